@@ -1,0 +1,1 @@
+"""What people and programs see: HTTP, live stream, page, command line. Asks `collector.service` only."""

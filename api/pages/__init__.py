@@ -1,0 +1,1 @@
+"""The page: server-rendered sheets and their drawings."""

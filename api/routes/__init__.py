@@ -1,0 +1,1 @@
+"""HTTP routes, one resource a module."""

@@ -1,0 +1,1 @@
+"""The daemon: reads cards, keeps what it read, asks the rules, tells people. Never imports `api`."""

@@ -1,0 +1,1 @@
+"""Messages to people and machines, from the outbox until acknowledged."""

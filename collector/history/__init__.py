@@ -1,0 +1,1 @@
+"""History of readings behind one interface, SQLite by default."""

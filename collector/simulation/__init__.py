@@ -1,0 +1,1 @@
+"""An estate that answers SNMP on loopback, with physics of its own and a known truth."""

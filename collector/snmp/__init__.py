@@ -1,0 +1,1 @@
+"""SNMP from the wire to a reading: codec, transport, the standard MIB, decoding."""

@@ -1,0 +1,1 @@
+"""Battery physics of a lead-acid bank, one topic a module."""

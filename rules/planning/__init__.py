@@ -1,0 +1,1 @@
+"""Plans played out before anybody touches a switch."""

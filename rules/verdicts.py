@@ -1,0 +1,280 @@
+"""What the rules say, as values that the page and the HTTP interface show as they are.
+
+Field names and meanings are those of the HTTP interface. Seconds, watts, volt-amperes; None is "not
+known". Every verdict carries sentences that say why (`because`) and the moment it holds for (`as_of`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from rules.estate import Purpose
+
+
+class Verdict(StrEnum):
+    """The only three answers."""
+
+    ADEQUATE = "adequate"
+    INADEQUATE = "inadequate"
+    CANNOT_TELL = "cannot_tell"
+
+
+class Basis(StrEnum):
+    """What a hold-up time or a capacity rests on, best first."""
+
+    TESTED = "tested"
+    TABLE = "table"
+    GENERIC = "generic"
+    NONE = "none"
+
+
+class EndedBy(StrEnum):
+    """What ends a hold-up."""
+
+    BANK = "bank"
+    OVERLOAD = "overload"
+
+
+class Standing(StrEnum):
+    """What a unit is doing for its system at this moment."""
+
+    CARRYING = "carrying"
+    ON_BATTERY = "on_battery"
+    RESTING = "resting"
+    BYPASS = "bypass"
+    OFF = "off"
+    ISOLATED = "isolated"
+    SILENT = "silent"
+    UNKNOWN = "unknown"
+
+
+class Against(StrEnum):
+    """Which hold-up a requirement is held against."""
+
+    NOW = "now"
+    ONE_UNIT_LOST = "one_unit_lost"
+
+
+class LoadBasis(StrEnum):
+    """Which load a redundancy verdict was reckoned at."""
+
+    NOW = "now"
+    PEAK_30D = "peak_30d"
+    P95_30D = "p95_30d"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUp:
+    """How long a system holds: 5th, 50th and 95th percentile. None where it cannot be told."""
+
+    low_s: float | None
+    median_s: float | None
+    high_s: float | None
+    ended_by: EndedBy | None
+    basis: Basis
+
+
+UNKNOWN_HOLD_UP = HoldUp(low_s=None, median_s=None, high_s=None, ended_by=None, basis=Basis.NONE)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLost:
+    """The hold-up with one named unit gone."""
+
+    unit: str
+    hold_up: HoldUp
+
+
+@dataclass(frozen=True, slots=True)
+class EndOfLife:
+    """The hold-up with every bank at the end of its life, in the coldest room."""
+
+    all: HoldUp
+    one_unit_lost: HoldUp
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUps:
+    """Hold-up now, with the worst single unit lost, with each, and at the end of life."""
+
+    now: HoldUp
+    one_unit_lost: HoldUp
+    each_unit_lost: tuple[UnitLost, ...]
+    at_end_of_life: EndOfLife
+
+
+@dataclass(frozen=True, slots=True)
+class LineLoad:
+    """The load of one board line."""
+
+    line: int
+    power_w: float | None
+    apparent_va: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """The load of a system, and by board line."""
+
+    power_w: float | None
+    apparent_va: float | None
+    lines: tuple[LineLoad, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStanding:
+    """One unit in its system; `share_fraction` of the system's power, 0 to 1."""
+
+    id: str
+    standing: Standing
+    share_fraction: float | None
+    read_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineRedundancy:
+    """One board line against what the units left over can carry."""
+
+    line: int
+    now_w: float | None
+    now_va: float | None
+    peak_w: float | None
+    peak_va: float | None
+    limit_w: float | None
+    limit_va: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Redundancy:
+    """Whether the spare units are spare, on every line, in watts and in volt-amperes."""
+
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_w: float | None
+    margin_fraction: float | None
+    tightest_line: int | None
+    tightest_limit: str | None
+    basis: LoadBasis
+    lines: tuple[LineRedundancy, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the bridge to the generator: what is allowed for it, and what was last seen."""
+
+    step: str
+    allowed_s: float
+    seen_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementVerdict:
+    """Whether a required hold-up is met."""
+
+    id: str
+    purpose: Purpose
+    required_s: float | None
+    against: Against
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_s: float | None
+    steps: tuple[Step, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OnBattery:
+    """A system on its banks: since when, when it ends at the earliest and the latest."""
+
+    since: datetime
+    ends_earliest: datetime | None
+    ends_latest: datetime | None
+    start_set_before: datetime | None = None
+    starts_failed: int | None = None
+    reckoned_since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SystemState:
+    """Everything said of one system (SYSTEM of the HTTP interface)."""
+
+    id: str
+    name: str
+    site: str
+    as_of: datetime | None
+    load: Load
+    units: tuple[UnitStanding, ...]
+    redundancy: Redundancy | None
+    hold_up: HoldUps
+    requirements: tuple[RequirementVerdict, ...]
+    on_battery: OnBattery | None
+    not_checked: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """A bank's capacity as a fraction of what its table gives, with its 90 % interval."""
+
+    fraction: float | None
+    low: float | None
+    high: float | None
+    as_of: datetime | None
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacementDates:
+    """Three dates, never one; None where nothing can be said."""
+
+    expected_end: date | None
+    order_by: date | None
+    replace_by: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedDischarge:
+    """One discharge of a bank and what it showed."""
+
+    at: datetime
+    kind: str
+    depth_fraction: float | None
+    capacity_fraction: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShownToCarry:
+    """The last time a bank was seen to carry a load."""
+
+    at: datetime
+    power_w: float
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChargingVerdict:
+    """How a bank is kept: adequate, inadequate or cannot tell, with reasons."""
+
+    verdict: Verdict
+    because: tuple[str, ...]
+    float_voltage_per_cell_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BankState:
+    """Everything said of one bank (BANK of the HTTP interface)."""
+
+    id: str
+    feeds: tuple[str, ...]
+    fitted: str | None
+    capacity: Capacity
+    asked_fraction: float | None
+    dates: ReplacementDates
+    charging: ChargingVerdict
+    effective_age_years: float | None
+    discharges: tuple[JudgedDischarge, ...]
+    shown_to_carry: ShownToCarry | None
