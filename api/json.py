@@ -1,0 +1,128 @@
+"""The JSON of the HTTP interface: the rules' values under the names people and scripts rely on.
+
+One walk for everything: a value's fields become keys as they are called, which is why the vocabulary
+in `rules` is named as the interface is. What differs stands in the two tables below. Numbers are
+finite or null, times are RFC 3339 in UTC, nothing unknown turns into zero.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import fields, is_dataclass
+from datetime import UTC, date, datetime
+from enum import Enum
+from typing import Any, ClassVar, Final, Protocol, TypeAlias
+
+from api.pages.model import Sheet, UnitView
+from rules.reading import Reading
+from rules.verdicts import RequirementVerdict, UnitLost
+
+Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
+
+KEYS: Final[Mapping[type, Mapping[str, str]]] = {
+    RequirementVerdict: {"purpose": "for"},
+}
+"""Fields whose key is not their name: `for` is a word of the language the rules are written in."""
+
+BESIDE: Final = frozenset({"unit", "stamp", "doubts", "missing", "part_at"})
+"""Fields of a `Reading` that do not stand inside `reading` but beside it."""
+
+
+def rfc3339(moment: datetime) -> str:
+    """Return `moment` in UTC as RFC 3339 section 5.6 has it, with milliseconds only where there are any.
+
+    Raises ValueError for a time without a zone, since nobody knows when that was.
+    """
+    if moment.tzinfo is None:
+        raise ValueError(f"time: want one with a zone; got {moment.isoformat()}")
+    utc = moment.astimezone(UTC)
+    spec = "milliseconds" if utc.microsecond // 1000 else "seconds"
+    return utc.replace(tzinfo=None).isoformat(timespec=spec) + "Z"
+
+
+def to_json(value: object) -> Json:
+    """Return `value` as plain JSON values. Raises TypeError for what the interface has no form for."""
+    for kind, form in FORMS:
+        if isinstance(value, kind):
+            return form(value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return _fields(value)
+    raise TypeError(f"no JSON form for {type(value).__name__}")
+
+
+def reading_json(reading: Reading) -> dict[str, Any]:
+    """Return READING: the time, then the groups. Doubts and missing objects stand beside it."""
+    return {"at": rfc3339(reading.at)} | _fields(reading, leave=BESIDE)
+
+
+def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
+    """Return what `GET /v1/units/{id}` gives, or None for a position the estate does not know.
+
+    A card that never answered gives a null reading, not an empty one.
+    """
+    if unit not in sheet.estate.units:
+        return None
+    view = sheet.unit(unit) or UnitView(unit)
+    reading = view.reading
+    banks = [bank.id for bank in sheet.estate.banks_of(unit)]
+    return {
+        "id": unit,
+        "system": sheet.estate.units[unit].system,
+        "reading": None if reading is None else reading_json(reading),
+        "doubts": [] if reading is None else to_json(reading.doubts),
+        "missing": [] if reading is None else list(reading.missing),
+        "age_s": to_json(view.age_s),
+        "bank": banks[0] if banks else None,
+        "banks": banks,
+        "card": to_json(view.card),
+        "silent_since": to_json(view.silent_since),
+    }
+
+
+def items(values: Sequence[object], following: str | None = None) -> dict[str, Any]:
+    """Return a list as the interface gives it; `following` is the mark to go on from."""
+    return {"items": [to_json(value) for value in values], "next": following}
+
+
+def to_bytes(value: object) -> bytes:
+    """Return `value` as UTF-8 JSON, compact. A number that is not finite never gets this far."""
+    plain = to_json(value)
+    return json.dumps(plain, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode("utf-8")
+
+
+class _Fielded(Protocol):
+    __dataclass_fields__: ClassVar[dict[str, Any]]
+
+
+def _fields(value: _Fielded, leave: frozenset[str] = frozenset()) -> dict[str, Any]:
+    names = KEYS.get(type(value), {})
+    return {
+        names.get(field.name, field.name): to_json(getattr(value, field.name))
+        for field in fields(value)
+        if field.name not in leave
+    }
+
+
+def _unit_lost(value: UnitLost) -> dict[str, Any]:
+    return {"unit": value.unit} | _fields(value.hold_up)
+
+
+def _mapping(value: Mapping[str, object]) -> dict[str, Any]:
+    return {str(key): to_json(inner) for key, inner in value.items()}
+
+
+# First match wins: an Enum before str, since a StrEnum is both; bool before numbers; datetime before date.
+FORMS: Final[tuple[tuple[Any, Callable[[Any], Json]], ...]] = (
+    (type(None), lambda _: None),
+    (Enum, lambda value: to_json(value.value)),
+    (bool | int | str, lambda value: value),
+    (float, lambda value: value if math.isfinite(value) else None),
+    (datetime, rfc3339),
+    (date, lambda value: value.isoformat()),
+    (Reading, reading_json),
+    (UnitLost, _unit_lost),
+    (Mapping, _mapping),
+    (Sequence | frozenset, lambda value: [to_json(inner) for inner in value]),
+)
