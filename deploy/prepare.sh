@@ -1,0 +1,42 @@
+# Sourced by demo.sh and test.sh: makes .venv once, and again whenever a pinned requirement changed.
+# Leaves $root and $python set. Wants Python 3.11 or newer and nothing else.
+
+root=$(cd "$(dirname "$0")/.." && pwd)
+cd "$root"
+python="$root/.venv/bin/python"
+
+say() { printf '%s\n' "$*" >&2; }
+
+find_python() {
+    for name in ${PYTHON:-} python3 python3.14 python3.13 python3.12 python3.11; do
+        if command -v "$name" >/dev/null 2>&1 &&
+            "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+            command -v "$name"
+            return 0
+        fi
+    done
+    say "ridethrough wants Python 3.11 or newer, and found none. On Debian or Ubuntu, as root: apt-get install python3 python3-venv"
+    return 1
+}
+
+# prepare REQUIREMENTS: install exactly what the file pins, checked against its hashes
+prepare() {
+    requirements="$root/deploy/$1"
+    stamp="$root/.venv/.installed-$1"
+    wanted=$(cat "$requirements" "$root/pyproject.toml" | cksum)
+    if [ -x "$python" ] && [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ]; then
+        return 0
+    fi
+    base=$(find_python) || exit 2
+    if ! "$base" -c 'import venv, ensurepip' 2>/dev/null; then
+        version=$("$base" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+        say "This Python ($base) cannot make a virtual environment. On Debian or Ubuntu, as root: apt-get install python$version-venv"
+        exit 2
+    fi
+    [ -x "$python" ] || { say "Making .venv ..."; "$base" -m venv "$root/.venv"; }
+    say "Installing what $1 pins (once; a minute or two) ..."
+    "$python" -m pip install --quiet --disable-pip-version-check --no-input --require-hashes -r "$requirements" ||
+        { say "Installing failed; see the lines above. With no way to a package index, point pip at yours and run again."; exit 2; }
+    "$python" -m pip install --quiet --disable-pip-version-check --no-input --no-deps --no-build-isolation --editable "$root"
+    printf '%s\n' "$wanted" >"$stamp"
+}
