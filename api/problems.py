@@ -1,0 +1,75 @@
+"""Errors as problem documents (RFC 9457): what went wrong, in words a caller can act on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import Response
+from starlette.exceptions import HTTPException
+
+MEDIA_TYPE = "application/problem+json"
+
+
+class Problem(Exception):  # noqa: N818 - the RFC's word
+    """Raise to answer with a problem document. `kind` ends its `type`, a path below /problems/."""
+
+    def __init__(self, status: int, kind: str, detail: str, **more: Any) -> None:  # noqa: ANN401 - any JSON value
+        super().__init__(detail)
+        self.status = status
+        self.kind = kind
+        self.detail = detail
+        self.more = more
+
+
+def not_known(noun: str, name: str, known: list[str]) -> Problem:
+    """Return the problem "there is no such thing here", naming what there is."""
+    listed = ", ".join(sorted(known)[:20]) or "none"
+    return Problem(404, "not-known", f"There is no {noun} {name!r}. Known: {listed}.")
+
+
+def document(
+    status: int, kind: str, detail: str, instance: str, more: Mapping[str, Any] | None = None
+) -> Response:
+    """Return the response that carries one problem document."""
+    body = {
+        "type": f"/problems/{kind}",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "detail": detail,
+        "instance": instance,
+        **(more or {}),
+    }
+    return Response(json.dumps(body), status_code=status, media_type=MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Make every error of `app` a problem document."""
+
+    @app.exception_handler(Problem)
+    async def _problem(request: Request, error: Problem) -> Response:
+        return document(error.status, error.kind, error.detail, request.url.path, error.more)
+
+    @app.exception_handler(HTTPException)
+    async def _http(request: Request, error: HTTPException) -> Response:
+        kind = HTTPStatus(error.status_code).phrase.lower().replace(" ", "-")
+        response = document(error.status_code, kind, str(error.detail), request.url.path)
+        response.headers.update(error.headers or {})
+        return response
+
+    @app.exception_handler(RequestValidationError)
+    async def _invalid(request: Request, error: RequestValidationError) -> Response:
+        faults = [
+            {"place": ".".join(str(part) for part in e["loc"]), "want": e["msg"]} for e in error.errors()
+        ]
+        detail = "; ".join(f"{f['place']}: {f['want']}" for f in faults)
+        return document(422, "wrong-input", detail, request.url.path, {"faults": faults})
+
+    @app.exception_handler(Exception)
+    async def _unexpected(request: Request, _error: Exception) -> Response:
+        # The server logs the traceback; a caller is told nothing of the inside.
+        return document(500, "fault", "A fault in ridethrough; its log says more.", request.url.path)
