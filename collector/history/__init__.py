@@ -1,1 +1,5 @@
-"""History of readings behind one interface, SQLite by default."""
+"""History of readings behind one interface, kept as the cards sent them.
+
+Read in this order: `store` (the interface and its values), `buckets` (honest summaries of a span),
+`chunk` (how columns of integers become few bytes), `sqlite` (the default store), `influx`.
+"""

@@ -1,0 +1,251 @@
+"""One SQLite file: opened, brought up to its schema, written by one thread, read by another.
+
+Write-ahead log with `synchronous=FULL`: when a write returns, it survives a loss of power. Each schema
+step commits together with the record that it ran. Every failure is a `StoreError`, which says which
+file, what is wrong and what to do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sqlite3
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from enum import StrEnum
+from pathlib import Path
+from typing import Final, TypeVar
+
+T = TypeVar("T")
+
+FOLDER_MODE: Final = 0o700
+FILE_MODE: Final = 0o600
+SMALL_BYTES: Final = 64 * 1024 * 1024
+_BUSY_S: Final = 10.0
+
+
+class StoreFault(StrEnum):
+    """What is wrong with a store."""
+
+    UNWRITABLE = "unwritable"
+    CORRUPT = "corrupt"
+    NEWER = "newer"
+    FULL = "full"
+    LOCKED = "locked"
+    FAILING = "failing"
+    CLOSED = "closed"
+
+
+REMEDY: Final = {
+    StoreFault.UNWRITABLE: "make the data folder writable for this user, or name another with --data",
+    StoreFault.CORRUPT: "run `ridethrough verify`, which says what is affected and rescues the rest, "
+    "or restore a backup; the damaged file has been left as it is",
+    StoreFault.NEWER: "start the program version that wrote it, or a newer one; nothing has been changed",
+    StoreFault.FULL: "free space on the disk; what was committed is safe, and writing goes on by itself",
+    StoreFault.LOCKED: "stop the other program that writes to this data folder",
+    StoreFault.FAILING: "look at the system log for disk errors, and take a backup now",
+    StoreFault.CLOSED: "the service is stopping; try again when it runs",
+}
+
+
+class StoreError(Exception):
+    """A store cannot do what was asked. Carries the file, the kind of fault, what came, and a remedy."""
+
+    def __init__(self, path: Path | str, fault: StoreFault, what: str) -> None:
+        self.path = str(path)
+        self.fault = fault
+        self.what = what
+        self.remedy = REMEDY[fault]
+        super().__init__(f"{path}: {what}; {self.remedy}")
+
+
+def explained(path: Path | str, error: sqlite3.Error) -> StoreError:
+    """Return the StoreError behind an error of sqlite3."""
+    primary = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    fault = {
+        sqlite3.SQLITE_CORRUPT: StoreFault.CORRUPT,
+        sqlite3.SQLITE_NOTADB: StoreFault.CORRUPT,
+        sqlite3.SQLITE_FULL: StoreFault.FULL,
+        sqlite3.SQLITE_BUSY: StoreFault.LOCKED,
+        sqlite3.SQLITE_LOCKED: StoreFault.LOCKED,
+        sqlite3.SQLITE_READONLY: StoreFault.UNWRITABLE,
+        sqlite3.SQLITE_CANTOPEN: StoreFault.UNWRITABLE,
+        sqlite3.SQLITE_PERM: StoreFault.UNWRITABLE,
+        sqlite3.SQLITE_AUTH: StoreFault.UNWRITABLE,
+    }.get(primary, StoreFault.FAILING)
+    return StoreError(path, fault, f"{fault.value} store ({error})")
+
+
+def make_folder(folder: Path) -> None:
+    """Make a data folder that only its owner may enter. Raises StoreError."""
+    try:
+        folder.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            folder, StoreFault.UNWRITABLE, f"cannot make the folder ({error.strerror})"
+        ) from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise StoreError(folder, StoreFault.UNWRITABLE, "cannot write into the folder")
+
+
+class Database:
+    """One SQLite file with one writer thread and one reader thread.
+
+    `steps` are lists of SQL statements; step n brings the schema from version n to n + 1. Versions are recorded in
+    the file's `user_version`, in the same transaction as the step.
+    """
+
+    def __init__(self, path: Path, steps: Sequence[Sequence[str]], *, page_bytes: int = 4096) -> None:
+        self.path = path
+        self._steps = steps
+        self._page_bytes = page_bytes
+        self._writing = ThreadPoolExecutor(1, f"write {path.name}")
+        self._reading = ThreadPoolExecutor(1, f"read {path.name}")
+        self._closed = False
+        try:
+            make_folder(path.parent)
+            self._writer = self._open_writer()
+            self._reader = self.open_reader()
+        except BaseException:
+            self._closed = True
+            self._writing.shutdown()
+            self._reading.shutdown()
+            raise
+
+    def _open_writer(self) -> sqlite3.Connection:
+        connection: sqlite3.Connection | None = None
+        try:
+            self.path.touch(mode=FILE_MODE, exist_ok=True)
+            self.path.chmod(FILE_MODE)
+            connection = sqlite3.connect(
+                self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+            )
+            connection.execute(f"PRAGMA page_size={self._page_bytes}")
+            self._refuse_damage(connection)
+            self._refuse_newer(connection)
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute("PRAGMA foreign_keys=ON")
+            self._bring_up(connection)
+        except BaseException as error:
+            if connection is not None:
+                connection.close()
+            if isinstance(error, sqlite3.Error):
+                raise explained(self.path, error) from error
+            if isinstance(error, OSError):
+                raise StoreError(
+                    self.path, StoreFault.UNWRITABLE, f"cannot open it ({error.strerror})"
+                ) from error
+            raise
+        return connection
+
+    def _refuse_damage(self, connection: sqlite3.Connection) -> None:
+        """Look the whole of a small file over; of a large one only what opening touches."""
+        if self.path.stat().st_size <= SMALL_BYTES:
+            found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if found != "ok":
+                raise StoreError(self.path, StoreFault.CORRUPT, f"damaged store ({found})")
+
+    def _refuse_newer(self, connection: sqlite3.Connection) -> None:
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        if version > len(self._steps):
+            what = f"its schema is version {version}, and this program knows up to {len(self._steps)}"
+            raise StoreError(self.path, StoreFault.NEWER, what)
+
+    def _bring_up(self, connection: sqlite3.Connection) -> None:
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        for number in range(version, len(self._steps)):
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                for statement in self._steps[number]:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version={number + 1}")
+            except BaseException:
+                connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+
+    def open_reader(self) -> sqlite3.Connection:
+        """Return a new connection that cannot write. Raises StoreError; the caller closes it."""
+        try:
+            connection = sqlite3.connect(
+                self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+            )
+            connection.execute("PRAGMA query_only=ON")
+        except sqlite3.Error as error:
+            raise explained(self.path, error) from error
+        return connection
+
+    async def write(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Run `work` in one transaction on the writer thread, and return its result once committed.
+
+        Cancelling the caller does not stop a transaction under way. Raises StoreError, with nothing
+        written; whatever `work` raises passes through, with nothing written either.
+        """
+        return await self._run(self._writing, self.write_now, work)
+
+    async def read(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Run `work` on the reader thread over one consistent view. Raises StoreError."""
+        return await self._run(self._reading, self._read_now, work)
+
+    async def _run(
+        self,
+        thread: ThreadPoolExecutor,
+        run: Callable[[Callable[[sqlite3.Connection], T]], T],
+        work: Callable[[sqlite3.Connection], T],
+    ) -> T:
+        if self._closed:
+            raise StoreError(self.path, StoreFault.CLOSED, "the store is closed")
+        return await asyncio.get_running_loop().run_in_executor(thread, run, work)
+
+    def write_now(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Run `work` in one transaction on the calling thread: for commands, which have no loop.
+
+        Not while `write` is in use on the same object.
+        """
+        return self._within(self._writer, "BEGIN IMMEDIATE", work)
+
+    def _read_now(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        return self._within(self._reader, "BEGIN", work)
+
+    def _within(
+        self, connection: sqlite3.Connection, begin: str, work: Callable[[sqlite3.Connection], T]
+    ) -> T:
+        try:
+            connection.execute(begin)
+            try:
+                result = work(connection)
+                connection.execute("COMMIT")
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise explained(self.path, error) from error
+        return result
+
+    async def close(self) -> None:
+        """Finish the transaction under way, and close. Safe to call twice."""
+        if not self._closed:
+            self._closed = True
+            await asyncio.get_running_loop().run_in_executor(None, self._let_go)
+
+    def close_now(self) -> None:
+        """Close from a command that has no loop. Safe to call twice."""
+        if not self._closed:
+            self._closed = True
+            self._let_go()
+
+    def _let_go(self) -> None:
+        self._reading.shutdown()
+        self._writing.shutdown()
+        self._reader.close()
+        self._writer.close()
+
+
+def damage(connection: sqlite3.Connection) -> list[str]:
+    """Return what SQLite's own check finds wrong with a file: nothing, for a sound one."""
+    try:
+        return [row[0] for row in connection.execute("PRAGMA integrity_check(100)") if row[0] != "ok"]
+    except sqlite3.DatabaseError as error:
+        return [str(error)]

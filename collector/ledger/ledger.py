@@ -1,0 +1,390 @@
+"""The ledger: one transaction for what belongs together, and typed, paged reads.
+
+    async with ledger.transaction() as tx:
+        tx.save_alarm(alarm)
+        tx.add_event(line)
+        tx.enqueue(message)
+
+Nothing is written until the block ends; then all of it is, or, on any error, none. When the block is
+left, the lines are safe on the disk, and only then may a message go out.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Final, Self, TypeVar
+
+from collector.database import Database
+from collector.ledger.records import (
+    Action,
+    AlarmLine,
+    Corrections,
+    EngineBoots,
+    EquipmentEvent,
+    Evidence,
+    IncidentLine,
+    JournalLine,
+    JudgementLine,
+    LearntFact,
+    Outgoing,
+    Page,
+    Sending,
+    Snapshot,
+)
+from collector.ledger.rows import TABLES, Column, insertion, microseconds, selected
+from collector.ledger.schema import STEPS
+
+R = TypeVar("R")
+
+LONGEST_PAGE: Final = 1000
+
+
+class Transaction:
+    """Lines to be written together. Made by `Ledger.transaction`."""
+
+    def __init__(self) -> None:
+        self._statements: list[tuple[str, tuple[Column, ...]]] = []
+        self.journal: tuple[JournalLine, ...] = ()
+        """The journal lines with the numbers they were given; empty until the commit."""
+        self._events: list[JournalLine] = []
+
+    def _save(self, line: object) -> None:
+        self._statements.append(insertion(line, replace=True))
+
+    def _add(self, line: object) -> None:
+        self._statements.append(insertion(line))
+
+    def save_alarm(self, alarm: AlarmLine) -> None:
+        """Keep an alarm as it now stands."""
+        self._save(alarm)
+
+    def save_incident(self, incident: IncidentLine) -> None:
+        """Keep an incident as it now stands."""
+        self._save(incident)
+
+    def add_event(self, line: JournalLine) -> None:
+        """Add a line to the journal."""
+        self._statements.append(insertion(line))
+        self._events.append(line)
+
+    def enqueue(self, message: Outgoing) -> None:
+        """Add a message to the outbox; one with an id that is there already changes nothing."""
+        statement, values = insertion(message)
+        self._statements.append((f"{statement} ON CONFLICT (id) DO NOTHING", values))
+
+    def sent(self, message: str, result: str) -> None:
+        """Record that a message arrived, and what came back."""
+        self._tried(message, Sending.SENT, result, None)
+
+    def try_again(self, message: str, due: datetime, result: str) -> None:
+        """Record a failed attempt and when the next is due."""
+        self._tried(message, Sending.WAITING, result, microseconds(due))
+
+    def give_up(self, message: str, result: str) -> None:
+        """Record that a message is not tried again; it stays visible as a dead letter."""
+        self._tried(message, Sending.DEAD, result, None)
+
+    def _tried(self, message: str, sending: Sending, result: str, due: int | None) -> None:
+        self._statements.append(
+            (
+                "UPDATE outbox SET sending = ?, attempts = attempts + 1, result = ?, due = ifnull(?, due) WHERE id = ?",
+                (str(sending), result, due, message),
+            )
+        )
+
+    def add_action(self, action: Action) -> None:
+        """Add what an operator did."""
+        self._add(action)
+
+    def add_equipment(self, event: EquipmentEvent) -> None:
+        """Add a replacement or a visit."""
+        self._add(event)
+
+    def save_evidence(self, evidence: Evidence) -> None:
+        """Keep a record of what a bank did, or a longer version of one still under way."""
+        self._save(evidence)
+
+    def learn(self, fact: LearntFact) -> None:
+        """Add a fact about a card; the newest of its name is in force."""
+        self._add(fact)
+
+    def save_corrections(self, corrections: Corrections) -> None:
+        """Keep a correction set, new or as it is now understood."""
+        self._save(corrections)
+
+    def save_snapshot(self, snapshot: Snapshot) -> None:
+        """Keep the newest state of something."""
+        self._save(snapshot)
+
+    def add_judgement(self, judgement: JudgementLine) -> None:
+        """Add a judgement."""
+        self._add(judgement)
+
+    def save_engine(self, engine: EngineBoots) -> None:
+        """Keep an SNMP engine's boots and time."""
+        self._save(engine)
+
+    def __bool__(self) -> bool:
+        return bool(self._statements)
+
+    def commit_to(self, connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
+        """Run the statements, in order, and return the journal lines numbered. The caller commits."""
+        numbers: list[int] = []
+        for statement, values in self._statements:
+            cursor = connection.execute(statement, values)
+            if statement.startswith(_TO_JOURNAL):
+                numbers.append(cursor.lastrowid or 0)
+        return tuple(_numbered(line, seq) for line, seq in zip(self._events, numbers, strict=True))
+
+
+_TO_JOURNAL: Final = "INSERT INTO journal "
+
+
+def _numbered(line: JournalLine, seq: int) -> JournalLine:
+    return JournalLine(
+        at=line.at,
+        kind=line.kind,
+        about=line.about,
+        text=line.text,
+        incident=line.incident,
+        alarm=line.alarm,
+        schema=line.schema,
+        body=line.body,
+        seq=seq,
+    )
+
+
+class Ledger:
+    """The ledger of one collector. Every method may raise `collector.database.StoreError`."""
+
+    def __init__(self, path: Path) -> None:
+        self._database = Database(path, STEPS)
+
+    @property
+    def path(self) -> Path:
+        """Return the file."""
+        return self._database.path
+
+    @asynccontextmanager
+    async def transaction(self) -> AsyncIterator[Transaction]:
+        """Collect lines and commit them together when the block ends without an error."""
+        transaction = Transaction()
+        yield transaction
+        if transaction:
+            transaction.journal = await self._database.write(transaction.commit_to)
+
+    async def close(self) -> None:
+        """Finish the commit under way, and close. Safe to call twice."""
+        await self._database.close()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+    # reading
+
+    async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:
+        return await self._database.read(lambda connection: selected(connection, kind, rest, values))
+
+    async def _one(self, kind: type[R], rest: str, *values: Column) -> R | None:
+        found = await self._all(kind, rest, *values)
+        return found[0] if found else None
+
+    async def standing_alarms(self) -> tuple[AlarmLine, ...]:
+        """Return all alarms that are anything but normal, oldest first."""
+        return await self._all(AlarmLine, "WHERE standing = 1 ORDER BY since, id")
+
+    async def alarm(self, alarm: str) -> AlarmLine | None:
+        """Return one alarm."""
+        return await self._one(AlarmLine, "WHERE id = ?", alarm)
+
+    async def alarms(
+        self, *, states: tuple[str, ...] = (), after: int = 0, limit: int = 200
+    ) -> Page[AlarmLine]:
+        """Return alarms, newest change first, of the given states or of all. `after` counts lines to skip."""
+        where = f"WHERE state IN ({', '.join('?' for _ in states)})" if states else ""
+        size = _page(limit)
+        found = await self._all(
+            AlarmLine, f"{where} ORDER BY since DESC, id LIMIT ? OFFSET ?", *states, size + 1, after
+        )
+        return Page(found[:size], after + size if len(found) > size else None)
+
+    async def incident(self, incident: str) -> IncidentLine | None:
+        """Return one incident."""
+        return await self._one(IncidentLine, "WHERE id = ?", incident)
+
+    async def open_incidents(self) -> tuple[IncidentLine, ...]:
+        """Return the incidents that are not closed, oldest first."""
+        return await self._all(IncidentLine, "WHERE closed IS NULL ORDER BY opened, id")
+
+    async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
+        """Return incidents, newest first. `after` counts lines to skip."""
+        size = _page(limit)
+        found = await self._all(IncidentLine, "ORDER BY opened DESC, id LIMIT ? OFFSET ?", size + 1, after)
+        return Page(found[:size], after + size if len(found) > size else None)
+
+    async def events(
+        self,
+        *,
+        kinds: tuple[str, ...] = (),
+        about: str | None = None,
+        incident: str | None = None,
+        alarm: str | None = None,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        after: int | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[JournalLine]:
+        """Return journal lines: newest first, or, with `after`, those that follow it, oldest first.
+
+        `after` and `before` are numbers of lines (`seq`); the page's `next` is the next one to give.
+        """
+        tests: list[tuple[str, Column]] = [
+            ("about = ?", about),
+            ("incident = ?", incident),
+            ("alarm = ?", alarm),
+            ("at >= ?", None if start is None else microseconds(start)),
+            ("at < ?", None if end is None else microseconds(end)),
+            ("seq > ?", after),
+            ("seq < ?", before),
+        ]
+        asked = [(test, value) for test, value in tests if value is not None]
+        clauses = [test for test, _ in asked]
+        if kinds:
+            clauses.append(f"kind IN ({', '.join('?' for _ in kinds)})")
+        where = f"WHERE {' AND '.join(clauses)}" if clauses else ""
+        order = "DESC" if after is None else "ASC"
+        size = _page(limit)
+        found = await self._all(
+            JournalLine,
+            f"{where} ORDER BY seq {order} LIMIT ?",
+            *(value for _, value in asked),
+            *kinds,
+            size + 1,
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def due(self, now: datetime, *, limit: int = 100) -> tuple[Outgoing, ...]:
+        """Return the messages to send now, urgent ones first, at most one for each order key of a destination."""
+        rest = """AS o WHERE sending = 'waiting' AND due <= ? AND seq = (
+            SELECT min(seq) FROM outbox AS i WHERE i.sending = 'waiting' AND i.channel = o.channel
+            AND i.destination = o.destination AND i.order_key = o.order_key)
+            ORDER BY urgent DESC, seq LIMIT ?"""
+        return await self._all(Outgoing, rest, microseconds(now), limit)
+
+    async def messages(
+        self,
+        *,
+        sending: Sending | None = None,
+        incident: str | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[Outgoing]:
+        """Return messages, newest first, of one standing or one incident or all."""
+        tests = [("sending = ?", sending), ("incident = ?", incident), ("seq < ?", before)]
+        asked = [(test, value) for test, value in tests if value is not None]
+        where = f"WHERE {' AND '.join(test for test, _ in asked)}" if asked else ""
+        size = _page(limit)
+        found = await self._all(
+            Outgoing, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def message(self, message: str) -> Outgoing | None:
+        """Return one message."""
+        return await self._one(Outgoing, "WHERE id = ?", message)
+
+    async def waiting(self) -> tuple[int, datetime | None, datetime | None]:
+        """Return how many messages wait, when the oldest was made, and when the next is due."""
+        oldest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY seq LIMIT 1")
+        soonest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY due LIMIT 1")
+        count: int = await self._database.read(
+            lambda c: c.execute("SELECT count(*) FROM outbox WHERE sending = 'waiting'").fetchone()[0]
+        )
+        return count, oldest[0].created if oldest else None, soonest[0].due if soonest else None
+
+    async def actions(
+        self, *, about: str | None = None, before: int | None = None, limit: int = 200
+    ) -> Page[Action]:
+        """Return operators' actions, newest first."""
+        tests = [("about = ?", about), ("seq < ?", before)]
+        asked = [(test, value) for test, value in tests if value is not None]
+        where = f"WHERE {' AND '.join(test for test, _ in asked)}" if asked else ""
+        size = _page(limit)
+        found = await self._all(
+            Action, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def equipment(self, about: str | None = None) -> tuple[EquipmentEvent, ...]:
+        """Return replacements and visits by date, of one position or of all."""
+        if about is None:
+            return await self._all(EquipmentEvent, "ORDER BY at, seq")
+        return await self._all(EquipmentEvent, "WHERE about = ? ORDER BY at, seq", about)
+
+    async def evidence(self, bank: str, *, since: datetime | None = None) -> tuple[Evidence, ...]:
+        """Return what is known of a bank's discharges and measurements, oldest first."""
+        from_us = -(2**62) if since is None else microseconds(since)
+        return await self._all(Evidence, "WHERE bank = ? AND at >= ? ORDER BY at, id", bank, from_us)
+
+    async def open_evidence(self) -> tuple[Evidence, ...]:
+        """Return the discharges still being recorded, which a start has to go on with."""
+        return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")
+
+    async def facts(self, card: str | None = None) -> tuple[LearntFact, ...]:
+        """Return the facts in force, of one card or of all."""
+        rest = """AS f WHERE seq = (SELECT max(seq) FROM facts AS g WHERE g.card = f.card AND g.name = f.name)
+            AND (? IS NULL OR card = ?) ORDER BY card, name"""
+        return await self._all(LearntFact, rest, card, card)
+
+    async def fact_history(self, card: str) -> tuple[LearntFact, ...]:
+        """Return every fact ever learnt about a card, in order."""
+        return await self._all(LearntFact, "WHERE card = ? ORDER BY seq", card)
+
+    async def corrections(self) -> Mapping[str, Corrections]:
+        """Return every correction set by id."""
+        return {line.id: line for line in await self._all(Corrections)}
+
+    async def snapshot(self, name: str) -> Snapshot | None:
+        """Return the newest state kept under a name."""
+        return await self._one(Snapshot, "WHERE name = ?", name)
+
+    async def judgement(self, about: str) -> JudgementLine | None:
+        """Return the newest judgement of a subject."""
+        return await self._one(JudgementLine, "WHERE about = ? ORDER BY seq DESC LIMIT 1", about)
+
+    async def judgements(
+        self, about: str, *, before: int | None = None, limit: int = 200
+    ) -> Page[JudgementLine]:
+        """Return judgements of a subject, newest first."""
+        size = _page(limit)
+        found = await self._all(
+            JudgementLine,
+            "WHERE about = ? AND seq < ? ORDER BY seq DESC LIMIT ?",
+            about,
+            2**62 if before is None else before,
+            size + 1,
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def engines(self) -> Mapping[str, EngineBoots]:
+        """Return every SNMP engine known, by id."""
+        return {line.engine: line for line in await self._all(EngineBoots)}
+
+    async def counts(self) -> Mapping[str, int]:
+        """Return how many lines each table holds."""
+        names = sorted(TABLES.values())
+        return await self._database.read(
+            lambda c: {n: c.execute(f"SELECT count(*) FROM {n}").fetchone()[0] for n in names}  # noqa: S608
+        )
+
+
+def _page(limit: int) -> int:
+    return max(1, min(limit, LONGEST_PAGE))

@@ -1,0 +1,211 @@
+"""What the ledger keeps: one frozen value for each kind of line.
+
+Columns that are asked for by value are fields; everything else is `body`, a JSON object that belongs to
+whoever wrote the line. `schema` names the body's shape, so that a later program can still read it.
+Times are UTC and exact to the microsecond.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import Any, Generic, TypeVar
+
+T = TypeVar("T")
+
+Body = Mapping[str, Any]
+"""A JSON object. NaN and infinities are refused."""
+
+
+class Sending(StrEnum):
+    """Where a message stands on its way out."""
+
+    WAITING = "waiting"
+    SENT = "sent"
+    DEAD = "dead"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmLine:
+    """An alarm as it stands now. `id` stays the same through raise, return and re-alarm.
+
+    `kind` is its entry in the catalogue, `about` the system, unit, bank or part it concerns,
+    `standing` whether it is anything but normal (those are what a start reads back).
+    """
+
+    id: str
+    kind: str
+    about: str
+    severity: str
+    state: str
+    since: datetime
+    standing: bool = True
+    incident: str | None = None
+    schema: str = "alarm/1"
+    body: Body = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentLine:
+    """One cause and what hangs on it. `closed` None: still open."""
+
+    id: str
+    about: str
+    severity: str
+    opened: datetime
+    closed: datetime | None = None
+    schema: str = "incident/1"
+    body: Body = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class JournalLine:
+    """Something that happened, never changed afterwards. `seq` is given by the ledger, in order of commit."""
+
+    at: datetime
+    kind: str
+    about: str | None
+    text: str
+    incident: str | None = None
+    alarm: str | None = None
+    schema: str = "event/1"
+    body: Body = field(default_factory=dict)
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """A message to one destination. `id` repeats on every attempt.
+
+    Of one `channel` and `order_key` (an incident, say) only the oldest waiting message is due: so they
+    arrive in order. `due` is the earliest moment of the next attempt.
+    """
+
+    id: str
+    channel: str
+    destination: str
+    order_key: str
+    created: datetime
+    due: datetime
+    urgent: bool = False
+    incident: str | None = None
+    schema: str = "message/1"
+    body: Body = field(default_factory=dict)
+    sending: Sending = Sending.WAITING
+    attempts: int = 0
+    result: str | None = None
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What an operator did, and why."""
+
+    at: datetime
+    who: str
+    what: str
+    about: str
+    why: str
+    alarm: str | None = None
+    schema: str = "action/1"
+    body: Body = field(default_factory=dict)
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class EquipmentEvent:
+    """A dated change or visit: `kind` "replaced" or "visited", `about` a unit, bank or generator."""
+
+    at: datetime
+    kind: str
+    about: str
+    author: str
+    recorded: datetime
+    schema: str = "equipment/1"
+    body: Body = field(default_factory=dict)
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Something that shows what a bank can do.
+
+    `kind` "outage", "test", "acceptance", "transfer", "import" or "hand"; `until` None while a discharge
+    is still being recorded. `content` is the record itself in whatever form `schema` names.
+    """
+
+    id: str
+    bank: str
+    kind: str
+    at: datetime
+    until: datetime | None
+    author: str | None = None
+    schema: str = "discharge/1"
+    body: Body = field(default_factory=dict)
+    content: bytes = b""
+
+
+@dataclass(frozen=True, slots=True)
+class LearntFact:
+    """What was learnt about one card. A later fact of the same name replaces it; the old line stays."""
+
+    card: str
+    name: str
+    learnt: datetime
+    schema: str = "fact/1"
+    body: Body = field(default_factory=dict)
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """A set of corrections that readings refer to by `id`; saved again when something is unlearnt."""
+
+    id: str
+    card: str
+    since: datetime
+    schema: str = "corrections/1"
+    body: Body = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The state of something that must go on after a restart ("watch", "peaks"): the newest only."""
+
+    name: str
+    at: datetime
+    schema: str
+    body: Body
+
+
+@dataclass(frozen=True, slots=True)
+class JudgementLine:
+    """One judgement of one subject (a bank), with all that is needed to reckon it again."""
+
+    about: str
+    as_of: datetime
+    digest: str
+    seed: int
+    schema: str = "judgement/1"
+    body: Body = field(default_factory=dict)
+    seq: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class EngineBoots:
+    """An SNMPv3 engine's boots and time as last seen (RFC 3414 clause 2.2); our own engine too."""
+
+    engine: str
+    boots: int
+    time_s: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Page(Generic[T]):
+    """Part of a list. `next` is what to ask the next part with, None at the end."""
+
+    items: tuple[T, ...]
+    next: int | None
