@@ -84,7 +84,7 @@ def shape_of(kind: type[object]) -> Shape:
     if (known := _SHAPES.get(kind)) is not None:
         return known
     hints = get_type_hints(kind)
-    names = tuple(field.name for field in dataclasses.fields(kind))
+    names = tuple(field.name for field in dataclasses.fields(kind))  # type: ignore[arg-type]
     ways = [_ways(hints[name]) for name in names]
     shape = Shape(TABLES[kind], names, tuple(w[0] for w in ways), tuple(w[1] for w in ways))
     return _SHAPES.setdefault(kind, shape)
