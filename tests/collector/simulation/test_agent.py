@@ -55,7 +55,7 @@ async def test_net_snmp_walks_the_agent_in_the_order_of_the_mib() -> None:
     async with AgentHost() as host:
         address, port = await host.serve(Agent(lambda: VALUES))
         out = await _run(walk, "-v2c", "-cpublic", "-One", "-m", "", f"{address}:{port}", "1.3.6.1.2.1.33")
-    names = [line.split(" = ")[0].lstrip(".") for line in out.splitlines() if " = " in line]
+    names = [line.split(" = ")[0].lstrip(".") for line in out.splitlines() if ": " in line]
     assert names == list(VALUES)[1:]
 
 
