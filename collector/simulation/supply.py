@@ -1,0 +1,181 @@
+"""A mains supply and the standby set behind it: detection, cranking, run-up, transfer and the way back.
+
+The set is a table of phases with a time each; the script decides at which attempt the engine fires. The
+times are those an estate file declares, so a test can add them up by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+
+class Phase(StrEnum):
+    """What the set is doing."""
+
+    RESTING = "resting"
+    DETECTING = "detecting"
+    CRANKING = "cranking"
+    PAUSING = "pausing"
+    RUNNING_UP = "running_up"
+    TRANSFERRING = "transferring"
+    CARRYING = "carrying"
+    RETURNING = "returning"
+    COOLING = "cooling"
+    FAILED = "failed"
+
+
+class Source(StrEnum):
+    """What is on the supply's busbar."""
+
+    MAINS = "mains"
+    GENERATOR = "generator"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class SetPlant:
+    """A standby set. `steady_s`: how long returned mains must stand before the load goes back to it."""
+
+    id: str
+    detect_s: float = 5.0
+    attempts: int = 3
+    crank_s: float = 10.0
+    rest_s: float = 10.0
+    fires_after_s: float = 3.0
+    start_s: float = 10.0
+    transfer_s: float = 3.0
+    steady_s: float = 60.0
+    return_s: float = 2.0
+    cool_s: float = 180.0
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyPlant:
+    """One incoming supply, with its nominal voltage (line to neutral) and the set behind it, if any."""
+
+    id: str
+    generator: SetPlant | None = None
+    nominal_v: float = 230.0
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyState:
+    """A supply at one moment.
+
+    `fires_at`: the attempt at which the engine will fire, None for never. `hunts`: its governor swings
+    so that units refuse it. `late_s` is added to its run-up. `attempt` counts cranks since the failure.
+    """
+
+    mains: bool = True
+    mains_good_s: float = 1e9
+    phase: Phase = Phase.RESTING
+    phase_s: float = 0.0
+    attempt: int = 0
+    fires_at: int | None = 1
+    hunts: bool = False
+    late_s: float = 0.0
+
+    @property
+    def source(self) -> Source:
+        """Return what feeds the busbar."""
+        if self.phase is Phase.CARRYING:
+            return Source.GENERATOR
+        if self.mains and self.phase is not Phase.RETURNING:
+            return Source.MAINS
+        return Source.NOTHING
+
+
+def _length_s(generator: SetPlant, state: SupplyState) -> float | None:
+    """Return how long the present phase lasts, None where only an event ends it."""
+    fires = state.attempt == state.fires_at
+    lengths: Final[dict[Phase, float | None]] = {
+        Phase.RESTING: None,
+        Phase.DETECTING: generator.detect_s,
+        Phase.CRANKING: generator.fires_after_s if fires else generator.crank_s,
+        Phase.PAUSING: generator.rest_s,
+        Phase.RUNNING_UP: generator.start_s + state.late_s,
+        Phase.TRANSFERRING: generator.transfer_s,
+        Phase.CARRYING: None,
+        Phase.RETURNING: generator.return_s,
+        Phase.COOLING: generator.cool_s,
+        Phase.FAILED: None,
+    }
+    return lengths[state.phase]
+
+
+def _enter(state: SupplyState, phase: Phase, phase_s: float, *, attempt: int | None = None) -> SupplyState:
+    return replace(state, phase=phase, phase_s=phase_s, attempt=state.attempt if attempt is None else attempt)
+
+
+def _next(generator: SetPlant, state: SupplyState, over_s: float) -> SupplyState:
+    """Return the state after a phase has run its time; `over_s` is what is left of the step."""
+    after_crank = Phase.FAILED if state.attempt >= generator.attempts else Phase.PAUSING
+    follows: Final[dict[Phase, Phase]] = {
+        Phase.DETECTING: Phase.CRANKING,
+        Phase.PAUSING: Phase.CRANKING,
+        Phase.CRANKING: Phase.RUNNING_UP if state.attempt == state.fires_at else after_crank,
+        Phase.RUNNING_UP: Phase.COOLING if state.mains else Phase.TRANSFERRING,
+        Phase.TRANSFERRING: Phase.CARRYING,
+        Phase.RETURNING: Phase.COOLING,
+        Phase.COOLING: Phase.RESTING,
+    }
+    phase = follows[state.phase]
+    attempt = {Phase.CRANKING: state.attempt + 1, Phase.RESTING: 0}.get(phase, state.attempt)
+    return _enter(state, phase, over_s, attempt=attempt)
+
+
+def after(plant: SupplyPlant, state: SupplyState, dt_s: float) -> SupplyState:
+    """Return the supply after `dt_s`; a step may cross several phases."""
+    state = replace(state, mains_good_s=state.mains_good_s + dt_s if state.mains else 0.0)
+    generator = plant.generator
+    if generator is None:
+        return state
+    state = _provoked(generator, state, dt_s)
+    state = replace(state, phase_s=state.phase_s + dt_s)
+    while True:
+        length_s = _length_s(generator, state)
+        if length_s is None or state.phase_s < length_s:
+            return state
+        state = _next(generator, state, state.phase_s - length_s)
+
+
+def _provoked(generator: SetPlant, state: SupplyState, dt_s: float) -> SupplyState:
+    """Return the state after what the mains' own coming and going starts or stops."""
+    if not state.mains and state.phase in (Phase.RESTING, Phase.COOLING):
+        warm = state.phase is Phase.COOLING
+        return _enter(state, Phase.TRANSFERRING if warm else Phase.DETECTING, 0.0, attempt=state.attempt)
+    if state.mains:
+        if state.phase in (Phase.DETECTING, Phase.CRANKING, Phase.PAUSING, Phase.FAILED):
+            return _enter(state, Phase.RESTING, 0.0, attempt=0)
+        if state.phase is Phase.TRANSFERRING:
+            return _enter(state, Phase.COOLING, 0.0)
+        if state.phase is Phase.CARRYING and state.mains_good_s >= generator.steady_s:
+            return _enter(state, Phase.RETURNING, max(state.mains_good_s - generator.steady_s, 0.0) - dt_s)
+    return state
+
+
+def mains_fails(state: SupplyState) -> SupplyState:
+    """Return the supply at the moment its mains is lost."""
+    return replace(state, mains=False, mains_good_s=0.0)
+
+
+def mains_returns(state: SupplyState) -> SupplyState:
+    """Return the supply at the moment its mains is back."""
+    return replace(state, mains=True, mains_good_s=0.0)
+
+
+def time_to_carry_s(generator: SetPlant, *, fires_at: int | None, late_s: float = 0.0) -> float | None:
+    """Return the seconds from mains lost to the set carrying the busbar, None when it never does."""
+    if fires_at is None or fires_at > generator.attempts:
+        return None
+    failed = fires_at - 1
+    return (
+        generator.detect_s
+        + failed * (generator.crank_s + generator.rest_s)
+        + generator.fires_after_s
+        + generator.start_s
+        + late_s
+        + generator.transfer_s
+    )
