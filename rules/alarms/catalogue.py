@@ -1,0 +1,962 @@
+"""Every alarm there is, as one declarative entry: the rationalisation record of IEC 62682 / ISA-18.2.
+
+An alarm needs somebody to do something within a time; what needs nobody's action is an event and goes to
+the journal only. Delays and limits are starting points from trade practice; a site's estate file may
+override them (`with_overrides`). Severities are those of ITU-T X.733.
+
+The texts here are general; `rules.alarms.conditions` puts the numbers of the case in front of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+
+class Severity(StrEnum):
+    """Perceived severity, ITU-T X.733."""
+
+    WARNING = "warning"
+    MINOR = "minor"
+    MAJOR = "major"
+    CRITICAL = "critical"
+
+    @property
+    def rank(self) -> int:
+        """Return 0 (warning) to 3 (critical)."""
+        return _RANK[self]
+
+
+_RANK: Final = {Severity.WARNING: 0, Severity.MINOR: 1, Severity.MAJOR: 2, Severity.CRITICAL: 3}
+
+ESCALATE_AFTER_S: Final[Mapping[Severity, float]] = {Severity.CRITICAL: 300.0, Severity.MAJOR: 1800.0}
+
+
+class Thing(StrEnum):
+    """What an alarm is about."""
+
+    SUPPLY = "supply"
+    SYSTEM = "system"
+    UNIT = "unit"
+    BANK = "bank"
+    SERVICE = "service"
+    CHANNEL = "channel"
+
+
+class Cause(StrEnum):
+    """Which family of causes an alarm belongs to; alarms of one family share an incident."""
+
+    POWER = "power"
+    NETWORK = "network"
+    CONSEQUENCE = "consequence"
+    OWN = "own"
+
+
+class Explanation(StrEnum):
+    """What may suppress an alarm by design. The first five come from planned work, the rest from the plant."""
+
+    MAINS_OFF = "mains_off"
+    ISOLATION = "isolation"
+    BANK_TEST = "bank_test"
+    NETWORK_WORK = "network_work"
+    SERVICE_VISIT = "service_visit"
+    SELF_TEST = "self_test"
+    RESTING = "resting"
+    ECONOMY_MODE = "economy_mode"
+    SAID_ALREADY = "said_already"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A limit on one number. It is passed at `value` and left `deadband` on the safe side of it."""
+
+    fact: str
+    value: float
+    deadband: float
+    unit: str
+    above: bool = True
+
+    def passed(self, number: float | None, *, was: bool) -> bool | None:
+        """Return whether `number` is past the limit, given whether it was; None for an unknown number."""
+        if number is None:
+            return None
+        back = self.deadband if was else 0.0
+        return number > self.value - back if self.above else number < self.value + back
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """A step of the severity rule: from `severity` on when the fact is below (or above) `value`.
+
+    Once there it stays until the fact is `deadband` back, or while the fact is not known.
+    """
+
+    fact: str
+    value: float
+    severity: Severity
+    deadband: float = 0.0
+    above: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmKind:
+    """One entry of the catalogue. Times in seconds.
+
+    `respond_s` is the time in which the response still helps. `escalates_s` None means the default of the
+    severity (critical 5 min, major 30 min, else never).
+    """
+
+    id: str
+    about: Thing
+    meaning: str
+    causes: tuple[str, ...]
+    consequence: str
+    do: str
+    respond_s: float
+    severity: Severity
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    rises: tuple[Rise, ...] = ()
+    limit: Limit | None = None
+    suppressed_by: tuple[Explanation, ...] = ()
+    cause: Cause = Cause.OWN
+    latching: bool = False
+    realarm_s: float | None = None
+    breaks_out: bool = False
+
+    def severity_for(
+        self, facts: Mapping[str, float | None] | None, *, standing: Severity | None = None
+    ) -> Severity:
+        """Return the severity in this case; `standing` is the one it has now, which steps down with a deadband."""
+        worst = self.severity
+        for rise in self.rises:
+            number = None if facts is None else facts.get(rise.fact)
+            at_it = standing is not None and standing.rank >= rise.severity.rank
+            if number is None:
+                applies = at_it
+            else:
+                back = rise.deadband if at_it else 0.0
+                applies = number > rise.value - back if rise.above else number < rise.value + back
+            if applies and rise.severity.rank > worst.rank:
+                worst = rise.severity
+        return worst
+
+    def escalate_after_s(self, severity: Severity) -> float | None:
+        """Return after how long without acknowledgement more people are told, or None."""
+        return ESCALATE_AFTER_S.get(severity)
+
+
+HOUR: Final = 3600.0
+DAY: Final = 86400.0
+
+_MAINS: Final = (Explanation.MAINS_OFF,)
+_AT_WORK: Final = (Explanation.ISOLATION, Explanation.SERVICE_VISIT)
+_S, _E = Severity, Explanation
+
+_ENTRIES: Final = (
+    # ---- the mains and the banks -------------------------------------------------------------------
+    AlarmKind(
+        id="on_battery",
+        about=Thing.UNIT,
+        meaning="The unit feeds its load from its bank.",
+        causes=(
+            "mains lost",
+            "a breaker or fuse in the unit's input open",
+            "mains out of the unit's tolerance",
+        ),
+        consequence="When the bank is empty the load drops.",
+        do="See that the generator runs and carries; otherwise start it by hand, then shed load.",
+        respond_s=300.0,
+        severity=_S.MAJOR,
+        on_delay_s=2.0,
+        off_delay_s=5.0,
+        rises=(Rise("left_s", 600.0, _S.CRITICAL, deadband=120.0),),
+        suppressed_by=(*_MAINS, *_AT_WORK, _E.BANK_TEST, _E.SELF_TEST),
+        cause=Cause.POWER,
+    ),
+    AlarmKind(
+        id="ends_soon",
+        about=Thing.SYSTEM,
+        meaning="The banks of the system reach their end soon, at the cautious end of the reckoning.",
+        causes=("a long outage", "no generator", "a bank weaker than it was taken for"),
+        consequence="The system drops its load.",
+        do="Shed load now, in the agreed order; start the generator by hand; shut down in order what can be.",
+        respond_s=120.0,
+        severity=_S.CRITICAL,
+        limit=Limit("left_s", 600.0, 120.0, "s", above=False),
+        off_delay_s=10.0,
+        suppressed_by=(),
+        cause=Cause.POWER,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="no_supply_in_time",
+        about=Thing.SYSTEM,
+        meaning="The time in which the generator should have taken the load has passed and the banks still carry it.",
+        causes=(
+            "set failed to start",
+            "changeover did not operate",
+            "units refuse the set's volts or frequency",
+        ),
+        consequence="The system drops its load when the banks end.",
+        do="Go to the set and start it by hand; meanwhile shed load in the agreed order.",
+        respond_s=120.0,
+        severity=_S.CRITICAL,
+        off_delay_s=5.0,
+        suppressed_by=(),
+        cause=Cause.POWER,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="starts_failed",
+        about=Thing.SYSTEM,
+        meaning="Every automatic start of the generator has had its time and none brought supply.",
+        causes=("start battery flat", "no fuel at the set", "set locked out or not in automatic"),
+        consequence="Only a person can bring the set up before the banks end.",
+        do="Send somebody to the set now: start battery, fuel tap, then the key to manual.",
+        respond_s=60.0,
+        severity=_S.CRITICAL,
+        off_delay_s=5.0,
+        suppressed_by=(),
+        cause=Cause.POWER,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="alone_on_battery",
+        about=Thing.UNIT,
+        meaning="One unit runs on its bank while others on the same supply have mains.",
+        causes=("the unit's own input breaker or fuse", "its rectifier", "a lost phase on its feed"),
+        consequence="Its bank empties, then the others carry its share without a spare.",
+        do="Look at this unit's input breaker and its display; it is not a mains failure.",
+        respond_s=600.0,
+        severity=_S.MAJOR,
+        on_delay_s=15.0,
+        off_delay_s=10.0,
+        rises=(Rise("left_s", 600.0, _S.CRITICAL, deadband=120.0),),
+        suppressed_by=(*_AT_WORK, _E.BANK_TEST, _E.SELF_TEST),
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="not_on_battery",
+        about=Thing.UNIT,
+        meaning="Every other unit on the supply runs on its bank, and this one neither does nor has mains.",
+        causes=(
+            "inverter off",
+            "unit on bypass of a dead supply",
+            "bank breaker open",
+            "its card does not tell the truth",
+        ),
+        consequence="The others carry its share and their banks end sooner.",
+        do="Look at this unit's display and bank breaker.",
+        respond_s=300.0,
+        severity=_S.MAJOR,
+        on_delay_s=15.0,
+        off_delay_s=10.0,
+        suppressed_by=_AT_WORK,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="still_on_battery",
+        about=Thing.UNIT,
+        meaning="The others on the supply are back on mains and this unit still runs on its bank.",
+        causes=(
+            "the unit refuses the supply's volts or frequency",
+            "its input breaker tripped on return",
+            "a long hold-off",
+        ),
+        consequence="Its bank empties although supply is there.",
+        do="Look at this unit's input breaker and what its display says of the input.",
+        respond_s=300.0,
+        severity=_S.MAJOR,
+        on_delay_s=90.0,
+        off_delay_s=10.0,
+        rises=(Rise("left_s", 600.0, _S.CRITICAL, deadband=120.0),),
+        suppressed_by=(*_AT_WORK, _E.BANK_TEST, _E.SELF_TEST),
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="bank_low",
+        about=Thing.UNIT,
+        meaning="The unit says that its bank is low or empty.",
+        causes=("a long discharge", "a weak block", "a charger that has not refilled the bank"),
+        consequence="This unit drops out and its load moves to the others.",
+        do="Shed load of this system now, and expect this unit to drop out.",
+        respond_s=60.0,
+        severity=_S.CRITICAL,
+        off_delay_s=30.0,
+        suppressed_by=(_E.BANK_TEST, *_AT_WORK),
+        breaks_out=True,
+    ),
+    # ---- what the system can still do ---------------------------------------------------------------
+    AlarmKind(
+        id="requirement_not_met",
+        about=Thing.SYSTEM,
+        meaning="The banks do not hold as long as somebody counts on.",
+        causes=("aged banks", "load grown", "banks not yet recharged", "a unit or bank missing"),
+        consequence="In a mains failure the load drops before help comes.",
+        do="Shed load or shorten the wait for the set until the weakest bank is renewed.",
+        respond_s=DAY,
+        severity=_S.MAJOR,
+        on_delay_s=30.0,
+        off_delay_s=120.0,
+        limit=Limit("margin_s", 0.0, 15.0, "s", above=False),
+        suppressed_by=(_E.ISOLATION, _E.MAINS_OFF, _E.BANK_TEST),
+        cause=Cause.CONSEQUENCE,
+        realarm_s=7 * DAY,
+    ),
+    AlarmKind(
+        id="requirement_unknown",
+        about=Thing.SYSTEM,
+        meaning="Whether the banks hold as long as somebody counts on cannot be told.",
+        causes=(
+            "a card is silent",
+            "the bank was never seen to carry the load",
+            "bank or table not declared",
+        ),
+        consequence="A mains failure may drop the load without warning.",
+        do="Supply what is missing: see the reasons beside the verdict.",
+        respond_s=7 * DAY,
+        severity=_S.WARNING,
+        on_delay_s=600.0,
+        off_delay_s=60.0,
+        suppressed_by=(_E.ISOLATION, _E.MAINS_OFF, _E.NETWORK_WORK),
+        cause=Cause.CONSEQUENCE,
+    ),
+    AlarmKind(
+        id="redundancy_lost",
+        about=Thing.SYSTEM,
+        meaning="With the spare unit gone, the units left cannot carry the load on every line.",
+        causes=("load grown", "load uneven over the lines", "a unit off, isolated or on bypass"),
+        consequence="One more failure overloads the rest and puts the load on bypass or drops it.",
+        do="Move or shed load on the line named; bring the missing unit back.",
+        respond_s=DAY,
+        severity=_S.MAJOR,
+        on_delay_s=60.0,
+        off_delay_s=300.0,
+        limit=Limit("margin_fraction", 0.0, 0.03, "", above=False),
+        suppressed_by=(_E.ISOLATION,),
+        cause=Cause.CONSEQUENCE,
+        realarm_s=7 * DAY,
+    ),
+    AlarmKind(
+        id="redundancy_unknown",
+        about=Thing.SYSTEM,
+        meaning="Whether the spare unit is spare cannot be told.",
+        causes=(
+            "a card is silent",
+            "one card speaks for several units",
+            "a rating is missing or undetermined",
+        ),
+        consequence="A unit may be taken out that is needed.",
+        do="Do not isolate a unit of this system until the reasons beside the verdict are dealt with.",
+        respond_s=DAY,
+        severity=_S.WARNING,
+        on_delay_s=600.0,
+        off_delay_s=60.0,
+        suppressed_by=(_E.ISOLATION, _E.NETWORK_WORK),
+        cause=Cause.CONSEQUENCE,
+    ),
+    AlarmKind(
+        id="load_share",
+        about=Thing.UNIT,
+        meaning="The unit carries markedly more or less than its part of the system's load.",
+        causes=(
+            "parallel control cable",
+            "voltage or phase adjustment drifted",
+            "unequal output cables on bypass",
+        ),
+        consequence="One unit runs hot or idle and the spare is not what it seems.",
+        do="Have the load sharing of this system adjusted; until then do not isolate a unit.",
+        respond_s=7 * DAY,
+        severity=_S.MINOR,
+        on_delay_s=180.0,
+        off_delay_s=180.0,
+        limit=Limit("deviation_points", 10.0, 3.0, "% of rating"),
+        suppressed_by=(*_AT_WORK, _E.RESTING, _E.SELF_TEST),
+        cause=Cause.CONSEQUENCE,
+    ),
+    AlarmKind(
+        id="phase_imbalance",
+        about=Thing.SYSTEM,
+        meaning="One line carries markedly more than the mean of the lines.",
+        causes=("single-phase loads added to one line", "a large load off on the others"),
+        consequence="The full line sets the limit: redundancy and hold-up are lost sooner than the total suggests.",
+        do="Move single-phase loads from the full line to the emptiest.",
+        respond_s=7 * DAY,
+        severity=_S.WARNING,
+        on_delay_s=600.0,
+        off_delay_s=600.0,
+        limit=Limit("excess_fraction", 0.30, 0.05, "of the mean"),
+        suppressed_by=_AT_WORK,
+        cause=Cause.CONSEQUENCE,
+    ),
+    # ---- units ------------------------------------------------------------------------------------------
+    AlarmKind(
+        id="on_bypass",
+        about=Thing.UNIT,
+        meaning="The unit feeds its load from bypass: there is no bank behind it.",
+        causes=("overload", "inverter fault", "switched by hand"),
+        consequence="A mains failure drops this load at once.",
+        do="Find out who switched it or what the unit's log says, and have it returned to inverter.",
+        respond_s=1800.0,
+        severity=_S.MAJOR,
+        on_delay_s=5.0,
+        off_delay_s=10.0,
+        suppressed_by=(*_AT_WORK, _E.ECONOMY_MODE),
+    ),
+    AlarmKind(
+        id="output_off",
+        about=Thing.UNIT,
+        meaning="The unit feeds nothing.",
+        causes=("switched off", "tripped on a fault", "bank at its end"),
+        consequence="The others carry its share; with none left the load is off.",
+        do="Go to the unit; on a fault do not restart it before its log is read.",
+        respond_s=300.0,
+        severity=_S.MAJOR,
+        off_delay_s=10.0,
+        rises=(Rise("carrying_units", 0.5, _S.CRITICAL),),
+        suppressed_by=(*_AT_WORK, _E.RESTING),
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="overload",
+        about=Thing.UNIT,
+        meaning="The unit carries more than its rating on at least one line.",
+        causes=("a peer dropped out", "load grown or started at once"),
+        consequence="Within minutes it goes to bypass, or drops the load if bypass is dead.",
+        do="Shed load on the line named, now.",
+        respond_s=120.0,
+        severity=_S.MAJOR,
+        off_delay_s=10.0,
+        rises=(Rise("load_pct", 125.0, _S.CRITICAL, deadband=5.0, above=True),),
+        limit=Limit("load_pct", 100.0, 4.0, "%"),
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="bank_hot",
+        about=Thing.UNIT,
+        meaning="The air at the bank is hotter than the bank stands for long.",
+        causes=("cooling off", "filter or fan blocked", "thermal runaway of a bank"),
+        consequence="Life halves for each 8 to 10 degC above 25; a bank in runaway can burn.",
+        do="Restore cooling. If it rises on float with no other cause, keep away and call the battery service.",
+        respond_s=4 * HOUR,
+        severity=_S.MINOR,
+        on_delay_s=300.0,
+        off_delay_s=300.0,
+        limit=Limit("temperature_c", 35.0, 2.0, "degC"),
+        rises=(Rise("temperature_c", 45.0, _S.MAJOR, deadband=2.0, above=True),),
+    ),
+    AlarmKind(
+        id="self_test_failed",
+        about=Thing.UNIT,
+        meaning="The unit's own test ended with an error or a warning.",
+        causes=("weak bank", "bank breaker open", "test broken off by an outage"),
+        consequence="The bank may fail in the next outage.",
+        do="Read the unit's log, and have the bank looked at before the next planned work.",
+        respond_s=3 * DAY,
+        severity=_S.MINOR,
+        suppressed_by=_AT_WORK,
+    ),
+    AlarmKind(
+        id="card_alarm",
+        about=Thing.UNIT,
+        meaning="The unit's card reports an alarm of its own.",
+        causes=("as the unit's display says",),
+        consequence="As the unit's handbook says.",
+        do="Read the unit's display and log.",
+        respond_s=DAY,
+        severity=_S.MINOR,
+        on_delay_s=5.0,
+        off_delay_s=15.0,
+        rises=(
+            Rise("card_severity", 1.5, _S.MAJOR, above=True),
+            Rise("card_severity", 2.5, _S.CRITICAL, above=True),
+        ),
+        suppressed_by=(*_AT_WORK, *_MAINS, _E.BANK_TEST, _E.SELF_TEST, _E.SAID_ALREADY),
+    ),
+    AlarmKind(
+        id="unclassified_card_alarm",
+        about=Thing.UNIT,
+        meaning="The unit's card reports an alarm that only its maker can name; it is kept as it came.",
+        causes=("as the maker's MIB says",),
+        consequence="Not known.",
+        do="Read the unit's display, and look the number up in the maker's MIB.",
+        respond_s=DAY,
+        severity=_S.WARNING,
+        on_delay_s=30.0,
+        off_delay_s=30.0,
+        suppressed_by=_AT_WORK,
+    ),
+    # ---- banks ---------------------------------------------------------------------------------------------
+    AlarmKind(
+        id="bank_past_age",
+        about=Thing.BANK,
+        meaning="The bank is older than its design life.",
+        causes=("replacement put off",),
+        consequence="Capacity falls fast now, and a block may open without warning.",
+        do="Order its replacement, or test it to its end voltage to know what it holds.",
+        respond_s=30 * DAY,
+        severity=_S.WARNING,
+        limit=Limit("age_fraction", 1.0, 0.0, "of design life"),
+        realarm_s=90 * DAY,
+    ),
+    AlarmKind(
+        id="bank_order_now",
+        about=Thing.BANK,
+        meaning="The bank must be ordered now to be renewed in time.",
+        causes=("capacity falling as judged from its discharges, age and warmth",),
+        consequence="It will be weaker than what is asked of it before its successor comes.",
+        do="Order the bank.",
+        respond_s=7 * DAY,
+        severity=_S.MINOR,
+        realarm_s=30 * DAY,
+    ),
+    AlarmKind(
+        id="bank_replace_now",
+        about=Thing.BANK,
+        meaning="The day by which the bank should have been renewed has passed.",
+        causes=("capacity fell below what is asked of it",),
+        consequence="In an outage it fails to deliver.",
+        do="Renew the bank; until then shed load or keep its unit from being the only one.",
+        respond_s=7 * DAY,
+        severity=_S.MAJOR,
+        realarm_s=7 * DAY,
+    ),
+    AlarmKind(
+        id="charging_wrong",
+        about=Thing.BANK,
+        meaning="The bank is not kept as it should be: float voltage outside its window for its temperature.",
+        causes=("charger set wrong or drifting", "temperature compensation off", "a shorted or open cell"),
+        consequence="Too low sulphates, too high dries out: either way life is lost in months.",
+        do="Have the float voltage set to the value named.",
+        respond_s=7 * DAY,
+        severity=_S.MINOR,
+        on_delay_s=6 * HOUR,
+        off_delay_s=6 * HOUR,
+        suppressed_by=(*_AT_WORK, _E.BANK_TEST),
+    ),
+    # ---- cards and ourselves ----------------------------------------------------------------------------
+    AlarmKind(
+        id="card_silent",
+        about=Thing.UNIT,
+        meaning="The unit's card does not answer, so nothing is known of the unit.",
+        causes=("card hung", "network or its supply lost", "unit without power"),
+        consequence="The unit may fail unseen.",
+        do="Look whether the unit's display is lit. Lit: restart its card. Dark: treat its supply as lost and go.",
+        respond_s=4 * HOUR,
+        severity=_S.MINOR,
+        on_delay_s=60.0,
+        rises=(Rise("was_on_battery", 0.5, _S.MAJOR, above=True),),
+        suppressed_by=(_E.NETWORK_WORK, *_AT_WORK),
+        cause=Cause.NETWORK,
+    ),
+    AlarmKind(
+        id="different_equipment",
+        about=Thing.UNIT,
+        meaning="What answers at this address is not what answered before, and no change was declared.",
+        causes=("cabinet or card replaced", "addresses swapped", "card software updated"),
+        consequence="Judgements may be about the wrong cabinet; what was learnt is set aside.",
+        do="Prove which cabinet it is, then declare the change.",
+        respond_s=DAY,
+        severity=_S.MAJOR,
+        on_delay_s=10.0,
+        latching=True,
+        suppressed_by=(),
+    ),
+    AlarmKind(
+        id="estate_file_behind",
+        about=Thing.SERVICE,
+        meaning="A recorded equipment change is not in the estate file yet.",
+        causes=("a replacement was recorded and the file not edited",),
+        consequence="After the next start the old equipment is judged.",
+        do="Change the lines that were printed with the record.",
+        respond_s=7 * DAY,
+        severity=_S.WARNING,
+    ),
+    AlarmKind(
+        id="cannot_judge_unit",
+        about=Thing.UNIT,
+        meaning="Cannot judge the unit: a fault in ridethrough.",
+        causes=("a reply that ridethrough was not written for", "a defect in ridethrough"),
+        consequence="This unit is not watched; the others are.",
+        do="Watch the unit by hand, and send the recorded reply with the fault's text to whoever keeps ridethrough.",
+        respond_s=DAY,
+        severity=_S.MAJOR,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
+        id="polls_late",
+        about=Thing.SERVICE,
+        meaning="Cards are read later than they are due.",
+        causes=("the machine is overloaded", "many cards time out"),
+        consequence="An event is seen late.",
+        do="Look at the machine's load and at the silent cards.",
+        respond_s=DAY,
+        severity=_S.WARNING,
+        on_delay_s=120.0,
+        off_delay_s=300.0,
+        limit=Limit("late_fraction", 0.05, 0.03, "of polls"),
+    ),
+    AlarmKind(
+        id="disk_filling",
+        about=Thing.SERVICE,
+        meaning="The disk under the store is nearly full.",
+        causes=("history kept longer than the disk holds", "another program's files"),
+        consequence="Readings and alarms can no longer be kept.",
+        do="Free space or shorten what is kept.",
+        respond_s=DAY,
+        severity=_S.MINOR,
+        off_delay_s=60.0,
+        limit=Limit("free_fraction", 0.10, 0.02, "free", above=False),
+        rises=(Rise("free_fraction", 0.03, _S.MAJOR, deadband=0.01),),
+    ),
+    AlarmKind(
+        id="store_failing",
+        about=Thing.SERVICE,
+        meaning="The store refuses what is written to it.",
+        causes=("disk full or failing", "rights changed", "file damaged"),
+        consequence="Readings are lost while it lasts.",
+        do="Look at the disk; run the integrity check; restore the last copy if it fails.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+        off_delay_s=120.0,
+    ),
+    AlarmKind(
+        id="clock_jumped",
+        about=Thing.SERVICE,
+        meaning="The machine's clock jumped, so times around the jump may be wrong.",
+        causes=("time service lost and found", "battery of the machine's clock", "set by hand"),
+        consequence="Recorded times of events are off by the jump.",
+        do="See that the time service runs.",
+        respond_s=DAY,
+        severity=_S.WARNING,
+        off_delay_s=HOUR,
+        limit=Limit("jump_s", 5.0, 0.0, "s"),
+    ),
+    AlarmKind(
+        id="worker_failing",
+        about=Thing.SERVICE,
+        meaning="The judging of banks and hold-up fails or does not keep up.",
+        causes=("the machine is overloaded", "a defect in ridethrough"),
+        consequence="Verdicts grow old and turn into cannot tell.",
+        do="Look at the machine's load; restart the service; send the fault's text to whoever keeps ridethrough.",
+        respond_s=4 * HOUR,
+        severity=_S.MINOR,
+        on_delay_s=60.0,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
+        id="delivery_behind",
+        about=Thing.SERVICE,
+        meaning="Messages wait longer than they should before anybody gets them.",
+        causes=("broker, mail server or line down",),
+        consequence="People learn late of what happens.",
+        do="Look at the failing channel; until it works, look at the page.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+        off_delay_s=60.0,
+        limit=Limit("oldest_s", 300.0, 60.0, "s"),
+    ),
+    AlarmKind(
+        id="channel_failing",
+        about=Thing.CHANNEL,
+        meaning="A way to reach people does not work.",
+        causes=("server or line down", "password or certificate expired", "address wrong"),
+        consequence="Those told by it alone are not told.",
+        do="Put the channel right; its messages wait and are sent then.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+        on_delay_s=60.0,
+        off_delay_s=60.0,
+    ),
+    AlarmKind(
+        id="messages_undeliverable",
+        about=Thing.CHANNEL,
+        meaning="Messages were given up: the other side refused them for good.",
+        causes=("address does not exist", "message refused", "secret wrong"),
+        consequence="Somebody was not told.",
+        do="Tell them by other means, and put the address right.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+    ),
+    AlarmKind(
+        id="collector_silent",
+        about=Thing.SERVICE,
+        meaning="Another site's collector has not been heard for longer than its heartbeat allows.",
+        causes=("the line to the site lost", "its machine without power", "the service stopped"),
+        consequence="Nothing is known of that site.",
+        do="Call the site.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+        on_delay_s=30.0,
+        cause=Cause.NETWORK,
+    ),
+    AlarmKind(
+        id="watch_would_die",
+        about=Thing.SERVICE,
+        meaning="The watch itself, the switches or the way out are fed from bare mains.",
+        causes=("box_fed_by, switches_fed_by or way_out_fed_by is mains or not answered in the estate file",),
+        consequence="In the outage it is there for, nobody is told.",
+        do="Feed them from a system that holds, then say so in the estate file.",
+        respond_s=30 * DAY,
+        severity=_S.WARNING,
+        realarm_s=90 * DAY,
+    ),
+)
+
+CATALOGUE: Final[Mapping[str, AlarmKind]] = {entry.id: entry for entry in _ENTRIES}
+
+
+@dataclass(frozen=True, slots=True)
+class CardAlarm:
+    """A well-known alarm of RFC 1628: how bad, what it says, what to do, and which of ours says it already."""
+
+    name: str
+    severity: Severity
+    says: str
+    do: str
+    said_by: str | None = None
+
+
+CARD_ALARMS: Final[Mapping[str, CardAlarm]] = {
+    alarm.name: alarm
+    for alarm in (
+        CardAlarm(
+            "upsAlarmBatteryBad",
+            _S.MAJOR,
+            "finds a battery in need of replacement",
+            "Have the bank measured block by block.",
+        ),
+        CardAlarm("upsAlarmOnBattery", _S.MAJOR, "draws from its bank", "See the outage.", "on_battery"),
+        CardAlarm(
+            "upsAlarmLowBattery",
+            _S.CRITICAL,
+            "says its bank is at or below its low-battery time",
+            "Shed load now.",
+            "bank_low",
+        ),
+        CardAlarm(
+            "upsAlarmDepletedBattery",
+            _S.CRITICAL,
+            "could not hold the load if mains were lost now",
+            "Shed load now.",
+            "bank_low",
+        ),
+        CardAlarm(
+            "upsAlarmTempBad",
+            _S.MINOR,
+            "finds a temperature out of tolerance",
+            "Look at cooling, fans and filters.",
+            "bank_hot",
+        ),
+        CardAlarm(
+            "upsAlarmInputBad",
+            _S.MINOR,
+            "finds its input out of tolerance",
+            "Look at the supply and the input breaker.",
+            "on_battery",
+        ),
+        CardAlarm(
+            "upsAlarmOutputBad",
+            _S.CRITICAL,
+            "finds its output out of tolerance (not overload)",
+            "Have the unit looked at now; the load gets bad power.",
+        ),
+        CardAlarm(
+            "upsAlarmOutputOverload",
+            _S.MAJOR,
+            "carries more than its rating",
+            "Shed load on the full line.",
+            "overload",
+        ),
+        CardAlarm(
+            "upsAlarmOnBypass",
+            _S.MAJOR,
+            "feeds its load from bypass",
+            "Have it returned to inverter.",
+            "on_bypass",
+        ),
+        CardAlarm(
+            "upsAlarmBypassBad",
+            _S.MINOR,
+            "finds its bypass supply out of tolerance",
+            "Until it is good an overload drops the load instead of going to bypass.",
+            "on_battery",
+        ),
+        CardAlarm(
+            "upsAlarmOutputOffAsRequested",
+            _S.MINOR,
+            "has shut its output off as asked",
+            "Find out who asked.",
+            "output_off",
+        ),
+        CardAlarm(
+            "upsAlarmUpsOffAsRequested",
+            _S.MINOR,
+            "has shut itself off as asked",
+            "Find out who asked.",
+            "output_off",
+        ),
+        CardAlarm(
+            "upsAlarmChargerFailed",
+            _S.MAJOR,
+            "finds its charger failed",
+            "Have the charger repaired; the bank runs down meanwhile.",
+        ),
+        CardAlarm("upsAlarmUpsOutputOff", _S.MAJOR, "has its output off", "Go to the unit.", "output_off"),
+        CardAlarm("upsAlarmUpsSystemOff", _S.MAJOR, "is off", "Go to the unit.", "output_off"),
+        CardAlarm(
+            "upsAlarmFanFailure",
+            _S.MINOR,
+            "finds a fan failed",
+            "Have the fan replaced before the next warm week.",
+        ),
+        CardAlarm(
+            "upsAlarmFuseFailure",
+            _S.MAJOR,
+            "finds a fuse failed",
+            "Have the unit opened by its service; do not just renew the fuse.",
+        ),
+        CardAlarm(
+            "upsAlarmGeneralFault",
+            _S.MAJOR,
+            "reports a general fault",
+            "Read the unit's log and call its service.",
+        ),
+        CardAlarm(
+            "upsAlarmDiagnosticTestFailed",
+            _S.MINOR,
+            "failed its last test",
+            "Read the unit's log.",
+            "self_test_failed",
+        ),
+        CardAlarm(
+            "upsAlarmCommunicationsLost",
+            _S.MAJOR,
+            "does not hear its own cabinet: what the card says is old",
+            "Restart the card; look at the cable between card and cabinet.",
+        ),
+        CardAlarm(
+            "upsAlarmAwaitingPower",
+            _S.MINOR,
+            "is off and waits for mains",
+            "Look at the supply.",
+            "output_off",
+        ),
+        CardAlarm(
+            "upsAlarmShutdownPending",
+            _S.CRITICAL,
+            "counts down to shut its output off",
+            "Stop the countdown at the unit or save what it feeds.",
+        ),
+        CardAlarm(
+            "upsAlarmShutdownImminent", _S.CRITICAL, "shuts its output off within 5 s", "Save what it feeds."
+        ),
+        CardAlarm("upsAlarmTestInProgress", _S.WARNING, "is testing itself", "Wait for the result."),
+    )
+}
+"""RFC 1628, 6.3: the 24 well-known alarms. TestInProgress needs nobody's action and is an event."""
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """What a site sets differently for one kind of alarm; None leaves the catalogue's value."""
+
+    on_delay_s: float | None = None
+    off_delay_s: float | None = None
+    severity: Severity | None = None
+    limit: float | None = None
+    deadband: float | None = None
+    realarm_s: float | None = None
+
+
+def with_overrides(
+    overrides: Mapping[str, Override], catalogue: Mapping[str, AlarmKind] = CATALOGUE
+) -> Mapping[str, AlarmKind]:
+    """Return the catalogue as a site wants it.
+
+    Raises KeyError for a kind that does not exist, ValueError for a limit where the kind has none.
+    """
+    changed = dict(catalogue)
+    for kind_id, wish in overrides.items():
+        kind = changed[kind_id]
+        limit = kind.limit
+        if wish.limit is not None or wish.deadband is not None:
+            if limit is None:
+                raise ValueError(f"{kind_id} has no limit to set")
+            limit = replace(
+                limit,
+                value=limit.value if wish.limit is None else wish.limit,
+                deadband=limit.deadband if wish.deadband is None else wish.deadband,
+            )
+        changed[kind_id] = replace(
+            kind,
+            on_delay_s=kind.on_delay_s if wish.on_delay_s is None else wish.on_delay_s,
+            off_delay_s=kind.off_delay_s if wish.off_delay_s is None else wish.off_delay_s,
+            severity=wish.severity or kind.severity,
+            realarm_s=kind.realarm_s if wish.realarm_s is None else wish.realarm_s,
+            limit=limit,
+        )
+    return changed
+
+
+def catalogue_reference(catalogue: Iterable[AlarmKind] = _ENTRIES) -> str:
+    """Return the catalogue as Markdown for the documentation."""
+    parts = ["# The alarms\n"]
+    for kind in catalogue:
+        rows = [
+            ("about", kind.about.value),
+            ("severity", _severity_text(kind)),
+            ("causes", "; ".join(kind.causes)),
+            ("if nothing is done", kind.consequence),
+            ("what to do", kind.do),
+            ("time to respond", _duration(kind.respond_s)),
+            ("raised", "at once" if not kind.on_delay_s else f"after {_duration(kind.on_delay_s)}"),
+            ("returns", "at once" if not kind.off_delay_s else f"after {_duration(kind.off_delay_s)}"),
+        ]
+        if kind.limit is not None:
+            side = "above" if kind.limit.above else "below"
+            rows.append(
+                (
+                    "limit",
+                    f"{side} {kind.limit.value:g} {kind.limit.unit}".rstrip()
+                    + f" ({kind.limit.fact}), deadband {kind.limit.deadband:g}",
+                )
+            )
+        if kind.suppressed_by:
+            rows.append(
+                ("suppressed by design by", ", ".join(e.value.replace("_", " ") for e in kind.suppressed_by))
+            )
+        if kind.latching:
+            rows.append(("latched", "until reset by hand"))
+        if kind.realarm_s is not None:
+            rows.append(("told again", f"every {_duration(kind.realarm_s)} while it stands"))
+        parts.append(
+            f"## {kind.id}\n\n{kind.meaning}\n\n" + "".join(f"- {name}: {text}\n" for name, text in rows)
+        )
+    parts.append(
+        "## What cards say themselves (RFC 1628)\n\n| alarm | severity | the unit … | what to do | said by |\n|---|---|---|---|---|\n"
+    )
+    parts[-1] += "".join(
+        f"| {a.name} | {a.severity.value} | {a.says} | {a.do} | {a.said_by or ''} |\n"
+        for a in CARD_ALARMS.values()
+    )
+    return "\n".join(parts)
+
+
+def _severity_text(kind: AlarmKind) -> str:
+    steps = [kind.severity.value]
+    steps += [
+        f"{rise.severity.value} when {rise.fact} is {'above' if rise.above else 'below'} {rise.value:g}"
+        for rise in kind.rises
+    ]
+    return ", ".join(steps)
+
+
+def _duration(seconds: float) -> str:
+    for unit_s, word in ((DAY, "d"), (HOUR, "h"), (60.0, "min")):
+        if seconds >= unit_s and seconds % unit_s == 0:
+            return f"{seconds / unit_s:g} {word}"
+    return f"{seconds:g} s"
