@@ -1,0 +1,277 @@
+"""The tables of the estate file that say how to read cards, keep what was read, and tell people.
+
+These stay in the collector: addresses, names of secrets and people are no business of the rules.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from datetime import time
+from typing import Annotated, Final, Literal
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+import rules.estate as plant
+from collector.configuration.plant import Id, Number, Positive, Table, Text, Whole, Yes, Zone
+from collector.configuration.target import CardTarget, parse_target
+
+Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
+Clock = Annotated[time, Field(strict=True)]
+
+
+def _target(value: object) -> CardTarget:
+    if isinstance(value, CardTarget):
+        return value
+    try:
+        return parse_target(value if isinstance(value, str) else "")
+    except ValueError as error:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": str(error), "got": "something else (not shown: it may hold a secret)"}
+        ) from None
+
+
+Target = Annotated[CardTarget, BeforeValidator(_target)]
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _url(text: str) -> str:
+    hidden = "an address that is not shown: it may hold a secret"
+    try:
+        parts = urlsplit(text)
+        port_is_right = parts.port is None or parts.port > 0
+    except ValueError:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "an address, as https://HOST/PATH", "got": hidden}
+        ) from None
+    if parts.username or parts.password:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "an address without user or password (name a secret)", "got": hidden}
+        )
+    plain_is_safe = parts.scheme == "http" and _is_loopback(parts.hostname or "")
+    if not parts.hostname or not port_is_right or not (parts.scheme == "https" or plain_is_safe):
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "https://HOST/PATH (http:// on this machine only)", "got": hidden}
+        )
+    return text
+
+
+Url = Annotated[str, Field(strict=True, max_length=2000), AfterValidator(_url)]
+
+
+class SecretsTable(Table):
+    """Where communities, keys and passwords are kept."""
+
+    file: Text = Field(
+        default="secrets.toml",
+        description="the secrets file, beside the estate file or with its full path; mode 0600",
+    )
+
+
+class ListenTable(Table):
+    """Where the page and the HTTP interface are served."""
+
+    host: Text = Field(
+        default="127.0.0.1", description="address to listen at; any but loopback needs access control"
+    )
+    port: Port = Field(default=8470, description="TCP port")
+    names: tuple[Text, ...] = Field(
+        default=(), description="further host names under which people reach it, as a proxy may give them"
+    )
+
+
+class NotificationsTable(Table):
+    """Where cards may send their notifications. They are hints: what counts is the next poll."""
+
+    host: Text = Field(default="127.0.0.1", description="address to listen at")
+    port: Port | None = Field(default=None, description="UDP port; left out, none are listened for")
+
+
+class PollingTable(Table):
+    """How often cards are read; a card's own settings win."""
+
+    every_s: Number = Field(default=5.0, ge=1, le=300, description="seconds between readings on mains")
+    on_battery_every_s: Number = Field(
+        default=2.0, ge=0.5, le=60, description="seconds between readings on battery or in a test"
+    )
+    slow_every_s: Number = Field(
+        default=60.0,
+        ge=5,
+        le=3600,
+        description="seconds between readings of what changes slowly (bypass, test results)",
+    )
+    nameplate_every_s: Number = Field(
+        default=86400.0, ge=60, le=604800, description="seconds between readings of the nameplate"
+    )
+    deadline_s: Number = Field(default=2.0, ge=0.2, le=30, description="seconds to wait for one reply")
+    retries: Whole = Field(default=1, ge=0, le=5, description="times one request is sent again")
+    objects_per_request: Whole = Field(
+        default=20, ge=1, le=60, description="the most objects asked for at once"
+    )
+
+
+class HistoryTable(Table):
+    """Where readings are kept. The ledger is always a local file."""
+
+    store: Literal["sqlite", "influxdb"] = Field(
+        default="sqlite", description="a local file, or an InfluxDB server"
+    )
+    url: Url | None = Field(default=None, description="the InfluxDB server's address")
+    database: Text | None = Field(default=None, description="its database, or bucket")
+    organisation: Text | None = Field(default=None, description="its organisation, where the server has them")
+    secret: Id | None = Field(default=None, description="the secret with its token, or user and password")
+    keep_days: Whole | None = Field(
+        default=None, ge=31, le=36600, description="days readings are kept in full; for ever where left out"
+    )
+
+
+class CardTable(Table):
+    """A network card."""
+
+    id: Id = Field(description="short name")
+    target: Target = Field(description="snmp://HOST[:PORT], an address or a host name")
+    secret: Id = Field(description="the name of its community or SNMPv3 user in the secrets file")
+    covers: tuple[Id, ...] = Field(min_length=1, description="the units it speaks for")
+    reports: Literal["unit", "sum", "first"] = Field(
+        default="unit", description="where it covers several: the sum of all, or the first only"
+    )
+    snmp_version: Literal["1", "2c", "3"] | None = Field(
+        default=None, description="2c with a community and 3 with a user where left out"
+    )
+    every_s: Number | None = Field(default=None, ge=1, le=300, description="as in [polling], for this card")
+    on_battery_every_s: Number | None = Field(
+        default=None, ge=0.5, le=60, description="as in [polling], for this card"
+    )
+    slow_every_s: Number | None = Field(
+        default=None, ge=5, le=3600, description="as in [polling], for this card"
+    )
+    nameplate_every_s: Number | None = Field(
+        default=None, ge=60, le=604800, description="as in [polling], for this card"
+    )
+    deadline_s: Number | None = Field(
+        default=None, ge=0.2, le=30, description="as in [polling], for this card"
+    )
+    retries: Whole | None = Field(default=None, ge=0, le=5, description="as in [polling], for this card")
+    objects_per_request: Whole | None = Field(
+        default=None, ge=1, le=60, description="as in [polling], for this card"
+    )
+
+    def value(self) -> plant.Card:
+        """Return the rules' value, without the address."""
+        return plant.Card(self.id, self.covers, plant.CardReports(self.reports))
+
+    def polling(self, general: PollingTable) -> PollingTable:
+        """Return the cadence of this card: its own settings over the general ones."""
+        own = {name: getattr(self, name) for name in PollingTable.model_fields}
+        return general.model_copy(update={name: value for name, value in own.items() if value is not None})
+
+
+class MqttChannel(Table):
+    """A broker that state and alarms are published to."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["mqtt"] = Field(description='"mqtt"')
+    host: Text = Field(description="the broker's host")
+    port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")
+    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    topics_below: Text = Field(default="ridethrough", description="first part of every topic")
+    keep_alive_s: Whole = Field(
+        default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
+    )
+
+
+class MailChannel(Table):
+    """A mail server."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["mail"] = Field(description='"mail"')
+    host: Text = Field(description="the server's host")
+    port: Port = Field(default=587, description="its port")
+    encryption: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="how the way to the server is protected"
+    )
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    sender: Text = Field(description="the address messages come from")
+
+
+class WebhookChannel(Table):
+    """A web address that each message is posted to, signed."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["webhook"] = Field(description='"webhook"')
+    url: Url = Field(description="the address; https, or http on this machine only")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret whose token signs each message")
+
+
+class CommandChannel(Table):
+    """A program of the site's own that is run for each message, which it reads from standard input."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["command"] = Field(description='"command"')
+    command: tuple[Text, ...] = Field(min_length=1, description="program (with its full path) and arguments")
+    deadline_s: Positive = Field(
+        default=30.0, le=600, description="seconds until it is stopped and counts as failed"
+    )
+
+
+Channel = Annotated[MqttChannel | MailChannel | WebhookChannel | CommandChannel, Field(discriminator="kind")]
+CHANNELS: Final[tuple[type[Table], ...]] = (MqttChannel, MailChannel, WebhookChannel, CommandChannel)
+
+
+class ReachTable(Table):
+    """One way to reach a person; the first is tried first."""
+
+    channel: Id = Field(description="the channel's id")
+    address: Text | None = Field(
+        default=None, description="mail address; left out where the channel has one end"
+    )
+
+
+class TellTable(Table):
+    """What a person is told, and when."""
+
+    severity: Literal["critical", "major", "minor", "warning"] = Field(
+        default="major", description="the least severity that is told"
+    )
+    about: tuple[Id, ...] = Field(
+        default=(), description="ids of sites, systems, units or banks; everything where left out"
+    )
+    days: tuple[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], ...] = Field(
+        default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"), description="days of the week"
+    )
+    from_time: Clock | None = Field(default=None, alias="from", description="start of the hours, as 07:30:00")
+    until_time: Clock | None = Field(
+        default=None, alias="until", description="end of the hours; before `from` for hours over midnight"
+    )
+    unanswered_s: Number = Field(
+        default=0.0, ge=0, le=86400, description="told only after nobody has acknowledged for so many seconds"
+    )
+    cleared: Yes = Field(default=True, description="whether the end of an alarm is told too")
+
+
+class PersonTable(Table):
+    """Somebody who is told."""
+
+    name: Text = Field(description="the person's name, or the desk's")
+    time_zone: Zone | None = Field(
+        default=None, description="for the hours in `tell`; the first site's where left out"
+    )
+    reach: tuple[ReachTable, ...] = Field(min_length=1, description="ways to reach them, first tried first")
+    tell: tuple[TellTable, ...] = Field(default=(TellTable(),), min_length=1, description="what, and when")

@@ -1,0 +1,310 @@
+"""`load(path)`: the estate file as one checked value, or every fault in it at once."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, TypeVar, cast
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from collector.configuration import collecting, plant
+from collector.configuration.faults import (
+    ConfigError,
+    ConfigFault,
+    FaultList,
+    nearest,
+    note_validation,
+    shown,
+)
+from collector.configuration.physics import check_bank, check_unit
+from collector.configuration.references import Entries, check_people, check_references, check_watch
+from collector.configuration.secrets import (
+    AnySecret,
+    Community,
+    Login,
+    SecretsFile,
+    SnmpUser,
+    Token,
+    pick,
+    read_secrets,
+    where_in,
+)
+from collector.configuration.target import CardTarget
+from rules.estate import Estate
+
+LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
+    "site": (plant.SiteTable,),
+    "supply": (plant.SupplyTable,),
+    "generator": (plant.GeneratorTable,),
+    "system": (plant.SystemTable,),
+    "unit": (plant.UnitTable,),
+    "card": (collecting.CardTable,),
+    "bank": (plant.BankTable,),
+    "load_group": (plant.LoadGroupTable,),
+    "channel": collecting.CHANNELS,
+    "person": (collecting.PersonTable,),
+}
+"""Tables written [[name]], any number of times, and the kinds of each."""
+
+SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
+    "watch": plant.WatchTable,
+    "secrets": collecting.SecretsTable,
+    "polling": collecting.PollingTable,
+    "listen": collecting.ListenTable,
+    "notifications": collecting.NotificationsTable,
+    "history": collecting.HistoryTable,
+}
+"""Tables written [name], once."""
+
+_NEEDED: Final = ("site", "supply", "system", "unit", "card")
+_T = TypeVar("_T", bound=plant.Table)
+
+
+@dataclass(frozen=True, slots=True)
+class CardAccess:
+    """How the collector reads one card."""
+
+    id: str
+    target: CardTarget
+    secret_name: str
+    credentials: Community | SnmpUser
+    snmp_version: str
+    polling: collecting.PollingTable
+
+
+@dataclass(frozen=True, slots=True)
+class Configuration:
+    """The whole estate file: the plant for the rules, and the rest for the collector."""
+
+    path: Path
+    estate: Estate
+    cards: Mapping[str, CardAccess]
+    secrets: Mapping[str, AnySecret]
+    channels: Mapping[str, collecting.Channel]
+    people: tuple[collecting.PersonTable, ...]
+    polling: collecting.PollingTable
+    listen: collecting.ListenTable
+    notifications: collecting.NotificationsTable
+    history: collecting.HistoryTable
+    warnings: tuple[ConfigFault, ...] = ()
+
+
+def load(path: Path) -> Configuration:
+    """Read and check an estate file and the secrets file it names.
+
+    Raises ConfigError with every fault found. What merely ought to be answered is in `warnings`.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(
+            [ConfigFault(str(path), "file", "an estate file that can be read", error.strerror or "an error")]
+        ) from None
+    try:
+        text = raw.decode("utf-8")
+    except UnicodeDecodeError as error:
+        place = f"byte {error.start + 1}"
+        raise ConfigError([ConfigFault(path.name, place, "text in UTF-8", "something else")]) from None
+    return load_text(text, path)
+
+
+def load_text(text: str, path: Path) -> Configuration:
+    """Check the text of an estate file as if it stood at `path`; as `load` otherwise."""
+    notes = FaultList(path.name)
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        reason = str(error).partition(" (at ")[0]
+        notes.fault(where_in(error), "TOML", reason[:1].lower() + reason[1:])
+        raise ConfigError(notes.faults) from None
+    sections, entries = check_tables(tables, notes)
+    for unit in entries.all(plant.UnitTable, "unit"):
+        check_unit(unit, entries.place(unit), notes)
+    for bank in entries.all(plant.BankTable, "bank"):
+        check_bank(bank, entries.place(bank), notes)
+    check_references(entries, notes)
+    channels = {c.id: c for c in _channels(entries)}
+    check_watch(_section(sections, "watch", plant.WatchTable), entries, notes)
+    check_people(entries, {name: channel.kind for name, channel in channels.items()}, notes)
+    history = _section(sections, "history", collecting.HistoryTable)
+    _check_history(history, notes)
+    secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
+    faults = notes.faults + secret_notes.faults
+    if faults:
+        raise ConfigError(faults)
+    return Configuration(
+        path=path,
+        estate=_estate(entries, _section(sections, "watch", plant.WatchTable)),
+        cards=cards,
+        secrets=secrets.by_name,
+        channels=channels,
+        people=tuple(entries.all(collecting.PersonTable, "person")),
+        polling=_section(sections, "polling", collecting.PollingTable),
+        listen=_section(sections, "listen", collecting.ListenTable),
+        notifications=_section(sections, "notifications", collecting.NotificationsTable),
+        history=history,
+        warnings=tuple(notes.warnings + secret_notes.warnings),
+    )
+
+
+def check_tables(tables: Mapping[str, object], notes: FaultList) -> tuple[Mapping[str, plant.Table], Entries]:
+    """Return the sections and entries that are sound in themselves; note what is wrong in the others."""
+    return _sections(tables, notes), _entries(tables, notes)
+
+
+def _sections(tables: Mapping[str, object], notes: FaultList) -> dict[str, plant.Table]:
+    found: dict[str, plant.Table] = {}
+    for name, value in tables.items():
+        if name in LISTS:
+            continue
+        kind = SECTIONS.get(name)
+        if kind is None:
+            known = nearest(name, [*LISTS, *SECTIONS])
+            notes.fault(name, f"a table that is known{known}", repr(name))
+        elif not isinstance(value, dict):
+            notes.fault(name, f"a table: [{name}]", shown(value))
+        else:
+            try:
+                found[name] = kind.model_validate(value)
+            except ValidationError as error:
+                note_validation(notes, name, error, setting_names(kind))
+    return found
+
+
+def _section(sections: Mapping[str, plant.Table], name: str, kind: type[_T]) -> _T:
+    section = sections.get(name)
+    return section if isinstance(section, kind) else kind()
+
+
+def _entries(tables: Mapping[str, object], notes: FaultList) -> Entries:
+    entries = Entries()
+    for table in LISTS:
+        rows = tables.get(table, [])
+        if not isinstance(rows, list):
+            notes.fault(table, f"a list of tables, each begun by [[{table}]]", shown(rows))
+            entries.ids[table] = list(rows) if isinstance(rows, dict) else []
+            continue
+        if not rows and table in _NEEDED:
+            notes.fault(table, f"one [[{table}]] or more", "none")
+        for number, row in enumerate(rows, 1):
+            place = _place(table, number, row)
+            if not isinstance(row, dict):
+                notes.fault(place, f"a table, begun by [[{table}]]", shown(row))
+            else:
+                _note_id(table, place, row, entries, notes)
+                _entry(table, place, row, entries, notes)
+    return entries
+
+
+def _name(table: str, row: Mapping[str, object]) -> object:
+    return row.get("name" if table == "person" else "id")
+
+
+def _place(table: str, number: int, row: object) -> str:
+    name = _name(table, row) if isinstance(row, dict) else None
+    return f"{table}.{name}" if isinstance(name, str) and 0 < len(name) <= 40 else f"{table}#{number}"
+
+
+def _note_id(table: str, place: str, row: Mapping[str, object], entries: Entries, notes: FaultList) -> None:
+    name = _name(table, row)
+    if isinstance(name, str):
+        names = entries.ids.setdefault(table, [])
+        if name in names:
+            notes.fault(place, f"a name of its own for each {table}", f"{shown(name)} twice")
+        names.append(name)
+
+
+def _entry(table: str, place: str, row: Mapping[str, object], entries: Entries, notes: FaultList) -> None:
+    kinds = LISTS[table]
+    choice = len(kinds) > 1
+    try:
+        entry = _CHANNEL.validate_python(row) if choice else kinds[0].model_validate(row)
+    except ValidationError as error:
+        known = [setting for kind in kinds for setting in setting_names(kind)]
+        note_validation(notes, place, error, known, skip=1 if choice else 0)
+        return
+    entries.of.setdefault(table, []).append(entry)
+    entries.places[id(entry)] = place
+
+
+_CHANNEL: Final[TypeAdapter[collecting.Channel]] = TypeAdapter(collecting.Channel)
+
+
+def _channels(entries: Entries) -> list[collecting.Channel]:
+    return [cast("collecting.Channel", entry) for entry in entries.of.get("channel", [])]
+
+
+def setting_names(kind: type[BaseModel]) -> list[str]:
+    """Return the names a table knows, as they are written in the file, those of tables within it too."""
+    names: list[str] = []
+    for name, info in kind.model_fields.items():
+        names.append(info.alias or name)
+        for within in tables_within(info.annotation):
+            names += setting_names(within)
+    return names
+
+
+def tables_within(annotation: object) -> list[type[plant.Table]]:
+    """Return the tables that a setting's type holds, as `tuple[FittedUnitTable, ...]` holds one."""
+    if isinstance(annotation, type) and issubclass(annotation, plant.Table):
+        return [annotation]
+    return [table for part in getattr(annotation, "__args__", ()) for table in tables_within(part)]
+
+
+def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:
+    if history.store == "influxdb":
+        for name in ("url", "database"):
+            if getattr(history, name) is None:
+                notes.fault(f"history.{name}", "this setting, since store = 'influxdb'", "nothing")
+
+
+def _with_secrets(
+    sections: Mapping[str, plant.Table],
+    entries: Entries,
+    history: collecting.HistoryTable,
+    path: Path,
+    notes: FaultList,
+) -> tuple[SecretsFile, FaultList, dict[str, CardAccess]]:
+    """Return the secrets, what is wrong in their file, and the cards with their credentials."""
+    table = _section(sections, "secrets", collecting.SecretsTable)
+    secrets, secret_notes = read_secrets(path.parent / table.file)
+    cards: dict[str, CardAccess] = {}
+    if not secrets.found:
+        return secrets, secret_notes, cards
+    general = _section(sections, "polling", collecting.PollingTable)
+    for card in entries.all(collecting.CardTable, "card"):
+        place = entries.place(card)
+        found = pick(secrets, card.secret, f"{place}.secret", (Community, SnmpUser), notes)
+        if isinstance(found, Community | SnmpUser):
+            version = card.snmp_version or ("3" if isinstance(found, SnmpUser) else "2c")
+            if (version == "3") != isinstance(found, SnmpUser):
+                want = "'3' with a user, '1' or '2c' with a community"
+                notes.fault(f"{place}.snmp_version", want, shown(version))
+            cards[card.id] = CardAccess(
+                card.id, card.target, card.secret, found, version, card.polling(general)
+            )
+    for channel in _channels(entries):
+        name = getattr(channel, "secret", None)
+        if name is not None:
+            kinds = (Token,) if channel.kind == "webhook" else (Login,)
+            pick(secrets, name, f"{entries.place(channel)}.secret", kinds, notes)
+    if history.secret is not None:
+        pick(secrets, history.secret, "history.secret", (Token, Login), notes)
+    return secrets, secret_notes, cards
+
+
+def _estate(entries: Entries, watch: plant.WatchTable) -> Estate:
+    return Estate(
+        sites={e.id: e.value() for e in entries.all(plant.SiteTable, "site")},
+        supplies={e.id: e.value() for e in entries.all(plant.SupplyTable, "supply")},
+        generators={e.id: e.value() for e in entries.all(plant.GeneratorTable, "generator")},
+        systems={e.id: e.value() for e in entries.all(plant.SystemTable, "system")},
+        units={e.id: e.value() for e in entries.all(plant.UnitTable, "unit")},
+        cards={e.id: e.value() for e in entries.all(collecting.CardTable, "card")},
+        banks={e.id: e.value() for e in entries.all(plant.BankTable, "bank")},
+        load_groups={e.id: e.value() for e in entries.all(plant.LoadGroupTable, "load_group")},
+        watch_power=watch.value(),
+    )
