@@ -97,12 +97,18 @@ class EndOfLife:
 
 @dataclass(frozen=True, slots=True)
 class HoldUps:
-    """Hold-up now, with the worst single unit lost, with each, and at the end of life."""
+    """Hold-up now, with the worst single unit lost, with each, and at the end of life.
+
+    `recharged` is set while a bank is not full again after a discharge: then `now` is what a second
+    outage would get, and `recharged` what full banks give. `because`: what limits or hides a figure.
+    """
 
     now: HoldUp
     one_unit_lost: HoldUp
     each_unit_lost: tuple[UnitLost, ...]
     at_end_of_life: EndOfLife
+    recharged: HoldUp | None = None
+    because: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +153,18 @@ class LineRedundancy:
 
 
 @dataclass(frozen=True, slots=True)
+class RedundancyAt:
+    """The tightest margin reckoned at one load: now, at the 30-day peak, at its 95th percentile."""
+
+    basis: LoadBasis
+    verdict: Verdict
+    margin_w: float
+    margin_fraction: float
+    tightest_line: int
+    tightest_limit: str
+
+
+@dataclass(frozen=True, slots=True)
 class Redundancy:
     """Whether the spare units are spare, on every line, in watts and in volt-amperes."""
 
@@ -159,6 +177,7 @@ class Redundancy:
     tightest_limit: str | None
     basis: LoadBasis
     lines: tuple[LineRedundancy, ...]
+    at: tuple[RedundancyAt, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

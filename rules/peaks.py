@@ -1,0 +1,198 @@
+"""The load a system must be ready for: running 5-minute means by board line over the last 30 days.
+
+The highest 5-minute mean of every quarter of an hour is kept for 30 days, rounded up by at most
+0.025 %, so one system costs some 35 KB whatever the cadence. The highest of all is the 30-day peak.
+The 95th percentile is that of these quarter-hour maxima: never below that of the 5-minute means.
+
+`PeakRecord` is an accumulator without a clock: the same samples give the same record.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.verdicts import Load
+
+MEAN_OVER_S: Final = 300
+QUARTER_S: Final = 900
+KEPT: Final = timedelta(days=30)
+QUARTERS: Final = int(KEPT.total_seconds()) // QUARTER_S
+HOLD_S: Final = 60.0
+"""A reading speaks for at most this long after it was read; a longer gap is not known."""
+ENOUGH_OF_A_MEAN: Final = 0.5
+"""Part of the 5 minutes that must be known for a mean to count."""
+_STEPS: Final = 4000.0  # codes per unit of ln(1 + x): 0.025 %; 65535 codes reach 13 MW
+
+
+@dataclass(frozen=True, slots=True)
+class LinePeak:
+    """What one board line asked for: highest and 95th percentile, W and VA. None: never known."""
+
+    line: int
+    peak_w: float | None
+    peak_va: float | None
+    p95_w: float | None
+    p95_va: float | None
+    peak_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """The record of a system's lines; `known_days` says how much of the 30 days was read."""
+
+    lines: tuple[LinePeak, ...]
+    known_days: float
+    since: datetime | None
+
+    def of(self, line: int) -> LinePeak | None:
+        """Return what is recorded of a board line."""
+        return next((item for item in self.lines if item.line == line), None)
+
+
+NO_PEAKS: Final = Peaks((), 0.0, None)
+
+
+class PeakRecord:
+    """Gathers a system's load by board line. `lines` are the numbers of the board's lines, rising."""
+
+    __slots__ = ("_codes", "_last", "_last_s", "_lines", "_quarters", "_sum", "_window")
+
+    def __init__(self, lines: Sequence[int]) -> None:
+        self._lines = tuple(lines)
+        width = 2 * len(self._lines)
+        self._codes: NDArray[np.uint16] = np.zeros((QUARTERS, width), dtype=np.uint16)  # 0: not known
+        self._quarters: NDArray[np.int64] = np.full(QUARTERS, -1, dtype=np.int64)  # which quarter is in a row
+        self._window = -1  # number of the open 5 minutes since 1970
+        self._sum = [[0.0, 0.0] for _ in range(width)]  # per column: value x seconds, seconds
+        self._last: list[float | None] = [None] * width
+        self._last_s: float | None = None
+
+    @property
+    def lines(self) -> tuple[int, ...]:
+        """Return the board lines that are recorded."""
+        return self._lines
+
+    def add(self, at: datetime, load: Load) -> None:
+        """Take the load read at `at`. Samples older than the last one are passed over."""
+        now_s = at.timestamp()
+        if self._last_s is not None:
+            if now_s <= self._last_s:
+                return
+            self._advance(self._last_s, min(now_s, self._last_s + HOLD_S))
+        self._close_until(int(now_s // MEAN_OVER_S))
+        by_line = {item.line: item for item in load.lines}
+        for column, line in enumerate(self._lines):
+            item = by_line.get(line)
+            self._last[2 * column] = None if item is None else item.power_w
+            self._last[2 * column + 1] = None if item is None else item.apparent_va
+        self._last_s = now_s
+
+    def _advance(self, from_s: float, until_s: float) -> None:
+        """Let the last values stand from `from_s` until `until_s`, closing means on the way."""
+        while from_s < until_s:
+            window = int(from_s // MEAN_OVER_S)
+            self._close_until(window)
+            end_s = min(until_s, (window + 1) * float(MEAN_OVER_S))
+            for total, value in zip(self._sum, self._last, strict=True):
+                if value is not None:
+                    total[0] += value * (end_s - from_s)
+                    total[1] += end_s - from_s
+            from_s = end_s
+
+    def _close_until(self, window: int) -> None:
+        """Close the open 5 minutes if `window` is a later one."""
+        if self._window < 0:
+            self._window = window
+        if window <= self._window:
+            return
+        quarter = self._window * MEAN_OVER_S // QUARTER_S
+        row = quarter % QUARTERS
+        for column, total in enumerate(self._sum):
+            if total[1] >= ENOUGH_OF_A_MEAN * MEAN_OVER_S:
+                self._keep(row, quarter, column, total[0] / total[1])
+            total[0] = total[1] = 0.0
+        self._window = window
+
+    def _keep(self, row: int, quarter: int, column: int, mean: float) -> None:
+        if self._quarters[row] != quarter:
+            self._quarters[row] = quarter
+            self._codes[row] = 0
+        code = min(1 + int(np.ceil(_STEPS * np.log1p(max(mean, 0.0)))), 65535)
+        self._codes[row, column] = max(int(self._codes[row, column]), code)
+
+    def peaks(self, now: datetime) -> Peaks:
+        """Return highest and 95th percentile of the 30 days before `now`."""
+        newest = int(now.timestamp()) // QUARTER_S
+        held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
+        quarters, codes = self._quarters[held], self._codes[held]
+        if quarters.size == 0:
+            return NO_PEAKS
+        lines = []
+        for column, line in enumerate(self._lines):
+            w_peak, w_p95, w_row = _highest(codes[:, 2 * column])
+            va_peak, va_p95, _ = _highest(codes[:, 2 * column + 1])
+            at = None if w_row is None else _start(int(quarters[w_row]))
+            lines.append(LinePeak(line, w_peak, va_peak, w_p95, va_p95, at))
+        return Peaks(tuple(lines), quarters.size * QUARTER_S / 86400.0, _start(int(quarters.min())))
+
+    def snapshot(self) -> bytes:
+        """Return the record as bytes, to be kept and given to `restore`."""
+        head = {
+            "lines": self._lines,
+            "window": self._window,
+            "sum": self._sum,
+            "last": self._last,
+            "last_s": self._last_s,
+        }
+        text = json.dumps(head).encode()
+        body = self._quarters.astype("<i8").tobytes() + self._codes.astype("<u2").tobytes()
+        return len(text).to_bytes(4, "big") + text + zlib.compress(body, 1)
+
+    @classmethod
+    def restore(cls, kept: bytes) -> PeakRecord:
+        """Return the record that gave `kept`.
+
+        Raises:
+            ValueError: the bytes are not such a record.
+        """
+        try:
+            size = int.from_bytes(kept[:4], "big")
+            head: dict[str, Any] = json.loads(kept[4 : 4 + size])
+            body = zlib.decompress(kept[4 + size :])
+            record = cls(head["lines"])
+            width = 2 * len(record._lines)
+            record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int64)
+            record._codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).astype(np.uint16)
+            record._codes = record._codes.reshape(QUARTERS, width)
+            record._window = int(head["window"])
+            record._sum = [[float(a), float(b)] for a, b in head["sum"]]
+            record._last = [None if v is None else float(v) for v in head["last"]]
+            record._last_s = None if head["last_s"] is None else float(head["last_s"])
+        except (KeyError, TypeError, zlib.error, UnicodeDecodeError) as error:
+            raise ValueError(f"not a record of peaks: {error}") from error
+        return record
+
+
+def _start(quarter: int) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=quarter * QUARTER_S)
+
+
+def _value(code: float) -> float:
+    return float(np.expm1((code - 1.0) / _STEPS))
+
+
+def _highest(codes: NDArray[np.uint16]) -> tuple[float | None, float | None, int | None]:
+    """Return peak, 95th percentile (the next kept value above it) and the row of the peak."""
+    known = codes[codes > 0]
+    if known.size == 0:
+        return None, None, None
+    rank = min(int(np.ceil(0.95 * known.size)), known.size) - 1
+    return _value(float(known.max())), _value(float(np.sort(known)[rank])), int(codes.argmax())

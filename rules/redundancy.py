@@ -1,0 +1,270 @@
+"""Whether spare units are spare: what is left after losing the largest, line by line, in W and in VA.
+
+IEC 62040-3: redundant if, on each line, the load is within what remains when `spare_units` units are
+gone. The 30-day peak decides, not the moment. Which units are taken away is the worst choice for each
+line and limit, so units of unequal rating are covered. A unit in bypass, off, isolated or with a bank
+that cannot carry its share is no spare; one that is merely silent leaves the question open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
+from rules.peaks import Peaks
+from rules.verdicts import (
+    LineRedundancy,
+    LoadBasis,
+    Redundancy,
+    RedundancyAt,
+    Standing,
+    Verdict,
+)
+
+ENOUGH_DAYS = 1.0
+"""Days of record under which the peak is called by what it is: the load now."""
+
+WHY_NO_SPARE = {
+    Standing.BYPASS: "is on bypass",
+    Standing.OFF: "is off",
+    Standing.ISOLATED: "is isolated for work",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """What is left on one line under one limit (`limit` is "w" or "va")."""
+
+    line: int
+    limit: str
+    left: float
+    left_fraction: float
+    left_w: float
+
+
+def limits_with_spares_gone(
+    views: Sequence[UnitView], able: Sequence[str], spare_units: int
+) -> dict[int, tuple[float, float]]:
+    """Return what remains, by board line, as (W, VA) with the largest `spare_units` of the able units gone.
+
+    Every line that any unit of the system feeds is listed, also with nothing left.
+
+    Raises:
+        ValueError: an able unit has no known rating.
+    """
+    limits: dict[int, tuple[float, float]] = {}
+    for line in sorted({n for view in views for n in view.unit.line_order[: view.unit.output_lines]}):
+        on_line = [v for v in views if v.unit.id in able and line in v.unit.line_order[: v.unit.output_lines]]
+        watts, volt_amperes = [], []
+        for view in on_line:
+            if view.line_rating_w is None or view.line_rating_va is None:
+                raise ValueError(f"unit {view.unit.id} has no known rating")
+            watts.append(view.line_rating_w)
+            volt_amperes.append(view.line_rating_va)
+        limits[line] = (
+            sum(sorted(watts, reverse=True)[spare_units:]),
+            sum(sorted(volt_amperes, reverse=True)[spare_units:]),
+        )
+    return limits
+
+
+def margins(
+    loads: Mapping[int, tuple[float, float]], limits: Mapping[int, tuple[float, float]]
+) -> list[Margin]:
+    """Return the margin of every line under both limits, tightest first.
+
+    `left_w` is the true power that may still be added at the line's present power factor.
+    """
+    found = []
+    for line, (watts, volt_amperes) in loads.items():
+        limit_w, limit_va = limits[line]
+        factor = watts / volt_amperes if volt_amperes > 0.0 else 1.0
+        found.append(Margin(line, "w", limit_w - watts, _fraction(watts, limit_w), limit_w - watts))
+        left_va = limit_va - volt_amperes
+        found.append(Margin(line, "va", left_va, _fraction(volt_amperes, limit_va), left_va * factor))
+    return sorted(found, key=lambda m: (m.left_fraction, m.line, m.limit))
+
+
+def _fraction(load: float, limit: float) -> float:
+    """Return the part of `limit` that is left; -1 where a load stands against nothing."""
+    if limit > 0.0:
+        return (limit - load) / limit
+    return -1.0 if load > 0.0 else 0.0
+
+
+def redundancy(
+    views: Sequence[UnitView],
+    parallel: Parallel,
+    peaks: Peaks,
+    spare_units: int,
+    unfit: Mapping[str, str] | None = None,
+) -> Redundancy | None:
+    """Return whether `spare_units` units can be lost without dropping the load; None where none is spare.
+
+    `unfit` names units whose bank cannot carry its share, each with the reason as the end of a sentence.
+    """
+    if spare_units == 0:
+        return None
+    unfit = unfit or {}
+    reasons = [
+        f"Unit {item.id} {WHY_NO_SPARE[item.standing]} and is no spare."
+        for item in parallel.units
+        if item.standing in WHY_NO_SPARE
+    ]
+    reasons += [f"Unit {unit} is no spare: {why}" for unit, why in unfit.items()]
+    unseen = parallel.with_standing(MERELY_UNSEEN)
+    able = [unit for unit in parallel.with_standing(FEEDING) if unit not in unfit]
+    hopeful = [*able, *(unit for unit in unseen if unit not in unfit)]
+    known = {view.unit.id for view in views if view.fitted is not None}
+    if not known.issuperset(hopeful):
+        nameless = ", ".join(sorted(set(hopeful) - known))
+        return _cannot_tell(parallel, peaks, {}, [*reasons, f"The rating of unit {nameless} is not known."])
+    limits = limits_with_spares_gone(views, able, spare_units)
+    basis, asked, note = _asked(parallel, peaks)
+    reasons += note
+    if unseen:
+        best = limits_with_spares_gone(views, hopeful, spare_units)
+        reasons += list(parallel.cannot_tell)
+        known_peaks = {line: load for line, load in asked.items() if load is not None}
+        worst = margins({k: v for k, v in known_peaks.items() if v is not None}, best)
+        if not worst or worst[0].left_fraction >= 0.0:
+            return _cannot_tell(parallel, peaks, limits, reasons, basis)
+        reasons.append("Even with every unit that does not answer counted as sound, it would not be enough.")
+        limits = best
+    loads = {line: load for line, load in asked.items() if load is not None}
+    if len(loads) < len(asked) or not loads:
+        return _cannot_tell(
+            parallel, peaks, limits, [*reasons, "The load is not known on every line."], basis
+        )
+    ranked = margins(loads, limits)
+    tight = ranked[0]
+    verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
+    return Redundancy(
+        verdict=verdict,
+        because=(*_sentences(ranked, limits, loads, spare_units, basis), *reasons),
+        as_of=parallel.as_of,
+        margin_w=tight.left_w,
+        margin_fraction=tight.left_fraction,
+        tightest_line=tight.line,
+        tightest_limit=tight.limit,
+        basis=basis,
+        lines=_lines(parallel, loads, limits),
+        at=_at_every_basis(parallel, peaks, limits),
+    )
+
+
+def _now(parallel: Parallel) -> dict[int, tuple[float, float] | None]:
+    return {line.line: _pair(line.power_w, line.apparent_va) for line in parallel.load.lines}
+
+
+def _pair(watts: float | None, volt_amperes: float | None) -> tuple[float, float] | None:
+    return None if watts is None or volt_amperes is None else (watts, volt_amperes)
+
+
+def _asked(
+    parallel: Parallel, peaks: Peaks
+) -> tuple[LoadBasis, dict[int, tuple[float, float] | None], list[str]]:
+    """Return the load to judge by: the higher of the recorded peak and now, and what it rests on."""
+    now = _now(parallel)
+    asked: dict[int, tuple[float, float] | None] = {}
+    for line, present in now.items():
+        recorded = peaks.of(line)
+        peak = None if recorded is None else _pair(recorded.peak_w, recorded.peak_va)
+        candidates = [pair for pair in (present, peak) if pair is not None]
+        asked[line] = (max(p[0] for p in candidates), max(p[1] for p in candidates)) if candidates else None
+    if peaks.known_days < ENOUGH_DAYS:
+        return LoadBasis.NOW, asked, ["Judged by the load now: less than a day of load is recorded yet."]
+    if peaks.known_days < 29.0:
+        note = f"The peak is that of {peaks.known_days:.0f} recorded days, not yet of 30."
+        return LoadBasis.PEAK_30D, asked, [note]
+    return LoadBasis.PEAK_30D, asked, []
+
+
+def _sentences(
+    ranked: Sequence[Margin],
+    limits: Mapping[int, tuple[float, float]],
+    loads: Mapping[int, tuple[float, float]],
+    spare_units: int,
+    basis: LoadBasis,
+) -> list[str]:
+    """Return the verdict in words: the tightest line if it passes, every line that fails if not."""
+    gone = "the largest unit" if spare_units == 1 else f"the {spare_units} largest units"
+    when = "now" if basis is LoadBasis.NOW else "at its peak"
+
+    def side_by_side(margin: Margin) -> tuple[str, str]:
+        place, unit = (0, "kW") if margin.limit == "w" else (1, "kVA")
+        return (
+            f"{loads[margin.line][place] / 1e3:.2f} {unit}",
+            f"{limits[margin.line][place] / 1e3:.2f} {unit}",
+        )
+
+    failing = [margin for margin in ranked if margin.left_fraction < 0.0]
+    if not failing:
+        load, limit = side_by_side(ranked[0])
+        tight = ranked[0]
+        passing = f"With {gone} gone every line passes in W and in VA; tightest is line {tight.line}: "
+        return [passing + f"it asks {load} {when}, {limit} remain."]
+    return [
+        f"Line {margin.line} asks {load} {when}; with {gone} gone {limit} remain."
+        for margin, (load, limit) in ((m, side_by_side(m)) for m in failing)
+    ]
+
+
+def _lines(
+    parallel: Parallel,
+    loads: Mapping[int, tuple[float, float]],
+    limits: Mapping[int, tuple[float, float]],
+) -> tuple[LineRedundancy, ...]:
+    rows = []
+    for item in parallel.load.lines:
+        peak_w, peak_va = loads.get(item.line, (None, None))
+        limit_w, limit_va = limits.get(item.line, (None, None))
+        rows.append(
+            LineRedundancy(item.line, item.power_w, item.apparent_va, peak_w, peak_va, limit_w, limit_va)
+        )
+    return tuple(rows)
+
+
+def _at_every_basis(
+    parallel: Parallel, peaks: Peaks, limits: Mapping[int, tuple[float, float]]
+) -> tuple[RedundancyAt, ...]:
+    """Return the margin now, at the 30-day peak and at the 95th percentile, where each is known."""
+    of_line = {item.line: item for item in peaks.lines}
+    bases: dict[LoadBasis, dict[int, tuple[float, float] | None]] = {
+        LoadBasis.NOW: _now(parallel),
+        LoadBasis.PEAK_30D: {n: _pair(p.peak_w, p.peak_va) for n, p in of_line.items()},
+        LoadBasis.P95_30D: {n: _pair(p.p95_w, p.p95_va) for n, p in of_line.items()},
+    }
+    found = []
+    for basis, asked in bases.items():
+        loads = {line: load for line, load in asked.items() if load is not None and line in limits}
+        if loads and len(loads) == len(asked):
+            tight = margins(loads, limits)[0]
+            verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
+            found.append(
+                RedundancyAt(basis, verdict, tight.left_w, tight.left_fraction, tight.line, tight.limit)
+            )
+    return tuple(found)
+
+
+def _cannot_tell(
+    parallel: Parallel,
+    peaks: Peaks,
+    limits: Mapping[int, tuple[float, float]],
+    because: Sequence[str],
+    basis: LoadBasis = LoadBasis.NOW,
+) -> Redundancy:
+    recorded = {p.line: _pair(p.peak_w, p.peak_va) for p in peaks.lines}
+    known = {line: pair for line, pair in recorded.items() if pair is not None}
+    return Redundancy(
+        verdict=Verdict.CANNOT_TELL,
+        because=tuple(dict.fromkeys(because)),
+        as_of=parallel.as_of,
+        margin_w=None,
+        margin_fraction=None,
+        tightest_line=None,
+        tightest_limit=None,
+        basis=basis,
+        lines=_lines(parallel, known, limits),
+    )
