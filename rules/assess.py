@@ -1,0 +1,324 @@
+"""A system judged: the state that the page, the HTTP interface and the alarms show.
+
+Two speeds. `glance` is cheap and runs at every reading: load, standings, shares, redundancy. `task_of`
+turns it into a small value that a worker process plays through the banks' beliefs (`hold_ups`), and
+`system_state` puts both together with the requirements. Values in, values out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
+
+from rules.autonomy import HoldUpJudgement, HoldUpTask, unfit_units, unknown_hold_ups
+from rules.estate import Estate, Unit, in_place
+from rules.hold_up import Asked, PlayBank, PlayUnit
+from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together
+from rules.peaks import NO_PEAKS, Peaks
+from rules.reading import OutputSource, Reading, Silence, Stamp, TestResult
+from rules.redundancy import redundancy
+from rules.requirements import (
+    SHOWN_WITHIN,
+    BankEvidence,
+    Evidence,
+    after_start_s,
+    stale_after_s,
+    starts_failed,
+    verdict,
+)
+from rules.verdicts import (
+    HoldUps,
+    OnBattery,
+    Redundancy,
+    RequirementVerdict,
+    Standing,
+    SystemState,
+    Verdict,
+)
+
+COLDEST_UNKNOWN_C: Final = 15.0
+RECKONING_WIDENS: Final = 0.10
+"""Part of the time since the last reading by which reckoned bounds move apart, each way."""
+
+NOT_CHECKED: Final = (
+    "breaker and isolator positions, synchronism, the parallel control loop and cabling",
+    "single blocks: an open cell or a corroded link shows only in a discharge",
+    "loads that start only when the mains fails or returns",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SystemView:
+    """Everything a judgement of one system looks at.
+
+    `readings`: the last good reading of each unit, whatever its age. `silences`: set while a card does
+    not answer. `isolated`: units that planned work has out. `poll_s`: the cadence readings should come
+    at, by unit (5 s where not given). `coldest_c`: the coldest that each bank's room was seen, by bank.
+    `seen_steps`: seconds last seen of a step of the bridge, by its name.
+    """
+
+    estate: Estate
+    system: str
+    readings: Mapping[str, Reading]
+    silences: Mapping[str, Silence]
+    now: Stamp
+    peaks: Peaks = NO_PEAKS
+    isolated: frozenset[str] = frozenset()
+    poll_s: Mapping[str, float] = field(default_factory=dict)
+    coldest_c: Mapping[str, float] = field(default_factory=dict)
+    on_battery_since: datetime | None = None
+    seen_steps: Mapping[str, float] = field(default_factory=dict)
+    shown_within: timedelta = SHOWN_WITHIN
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What is plain from the last readings alone."""
+
+    system: str
+    as_of: datetime | None
+    parallel: Parallel
+    redundancy: Redundancy | None
+    on_battery: tuple[str, ...]
+    in_test: tuple[str, ...]
+    missing: tuple[str, ...]
+
+
+def age_s(stamp: Stamp, now: Stamp) -> float:
+    """Return the age of a stamp: by the monotonic clock within one start, else by the calendar."""
+    if stamp.start_id == now.start_id:
+        return max(now.monotonic_s - stamp.monotonic_s, 0.0)
+    return max((now.at - stamp.at).total_seconds(), 0.0)
+
+
+def unit_views(view: SystemView) -> tuple[UnitView, ...]:
+    """Return the system's units as they are seen now, in the order of the estate file."""
+    day = view.now.at.date()
+    seen = []
+    for unit in view.estate.units_of(view.system):
+        card = view.estate.card_of(unit.id)
+        covers = card.covers if card is not None else (unit.id,)
+        reading = view.readings.get(unit.id)
+        if reading is None:  # one card for several units: its reading stands under one of them
+            reading = next((view.readings[u] for u in covers if u in view.readings), None)
+        seen.append(
+            UnitView(
+                unit=unit,
+                fitted=in_place(unit.fitted, day),
+                card=card,
+                reading=reading,
+                silence=view.silences.get(unit.id),
+                age_s=None if reading is None else age_s(reading.stamp, view.now),
+                stale_after_s=stale_after_s(view.poll_s.get(unit.id, 5.0)),
+                isolated=unit.id in view.isolated,
+            )
+        )
+    return tuple(seen)
+
+
+def in_test(reading: Reading) -> bool:
+    """Return whether a unit tests its bank: then it is on battery, and the mains has not failed."""
+    return reading.test.result is TestResult.IN_PROGRESS or "upsAlarmTestInProgress" in (
+        reading.card_alarms or ()
+    )
+
+
+def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
+    """Return what the last readings say; `judged` tells which banks cannot carry their share."""
+    views = unit_views(view)
+    parallel = together(views)
+    system = view.estate.systems[view.system]
+    unfit = {} if judged is None else unfit_units(judged)
+    return Glance(
+        system=view.system,
+        as_of=parallel.as_of,
+        parallel=parallel,
+        redundancy=redundancy(views, parallel, view.peaks, system.spare_units, unfit),
+        on_battery=_on_battery(views, parallel),
+        in_test=tuple(v.unit.id for v in views if v.fresh and v.reading is not None and in_test(v.reading)),
+        missing=_missing(views, parallel),
+    )
+
+
+def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
+    """Return the units last seen on battery for want of mains: also silent ones, until a sibling has mains."""
+    last = [
+        v
+        for v in views
+        if v.reading is not None
+        and v.reading.output.source is OutputSource.BATTERY
+        and not in_test(v.reading)
+    ]
+    if any(v.fresh for v in last) or not parallel.with_standing(frozenset({Standing.CARRYING})):
+        return tuple(v.unit.id for v in last)
+    return ()
+
+
+def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
+    """Return why the hold-up cannot be told from these readings; empty when it can."""
+    found = list(parallel.cannot_tell)
+    for item in parallel.units:
+        if item.standing is Standing.UNKNOWN and not any(item.id in text for text in found):
+            found.append(f"What unit {item.id} is doing cannot be told from its card.")
+    found += [f"The rating of unit {v.unit.id} is not known." for v in views if v.fitted is None]
+    if not found and parallel.load.power_w is None:
+        found.append("The load is not known on every line.")
+    return tuple(dict.fromkeys(found))
+
+
+def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
+    """Return the task that tells how long the system holds from this moment."""
+    estate = view.estate
+    views = {v.unit.id: v for v in unit_views(view)}
+    doing = {item.id: item.standing for item in seen.parallel.units}
+    units = tuple(
+        PlayUnit(
+            unit,
+            v.unit.line_order[: v.unit.output_lines],
+            v.fitted.rating_w,
+            v.fitted.rating_va,
+        )
+        for unit, v in views.items()
+        if doing[unit] in FEEDING and v.fitted is not None
+    )
+    names = {unit.id for unit in units}
+    banks = tuple(
+        PlayBank(bank.id, tuple(u for u in bank.feeds if u in names), bank.strings)
+        for bank in estate.banks_of_system(view.system)
+        if names.intersection(bank.feeds)
+    )
+    missing = list(seen.missing)
+    fed = {unit for bank in banks for unit in bank.feeds}
+    missing += [f"No bank is declared behind unit {unit}." for unit in names - fed]
+    lines = seen.parallel.load.lines
+    notes = []
+    if any(line.apparent_va is None for line in lines):
+        notes.append("Volt-amperes are not known on every line: overload is judged in watts alone.")
+    if any(doing[unit] is Standing.RESTING for unit in names):
+        notes.append("Units that rest are counted on to carry when the mains fails.")
+    asked = Asked(
+        {line.line: line.power_w or 0.0 for line in lines},
+        {line.line: line.apparent_va or line.power_w or 0.0 for line in lines},
+    )
+    return HoldUpTask(
+        system=view.system,
+        as_of=seen.as_of,
+        units=units,
+        banks=banks,
+        asked=asked,
+        coldest_c={bank.id: _coldest_c(view, bank.id) for bank in banks},
+        each_lost=len(views) > 1,
+        missing=tuple(missing),
+        bypassed=not names and any(d is Standing.BYPASS for d in doing.values()),
+        notes=tuple(notes),
+    )
+
+
+def _coldest_c(view: SystemView, bank: str) -> float:
+    """Return the coldest a bank's room gets: as seen, else 5 K under what is declared, else 15 degC."""
+    seen = view.coldest_c.get(bank)
+    if seen is not None:
+        return seen
+    declared = view.estate.banks[bank].room_temperature_c
+    return COLDEST_UNKNOWN_C if declared is None else declared - 5.0
+
+
+def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None) -> SystemState:
+    """Return everything said of a system, from a glance and the last judgement of its hold-up."""
+    estate, system = view.estate, view.estate.systems[view.system]
+    units = estate.units_of(view.system)
+    held = (
+        judged.hold_ups if judged is not None else unknown_hold_ups(("Hold-up has not been reckoned yet.",))
+    )
+    shown_ups = held if not seen.missing else unknown_hold_ups(seen.missing)
+    return SystemState(
+        id=system.id,
+        name=system.name,
+        site=system.site,
+        as_of=seen.as_of,
+        load=seen.parallel.load,
+        units=seen.parallel.units,
+        redundancy=seen.redundancy,
+        hold_up=shown_ups,
+        requirements=requirement_verdicts(view, seen, judged, shown_ups),
+        on_battery=on_battery(view, seen, judged, units),
+        not_checked=NOT_CHECKED,
+    )
+
+
+def requirement_verdicts(
+    view: SystemView, seen: Glance, judged: HoldUpJudgement | None, held: HoldUps
+) -> tuple[RequirementVerdict, ...]:
+    """Return the verdict on each of a system's requirements."""
+    system = view.estate.systems[view.system]
+    evidence = Evidence(
+        now=held.now,
+        each_unit_lost=held.each_unit_lost,
+        one_unit_lost=held.one_unit_lost,
+        spare_units=system.spare_units,
+        as_of=seen.as_of,
+        banks=()
+        if judged is None
+        else tuple(BankEvidence(b, w, judged.shown.get(b)) for b, w in judged.bank_asked_w.items()),
+        missing=(*seen.missing, *_unjudged(seen, judged)),
+        no_load=seen.parallel.load.power_w == 0.0,
+        shown_within=view.shown_within,
+        seen=view.seen_steps,
+    )
+    generator = view.estate.generator_of(view.system)
+    units = view.estate.units_of(view.system)
+    return tuple(verdict(item, generator, units, evidence) for item in system.requirements)
+
+
+def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
+    if seen.missing:
+        return ()
+    if judged is None:
+        return ("Hold-up has not been reckoned yet.",)
+    if judged.hold_ups.now.low_s is None:
+        return judged.missing or judged.hold_ups.because
+    above = [text for text in judged.hold_ups.because if "than its table prints" in text]
+    return tuple(above) if judged.hold_ups.now.median_s is None else ()
+
+
+def on_battery(
+    view: SystemView, seen: Glance, judged: HoldUpJudgement | None, units: Sequence[Unit]
+) -> OnBattery | None:
+    """Return since when a system is on its banks and when it ends; None while it is not.
+
+    A system last seen on battery and silent since stays on battery: its end is reckoned on from the
+    last judgement, the bounds moving apart.
+    """
+    if not seen.on_battery:
+        return None
+    read = [view.readings[unit] for unit in seen.on_battery if unit in view.readings]
+    since = view.on_battery_since or min(
+        (r.stamp.at - timedelta(seconds=r.battery.on_battery_s or 0.0) for r in read), default=view.now.at
+    )
+    reckoned = None
+    if all(seen.parallel.standing_of(unit) in MERELY_UNSEEN for unit in seen.on_battery):
+        reckoned = max((r.stamp.at for r in read), default=None)
+    earliest = latest = None
+    if judged is not None and judged.as_of is not None and judged.hold_ups.now.low_s is not None:
+        now = judged.hold_ups.now
+        silent_s = 0.0 if reckoned is None else max((view.now.at - reckoned).total_seconds(), 0.0)
+        slack = timedelta(seconds=RECKONING_WIDENS * silent_s)
+        earliest = max(judged.as_of + timedelta(seconds=now.low_s or 0.0) - slack, judged.as_of)
+        latest = None if now.high_s is None else judged.as_of + timedelta(seconds=now.high_s) + slack
+    generator = view.estate.generator_of(view.system)
+    start_before = failed = None
+    if generator is not None:
+        failed = starts_failed(generator, units, (view.now.at - since).total_seconds())
+        if earliest is not None:
+            start_before = earliest - timedelta(seconds=after_start_s(generator, units))
+    return OnBattery(since, earliest, latest, start_before, failed, reckoned)
+
+
+def inadequate(state: SystemState) -> bool:
+    """Return whether any verdict on a system is bad news."""
+    verdicts = [item.verdict for item in state.requirements]
+    if state.redundancy is not None:
+        verdicts.append(state.redundancy.verdict)
+    return Verdict.INADEQUATE in verdicts

@@ -1,0 +1,287 @@
+"""A system's hold-up sampled: the costly half of the judgement, made in a worker process.
+
+A task, the banks' beliefs and a seed go in, a judgement comes out; all are values that travel between
+processes, and the same three give the same judgement.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.belief import BankBelief
+from rules.hold_up import Asked, Floats, PlayBank, PlayUnit, play
+from rules.requirements import minutes
+from rules.verdicts import (
+    UNKNOWN_HOLD_UP,
+    Basis,
+    EndOfLife,
+    HoldUp,
+    HoldUps,
+    ShownToCarry,
+    UnitLost,
+)
+
+DRAWS: Final = 1000
+NOT_FULL: Final = 0.05
+"""Used fraction above which a bank on mains counts as not full again."""
+SHARING_SD: Final = 0.025
+"""Standard deviation of a unit's part of the load about its equal part (trade: 2 to 5 % of rating)."""
+DRIFT_SD: Final = 0.02
+"""Standard deviation of the load's mean over a hold-up about the load now."""
+END_OF_LIFE: Final = 0.80
+"""Power that a bank at the end of its life gives, over the published one (IEEE 450, IEEE 1188)."""
+UNFIT_UNDER_S: Final = 60.0
+"""A bank that holds its unit's share for less than this is no spare."""
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUpTask:
+    """What the worker needs to play one system: small, and picklable.
+
+    `missing` says why nothing can be played; then the answer is "cannot tell". `bypassed`: the whole
+    load hangs on the raw supply. `coldest_c`: the coldest each bank's room gets.
+    """
+
+    system: str
+    as_of: datetime | None
+    units: tuple[PlayUnit, ...]
+    banks: tuple[PlayBank, ...]
+    asked: Asked
+    coldest_c: Mapping[str, float]
+    each_lost: bool
+    missing: tuple[str, ...] = ()
+    bypassed: bool = False
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUpJudgement:
+    """A play's result as it is recorded: it can be made again from its task, beliefs and seed.
+
+    `bank_asked_w`: output power behind each bank at the start; `bank_alone_low_s`: the 5th percentile of
+    how long each bank carries that power; `feeds` and `shown` by bank.
+    """
+
+    system: str
+    as_of: datetime | None
+    seed: int
+    hold_ups: HoldUps
+    load_w: float | None
+    bank_asked_w: Mapping[str, float] = field(default_factory=dict)
+    bank_alone_low_s: Mapping[str, float] = field(default_factory=dict)
+    feeds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    shown: Mapping[str, ShownToCarry | None] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()
+
+
+class AtEndOfLife:
+    """A full bank at the end of its life: 80 % of the published power, in its coldest room."""
+
+    def __init__(self, belief: BankBelief, temperature_c: float) -> None:
+        self._cold = replace(belief, temperature_c=temperature_c, used=np.zeros_like(belief.used))
+
+    @property
+    def used(self) -> Floats:
+        """Return the used fraction: none."""
+        return self._cold.used
+
+    @property
+    def basis(self) -> Basis:
+        """Return what the curve rests on."""
+        return self._cold.basis if self._cold.basis is not Basis.TESTED else Basis.TABLE
+
+    def rate_per_s(self, output_power_w: float) -> Floats:
+        """Return d(used) / dt, 1/s."""
+        return self._cold.rate_per_s(output_power_w)
+
+    def health_at(self, output_power_w: float) -> Floats:
+        """Return published time at 1/0.8 of the power over that at the power."""
+        watts = max(self._cold.power_w_per_cell(output_power_w), self._cold.curve.smallest_w)
+        health = float(self._cold.curve.seconds(watts / END_OF_LIFE)) / float(self._cold.curve.seconds(watts))
+        return np.full(len(self._cold.used), health)
+
+    def beyond_table(self, output_power_w: float) -> bool:
+        """Return whether the power is above the table's largest."""
+        return self._cold.beyond_table(output_power_w)
+
+
+def shuffled(belief: BankBelief, rng: np.random.Generator, draws: int = DRAWS) -> BankBelief:
+    """Return a belief with `draws` draws in a random order, so that banks vary independently."""
+    pick = rng.permutation(draws) if belief.draws == draws else rng.integers(0, belief.draws, draws)
+    correction = belief.correction
+    return replace(
+        belief,
+        health=belief.health[pick],
+        health_slope=belief.health_slope[pick],
+        used=belief.used[pick],
+        correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
+    )
+
+
+def hold_ups(
+    task: HoldUpTask, beliefs: Mapping[str, BankBelief], seed: int, draws: int = DRAWS
+) -> HoldUpJudgement:
+    """Return how long a system holds: now, with each unit lost, with banks at the end of life.
+
+    Sharing and drift of the load are drawn too, 2.5 % a unit and 2 % in all. The same task, beliefs and
+    seed give the same judgement.
+    """
+    missing = list(task.missing)
+    missing += [f"Nothing is known of bank {bank.id} yet." for bank in task.banks if bank.id not in beliefs]
+    missing += [
+        f"Neither a run time table nor a rated capacity is known for bank {bank.id}."
+        for bank in task.banks
+        if bank.id in beliefs and beliefs[bank.id].basis is Basis.NONE
+    ]
+    shown = {bank.id: beliefs[bank.id].shown_to_carry for bank in task.banks if bank.id in beliefs}
+    empty = HoldUpJudgement(
+        task.system,
+        task.as_of,
+        seed,
+        unknown_hold_ups(tuple(missing)),
+        task.asked.total_w,
+        shown=shown,
+        missing=tuple(missing),
+    )
+    if task.bypassed:
+        why = "The load is on bypass: if the mains fails now it is lost at once."
+        return replace(empty, hold_ups=_all_alike(HoldUp(0.0, 0.0, 0.0, None, Basis.TABLE), task, (why,)))
+    if missing or not task.units:
+        return empty
+    if task.asked.total_w <= 0.0:
+        return replace(empty, hold_ups=unknown_hold_ups(("There is no load to hold.",)), load_w=0.0)
+    return _played(task, beliefs, seed, draws, shown)
+
+
+def unknown_hold_ups(because: tuple[str, ...]) -> HoldUps:
+    """Return hold-ups that say "cannot tell", and why."""
+    return HoldUps(
+        now=UNKNOWN_HOLD_UP,
+        one_unit_lost=UNKNOWN_HOLD_UP,
+        each_unit_lost=(),
+        at_end_of_life=EndOfLife(UNKNOWN_HOLD_UP, UNKNOWN_HOLD_UP),
+        because=because,
+    )
+
+
+def _all_alike(hold_up: HoldUp, task: HoldUpTask, because: tuple[str, ...]) -> HoldUps:
+    lost = tuple(UnitLost(unit.id, hold_up) for unit in task.units)
+    return HoldUps(hold_up, hold_up, lost, EndOfLife(hold_up, hold_up), because=because)
+
+
+def _played(
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    seed: int,
+    draws: int,
+    shown: Mapping[str, ShownToCarry | None],
+) -> HoldUpJudgement:
+    rng = np.random.default_rng(seed)
+    stores = {bank.id: shuffled(beliefs[bank.id], rng, draws) for bank in task.banks}
+    drift = rng.normal(0.0, DRIFT_SD, draws)
+    alone = len(task.units) == 1
+    spread = {
+        bank.id: np.exp(drift + (0.0 if alone else rng.normal(0.0, SHARING_SD, draws))) for bank in task.banks
+    }
+    basis = worst_basis([stores[bank.id].basis for bank in task.banks])
+    because = list(task.notes)
+
+    def run(lost: frozenset[str] = frozenset()) -> HoldUp:
+        played = play(task.units, task.banks, stores, task.asked, lost=lost, spread=spread)
+        if played.above_table:
+            banks = ", ".join(sorted(played.above_table))
+            because.append(
+                f"Bank {banks} would be asked more power than its table prints"
+                + (f" with unit {' '.join(sorted(lost))} lost" if lost else "")
+                + ": no time is promised there."
+            )
+        return played.hold_up(basis)
+
+    now = run()
+    each = (
+        tuple(UnitLost(unit.id, run(frozenset({unit.id}))) for unit in task.units) if task.each_lost else ()
+    )
+    recharged = None
+    if any(float(np.median(store.used)) > NOT_FULL for store in stores.values()):
+        full = {name: store.rested(store.as_of) for name, store in stores.items()}
+        recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(basis)
+        because.append(
+            f"The banks are not full: holding is reckoned from what they hold now; full they would hold "
+            f"{minutes(recharged.low_s or 0.0)} at the least."
+        )
+    old = {bank.id: AtEndOfLife(stores[bank.id], task.coldest_c[bank.id]) for bank in task.banks}
+    old_basis = worst_basis([store.basis for store in old.values()])
+    old_all = play(task.units, task.banks, old, task.asked, spread=spread).hold_up(old_basis)
+    old_lost = [
+        play(task.units, task.banks, old, task.asked, lost=frozenset({unit.id}), spread=spread).hold_up(
+            old_basis
+        )
+        for unit in task.units
+        if task.each_lost
+    ]
+    asked_w = bank_powers(task)
+    return HoldUpJudgement(
+        system=task.system,
+        as_of=task.as_of,
+        seed=seed,
+        hold_ups=HoldUps(
+            now=now,
+            one_unit_lost=_least([item.hold_up for item in each]),
+            each_unit_lost=each,
+            at_end_of_life=EndOfLife(old_all, _least(old_lost)),
+            recharged=recharged,
+            because=tuple(dict.fromkeys(because)),
+        ),
+        load_w=task.asked.total_w,
+        bank_asked_w=asked_w,
+        bank_alone_low_s={
+            bank.id: float(np.quantile(stores[bank.id].seconds_left(asked_w[bank.id]), 0.05))
+            for bank in task.banks
+        },
+        feeds={bank.id: bank.feeds for bank in task.banks},
+        shown=shown,
+    )
+
+
+def _least(found: Sequence[HoldUp]) -> HoldUp:
+    """Return the shortest by its 5th percentile; unknown where there is none or any is unknown."""
+    if not found or any(item.low_s is None for item in found):
+        return UNKNOWN_HOLD_UP
+    return min(found, key=lambda item: item.low_s or 0.0)
+
+
+def worst_basis(bases: Sequence[Basis]) -> Basis:
+    """Return the least of several grounds: none, generic, table, tested."""
+    order = [Basis.NONE, Basis.GENERIC, Basis.TABLE, Basis.TESTED]
+    return min(bases, key=order.index, default=Basis.NONE)
+
+
+def bank_powers(task: HoldUpTask) -> dict[str, float]:
+    """Return the output power behind each bank at the start, in W, every unit carrying its part."""
+    rated = {unit.id: unit.rating_w for unit in task.units}
+    total = sum(rated.values())
+    powers = {}
+    for bank in task.banks:
+        powers[bank.id] = 0.0
+        for unit in bank.feeds:
+            strings = sum(other.strings for other in task.banks if unit in other.feeds)
+            powers[bank.id] += task.asked.total_w * rated[unit] / total * bank.strings / strings
+    return powers
+
+
+def unfit_units(judged: HoldUpJudgement) -> dict[str, str]:
+    """Return the units whose banks cannot carry their share, with the reason."""
+    held: dict[str, float] = {}
+    for bank, low_s in judged.bank_alone_low_s.items():
+        for unit in judged.feeds.get(bank, ()):
+            held[unit] = max(held.get(unit, 0.0), low_s)
+    return {
+        unit: f"its bank holds its share for {minutes(low_s)} at the least, under {UNFIT_UNDER_S:.0f} s."
+        for unit, low_s in held.items()
+        if low_s < UNFIT_UNDER_S
+    }
