@@ -88,6 +88,10 @@ def make_folder(folder: Path) -> None:
         raise StoreError(folder, StoreFault.UNWRITABLE, "cannot write into the folder")
 
 
+def _nothing() -> None:
+    pass
+
+
 class Database:
     """One SQLite file with one writer thread and one reader thread.
 
@@ -102,6 +106,8 @@ class Database:
         self._writing = ThreadPoolExecutor(1, f"write {path.name}")
         self._reading = ThreadPoolExecutor(1, f"read {path.name}")
         self._closed = False
+        self.rolled_back: Callable[[], None] = _nothing
+        """Called on the writer thread after a transaction that failed."""
         try:
             make_folder(path.parent)
             self._writer = self._open_writer()
@@ -203,7 +209,11 @@ class Database:
 
         Not while `write` is in use on the same object.
         """
-        return self._within(self._writer, "BEGIN IMMEDIATE", work)
+        try:
+            return self._within(self._writer, "BEGIN IMMEDIATE", work)
+        except BaseException:
+            self.rolled_back()
+            raise
 
     def _read_now(self, work: Callable[[sqlite3.Connection], T]) -> T:
         return self._within(self._reader, "BEGIN", work)

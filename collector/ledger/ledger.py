@@ -162,12 +162,12 @@ class Ledger:
     """The ledger of one collector. Every method may raise `collector.database.StoreError`."""
 
     def __init__(self, path: Path) -> None:
-        self._database = Database(path, STEPS)
+        self.database = Database(path, STEPS)
 
     @property
     def path(self) -> Path:
         """Return the file."""
-        return self._database.path
+        return self.database.path
 
     @asynccontextmanager
     async def transaction(self) -> AsyncIterator[Transaction]:
@@ -175,11 +175,11 @@ class Ledger:
         transaction = Transaction()
         yield transaction
         if transaction:
-            transaction.journal = await self._database.write(transaction.commit_to)
+            transaction.journal = await self.database.write(transaction.commit_to)
 
     async def close(self) -> None:
         """Finish the commit under way, and close. Safe to call twice."""
-        await self._database.close()
+        await self.database.close()
 
     async def __aenter__(self) -> Self:
         return self
@@ -190,7 +190,7 @@ class Ledger:
     # reading
 
     async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:
-        return await self._database.read(lambda connection: selected(connection, kind, rest, values))
+        return await self.database.read(lambda connection: selected(connection, kind, rest, values))
 
     async def _one(self, kind: type[R], rest: str, *values: Column) -> R | None:
         found = await self._all(kind, rest, *values)
@@ -305,7 +305,7 @@ class Ledger:
         """Return how many messages wait, when the oldest was made, and when the next is due."""
         oldest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY seq LIMIT 1")
         soonest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY due LIMIT 1")
-        count: int = await self._database.read(
+        count: int = await self.database.read(
             lambda c: c.execute("SELECT count(*) FROM outbox WHERE sending = 'waiting'").fetchone()[0]
         )
         return count, oldest[0].created if oldest else None, soonest[0].due if soonest else None
@@ -381,7 +381,7 @@ class Ledger:
     async def counts(self) -> Mapping[str, int]:
         """Return how many lines each table holds."""
         names = sorted(TABLES.values())
-        return await self._database.read(
+        return await self.database.read(
             lambda c: {n: c.execute(f"SELECT count(*) FROM {n}").fetchone()[0] for n in names}  # noqa: S608
         )
 

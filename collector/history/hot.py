@@ -1,0 +1,179 @@
+"""The hot table: readings as they arrive, one row each, until an hour of them is folded into a chunk.
+
+A row's integers stand one behind the other in `cells`, in the order of a layout (a list of column names,
+stored once). Everything that is not a 64-bit integer is a number into the side table `texts`.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import struct
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import numpy as np
+
+from collector.history.columns import (
+    CORRECTIONS,
+    NOTHING,
+    OFFSET,
+    PERIOD,
+    SILENCE,
+    START,
+    TEXT,
+    Block,
+    Column,
+    joined,
+    milliseconds,
+)
+from collector.history.store import Wire, WireReading
+
+_STR, _BYTES, _BIG = 0, 1, 2
+_LARGEST: Final = 2**63
+
+INSERT: Final = """INSERT OR IGNORE INTO hot (at, unit, layout, clock_offset, start, corrections, period, wide, cells)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"""
+SELECT: Final = "SELECT at, layout, clock_offset, start, corrections, period, wide, cells FROM hot"
+
+Row = tuple[int, int, int, int, int, int, int, bytes]
+
+
+def stored_text(value: str | bytes | int) -> tuple[int, bytes]:
+    """Return a value of the side table as it is stored: what it was, and its bytes."""
+    if isinstance(value, int):
+        return _BIG, str(value).encode()
+    return (_STR, value.encode("utf-8", "surrogatepass")) if isinstance(value, str) else (_BYTES, value)
+
+
+def read_text(kind: int, stored: bytes) -> Wire:
+    """Return a value of the side table."""
+    if kind == _BYTES:
+        return bytes(stored)
+    text = bytes(stored).decode("utf-8", "surrogatepass")
+    return int(text) if kind == _BIG else text
+
+
+class Names:
+    """The side tables as the writer sees them: units, layouts and texts by number, made when first met.
+
+    Numbers given in a transaction that fails must be forgotten: `forget`.
+    """
+
+    def __init__(self) -> None:
+        self._units: dict[str, int] = {}
+        self._layouts: dict[tuple[str, ...], int] = {}
+        self._texts: dict[tuple[int, bytes], int] = {}
+
+    def forget(self) -> None:
+        """Forget everything; the tables are asked again."""
+        self._units.clear()
+        self._layouts.clear()
+        self._texts.clear()
+
+    def unit(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> int:
+        """Return a unit's number."""
+        number = self._units.get(unit)
+        if number is None:
+            connection.execute(
+                "INSERT INTO units (name, first_at) VALUES (?, ?) ON CONFLICT (name) DO NOTHING",
+                (unit, at_ms),
+            )
+            number = int(connection.execute("SELECT id FROM units WHERE name = ?", (unit,)).fetchone()[0])
+            self._units[unit] = number
+        return number
+
+    def layout(self, connection: sqlite3.Connection, names: tuple[str, ...]) -> int:
+        """Return a layout's number."""
+        number = self._layouts.get(names)
+        if number is None:
+            text = json.dumps(names, ensure_ascii=False)
+            connection.execute(
+                "INSERT INTO layouts (names) VALUES (?) ON CONFLICT (names) DO NOTHING", (text,)
+            )
+            number = int(connection.execute("SELECT id FROM layouts WHERE names = ?", (text,)).fetchone()[0])
+            if len(self._layouts) > 10_000:
+                self._layouts.clear()
+            self._layouts[names] = number
+        return number
+
+    def text(self, connection: sqlite3.Connection, value: str | bytes | int) -> int:
+        """Return the number of a text, of a byte string, or of an integer beyond 64 bits."""
+        key = stored_text(value)
+        number = self._texts.get(key)
+        if number is None:
+            connection.execute("INSERT INTO texts (kind, value) VALUES (?, ?) ON CONFLICT DO NOTHING", key)
+            number = int(
+                connection.execute("SELECT id FROM texts WHERE kind = ? AND value = ?", key).fetchone()[0]
+            )
+            if len(self._texts) > 10_000:
+                self._texts.clear()
+            self._texts[key] = number
+        return number
+
+
+def insert(connection: sqlite3.Connection, names: Names, batch: Iterable[WireReading]) -> None:
+    """Add readings to the hot table."""
+    connection.executemany(INSERT, [_row(connection, names, reading) for reading in batch])
+
+
+def _row(connection: sqlite3.Connection, names: Names, reading: WireReading) -> tuple[int | bytes, ...]:
+    at_ms = milliseconds(reading.stamp.at)
+    keys: tuple[str, ...] = tuple(reading.wire)
+    values: Sequence[object] = tuple(reading.wire.values())
+    wide = 0
+    try:  # nearly every reading is all integers of 32 bits
+        cells = struct.pack(f"<{len(values)}i", *values)
+    except struct.error:
+        keys, integers = _as_integers(connection, names, reading)
+        wide, cells = 1, struct.pack(f"<{len(integers)}q", *integers)
+    if reading.silence is not None:
+        keys, wide = (SILENCE,), 1
+        cells = struct.pack("<q", names.text(connection, reading.silence))
+    return (
+        at_ms,
+        names.unit(connection, reading.unit, at_ms),
+        names.layout(connection, keys),
+        at_ms - round(reading.stamp.monotonic_s * 1000),
+        names.text(connection, reading.stamp.start_id),
+        names.text(connection, reading.corrections),
+        round(reading.period_s * 1000),
+        wide,
+        cells,
+    )
+
+
+def _as_integers(
+    connection: sqlite3.Connection, names: Names, reading: WireReading
+) -> tuple[tuple[str, ...], list[int]]:
+    keys: list[str] = []
+    integers: list[int] = []
+    for name, value in reading.wire.items():
+        if value is None:
+            keys.append(NOTHING + name)
+            integers.append(0)
+        elif isinstance(value, int) and -_LARGEST <= value < _LARGEST:
+            keys.append(name)
+            integers.append(value)
+        else:
+            keys.append(TEXT + name)
+            integers.append(names.text(connection, value))
+    return tuple(keys), integers
+
+
+def block_of_rows(rows: Sequence[Row], layouts: dict[int, tuple[str, ...]]) -> Block:
+    """Return hot rows of one unit as a block."""
+    groups: dict[tuple[int, int], list[Row]] = {}
+    for row in rows:
+        groups.setdefault((row[1], row[6]), []).append(row)
+    return joined([_block(group, layouts[layout], wide) for (layout, wide), group in groups.items()])
+
+
+def _block(rows: Sequence[Row], names: tuple[str, ...], wide: int) -> Block:
+    cells = np.frombuffer(b"".join(row[7] for row in rows), dtype="<i8" if wide else "<i4")
+    table = cells.astype(np.int64).reshape(len(rows), len(names))
+    poll = np.array([(row[0], *row[2:6]) for row in rows], dtype=np.int64)
+    columns = {name: Column(table[:, place].copy()) for place, name in enumerate(names)}
+    for place, name in enumerate((OFFSET, START, CORRECTIONS, PERIOD), start=1):
+        columns[name] = Column(poll[:, place].copy())
+    return Block(poll[:, 0].copy(), columns)

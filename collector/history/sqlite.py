@@ -1,0 +1,212 @@
+"""The default store: one SQLite file that needs no set-up and survives a loss of power."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Final, Self, TypeVar
+
+from collector.database import Database, StoreError, StoreFault
+from collector.history import hot, rollup
+from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
+from collector.history.chunk import ChunkError
+from collector.history.columns import PERIOD, milliseconds, readings_of
+from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
+from collector.history.tables import (
+    STEPS,
+    Texts,
+    blocks,
+    newest_at,
+    poll_columns,
+    stored_rollups,
+    unit_number,
+)
+
+T = TypeVar("T")
+
+PAGE_BYTES: Final = 8192
+
+
+class SqliteHistory:
+    """History in one SQLite file. Satisfies `HistoryStore`."""
+
+    def __init__(self, path: Path, meaning: Meaning) -> None:
+        self.meaning = meaning
+        self.database = Database(path, STEPS, page_bytes=PAGE_BYTES)
+        self._names = hot.Names()
+        self.database.rolled_back = self._names.forget
+        self._last: dict[str, WireReading] = {}
+
+    @property
+    def path(self) -> Path:
+        """Return the file."""
+        return self.database.path
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+    async def append(self, batch: Sequence[WireReading]) -> None:
+        """Keep a batch, all or nothing, and return when it is safe."""
+        if not batch:
+            return
+
+        def work(connection: sqlite3.Connection) -> None:
+            hot.insert(connection, self._names, batch)
+
+        await self.database.write(work)
+        for reading in batch:
+            known = self._last.get(reading.unit)
+            if reading.silence is None and known is not None and known.at < reading.at:
+                self._last[reading.unit] = reading
+
+    async def series(
+        self, unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        """Return at most `points` buckets that cover `start` to `end` (excluded)."""
+        object_name = self.meaning.object_of(quantity, line)
+        if object_name is None:
+            raise QuantityUnknownError(quantity, line)
+        grid = Grid.over(start, end, points)
+        return await self._read(lambda connection: self._series(connection, unit, object_name, grid))
+
+    def _series(
+        self, connection: sqlite3.Connection, unit: str, object_name: str, grid: Grid
+    ) -> tuple[Bucket, ...]:
+        found = unit_number(connection, unit)
+        if found is None:
+            return Sums(grid).buckets(None)
+        number, first_ms = found
+        # exact readings that were let go leave summaries by the minute, and nothing finer
+        summarised = stored_rollups(
+            connection, "minutely", number, PERIOD, start_ms=grid.start_ms, end_ms=grid.end_ms
+        )
+        if summarised and grid.step_ms < MINUTE_MS:
+            grid = grid.coarser(MINUTE_MS)
+        sums = Sums(grid)
+        table, step_ms = "minutely", MINUTE_MS
+        if grid.step_ms % HOUR_MS == 0:
+            table, step_ms = "hourly", HOUR_MS
+            summarised = stored_rollups(
+                connection, "hourly", number, PERIOD, start_ms=grid.start_ms, end_ms=grid.end_ms
+            )
+        if summarised:
+            _gather_polls(sums, summarised, step_ms)
+            parts = stored_rollups(
+                connection, table, number, object_name, start_ms=grid.start_ms, end_ms=grid.end_ms
+            )
+            rollup.gather(sums, object_name, self.meaning, parts, step_ms)
+        texts = Texts(connection)
+        done = {day_ms for day_ms, _, _ in summarised}
+        wanted = poll_columns(object_name)
+        for start_ms, end_ms in _spans_without(done, grid.start_ms, grid.end_ms):
+            for block in blocks(connection, number, start_ms, end_ms, wanted):
+                sums.add_block(block, object_name, self.meaning, texts)
+        return sums.buckets(first_ms)
+
+    async def last(self, unit: str) -> WireReading | None:
+        """Return the newest reading of a unit that was not a silence."""
+        if unit not in self._last:
+            found = await self._read(lambda connection: _newest(connection, unit))
+            if found is None:
+                return None
+            known = self._last.get(unit)
+            if known is None or known.at < found.at:
+                self._last[unit] = found
+        return self._last[unit]
+
+    async def readings(self, unit: str, start: datetime, end: datetime) -> AsyncIterator[WireReading]:
+        """Yield exact readings and silences, oldest first, from `start` to `end` (excluded)."""
+        first_ms, end_ms = milliseconds(start), milliseconds(end)
+        while first_ms < end_ms:
+            next_ms = min((first_ms // HOUR_MS + 6) * HOUR_MS, end_ms)
+            part = await self._read(
+                lambda connection, a=first_ms, b=next_ms: _readings(connection, unit, a, b)  # type: ignore[misc]
+            )
+            for reading in part:
+                yield reading
+            first_ms = next_ms
+
+    async def units(self) -> tuple[str, ...]:
+        """Return the names of all units ever read."""
+        return await self._read(
+            lambda c: tuple(str(name) for (name,) in c.execute("SELECT name FROM units ORDER BY name"))
+        )
+
+    async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
+        """Keep the exact readings of a span for ever."""
+        span = (milliseconds(start), milliseconds(end))
+
+        def work(connection: sqlite3.Connection) -> None:
+            number = self._names.unit(connection, unit, span[0])
+            connection.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)", (number, *span, why))
+
+        await self.database.write(work)
+
+    async def _read(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        try:
+            return await self.database.read(work)
+        except ChunkError as error:
+            raise StoreError(self.path, StoreFault.CORRUPT, f"a chunk is {error}") from error
+
+    async def close(self) -> None:
+        """Finish what is under way and close. Safe to call twice."""
+        await self.database.close()
+
+
+def _gather_polls(sums: Sums, parts: Sequence[tuple[int, str, rollup.Rollup]], step_ms: int) -> None:
+    for day_ms, _, part in parts:
+        sums.add_polls(
+            day_ms + part.table[0] * step_ms,
+            polls=part.table[1],
+            heard=part.table[2],
+            covered_ms=part.table[6],
+        )
+
+
+def _spans_without(days_ms: set[int], start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
+    """Yield the spans between `start_ms` and `end_ms` that lie in none of the days."""
+    begin: int | None = None
+    for day_ms in range(start_ms // DAY_MS * DAY_MS, end_ms, DAY_MS):
+        if day_ms in days_ms:
+            if begin is not None:
+                yield begin, day_ms
+            begin = None
+        elif begin is None:
+            begin = max(day_ms, start_ms)
+    if begin is not None:
+        yield begin, end_ms
+
+
+def _newest(connection: sqlite3.Connection, unit: str) -> WireReading | None:
+    found = unit_number(connection, unit)
+    if found is None:
+        return None
+    number, first_ms = found
+    texts = Texts(connection)
+    newest_ms = newest_at(connection, number)
+    span_ms = HOUR_MS
+    while newest_ms is not None and newest_ms >= first_ms:
+        for block in reversed(list(blocks(connection, number, newest_ms - span_ms, newest_ms + 1))):
+            heard = [r for r in readings_of(unit, block, texts) if r.silence is None]
+            if heard:
+                return heard[-1]
+        newest_ms -= span_ms
+        span_ms = DAY_MS
+    return None
+
+
+def _readings(connection: sqlite3.Connection, unit: str, start_ms: int, end_ms: int) -> list[WireReading]:
+    found = unit_number(connection, unit)
+    if found is None:
+        return []
+    texts = Texts(connection)
+    return [
+        reading
+        for block in blocks(connection, found[0], start_ms, end_ms)
+        for reading in readings_of(unit, block, texts)
+    ]

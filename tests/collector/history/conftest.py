@@ -1,0 +1,85 @@
+"""A meaning of wire values for stores under test: volts in tenths, power as it comes, one sentinel."""
+
+from collections.abc import AsyncIterator, Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.history.sqlite import SqliteHistory
+from collector.history.store import Meaning, Wire, WireReading
+from rules.reading import BatteryReading, Reading, Silence, Stamp
+
+OBJECTS = {
+    ("battery_voltage_v", None): "upsBatteryVoltage",
+    ("battery_temperature_c", None): "upsBatteryTemperature",
+    ("output_power_w", 1): "upsOutputPower.1",
+    ("output_power_w", 2): "upsOutputPower.2",
+}
+START = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+class PlainMeaning:
+    """Correction set "halved" halves power; "plain" takes it as it comes."""
+
+    def object_of(self, quantity: str, line: int | None) -> str | None:
+        return OBJECTS.get((quantity, line))
+
+    def value(self, object_name: str, raw: Wire, corrections: str) -> float | None:
+        if isinstance(raw, str):
+            try:
+                raw = int(raw)
+            except ValueError:
+                return None
+        if not isinstance(raw, int) or raw == -1:
+            return None
+        if object_name == "upsBatteryVoltage":
+            return raw / 10
+        return raw / 2 if corrections == "halved" and object_name.startswith("upsOutputPower") else float(raw)
+
+    def reading(self, record: WireReading) -> Reading | Silence:
+        if record.silence is not None:
+            return Silence(record.unit, record.stamp, record.silence)
+        volts = self.value("upsBatteryVoltage", record.wire.get("upsBatteryVoltage"), record.corrections)
+        return Reading(record.unit, record.stamp, battery=BatteryReading(voltage_v=volts))
+
+
+def one(
+    seconds: float,
+    wire: dict[str, Wire] | None = None,
+    *,
+    unit: str = "A1",
+    corrections: str = "plain",
+    silence: str | None = None,
+    period_s: float = 10.0,
+) -> WireReading:
+    """Return one reading so many seconds after the start."""
+    return WireReading(
+        unit=unit,
+        stamp=Stamp(START + timedelta(seconds=seconds), 1000.0 + seconds, "start-1"),
+        period_s=period_s,
+        corrections=corrections,
+        wire={} if silence is not None else (wire if wire is not None else {"upsOutputPower.1": 5000}),
+        silence=silence,
+    )
+
+
+@pytest.fixture
+def meaning() -> Meaning:
+    return PlainMeaning()
+
+
+@pytest.fixture
+def start() -> datetime:
+    return START
+
+
+@pytest.fixture
+def reading() -> Callable[..., WireReading]:
+    return one
+
+
+@pytest.fixture
+async def store(tmp_path: Path, meaning: Meaning) -> AsyncIterator[SqliteHistory]:
+    async with SqliteHistory(tmp_path / "data" / "history.sqlite", meaning) as history:
+        yield history
