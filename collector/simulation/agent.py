@@ -179,8 +179,8 @@ class Agent:
             self._names = [name for _, name in ordered]
             self._known = frozenset(values)
         place = bisect_right(self._order, ber.oid_arcs(oid))
-        if self.faults.endless_walk and place:
-            place -= 1
+        if self.faults.endless_walk and oid in values:
+            return (oid, *values[oid])
         if place == len(self._names):
             return (oid, ber.END_OF_MIB_VIEW, None)
         name = self._names[place]

@@ -1,0 +1,261 @@
+"""Reads one card: as few requests as it bears, one at a time, asking only for what it holds.
+
+What the card holds is found by a walk on first contact and again daily. Requests start at twenty
+varbinds; tooBig shrinks them at once, and silence does where a single small question is still answered;
+success lets them grow slowly. On v1, where one missing object fails the whole request, the culprit is
+taken out by its index, or by halving where the index is nonsense.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from collector.snmp import ber
+from collector.snmp.capability import Capability, from_answers, from_walk
+from collector.snmp.client import Client, CommunitySecurity, Patience, Security, walk
+from collector.snmp.credentials import Community, Credentials
+from collector.snmp.errors import CardRefused, NoReply
+from collector.snmp.transport import Transport
+from collector.snmp.upsmib import (
+    ALARM_DESCR,
+    ALARMS,
+    BY_NAME,
+    OBJECTS_ROOT,
+    SYS_UP_TIME,
+    Part,
+    standard_places,
+)
+from collector.snmp.wire import ReadCost, WireReading, WireValue, safe_text, wire_value
+
+FIRST_SIZE: Final = 20
+LARGEST_SIZE: Final = 64
+SMALLEST_SIZE: Final = 1
+_GROW_AFTER: Final = 10
+_GROW_BY: Final = 4
+_REDISCOVER_S: Final = 20 * 3600.0
+_MOST_ALARMS: Final = 64
+_SIZE_ERRORS: Final = frozenset({ber.TOO_BIG})
+
+
+def security_for(credentials: Credentials) -> Security:
+    """Return what wraps messages for these credentials."""
+    if isinstance(credentials, Community):
+        return CommunitySecurity(credentials)
+    raise NotImplementedError("SNMPv3 is not spoken yet")
+
+
+@dataclass(slots=True)
+class CardReader:
+    """Reads one card over a shared transport. `read` must not be called twice at once."""
+
+    client: Client
+    capability: Capability | None = None
+    size: int = FIRST_SIZE
+    _proven: int = 0
+    _too_large: int = LARGEST_SIZE + 1
+    _successes: int = 0
+    _silent_reads: int = 0
+    _alarm_rows: int = 0
+    _discovered_s: float = 0.0
+    _seen_types: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        transport: Transport,
+        host: str,
+        port: int,
+        credentials: Credentials,
+        patience: Patience | None = None,
+    ) -> CardReader:
+        """Return a reader for one target and its credentials."""
+        return cls(
+            Client(
+                transport,
+                host,
+                port,
+                security_for(credentials),
+                credentials.version,
+                patience or Patience(),
+            )
+        )
+
+    async def read(self, parts: frozenset[Part]) -> WireReading:
+        """Read some parts. Raises SnmpError (NoReply, PortClosed, HostUnreachable, SecurityFailure, CardRefused)."""
+        loop = asyncio.get_running_loop()
+        started_s = loop.time()
+        before = self._counts()
+        old = self.capability is not None and started_s - self._discovered_s > _REDISCOVER_S
+        if self.capability is None or (old and Part.NAMEPLATE in parts):
+            await self.discover()
+        assert self.capability is not None  # noqa: S101 - discovered, or discover() raised
+        places: dict[str, str] = {}
+        for part in (Part.LIVE, Part.SLOW, Part.NAMEPLATE):
+            if part in parts:
+                places.update(self.capability.of(part))
+        values, types = await self._get(places)
+        alarms = await self._alarms(parts, values)
+        after = self._counts()
+        cost = ReadCost(loop.time() - started_s, *(b - a for a, b in zip(before, after, strict=True)))
+        return WireReading(parts, values, types, alarms, self.capability.missing, self.capability.odd, cost)
+
+    async def discover(self) -> Capability:
+        """Find what the card holds: by a walk, or by asking for each object where it cannot be walked."""
+        uptime = await self.client.ask(ber.GET, [SYS_UP_TIME])  # is anybody there, and are we let in
+        has_uptime = uptime.error_status == ber.NO_ERROR and any(v[2] is not None for v in uptime.varbinds)
+        try:
+            found, complete = await walk(self.client, OBJECTS_ROOT)
+        except (NoReply, CardRefused):
+            found, complete = [], False
+        complete = complete and bool(found)
+        capability = from_walk((oid for oid, _, _ in found), has_uptime=has_uptime, complete=complete)
+        if not complete:
+            capability = await self._ask_for_the_rest(capability)
+        self.capability = capability
+        self._discovered_s = asyncio.get_running_loop().time()
+        return capability
+
+    async def _ask_for_the_rest(self, known: Capability) -> Capability:
+        wanted = {
+            key: oid for part in Part for key, oid in standard_places(part).items() if key not in known.places
+        }
+        if known.odd:  # rows stand elsewhere: asking at the standard's places could mix two numberings
+            wanted = {key: oid for key, oid in wanted.items() if "." not in key}
+        values, _ = await self._get(wanted)
+        places = {**known.places, **{key: wanted[key] for key in values}}
+        return from_answers(places)
+
+    def _counts(self) -> tuple[int, int, int, int]:
+        traffic = self.client.traffic
+        return traffic.requests, traffic.retries, traffic.octets_out, traffic.octets_in
+
+    # --- values ---------------------------------------------------------------------------------------
+
+    async def _get(self, places: Mapping[str, str]) -> tuple[dict[str, WireValue], dict[str, str]]:
+        """Return the values at some places, and the odd types among them; what is not answered is absent."""
+        key_of = {oid: key for key, oid in places.items()}
+        values: dict[str, WireValue] = {}
+        types: dict[str, str] = {}
+        pending = self._chunks(list(key_of))
+        while pending:
+            chunk = pending.pop(0)
+            try:
+                pdu = await self._ask_sized(chunk)
+            except _TooLarge:
+                half = (len(chunk) + 1) // 2
+                pending[:0] = [chunk[:half], chunk[half:]]
+                continue
+            if pdu.error_status != ber.NO_ERROR:
+                pending[:0] = self._around(chunk, pdu)
+                continue
+            for oid, tag, value in pdu.varbinds:
+                key = key_of.get(oid)
+                if key is None or value is None:
+                    continue
+                self._keep(key, tag, value, values, types)
+        return values, types
+
+    @staticmethod
+    def _keep(
+        key: str, tag: int, value: ber.Value, values: dict[str, WireValue], types: dict[str, str]
+    ) -> None:
+        if key == "sysUpTime":
+            if isinstance(value, int):
+                values[key] = value
+            return
+        kept, odd = wire_value(BY_NAME[key.partition(".")[0]], tag, value)
+        if kept is not None:
+            values[key] = kept
+        if odd is not None:
+            types[key] = odd
+
+    @staticmethod
+    def _around(chunk: Sequence[str], pdu: ber.Pdu) -> list[list[str]]:
+        """Return what to ask instead of a request that failed as a whole: all but the culprit, or halves."""
+        if len(chunk) == 1:
+            return []
+        at = pdu.error_index - 1
+        if pdu.error_status in {ber.NO_SUCH_NAME, ber.GEN_ERR} and 0 <= at < len(chunk):
+            return [[*chunk[:at], *chunk[at + 1 :]]]
+        half = len(chunk) // 2
+        return [list(chunk[:half]), list(chunk[half:])]
+
+    def _chunks(self, oids: list[str]) -> list[list[str]]:
+        """Return the OIDs in requests of about equal size, none above what the card bears."""
+        if not oids:
+            return []
+        count = -(-len(oids) // self.size)
+        length = -(-len(oids) // count)
+        return [oids[i : i + length] for i in range(0, len(oids), length)]
+
+    async def _ask_sized(self, oids: Sequence[str]) -> ber.Pdu:
+        """Ask, and learn from the outcome how much this card bears. Raises _TooLarge where it was too much."""
+        try:
+            pdu = await self.client.ask(ber.GET, oids)
+        except NoReply:
+            if await self._size_is_to_blame(len(oids)):
+                raise _TooLarge from None
+            raise
+        if pdu.error_status in _SIZE_ERRORS and len(oids) > SMALLEST_SIZE:
+            self._shrink(len(oids))
+            raise _TooLarge
+        self._silent_reads = 0
+        self._proven = max(self._proven, len(oids))
+        self._successes += 1
+        if self._successes >= _GROW_AFTER:
+            self._successes = 0
+            self.size = min(self.size + _GROW_BY, LARGEST_SIZE, max(self._too_large - 1, SMALLEST_SIZE))
+        return pdu
+
+    def _shrink(self, failed: int) -> None:
+        self._too_large = min(self._too_large, failed)
+        self._proven = min(self._proven, failed - 1)
+        self.size = max(SMALLEST_SIZE, failed // 2)
+        self._successes = 0
+
+    async def _size_is_to_blame(self, length: int) -> bool:
+        """Return whether a small question is answered where a large one was not."""
+        self._silent_reads += 1
+        if length <= SMALLEST_SIZE or (length <= self._proven and self._silent_reads < 3):
+            return False
+        try:
+            await self.client.ask(ber.GET, [SYS_UP_TIME])
+        except NoReply:
+            return False
+        self._shrink(length)
+        return True
+
+    # --- alarms ---------------------------------------------------------------------------------------
+
+    async def _alarms(
+        self, parts: frozenset[Part], values: Mapping[str, WireValue]
+    ) -> tuple[str, ...] | None:
+        """Return the alarm table: read whenever the card counts alarms, and always with the slow part.
+
+        The count is not believed when it is zero: cards leave rows behind, and forget to count.
+        """
+        present = values.get("upsAlarmsPresent")
+        if Part.SLOW not in parts and not (Part.LIVE in parts and present != 0 and present is not None):
+            return () if Part.LIVE in parts and present == 0 and not self._alarm_rows else None
+        try:
+            rows, _ = await walk(
+                self.client, ALARM_DESCR, at_most=_MOST_ALARMS, rows_at_once=min(20, self._alarm_rows + 4)
+            )
+        except (NoReply, CardRefused):
+            return None
+        self._alarm_rows = len(rows)
+        return tuple(_alarm_identity(value) for _, _, value in rows if value is not None)
+
+
+def _alarm_identity(value: ber.Value) -> str:
+    """Return an alarm's OID; cards also send it as text, with a leading dot or a trailing .0."""
+    text = value.decode("latin-1") if isinstance(value, bytes) else str(value)
+    text = safe_text(text.strip("\x00 ."))
+    return text.removesuffix(".0") if text.removesuffix(".0") in ALARMS else text
+
+
+class _TooLarge(Exception):  # noqa: N818 - a signal inside this module
+    """The request was larger than the card bears."""
