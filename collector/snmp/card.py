@@ -28,7 +28,7 @@ from collector.snmp.upsmib import (
     Part,
     standard_places,
 )
-from collector.snmp.wire import ReadCost, WireReading, WireValue, safe_text, wire_value
+from collector.snmp.wire import CardRead, ReadCost, WireValue, safe_text, wire_value
 
 FIRST_SIZE: Final = 20
 LARGEST_SIZE: Final = 64
@@ -83,7 +83,7 @@ class CardReader:
             )
         )
 
-    async def read(self, parts: frozenset[Part]) -> WireReading:
+    async def read(self, parts: frozenset[Part]) -> CardRead:
         """Read some parts. Raises SnmpError (NoReply, PortClosed, HostUnreachable, SecurityFailure, CardRefused)."""
         loop = asyncio.get_running_loop()
         started_s = loop.time()
@@ -100,7 +100,7 @@ class CardReader:
         alarms = await self._alarms(parts, values)
         after = self._counts()
         cost = ReadCost(loop.time() - started_s, *(b - a for a, b in zip(before, after, strict=True)))
-        return WireReading(parts, values, types, alarms, self.capability.missing, self.capability.odd, cost)
+        return CardRead(parts, values, types, alarms, self.capability.missing, self.capability.odd, cost)
 
     async def discover(self) -> Capability:
         """Find what the card holds: by a walk, or by asking for each object where it cannot be walked."""

@@ -28,7 +28,7 @@ from collector.snmp.upsmib import (
     MibObject,
     Part,
 )
-from collector.snmp.wire import WireState, WireValue
+from collector.snmp.wire import WireState, WireValue, number_in_text
 from rules.reading import (
     BatteryReading,
     BypassLine,
@@ -94,6 +94,15 @@ def decode(unit: str, stamp: Stamp, state: WireState, corrections: CorrectionSet
     return _Decoder(state, corrections).reading(unit, stamp)
 
 
+def decode_value(key: str, raw: WireValue, corrections: CorrectionSet = STANDARD) -> float | None:
+    """Return one wire value in SI units, judged by itself; None for what says nothing or is no quantity."""
+    name, _, line = key.partition(".")
+    item = BY_NAME.get(name)
+    if item is None or item.kind not in _WIRE_KIND:
+        return None
+    return _Decoder(WireState({key: raw}), corrections).number(key, item, int(line) if line else None)
+
+
 def frequency_factor(raw: float) -> float | None:
     """Return what turns a wire value into Hz: the bands 45-65 in Hz, tenths and hundredths do not overlap."""
     for factor in (0.1, 1.0, 0.01):
@@ -126,12 +135,12 @@ class _Decoder:
         uptime = values.get("sysUpTime")
         battery = BatteryReading(
             status=self._enum("upsBatteryStatus", BATTERY_STATUS),
-            **{leaf: self._number(key, item) for key, item, leaf in _BATTERY},
+            **{leaf: self.number(key, item) for key, item, leaf in _BATTERY},
         )
-        bad_count = self._number("upsInputLineBads", BY_NAME["upsInputLineBads"])
+        bad_count = self.number("upsInputLineBads", BY_NAME["upsInputLineBads"])
         output = OutputReading(
             source=source,
-            frequency_hz=self._number("upsOutputFrequency", BY_NAME["upsOutputFrequency"]),
+            frequency_hz=self.number("upsOutputFrequency", BY_NAME["upsOutputFrequency"]),
             lines=tuple(OutputLine(line, **row) for line, row in self._rows("output", _OUTPUT)),
         )
         reading = Reading(
@@ -177,7 +186,7 @@ class _Decoder:
 
     def _bypass(self) -> BypassReading | None:
         rows = tuple(BypassLine(line, **row) for line, row in self._rows("bypass", _BYPASS))
-        frequency = self._number("upsBypassFrequency", BY_NAME["upsBypassFrequency"])
+        frequency = self.number("upsBypassFrequency", BY_NAME["upsBypassFrequency"])
         if not rows and "upsBypassFrequency" not in self.state.values:
             return None
         return BypassReading(frequency, rows)
@@ -185,7 +194,7 @@ class _Decoder:
     def _nameplate(self) -> Nameplate:
         found: dict[str, Any] = {}
         for key, item, leaf in _PLATE:
-            found[leaf] = self._text(key) if item.kind is Kind.TEXT else self._number(key, item)
+            found[leaf] = self._text(key) if item.kind is Kind.TEXT else self.number(key, item)
         return Nameplate(**found)
 
     def _rows(
@@ -201,7 +210,7 @@ class _Decoder:
                 continue
             if not any(held) and self._is_absent(group, line):
                 continue
-            rows.append((line, {leaf: self._number(key, item, line) for key, item, leaf in keys}))
+            rows.append((line, {leaf: self.number(key, item, line) for key, item, leaf in keys}))
         return rows
 
     def _is_absent(self, group: str, line: int) -> bool:
@@ -254,23 +263,19 @@ class _Decoder:
         reason: str,
         line: int | None = None,
     ) -> None:
-        shown = raw if isinstance(raw, int | str) or raw is None else str(raw)
-        self.doubts.append(Doubt(name, kind, reason, shown, used, line))
+        self.doubts.append(Doubt(name, kind, reason, raw, used, line))
 
     def _some(self, name: str) -> bool:
         """Return whether any line of a column holds more than zero."""
         values = self.state.values
-        return any(
-            isinstance(value := values.get(key), int | float) and value > 0 for key in _KEYS[name].values()
-        )
+        return any(isinstance(value := values.get(key), int) and value > 0 for key in _KEYS[name].values())
 
     def _enum(self, name: str, meanings: Mapping[int, E]) -> E | None:
         raw = self.state.values.get(name)
         if raw is None:
             return None
-        if isinstance(raw, float) and raw.is_integer():
-            raw = int(raw)
-        meaning = meanings.get(raw) if isinstance(raw, int) else None
+        number = number_in_text(raw) if isinstance(raw, str) else raw
+        meaning = None if number is None else meanings.get(int(number))
         if meaning is None:
             self._doubt(name, DoubtKind.IMPOSSIBLE, raw, None, "not a value of the standard's list")
         elif name in self.state.types:
@@ -285,7 +290,7 @@ class _Decoder:
             self._doubt(name, DoubtKind.TEXT, text, text, "control characters were replaced")
         return text
 
-    def _number(self, key: str, item: MibObject, line: int | None = None) -> float | None:
+    def number(self, key: str, item: MibObject, line: int | None = None) -> float | None:
         """Return a value in SI units, or None with a doubt that says why."""
         raw = self.state.values.get(key)
         if raw is None:
@@ -344,20 +349,23 @@ class _Decoder:
     def _as_number(self, came: WireValue, key: str, item: MibObject, line: int | None) -> float | None:
         """Return the number in wire units, whatever type it was sent as."""
         seen = self.state.types.get(key)
-        if isinstance(came, str):
-            return self._refuse(item.name, DoubtKind.TYPE, came, f"no number, sent as {seen}", line)
-        raw: float = came
         note = f"sent as {seen} where the standard says {item.kind.value}" if seen else ""
-        if isinstance(came, float) and item.scale == 0.1 and _plausible(item, came):
-            raw = came / item.scale  # a decimal point: the card writes the unit itself
-            note += ", with its decimals"
-        signed = item.low is None
-        if signed and raw >= 2**31 and raw != _WRAP - 1:
+        raw: float
+        if isinstance(came, str):
+            number = number_in_text(came)
+            if number is None:
+                return self._refuse(item.name, DoubtKind.TYPE, came, f"no number, sent as {seen}", line)
+            raw, note = number, note or "sent as text"
+            if "." in came and item.scale == 0.1 and _plausible(item, number):
+                raw = round(number / item.scale, 6)  # a decimal point: the card writes the unit itself
+                note += ", with its decimals"
+        else:
+            raw = came
+        if item.low is None and raw >= 2**31 and raw != _WRAP - 1:
             raw -= _WRAP
             note = f"a negative number sent without its sign ({seen or 'INTEGER'})"
         if note:
-            used = round(raw * item.scale, 6)
-            self._doubt(item.name, DoubtKind.TYPE, came, used, note, line)
+            self._doubt(item.name, DoubtKind.TYPE, came, round(raw * item.scale, 6), note, line)
         return raw
 
     def _by_size(self, raw: float, came: WireValue, item: MibObject, line: int | None) -> float | None:

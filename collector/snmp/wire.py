@@ -1,6 +1,6 @@
 """What stood on the wire, kept beside what it was taken to mean.
 
-A `WireReading` is one read of some parts of a card. Its values are named by MIB object and line
+A `CardRead` is one read of some parts of a card. Its values are named by MIB object and line
 (`upsOutputVoltage.2`), as they came: unscaled, uncorrected, sentinels and all. A `WireState` is the
 newest of every part. Both are plain values that a store can keep; `collector.snmp.decode` turns a state
 into a reading, under whichever corrections are in force at the time of asking.
@@ -17,14 +17,14 @@ from typing import Final
 from collector.snmp import ber
 from collector.snmp.upsmib import BY_NAME, Kind, MibObject, Part
 
-WireValue = int | float | str
-"""An integer as it came; a float or text where the card sent such a thing for a number; or real text."""
+WireValue = int | str
+"""An integer as it came, or text: real text, or what a card sent where a number belongs."""
 
 LONGEST_TEXT: Final = 255
 _CONTROL: Final = re.compile(
     r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]"
 )
-_NUMBER: Final = re.compile(r"\s*([+-]?\d{1,12})(\.\d{1,6})?\s*[%A-Za-z\u00b0]{0,4}\s*")
+_NUMBER: Final = re.compile(r"\s*([+-]?\d{1,12})(\.\d{0,6})?(e[+-]?\d{1,2})?\s*[%A-Za-z\u00b0]{0,4}\s*")
 _EXPECTED_TAG: Final = {
     Kind.INTEGER: ber.INTEGER,
     Kind.GAUGE: ber.GAUGE32,
@@ -47,7 +47,7 @@ class ReadCost:
 
 
 @dataclass(frozen=True, slots=True)
-class WireReading:
+class CardRead:
     """One read of some parts of a card.
 
     `types`: ASN.1 type seen, only where it is not the standard's. `alarms`: the OIDs in the alarm table,
@@ -74,7 +74,7 @@ class WireState:
     odd_places: Mapping[str, str] = field(default_factory=dict)
     part_at: Mapping[Part, datetime] = field(default_factory=dict)
 
-    def after(self, wire: WireReading, at: datetime) -> WireState:
+    def after(self, wire: CardRead, at: datetime) -> WireState:
         """Return the state after a read. Values of the parts read are replaced, absent ones dropped."""
         kept = {key: value for key, value in self.values.items() if part_of(key) not in wire.parts}
         kept.update(wire.values)
@@ -126,7 +126,7 @@ def safe_text(raw: bytes | str) -> str:
 def wire_value(item: MibObject, tag: int, value: ber.Value) -> tuple[WireValue | None, str | None]:
     """Return a value as we keep it, and the ASN.1 type if it is not the one the standard gives.
 
-    Numbers sent as text come back as numbers (`"230.0"` -> 230.0), unreadable ones as safe text.
+    Numbers sent as text or as floats are kept as text, as they came; `number_in_text` reads them.
     """
     if value is None:
         return None, None
@@ -136,17 +136,37 @@ def wire_value(item: MibObject, tag: int, value: ber.Value) -> tuple[WireValue |
     if item.kind is Kind.TEXT or item.kind is Kind.OID:
         return safe_text(value if isinstance(value, bytes | str) else str(value)), odd
     if isinstance(value, float):
-        return (value if abs(value) < 1e12 else safe_text(str(value))), odd or "Opaque"
-    return _number_in_text(value, odd or "malformed integer")
+        return f"{value:.6g}", odd
+    return safe_text(value if isinstance(value, bytes | str) else str(value)), odd or "malformed integer"
 
 
-def _number_in_text(value: bytes | str | int, odd: str) -> tuple[WireValue, str]:
-    text = safe_text(value if isinstance(value, bytes | str) else str(value))
-    found = _NUMBER.fullmatch(text) if odd == ber.TAG_NAME[ber.OCTET_STRING] else None
-    if found is None:
-        return text, odd
-    return (
-        float(text_number)
-        if "." in (text_number := "".join(filter(None, found.groups())))
-        else int(text_number)
-    ), odd
+def number_in_text(text: str) -> float | None:
+    """Return the number that a card wrote as text ("230.0", " 54 V"), or None if there is none."""
+    found = _NUMBER.fullmatch(text)
+    return None if found is None else float("".join(filter(None, found.groups())))
+
+
+ALARMS_KEY: Final = "upsAlarmDescr"
+
+
+def as_kept(read: CardRead) -> dict[str, WireValue | None]:
+    """Return one read as a store keeps it: its values and the alarm table.
+
+    The table stands under `upsAlarmDescr` as one text, the OIDs with blanks between.
+    """
+    kept: dict[str, WireValue | None] = dict(read.values)
+    if read.alarms is not None:
+        kept[ALARMS_KEY] = " ".join(read.alarms)
+    return kept
+
+
+def from_kept(kept: Mapping[str, object]) -> WireState:
+    """Return the state that one kept read shows by itself."""
+    values: dict[str, WireValue] = {}
+    for key, value in kept.items():
+        if key in _PART and isinstance(value, int | str):
+            values[key] = value
+        elif key in _PART and isinstance(value, bytes):
+            values[key] = safe_text(value)
+    table = kept.get(ALARMS_KEY)
+    return WireState(values=values, alarms=tuple(table.split()) if isinstance(table, str) else None)

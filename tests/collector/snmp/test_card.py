@@ -14,7 +14,7 @@ from collector.snmp.decode import decode
 from collector.snmp.errors import NoReply
 from collector.snmp.transport import Transport
 from collector.snmp.upsmib import OBJECTS_ROOT, SYS_UP_TIME, Part, standard_places
-from collector.snmp.wire import WireReading, WireState
+from collector.snmp.wire import CardRead, WireState
 from rules.reading import OutputSource
 from tests.collector.snmp.cards import AT, GOOD, STAMP, net_snmp_agent, oid_of, served
 
@@ -23,9 +23,7 @@ LIVE = frozenset({Part.LIVE})
 QUICK = Patience(deadline_s=0.15, retries=1)
 
 
-async def _read(
-    agent: Agent, version: Version = Version.V2C, times: int = 1
-) -> tuple[WireReading, CardReader]:
+async def _read(agent: Agent, version: Version = Version.V2C, times: int = 1) -> tuple[CardRead, CardReader]:
     async with AgentHost() as host, Transport() as transport:
         address, port = await host.serve(agent)
         reader = CardReader.of(transport, address, port, Community(b"public", version), QUICK)
