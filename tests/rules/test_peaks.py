@@ -1,0 +1,106 @@
+"""Peaks: 5-minute means by board line, 30 days, snapshot and restore."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.peaks import LinePeak, PeakRecord
+from rules.verdicts import LineLoad, Load
+
+START = datetime(2026, 11, 1, tzinfo=UTC)
+
+
+def load(watts: float | None) -> Load:
+    volt_amperes = None if watts is None else watts * 1.1
+    return Load(watts, volt_amperes, (LineLoad(1, watts, volt_amperes),))
+
+
+def at(seconds: float) -> datetime:
+    return START + timedelta(seconds=seconds)
+
+
+def record_of(samples: list[tuple[float, float | None]]) -> PeakRecord:
+    record = PeakRecord((1,))
+    for seconds, watts in samples:
+        record.add(at(seconds), load(watts))
+    return record
+
+
+def line(record: PeakRecord, seconds: float) -> LinePeak:
+    found = record.peaks(at(seconds)).of(1)
+    assert found is not None
+    return found
+
+
+def test_the_peak_is_a_five_minute_mean_not_a_moment() -> None:
+    samples = [(10.0 * k, 1000.0) for k in range(60)]
+    samples[10] = (100.0, 31_000.0)  # 10 s of 31 kW in 300 s: the mean is 2 kW
+    found = line(record_of([*samples, (600.0, 1000.0)]), 600.0)
+    assert found.peak_w == pytest.approx(2000.0, rel=3e-4)
+    assert found.peak_va == pytest.approx(2200.0, rel=3e-4)
+
+
+def test_the_peak_is_never_told_too_low() -> None:
+    found = line(record_of([(10.0 * k, 1234.5) for k in range(61)]), 600.0)
+    assert found.peak_w is not None
+    assert found.peak_w >= 1234.5
+
+
+def test_a_mean_needs_half_of_its_five_minutes() -> None:
+    assert record_of([(0.0, 1000.0), (10.0, None), (400.0, None)]).peaks(at(600.0)).lines == ()
+
+
+def test_a_gap_is_not_filled_with_the_last_value() -> None:
+    record = record_of([(0.0, 1000.0), (3000.0, 1000.0)])  # 60 s of hold, then nothing
+    assert record.peaks(at(3600.0)).lines == ()
+
+
+def test_what_is_older_than_thirty_days_is_forgotten() -> None:
+    record = record_of([(60.0 * k, 9000.0) for k in range(20)])
+    day = 86_400.0
+    for k in range(40):
+        record.add(at(31 * day + 60.0 * k), load(1000.0))
+    assert line(record, 31 * day + 2400.0).peak_w == pytest.approx(1000.0, rel=3e-4)
+
+
+def test_the_95th_percentile_is_passed_by_one_in_twenty() -> None:
+    record = PeakRecord((1,))
+    for quarter in range(100):
+        watts = 5000.0 if quarter % 25 == 0 else 1000.0 + quarter
+        for k in range(30):
+            record.add(at(900.0 * quarter + 30.0 * k), load(watts))
+    record.add(at(90_000.0), load(1.0))
+    found = line(record, 90_000.0)
+    assert found.peak_w == pytest.approx(5000.0, rel=3e-4)
+    assert found.p95_w == pytest.approx(1099.0, rel=0.01)  # four of a hundred are higher
+
+
+def test_how_much_is_known_is_told() -> None:
+    record = record_of([(30.0 * k, 1000.0) for k in range(2 * 1440)])
+    assert record.peaks(at(86_400.0)).known_days == pytest.approx(1.0, abs=0.02)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.tuples(st.floats(1.0, 400.0), st.floats(0.0, 1e6)), max_size=60), st.integers(0, 59))
+def test_a_record_restored_midway_goes_on_as_if_nothing_had_happened(
+    steps: list[tuple[float, float]], cut: int
+) -> None:
+    whole, halved, seconds = PeakRecord((1,)), PeakRecord((1,)), 0.0
+    for k, (wait, watts) in enumerate(steps):
+        if k == cut:
+            halved = PeakRecord.restore(halved.snapshot())
+        seconds += wait
+        whole.add(at(seconds), load(watts))
+        halved.add(at(seconds), load(watts))
+    assert halved.snapshot() == whole.snapshot()
+    assert halved.peaks(at(seconds)) == whole.peaks(at(seconds))
+
+
+@pytest.mark.parametrize("kept", [b"", b"\x00\x00\x00\x02{}", b"\x00\x00\x00\x00x"])
+def test_bytes_that_are_no_record_are_refused(kept: bytes) -> None:
+    with pytest.raises(ValueError, match=r"\w"):
+        PeakRecord.restore(kept)
