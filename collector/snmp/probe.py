@@ -1,0 +1,153 @@
+"""Reads one card for `ridethrough probe`: what it holds, what it gets wrong, and what to write for it.
+
+The report is a value; how it looks as text or JSON is the command line's business.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import uuid
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+from collector.configuration.target import CardTarget
+from collector.snmp.card import CardReader
+from collector.snmp.client import Patience
+from collector.snmp.corrections import STANDARD, CorrectionSet
+from collector.snmp.credentials import Credentials
+from collector.snmp.decode import decode
+from collector.snmp.transport import Transport
+from collector.snmp.upsmib import BY_NAME, Conformance, Part
+from collector.snmp.wire import ReadCost, WireState
+from rules.reading import Reading, Stamp
+
+ALL_PARTS: Final = frozenset(Part)
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeReport:
+    """One card, read.
+
+    `supported` and `missing` are object names. `conformance` is the highest statement of RFC 1628 whose
+    objects the card all holds, None if not even the subset's. `notes` are sentences for people.
+    `estate_entry` is TOML to paste: it names the secret to be made, and never holds one.
+    """
+
+    target: str
+    snmp_version: str
+    reading: Reading
+    supported: tuple[str, ...]
+    missing: tuple[str, ...]
+    conformance: Conformance | None
+    corrections: CorrectionSet
+    notes: tuple[str, ...]
+    estate_entry: str
+    cost: ReadCost
+    varbinds_per_request: int
+
+
+async def probe(
+    target: CardTarget,
+    credentials: Credentials,
+    *,
+    patience: Patience | None = None,
+    secret: str | None = None,
+) -> ProbeReport:
+    """Read one card. `secret` names the secret in the entry to paste.
+
+    Raises SnmpError (see `collector.snmp.errors`) where it cannot be reached or read.
+    """
+    async with Transport() as transport:
+        reader = CardReader.of(transport, target.host, target.port, credentials, patience)
+        state = WireState()
+        read = await reader.read(ALL_PARTS)
+        now = datetime.now(UTC)
+        state = state.after(read, now)
+        corrections = STANDARD
+        stamp = Stamp(now, asyncio.get_running_loop().time(), str(uuid.uuid4()))
+        reading = decode("A1", stamp, state, corrections)
+        held = {key.partition(".")[0] for key in state.values if key in BY_NAME or "." in key}
+        return ProbeReport(
+            target=str(target),
+            snmp_version=credentials.version.value,
+            reading=reading,
+            supported=tuple(name for name in BY_NAME if name in held),
+            missing=read.missing,
+            conformance=_conformance(read.missing),
+            corrections=corrections,
+            notes=_notes(reading, state, read.missing),
+            estate_entry=estate_entry(target, credentials, reading, secret),
+            cost=read.cost,
+            varbinds_per_request=reader.size,
+        )
+
+
+def _conformance(missing: tuple[str, ...]) -> Conformance | None:
+    """Return the compliance statement a card meets; the bypass group is only asked where there is a bypass."""
+    lacks = {
+        BY_NAME[name].conformance for name in missing if not BY_NAME[name].name.startswith("upsBypass")
+    } - {Conformance.NONE}
+    if Conformance.SUBSET in lacks:
+        return None
+    if Conformance.BASIC in lacks:
+        return Conformance.SUBSET
+    return Conformance.BASIC if Conformance.FULL in lacks else Conformance.FULL
+
+
+def _notes(reading: Reading, state: WireState, missing: tuple[str, ...]) -> tuple[str, ...]:
+    """Return sentences on what follows from what the card lacks."""
+    notes: list[str] = []
+    lacking = set(missing)
+    if "upsBatteryVoltage" in lacking:
+        notes.append("No battery voltage: a discharge cannot show the state of the bank.")
+    if "upsBatteryCurrent" in lacking:
+        notes.append("No battery current: discharges are judged by the output power instead.")
+    if "upsBatteryTemperature" in lacking:
+        notes.append("No battery temperature: the bank's room temperature is taken from the estate file.")
+    if "upsOutputPower" in lacking:
+        notes.append("No output power: load, redundancy and hold-up cannot be told from this card.")
+    if {"upsConfigOutputVA", "upsConfigOutputPower"} & lacking or reading.nameplate.rating_w is None:
+        notes.append("No full rating: read it from the cabinet's plate and write it into the estate file.")
+    if reading.bypass is None:
+        notes.append("No bypass shown: the unit may have none, or the card does not tell.")
+    if state.types:
+        notes.append(f"{len(state.types)} values come in a type that the standard does not give them.")
+    return tuple(notes)
+
+
+def _quoted(text: str) -> str:
+    """Return a TOML basic string; JSON's escapes are a part of TOML's."""
+    return json.dumps(text, ensure_ascii=True)
+
+
+def _whole(value: float | None) -> str:
+    return "0  # not told by the card: read it from the plate" if value is None else f"{value:.0f}"
+
+
+def estate_entry(target: CardTarget, credentials: Credentials, reading: Reading, secret: str | None) -> str:
+    """Return what to paste into the estate file for this card; what it cannot tell stands there to be filled in."""
+    plate = reading.nameplate
+    model = " ".join(filter(None, (plate.manufacturer, plate.model))) or "model as on the plate"
+    lines = [
+        "[[unit]]",
+        'id = "A1"  # the position on the bypass panel',
+        'system = "A"',
+        f"output_lines = {len(reading.output.lines) or 3}",
+        "",
+        "[[unit.fitted]]",
+        f"from = {reading.at.date().isoformat()}  # the day it was put there",
+        f"model = {_quoted(model)}",
+        f"rating_va = {_whole(plate.rating_va)}",
+        f"rating_w = {_whole(plate.rating_w)}",
+        "",
+        "[[card]]",
+        'id = "card-A1"',
+        f"target = {_quoted(str(target))}",
+        f"secret = {_quoted(secret or 'cards')}  # a name in the secrets file",
+        'covers = ["A1"]',
+    ]
+    if credentials.version.value == "1":
+        lines.append('snmp_version = "1"')
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,61 @@
+"""Probing a card: what it holds, and the entry to paste."""
+
+import tomllib
+
+import pytest
+
+from collector.configuration.target import CardTarget
+from collector.simulation.agent import Agent, AgentHost, Faults
+from collector.snmp.client import Patience
+from collector.snmp.credentials import Community, Version
+from collector.snmp.errors import NoReply
+from collector.snmp.probe import ProbeReport, probe
+from collector.snmp.upsmib import Conformance
+from collector.snmp.wire import WireValue
+from tests.collector.snmp.cards import GOOD, served
+
+QUICK = Patience(0.2, 1)
+
+
+async def _probe(values: dict[str, WireValue], version: Version = Version.V2C) -> ProbeReport:
+    async with AgentHost() as host:
+        place = await host.serve(Agent(lambda: served(values)))
+        return await probe(CardTarget(*place), Community(b"public", version), patience=QUICK)
+
+
+async def test_a_full_card() -> None:
+    report = await _probe(GOOD)
+    assert report.conformance is Conformance.FULL
+    assert report.missing == ()
+    assert report.notes == ()
+    assert "upsOutputPercentLoad" in report.supported
+    assert report.snmp_version == "2c"
+
+
+async def test_a_card_of_the_subset_says_what_follows_from_what_it_lacks() -> None:
+    held = {
+        key: value
+        for key, value in GOOD.items()
+        if not key.startswith(("upsInput", "upsTest", "upsBypass", "upsOutput", "upsBatteryV", "upsEst"))
+    }
+    report = await _probe({**held, "upsOutputSource": 3})
+    assert report.conformance is Conformance.SUBSET
+    assert any("No output power" in note for note in report.notes)
+
+
+async def test_the_entry_is_toml_names_a_secret_and_survives_hostile_text() -> None:
+    report = await _probe({**GOOD, "upsIdentModel": 'F"W\n[[card]]\nid="x"'}, Version.V1)
+    entry = tomllib.loads(report.estate_entry)
+    assert list(entry) == ["unit", "card"]
+    assert entry["unit"][0]["fitted"][0]["rating_w"] == 27000
+    assert entry["unit"][0]["output_lines"] == 3
+    assert entry["card"][0]["target"] == report.target
+    assert entry["card"][0]["snmp_version"] == "1"
+    assert "public" not in report.estate_entry
+
+
+async def test_a_silent_card_is_an_error_of_its_own() -> None:
+    async with AgentHost() as host:
+        place = await host.serve(Agent(lambda: served(GOOD), faults=Faults(hang=True)))
+        with pytest.raises(NoReply):
+            await probe(CardTarget(*place), Community(b"public"), patience=Patience(0.05, 0))
