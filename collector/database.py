@@ -1,4 +1,4 @@
-"""One SQLite file: opened, brought up to its schema, written by one thread, read by another.
+"""One SQLite file: opened, brought up to its schema, written by one thread, read by others.
 
 Write-ahead log with `synchronous=FULL`: when a write returns, it survives a loss of power. Each schema
 step commits together with the record that it ran. Every failure is a `StoreError`, which says which
@@ -21,6 +21,7 @@ T = TypeVar("T")
 FOLDER_MODE: Final = 0o700
 FILE_MODE: Final = 0o600
 SMALL_BYTES: Final = 64 * 1024 * 1024
+ANSWERS: Final = "answers"
 _BUSY_S: Final = 10.0
 
 
@@ -93,7 +94,7 @@ def _nothing() -> None:
 
 
 class Database:
-    """One SQLite file with one writer thread and one reader thread.
+    """One SQLite file with one writer thread, and one reader thread for each `lane` of reading.
 
     `steps` are lists of SQL statements; step n brings the schema from version n to n + 1. Versions are recorded in
     the file's `user_version`, in the same transaction as the step.
@@ -104,19 +105,24 @@ class Database:
         self._steps = steps
         self._page_bytes = page_bytes
         self._writing = ThreadPoolExecutor(1, f"write {path.name}")
-        self._reading = ThreadPoolExecutor(1, f"read {path.name}")
+        self._lanes: dict[str, tuple[ThreadPoolExecutor, sqlite3.Connection]] = {}
         self._closed = False
         self.rolled_back: Callable[[], None] = _nothing
         """Called on the writer thread after a transaction that failed."""
         try:
             make_folder(path.parent)
             self._writer = self._open_writer()
-            self._reader = self.open_reader()
+            self._lane(ANSWERS)
         except BaseException:
             self._closed = True
             self._writing.shutdown()
-            self._reading.shutdown()
             raise
+
+    def _lane(self, name: str) -> tuple[ThreadPoolExecutor, sqlite3.Connection]:
+        if name not in self._lanes:
+            connection = self.open_reader()
+            self._lanes[name] = (ThreadPoolExecutor(1, f"{name} {self.path.name}"), connection)
+        return self._lanes[name]
 
     def _open_writer(self) -> sqlite3.Connection:
         connection: sqlite3.Connection | None = None
@@ -190,9 +196,15 @@ class Database:
         """
         return await self._run(self._writing, self.write_now, work)
 
-    async def read(self, work: Callable[[sqlite3.Connection], T]) -> T:
-        """Run `work` on the reader thread over one consistent view. Raises StoreError."""
-        return await self._run(self._reading, self._read_now, work)
+    async def read(self, work: Callable[[sqlite3.Connection], T], *, lane: str = ANSWERS) -> T:
+        """Run `work` over one consistent view on a reader thread. Raises StoreError.
+
+        Long reads name a lane of their own, so that short ones need not wait for them.
+        """
+        if self._closed:
+            raise StoreError(self.path, StoreFault.CLOSED, "the store is closed")
+        thread, connection = self._lane(lane)
+        return await self._run(thread, lambda work: self._within(connection, "BEGIN", work), work)
 
     async def _run(
         self,
@@ -214,9 +226,6 @@ class Database:
         except BaseException:
             self.rolled_back()
             raise
-
-    def _read_now(self, work: Callable[[sqlite3.Connection], T]) -> T:
-        return self._within(self._reader, "BEGIN", work)
 
     def _within(
         self, connection: sqlite3.Connection, begin: str, work: Callable[[sqlite3.Connection], T]
@@ -247,9 +256,10 @@ class Database:
             self._let_go()
 
     def _let_go(self) -> None:
-        self._reading.shutdown()
+        for thread, connection in self._lanes.values():
+            thread.shutdown()
+            connection.close()
         self._writing.shutdown()
-        self._reader.close()
         self._writer.close()
 
 

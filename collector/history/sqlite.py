@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -13,6 +14,7 @@ from collector.history import hot, rollup
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
 from collector.history.chunk import ChunkError
 from collector.history.columns import PERIOD, milliseconds, readings_of
+from collector.history.fold import ChangedMeanwhileError, Fold, next_fold, prepared
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import (
     STEPS,
@@ -27,13 +29,19 @@ from collector.history.tables import (
 T = TypeVar("T")
 
 PAGE_BYTES: Final = 8192
+FOLDING: Final = "folding"
+_TRIES: Final = 5
 
 
 class SqliteHistory:
-    """History in one SQLite file. Satisfies `HistoryStore`."""
+    """History in one SQLite file. Satisfies `HistoryStore`.
 
-    def __init__(self, path: Path, meaning: Meaning) -> None:
+    Exact readings are kept for `exact_days`, and around what `keep_exact` named for ever.
+    """
+
+    def __init__(self, path: Path, meaning: Meaning, *, exact_days: int = 731) -> None:
         self.meaning = meaning
+        self.exact_days = exact_days
         self.database = Database(path, STEPS, page_bytes=PAGE_BYTES)
         self._names = hot.Names()
         self.database.rolled_back = self._names.forget
@@ -152,6 +160,33 @@ class SqliteHistory:
             return await self.database.read(work)
         except ChunkError as error:
             raise StoreError(self.path, StoreFault.CORRUPT, f"a chunk is {error}") from error
+
+    async def tend(self, now: datetime) -> tuple[str, ...]:
+        """Fold what is old enough, in short steps off the loop; return what could not be read.
+
+        To be called every minute or so. Left undone or cut off, it goes on at the next call.
+        Raises StoreError; what was not folded is still there.
+        """
+        now_ms, exact_ms = milliseconds(now), self.exact_days * DAY_MS
+        damaged: list[str] = []
+        met: Counter[Fold] = Counter()
+        while True:
+            over = frozenset(fold for fold, times in met.items() if times >= _TRIES)
+            fold = await self.database.read(lambda c, o=over: next_fold(c, now_ms, exact_ms, o), lane=FOLDING)  # type: ignore[misc]
+            if fold is None:
+                return tuple(damaged)
+            ready = await self.database.read(lambda c, f=fold: prepared(c, f, self.meaning), lane=FOLDING)  # type: ignore[misc]
+            if ready.commit is None:
+                damaged += ready.damaged
+                met[fold] = _TRIES
+                continue
+            met[fold] += 1
+            try:
+                await self.database.write(ready.commit)
+            except ChangedMeanwhileError:
+                continue  # it is still due, and comes round again
+            except ChunkError as error:
+                raise StoreError(self.path, StoreFault.FAILING, f"while folding: {error}") from error
 
     async def close(self) -> None:
         """Finish what is under way and close. Safe to call twice."""

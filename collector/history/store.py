@@ -115,6 +115,13 @@ class HistoryStore(Protocol):
         """Keep the exact readings of a span (a power event, say) for ever."""
         ...
 
+    async def tend(self, now: datetime) -> tuple[str, ...]:
+        """Do the store's housekeeping in short steps off the loop; return what was found damaged.
+
+        To be called every minute or so; cut off, it goes on at the next call.
+        """
+        ...
+
     async def close(self) -> None:
         """Finish what is under way and let go of the files. Safe to call twice."""
         ...

@@ -4,6 +4,7 @@
     hours    one chunk for each unit and whole hour, all columns together
     days     one chunk for each unit, day and column, so that one quantity is read without the others
     hourly, minutely   summaries for each unit, object, day and correction set, kept for ever
+    folded   which days of which unit are in `days`, and whether their exact readings were let go
     kept     spans whose exact readings are kept for ever
 
 Minute summaries are made when the exact readings they sum up are let go; until then they are reckoned.
@@ -51,6 +52,10 @@ _FIRST: Final = (
         unit INTEGER NOT NULL, day INTEGER NOT NULL, object INTEGER NOT NULL, chunk BLOB NOT NULL,
         PRIMARY KEY (unit, day, object)
     ) STRICT""",
+    """CREATE TABLE folded (
+        unit INTEGER NOT NULL, day INTEGER NOT NULL, retired INTEGER NOT NULL, PRIMARY KEY (unit, day)
+    ) STRICT, WITHOUT ROWID""",
+    "CREATE INDEX folded_exact ON folded (day, unit) WHERE retired = 0",
     """CREATE TABLE hourly (
         unit INTEGER NOT NULL, object INTEGER NOT NULL, day INTEGER NOT NULL, corrections INTEGER NOT NULL,
         chunk BLOB NOT NULL, PRIMARY KEY (unit, object, day, corrections)
@@ -169,17 +174,17 @@ def blocks(
             )
         ]
         parts.append(hot_block(connection, unit, first, last))
-        yield joined([part for part in parts if part is not None]).between(first, last)
+        block = joined([part for part in parts if part is not None]).between(first, last)
+        if len(block):
+            yield block
 
 
 def _days_with_readings(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> list[int]:
     first, last = start_ms // DAY_MS, -(-end_ms // DAY_MS)
-    number = object_number(connection, AT)
     found = {
         int(day)
         for (day,) in connection.execute(
-            "SELECT day FROM days WHERE unit = ? AND day >= ? AND day < ? AND object = ?",
-            (unit, first, last, number),
+            "SELECT day FROM folded WHERE unit = ? AND day >= ? AND day < ?", (unit, first, last)
         )
     }
     found |= {
@@ -204,7 +209,7 @@ def newest_at(connection: sqlite3.Connection, unit: int) -> int | None:
     (hour,) = connection.execute("SELECT max(hour) FROM hours WHERE unit = ?", (unit,)).fetchone()
     if hour is not None:
         return (int(hour) + 1) * HOUR_MS - 1
-    (day,) = connection.execute("SELECT max(day) FROM days WHERE unit = ?", (unit,)).fetchone()
+    (day,) = connection.execute("SELECT max(day) FROM folded WHERE unit = ?", (unit,)).fetchone()
     return None if day is None else (int(day) + 1) * DAY_MS - 1
 
 

@@ -56,7 +56,7 @@ def one(
     """Return one reading so many seconds after the start."""
     return WireReading(
         unit=unit,
-        stamp=Stamp(START + timedelta(seconds=seconds), 1000.0 + seconds, "start-1"),
+        stamp=Stamp(START + timedelta(seconds=seconds), round(1000.0 + seconds, 3), "start-1"),
         period_s=period_s,
         corrections=corrections,
         wire={} if silence is not None else (wire if wire is not None else {"upsOutputPower.1": 5000}),

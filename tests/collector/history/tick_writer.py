@@ -59,6 +59,8 @@ async def main(folder: Path, fold: bool) -> None:
                 for n in range(3):
                     tx.enqueue(Outgoing(f"m{number}.{n}", "mail", "x", "i", at, at))
             print("ledger", number, flush=True)
+            if fold and number % 10 == 0:
+                await history.tend(at)
             number += 1
 
 
