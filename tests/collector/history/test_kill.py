@@ -21,7 +21,7 @@ START = datetime(2026, 3, 1, tzinfo=UTC)
 
 def write_until_killed(folder: Path, after_s: float, *options: str) -> dict[str, int]:
     """Return the last tick that each store had called safe."""
-    command = [sys.executable, WRITER, folder, *options]
+    command = [sys.executable, str(WRITER), str(folder), *options]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         assert writer.stdout is not None
         first = writer.stdout.readline().split()
