@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import struct
+import zlib
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -31,9 +32,10 @@ from collector.history.store import Wire, WireReading
 
 _STR, _BYTES, _BIG = 0, 1, 2
 _LARGEST: Final = 2**63
+_HEAD: Final = struct.Struct("<8q")
 
-INSERT: Final = """INSERT OR IGNORE INTO hot (at, unit, layout, clock_offset, start, corrections, period, wide, cells)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"""
+COLUMNS: Final = "at, unit, layout, clock_offset, start, corrections, period, wide, cells, check_sum"
+INSERT: Final = f"INSERT OR IGNORE INTO hot ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
 SELECT: Final = "SELECT at, layout, clock_offset, start, corrections, period, wide, cells FROM hot"
 
 Row = tuple[int, int, int, int, int, int, int, bytes]
@@ -130,7 +132,7 @@ def _row(connection: sqlite3.Connection, names: Names, reading: WireReading) -> 
     if reading.silence is not None:
         keys, wide = (SILENCE,), 1
         cells = struct.pack("<q", names.text(connection, reading.silence))
-    return (
+    head = (
         at_ms,
         names.unit(connection, reading.unit, at_ms),
         names.layout(connection, keys),
@@ -139,8 +141,13 @@ def _row(connection: sqlite3.Connection, names: Names, reading: WireReading) -> 
         names.text(connection, reading.corrections),
         round(reading.period_s * 1000),
         wide,
-        cells,
     )
+    return (*head, cells, check_sum(head, cells))
+
+
+def check_sum(head: tuple[int, ...], cells: bytes) -> int:
+    """Return the CRC-32 kept beside a hot row: `head` is its columns up to `wide`."""
+    return zlib.crc32(_HEAD.pack(*head) + cells)
 
 
 def _as_integers(

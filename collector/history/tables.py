@@ -43,7 +43,7 @@ _FIRST: Final = (
     """CREATE TABLE hot (
         at INTEGER NOT NULL, unit INTEGER NOT NULL, layout INTEGER NOT NULL, clock_offset INTEGER NOT NULL,
         start INTEGER NOT NULL, corrections INTEGER NOT NULL, period INTEGER NOT NULL, wide INTEGER NOT NULL,
-        cells BLOB NOT NULL, PRIMARY KEY (at, unit)
+        cells BLOB NOT NULL, check_sum INTEGER NOT NULL, PRIMARY KEY (at, unit)
     ) STRICT, WITHOUT ROWID""",
     """CREATE TABLE hours (
         unit INTEGER NOT NULL, hour INTEGER NOT NULL, chunk BLOB NOT NULL, PRIMARY KEY (unit, hour)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Callable
+import zlib
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from typing import Any, Final, TypeVar, get_type_hints
@@ -17,6 +18,8 @@ R = TypeVar("R")
 Column = int | float | str | bytes | None
 _Way = Callable[[Any], Any]
 
+CHECK: Final = "check_sum"
+_FATE: Final = frozenset(("sending", "attempts", "result", "due"))
 EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 
@@ -101,10 +104,21 @@ def insertion(line: object, *, replace: bool = False) -> tuple[str, tuple[Column
         for name, into in zip(shape.columns, shape.into, strict=True)
         if name != "seq"
     ]
+    pairs.append((CHECK, check_sum(shape.table, dict(pairs))))
     verb = "INSERT OR REPLACE" if replace else "INSERT"
     names = ", ".join(name for name, _ in pairs)
     marks = ", ".join("?" for _ in pairs)
     return f"{verb} INTO {shape.table} ({names}) VALUES ({marks})", tuple(value for _, value in pairs)
+
+
+def check_sum(table: str, stored: Mapping[str, Column]) -> int:
+    """Return the CRC-32 over what never changes in a stored row: all but `seq`, and a message's fate."""
+    fixed = {
+        name: value if not isinstance(value, bytes) else zlib.crc32(value)
+        for name, value in stored.items()
+        if name not in {"seq", CHECK} and not (table == "outbox" and name in _FATE)
+    }
+    return zlib.crc32(json.dumps(fixed, sort_keys=True, ensure_ascii=True).encode())
 
 
 def selected(
