@@ -251,6 +251,9 @@ class ReplacementDates:
     expected_end: date | None
     order_by: date | None
     replace_by: date | None
+    falls_under_80: date | None = None
+    ends_early: date | None = None
+    ends_late: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,6 +287,42 @@ class ChargingVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class BankFinding:
+    """Something about a bank that somebody should know: what, what to do, how grave (ITU-T X.733 words).
+
+    `kind` is one of the names in `rules.battery.charging` and `rules.battery.condition`.
+    """
+
+    kind: str
+    what: str
+    do: str
+    severity: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestPlan:
+    """When a bank's next capacity test is due, why, and how likely the bank ends in it."""
+
+    __test__ = False  # not a test case, whatever its name suggests to pytest
+
+    last: date | None
+    due: date
+    interval_days: int
+    because: str
+    ends_in_test_probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CardClaims:
+    """What the card promised against what happened: `ratio` of claimed to true seconds, median."""
+
+    count: int
+    ratio: float | None
+    worst_ratio: float | None
+    missed: int
+
+
+@dataclass(frozen=True, slots=True)
 class BankState:
     """Everything said of one bank (BANK of the HTTP interface)."""
 
@@ -297,3 +336,7 @@ class BankState:
     effective_age_years: float | None
     discharges: tuple[JudgedDischarge, ...]
     shown_to_carry: ShownToCarry | None
+    findings: tuple[BankFinding, ...] = ()
+    probability_met: float | None = None
+    tests: TestPlan | None = None
+    claims: CardClaims | None = None
