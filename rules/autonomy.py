@@ -82,7 +82,7 @@ class HoldUpJudgement:
 class AtEndOfLife:
     """A full bank at the end of its life: 80 % of the published power, in its coldest room."""
 
-    def __init__(self, belief: BankBelief, temperature_c: float) -> None:
+    def __init__(self, belief: BankBelief, temperature_c: float | None) -> None:
         self._cold = replace(belief, temperature_c=temperature_c, used=np.zeros_like(belief.used))
 
     @property

@@ -6,7 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
+
 from rules.assess import SystemView
+from rules.battery.belief import BankBelief, belief_from_age
 from rules.estate import (
     Bank,
     Card,
@@ -22,6 +25,7 @@ from rules.estate import (
     Supply,
     System,
     Unit,
+    in_place,
 )
 from rules.peaks import NO_PEAKS, LinePeak, Peaks
 from rules.reading import (
@@ -38,6 +42,7 @@ from rules.reading import (
     SelfTest,
     Stamp,
 )
+from rules.verdicts import Basis
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 NOW = Stamp(NOON, 1000.0, "run")
@@ -128,6 +133,19 @@ def view(plant: Estate, readings: Sequence[Reading], **more: object) -> SystemVi
     """Return what is seen of system A now."""
     seen: Mapping[str, Reading] = {r.unit: r for r in readings}
     return replace(SystemView(plant, "A", seen, {}, NOW), **more)  # type: ignore[arg-type]
+
+
+def known_banks(plant: Estate, health: float = 0.95, sd: float = 0.03) -> dict[str, BankBelief]:
+    """Return what is believed of banks that tests have shown to be about alike, full and at 22 degC."""
+    day = NOON.date()
+    found = {}
+    for seed, bank in enumerate(plant.banks.values()):
+        aged = belief_from_age(bank, in_place(bank.fitted, day), day, 22.0, seed, rating_w=27_000.0)
+        draws = np.random.default_rng(seed).normal(health, sd, aged.draws)
+        found[bank.id] = replace(
+            aged, health=draws, health_slope=np.full(aged.draws, 0.02), basis=Basis.TESTED
+        )
+    return found
 
 
 def month(*watts: float, power_factor: float = 0.95) -> Peaks:

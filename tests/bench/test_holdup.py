@@ -1,0 +1,43 @@
+"""How long the worker needs for a system's hold-up: `pytest tests/bench/test_holdup.py -s`.
+
+All of it: now, each unit lost, end of life with all and with each lost, a thousand draws each.
+"""
+
+from __future__ import annotations
+
+from time import process_time
+
+import pytest
+
+from rules.assess import glance, task_of
+from rules.autonomy import hold_ups
+from rules.battery.belief import belief_from_age
+from rules.estate import in_place
+from tests.rules.plants import NOON, estate, reading, view
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 6])
+def test_a_thousand_draws_of_a_system(count: int) -> None:
+    plant = estate(count)
+    seen = view(plant, [reading(f"A{n}") for n in range(1, count + 1)])
+    task = task_of(seen, glance(seen))
+    day = NOON.date()
+    known = {
+        bank.id: belief_from_age(bank, in_place(bank.fitted, day), day, 22.0, seed, rating_w=27_000.0)
+        for seed, bank in enumerate(plant.banks.values())
+    }
+    times = []
+    for seed in range(10):
+        began = process_time()
+        hold_ups(task, known, seed)
+        times.append(process_time() - began)
+    print(f"\n{count} units: median {sorted(times)[5] * 1e3:.0f} ms, worst {max(times) * 1e3:.0f} ms of CPU")
+    assert count != 4 or sorted(times)[5] < 0.150
+
+
+def test_a_glance_is_cheap() -> None:
+    seen = view(estate(3), [reading(f"A{n}") for n in (1, 2, 3)])
+    began = process_time()
+    for _ in range(300):
+        glance(seen)
+    print(f"\na glance at three units: {(process_time() - began) / 300 * 1e6:.0f} us of CPU")

@@ -1,0 +1,189 @@
+"""Scenarios played out: mains lost, a set that starts or does not, sheds, a unit out, two outages."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from rules.assess import glance, task_of
+from rules.autonomy import HoldUpTask, hold_ups
+from rules.battery.belief import BankBelief
+from rules.estate import Estate, LoadGroup
+from rules.planning.ridethrough import BankCase, Ridethrough, Scenario, ShedStep, ride, ride_estate
+from rules.planning.supply import MainsOut, SetCase, SetPlan, on_banks
+from rules.verdicts import Verdict
+from tests.rules.plants import SET, estate, known_banks, reading, view
+
+UNITS = 2
+WALK_S = 20.0 + 10.0 + 20.0  # accept, the last unit's hold-off, walk-in
+THIRD_START_S = 5.0 + 75.0 + 12.0 + 3.0
+
+
+def system(
+    watts: float = 3000.0, groups: tuple[LoadGroup, ...] = ()
+) -> tuple[Estate, HoldUpTask, dict[str, BankBelief]]:
+    plant = estate(UNITS, load_groups=groups)
+    seen = view(plant, [reading(f"A{n}", (watts,) * 3) for n in (1, 2)])
+    known = known_banks(plant)
+    return plant, task_of(seen, glance(seen)), known
+
+
+def played(scenario: Scenario, watts: float = 3000.0, groups: tuple[LoadGroup, ...] = ()) -> Ridethrough:
+    plant, task, known = system(watts, groups)
+    return ride(
+        task, known, scenario, generator=SET, units=plant.units_of("A"), groups=plant.load_groups, seed=3
+    )
+
+
+def test_the_set_bridges_at_its_last_start() -> None:
+    found = played(Scenario((MainsOut(0.0, 7200.0),)))
+    assert found.verdict is Verdict.ADEQUATE
+    assert found.carried_share == 1.0
+    whats = [(h.what, h.median_s) for h in found.happenings]
+    assert ("start 1 fails", 20.0) in whats
+    assert ("start 3 works", 80.0) in whats
+    assert ("set takes the load", THIRD_START_S) in whats
+    assert found.safety
+    assert found.not_checked
+
+
+def test_the_stretches_on_the_banks() -> None:
+    plant, _, _ = system()
+    stretches, _ = on_banks([MainsOut(0.0, 7200.0)], SetPlan(retransfer_s=600.0), SET, plant.units_of("A"))
+    assert [(s.from_s, s.until_s) for s in stretches] == [
+        (0.0, THIRD_START_S + WALK_S),
+        (7800.0, 7800.0 + 3.0 + WALK_S),  # going back is another short stretch on the banks
+    ]
+
+
+def test_mains_back_before_the_set_runs_is_one_short_stretch() -> None:
+    plant, _, _ = system()
+    stretches, marks = on_banks([MainsOut(0.0, 18.0)], SetPlan(), SET, plant.units_of("A"))
+    assert [(s.from_s, s.until_s) for s in stretches] == [(0.0, 18.0 + WALK_S)]
+    assert [m.what for m in marks] == ["mains lost", "mains back"]
+
+
+def test_a_set_out_of_fuel_puts_the_load_on_the_banks_again() -> None:
+    plant, _, _ = system()
+    stretches, _ = on_banks([MainsOut(0.0, None)], SetPlan(fuel_hours=1.0), SET, plant.units_of("A"))
+    assert stretches[1].from_s == THIRD_START_S + 3600.0
+    assert stretches[1].until_s == np.inf
+
+
+def test_without_a_set_the_load_is_lost_when_hold_up_says() -> None:
+    scenario = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
+    found = played(scenario, 4000.0)
+    _, task, known = system(4000.0)
+    now = hold_ups(task, known, seed=3).hold_ups.now
+    assert found.verdict is Verdict.INADEQUATE
+    assert found.hold_up is not None
+    assert found.hold_up.median_s == pytest.approx(now.median_s, rel=0.05)
+    assert found.happenings[-1].what == "load lost"
+    assert any("No supply comes back" in text for text in found.because)
+
+
+def test_the_margin_is_what_is_left_at_the_tightest_moment() -> None:
+    scenario = Scenario((MainsOut(0.0, 60.0),), SetPlan(SetCase.NEVER))
+    found = played(scenario, 4000.0)
+    endless = played(Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER)), 4000.0)
+    assert found.verdict is Verdict.ADEQUATE
+    assert endless.hold_up is not None
+    assert endless.hold_up.low_s is not None
+    assert found.margin_s == pytest.approx(endless.hold_up.low_s - 60.0 - WALK_S)
+
+
+def test_a_unit_out_shortens() -> None:
+    scenario = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
+    both, one = played(scenario, 4000.0), played(replace(scenario, units_out=frozenset({"A1"})), 4000.0)
+    assert both.hold_up is not None
+    assert one.hold_up is not None
+    assert one.hold_up.median_s is not None
+    assert both.hold_up.median_s is not None
+    assert one.hold_up.median_s < both.hold_up.median_s / 2.0
+    assert {span.state for span in one.timeline if span.about == "A1"} == {"out"}
+
+
+def test_a_second_outage_finds_banks_that_are_not_full() -> None:
+    one = Scenario((MainsOut(0.0, 240.0),), SetPlan(SetCase.NEVER))
+    two = replace(one, outages=(MainsOut(0.0, 240.0), MainsOut(1800.0, 240.0)))
+    late = replace(one, outages=(MainsOut(0.0, 240.0), MainsOut(172_000.0, 240.0)), until_s=200_000.0)
+    margins = [played(s, 4000.0).margin_s for s in (one, two, late)]
+    assert margins[0] is not None
+    assert margins[1] is not None
+    assert margins[2] is not None
+    assert margins[1] < margins[2]
+    assert margins[2] == pytest.approx(margins[0], abs=20.0)
+
+
+def test_sheds_help_and_are_on_the_time_line() -> None:
+    lab = LoadGroup("lab", "A", (2000.0, 2000.0, 2000.0), 3)
+    plain = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
+    with_shed = replace(plain, sheds=(ShedStep("lab", at_s=120.0),))
+    without, shed = played(plain, 4000.0), played(with_shed, 4000.0, (lab,))
+    assert without.hold_up is not None
+    assert shed.hold_up is not None
+    assert shed.hold_up.low_s is not None
+    assert without.hold_up.low_s is not None
+    assert shed.hold_up.low_s > without.hold_up.low_s
+    assert ("shed", 120.0) in [(h.what, h.median_s) for h in shed.happenings]
+
+
+def test_end_of_life_in_the_cold_is_worse() -> None:
+    plain = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
+    now = played(plain, 4000.0).hold_up
+    old = played(replace(plain, banks=BankCase.END_OF_LIFE, coldest=True), 4000.0).hold_up
+    assert now is not None
+    assert old is not None
+    assert now.median_s is not None
+    assert old.median_s is not None
+    assert old.median_s < now.median_s
+
+
+def test_a_set_that_is_refused_for_minutes_counts() -> None:
+    # Long enough for the banks to be full again before the load goes back to the mains.
+    fine = played(Scenario((MainsOut(0.0, 120_000.0),)), 4000.0)
+    refused = played(Scenario((MainsOut(0.0, 120_000.0),), SetPlan(refused_s=60.0)), 4000.0)
+    assert fine.margin_s is not None
+    assert refused.margin_s == pytest.approx(fine.margin_s - 60.0, abs=1.0)
+
+
+def test_a_planned_shutdown_feed_by_feed_without_the_set() -> None:
+    feeds = (MainsOut(0.0, 100.0, False, "one"), MainsOut(3600.0, 100.0, False, "two"))
+    found = played(Scenario(feeds))
+    assert [h.what for h in found.happenings if h.what.startswith("feed")] == [
+        "feed one off",
+        "feed one on",
+        "feed two off",
+        "feed two on",
+    ]
+
+
+def test_nothing_known_cannot_tell() -> None:
+    plant, task, _ = system()
+    found = ride(task, {}, Scenario(), generator=SET, units=plant.units_of("A"))
+    assert found.verdict is Verdict.CANNOT_TELL
+
+
+def test_strangers_are_refused() -> None:
+    with pytest.raises(ValueError, match="units_out"):
+        played(Scenario(units_out=frozenset({"X"})))
+    with pytest.raises(ValueError, match="sheds"):
+        played(Scenario(sheds=(ShedStep("X", at_s=1.0),)))
+
+
+def test_the_time_line_has_no_holes() -> None:
+    found = played(Scenario((MainsOut(600.0, 7200.0),)))
+    own = [span for span in found.timeline if span.about == "A"]
+    assert own[0].from_s == 0.0
+    assert all(a.until_s == b.from_s for a, b in pairwise(own))
+    assert [span.state for span in own] == ["on supply", "on battery", "on supply", "on battery", "on supply"]
+
+
+def test_many_systems_come_one_at_a_time() -> None:
+    plant, task, known = system()
+    many = ride_estate([(task, known, SET, plant.units_of("A"))] * 3, Scenario())
+    assert next(many).system == "A"
+    assert len(list(many)) == 2
