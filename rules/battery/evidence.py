@@ -1,0 +1,137 @@
+"""What a judgement of a bank rests on, as plain values: discharges, hours on charge, a person's measurements.
+
+Each discharge is judged once, when it has ended; what it showed is kept as `DischargeEvidence` and fused
+anew with all the others at every judgement. Everything here belongs to the blocks in place at the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final
+
+from rules.battery.ageing import MonthTemperature
+from rules.battery.charging import ChargeHour
+from rules.battery.condition import Claim
+from rules.battery.fusion import CapacityEvidence
+from rules.battery.losses import Losses
+from rules.battery.replacement import Asked
+from rules.estate import Bank
+from rules.verdicts import JudgedDischarge, ShownToCarry
+
+SHOWN_FOR_S: Final = 60.0
+PARTIAL_SHARED: Final = 0.5  # of the variance of a partial discharge's estimate: the assumed voltage curve
+FULL_DEPTH: Final = 0.97
+_Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class DischargeEvidence:
+    """One discharge as judged once, when it ended; dated, and of the blocks then in place.
+
+    `used`: used fraction reached (share of published time at the bank's temperature). `fraction`, `low`,
+    `high`: health at its rate, 5th to 95th percentile; None where nothing could be told. `ended`: it
+    reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
+    ampere-hours taken, as a share of the rated. Voltages of the whole bank in V.
+    """
+
+    at: datetime
+    kind: str
+    seconds: float
+    output_power_w: float
+    published_s: float
+    used: float
+    fraction: float | None = None
+    low: float | None = None
+    high: float | None = None
+    ended: bool = False
+    failed: bool = False
+    removed: float | None = None
+    resistance_ohm: float | None = None
+    offset_v: float | None = None
+    offset_sd_v: float | None = None
+    before_v: float | None = None
+    lowest_v: float | None = None
+    opening_current_a: float | None = None
+    claimed_s: float | None = None
+    said_good: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class HandReading:
+    """Values a person measured, by block: volts, or ohms (any one meter's unit)."""
+
+    on: date
+    what: str
+    values: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BankEvidence:
+    """Everything a judgement of one bank rests on. What is older than the blocks in place is left out.
+
+    `asked`: what its system asks of it with the worst single unit lost, None where nothing is asked.
+    `returned`: ampere-hours returned since the last discharge, as a share of the rated; None: unknown.
+    """
+
+    bank: Bank
+    as_of: datetime
+    temperature_c: float | None = None
+    months: tuple[MonthTemperature, ...] = ()
+    discharges: tuple[DischargeEvidence, ...] = ()
+    hours: tuple[ChargeHour, ...] = ()
+    hand: tuple[HandReading, ...] = ()
+    asked: Asked | None = None
+    next_test: date | None = None
+    rating_w: float | None = None
+    losses: Losses | None = None
+    returned: float | None = None
+
+
+def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[CapacityEvidence, ...]:
+    """Return what discharges say of capacity. An abrupt failure says nothing of it: see `not_shown`.
+
+    A discharge that was not judged still shows that the bank had as much as it gave.
+    """
+    found: list[CapacityEvidence] = []
+    for d in discharges:
+        if d.failed:
+            continue
+        least = 0.0 if d.ended else d.used
+        if d.fraction is None or d.low is None or d.high is None:
+            if d.used > 0.05:
+                found.append(CapacityEvidence(d.at.date(), max(d.used, 0.8), 1.0, d.published_s, least))
+            continue
+        depth = d.used / max(d.fraction, 1e-3)
+        shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
+        sd = max((d.high - d.low) / _Z_90, 0.005)
+        found.append(CapacityEvidence(d.at.date(), d.fraction, sd, d.published_s, least, shared))
+    return tuple(found)
+
+
+def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:
+    """Return the last time the bank carried a load for a minute, None where it then failed or never did."""
+    good = [d for d in discharges if not d.failed and d.seconds >= SHOWN_FOR_S and d.output_power_w > 0.0]
+    if not good or (discharges and discharges[-1].failed):
+        return None
+    return ShownToCarry(good[-1].at, good[-1].output_power_w, good[-1].seconds)
+
+
+def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:
+    """Return what the card promised at each discharge beside the best word on what was there."""
+    found = []
+    for d in discharges:
+        whole = None
+        if d.ended or d.failed:
+            whole = d.seconds
+        elif d.fraction is not None and d.used > 0.3 * d.fraction:
+            whole = d.seconds * d.fraction / d.used
+        found.append(Claim(d.at.date(), d.claimed_s, whole, d.said_good, d.failed))
+    return found
+
+
+def judged(d: DischargeEvidence) -> JudgedDischarge:
+    """Return a discharge as it is shown."""
+    depth = None if not d.fraction else min(d.used / d.fraction, 1.0)
+    return JudgedDischarge(d.at, d.kind, depth, d.fraction, d.low, d.high)

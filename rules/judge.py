@@ -1,0 +1,319 @@
+"""The slow door: a bank's whole judgement, from its evidence to its state and the draws hold-up is played with.
+
+Runs in the worker process; takes and returns values that pickle. A judgement carries the digest of its
+input and its seed, so it can be reckoned again and must agree to the last bit.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.ageing import YEAR_DAYS, AgeCurve, age_curve, life_prior
+from rules.battery.belief import BankBelief, anchor_for
+from rules.battery.charging import judge_charging
+from rules.battery.condition import (
+    blocks_out_of_line,
+    capacity_fell,
+    ends_in_test,
+    findings_of_tests,
+    not_shown,
+    open_string,
+    plan_tests,
+    resistance_rise,
+    score_claims,
+    shorted_cells,
+)
+from rules.battery.evidence import (
+    BankEvidence,
+    DischargeEvidence,
+    HandReading,
+    capacity_evidence,
+    claims_of,
+    judged,
+    last_shown,
+)
+from rules.battery.fusion import Lives, fuse
+from rules.battery.losses import default_losses
+from rules.battery.recharge import used_after_recharge
+from rules.battery.replacement import Forecast, forecast
+from rules.battery.runtime import Floats, curve_for
+from rules.estate import FittedBank, in_place
+from rules.verdicts import (
+    BankFinding,
+    BankState,
+    Basis,
+    Capacity,
+    ChargingVerdict,
+    ReplacementDates,
+    TestPlan,
+    Verdict,
+)
+
+_DEEP_TEST: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """The evidence, with the blocks now in place and the discharges that are theirs, oldest first."""
+
+    evidence: BankEvidence
+    fitted: FittedBank
+    discharges: tuple[DischargeEvidence, ...]
+
+    @property
+    def today(self) -> date:
+        return self.evidence.as_of.date()
+
+
+@dataclass(frozen=True)
+class BankJudgement:
+    """What was judged, and what is needed to reckon it again."""
+
+    state: BankState
+    belief: BankBelief
+    as_of: datetime
+    digest: str
+    seed: int
+
+
+def digest_of(evidence: BankEvidence) -> str:
+    """Return a digest of the input: the same for the same values, in every process."""
+    return hashlib.blake2b(repr(evidence).encode(), digest_size=16).hexdigest()
+
+
+def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement:
+    """Return the judgement of one bank. The seed follows from the input where none is given."""
+    digest = digest_of(evidence)
+    chosen = int(digest[:8], 16) if seed is None else seed
+    today = evidence.as_of.date()
+    fitted = in_place(evidence.bank.fitted, today)
+    if fitted is None:
+        return _empty_place(evidence, digest, chosen)
+    discharges = tuple(
+        sorted((d for d in evidence.discharges if d.at.date() >= fitted.from_day), key=lambda d: d.at)
+    )
+    case = _Case(evidence, fitted, discharges)
+    belief, lives = _believed(case, chosen)
+    foreseen = forecast(
+        lives,
+        belief.rested(evidence.as_of),
+        today,
+        lead_days=evidence.bank.order_lead_days,
+        asked=evidence.asked,
+        next_test=evidence.next_test,
+    )
+    state = _state(case, belief, lives, foreseen)
+    return BankJudgement(state, belief, evidence.as_of, digest, chosen)
+
+
+def _believed(case: _Case, seed: int) -> tuple[BankBelief, Lives]:
+    evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
+    curve = curve_for(fitted)
+    anchor_s = anchor_for(curve)
+    months = [m for m in evidence.months if m.first_day >= fitted.from_day.replace(day=1)]
+    age = age_curve(fitted.from_day, today, months, evidence.bank.room_temperature_c)
+    prior = life_prior(fitted.design_life_years, age, generic_table=curve.basis is not Basis.TABLE)
+    lives = fuse(age, prior, capacity_evidence(discharges), anchor_s, seed)
+    health = lives.health_draws(today, seed + 1)
+    basis = curve.basis
+    if curve.basis is Basis.NONE:
+        health = np.zeros_like(health)
+    elif any(d.fraction is not None for d in discharges):
+        basis = Basis.TESTED
+    if discharges and discharges[-1].failed:
+        health = np.minimum(health, discharges[-1].used)  # it gave no more when it was asked
+    losses = evidence.losses or default_losses(evidence.rating_w)
+    belief = BankBelief(
+        bank=evidence.bank.id,
+        as_of=evidence.as_of,
+        basis=basis,
+        curve=curve,
+        cells=evidence.bank.cells,
+        strings=evidence.bank.strings,
+        health=health,
+        health_slope=lives.slope(health),
+        anchor_s=anchor_s,
+        used=_used(evidence, discharges, seed + 2, len(health)),
+        temperature_c=evidence.temperature_c,
+        loss_fixed_w=losses.fixed_w,
+        loss_share=losses.share,
+        shown_to_carry=last_shown(discharges),
+        correction=np.clip(np.random.default_rng(seed + 3).normal(1.0, 0.2, len(health)), 0.2, 2.0),
+    )
+    return belief, lives
+
+
+def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed: int, draws: int) -> Floats:
+    if not discharges:
+        return np.zeros(draws)
+    last = discharges[-1]
+    hours = (evidence.as_of - last.at).total_seconds() / 3600.0 - last.seconds / 3600.0
+    removed = last.used * 0.6 if last.removed is None else last.removed
+    return used_after_recharge(
+        last.used, removed, max(hours, 0.0), seed, returned=evidence.returned, draws=draws
+    )
+
+
+def _state(case: _Case, belief: BankBelief, lives: Lives, foreseen: Forecast) -> BankState:
+    evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
+    known = belief.basis is not Basis.NONE
+    health = belief.health if evidence.asked is None else belief.health_at(evidence.asked.output_power_w)
+    low, median, high = (float(q) for q in np.quantile(health, (0.05, 0.5, 0.95)))
+    capacity = Capacity(median, low, high, evidence.as_of, belief.basis)
+    charging, findings = judge_charging(
+        evidence.hours,
+        evidence.as_of,
+        charging=evidence.bank.charging,
+        rated_ah=fitted.rated_capacity_ah,
+        strings=evidence.bank.strings,
+    )
+    tests = _tests(case, belief, foreseen)
+    claims, claims_finding = score_claims(claims_of(discharges))
+    more = [
+        *_signs(case),
+        *findings_of_tests(tests, today),
+        *([] if claims_finding is None else [claims_finding]),
+    ]
+    return BankState(
+        id=evidence.bank.id,
+        feeds=evidence.bank.feeds,
+        fitted=fitted.type,
+        capacity=capacity if known else Capacity(None, None, None, evidence.as_of, Basis.NONE),
+        asked_fraction=foreseen.asked_fraction if known else None,
+        dates=_dates(foreseen),
+        charging=charging,
+        effective_age_years=float(lives.age.at(float(today.toordinal()))),
+        discharges=tuple(judged(d) for d in discharges),
+        shown_to_carry=belief.shown_to_carry,
+        findings=(*findings, *more, *_not_shown(case)),
+        probability_met=foreseen.probability_met if known else None,
+        tests=tests,
+        claims=claims,
+    )
+
+
+def _dates(foreseen: Forecast) -> ReplacementDates:
+    return replace(
+        foreseen.dates,
+        falls_under_80=foreseen.under_80,
+        ends_early=foreseen.ends_early,
+        ends_late=foreseen.ends_late,
+    )
+
+
+def _not_shown(case: _Case) -> tuple[BankFinding, ...]:
+    discharges = case.discharges
+    shown = last_shown(discharges)
+    failed = bool(discharges) and discharges[-1].failed
+    finding = not_shown(
+        None if shown is None else shown.at.date(), case.fitted.from_day, case.today, failed=failed
+    )
+    return () if finding is None else (finding,)
+
+
+def _signs(case: _Case) -> list[BankFinding]:
+    evidence, discharges = case.evidence, case.discharges
+    found: list[BankFinding | None] = []
+    if discharges:
+        last = discharges[-1]
+        if last.offset_v is not None and last.offset_sd_v is not None:
+            per_block = max(evidence.bank.cells * evidence.bank.strings // max(case.fitted.blocks, 1), 1)
+            found.append(shorted_cells(last.offset_v, last.offset_sd_v, cells_per_block=per_block))
+        if last.before_v is not None and last.lowest_v is not None:
+            found.append(
+                open_string(
+                    last.before_v,
+                    last.lowest_v,
+                    last.opening_current_a,
+                    cells=evidence.bank.cells,
+                    strings=evidence.bank.strings,
+                )
+            )
+    ohms = [d.resistance_ohm for d in discharges if d.resistance_ohm]
+    if len(ohms) >= 2:
+        found.append(resistance_rise(ohms[-1], float(np.median(ohms[:3] if len(ohms) > 3 else ohms[:1]))))
+    full = [d.fraction for d in discharges if d.fraction is not None and d.used >= 0.8 * d.fraction]
+    if len(full) >= 2:
+        found.append(capacity_fell(full[-2], full[-1]))
+    for what, share in (("voltage", 0.02), ("resistance", 0.25)):
+        readings = [h for h in evidence.hand if h.what == what]
+        if readings:
+            newest = max(readings, key=lambda h: h.on)
+            found += blocks_out_of_line(dict(newest.values), what=what, least_share=share)
+    return [f for f in found if f is not None]
+
+
+def _tests(case: _Case, belief: BankBelief, foreseen: Forecast) -> TestPlan:
+    fitted, discharges = case.fitted, case.discharges
+    deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
+    end = foreseen.dates.expected_end
+    life_years = None if end is None else max((end - fitted.from_day).days / YEAR_DAYS, 0.5)
+    age_years = (case.today - fitted.from_day).days / YEAR_DAYS
+    plan = plan_tests(
+        fitted.from_day,
+        deep[-1].at.date() if deep else None,
+        capacity=float(np.median(belief.health)),
+        life_share=None if life_years is None else age_years / life_years,
+        expected_life_years=life_years,
+    )
+    asked = case.evidence.asked
+    power = asked.output_power_w if asked else _power_at_anchor(belief)
+    return replace(plan, ends_in_test_probability=ends_in_test(belief, power, _DEEP_TEST))
+
+
+def _power_at_anchor(belief: BankBelief) -> float:
+    """Return the output power that the anchor rate belongs to."""
+    bank_w = float(belief.curve.watts(belief.anchor_s)) * belief.cells * belief.strings
+    return max(bank_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
+
+
+def _empty_place(evidence: BankEvidence, digest: str, seed: int) -> BankJudgement:
+    """Return what is said of a place without blocks: nothing."""
+    curve = curve_for(FittedBank(evidence.as_of.date(), None, "", 0, 1.75))
+    nothing = np.zeros(1)
+    belief = BankBelief(
+        bank=evidence.bank.id,
+        as_of=evidence.as_of,
+        basis=Basis.NONE,
+        curve=curve,
+        cells=evidence.bank.cells,
+        strings=evidence.bank.strings,
+        health=nothing,
+        health_slope=nothing,
+        anchor_s=anchor_for(curve),
+        used=nothing,
+        temperature_c=evidence.temperature_c,
+        loss_fixed_w=0.0,
+        loss_share=0.0,
+    )
+    state = BankState(
+        id=evidence.bank.id,
+        feeds=evidence.bank.feeds,
+        fitted=None,
+        capacity=Capacity(None, None, None, evidence.as_of, Basis.NONE),
+        asked_fraction=None,
+        dates=ReplacementDates(None, None, None),
+        charging=ChargingVerdict(Verdict.CANNOT_TELL, ("no blocks are declared in this place",)),
+        effective_age_years=None,
+        discharges=(),
+        shown_to_carry=None,
+    )
+    return BankJudgement(state, belief, evidence.as_of, digest, seed)
+
+
+__all__ = [
+    "AgeCurve",
+    "BankEvidence",
+    "BankJudgement",
+    "DischargeEvidence",
+    "HandReading",
+    "capacity_evidence",
+    "digest_of",
+    "judge_bank",
+]
