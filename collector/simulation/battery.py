@@ -209,9 +209,13 @@ def head_of(group: CellGroup, cell: CellType, temperature_c: float) -> float:
 
 
 def _emf_v(cell: CellType, head: float) -> float:
-    """Return the electromotive force of a cell: a slope, and a knee as the available well runs dry."""
+    """Return the electromotive force of a cell: a slope, and a knee as the available well runs dry.
+
+    A dry cell that its neighbours drive on is reversed, to about -2 V: so a weak block takes more from
+    a string than its own volts.
+    """
     gone = 1.0 - head
-    return cell.emf_full_v - cell.emf_fall_v * gone - cell.knee_v * gone / (1.03 - gone)
+    return cell.emf_full_v - cell.emf_fall_v * gone - cell.knee_v * gone / (1.005 - gone)
 
 
 def _first_seconds_v(cell: CellType, drawn_ah: float) -> float:
@@ -247,6 +251,14 @@ def with_weak_cells(plant: BankPlant, state: BankState, *, cells: int, capacity:
         ),
     )
     return replace(state, groups=(replace(sound, cells=plant.cells - cells), weak))
+
+
+def renewed(plant: BankPlant, state: BankState) -> BankState:
+    """Return the place of a bank with new cells in it, full, at the room's temperature."""
+    wear = Wear()
+    whole = plant.cell.capacity_ah * capacity_factor(state.temperature_c)
+    group = CellGroup(plant.cells, full_wells(plant.cell, capacity_ah=whole), wear)
+    return BankState((group,), state.temperature_c, voltage_v=state.voltage_v, current_a=state.current_a)
 
 
 def charge_fraction(plant: BankPlant, state: BankState) -> float:

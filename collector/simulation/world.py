@@ -19,7 +19,7 @@ from collector.simulation import system as sets
 from collector.simulation.supply import Phase, Source, SupplyPlant, SupplyState
 from collector.simulation.system import SystemPlant, SystemState
 from collector.simulation.unit import Feed, Mode, UnitPlant, UnitState
-from collector.simulation.wander import Wander, seed_of
+from collector.simulation.wander import Floats, Wander, seed_of
 
 STEP_S: Final = 1.0
 QUIET_STEP_S: Final = 60.0
@@ -66,6 +66,12 @@ class WorldPlant:
                 )
             case _:
                 return Feed(Source.NOTHING, 0.0, 0.0, plant.nominal_v)
+
+    def mains_at(self, supply: str, t_s: Floats) -> tuple[Floats, Floats]:
+        """Return volts and hertz of a sound mains at many moments, as `feed_of` does for one."""
+        volts, hertz = self._mains[supply]
+        nominal_v = self.supplies[supply].nominal_v
+        return nominal_v * (1.005 + 0.008 * volts(t_s)), 50.0 + 0.02 * hertz(t_s)
 
     def units(self) -> Iterator[tuple[str, int, UnitPlant]]:
         """Yield every unit with its system and its place in it."""
@@ -127,11 +133,16 @@ def _step(world: WorldPlant, state: WorldState, dt_s: float) -> WorldState:
     return WorldState(state.t_s + dt_s, supplies, systems, feeds)
 
 
-def after(world: WorldPlant, state: WorldState, dt_s: float) -> WorldState:
-    """Return the world `dt_s` later, in steps as long as what goes on allows."""
+def after(
+    world: WorldPlant, state: WorldState, dt_s: float, *, quiet_step_s: float = QUIET_STEP_S
+) -> WorldState:
+    """Return the world `dt_s` later, in steps as long as what goes on allows.
+
+    `quiet_step_s` is the longest while nothing but float and charge goes on.
+    """
     end_s = state.t_s + dt_s
     while end_s - state.t_s > 1e-6:
-        longest_s = QUIET_STEP_S if _quiet(state) else STEP_S
+        longest_s = quiet_step_s if _quiet(state) else STEP_S
         state = _step(world, state, min(longest_s, end_s - state.t_s))
     return state
 

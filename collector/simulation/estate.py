@@ -1,0 +1,284 @@
+"""The simulated estate: its cards answer SNMP on loopback while the script plays. Use it so::
+
+    async with SimulatedEstate(folder, seed=1, clock=clock) as estate:
+        configuration = load(estate.estate_file)
+        ...
+        estate.truth().hold_up("brackmere").seconds
+
+The physics goes in whole seconds of the clock, however the clock runs and whoever asks, so a run is the
+same for the same seed and script. The day the estate was first made is kept in the folder: what was
+installed when, and the past, stay as they were over restarts.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Self
+
+import numpy as np
+
+from collector.clock import Clock, SystemClock
+from collector.history.store import HistoryStore
+from collector.simulation import card as voice
+from collector.simulation import past
+from collector.simulation import world as worlds
+from collector.simulation.agent import Agent, AgentHost, Faults, Typed
+from collector.simulation.awkward import Lie, told
+from collector.simulation.card import AlarmRows, Meters
+from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
+from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
+from collector.simulation.script import demonstration
+from collector.simulation.supply import Source, SupplyState
+from collector.simulation.truth import TrueOutage, Truth
+from collector.simulation.unit import Mode
+from collector.simulation.world import WorldState
+
+TICK_S: Final = 1.0
+MADE: Final = "scenario.json"
+
+
+@dataclass
+class _Card:
+    """One card: who it speaks for, where it answers, and what it last said."""
+
+    installed: Installed
+    meters: Meters
+    agent: Agent
+    target: str = ""
+    rows: AlarmRows = field(default_factory=lambda: AlarmRows({}))
+    said_at_s: float = -math.inf
+    said: Mapping[str, Typed] = field(default_factory=dict)
+
+
+def _scenario(folder: Path, seed: int, now: datetime) -> Scenario:
+    """Return the folder's scenario, made on its first day."""
+    made = folder / MADE
+    if made.exists():
+        kept = json.loads(made.read_text())
+        return Scenario(int(kept["seed"]), datetime.fromisoformat(kept["now"]))
+    whole = now.replace(microsecond=0)
+    made.write_text(json.dumps({"seed": seed, "now": whole.isoformat()}) + "\n")
+    return Scenario(seed, whole)
+
+
+class SimulatedEstate:
+    """The demonstration's plant and cards, as an async context manager.
+
+    `cues` is the script, laid against the seconds since entering; the demonstration's where left out.
+    `lies` says how each card breaks the standard; the scenario's own where left out.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        seed: int = 1,
+        clock: Clock | None = None,
+        cues: Iterable[Cue] | None = None,
+        lies: Mapping[str, tuple[Lie, ...]] | None = None,
+    ) -> None:
+        self._clock = SystemClock() if clock is None else clock
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self.folder = folder
+        self.scenario = _scenario(folder, seed, self._clock.now())
+        self._plant = self.scenario.plant
+        self._script = Script(demonstration(self.scenario.seed) if cues is None else cues)
+        self._host = AgentHost()
+        self._ticking: asyncio.Task[None] | None = None
+        self._began_s = self._clock.monotonic_s()
+        # Whole seconds of the epoch, so that a step never depends on when the process started.
+        self._epoch_s = float(math.floor(self._clock.now().timestamp()))
+        self._stage = self._first_stage(lies)
+        self._outages: list[TrueOutage] = []
+        self._cards = {u.card: self._card(u) for u in UNITS}
+
+    @property
+    def estate_file(self) -> Path:
+        """Return the estate file that describes this estate; there once the context is entered."""
+        return self.folder / "estate.toml"
+
+    @property
+    def outages(self) -> tuple[TrueOutage, ...]:
+        """Return every outage of every system so far, oldest first."""
+        return tuple(self._outages)
+
+    @property
+    def seconds(self) -> float:
+        """Return how far the play has come, in seconds since the start."""
+        return self._stage.world.t_s - self._epoch_s
+
+    def truth(self) -> Truth:
+        """Return the estate as it is at this moment."""
+        self._advance()
+        return Truth(self._plant, self._stage.world)
+
+    def target_of(self, card: str) -> str:
+        """Return where a card answers, as `snmp://HOST:PORT`."""
+        return self._cards[card].target
+
+    def agent_of(self, card: str) -> Agent:
+        """Return a card's agent, for tests that want faults of its own."""
+        return self._cards[card].agent
+
+    def play(self, event: Event) -> None:
+        """Let something happen now, beside the script."""
+        self._advance()
+        self._happen(event)
+
+    async def write_past(self, store: HistoryStore, *, progress: past.Progress | None = None) -> bool:
+        """Write the estate's two years of past through the store, once; return whether it was to do."""
+        return await past.write_past(store, self.folder, self.scenario, progress=progress)
+
+    async def __aenter__(self) -> Self:
+        for card in self._cards.values():
+            address, port = await self._host.serve(card.agent)
+            card.target = f"snmp://{address}:{port}"
+        secrets = self.folder / "secrets.toml"
+        secrets.touch(mode=0o600)
+        secrets.chmod(0o600)
+        secrets.write_text(self.scenario.secrets_text())
+        targets = {name: card.target for name, card in self._cards.items()}
+        self.estate_file.write_text(self.scenario.estate_text(targets, secrets_file=secrets.name))
+        self._ticking = asyncio.create_task(self._tick())
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        ticking, self._ticking = self._ticking, None
+        await self._host.aclose()
+        if ticking is None:
+            return
+        if ticking.done():
+            ticking.result()  # a fault in the physics is not to be hidden
+        ticking.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await ticking
+
+    async def _tick(self) -> None:
+        """Keep the play going while nobody asks."""
+        while True:
+            self._advance()
+            await self._clock.sleep_until(self._began_s + self.seconds + TICK_S)
+
+    def _first_stage(self, lies: Mapping[str, tuple[Lie, ...]] | None) -> Stage:
+        systems = {
+            name: past.steady_state(self.scenario, system, self._epoch_s)
+            for name, system in self._plant.systems.items()
+        }
+        supplies = {name: SupplyState() for name in self._plant.supplies}
+        world = worlds.after(self._plant, WorldState(self._epoch_s - 1.0, supplies, systems), 1.0)
+        cards = {}
+        for unit in UNITS:
+            booted_s = past.boot_s(self.scenario.seed, unit.unit, np.array([self._epoch_s]))
+            own = unit.lies if lies is None else lies.get(unit.card, ())
+            cards[unit.card] = Behaviour(float(booted_s[0]), own)
+        return Stage(world, cards)
+
+    def _card(self, unit: Installed) -> _Card:
+        agent = Agent(lambda: self._values(unit.card), communities={COMMUNITY.encode()})
+        return _Card(unit, Meters.of(self.scenario.seed, unit.unit), agent)
+
+    def _advance(self) -> None:
+        """Play on to the clock's present second, each cue at its own second."""
+        target_s = self._epoch_s + math.floor(self._clock.monotonic_s() - self._began_s + 1e-6)
+        while self._stage.world.t_s < target_s:
+            for cue in self._script.due(self.seconds):
+                self._happen(cue.event)
+            self._stage = replace(self._stage, world=worlds.after(self._plant, self._stage.world, TICK_S))
+            self._follow()
+        for cue in self._script.due(self.seconds):
+            self._happen(cue.event)
+
+    def _happen(self, event: Event) -> None:
+        if isinstance(event, MainsFails) and self._stage.world.supplies[event.supply].mains:
+            truth = Truth(self._plant, self._stage.world)
+            self._outages += [
+                TrueOutage(name, truth)
+                for name, system in self._plant.systems.items()
+                if system.supply == event.supply
+            ]
+        if isinstance(event, CardResets):
+            self._cards[event.card].rows = AlarmRows({})
+        self._stage = played(self._plant, self._stage, event)
+
+    def _follow(self) -> None:
+        """Note what the last second did to outages and cards."""
+        world = self._stage.world
+        at = datetime.fromtimestamp(world.t_s, UTC)
+        for outage in self._outages:
+            if outage.ended is not None:
+                continue
+            system = self._plant.systems[outage.system]
+            state = world.systems[outage.system]
+            outage.lost = outage.lost or state.lost
+            for unit, now in zip(system.units, state.units, strict=True):
+                if now.mode is Mode.ENDED:
+                    outage.bank_ends = {unit.bank.id: at, **outage.bank_ends}
+            fed = world.feeds[system.supply].source is not Source.NOTHING
+            if fed and all(u.mode in (Mode.NORMAL, Mode.ISOLATED) for u in state.units):
+                outage.ended = at
+        for name, card in self._cards.items():
+            hung = world.t_s < self._stage.cards[name].hung_until_s
+            if card.agent.faults.hang != hung:
+                card.agent.faults = Faults(hang=hung)
+            self._raise_alarms(name, card)
+
+    def _raise_alarms(self, name: str, card: _Card) -> None:
+        world = self._stage.world
+        system, place = self._plant.place_of[card.installed.unit]
+        plant = self._plant.systems[system].units[place]
+        unit = world.systems[system].units[place]
+        feed = world.feeds[self._plant.systems[system].supply]
+        charge = np.array([voice.card_charge(plant, unit.bank.drawn_ah)])
+        minutes = float(voice.card_minutes(plant, charge, np.array([sum(unit.watts)]))[0])
+        raised = voice.alarms_of(plant, unit, feed, minutes)
+        behaviour = self._stage.cards[name]
+        if Lie.ALARM_ROWS_STAY in behaviour.lies:
+            raised = tuple(dict.fromkeys([*card.rows.rows, *raised]))
+        card.rows = card.rows.after(raised, behaviour.uptime_s(world.t_s))
+
+    def _values(self, name: str) -> Mapping[str, Typed]:
+        """Return what a card holds at this moment, by OID: the agent's values."""
+        self._advance()
+        card = self._cards[name]
+        t_s = self._stage.world.t_s
+        behaviour = self._stage.cards[name]
+        if card.said_at_s != t_s:
+            if card.said and t_s < behaviour.frozen_until_s:
+                ticks = int(behaviour.uptime_s(t_s) * 100.0) % 2**32
+                card.said = {
+                    **card.said,
+                    voice.oid_of("sysUpTime"): voice.typed({"sysUpTime": ticks})["sysUpTime"],
+                }
+            else:
+                card.said = self._spoken(card, behaviour)
+            card.said_at_s = t_s
+        return card.said
+
+    def _spoken(self, card: _Card, behaviour: Behaviour) -> dict[str, Typed]:
+        """Return a card's objects by OID, lies and alarm rows included."""
+        world = self._stage.world
+        system, place = self._plant.place_of[card.installed.unit]
+        plant = self._plant.systems[system].units[place]
+        feed = world.feeds[self._plant.systems[system].supply]
+        unit = world.systems[system].units[place]
+        bads = past.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
+        counted = replace(unit, bads=unit.bads + int(bads[0]))
+        at = voice.moment_of(plant, counted, feed, uptime_s=behaviour.uptime_s(world.t_s))
+        wire: dict[str, int | str] = {
+            **voice.nameplate(plant),
+            **voice.first_row(voice.live_columns(plant, card.meters, at)),
+            **voice.first_row(voice.slow_columns(plant, at)),
+        }
+        wire["upsAlarmsPresent"] = len(card.rows.rows)
+        objects = voice.typed(wire)
+        return {**told(objects, behaviour.lies), **card.rows.objects()}

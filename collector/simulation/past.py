@@ -1,0 +1,454 @@
+"""Two years that the demonstration's estate has behind it, made in seconds.
+
+Quiet time is a reading every quarter of an hour, computed for all moments at once: on float a bank is
+what its charger and its room make it. Every discharge (acceptance tests, yearly tests, outages) is
+played by the physics at full cadence, with the recharge after it. Readings are wire values, as the cards
+would have sent them before their software was changed: an awkward card's past is honest.
+
+The work is the same for the same seed and day, and a marker in the data folder says when it is done; a
+part written by a process that was killed is written again, which the store takes as nothing new.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from collector.history.store import HistoryStore, Wire, WireReading
+from collector.simulation import card as voice
+from collector.simulation import world as worlds
+from collector.simulation.battery import BankState, charge_fraction
+from collector.simulation.card import Meters, Moments
+from collector.simulation.charging import floating, new_bank
+from collector.simulation.director import (
+    MainsFails,
+    MainsReturns,
+    PlantEvent,
+    SetWill,
+    Stage,
+    TestEnds,
+    UnitTested,
+    played,
+)
+from collector.simulation.load import LoadShape
+from collector.simulation.scenario import UNITS, Installed, Scenario
+from collector.simulation.supply import Source, SupplyState
+from collector.simulation.system import SystemPlant, SystemState
+from collector.simulation.unit import Mode, UnitPlant, UnitState
+from collector.simulation.wander import Floats, seed_of
+from collector.simulation.world import WorldPlant, WorldState
+from collector.snmp.corrections import STANDARD
+from rules.reading import Stamp
+
+QUARTER_S: Final = 900.0
+DISCHARGE_EVERY_S: Final = 2.0
+DAYS: Final = 730
+REBOOT_S: Final = 150 * 86_400.0
+MARKER: Final = "past.json"
+ACCEPTANCE_SHARE: Final = 0.4
+"""Load of the load bank in an acceptance discharge, as a share of the unit's rated watts."""
+
+_BATCH: Final = 4000
+_START_ID: Final = "past"
+
+Progress = Callable[[str, float], None]
+"""Told what is being made and how much of it is done, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """Something that put banks to work: when, and seconds without mains.
+
+    `days_ago` counts midnights (UTC) back; its fraction is the time of that day. `fires_at` as in `SupplyState`; `tests` names the units whose bank was tried instead.
+    """
+
+    system: str
+    days_ago: float
+    lasts_s: float
+    fires_at: int | None = 1
+    tests: tuple[str, ...] = ()
+
+    def start_s(self, now_s: float) -> float:
+        """Return when it began, in seconds since the epoch."""
+        days = math.floor(self.days_ago)
+        return (now_s // 86_400.0 - days + (self.days_ago - days)) * 86_400.0 // 1.0
+
+
+EPISODES: Final = (
+    Episode("ossenby", 690.3, 900.0),
+    Episode("ossenby", 540.6, 1500.0, fires_at=2),
+    Episode("ossenby", 402.1, 700.0),
+    Episode("ossenby", 267.45, 190.0, fires_at=None),
+    Episode("ossenby", 141.8, 2400.0),
+    Episode("ossenby", 37.55, 1100.0),
+    Episode("ossenby", 621.4, 300.0, tests=("ossenby-1",)),
+    Episode("ossenby", 620.4, 300.0, tests=("ossenby-2",)),
+    Episode("ossenby", 256.4, 360.0, tests=("ossenby-1",)),
+    Episode("ossenby", 255.4, 360.0, tests=("ossenby-2",)),
+    Episode("brackmere", 701.2, 1300.0),
+    Episode("brackmere", 655.7, 800.0, fires_at=2),
+    Episode("brackmere", 480.35, 2600.0),
+    Episode("brackmere", 333.9, 260.0, fires_at=None),
+    Episode("brackmere", 190.15, 1900.0, fires_at=2),
+    Episode("brackmere", 46.13, 400.0, fires_at=None),
+    Episode("brackmere", 590.4, 240.0, tests=("brackmere-1", "brackmere-3")),
+    Episode("brackmere", 589.4, 240.0, tests=("brackmere-2",)),
+    Episode("brackmere", 231.4, 300.0, tests=("brackmere-1", "brackmere-3")),
+    Episode("brackmere", 230.4, 300.0, tests=("brackmere-2",)),
+    Episode("tollwick", 430.7, 300.0),
+    Episode("tollwick", 352.2, 40.0),
+    Episode("tollwick", 210.55, 640.0),
+    Episode("tollwick", 97.85, 420.0),
+    Episode("tollwick", 15.3, 95.0),
+)
+
+
+def boot_s(seed: int, unit: str, t_s: Floats) -> Floats:
+    """Return when the card that speaks at `t_s` had last started: each restarts every five months or so."""
+    phase_s = seed_of(seed, unit, "boot") % int(REBOOT_S)
+    return np.floor((t_s - phase_s) / REBOOT_S) * REBOOT_S + phase_s
+
+
+def steady_state(scenario: Scenario, system: SystemPlant, t_s: float) -> SystemState:
+    """Return a system at rest at a moment: banks full on float, worn as their age and room made them."""
+    units = []
+    for plant, installed in zip(system.units, _installed(system.id), strict=True):
+        bank = new_bank(plant.bank, wear=scenario.wear(installed, t_s), temperature_c=system.room_at(t_s))
+        units.append(UnitState(Mode.NORMAL, bank))
+    return SystemState(tuple(units))
+
+
+def _installed(system: str) -> list[Installed]:
+    return [u for u in UNITS if u.system == system]
+
+
+def line_bads_before(system: str, now_s: float, t_s: Floats) -> Floats:
+    """Return how often the input lines of a system had gone bad before each moment."""
+    lost = sorted(e.start_s(now_s) for e in EPISODES if e.system == system and not e.tests)
+    return np.searchsorted(np.array(lost), t_s, side="right").astype(np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class _Writer:
+    """Makes readings of one unit out of moments."""
+
+    installed: Installed
+    plant: UnitPlant
+    meters: Meters
+    origin_s: float
+
+    def readings(self, t_s: Floats, at: Moments, period_s: float, *, slow: bool) -> list[WireReading]:
+        """Return one reading per moment; with `slow` the first of each day holds the slow objects too."""
+        live = voice.live_columns(self.plant, self.meters, at)
+        keys = list(live)
+        rows = np.stack(list(live.values()), axis=1).astype(np.int64).tolist()
+        extra: dict[int, dict[str, Wire]] = {}
+        if slow:
+            daily = voice.slow_columns(self.plant, at)
+            plate = voice.nameplate(self.plant)
+            for i in np.flatnonzero(np.diff(np.floor(t_s / 86_400.0), prepend=-1.0)).tolist():
+                extra[i] = {**plate, **{name: int(values[i]) for name, values in daily.items()}}
+        made = []
+        for i, (moment_s, row) in enumerate(zip(t_s.tolist(), rows, strict=True)):
+            wire: dict[str, Wire] = dict(zip(keys, row, strict=True))
+            if i in extra:
+                wire.update(extra[i])
+            stamp = Stamp(datetime.fromtimestamp(moment_s, UTC), moment_s - self.origin_s, _START_ID)
+            made.append(WireReading(self.installed.unit, stamp, period_s, STANDARD.id, wire))
+        return made
+
+
+def _quiet_moments(scenario: Scenario, system: SystemPlant, place: int, t_s: Floats, bads: Floats) -> Moments:
+    """Return a unit on float at every moment of `t_s`."""
+    plant = system.units[place]
+    watts = _shared(system, place, t_s)
+    va = watts / np.array([system.load.power_factor[line - 1] for line in plant.line_order])
+    room_c = system.room_c + system.room_swing_c * np.cos(2.0 * np.pi * (t_s / (365.25 * 86_400.0) - 0.575))
+    mains_v, mains_hz = scenario.plant.mains_at(system.supply, t_s)
+    cells = plant.bank.cells
+    float_v = cells * (plant.bank.float_voltage_v - 0.003 * (np.clip(room_c, 5.0, 40.0) - 25.0))
+    # Terminals on float are those of `charging.floating`; the current doubles per 10 K.
+    rest_a = -floating(plant.bank, BankState((), 25.0)).current_a * 2.0 ** ((room_c - 25.0) / 10.0)
+    output_w = watts.sum(axis=1)
+    loss_w = (
+        plant.fixed_loss * plant.rating_w
+        + plant.linear_loss * output_w
+        + plant.square_loss * output_w**2 / plant.rating_w
+    )
+    ones = np.ones_like(t_s)
+    return Moments(
+        uptime_s=t_s - boot_s(scenario.seed, plant.id, t_s),
+        source=3.0 * ones,
+        battery_status=2.0 * ones,
+        on_battery_s=0.0 * ones,
+        charge=ones,
+        card_minutes=voice.card_minutes(plant, ones, output_w),
+        bank_v=float_v,
+        bank_a=-rest_a,
+        bank_c=room_c,
+        bads=bads,
+        feed_v=mains_v,
+        feed_hz=mains_hz,
+        input_w=output_w + loss_w + rest_a * float_v / 0.95,
+        bypass_share=0.0 * ones,
+        output_v=230.0 * ones,
+        watts=watts,
+        va=va,
+        alarms=0.0 * ones,
+        test=6.0 * ones,
+    )
+
+
+def _shared(system: SystemPlant, place: int, t_s: Floats) -> Floats:
+    """Return the watts of a unit's own lines when all units of its system carry."""
+    plant = system.units[place]
+    weights = [u.rating_va * (1.0 + u.share_bias) for u in system.units]
+    share = weights[place] / sum(weights)
+    board: Floats = system.load.watts_at(t_s)
+    return board[:, [line - 1 for line in plant.line_order]] * share
+
+
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """An episode after the physics: readings by unit, and the span that they cover."""
+
+    start_s: float
+    end_s: float
+    readings: Mapping[str, list[WireReading]]
+    discharges: Sequence[tuple[str, float, float]]
+
+
+class _Recorder:
+    """Takes readings of every unit of one system while a world is played."""
+
+    def __init__(self, writers: Sequence[_Writer], seed: int, bads: float) -> None:
+        self._writers = writers
+        self._seed = seed
+        self._bads = bads
+        self.readings: dict[str, list[WireReading]] = {w.installed.unit: [] for w in writers}
+        self.on_battery: dict[str, tuple[float, float]] = {}
+
+    def take(self, world: WorldState, system: SystemPlant, period_s: float) -> None:
+        """Read all units once."""
+        feed = world.feeds[system.supply]
+        t_s = np.array([world.t_s])
+        for writer, state in zip(self._writers, world.systems[system.id].units, strict=True):
+            unit = writer.installed.unit
+            uptime_s = float((t_s - boot_s(self._seed, unit, t_s))[0])
+            counted = replace(state, bads=state.bads + int(self._bads))
+            at = voice.moment_of(writer.plant, counted, feed, uptime_s=uptime_s)
+            self.readings[unit] += writer.readings(t_s, at, period_s, slow=False)
+            if state.bank.current_a > 0.0:
+                first, _ = self.on_battery.get(unit, (world.t_s, world.t_s))
+                self.on_battery[unit] = (first, world.t_s)
+
+
+def _play(scenario: Scenario, episode: Episode, writers: Sequence[_Writer]) -> _Played:
+    """Play one episode from five seconds before it until the banks are full again (30 h at most)."""
+    system = scenario.plant.systems[episode.system]
+    now_s = scenario.now.timestamp()
+    start_s = episode.start_s(now_s)
+    plant = WorldPlant(
+        {system.supply: scenario.plant.supplies[system.supply]}, {system.id: system}, scenario.seed
+    )
+    world = WorldState(
+        start_s - 6.0,
+        {system.supply: SupplyState(fires_at=episode.fires_at)},
+        {system.id: steady_state(scenario, system, start_s)},
+    )
+    bads = float(line_bads_before(system.id, now_s, np.array([start_s - 1.0]))[0])
+    recorder = _Recorder(writers, scenario.seed, bads)
+    begins: list[PlantEvent]
+    ends: list[PlantEvent]
+    if episode.tests:
+        begins, ends = [UnitTested(u) for u in episode.tests], [TestEnds(u) for u in episode.tests]
+    else:
+        begins = [SetWill(system.supply, episode.fires_at), MainsFails(system.supply)]
+        ends = [MainsReturns(system.supply)]
+    world = worlds.after(plant, world, 1.0)
+    recorder.take(world, system, QUARTER_S)
+    world = _applied(plant, worlds.after(plant, world, 5.0), begins)
+    pending: list[PlantEvent] | None = ends
+    while world.t_s < start_s + 30 * 3600.0:
+        if pending is not None and world.t_s >= start_s + episode.lasts_s:
+            world, pending = _applied(plant, world, pending), None
+        settled = pending is None and _settled(world, system)
+        if settled and _full(world, system):
+            break
+        dark = world.supplies[system.supply].source is Source.NOTHING
+        disturbed = dark or any(u.mode is not Mode.NORMAL for u in world.systems[system.id].units)
+        period_s = QUARTER_S if settled else DISCHARGE_EVERY_S if disturbed else 10.0
+        # Back onto the grid of quarters once settled, so that quiet time goes on from there.
+        wait_s = period_s - world.t_s % period_s if settled else period_s
+        world = worlds.after(plant, world, wait_s, quiet_step_s=QUARTER_S)
+        recorder.take(world, system, period_s)
+    spans = [(unit, first, last) for unit, (first, last) in recorder.on_battery.items()]
+    return _Played(start_s - 6.0, world.t_s, recorder.readings, spans)
+
+
+def _applied(plant: WorldPlant, world: WorldState, events: Sequence[PlantEvent]) -> WorldState:
+    stage = Stage(world)
+    for event in events:
+        stage = played(plant, stage, event)
+    return stage.world
+
+
+def _settled(world: WorldState, system: SystemPlant) -> bool:
+    mains = world.supplies[system.supply]
+    return mains.phase.value in ("resting", "failed") and all(
+        u.mode is Mode.NORMAL for u in world.systems[system.id].units
+    )
+
+
+def _full(world: WorldState, system: SystemPlant) -> bool:
+    return all(
+        charge_fraction(p.bank, u.bank) > 0.985
+        for p, u in zip(system.units, world.systems[system.id].units, strict=True)
+    )
+
+
+def _acceptance(scenario: Scenario, installed: Installed, writer: _Writer) -> _Played:
+    """Play a bank's acceptance discharge: two days after it was put in, alone on a load bank."""
+    day = scenario.fitted_on(installed) + timedelta(days=2)
+    start_s = datetime(day.year, day.month, day.day, 10, 30, tzinfo=UTC).timestamp()
+    lines = len(installed.line_order)
+    plant = replace(writer.plant, line_order=tuple(range(1, lines + 1)), share_bias=0.0)
+    load = LoadShape(
+        "acceptance",
+        scenario.seed,
+        [ACCEPTANCE_SHARE * installed.rating_w / lines] * lines,
+        [0.99] * lines,
+        night_share=1.0,
+        weekend_share=1.0,
+        noise=0.003,
+    )
+    room = scenario.plant.systems[installed.system]
+    alone = SystemPlant("acceptance", room.supply, (plant,), load, room_c=22.0, room_swing_c=0.0)
+    world_plant = WorldPlant(
+        {room.supply: scenario.plant.supplies[room.supply]}, {alone.id: alone}, scenario.seed
+    )
+    bank = new_bank(plant.bank, wear=scenario.wear(installed, start_s), temperature_c=22.0)
+    world = WorldState(
+        start_s - 6.0, {room.supply: SupplyState()}, {alone.id: SystemState((UnitState(Mode.NORMAL, bank),))}
+    )
+    recorder = _Recorder([writer], scenario.seed, 0.0)
+    world = worlds.after(world_plant, world, 6.0)
+    recorder.take(world, alone, QUARTER_S)
+    world = _applied(world_plant, world, [UnitTested(installed.unit)])
+    while world.t_s < start_s + 30 * 3600.0:
+        state = world.systems[alone.id].units[0]
+        tested = state.mode is Mode.TESTING
+        if not tested and charge_fraction(plant.bank, state.bank) > 0.985:
+            break
+        period_s = DISCHARGE_EVERY_S if tested else QUARTER_S
+        world = worlds.after(world_plant, world, period_s, quiet_step_s=QUARTER_S)
+        recorder.take(world, alone, period_s)
+    spans = [(unit, first, last) for unit, (first, last) in recorder.on_battery.items()]
+    return _Played(start_s - 6.0, world.t_s, recorder.readings, spans)
+
+
+@dataclass(frozen=True, slots=True)
+class Discharge:
+    """A discharge of the past: the unit and when its bank gave current, UTC."""
+
+    unit: str
+    start: datetime
+    end: datetime
+
+
+def batches(
+    scenario: Scenario, *, days: int = DAYS, found: list[Discharge] | None = None
+) -> Iterator[tuple[float, list[WireReading]]]:
+    """Yield the past in batches, each with the share that is done after it.
+
+    `found` collects the discharges played.
+    """
+    now_s = scenario.now.timestamp()
+    first_s = np.ceil((now_s - days * 86_400.0) / QUARTER_S) * QUARTER_S
+    share = 0.0
+    for system_id, system in scenario.plant.systems.items():
+        writers = [
+            _Writer(u, p, Meters.of(scenario.seed, u.unit), first_s)
+            for u, p in zip(_installed(system_id), system.units, strict=True)
+        ]
+        span = [e for e in EPISODES if e.system == system_id and e.days_ago < days]
+        episodes = [_play(scenario, e, writers) for e in sorted(span, key=lambda e: -e.days_ago)]
+        for writer in writers:
+            accepted = _acceptance(scenario, writer.installed, writer)
+            own = sorted([accepted, *episodes], key=lambda e: e.start_s)
+            if found is not None:
+                found += [
+                    Discharge(unit, datetime.fromtimestamp(a, UTC), datetime.fromtimestamp(b, UTC))
+                    for e in own
+                    for unit, a, b in e.discharges
+                    if unit == writer.installed.unit
+                ]
+            share += 1.0 / len(UNITS)
+            for batch in _unit_batches(scenario, writer, own, first_s):
+                yield min(share, 1.0), batch
+
+
+def _unit_batches(
+    scenario: Scenario, writer: _Writer, episodes: Sequence[_Played], first_s: float
+) -> Iterator[list[WireReading]]:
+    """Yield a unit's readings in order of time: quarters of an hour, broken by what was played."""
+    now_s = scenario.now.timestamp()
+    system_id, place = scenario.plant.place_of[writer.installed.unit]
+    system = scenario.plant.systems[system_id]
+    fitted = scenario.fitted_on(writer.installed)
+    from_s = max(first_s, datetime(fitted.year, fitted.month, fitted.day, tzinfo=UTC).timestamp())
+    pending: list[WireReading] = []
+    for episode in (*episodes, None):
+        until_s = now_s if episode is None else episode.start_s
+        t_s = np.arange(np.ceil(from_s / QUARTER_S) * QUARTER_S, until_s, QUARTER_S)
+        for cut in range(0, len(t_s), _BATCH):
+            part = t_s[cut : cut + _BATCH]
+            bads = line_bads_before(system.id, now_s, part)
+            pending += writer.readings(
+                part, _quiet_moments(scenario, system, place, part, bads), QUARTER_S, slow=True
+            )
+            while len(pending) >= _BATCH:
+                yield pending[:_BATCH]
+                pending = pending[_BATCH:]
+        if episode is not None:
+            pending += episode.readings[writer.installed.unit]
+            from_s = max(from_s, episode.end_s + 1.0)
+    if pending:
+        yield pending
+
+
+async def write_past(
+    store: HistoryStore,
+    folder: Path,
+    scenario: Scenario,
+    *,
+    days: int = DAYS,
+    progress: Progress | None = None,
+) -> bool:
+    """Write the scenario's past through the store, once; return whether there was anything to do.
+
+    The marker in `folder` is written last. Raises what the store raises.
+    """
+    marker = folder / MARKER
+    if marker.exists():
+        return False
+    found: list[Discharge] = []
+    for share, batch in batches(scenario, days=days, found=found):
+        await store.append(batch)
+        if progress is not None:
+            progress(f"readings of {batch[0].unit}", share)
+    for discharge in found:
+        await store.keep_exact(discharge.unit, discharge.start, discharge.end, "discharge")
+    listed = [[d.unit, d.start.isoformat(), d.end.isoformat()] for d in found]
+    marker.write_text(
+        json.dumps({"seed": scenario.seed, "now": scenario.now.isoformat(), "discharges": listed}, indent=1)
+        + "\n"
+    )
+    return True

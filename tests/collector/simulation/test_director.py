@@ -1,0 +1,142 @@
+"""Events do what they say, once, at their time."""
+
+import pytest
+
+from collector.simulation import battery
+from collector.simulation import world as worlds
+from collector.simulation.awkward import Lie
+from collector.simulation.battery import BankPlant, CellType
+from collector.simulation.charging import new_bank
+from collector.simulation.director import (
+    BankOpens,
+    BankRenewed,
+    BankWeak,
+    Behaviour,
+    CardFreezes,
+    CardHangs,
+    CardLies,
+    CardResets,
+    Cue,
+    Event,
+    MainsFails,
+    MainsReturns,
+    Script,
+    SetWill,
+    Stage,
+    TestEnds,
+    UnitIsolated,
+    UnitReturned,
+    UnitTested,
+    played,
+)
+from collector.simulation.load import LoadShape
+from collector.simulation.published import runtime_s
+from collector.simulation.script import FIRST_OUTAGE_AT_S, OPENING, demonstration
+from collector.simulation.supply import SupplyPlant, SupplyState
+from collector.simulation.system import SystemPlant, SystemState
+from collector.simulation.unit import Mode, UnitPlant, UnitState
+from collector.simulation.world import WorldPlant, WorldState
+
+UNITS = tuple(
+    UnitPlant(f"u{i}", BankPlant(f"b{i}", CellType(20.0), cells=192), 20_000.0, 18_000.0) for i in (1, 2)
+)
+LOAD = LoadShape("s", 1, (3000.0, 3000.0, 3000.0), (1.0, 1.0, 1.0), 1.0, 1.0, 0.0)
+PLANT = WorldPlant({"m": SupplyPlant("m")}, {"s": SystemPlant("s", "m", UNITS, LOAD)})
+
+
+def stage() -> Stage:
+    units = tuple(UnitState(Mode.NORMAL, new_bank(u.bank)) for u in UNITS)
+    world = worlds.after(PLANT, WorldState(1e9, {"m": SupplyState()}, {"s": SystemState(units)}), 1.0)
+    return Stage(world, {"c": Behaviour(booted_s=1e9 - 500.0)})
+
+
+def after(*events: Event, seconds: float = 5.0) -> Stage:
+    now = stage()
+    for event in events:
+        now = played(PLANT, now, event)
+    return Stage(worlds.after(PLANT, now.world, seconds), now.cards)
+
+
+def modes(now: Stage) -> list[Mode]:
+    return [u.mode for u in now.world.systems["s"].units]
+
+
+def test_mains_fails_and_returns() -> None:
+    assert modes(after(MainsFails("m"))) == [Mode.BATTERY, Mode.BATTERY]
+    assert modes(after(MainsFails("m"), MainsReturns("m"))) == [Mode.NORMAL, Mode.NORMAL]
+
+
+def test_an_isolated_units_peer_takes_the_load_and_gives_half_of_it_back() -> None:
+    out = after(UnitIsolated("u1"))
+    assert [sum(u.watts) for u in out.world.systems["s"].units] == pytest.approx([0.0, 9000.0])
+    back = after(UnitIsolated("u1"), UnitReturned("u1"))
+    assert [sum(u.watts) for u in back.world.systems["s"].units] == pytest.approx([4500.0, 4500.0])
+
+
+def test_a_test_puts_one_bank_to_work_until_it_ends() -> None:
+    trying = after(UnitTested("u1"))
+    assert trying.world.unit(("s", 0)).bank.current_a > 0.0
+    assert trying.world.unit(("s", 1)).bank.current_a < 0.0
+    assert modes(after(UnitTested("u1"), TestEnds("u1"))) == [Mode.NORMAL, Mode.NORMAL]
+
+
+def test_banks_grow_weak_part_and_are_renewed() -> None:
+    sound = stage().world.unit(("s", 0)).bank
+
+    def held_s(*events: Event) -> float:
+        return runtime_s(UNITS[0].bank, after(*events).world.unit(("s", 0)).bank, 9000.0)
+
+    whole_s = runtime_s(UNITS[0].bank, sound, 9000.0)
+    assert held_s(BankWeak("b1", cells=24, capacity=0.5)) < 0.5 * whole_s
+    assert held_s(BankOpens("b1", after_s=30.0)) == pytest.approx(30.0, abs=1.0)
+    assert held_s(BankOpens("b1"), BankRenewed("b1")) == pytest.approx(whole_s, rel=0.02)
+    assert battery.charge_fraction(UNITS[0].bank, sound) == pytest.approx(1.0)
+
+
+def test_cards_hang_freeze_restart_and_lie() -> None:
+    now = after(CardHangs("c", 60.0), CardFreezes("c", 30.0), CardLies("c", (Lie.GAUGES,)), CardResets("c"))
+    card = now.cards["c"]
+    assert card.hung_until_s == pytest.approx(1e9 + 61.0)
+    assert card.frozen_until_s == pytest.approx(1e9 + 31.0)
+    assert card.lies == (Lie.GAUGES,)
+    assert card.uptime_s(1e9 + 11.0) == pytest.approx(10.0)
+
+
+def test_how_the_set_will_behave_is_remembered_until_it_is_needed() -> None:
+    state = after(SetWill("m", fires_at=None, late_s=9.0, hunts=True)).world.supplies["m"]
+    assert (state.fires_at, state.late_s, state.hunts) == (None, 9.0, True)
+
+
+def test_a_name_that_is_not_there_is_an_error() -> None:
+    with pytest.raises(KeyError):
+        after(UnitIsolated("nobody"))
+
+
+def test_cues_are_handed_out_once_and_in_time() -> None:
+    script = Script([Cue(1.0, MainsFails("m")), Cue(5.0, MainsReturns("m"))])
+    assert script.due(0.5) == []
+    assert [cue.at_s for cue in script.due(1.0)] == [1.0]
+    assert script.next_at_s == 5.0
+    assert [cue.at_s for cue in script.due(99.0)] == [5.0]
+    assert script.next_at_s is None
+
+
+def test_the_demonstration_begins_with_an_outage_and_never_ends() -> None:
+    cues = demonstration(4)
+    first = [next(cues) for _ in range(120)]
+    times = [cue.at_s for cue in first]
+    assert times == sorted(times)
+    assert next(c.at_s for c in OPENING if isinstance(c.event, MainsFails)) == FIRST_OUTAGE_AT_S
+    again = demonstration(4)
+    assert [next(again) for _ in range(120)] == first
+    assert all(float(cue.at_s).is_integer() for cue in first)
+    failed: set[str] = set()
+    for cue in first:  # no supply fails twice without having returned
+        match cue.event:
+            case MainsFails(supply):
+                assert supply not in failed
+                failed.add(supply)
+            case MainsReturns(supply):
+                failed.discard(supply)
+            case _:
+                pass
