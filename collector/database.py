@@ -34,6 +34,8 @@ class StoreFault(StrEnum):
     FULL = "full"
     LOCKED = "locked"
     FAILING = "failing"
+    ABSENT = "absent"
+    IN_THE_WAY = "in the way"
     CLOSED = "closed"
 
 
@@ -45,6 +47,8 @@ REMEDY: Final = {
     StoreFault.FULL: "free space on the disk; what was committed is safe, and writing goes on by itself",
     StoreFault.LOCKED: "stop the other program that writes to this data folder",
     StoreFault.FAILING: "look at the system log for disk errors, and take a backup now",
+    StoreFault.ABSENT: "name the folder that holds it",
+    StoreFault.IN_THE_WAY: "name a new or an empty folder; nothing has been overwritten",
     StoreFault.CLOSED: "the service is stopping; try again when it runs",
 }
 

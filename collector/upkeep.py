@@ -1,0 +1,248 @@
+"""Backup, restore, verify and rescue of a data folder. Plain functions that block; run them off the loop.
+
+`backup` and `verify` work on a folder in use: each file is read in one consistent view, and nobody waits.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from collector.database import FILE_MODE, Database, StoreError, StoreFault, damage, explained, make_folder
+from collector.history import tables
+from collector.history.rescue import rows_of, saved
+from collector.history.sqlite import PAGE_BYTES
+from collector.history.store import Meaning
+from collector.history.verify import Finding, Looked, findings
+from collector.ledger import rows as ledger_rows
+from collector.ledger.schema import STEPS as LEDGER_STEPS
+
+HISTORY_FILE: Final = "history.sqlite"
+LEDGER_FILE: Final = "ledger.sqlite"
+LIST_FILE: Final = "backup.json"
+STEPS: Final[Mapping[str, Sequence[Sequence[str]]]] = {HISTORY_FILE: tables.STEPS, LEDGER_FILE: LEDGER_STEPS}
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """What a check of a data folder looked at, and what it found."""
+
+    files: tuple[str, ...]
+    chunks: int
+    rows: int
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BackedUp:
+    """A backup: its folder, and size and SHA-256 of each file."""
+
+    folder: Path
+    files: Mapping[str, tuple[int, str]]
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    if not path.is_file():
+        raise StoreError(path, StoreFault.ABSENT, "there is no such store")
+    try:
+        connection = sqlite3.connect(path, timeout=10.0, isolation_level=None)
+        connection.execute("PRAGMA query_only=ON")
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+    except sqlite3.Error as error:
+        raise explained(path, error) from error
+    if version > len(STEPS[path.name]):
+        connection.close()
+        what = f"its schema is version {version}, and this program knows up to {len(STEPS[path.name])}"
+        raise StoreError(path, StoreFault.NEWER, what)
+    return connection
+
+
+def _stores(folder: Path) -> list[Path]:
+    found = [folder / name for name in STEPS if (folder / name).is_file()]
+    if not found:
+        raise StoreError(folder, StoreFault.ABSENT, "there is no store in this folder")
+    return found
+
+
+def verify(folder: Path) -> Verified:
+    """Check every page, chunk and row of the stores in a data folder. Raises StoreError."""
+    looked = Looked()
+    found: list[Finding] = []
+    paths = _stores(folder)
+    for path in paths:
+        try:
+            connection = _opened(path)
+        except StoreError as error:
+            if error.fault is not StoreFault.CORRUPT:
+                raise
+            found.append(Finding(path.name, error.what))
+            continue
+        check = findings if path.name == HISTORY_FILE else ledger_findings
+        try:
+            connection.execute("BEGIN")
+            found += [Finding(f"{path.name}, {f.where}", f.what) for f in check(connection, looked)]
+        except sqlite3.DatabaseError as error:
+            found.append(Finding(path.name, f"cannot be read ({error})"))
+        finally:
+            connection.close()
+    return Verified(tuple(path.name for path in paths), looked.chunks, looked.rows, tuple(found))
+
+
+def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Finding]:
+    """Return every damage in a ledger: of its pages, and of rows whose checksum does not fit."""
+    found = [Finding("the file", what) for what in damage(connection)]
+    for table in sorted(ledger_rows.TABLES.values()):
+        try:
+            cursor = connection.execute(f"SELECT rowid AS row_number, * FROM {table}")  # noqa: S608
+            names = [column[0] for column in cursor.description]
+            for row in cursor:
+                looked.rows += 1
+                if not _is_sound(table, dict(zip(names, row, strict=True))):
+                    found.append(Finding(f"line {row[0]} of {table}", "checksum does not fit"))
+        except sqlite3.DatabaseError as error:
+            found.append(Finding(table, f"part of it cannot be read ({error})"))
+    return found
+
+
+def _is_sound(table: str, stored: dict[str, ledger_rows.Column]) -> bool:
+    stored.pop("row_number", None)
+    return stored.pop(ledger_rows.CHECK) == ledger_rows.check_sum(table, stored)
+
+
+def backup(folder: Path, target: Path) -> BackedUp:
+    """Copy the stores of a data folder, in use or not, into a new folder. Raises StoreError.
+
+    Each copy is one consistent view, checked after writing; the list with sizes and SHA-256 is written
+    last, so a folder without it is a backup that was cut off.
+    """
+    if target.exists() and any(target.iterdir()):
+        raise StoreError(target, StoreFault.IN_THE_WAY, "the folder for the backup is not empty")
+    paths = _stores(folder)
+    make_folder(target)
+    # the ledger last: what it says of readings is then in the history beside it or newer, never older
+    files = {path.name: _copied(path, target / path.name) for path in paths}
+    made = {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "schemas": {name: len(STEPS[name]) for name in files},
+        "files": {name: {"bytes": size, "sha256": digest} for name, (size, digest) in files.items()},
+    }
+    listed = target / LIST_FILE
+    listed.write_text(json.dumps(made, indent=2) + "\n", encoding="utf-8")
+    listed.chmod(FILE_MODE)
+    _flush(listed)
+    _flush(target)
+    return BackedUp(target, files)
+
+
+def _copied(source: Path, target: Path) -> tuple[int, str]:
+    connection = _opened(source)
+    try:
+        connection.execute("PRAGMA query_only=OFF")
+        connection.execute("VACUUM INTO ?", (str(target),))
+    except sqlite3.Error as error:
+        target.unlink(missing_ok=True)
+        raise explained(source, error) from error
+    finally:
+        connection.close()
+    target.chmod(FILE_MODE)
+    _flush(target)
+    copy = _opened(target)
+    try:
+        if found := damage(copy):
+            raise StoreError(target, StoreFault.FAILING, f"the copy does not verify ({found[0]})")
+    finally:
+        copy.close()
+    return target.stat().st_size, _digest(target)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as content:
+        return hashlib.file_digest(content, "sha256").hexdigest()
+
+
+def _flush(path: Path) -> None:
+    """Have the system write a file or a folder's entries out."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def restore(source: Path, folder: Path) -> Verified:
+    """Put a backup into a data folder that has no stores yet, and verify it there. Raises StoreError."""
+    try:
+        listed = json.loads((source / LIST_FILE).read_text(encoding="utf-8"))["files"]
+    except (OSError, ValueError, KeyError) as error:
+        raise StoreError(source, StoreFault.CORRUPT, f"not a whole backup ({error})") from error
+    for name, facts in listed.items():
+        if name not in STEPS or not (source / name).is_file() or _digest(source / name) != facts["sha256"]:
+            raise StoreError(source / name, StoreFault.CORRUPT, "differs from the backup's own list")
+    if any((folder / name).exists() for name in STEPS):
+        raise StoreError(folder, StoreFault.IN_THE_WAY, "the data folder already has stores")
+    make_folder(folder)
+    for name in listed:
+        part = folder / f"{name}.part"
+        shutil.copyfile(source / name, part)
+        part.chmod(FILE_MODE)
+        _flush(part)
+        part.rename(folder / name)
+    _flush(folder)
+    return verify(folder)
+
+
+def rescue(folder: Path, target: Path, meaning: Meaning) -> tuple[Finding, ...]:
+    """Copy everything sound of damaged stores into a new folder; return what was left behind.
+
+    The damaged files are not changed. Raises StoreError.
+    """
+    if any((target / name).exists() for name in STEPS):
+        raise StoreError(target, StoreFault.IN_THE_WAY, "the folder already has stores")
+    left: list[Finding] = []
+    for path in _stores(folder):
+        page_bytes = PAGE_BYTES if path.name == HISTORY_FILE else 4096
+        database = Database(target / path.name, STEPS[path.name], page_bytes=page_bytes)
+        try:
+            source = _opened(path)
+        except StoreError as error:
+            database.close_now()
+            left.append(Finding(path.name, f"nothing could be read ({error.what})"))
+            continue
+
+        def work(
+            connection: sqlite3.Connection, path: Path = path, source: sqlite3.Connection = source
+        ) -> None:
+            if path.name == HISTORY_FILE:
+                left.extend(saved(source, connection, meaning))
+            else:
+                left.extend(_saved_ledger(source, connection))
+
+        try:
+            database.write_now(work)
+        finally:
+            source.close()
+            database.close_now()
+    return tuple(left)
+
+
+def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
+    left: list[Finding] = []
+    lost: list[str] = []
+    for table in sorted(ledger_rows.TABLES.values()):
+        names = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
+        columns = ", ".join(names)
+        marks = ", ".join("?" for _ in names)
+        for row in rows_of(source, table, columns, ("rowid",), lost):
+            if _is_sound(table, dict(zip(names, row, strict=True))):
+                target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)  # noqa: S608
+            else:
+                left.append(Finding(f"a line of {table} ({row[0]})", "damaged"))
+    return [*left, *(Finding("the ledger's file", what) for what in lost)]

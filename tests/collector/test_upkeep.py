@@ -1,0 +1,260 @@
+"""Backups are whole while the service writes, damage is found and named, and the rest is saved."""
+
+import asyncio
+import json
+import random
+import shutil
+import sqlite3
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.database import StoreError, StoreFault
+from collector.history.sqlite import SqliteHistory
+from collector.history.store import Meaning, Wire, WireReading
+from collector.ledger import Ledger
+from collector.ledger.records import Evidence, JournalLine, Outgoing
+from collector.upkeep import (
+    HISTORY_FILE,
+    LEDGER_FILE,
+    backup,
+    rescue,
+    restore,
+    verify,
+)
+from rules.reading import Reading, Silence, Stamp
+
+START = datetime(2026, 3, 1, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+class Plain:
+    """Takes every integer as it comes."""
+
+    def object_of(self, quantity: str, line: int | None) -> str | None:
+        return {"output_power_w": "upsOutputPower.1", "battery_voltage_v": "upsBatteryVoltage"}.get(quantity)
+
+    def value(self, object_name: str, raw: Wire, corrections: str) -> float | None:
+        return float(raw) if isinstance(raw, int) else None
+
+    def reading(self, record: WireReading) -> Reading | Silence:
+        return Reading(record.unit, record.stamp)
+
+
+def tick(number: int, unit: str) -> WireReading:
+    wire: dict[str, Wire] = {
+        "upsOutputPower.1": 5000 + number * 7 % 13,
+        "upsBatteryVoltage": 545,
+        "upsIdentName": unit,
+    }
+    return WireReading(unit, Stamp(START + timedelta(minutes=number), 60.0 * number, "s"), 60.0, "none", wire)
+
+
+@pytest.fixture
+def meaning() -> Meaning:
+    return Plain()
+
+
+async def fill(data: Path) -> None:
+    """Two days folded by way of hours, part of a third in hours, some hot rows; and a ledger."""
+    async with SqliteHistory(data / HISTORY_FILE, Plain()) as history, Ledger(data / LEDGER_FILE) as ledger:
+        for day in (0, 1, 2):
+            for unit in ("A1", "A2"):
+                await history.append([tick(n, unit) for n in range(day * 1440, min(day * 1440 + 1440, 3700))])
+            await history.tend(START + day * DAY + timedelta(hours=13))
+        await history.tend(START + timedelta(minutes=3700))
+        async with ledger.transaction() as tx:
+            for n in range(200):
+                tx.add_event(JournalLine(START, "k", "A1", f"line {n}" * 5))
+                tx.enqueue(Outgoing(f"m{n}", "mail", "x", "i", START, START))
+            tx.save_evidence(Evidence("e", "B1", "outage", START, None, content=bytes(5000)))
+            tx.sent("m3", "250 ok")
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    data = tmp_path_factory.mktemp("filled") / "data"
+    asyncio.run(fill(data))
+    return data
+
+
+@pytest.fixture
+def folder(filled: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(filled, tmp_path / "data")
+
+
+async def all_of(folder: Path, meaning: Meaning, unit: str) -> list[WireReading]:
+    async with SqliteHistory(folder / HISTORY_FILE, meaning) as history:
+        return [r async for r in history.readings(unit, START - DAY, START + 5 * DAY)]
+
+
+def test_a_sound_folder_verifies(folder: Path) -> None:
+    found = verify(folder)
+    assert found.findings == ()
+    assert found.files == (HISTORY_FILE, LEDGER_FILE)
+    assert found.chunks > 50
+    assert found.rows > 400
+
+
+def test_an_empty_folder_has_nothing_to_verify(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="no store"):
+        verify(tmp_path)
+
+
+async def test_a_backup_taken_while_the_service_writes_restores_whole(
+    folder: Path, tmp_path: Path, meaning: Meaning
+) -> None:
+    async with (
+        SqliteHistory(folder / HISTORY_FILE, meaning) as history,
+        Ledger(folder / LEDGER_FILE) as ledger,
+    ):
+        stop = asyncio.Event()
+
+        async def write() -> int:
+            number = 3700
+            while not stop.is_set():
+                await history.append([tick(number, "A1"), tick(number, "A2")])
+                async with ledger.transaction() as tx:
+                    tx.add_event(JournalLine(START, "k", "A1", str(number)))
+                number += 1
+            return number
+
+        writing = asyncio.create_task(write())
+        await asyncio.sleep(0.05)
+        made = await asyncio.to_thread(backup, folder, tmp_path / "backup")
+        stop.set()
+        written = await writing
+    assert set(made.files) == {HISTORY_FILE, LEDGER_FILE}
+    restored = await asyncio.to_thread(restore, tmp_path / "backup", tmp_path / "restored")
+    assert restored.findings == ()
+    one = await all_of(tmp_path / "restored", meaning, "A1")
+    other = await all_of(tmp_path / "restored", meaning, "A2")
+    assert 3700 < len(one) == len(other) <= written
+    assert one == [tick(n, "A1") for n in range(len(one))]
+
+
+def test_a_backup_that_was_changed_or_cut_off_is_not_restored(folder: Path, tmp_path: Path) -> None:
+    backup(folder, tmp_path / "backup")
+    with pytest.raises(StoreError, match="not empty") as caught:
+        backup(folder, tmp_path / "backup")
+    assert caught.value.fault is StoreFault.IN_THE_WAY
+    with pytest.raises(StoreError, match="already has stores"):
+        restore(tmp_path / "backup", folder)
+    content = bytearray((tmp_path / "backup" / LEDGER_FILE).read_bytes())
+    content[5000] ^= 1
+    (tmp_path / "backup" / LEDGER_FILE).write_bytes(content)
+    with pytest.raises(StoreError, match="differs from the backup's own list"):
+        restore(tmp_path / "backup", tmp_path / "new")
+    (tmp_path / "backup" / "backup.json").unlink()
+    with pytest.raises(StoreError, match="not a whole backup"):
+        restore(tmp_path / "backup", tmp_path / "new")
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_list_in_a_backup_says_what_it_holds(folder: Path, tmp_path: Path) -> None:
+    made = backup(folder, tmp_path / "backup")
+    listed = json.loads((tmp_path / "backup" / "backup.json").read_text(encoding="utf-8"))
+    assert listed["files"][HISTORY_FILE]["sha256"] == made.files[HISTORY_FILE][1]
+    assert listed["files"][LEDGER_FILE]["bytes"] == (tmp_path / "backup" / LEDGER_FILE).stat().st_size
+
+
+Change = Callable[[sqlite3.Connection], object]
+
+
+@pytest.mark.parametrize(
+    ("file", "change", "where", "what"),
+    [
+        (
+            HISTORY_FILE,
+            lambda c: c.execute(
+                """UPDATE days SET chunk = substr(chunk, 1, 20) WHERE unit = 1 AND day = 20513
+                AND object = (SELECT id FROM objects WHERE name = 'upsOutputPower.1')"""
+            ),
+            "history.sqlite, unit A1, 2026-03-01 00:00 to 2026-03-02 00:00 UTC",
+            "upsOutputPower.1: torn",
+        ),
+        (
+            HISTORY_FILE,
+            lambda c: c.execute("UPDATE hours SET chunk = x'00' WHERE unit = 2 AND hour % 24 = 3"),
+            "history.sqlite, unit A2, 2026-03-03 03:00 to 2026-03-03 04:00 UTC",
+            "all readings: torn",
+        ),
+        (
+            HISTORY_FILE,
+            lambda c: c.execute(
+                "UPDATE hot SET period = period + 1 WHERE unit = 1 AND at % 3600000 = 2340000"
+            ),
+            "history.sqlite, unit A1, the reading of 2026-03-03 13:39 UTC",
+            "checksum does not fit",
+        ),
+        (
+            LEDGER_FILE,
+            lambda c: c.execute("UPDATE journal SET text = 'lime 7' WHERE seq = 8"),
+            "ledger.sqlite, line 8 of journal",
+            "checksum does not fit",
+        ),
+    ],
+)
+def test_damage_is_named_by_what_it_affects(
+    folder: Path, file: str, change: Change, where: str, what: str
+) -> None:
+    connection = sqlite3.connect(folder / file)
+    change(connection)
+    connection.commit()
+    connection.close()
+    (finding,) = verify(folder).findings
+    assert finding.where == where
+    assert finding.what.startswith(what)
+
+
+async def test_the_rest_of_a_damaged_store_is_saved(folder: Path, tmp_path: Path, meaning: Meaning) -> None:
+    connection = sqlite3.connect(folder / HISTORY_FILE)
+    connection.execute(
+        """UPDATE days SET chunk = x'0102' WHERE unit = 1 AND day = 20513
+        AND object = (SELECT id FROM objects WHERE name = 'upsOutputPower.1')"""
+    )
+    connection.execute("UPDATE hourly SET chunk = x'00' WHERE unit = 2")
+    connection.commit()
+    connection.close()
+    before = await all_of(folder, meaning, "A2")
+    left = rescue(folder, tmp_path / "saved", meaning)
+    assert any("upsOutputPower.1" in finding.what for finding in left)
+    assert verify(tmp_path / "saved").findings == ()
+    assert await all_of(tmp_path / "saved", meaning, "A2") == before
+    one = await all_of(tmp_path / "saved", meaning, "A1")
+    assert len(one) == len(before)
+    assert all("upsOutputPower.1" not in r.wire and r.wire["upsBatteryVoltage"] == 545 for r in one[:1440])
+    assert all("upsOutputPower.1" in r.wire for r in one[1440:])
+    async with SqliteHistory(tmp_path / "saved" / HISTORY_FILE, meaning) as history:
+        hours = await history.series(
+            "A2", "output_power_w", line=None, start=START, end=START + 2 * DAY, points=48
+        )
+    assert all(b.good_count == 60 for b in hours)
+    async with Ledger(tmp_path / "saved" / LEDGER_FILE) as ledger:
+        assert (await ledger.counts())["journal"] == 200
+
+
+@pytest.mark.parametrize("seed", range(6))
+async def test_any_flipped_bits_are_noticed_or_change_nothing(
+    folder: Path, tmp_path: Path, meaning: Meaning, seed: int
+) -> None:
+    draw = random.Random(seed)
+    whole = await all_of(folder, meaning, "A1")
+    broken = tmp_path / "broken"
+    shutil.copytree(folder, broken)
+    path = broken / HISTORY_FILE
+    content = bytearray(path.read_bytes())
+    for _ in range(4):
+        content[draw.randrange(100, len(content))] ^= 1 << draw.randrange(8)
+    path.write_bytes(content)
+    if not verify(broken).findings:
+        assert await all_of(broken, meaning, "A1") == whole
+        return
+    rescue(broken, tmp_path / "saved", meaning)
+    saved = await all_of(tmp_path / "saved", meaning, "A1")
+    known = {reading.at: reading for reading in whole}
+    for reading in saved:  # what was saved is true, if not always whole
+        expected = known[reading.at]
+        assert reading.wire.items() <= expected.wire.items()
