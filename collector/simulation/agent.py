@@ -22,6 +22,7 @@ import asyncio
 from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import chain
 from random import Random
 from types import TracebackType
@@ -37,6 +38,9 @@ Address = tuple[str, int]
 _NOT_WRITABLE: Final = 17
 _READ_ONLY: Final = 4
 _LARGEST_REPLY: Final = 1472  # what fits one Ethernet frame; more is tooBig, or a shorter GETBULK answer
+
+# A card repeats itself from one read to the next; typed, since 1 and 1.0 are equal and sent differently.
+_encoded = lru_cache(maxsize=32_768, typed=True)(ber.encode_varbind)
 
 
 @dataclass(slots=True)
@@ -128,7 +132,7 @@ class Agent:
     def _read(self, version: int, pdu: ber.Pdu, request_id: int) -> bytes:
         values = self.values()
         if pdu.type == ber.GET:
-            found = [(oid, *values.get(oid, _absent(oid, values))) for oid, _, _ in pdu.varbinds]
+            found = [(oid, *(values.get(oid) or _absent(oid, values))) for oid, _, _ in pdu.varbinds]
         elif pdu.type == ber.GET_NEXT:
             found = [self._next(oid, values) for oid, _, _ in pdu.varbinds]
         else:
@@ -137,7 +141,7 @@ class Agent:
             for index, (_, tag, _) in enumerate(found, start=1):
                 if tag in {ber.NO_SUCH_OBJECT, ber.NO_SUCH_INSTANCE, ber.END_OF_MIB_VIEW, ber.COUNTER64}:
                     return self._error(pdu, request_id, ber.NO_SUCH_NAME, index)
-        encoded = [ber.encode_varbind(*item) for item in found[: -1 if self.faults.lose_last else None]]
+        encoded = [_encoded(*item) for item in found[: -1 if self.faults.lose_last else None]]
         if sum(map(len, encoded)) > self.largest_reply:
             return self._too_big(version, pdu, request_id)
         return ber.encode_response_pdu(request_id, encoded)
@@ -152,7 +156,7 @@ class Agent:
         rows = ([self._next(oid, values) for oid in names[:single]],)
         for row in chain(rows, self._rows(columns, max(0, pdu.error_index), values)):
             for item in row:
-                octets = ber.encode_varbind(*item)
+                octets = _encoded(*item)
                 size += len(octets)
                 if size > self.largest_reply:
                     return ber.encode_response_pdu(request_id, encoded)
