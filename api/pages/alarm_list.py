@@ -1,0 +1,196 @@
+"""Question 3: what is wrong and what first, each as a sentence with what to do, by when, and who knows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+from urllib.parse import quote
+
+from api.pages.frame import question
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import Alarm, Sheet
+from api.pages.words import Clock, age, capital, count, iso, listed, plural, with_figures
+
+STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
+GONE: Final = "returned_unacknowledged"
+SHELVED: Final = "shelved"
+ASIDE: Final = {"suppressed_by_design": "suppressed by design", "out_of_service": "out of service"}
+
+
+def standing(alarms: Sequence[Alarm]) -> list[Alarm]:
+    """Return the alarms that stand, in the order to act as it was given."""
+    return [alarm for alarm in alarms if alarm.state in STANDING]
+
+
+def in_state(alarms: Sequence[Alarm], state: str) -> list[Alarm]:
+    """Return the alarms in one state."""
+    return [alarm for alarm in alarms if alarm.state == state]
+
+
+def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = False) -> Element:
+    """Return question 3 over some alarms, with what else there is under it."""
+    stand = standing(alarms)
+    title = "What to do, in this order" if live else "What is wrong, and what first"
+    told = sum(alarm.counted for alarm in stand)
+    reading = "In the order to act. The heavier the stroke, the graver."
+    if told:
+        reading += f" {capital(plural(told, 'card alarm'))} counted under these."
+    body: Nodes = (
+        el("ol", [sentence(sheet, alarm, clock, n + 1) for n, alarm in enumerate(stand)], class_="say-list")
+        if stand
+        else el("p", "Nothing is wrong that is known of.", class_="say")
+    )
+    return question(3, title, reading, el("div", body, _also(alarms, clock), id="wrong", live=True))
+
+
+def _also(alarms: Sequence[Alarm], clock: Clock) -> Element:
+    said: list[str] = []
+    gone, shelved = in_state(alarms, GONE), in_state(alarms, SHELVED)
+    if gone:
+        said.append(f"{len(gone)} returned but not acknowledged")
+    if shelved:
+        back = [alarm.shelved_until for alarm in shelved if alarm.shelved_until]
+        said.append(f"{len(shelved)} shelved" + (f" until {clock.at(min(back))}" if back else ""))
+    for state, words in ASIDE.items():
+        if in_state(alarms, state):
+            said.append(f"{len(in_state(alarms, state))} {words}")
+    also = f"Also: {listed(said)}. " if said else ""
+    return el("p", also, el("a", "All alarms and outages", href="/alarms"), class_="rest")
+
+
+def sentence(sheet: Sheet, alarm: Alarm, clock: Clock, number: int | None) -> Element:
+    """Return one alarm as a sentence."""
+    may_act = sheet.acts and alarm.state in {*STANDING, GONE} and alarm.acknowledged is None
+    return el(
+        "li",
+        el("span", str(number) if number else "·", class_="no"),
+        el(
+            "div",
+            el("p", alarm.what, class_="what"),
+            el("p", list(with_figures(alarm.do)), class_="do"),
+            _acts(alarm) if may_act else None,
+        ),
+        el("p", _meta(alarm, clock, sheet.now), class_="meta"),
+        class_="al",
+        data_sev=alarm.severity,
+        data_alarm=alarm.id,
+    )
+
+
+def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
+    by, due = by_when(alarm, clock, now)
+    when = (
+        f"{clock.at(alarm.since)} to {clock.at(alarm.until)}"
+        if alarm.until
+        else f"since {clock.at(alarm.since)}"
+    )
+    long = (now - alarm.since).total_seconds()
+    if not alarm.until and long > 86_400:
+        when += f" ({age(long)})"
+    parts: list[Nodes] = [
+        el("span", by, class_="by due" if due else "by"),
+        el("b", alarm.severity),
+        f", {when}",
+        el("br"),
+    ]
+    if alarm.acknowledged:
+        note = f", {alarm.acknowledged.note}" if alarm.acknowledged.note else ""
+        parts.append(f"acknowledged by {alarm.acknowledged.by}, {clock.at(alarm.acknowledged.at)}{note}")
+    else:
+        parts.append("not acknowledged")
+    parts.append(el("br"))
+    told = [f"{t.who}, {t.by} {clock.at(t.at)}{f', {t.result}' if t.result else ''}" for t in alarm.told]
+    parts.append(f"told: {'; '.join(told)}" if told else "told: nobody yet")
+    if alarm.counted:
+        parts += [el("br"), f"{capital(plural(alarm.counted, 'card alarm'))} under it"]
+    return parts
+
+
+def by_when(alarm: Alarm, clock: Clock, now: datetime) -> tuple[str, bool]:
+    """Return by when to act, in words, and whether that is due today."""
+    if alarm.state == SHELVED:
+        return (f"Back on {clock.at(alarm.shelved_until)}" if alarm.shelved_until else "Shelved"), False
+    if alarm.state == GONE:
+        return "Gone; to be looked at", False
+    when = alarm.by_when
+    if when is None:
+        return alarm.by_when_text or "No date set", alarm.severity in {
+            "critical",
+            "major",
+        } and alarm.by_when_text is not None
+    if isinstance(when, datetime):
+        due = (when - now).total_seconds() < 86_400
+        words = "Now" if when <= now else f"Before {clock.at(when)}"
+    else:
+        due = when <= clock.today
+        words = "Now" if due else f"Before {clock.day(when)}"
+    return alarm.by_when_text or words, due
+
+
+def _acts(alarm: Alarm) -> Element:
+    base = f"/v1/alarms/{quote(alarm.id, safe='')}"
+    return el(
+        "div",
+        _form(
+            f"{base}/acknowledge",
+            "Acknowledge",
+            alarm.id,
+            el("label", "Note ", el("input", name="note", maxlength="200")),
+        ),
+        _form(
+            f"{base}/shelve",
+            "Shelve…",
+            alarm.id,
+            el(
+                "label",
+                "For, hours ",
+                el("input", name="hours", type="number", min="1", max="168", value="8", required=True),
+            ),
+            quiet=True,
+        ),
+        class_="acts",
+    )
+
+
+def _form(action: str, words: str, alarm: str, field: Element, *, quiet: bool = False) -> Element:
+    return el(
+        "details",
+        el("summary", words, class_="btn quiet" if quiet else "btn"),
+        el(
+            "form",
+            el(
+                "label",
+                "Your name ",
+                el("input", name="by", required=True, autocomplete="name", maxlength="80"),
+            ),
+            field,
+            el("button", words.rstrip("…"), type="submit", class_="btn"),
+            method="post",
+            action=action,
+            data_act=alarm,
+        ),
+        class_="act",
+    )
+
+
+def tally(alarms: Sequence[Alarm]) -> str:
+    """Return how many things are wrong, as a sentence, for the head of the alarms sheet."""
+    stand = standing(alarms)
+    if not stand:
+        return "Nothing is wrong that is known of."
+    unseen = sum(alarm.acknowledged is None for alarm in stand)
+    verb = "thing is" if len(stand) == 1 else "things are"
+    said = f"{capital(count(len(stand)))} {verb} wrong."
+    if unseen == len(stand) == 1:
+        return f"{said} Nobody has acknowledged it."
+    if unseen:
+        return (
+            f"{said} {capital(count(unseen))} {'has' if unseen == 1 else 'have'} been acknowledged by nobody."
+        )
+    return said
+
+
+def stamp(moment: datetime) -> str:
+    """Return a moment for the script."""
+    return iso(moment)

@@ -1,0 +1,137 @@
+"""Question 4: which bank fails next, as rows for the estate and as rivers for one system."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from api.pages.frame import address_of, question
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import Sheet
+from api.pages.redundancy_section import abs_id
+from api.pages.words import CANNOT_TELL, Clock, interval
+from api.pages.years import END_OF_LIFE, River, Years, river, row, span_of
+from rules.estate import FittedBank, in_place
+from rules.verdicts import BankState, Basis
+
+
+def today_of(sheet: Sheet) -> date:
+    """Return the sheet's day."""
+    return sheet.now.date()
+
+
+def fitted(sheet: Sheet, bank: str) -> FittedBank | None:
+    """Return the blocks in a bank's place today."""
+    found = sheet.estate.banks.get(bank)
+    return in_place(found.fitted, today_of(sheet)) if found else None
+
+
+def installed(sheet: Sheet, bank: str) -> date | None:
+    """Return since when the blocks in a bank's place are there."""
+    blocks = fitted(sheet, bank)
+    return blocks.from_day if blocks else None
+
+
+def name_of(sheet: Sheet, bank: str) -> str:
+    """Return how a bank is named among those of all systems."""
+    found = sheet.estate.banks.get(bank)
+    owners = [sheet.estate.units[u].system for u in found.feeds if u in sheet.estate.units] if found else []
+    return f"{sheet.estate.systems[owners[0]].name}, bank {bank}" if owners else f"Bank {bank}"
+
+
+def first_to_fail(states: Sequence[BankState]) -> list[BankState]:
+    """Return banks by the day to have replaced them by; those nothing can be said of come last, not first."""
+    return sorted(states, key=lambda s: (s.dates.replace_by is None, s.dates.replace_by or date.max))
+
+
+def axis(sheet: Sheet, states: Sequence[BankState]) -> Years:
+    """Return the years that some banks share."""
+    days = [d for s in states for d in span_of(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()))]
+    return Years.around(today_of(sheet), days)
+
+
+def overview(sheet: Sheet) -> Element:
+    """Return question 4 for the whole estate."""
+    states = first_to_fail(sheet.banks)
+    years, today = axis(sheet, states), today_of(sheet)
+    rows = [
+        el(
+            "div",
+            el(
+                "div",
+                el("b", el("a", name_of(sheet, s.id), href=address_of("banks", s.id))),
+                el("small", capacity_words(s)),
+                class_="who",
+            ),
+            row(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()), years, today),
+            el("p", due_words(s, today), class_="act"),
+            class_="bk",
+        )
+        for s in states
+    ]
+    body: Nodes = (
+        el("div", el("div", years.letters(), class_="axis"), rows, class_="yg")
+        if rows
+        else el("p", "No bank has been judged yet.", class_="say")
+    )
+    return question(
+        4,
+        "Which bank fails next",
+        "Dots are discharges that were judged. The box is when capacity falls below 80 %, with 90 % certainty; the "
+        "flag, by when to have replaced it.",
+        el("div", body, id="q4-rows", live=True),
+    )
+
+
+def capacity_words(state: BankState) -> str:
+    """Return a bank's capacity with its interval, or that only its age speaks."""
+    if state.capacity.fraction is None:
+        return CANNOT_TELL
+    words = interval(state.capacity.fraction, state.capacity.low, state.capacity.high)
+    return words if state.capacity.basis is Basis.TESTED else f"{words}, reckoned by age"
+
+
+def due_words(state: BankState, today: date) -> list[Nodes]:
+    """Return by when a bank is to be replaced and ordered, or why that cannot be told."""
+    by, order = state.dates.replace_by, state.dates.order_by
+    if by is None:
+        why = "no judged discharge; test it" if not state.discharges else "no trend can be told yet"
+        return [el("b", CANNOT_TELL), why]
+    if by <= today:
+        fraction = state.capacity.fraction
+        below = (
+            "below 80 % already"
+            if fraction is not None and fraction < END_OF_LIFE
+            else f"since {Clock.day(by)}"
+        )
+        return [el("b", "Overdue: order now", class_="short-ink"), below]
+    ordering = "" if order is None else ("order now" if order <= today else f"order by {Clock.day(order)}")
+    return [
+        el("b", f"by {Clock.day(by)}", class_="short-ink" if order and order <= today else None),
+        ordering,
+    ]
+
+
+def in_depth(sheet: Sheet, system: str) -> Element | None:
+    """Return question 4 for one system, a river a bank; None where no bank of it has a state yet."""
+    states = first_to_fail([s for b in sheet.estate.banks_of_system(system) if (s := sheet.bank(b.id))])
+    if not states:
+        return None
+    years = axis(sheet, states)
+    rivers: list[Nodes] = []
+    for state in states:
+        since = installed(sheet, state.id)
+        told = f"installed {since:%b %Y}: " if since else ""
+        heading = el(
+            "h3",
+            el("a", f"Bank {state.id}", href=address_of("banks", state.id)),
+            el("small", told, f"{capacity_words(state)}. ", due_words(state, today_of(sheet))[0]),
+        )
+        picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet))
+        rivers += [heading, river(picture)]
+    return question(
+        4,
+        "Which bank fails next",
+        "Capacity, per cent of rated at 25 °C. Dots are judged discharges with their 90 % interval.",
+        el("div", years.letters(), rivers, class_="rivers", id=f"q4-{abs_id(system)}", live=True),
+    )

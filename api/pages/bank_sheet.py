@@ -1,0 +1,272 @@
+"""The sheet of one bank: how much is left and until when, what each discharge showed, how it is kept."""
+
+from __future__ import annotations
+
+from api.pages.alarm_list import wrong
+from api.pages.bank_section import (
+    axis,
+    capacity_words,
+    due_words,
+    fitted,
+    name_of,
+    overview,
+    today_of,
+)
+from api.pages.frame import Page, address_of, clock_of, question
+from api.pages.marks import Standing, evidence, line_mark
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import Sheet
+from api.pages.words import CANNOT_TELL, Clock, age, capital, interval, kilo, listed, plural, whole_percent
+from api.pages.years import END_OF_LIFE, River, river
+from rules.estate import Bank, FittedBank
+from rules.verdicts import BankState, Basis, Verdict
+
+KINDS = {
+    "outage": "outage",
+    "test": "battery test",
+    "acceptance": "acceptance test",
+    "import": "imported log",
+}
+
+
+def banks_page(sheet: Sheet) -> Page:
+    """Return the sheet of all banks, the first to fail first."""
+    heading = el("h1", f"Banks of {sheet.title}", class_="off")
+    return Page("Banks", "/banks", (heading, overview(sheet)))
+
+
+def bank_page(sheet: Sheet, name: str) -> Page | None:
+    """Return a bank's sheet, or None for one that is not in the estate."""
+    bank = sheet.estate.banks.get(name)
+    if bank is None:
+        return None
+    address, state, blocks = address_of("banks", name), sheet.bank(name), fitted(sheet, name)
+    title = capital(name_of(sheet, name))
+    if state is None:
+        words = el(
+            "p",
+            el("b", title),
+            " has not been judged yet.",
+            el("br"),
+            el("small", _plant(bank, blocks)),
+            class_="waiting",
+        )
+        return Page(title, address, (el("h1", title, class_="off"), words))
+    parts: list[Element | None] = [
+        _lead(sheet, bank, state, blocks),
+        _left(sheet, state),
+        _shown(sheet, state),
+        _kept(state),
+    ]
+    mine = tuple(a for a in sheet.alarms if a.about == name)
+    if mine:
+        owner = sheet.estate.units[bank.feeds[0]].system
+        parts.append(wrong(sheet, mine, Clock(sheet.site(owner).time_zone, sheet.now)))
+    return Page(title, address, tuple(part for part in parts if part))
+
+
+def standing(sheet: Sheet, state: BankState) -> Standing:
+    """Return which line stands for a bank."""
+    by, fraction = state.dates.replace_by, state.capacity.fraction
+    if by is not None and by <= today_of(sheet):
+        return "short"
+    if fraction is None or state.capacity.basis is Basis.NONE:
+        return "unknown"
+    if fraction < END_OF_LIFE:
+        return "short"
+    return "holds" if state.capacity.basis is Basis.TESTED else "unknown"
+
+
+def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None) -> Element:
+    mark = standing(sheet, state)
+    fraction = state.capacity.fraction
+    said: Nodes
+    if fraction is None:
+        said = [el("b", name_of(sheet, bank.id)), " cannot be judged: nothing is known of its capacity."]
+    elif mark == "unknown":
+        said = [
+            el("b", name_of(sheet, bank.id)),
+            f": {interval(fraction, state.capacity.low, state.capacity.high)} by its age alone; no discharge has shown it.",
+        ]
+    else:
+        figure = f"{whole_percent(fraction)} %"
+        between = ""
+        if state.capacity.low is not None and state.capacity.high is not None:
+            between = (
+                f", between {whole_percent(state.capacity.low)} and {whole_percent(state.capacity.high)}"
+            )
+        verb = " is past its end of life: " if fraction < END_OF_LIFE else " gives "
+        ink = el("span", figure, class_="short-ink nb") if fraction < END_OF_LIFE else figure
+        said = [
+            el("b", name_of(sheet, bank.id)),
+            verb,
+            ink,
+            f" of rated{between}. ",
+            due_words(state, today_of(sheet))[0],
+        ]
+    row = el(
+        "span",
+        line_mark(mark),
+        el("span", said, el("span", _plant(bank, blocks), class_="why")),
+        class_="row",
+    )
+    return el("h1", row, class_="lead bank", id="lead", live=True)
+
+
+def _plant(bank: Bank, blocks: FittedBank | None) -> str:
+    parts = [plural(bank.strings, "string"), f"{bank.cells} cells in series"]
+    if bank.halves == 2:
+        parts.append("split about its mid-point")
+    if blocks:
+        parts.append(f"{blocks.blocks} blocks of {blocks.type}")
+        parts.append(f"ends at {blocks.end_voltage_per_cell_v * bank.cells:.1f} V")
+        parts.append(f"installed {Clock.day(blocks.from_day)}")
+        if blocks.design_life_years:
+            parts.append(f"{blocks.design_life_years:g}-year design")
+    parts.append(f"feeds {listed(bank.feeds)}")
+    return " · ".join(parts)
+
+
+def _left(sheet: Sheet, state: BankState) -> Element:
+    years = axis(sheet, [state])
+    picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), height=330.0)
+    dates = state.dates
+    rows = [
+        ("capacity", capacity_words(state)),
+        (
+            "asked of it",
+            CANNOT_TELL
+            if state.asked_fraction is None
+            else f"{whole_percent(state.asked_fraction)} % of rated",
+        ),
+        ("below 80 % about", Clock.day(dates.expected_end) if dates.expected_end else CANNOT_TELL),
+        ("order by", Clock.day(dates.order_by) if dates.order_by else CANNOT_TELL),
+        ("replace by", Clock.day(dates.replace_by) if dates.replace_by else CANNOT_TELL),
+        (
+            "as years at 25 °C",
+            f"{state.effective_age_years:.1f}" if state.effective_age_years is not None else CANNOT_TELL,
+        ),
+    ]
+    table = el(
+        "table",
+        el(
+            "tbody",
+            [
+                el("tr", el("th", n, scope="row"), el("td", t, class_="none" if t == CANNOT_TELL else None))
+                for n, t in rows
+            ],
+        ),
+        class_="tight",
+    )
+    return question(
+        4,
+        "How much is left, and until when",
+        "Solid: judged from discharges. Ruled: what is to be expected. Width is the 90 % interval.",
+        el("div", years.letters(), river(picture), class_="rivers", id="river", live=True),
+        el(
+            "div",
+            el("div", table, class_="tw"),
+            _carried(sheet, state),
+            class_="two below",
+            id="dates",
+            live=True,
+        ),
+    )
+
+
+def _carried(sheet: Sheet, state: BankState) -> Element:
+    shown = state.shown_to_carry
+    clock = clock_of(sheet)
+    if shown is None:
+        words: Nodes = "Never shown to carry its load. Capacity arithmetic does not catch an open cell; only a discharge does."
+    else:
+        words = [
+            evidence(
+                "seen", f"carried {kilo(shown.power_w)} kW for {age(shown.for_s)} on {clock.on(shown.at)}."
+            )
+        ]
+    weak = "A weak block can end a bank at once; nothing read by a card would warn of that."
+    return el("div", el("p", words, class_="prose"), el("p", weak, class_="prose small"))
+
+
+def _shown(sheet: Sheet, state: BankState) -> Element:
+    clock = clock_of(sheet)
+    rows: list[Element] = []
+    for d in sorted(state.discharges, key=lambda d: d.at, reverse=True):
+        under = d.capacity_fraction is not None and d.capacity_fraction < END_OF_LIFE
+        between = (
+            f"{whole_percent(d.low)}–{whole_percent(d.high)}"
+            if d.low is not None and d.high is not None
+            else CANNOT_TELL
+        )
+        capacity = (
+            f"{whole_percent(d.capacity_fraction)} %" if d.capacity_fraction is not None else CANNOT_TELL
+        )
+        depth = f"{whole_percent(d.depth_fraction)} %" if d.depth_fraction is not None else CANNOT_TELL
+        rows.append(
+            el(
+                "tr",
+                el("th", clock.on(d.at), scope="row"),
+                el("td", depth, class_="num"),
+                el(
+                    "td", el("b", capacity) if under else capacity, class_="num short-ink" if under else "num"
+                ),
+                el("td", between, class_="num"),
+                el("td", KINDS.get(d.kind, d.kind)),
+            )
+        )
+    if not rows:
+        body: Nodes = el(
+            "p",
+            "No discharge of this bank has been judged. What is said of it rests on its age alone.",
+            class_="say",
+        )
+    else:
+        names = ("date", "depth", "capacity", "90 %", "from")
+        head = el(
+            "tr", [el("th", n, class_="num" if 0 < i < 4 else None, scope="col") for i, n in enumerate(names)]
+        )
+        body = el(
+            "div", el("table", el("thead", head), el("tbody", rows), class_="tight narrow-table"), class_="tw"
+        )
+    return question(
+        None,
+        "Every judged discharge",
+        "Depth is of what this bank gives; capacity, of what its table gives.",
+        el("div", body, id="discharges", live=True),
+        id_="judged-discharges",
+    )
+
+
+def _kept(state: BankState) -> Element:
+    charging = state.charging
+    mark: Standing = {Verdict.ADEQUATE: "holds", Verdict.INADEQUATE: "short", Verdict.CANNOT_TELL: "unknown"}[
+        charging.verdict
+    ]  # type: ignore[assignment]
+    words = {
+        Verdict.ADEQUATE: "Kept as it should be.",
+        Verdict.INADEQUATE: "Not kept as it should be.",
+        Verdict.CANNOT_TELL: "Cannot tell how it is kept.",
+    }[charging.verdict]
+    because = " ".join(f"{capital(b.rstrip('.'))}." for b in charging.because)
+    volts = (
+        f" {charging.float_voltage_per_cell_v:.3f} V per cell on float."
+        if charging.float_voltage_per_cell_v is not None
+        else ""
+    )
+    return question(
+        None,
+        "How it is kept",
+        None,
+        el(
+            "p",
+            line_mark(mark),
+            " ",
+            words,
+            f" {because}" if because else "",
+            volts,
+            class_="prose",
+            id="kept",
+            live=True,
+        ),
+    )

@@ -1,0 +1,96 @@
+"""Question 5: may a unit be taken out for work? Left out where no answer was made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from api.pages.frame import address_of, question
+from api.pages.marks import Standing, line_mark
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import Isolation, Sheet
+
+MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
+ADVICE = "Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."
+
+
+def overview(sheet: Sheet) -> Element | None:
+    """Return question 5 for the whole estate, or None where nothing is known of it."""
+    if not sheet.isolations:
+        return None
+    rows = [
+        el(
+            "tr",
+            el("th", el("a", f"Unit {i.unit}", href=address_of("units", i.unit)), scope="row"),
+            el("td", el("span", line_mark(MARKS[i.overall]), " ", i.answer, class_="s")),
+            el("td", _counts(i)),
+        )
+        for i in sheet.isolations
+    ]
+    head = el("tr", [el("th", name, scope="col") for name in ("unit", "answer", "checks")])
+    table = el("table", el("thead", head), el("tbody", rows), class_="stack")
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        "Only what can be read is judged here. The rest is listed for the person with the key.",
+        el("div", table, class_="tw", id="q5-rows", live=True),
+    )
+
+
+def in_depth(isolations: Sequence[Isolation]) -> Element | None:
+    """Return question 5 for the units of one system, a fold a unit, or None where nothing is known of it."""
+    if not isolations:
+        return None
+    folds: list[Nodes] = []
+    for i in isolations:
+        folds.append(
+            el(
+                "p",
+                line_mark(MARKS[i.overall]),
+                " ",
+                el("b", f"Unit {i.unit}: "),
+                i.answer,
+                class_="prose answer",
+            )
+        )
+        columns = [
+            _column("Met", i.met, "y"),
+            _column("Not met", i.not_met, "n"),
+            _column("Cannot be seen", i.cannot_be_seen, "u"),
+            _column("Yours to check", i.person, "u"),
+        ]
+        folds.append(
+            el(
+                "details",
+                el("summary", "The checks"),
+                el("div", columns, class_="checks"),
+                open=i.overall == "not_met",
+            )
+        )
+    return question(
+        5, "May a unit be taken out for work?", ADVICE, el("div", folds, id="q5-checks", live=True)
+    )
+
+
+def _column(title: str, rows: Sequence[str], class_: str) -> Element | None:
+    if not rows:
+        return None
+    ink = "short-ink" if class_ == "n" else None
+    heading = el("h3", f"{title} ", el("small", str(len(rows)), class_=ink), class_=ink)
+    return el("div", heading, el("ul", [el("li", said, class_=class_) for said in rows]))
+
+
+def _counts(i: Isolation) -> Element:
+    failed: Nodes = (
+        el("span", el("b", f"{len(i.not_met)} not met"), class_="short-ink")
+        if i.not_met
+        else el("span", "0 not met")
+    )
+    unseen = el("span", f"{len(i.cannot_be_seen)} not seen") if i.cannot_be_seen else None
+    return el(
+        "span",
+        el("span", f"{len(i.met)} met"),
+        failed,
+        unseen,
+        el("span", f"{len(i.person)} yours to check"),
+        class_="count",
+    )

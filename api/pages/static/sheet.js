@@ -1,0 +1,156 @@
+/* The page reads without this script. With it ages tick, figures are replaced as they change, and the page says so
+   when the line to the service is lost. Verdicts come only from the service; nothing is judged here. */
+(function () {
+  "use strict";
+  var root = document.documentElement, kept;
+  try { kept = localStorage.getItem("ink"); } catch (e) { kept = null; }
+  if (kept === "dark" || kept === "light") root.dataset.ink = kept;
+
+  addEventListener("DOMContentLoaded", function () {
+    var body = document.body;
+    var offset = Date.parse(body.dataset.now) - Date.now();   // the service's clock less this one's
+    var heard = Date.now(), staleAfter = 1000 * Number(body.dataset.staleAfter), waiting = null, fetching = false;
+
+    function now() { return Date.now() + offset; }
+    function byId(name) { return document.getElementById(name); }
+
+    /* ---- paper ---- */
+    byId("ink").addEventListener("click", function () {
+      var dark = root.dataset.ink === "dark" || (!root.dataset.ink && matchMedia("(prefers-color-scheme:dark)").matches);
+      root.dataset.ink = dark ? "light" : "dark";
+      try { localStorage.setItem("ink", root.dataset.ink); } catch (e) { /* private window: this page only */ }
+    });
+    addEventListener("beforeprint", function () {
+      document.querySelectorAll("details:not(.act)").forEach(function (d) { d.open = true; });
+    });
+
+    /* ---- ages and countdowns, written as the service writes them ---- */
+    function pad(n) { return n < 10 ? "0" + n : String(n); }
+    function age(ms) {
+      var s = Math.max(0, Math.floor(ms / 1000));
+      if (s < 60) return s + " s";
+      if (s < 600) return Math.floor(s / 60) + " min " + (s % 60) + " s";
+      if (s < 3600) return Math.floor(s / 60) + " min";
+      if (s < 172800) return Math.floor(s / 3600) + " h " + Math.floor(s % 3600 / 60) + " min";
+      return Math.floor(s / 86400) + " days";
+    }
+    function stopwatch(ms) {
+      var s = Math.max(0, Math.floor(ms / 1000));
+      if (s >= 3600) return Math.floor(s / 3600) + ":" + pad(Math.floor(s % 3600 / 60)) + ":" + pad(s % 60);
+      return Math.floor(s / 60) + ":" + pad(s % 60);
+    }
+    function tick() {
+      var t = now();
+      document.querySelectorAll("[data-since]").forEach(function (e) {
+        var text = age(t - Date.parse(e.dataset.since));
+        if (e.textContent !== text) e.textContent = text;
+      });
+      document.querySelectorAll("[data-until]").forEach(function (e) {
+        var text = stopwatch(Date.parse(e.dataset.until) - t);
+        if (e.textContent !== text) e.textContent = text;
+      });
+      var silent = Date.now() - heard, lost = silent > staleAfter;
+      if (lost) {
+        root.dataset.feed = "lost";
+        byId("lost-for").textContent = age(silent);
+      } else delete root.dataset.feed;
+      if (byId("feedlost").hidden === lost) byId("feedlost").hidden = !lost;
+    }
+
+    /* ---- replacing parts ---- */
+    function still(e) {
+      var copy = e.cloneNode(true);
+      copy.querySelectorAll("[data-since],[data-until]").forEach(function (x) { x.textContent = ""; });
+      return copy.textContent;
+    }
+    function figures(e) { return Array.prototype.map.call(e.querySelectorAll("dd, .by"), still); }
+    function replace(e, html) {
+      var open = Array.prototype.map.call(e.querySelectorAll("details"), function (d) { return d.open; });
+      var before = figures(e);
+      e.innerHTML = html;
+      e.querySelectorAll("details").forEach(function (d, n) { if (open[n]) d.open = true; });
+      e.querySelectorAll("dd, .by").forEach(function (d, n) {
+        if (n < before.length && before[n] !== still(d)) d.classList.add("fresh");
+      });
+    }
+    function busy(e) {                                        // nobody's hand or pointer loses what it is on
+      return e.contains(document.activeElement) && document.activeElement !== document.body ||
+        e.id === "wrong" && e.matches(":hover");
+    }
+    function show(parts) {
+      var left = {};
+      Object.keys(parts).forEach(function (name) {
+        var e = byId(name);
+        if (!e) return;
+        if (busy(e)) left[name] = parts[name];
+        else replace(e, parts[name]);
+      });
+      waiting = Object.keys(left).length ? Object.assign(waiting || {}, left) : null;
+      tick();
+    }
+    setInterval(function () { if (waiting) { var w = waiting; waiting = null; show(w); } }, 2000);
+
+    /* ---- built otherwise (an outage began or ended): the answer is fetched anew, the page stays ---- */
+    function refetch() {
+      if (fetching) return;
+      fetching = true;
+      fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store" }).then(function (r) {
+        if (!r.ok) throw new Error(String(r.status));
+        return r.text();
+      }).then(function (html) {
+        var made = new DOMParser().parseFromString(html, "text/html");
+        var main = made.getElementById("main");
+        if (main) byId("main").replaceWith(document.adoptNode(main));
+        document.title = made.title;
+        waiting = null;
+      }).catch(function () { /* the next event asks again */ }).finally(function () { fetching = false; tick(); });
+    }
+    function take(message) {
+      var said = JSON.parse(message.data);
+      heard = Date.now();
+      offset = Date.parse(said.now) - heard;
+      staleAfter = 1000 * said.stale_after_s;
+      if (said.said) byId("said").textContent = said.said;
+      var asof = said.fragments.asof, judged = byId("judged");
+      if (asof) byId("asof").innerHTML = asof;
+      var clock = byId("asof").querySelector("b");
+      if (clock) byId("lost-since").textContent = clock.textContent;
+      if (judged && asof) judged.textContent = judged.textContent.replace(/\d\d:\d\d:\d\d/, byId("lost-since").textContent);
+      delete said.fragments.asof;
+      if (byId("main").dataset.skeleton !== said.skeleton) refetch();
+      else show(said.fragments);
+    }
+    if (window.EventSource && body.dataset.live) {
+      var source;
+      var connect = function () {
+        source = new EventSource(body.dataset.live);
+        source.addEventListener("sheet", take);
+        source.onerror = function () {
+          if (source.readyState === EventSource.CLOSED) setTimeout(connect, 10000);
+        };
+      };
+      connect();
+    }
+
+    /* ---- what operators do ---- */
+    document.addEventListener("submit", function (e) {
+      var form = e.target;
+      if (!form.dataset || !form.dataset.act) return;
+      e.preventDefault();
+      var said = {};
+      new FormData(form).forEach(function (value, key) { if (value !== "") said[key] = key === "hours" ? Number(value) : value; });
+      var button = form.querySelector("button");
+      button.disabled = true;
+      fetch(form.action, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(said) })
+        .then(function (r) {
+          byId("said").textContent = r.ok ? "Done." : "The service did not take it (" + r.status + ").";
+          if (r.ok) { form.closest("details").open = false; document.activeElement.blur(); }
+          else button.textContent = "Not taken, try again";
+        })
+        .catch(function () { button.textContent = "No line to the service, try again"; })
+        .finally(function () { button.disabled = false; });
+    });
+    tick();
+    setInterval(tick, 1000);
+  });
+})();

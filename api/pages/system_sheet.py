@@ -1,0 +1,68 @@
+"""The sheet of one system: the same questions, in depth."""
+
+from __future__ import annotations
+
+from api.pages import bank_section, hold_up_section, isolation_section, redundancy_section
+from api.pages.alarm_list import wrong
+from api.pages.frame import Page, address_of
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import Sheet
+from api.pages.sentences import Judged, judged, opening
+from api.pages.words import kilo
+
+
+def system_page(sheet: Sheet, name: str) -> Page | None:
+    """Return a system's sheet, or None for one that is not in the estate."""
+    declared = sheet.estate.systems.get(name)
+    if declared is None:
+        return None
+    address = address_of("systems", name)
+    state = sheet.system(name)
+    if state is None:
+        waiting = el(
+            "p",
+            el("b", declared.name),
+            " has not been judged yet: the first readings are on their way.",
+            class_="waiting",
+        )
+        return Page(declared.name, address, (el("h1", declared.name, class_="off"), waiting))
+    subject = judged(sheet, state)
+    parts: list[Element | None] = [_lead(sheet, subject)]
+    drawn = hold_up_section.outage(sheet, subject)
+    if drawn:
+        parts += [drawn, wrong(sheet, sheet.alarms_of(name), subject.clock, live=True)]
+    else:
+        parts.append(hold_up_section.in_depth(sheet, subject))
+    parts.append(redundancy_section.in_depth(sheet, subject))
+    if not drawn:
+        parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))
+    members = {unit.id for unit in sheet.estate.units_of(name)}
+    parts.append(bank_section.in_depth(sheet, name))
+    parts.append(isolation_section.in_depth([i for i in sheet.isolations if i.unit in members]))
+    return Page(declared.name, address, tuple(part for part in parts if part))
+
+
+def _lead(sheet: Sheet, subject: Judged) -> Element:
+    mark, said = opening(subject)
+    return el(
+        "h1",
+        el("span", mark, el("span", said, el("span", _plant(sheet, subject), class_="why")), class_="row"),
+        class_="lead",
+        id="lead",
+        live=True,
+    )
+
+
+def _plant(sheet: Sheet, subject: Judged) -> Nodes:
+    declared = sheet.estate.systems[subject.state.id]
+    parts = [hold_up_section.installed_words(sheet, subject)]
+    if declared.board:
+        parts.append(f"board {declared.board}")
+    generator = sheet.estate.generator_of(declared.id)
+    parts.append(f"generator {kilo(generator.rating_w, 0)} kW" if generator else "no generator")
+    load = subject.state.load
+    if load.power_w is not None and not subject.silent():
+        apparent = f", {kilo(load.apparent_va)} kVA" if load.apparent_va is not None else ""
+        parts.append(f"load {kilo(load.power_w)} kW{apparent}")
+    parts.append(sheet.site(declared.id).name)
+    return " · ".join(parts)

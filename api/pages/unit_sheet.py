@@ -1,0 +1,401 @@
+"""The sheet of one unit: what its card says, how old that is, what of it was doubted, and how the card answers.
+
+Words and readings are set apart, and so are readings and claims: a card's own minutes and per cent stand at the
+end, under what they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final
+
+from api.pages.alarm_list import wrong
+from api.pages.frame import Page, address_of, question
+from api.pages.marks import Standing, line_mark
+from api.pages.markup import Element, Nodes, el
+from api.pages.model import CardHealth, Sheet, UnitView
+from api.pages.redundancy_section import STANDS
+from api.pages.track import read_trace
+from api.pages.words import Clock, age, capital, clause, kilo, plural, since, stopwatch, whole_percent
+from rules.estate import Unit, in_place
+from rules.reading import Doubt, Reading
+from rules.verdicts import Standing as UnitStands
+from rules.verdicts import UnitStanding
+
+STALE_POLLS: Final = 3.0
+STALE_LEAST_S: Final = 15.0
+"""A reading is stale past three poll periods and never under 15 s, as the verdicts take it."""
+
+# RFC 1628: the object a doubt names, and the row of this sheet it belongs to.
+OBJECTS: Final = {
+    "upsBatteryVoltage": "bank voltage",
+    "upsBatteryCurrent": "bank current",
+    "upsBatteryTemperature": "bank temperature",
+    "upsBatteryStatus": "battery status",
+    "upsSecondsOnBattery": "on battery for",
+    "upsEstimatedMinutesRemaining": "minutes remaining",
+    "upsEstimatedChargeRemaining": "charge",
+    "upsInputFrequency": "input frequency",
+    "upsInputVoltage": "input voltage",
+    "upsInputCurrent": "input current",
+    "upsInputTruePower": "input power",
+    "upsOutputSource": "output source",
+    "upsOutputFrequency": "output frequency",
+    "upsOutputVoltage": "output voltage",
+    "upsOutputCurrent": "output current",
+    "upsOutputPower": "output power",
+    "upsOutputPercentLoad": "output load",
+    "upsBypassFrequency": "bypass frequency",
+    "upsBypassVoltage": "bypass voltage",
+    "upsBypassCurrent": "bypass current",
+    "upsBypassPower": "bypass power",
+}
+
+
+def unit_page(sheet: Sheet, name: str) -> Page | None:
+    """Return a unit's sheet, or None for a position that is not in the estate."""
+    unit = sheet.estate.units.get(name)
+    if unit is None:
+        return None
+    view = sheet.unit(name) or UnitView(name)
+    clock = Clock(sheet.site(unit.system).time_zone, sheet.now)
+    parts: list[Element | None] = [_lead(sheet, unit, view)]
+    if view.reading is not None:
+        parts.append(_readings(sheet, view, view.reading, clock))
+        parts.append(_doubts(view.reading))
+    parts.append(_card(sheet, unit, view))
+    if view.reading is not None:
+        parts.append(_claims(view.reading))
+    mine = tuple(a for a in sheet.alarms if a.about == name)
+    if mine:
+        parts.append(wrong(sheet, mine, clock))
+    return Page(f"Unit {name}", address_of("units", name), tuple(part for part in parts if part))
+
+
+def stale(sheet: Sheet, view: UnitView) -> bool:
+    """Return whether a unit's reading is too old to be called present, or absent."""
+    limit = max(STALE_POLLS * ((view.card.poll_s if view.card else None) or sheet.poll_s), STALE_LEAST_S)
+    return view.reading is None or view.silent_since is not None or view.age_s is None or view.age_s > limit
+
+
+def _lead(sheet: Sheet, unit: Unit, view: UnitView) -> Element:
+    state = sheet.system(unit.system)
+    stands = next((u for u in state.units if u.id == unit.id), None) if state else None
+    system = sheet.estate.systems[unit.system].name
+    mark, said = _said(sheet, view, stands)
+    cabinet = in_place(unit.fitted, sheet.now.date())
+    fitted = (
+        f"{cabinet.model}, {cabinet.rating_va / 1000:g} kVA, {cabinet.rating_w / 1000:g} kW"
+        if cabinet
+        else "no cabinet declared"
+    )
+    banks = [bank.id for bank in sheet.estate.banks_of(unit.id)]
+    why: Nodes = [
+        el("a", system, href=address_of("systems", unit.system)),
+        f" · {fitted} · ",
+        [el("a", f"bank {bank}", href=address_of("banks", bank)) for bank in banks[:1]]
+        if banks
+        else "no bank declared",
+    ]
+    row = el(
+        "span",
+        line_mark(mark),
+        el("span", el("b", f"Unit {unit.id}"), " ", said, el("span", why, class_="why")),
+        class_="row",
+    )
+    return el("h1", row, class_="lead", id="lead", live=True)
+
+
+def _said(sheet: Sheet, view: UnitView, stands: UnitStanding | None) -> tuple[Standing, Nodes]:
+    if view.fault:
+        return "unknown", f"cannot be judged: a fault in ridethrough itself, {clause(view.fault)}."
+    if view.reading is None:
+        return "unknown", "has never been read."
+    if view.silent_since is not None:
+        why = f" ({clause(view.why_silent)})" if view.why_silent else ""
+        return "unknown", ["has been silent for ", since(view.silent_since, sheet.now), f"{why}."]
+    standing = stands.standing if stands else UnitStands.UNKNOWN
+    share = stands.share_fraction if stands else None
+    carries = (
+        f" {whole_percent(share)} % of the load"
+        if share is not None and standing is UnitStands.CARRYING
+        else ""
+    )
+    mark: Standing = {
+        UnitStands.CARRYING: "holds",
+        UnitStands.RESTING: "holds",
+        UnitStands.ON_BATTERY: "battery",
+    }.get(standing, "unknown" if standing in {UnitStands.UNKNOWN, UnitStands.SILENT} else "short")  # type: ignore[assignment]
+    words = (
+        f"is {STANDS[standing]}{carries}"
+        if standing is not UnitStands.UNKNOWN
+        else "stands in a way that cannot be told"
+    )
+    return mark, [words, ", read ", since(view.reading.at, sheet.now), " ago."]
+
+
+def _readings(sheet: Sheet, view: UnitView, reading: Reading, clock: Clock) -> Element:
+    old = stale(sheet, view)
+    marked = {(doubt.object, doubt.line): doubt for doubt in reading.doubts}
+    tables: list[Nodes] = []
+    output = [
+        (line.line, line.voltage_v, line.current_a, line.power_w, line.load_pct)
+        for line in reading.output.lines
+    ]
+    tables.append(_lines("Output", "upsOutput", ("V", "A", "kW", "% of line"), output, marked))
+    entering = [
+        (line.line, line.voltage_v, line.current_a, line.power_w, line.frequency_hz)
+        for line in reading.input.lines
+    ]
+    tables.append(_lines("Mains in", "upsInput", ("V", "A", "kW", "Hz"), entering, marked))
+    if reading.bypass is not None:
+        bypass = [
+            (line.line, line.voltage_v, line.current_a, line.power_w, None) for line in reading.bypass.lines
+        ]
+        tables.append(_lines("Bypass", "upsBypass", ("V", "A", "kW", ""), bypass, marked))
+    reading_words: Nodes = [
+        "Live part read ",
+        since(reading.at, sheet.now),
+        f" ago, at {clock.at(reading.at)}.",
+    ]
+    notes = [
+        f"{part}: {age((sheet.now - at).total_seconds())} old"
+        for part, at in sorted(reading.part_at.items())
+        if at < reading.at
+    ]
+    if notes:
+        reading_words = [reading_words, " Slower parts: " + "; ".join(notes) + "."]
+    body = el(
+        "div",
+        el("div", el("div", tables[:2]), el("div", _battery(reading, marked), tables[2:]), class_="two"),
+        class_="readings stale" if old else "readings",
+        id="readings",
+        live=True,
+    )
+    when = el("span", reading_words, id="read-at", live=True)
+    return question(None, "What it reads", when, body, id_="reads")
+
+
+def _lines(
+    title: str,
+    prefix: str,
+    units: Sequence[str],
+    rows: Sequence[tuple[int, float | None, float | None, float | None, float | None]],
+    marked: dict[tuple[str, int | None], Doubt],
+) -> Element:
+    names = {
+        "V": "Voltage",
+        "A": "Current",
+        "kW": "TruePower" if prefix == "upsInput" else "Power",
+        "% of line": "PercentLoad",
+        "Hz": "Frequency",
+    }
+    shown = [unit for unit in units if unit]
+    head = el(
+        "tr", el("th", "line", scope="col"), [el("th", unit, class_="num", scope="col") for unit in shown]
+    )
+    body: list[Element] = []
+    for line, *values in rows:
+        cells: list[Element] = []
+        for unit, value in zip(units, values, strict=True):
+            if not unit:
+                continue
+            text = (
+                None
+                if value is None
+                else kilo(value, 2)
+                if unit == "kW"
+                else f"{value:.0f}"
+                if unit == "% of line"
+                else f"{value:.1f}"
+            )
+            cells.append(_value(text, marked.get((prefix + names[unit], line))))
+        body.append(el("tr", el("th", f"L{line}", scope="row"), cells))
+    if not body:
+        body = [el("tr", el("td", "no line was given", colspan=str(len(shown) + 1), class_="none"))]
+    return el(
+        "div",
+        el("h3", title),
+        el("div", el("table", el("thead", head), el("tbody", body), class_="tight"), class_="tw"),
+    )
+
+
+def _value(text: str | None, doubt: Doubt | None) -> Element:
+    if text is None:
+        return el("td", "not known", class_="num none doubted" if doubt else "num none")
+    mark = el("sup", "c", title="corrected", aria_label="corrected") if doubt else None
+    return el("td", text, mark, class_="num doubted" if doubt else "num")
+
+
+def _battery(reading: Reading, marked: dict[tuple[str, int | None], Doubt]) -> Element:
+    b, out = reading.battery, reading.output
+    doubted = {name for name, _ in marked}
+    rows = [
+        ("output source", "upsOutputSource", out.source.value if out.source else None),
+        ("output frequency", "upsOutputFrequency", _unit(out.frequency_hz, "Hz")),
+        ("bank voltage", "upsBatteryVoltage", _unit(b.voltage_v, "V")),
+        ("bank current, out of it", "upsBatteryCurrent", _unit(b.current_a, "A")),
+        ("bank temperature", "upsBatteryTemperature", _unit(b.temperature_c, "°C", 0)),
+        ("battery status", "upsBatteryStatus", b.status.value if b.status else None),
+        (
+            "on battery for",
+            "upsSecondsOnBattery",
+            None if b.on_battery_s is None else stopwatch(b.on_battery_s),
+        ),
+        (
+            "times the mains was bad",
+            "upsInputLineBads",
+            None if reading.input.bad_count is None else str(reading.input.bad_count),
+        ),
+        (
+            "last test",
+            "upsTestResultsSummary",
+            reading.test.result.value.replace("_", " ") if reading.test.result else None,
+        ),
+    ]
+    body = [
+        el("tr", el("th", name, scope="row"), _value_of(text, name_ in doubted)) for name, name_, text in rows
+    ]
+    return el(
+        "div",
+        el("h3", "Bank and state"),
+        el("div", el("table", el("tbody", body), class_="tight"), class_="tw"),
+    )
+
+
+def _value_of(text: str | None, doubted: bool) -> Element:
+    if text is None:
+        return el("td", "not known", class_="num none")
+    return el("td", text, el("sup", "c", aria_label="corrected") if doubted else None, class_="num")
+
+
+def _unit(value: float | None, unit: str, decimals: int = 1) -> str | None:
+    return None if value is None else f"{value:.{decimals}f} {unit}"
+
+
+def _doubts(reading: Reading) -> Element:
+    rows = [
+        el(
+            "tr",
+            el("th", OBJECTS.get(d.object, d.object), f" L{d.line}" if d.line else "", scope="row"),
+            el("td", "nothing" if d.raw is None else str(d.raw), class_="num"),
+            el(
+                "td",
+                "not known" if d.used is None else f"{d.used:g}" if isinstance(d.used, float) else d.used,
+                class_="num none" if d.used is None else "num",
+            ),
+            el("td", capital(d.reason), el("small", f" {d.object}")),
+        )
+        for d in reading.doubts
+    ]
+    parts: list[Nodes] = []
+    if rows:
+        names = ("what", "on the wire", "taken as", "why")
+        head = el(
+            "tr", [el("th", n, class_="num" if 0 < i < 3 else None, scope="col") for i, n in enumerate(names)]
+        )
+        parts.append(
+            el("div", el("table", el("thead", head), el("tbody", rows), class_="tight doubts"), class_="tw")
+        )
+    else:
+        parts.append(el("p", "Nothing it said was doubted.", class_="say"))
+    if reading.missing:
+        shown = [OBJECTS.get(name, name) for name in reading.missing]
+        parts.append(el("p", f"Never given by this card: {', '.join(shown)}.", class_="rest"))
+    if reading.card_alarms:
+        parts.append(el("p", f"Alarms of the card itself: {', '.join(reading.card_alarms)}.", class_="rest"))
+    return question(
+        None,
+        "What was doubted",
+        "A value is taken as it came, corrected with the reason, or not known.",
+        el("div", parts, id="doubts", live=True),
+    )
+
+
+def _card(sheet: Sheet, unit: Unit, view: UnitView) -> Element | None:
+    declared, card = sheet.estate.card_of(unit.id), view.card
+    if declared is None:
+        return question(
+            None, "How its card answers", None, el("p", "No card speaks for this unit.", class_="say")
+        )
+    parts: list[Nodes] = [el("p", _health(declared.id, len(declared.covers), card), class_="prose")]
+    if view.reads:
+        parts.append(read_trace(view.reads, sheet.now))
+        failed = [read for read in view.reads if read.why]
+        if failed:
+            parts.append(
+                el(
+                    "p",
+                    "Last failure, ",
+                    since(failed[-1].at, sheet.now),
+                    f" ago: {failed[-1].why}",
+                    class_="rest",
+                )
+            )
+    return question(
+        None,
+        "How its card answers",
+        "An upright is a request, its height the time to the answer. A hollow mark had none.",
+        el("div", parts, id="card", live=True),
+    )
+
+
+def _health(name: str, covers: int, card: CardHealth | None) -> str:
+    said = [f"Card {name}"]
+    if covers > 1:
+        said[0] += f", which speaks for {plural(covers, 'unit')}"
+    if card is None:
+        return f"{said[0]}: how it keeps up is not known."
+    if card.answering is not None:
+        said.append("answers" if card.answering else "does not answer")
+    if card.poll_s is not None:
+        said.append(f"asked every {card.poll_s:g} s")
+    if card.answer_s is not None:
+        said.append(f"answers in {card.answer_s:.2f} s")
+    if card.reads is not None and card.unanswered is not None:
+        said.append(f"{card.unanswered} of {card.reads} requests unanswered in 24 h")
+    if card.restarts:
+        said.append(f"started afresh {card.restarts} times in 24 h")
+    if card.note:
+        said.append(clause(card.note))
+    return ", ".join(said) + "."
+
+
+def _claims(reading: Reading) -> Element:
+    b, plate = reading.battery, reading.nameplate
+    rows = [
+        ("minutes remaining", None if b.card_runtime_s is None else f"{b.card_runtime_s / 60:.0f} min"),
+        ("charge", None if b.charge_pct is None else f"{b.charge_pct:.0f} %"),
+        ("maker", plate.manufacturer),
+        ("model", plate.model),
+        ("software of the unit", plate.ups_software),
+        ("software of the card", plate.agent_software),
+        (
+            "rating",
+            None
+            if plate.rating_va is None
+            else f"{plate.rating_va / 1000:g} kVA"
+            + (f", {plate.rating_w / 1000:g} kW" if plate.rating_w else ""),
+        ),
+        (
+            "low-battery warning at",
+            None if plate.low_battery_time_s is None else stopwatch(plate.low_battery_time_s),
+        ),
+    ]
+    body = [
+        el("tr", el("th", name, scope="row"), el("td", text or "not given", class_=None if text else "none"))
+        for name, text in rows
+    ]
+    table = el("div", el("table", el("tbody", body), class_="tight claims"), class_="tw")
+    return question(
+        None,
+        "What the card claims",
+        "Shown as it says it. No verdict rests on any of this.",
+        el("div", table, id="claims", live=True),
+    )
+
+
+def moment(clock: Clock, at: datetime) -> str:
+    """Return a moment on the unit's clock."""
+    return clock.at(at)

@@ -1,0 +1,198 @@
+"""How the page writes figures and times: what favours us is rounded down, what counts against us up.
+
+Durations come in seconds, powers in watts, shares as fractions. Unknown is a word, never a figure.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from api.pages.markup import Element, Node, el
+
+CANNOT_TELL: Final = "cannot tell"
+COUNTS: Final = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+GRAIN: Final = 1e-6
+"""What a float may be off by before it counts as more than the figure beside it."""
+
+
+def down(value: float, decimals: int = 1) -> float:
+    """Return `value` rounded towards less."""
+    scale = 10.0**decimals
+    return math.floor(value * scale + GRAIN) / scale
+
+
+def up(value: float, decimals: int = 1) -> float:
+    """Return `value` rounded towards more."""
+    scale = 10.0**decimals
+    return math.ceil(value * scale - GRAIN) / scale
+
+
+def minutes(seconds: float, *, favours: bool) -> str:
+    """Return seconds as minutes with one decimal, whole minutes from 100 on."""
+    rounded = down if favours else up
+    value = rounded(seconds / 60.0)
+    return f"{value:.1f}" if value < 100.0 else f"{rounded(seconds / 60.0, 0):.0f}"
+
+
+def span(seconds: float, *, favours: bool) -> tuple[str, str]:
+    """Return a figure to be set large and its unit: minutes to two hours, then hours and minutes."""
+    if seconds < 7200.0:
+        return minutes(seconds, favours=favours), "min"
+    whole = int((down if favours else up)(seconds / 60.0, 0))
+    return f"{whole // 60} h {whole % 60:02d}", "min"
+
+
+def spoken(seconds: float, *, favours: bool) -> str:
+    """Return `span` as one piece of text."""
+    figure, unit = span(seconds, favours=favours)
+    return f"{figure} {unit}"
+
+
+def margin(held_s: float, needed_s: float) -> str:
+    """Return a margin: "+7.6 min" where it is held, "1.7 min short" where it is not."""
+    left = held_s - needed_s
+    return f"+{spoken(left, favours=True)}" if left >= 0 else f"{spoken(-left, favours=False)} short"
+
+
+def age(seconds: float) -> str:
+    """Return how long ago or how long since, as people say it."""
+    whole = max(0, int(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 600:
+        return f"{whole // 60} min {whole % 60} s"
+    if whole < 3600:
+        return f"{whole // 60} min"
+    if whole < 172_800:
+        return f"{whole // 3600} h {whole % 3600 // 60} min"
+    return f"{whole // 86_400} days"
+
+
+def stopwatch(seconds: float) -> str:
+    """Return min:s, or h:min:s from an hour on."""
+    whole = max(0, int(seconds))
+    if whole >= 3600:
+        return f"{whole // 3600}:{whole % 3600 // 60:02d}:{whole % 60:02d}"
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def kilo(value: float, decimals: int = 1) -> str:
+    """Return watts in kilowatts (or volt-amperes in kilovolt-amperes), rounded to nearest: a reading."""
+    return f"{value / 1000.0:.{decimals}f}"
+
+
+def whole_percent(fraction: float) -> str:
+    """Return a fraction as whole per cent without the sign, rounded to nearest."""
+    return f"{fraction * 100.0:.0f}"
+
+
+def interval(fraction: float | None, low: float | None, high: float | None) -> str:
+    """Return "68 % (60 to 76)", or that it cannot be told. Ends are rounded down, since less is what is promised."""
+    if fraction is None:
+        return CANNOT_TELL
+    if low is None or high is None:
+        return f"{whole_percent(fraction)} %"
+    return f"{whole_percent(fraction)} % ({down(low * 100, 0):.0f} to {down(high * 100, 0):.0f})"
+
+
+def count(number: int) -> str:
+    """Return a small count as a word."""
+    return COUNTS[number] if 0 <= number < len(COUNTS) else str(number)
+
+
+def listed(names: Sequence[str], last: str = "and") -> str:
+    """Return "1, 2 and 3"."""
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def plural(number: int, noun: str) -> str:
+    """Return "one unit", "three units"."""
+    return f"{count(number)} {noun}{'' if number == 1 else 's'}"
+
+
+def capital(text: str) -> str:
+    """Return a sentence with its first letter large."""
+    return text[:1].upper() + text[1:]
+
+
+def clause(sentence: str) -> str:
+    """Return a sentence as a part of another: no stop at its end, small at its start unless a name or a code."""
+    text = sentence.strip().rstrip(".")
+    first = text.split(" ", 1)[0]
+    return text[:1].lower() + text[1:] if first[1:].islower() and first.isalpha() else text
+
+
+class Clock:
+    """The clock on a site's wall: every time on a sheet is written by it. The sheet itself is in UTC."""
+
+    def __init__(self, time_zone: str, now: datetime) -> None:
+        self.zone = ZoneInfo(time_zone)
+        self.today = now.astimezone(self.zone).date()
+
+    def at(self, moment: datetime) -> str:
+        """Return the time of day, with the date where it is not today's."""
+        local = moment.astimezone(self.zone)
+        clock = f"{local:%H:%M:%S}"
+        return clock if local.date() == self.today else f"{self.day(local.date())}, {local:%H:%M}"
+
+    def second(self, moment: datetime) -> str:
+        """Return the time of day to the second, whatever the day."""
+        return f"{moment.astimezone(self.zone):%H:%M:%S}"
+
+    def on(self, moment: datetime) -> str:
+        """Return the local date of a moment."""
+        return self.day(moment.astimezone(self.zone).date())
+
+    def head(self, moment: datetime) -> tuple[str, str, str]:
+        """Return the parts of a running head: weekday and date, time of day, zone."""
+        local = moment.astimezone(self.zone)
+        offset = local.utcoffset() or timedelta(0)
+        hours, rest = divmod(abs(int(offset.total_seconds())) // 60, 60)
+        sign = "-" if offset < timedelta(0) else "+"
+        return (
+            f"{local:%a} {self.day(local.date())}",
+            f"{local:%H:%M:%S}",
+            f"UTC{sign}{hours}{f':{rest:02d}' if rest else ''}",
+        )
+
+    @staticmethod
+    def day(day: date) -> str:
+        """Return "9 Oct 2026"."""
+        return f"{day.day} {day:%b %Y}"
+
+
+def iso(moment: datetime) -> str:
+    """Return a moment for the script that lets ages tick."""
+    return moment.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds") + "Z"
+
+
+def since(moment: datetime, now: datetime) -> Element:
+    """Return how long ago `moment` was, ticking where there is a script."""
+    return el("span", age((now - moment).total_seconds()), class_="tick-age", data_since=iso(moment))
+
+
+def remaining(moment: datetime, now: datetime) -> Element:
+    """Return how long it is until `moment`, counting down where there is a script; never below zero."""
+    return el("span", stopwatch((moment - now).total_seconds()), class_="tick-left", data_until=iso(moment))
+
+
+FIGURE: Final = re.compile(
+    r"\+?\d+(?:[.:]\d+)*(?:\s(?:min|kW|kVA|W|V|A|h|s|%|°C)\b|\s(?:%|°C))(?:\s\d+\s(?:s|min)\b)?"
+)
+
+
+def with_figures(text: str) -> Iterator[Node]:
+    """Yield a sentence with its quantities set apart, since words and readings are."""
+    end = 0
+    for found in FIGURE.finditer(text):
+        yield text[end : found.start()]
+        yield el("b", found.group())
+        end = found.end()
+    yield text[end:]

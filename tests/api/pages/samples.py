@@ -1,0 +1,998 @@
+"""Invented sheets to render: one estate of our own making in the situations a page must survive."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+from api.pages.model import (
+    Acknowledgement,
+    Alarm,
+    BankEnd,
+    CapacityForecast,
+    CardHealth,
+    CardRead,
+    Event,
+    EventLine,
+    Fan,
+    Fed,
+    Foretold,
+    Isolation,
+    Outage,
+    Score,
+    ScoredOutage,
+    Shedding,
+    Sheet,
+    StartAttempt,
+    Told,
+    UnitView,
+)
+from rules.estate import (
+    Bank,
+    Card,
+    Estate,
+    FittedBank,
+    FittedUnit,
+    Generator,
+    PowerTable,
+    Purpose,
+    Requirement,
+    Site,
+    Supply,
+    System,
+    Unit,
+)
+from rules.reading import (
+    BatteryReading,
+    BatteryStatus,
+    BypassLine,
+    BypassReading,
+    Doubt,
+    DoubtKind,
+    InputLine,
+    InputReading,
+    Nameplate,
+    OutputLine,
+    OutputReading,
+    OutputSource,
+    Reading,
+    SelfTest,
+    Stamp,
+    TestResult,
+)
+from rules.verdicts import (
+    UNKNOWN_HOLD_UP,
+    Against,
+    BankState,
+    Basis,
+    Capacity,
+    ChargingVerdict,
+    EndedBy,
+    EndOfLife,
+    HoldUp,
+    HoldUps,
+    JudgedDischarge,
+    LineLoad,
+    LineRedundancy,
+    Load,
+    LoadBasis,
+    OnBattery,
+    Redundancy,
+    ReplacementDates,
+    RequirementVerdict,
+    ShownToCarry,
+    Standing,
+    Step,
+    SystemState,
+    UnitLost,
+    UnitStanding,
+    Verdict,
+)
+
+NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
+SILENT_AT = NOW - timedelta(hours=3, minutes=12, seconds=6)
+HOSTILE = "<script>alert('x')</script>\"&'\x07\u202e onload=\"y\" <img src=x onerror=z>"
+
+TABLE = PowerTable(1.67, ((5, 126.0), (10, 88.0), (15, 68.0), (30, 41.0), (60, 24.0)))
+
+
+def _bank(name: str, unit: str, *, cells: int, blocks: str, since: date) -> Bank:
+    fitted = FittedBank(since, None, blocks, cells // 6, 1.67, 18.0, 20.0, (TABLE,), 10.0)
+    return Bank(name, (unit,), cells, 1, (fitted,))
+
+
+def _unit(name: str, system: str, va: float, w: float, *, hold_off_s: float = 0.0, lines: int = 3) -> Unit:
+    order = (1, 2, 3) if lines == 3 else (1,)
+    fitted = FittedUnit(date(2018, 9, 1), None, f"Hartmoor {va / 1000:g}", va, w)
+    return Unit(name, system, lines, order, (fitted,), hold_off_s=hold_off_s)
+
+
+def estate(note: str = "") -> Estate:
+    """Return the estate of a water company that does not exist."""
+    control = System("control", f"Control centre{note}", "valley", "a", board="main board A", spare_units=1)
+    works = System(
+        "works",
+        f"Treatment works{note}",
+        "valley",
+        "b",
+        board="main board B",
+        spare_units=1,
+        requirements=(Requirement("hand", Purpose.MANUAL_GENERATOR_START, None),),
+    )
+    depot = System("depot", f"Depot{note}", "valley", "c")
+    units = [
+        _unit("A1", "control", 30_000, 27_000),
+        _unit("A2", "control", 30_000, 27_000, hold_off_s=30),
+        _unit("W1", "works", 20_000, 16_000),
+        _unit("W2", "works", 20_000, 16_000, hold_off_s=30),
+        _unit("W3", "works", 20_000, 16_000, hold_off_s=60),
+        _unit("D1", "depot", 10_000, 9_000, lines=1),
+    ]
+    banks = [
+        _bank("1", "W1", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
+        _bank("2", "W2", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
+        _bank("3", "W3", cells=192, blocks="12 V 18 Ah", since=date(2018, 9, 18)),
+        _bank("A-1", "A1", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
+        _bank("A-2", "A2", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
+        _bank("D", "D1", cells=120, blocks="12 V 9 Ah", since=date(2019, 6, 14)),
+    ]
+    generators = [
+        Generator("set A", 64_000, 5, 3, 15, 15, 12, 3, hand_start_s=285),
+        Generator("set B", 80_000, 5, 3, 15, 15, 12, 3, hand_start_s=375, fuel_hours=20),
+    ]
+    return Estate(
+        {"valley": Site("valley", "Fellbeck", "Europe/London")},
+        {
+            "a": Supply("a", "valley", "set A"),
+            "b": Supply("b", "valley", "set B"),
+            "c": Supply("c", "valley"),
+        },
+        {g.id: g for g in generators},
+        {s.id: s for s in (control, works, depot)},
+        {u.id: u for u in units},
+        {f"card {u.id}": Card(f"card {u.id}", (u.id,)) for u in units},
+        {b.id: b for b in banks},
+    )
+
+
+def held(low_min: float, mid_min: float, high_min: float, basis: Basis = Basis.TESTED) -> HoldUp:
+    return HoldUp(low_min * 60, mid_min * 60, high_min * 60, EndedBy.BANK, basis)
+
+
+def _load(lines: Sequence[tuple[float, float]]) -> Load:
+    rows = tuple(LineLoad(n + 1, w * 1000, va * 1000) for n, (w, va) in enumerate(lines))
+    return Load(sum(w for w, _ in lines) * 1000, sum(va for _, va in lines) * 1000, rows)
+
+
+def _rows(
+    lines: Sequence[tuple[float, float, float, float]], limit_w: float, limit_va: float
+) -> tuple[LineRedundancy, ...]:
+    return tuple(
+        LineRedundancy(n + 1, w * 1000, va * 1000, pw * 1000, pva * 1000, limit_w, limit_va)
+        for n, (w, pw, va, pva) in enumerate(lines)
+    )
+
+
+CONTROL_LINES = ((6.9, 7.4, 7.3, 7.8), (5.2, 5.6, 5.6, 6.0), (6.1, 6.5, 6.5, 6.9))
+WORKS_LINES = ((8.6, 9.2, 9.3, 9.9), (10.2, 11.1, 10.9, 11.9), (8.2, 8.8, 8.9, 9.5))
+
+
+def control_state(now: datetime = NOW) -> SystemState:
+    """Return a system that rides through, and would with either unit lost."""
+    lost = held(14.6, 15.9, 17.1)
+    need = RequirementVerdict(
+        "hand",
+        Purpose.MANUAL_GENERATOR_START,
+        480.0,
+        Against.ONE_UNIT_LOST,
+        Verdict.ADEQUATE,
+        ("The least it holds with either unit lost is 14.6 min",),
+        now,
+        396.0,
+        (
+            Step("notice and call the set", 5, 5),
+            Step("three starts, 15 s on, 15 s off", 75, 75),
+            Step("someone reaches the set", 285),
+            Step("run up and changeover", 15, 15),
+            Step("last unit walked in", 100, 96),
+        ),
+    )
+    return SystemState(
+        "control",
+        "Control centre",
+        "valley",
+        now,
+        _load([(w, va) for w, _, va, _ in CONTROL_LINES]),
+        (
+            UnitStanding("A1", Standing.CARRYING, 0.51, now - timedelta(seconds=6)),
+            UnitStanding("A2", Standing.CARRYING, 0.49, now - timedelta(seconds=4)),
+        ),
+        Redundancy(
+            Verdict.ADEQUATE,
+            ("Every line passes in watts and in volt-amperes",),
+            now,
+            1600.0,
+            0.178,
+            1,
+            "w",
+            LoadBasis.PEAK_30D,
+            _rows(CONTROL_LINES, 9000.0, 10_000.0),
+        ),
+        HoldUps(
+            held(37.9, 40.5, 43.1),
+            lost,
+            (UnitLost("A1", lost), UnitLost("A2", lost)),
+            EndOfLife(held(35.4, 35.4, 35.4), held(14.2, 14.2, 14.2)),
+        ),
+        (need,),
+        None,
+        ("that the set carries this load when it is cold",),
+    )
+
+
+def works_state(now: datetime = NOW) -> SystemState:
+    """Return a system that is short with unit 1 or 2 lost."""
+    steps = (
+        Step("notice and call the set", 5, 5),
+        Step("three starts, 15 s on, 15 s off", 75, 75),
+        Step("someone reaches the set", 360, 295),
+        Step("start by hand", 15, 9),
+        Step("run up", 12, 12),
+        Step("changeover", 3, 3),
+        Step("units accept the set", 20, 20),
+        Step("last unit’s hold-off", 60, 60),
+        Step("last unit walks in", 20, 20),
+    )
+    auto = tuple(s for s in steps if "someone" not in s.step and "hand" not in s.step)
+    lost = held(7.8, 8.8, 9.8)
+    return SystemState(
+        "works",
+        "Treatment works",
+        "valley",
+        now,
+        _load([(w, va) for w, _, va, _ in WORKS_LINES]),
+        (
+            UnitStanding("W1", Standing.CARRYING, 0.341, now - timedelta(seconds=4)),
+            UnitStanding("W2", Standing.CARRYING, 0.333, now - timedelta(seconds=9)),
+            UnitStanding("W3", Standing.CARRYING, 0.326, now - timedelta(seconds=6)),
+        ),
+        Redundancy(
+            Verdict.INADEQUATE,
+            ("Not on L2: at the peak it asks 11.1 kW of two units that carry 10.66",),
+            now,
+            -434.0,
+            -0.041,
+            2,
+            "w",
+            LoadBasis.PEAK_30D,
+            _rows(WORKS_LINES, 32_000 / 3, 40_000 / 3),
+        ),
+        HoldUps(
+            held(17.1, 18.1, 19.0),
+            lost,
+            (UnitLost("W1", lost), UnitLost("W2", lost), UnitLost("W3", held(10.5, 11.1, 11.6))),
+            EndOfLife(held(18.6, 18.6, 18.6), held(10.4, 10.4, 10.4)),
+        ),
+        (
+            RequirementVerdict(
+                "auto",
+                Purpose.GENERATOR_START,
+                195.0,
+                Against.ONE_UNIT_LOST,
+                Verdict.ADEQUATE,
+                ("Three automatic starts need 3.3 min and are held even with a unit lost",),
+                now,
+                273.0,
+                auto,
+            ),
+            RequirementVerdict(
+                "hand",
+                Purpose.MANUAL_GENERATOR_START,
+                570.0,
+                Against.ONE_UNIT_LOST,
+                Verdict.INADEQUATE,
+                ("Starting the set by hand is held with all units, not with unit W1 or W2 lost",),
+                now,
+                -102.0,
+                steps,
+            ),
+        ),
+        None,
+        ("the state of the set’s own battery", "that the switchboard changes over"),
+    )
+
+
+def depot_state(now: datetime = NOW, *, silent: bool = True) -> SystemState:
+    """Return a system that cannot be judged: silent, or never yet shown to carry its load."""
+    why = (
+        "Silent since 11:20:04, and never yet seen on battery"
+        if silent
+        else "Never shown to carry it: no discharge within 12 months"
+    )
+    return SystemState(
+        "depot",
+        "Depot",
+        "valley",
+        now,
+        Load(None, None, (LineLoad(1, None, None),)) if silent else _load([(3.1, 3.3)]),
+        (
+            UnitStanding(
+                "D1",
+                Standing.SILENT if silent else Standing.CARRYING,
+                None if silent else 1.0,
+                SILENT_AT if silent else now - timedelta(seconds=5),
+            ),
+        ),
+        None,
+        HoldUps(
+            UNKNOWN_HOLD_UP if silent else held(18.0, 24.0, 31.0, Basis.TABLE),
+            UNKNOWN_HOLD_UP,
+            (),
+            EndOfLife(UNKNOWN_HOLD_UP, UNKNOWN_HOLD_UP),
+        ),
+        (
+            RequirementVerdict(
+                "close",
+                Purpose.ORDERLY_SHUTDOWN,
+                360.0,
+                Against.NOW,
+                Verdict.CANNOT_TELL,
+                (why,),
+                None,
+                None,
+            ),
+        ),
+        None,
+    )
+
+
+def reading(
+    unit: str,
+    at: datetime,
+    lines: Sequence[tuple[float, float]],
+    *,
+    on_battery_s: float | None = None,
+    text: str = "Hartmoor 20",
+    doubts: tuple[Doubt, ...] = (),
+) -> Reading:
+    """Return a whole reading; `lines` in kW and kVA."""
+    out = tuple(
+        OutputLine(n + 1, 230.0, va * 1000 / 230, w * 1000, round(w * 15)) for n, (w, va) in enumerate(lines)
+    )
+    lit = on_battery_s is not None
+    return Reading(
+        unit,
+        Stamp(at, 1000.0, "run-1"),
+        agent_uptime_s=86_400.0,
+        battery=BatteryReading(
+            BatteryStatus.NORMAL,
+            on_battery_s or 0.0,
+            1260.0,
+            96.0 if lit else 100.0,
+            391.2 if lit else 436.8,
+            25.4 if lit else 0.0,
+            24.0,
+        ),
+        input=InputReading(
+            3,
+            tuple(
+                InputLine(n + 1, 50.0, 0.4 if lit else 231.0, 0.0 if lit else 21.0, 0.0 if lit else w * 1065)
+                for n, (w, _) in enumerate(lines)
+            ),
+        ),
+        output=OutputReading(OutputSource.BATTERY if lit else OutputSource.NORMAL, 50.0, out),
+        bypass=BypassReading(50.0, tuple(BypassLine(n + 1, 229.6, 0.0, 0.0) for n in range(len(lines)))),
+        card_alarms=("upsAlarmOnBattery",) if lit else (),
+        test=SelfTest(TestResult.PASS),
+        nameplate=Nameplate(
+            "Hartmoor", text, "4.1", "2.0.7", 230.0, 50.0, 230.0, 50.0, 20_000.0, 16_000.0, 300.0
+        ),
+        doubts=doubts,
+        missing=("upsBypassCurrent",),
+        part_at={"nameplate": at - timedelta(minutes=7), "bypass": at - timedelta(seconds=40)},
+    )
+
+
+TENTHS = Doubt("upsOutputVoltage", DoubtKind.SCALE, "the card reports tenths of a volt", 2300, 230.0, 1)
+STUCK = Doubt(
+    "upsEstimatedMinutesRemaining", DoubtKind.STUCK, "stood at 21 through 8 min on battery", 21, None
+)
+
+
+def _reads(now: datetime) -> tuple[CardRead, ...]:
+    return tuple(
+        CardRead(
+            now - timedelta(seconds=10 * n + 4),
+            None if n in {31, 32} else 0.11 + 0.05 * (n * 7 % 5),
+            24,
+            "no answer within 2 s, asked again" if n in {31, 32} else None,
+        )
+        for n in range(88, -1, -1)
+    )
+
+
+def _view(
+    unit: str, now: datetime, lines: Sequence[tuple[float, float]], ago_s: float, **more: object
+) -> UnitView:
+    doubts = (TENTHS, STUCK) if unit == "W3" else ()
+    lit = more.get("lit")
+    taken = reading(
+        unit,
+        now - timedelta(seconds=ago_s),
+        lines,
+        doubts=doubts,
+        on_battery_s=float(str(lit)) if lit else None,
+    )
+    health = CardHealth(f"card {unit}", answering=True, reads=8640, unanswered=11, answer_s=0.16, poll_s=10.0)
+    return UnitView(unit, taken, ago_s, card=health, reads=_reads(now))
+
+
+def views(now: datetime = NOW, *, silent: bool = True, lit: bool = False) -> tuple[UnitView, ...]:
+    """Return what is known of each unit."""
+    since = 165.0 if lit else None
+    works = [
+        _view("W1", now, ((2.9, 3.15), (3.5, 3.75), (2.8, 3.05)), 4, lit=since),
+        _view("W2", now, ((2.9, 3.1), (3.4, 3.6), (2.7, 2.95)), 9, lit=since),
+        _view("W3", now, ((2.8, 3.05), (3.3, 3.55), (2.7, 2.9)), 6, lit=since),
+    ]
+    control = [
+        _view("A1", now, ((3.5, 3.7), (2.6, 2.8), (3.1, 3.3)), 6),
+        _view("A2", now, ((3.4, 3.6), (2.6, 2.8), (3.0, 3.2)), 4),
+    ]
+    at = SILENT_AT if silent else now - timedelta(seconds=5)
+    last = replace(
+        reading("D1", at, ((3.1, 3.3),), text="Hartmoor 10"),
+        battery=BatteryReading(BatteryStatus.UNKNOWN, None, 2460.0, 100.0, None, None, None),
+    )
+    depot = UnitView(
+        "D1",
+        last,
+        (now - at).total_seconds(),
+        silent_since=SILENT_AT if silent else None,
+        why_silent="no answer within 2 s, six times" if silent else None,
+        card=CardHealth("card D1", answering=not silent, reads=7900, unanswered=1150, poll_s=60.0),
+    )
+    return (*control, *works, depot)
+
+
+def banks() -> tuple[BankState, ...]:
+    """Return the banks: one overdue, four well, one that only its age speaks for."""
+
+    def seen(*rows: tuple[date, float, float, float, float, str]) -> tuple[JudgedDischarge, ...]:
+        return tuple(
+            JudgedDischarge(datetime(d.year, d.month, d.day, 2, 14, tzinfo=UTC), kind, depth, c, lo, hi)
+            for d, depth, c, lo, hi, kind in rows
+        )
+
+    old = seen(
+        (date(2018, 9, 18), 1.0, 1.01, 0.99, 1.03, "acceptance"),
+        (date(2020, 3, 11), 0.12, 0.98, 0.91, 1.05, "outage"),
+        (date(2021, 11, 27), 0.24, 0.97, 0.91, 1.03, "outage"),
+        (date(2023, 2, 14), 0.38, 0.94, 0.89, 0.99, "test"),
+        (date(2024, 6, 30), 0.21, 0.89, 0.83, 0.95, "outage"),
+        (date(2025, 7, 22), 0.26, 0.82, 0.76, 0.88, "import"),
+        (date(2026, 10, 9), 0.35, 0.68, 0.60, 0.76, "outage"),
+    )
+
+    def young(last: float) -> tuple[JudgedDischarge, ...]:
+        return seen(
+            (date(2021, 3, 14), 1.0, 1.02, 1.0, 1.04, "acceptance"),
+            (date(2023, 2, 14), 0.3, 0.98, 0.92, 1.04, "test"),
+            (date(2025, 7, 22), 0.26, 0.9, 0.85, 0.96, "outage"),
+            (date(2026, 10, 9), 0.3, last, last - 0.05, last + 0.05, "outage"),
+        )
+
+    newer = seen(
+        (date(2023, 5, 26), 1.0, 1.01, 0.99, 1.03, "acceptance"),
+        (date(2026, 3, 14), 0.27, 0.95, 0.87, 1.03, "outage"),
+        (date(2026, 9, 2), 0.31, 0.92, 0.84, 1.0, "outage"),
+    )
+    fine = ChargingVerdict(Verdict.ADEQUATE, ("2.27 V per cell at 24 °C suits this bank",), 2.271)
+    at = datetime(2026, 10, 9, 2, 30, tzinfo=UTC)
+
+    def state(
+        name: str,
+        unit: str,
+        fraction: float | None,
+        shown: tuple[JudgedDischarge, ...],
+        dates: tuple[date | None, date | None, date | None],
+        *,
+        age: float,
+        asked: float | None = None,
+    ) -> BankState:
+        basis = Basis.TESTED if shown else Basis.TABLE
+        low = None if fraction is None else shown[-1].low if shown else 0.5
+        high = None if fraction is None else shown[-1].high if shown else 0.95
+        return BankState(
+            name,
+            (unit,),
+            "12 V 18 Ah",
+            Capacity(fraction, low, high, at, basis),
+            asked,
+            ReplacementDates(*dates),
+            fine if shown else ChargingVerdict(Verdict.CANNOT_TELL, ("its card gives no voltage",)),
+            age,
+            shown,
+            ShownToCarry(at, 9000.0, 499.0) if shown else None,
+        )
+
+    return (
+        state(
+            "1", "W1", 0.88, young(0.88), (date(2029, 8, 1), date(2027, 11, 5), date(2027, 12, 31)), age=5.0
+        ),
+        state("2", "W2", 0.86, young(0.86), (date(2029, 2, 1), date(2027, 5, 5), date(2027, 6, 30)), age=5.3),
+        state(
+            "3",
+            "W3",
+            0.68,
+            old,
+            (date(2025, 9, 20), date(2026, 9, 1), date(2026, 10, 9)),
+            age=10.8,
+            asked=0.73,
+        ),
+        state("A-1", "A1", 0.93, newer, (date(2030, 9, 1), date(2028, 7, 6), date(2028, 8, 31)), age=3.3),
+        state("A-2", "A2", 0.91, newer, (date(2030, 3, 1), date(2028, 1, 3), date(2028, 2, 28)), age=3.4),
+        state("D", "D1", 0.74, (), (None, None, None), age=8.1),
+    )
+
+
+def forecasts() -> dict[str, tuple[CapacityForecast, ...]]:
+    """Return capacities to be expected."""
+
+    def course(*rows: tuple[int, float, float, float]) -> tuple[CapacityForecast, ...]:
+        return tuple(CapacityForecast(date(y, 7, 1), m, lo, hi) for y, m, lo, hi in rows)
+
+    return {
+        "1": course(
+            (2027, 0.864, 0.815, 0.916),
+            (2028, 0.845, 0.79, 0.906),
+            (2030, 0.79, 0.68, 0.875),
+            (2031, 0.71, 0.54, 0.80),
+            (2032, 0.66, 0.43, 0.76),
+        ),
+        "2": course(
+            (2027, 0.844, 0.80, 0.895),
+            (2028, 0.818, 0.75, 0.875),
+            (2029, 0.80, 0.70, 0.856),
+            (2030, 0.725, 0.54, 0.80),
+            (2032, 0.62, 0.40, 0.72),
+        ),
+        "3": course((2027, 0.58, 0.46, 0.69), (2028, 0.48, 0.40, 0.62), (2029, 0.41, 0.40, 0.54)),
+        "A-1": course(
+            (2027, 0.90, 0.83, 0.98),
+            (2029, 0.85, 0.78, 0.94),
+            (2031, 0.79, 0.66, 0.87),
+            (2033, 0.7, 0.5, 0.8),
+        ),
+        "A-2": course(
+            (2027, 0.89, 0.82, 0.97),
+            (2028, 0.86, 0.79, 0.95),
+            (2030, 0.8, 0.7, 0.88),
+            (2032, 0.72, 0.55, 0.8),
+        ),
+        "D": course(
+            (2026, 0.74, 0.5, 0.95), (2028, 0.66, 0.4, 0.9), (2032, 0.5, 0.3, 0.79), (2034, 0.45, 0.2, 0.7)
+        ),
+    }
+
+
+def alarms(note: str = "") -> tuple[Alarm, ...]:
+    """Return three that stand, one gone unseen, one shelved."""
+    mail = Told("duty controller", "mail", NOW - timedelta(days=46), "delivered")
+    return (
+        Alarm(
+            "al-1",
+            "works",
+            f"Treatment works would drop its load if a unit failed in an outage that needs a hand start.{note}",
+            f"Renew bank 3: 32 blocks, 12 V 18 Ah. That alone gives back +1.0 min. Until then, shed the 6 kW of the laboratory and blower controls within 3 min of a failure: +0.5 min.{note}",
+            "major",
+            "active_acknowledged",
+            datetime(2026, 10, 9, 2, 10, tzinfo=UTC),
+            by_when=date(2026, 11, 24),
+            by_when_text="Order now",
+            acknowledged=Acknowledgement("R. Haugen", datetime(2026, 10, 9, 7, 12, tzinfo=UTC), note or None),
+            told=(mail,),
+            incident="in-1",
+        ),
+        Alarm(
+            "al-2",
+            "D1",
+            f"Depot has not answered for 3 h 12 min, so nothing can be said about it.{note}",
+            "Ring the depot and ask whether the cabinet’s display is lit. Lit: restart its network card. Dark: treat as supply lost and go.",
+            "major",
+            "active_unacknowledged",
+            SILENT_AT,
+            by_when=datetime(2026, 11, 24, 17, 0, tzinfo=UTC),
+            by_when_text="Before 17:00 today, while someone is there",
+            told=(
+                Told("duty phone", "webhook", SILENT_AT + timedelta(minutes=2), "delivered"),
+                Told("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
+            ),
+            counted=2,
+        ),
+        Alarm(
+            "al-3",
+            "works",
+            "Line 2 at treatment works asks 0.44 kW more at its peak than two units carry.",
+            "Move 0.5 kW or more from L2 to L3. The laboratory ring (0.9 kW, L2) is the nearest single circuit.",
+            "minor",
+            "active_acknowledged",
+            datetime(2026, 11, 2, 10, 40, tzinfo=UTC),
+            by_when=date(2026, 12, 12),
+            acknowledged=Acknowledgement("R. Haugen", datetime(2026, 11, 2, 11, 5, tzinfo=UTC)),
+            told=(mail,),
+        ),
+        Alarm(
+            "al-4",
+            "A1",
+            "Control centre unit A1 was on static bypass for 9 s.",
+            "Look at its log before the next maintenance: on bypass there is no battery behind the load.",
+            "warning",
+            "returned_unacknowledged",
+            datetime(2026, 11, 23, 22, 10, 31, tzinfo=UTC),
+            until=datetime(2026, 11, 23, 22, 10, 40, tzinfo=UTC),
+            told=(mail,),
+        ),
+        Alarm(
+            "al-5",
+            "W2",
+            "Unit W2 cabinet at treatment works is warm: 38 °C, limit 35.",
+            "Fan on order, number 4471.",
+            "minor",
+            "shelved",
+            datetime(2026, 11, 20, 13, 5, tzinfo=UTC),
+            shelved_until=datetime(2026, 11, 27, 8, 0, tzinfo=UTC),
+            acknowledged=Acknowledgement("M. Okafor", datetime(2026, 11, 20, 13, 30, tzinfo=UTC)),
+        ),
+    )
+
+
+def past_outage() -> Event:
+    """Return an outage whose set failed three starts and was started by hand."""
+    lost = datetime(2026, 10, 9, 1, 14, 7, tzinfo=UTC)
+
+    def after(seconds: float) -> datetime:
+        return lost + timedelta(seconds=seconds)
+
+    fed: list[Fed] = []
+    for n, unit in enumerate(("W1", "W2", "W3")):
+        fed += [
+            Fed(unit, after(-10), "mains"),
+            Fed(unit, lost, "banks"),
+            Fed(unit, after(439 + 30 * n), "generator"),
+        ]
+    starts = tuple(StartAttempt(after(a), after(a + 15), worked=False) for a in (5, 35, 65))
+    return Event(
+        "ev-1",
+        lost,
+        "outage",
+        "Carried, without a dip. The set failed three starts and was started by hand; the banks held 8 min 19 s.",
+        "works",
+        after(2_700),
+        499.0,
+        570.0,
+        carried=True,
+        fed=tuple(fed),
+        starts=(*starts, StartAttempt(after(375), after(384), worked=True, by_hand=True)),
+        lines=(
+            EventLine(
+                lost,
+                "Mains lost at main board B. All three units on their banks, 27.1 kW. Held then to last 17.2 min at the least.",
+            ),
+            EventLine(
+                after(5),
+                "Set called. Three starts of 15 s fail. Duty phone told 02:15:29, answered 02:15:51.",
+            ),
+            EventLine(after(375), "R. Haugen at the set. Started by hand in 9 s."),
+            EventLine(after(499), "Last unit walked in. 8 min 19 s on the banks; bank 3 taken 35 % deep."),
+        ),
+        foretold=(
+            Foretold("need", "9:30 allowed", "8:19", inside=True, remark="1:11 inside"),
+            Foretold("three units hold", "17.2 to 19.8 min", "not put to the end", inside=None),
+            Foretold("bank 3 at 8:19", "366 to 376 V", "364.9 V", inside=False, remark="outside, below"),
+        ),
+        notices=31,
+        messages=3,
+    )
+
+
+def events() -> tuple[Event, ...]:
+    """Return the journal's power events."""
+    test = Event(
+        "ev-0",
+        datetime(2026, 9, 2, 9, 0, tzinfo=UTC),
+        "test",
+        "Battery test, 31 % deep, both banks.",
+        "control",
+        took_s=720.0,
+    )
+    return (test, past_outage())
+
+
+def good() -> Sheet:
+    """Return one system that holds and nothing else: the quiet page."""
+    only = {"control"}
+    whole = estate()
+    calm = replace(
+        whole,
+        systems={"control": whole.systems["control"]},
+        units={k: u for k, u in whole.units.items() if u.system in only},
+        banks={k: b for k, b in whole.banks.items() if k.startswith("A")},
+        cards={k: c for k, c in whole.cards.items() if c.covers[0].startswith("A")},
+    )
+    return Sheet(
+        NOW,
+        "Fellbeck Water",
+        calm,
+        (control_state(),),
+        tuple(b for b in banks() if b.id.startswith("A")),
+        tuple(v for v in views() if v.id.startswith("A")),
+        forecasts=forecasts(),
+        estate_file="fellbeck.toml",
+    )
+
+
+def short() -> Sheet:
+    """Return the whole estate on a bad day: one system good, one short, one silent."""
+    return Sheet(
+        NOW,
+        "Fellbeck Water",
+        estate(),
+        (control_state(), works_state(), depot_state()),
+        banks(),
+        views(),
+        alarms(),
+        events(),
+        {"works": Fan((BankEnd("bank 3", 15.84 * 60, 0.157),))},
+        forecasts=forecasts(),
+        isolations=isolations(),
+        score=score(),
+        estate_file="fellbeck.toml",
+        acts=True,
+        demonstration=True,
+    )
+
+
+def isolations() -> tuple[Isolation, ...]:
+    """Return whether units may be taken out."""
+    yours = (
+        "Inverter and bypass in step",
+        "Breakers and key interlocks where the schedule says",
+        "Phase rotation at the wall bypass",
+    )
+    met = ("Units W1 and W2 normal, on mains, not on bypass", "No test running", "Mains steady for 24 h")
+    return (
+        Isolation(
+            "A1",
+            "met",
+            "As far as can be seen, yes. One unit carries every phase, and holds 14.6 min alone.",
+            met,
+            (),
+            (),
+            yours,
+        ),
+        Isolation(
+            "W3",
+            "not_met",
+            "Not by day: L2. At night, 22:00 to 05:00, L2 has stayed under 9.5 kW for 30 days.",
+            met,
+            ("L2 in watts: peak 11.1 kW, two units carry 10.66",),
+            (),
+            yours,
+        ),
+        Isolation("D1", "cannot_tell", "Cannot tell: no reading since 11:20.", (), (), met, yours),
+    )
+
+
+def score() -> Score:
+    """Return three foretold hold-ups, one of them missed."""
+    at = NOW - timedelta(days=1)
+    return Score(
+        (
+            ScoredOutage(at, "works", 1020, 1090, 1150, 1075),
+            ScoredOutage(at + timedelta(hours=6), "control", 2200, 2400, 2600, 2650),
+            ScoredOutage(at + timedelta(hours=12), "works", 500, 560, 610, 480),
+        )
+    )
+
+
+def unknown() -> Sheet:
+    """Return a depot that answers, but was never shown to carry its load; and a works whose peaks are not known."""
+    works = works_state()
+    bare = LineRedundancy(1, 8600.0, None, None, None, None, None)
+    told = Redundancy(
+        Verdict.CANNOT_TELL,
+        ("No rating is declared for unit W3",),
+        None,
+        None,
+        None,
+        None,
+        None,
+        LoadBasis.NOW,
+        (bare, LineRedundancy(2, None, None, None, None, 10_000.0, None)),
+    )
+    return replace(
+        short(),
+        systems=(control_state(), replace(works, redundancy=told), depot_state(silent=False)),
+        units=views(silent=False),
+        alarms=(),
+        events=(),
+    )
+
+
+def silent() -> Sheet:
+    """Return an estate of which nothing was ever heard."""
+    gone = tuple(
+        replace(
+            state,
+            as_of=None,
+            load=Load(None, None, tuple(LineLoad(row.line, None, None) for row in state.load.lines)),
+            units=tuple(UnitStanding(u.id, Standing.SILENT, None, None) for u in state.units),
+            redundancy=None
+            if state.redundancy is None
+            else Redundancy(
+                Verdict.CANNOT_TELL,
+                ("No unit answers",),
+                None,
+                None,
+                None,
+                None,
+                None,
+                LoadBasis.NOW,
+                tuple(LineRedundancy(n, None, None, None, None, None, None) for n in (1, 2, 3)),
+            ),
+            hold_up=HoldUps(
+                UNKNOWN_HOLD_UP, UNKNOWN_HOLD_UP, (), EndOfLife(UNKNOWN_HOLD_UP, UNKNOWN_HOLD_UP)
+            ),
+            requirements=tuple(
+                replace(
+                    need, verdict=Verdict.CANNOT_TELL, because=("No unit answers",), as_of=None, margin_s=None
+                )
+                for need in state.requirements
+            ),
+        )
+        for state in (control_state(), works_state(), depot_state())
+    )
+    return Sheet(NOW, "Fellbeck Water", estate(), gone, (), tuple(UnitView(u) for u in estate().units))
+
+
+def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sheet:
+    """Return the works on its banks, `after_s` seconds after the mains failed."""
+    lost = NOW
+    now = lost + timedelta(seconds=after_s)
+    end = 1020.0 * (1 - 0.04)
+    state = replace(
+        works_state(now),
+        units=tuple(
+            UnitStanding(
+                u.id,
+                Standing.ON_BATTERY if heard else Standing.SILENT,
+                u.share_fraction,
+                now - timedelta(seconds=3 if heard else 80),
+            )
+            for u in works_state().units
+        ),
+        on_battery=OnBattery(
+            lost,
+            lost + timedelta(seconds=end + 58),
+            lost + timedelta(seconds=end + 154),
+            lost + timedelta(seconds=end - 72),
+            failed or None,
+            None if heard else now - timedelta(seconds=80),
+        ),
+    )
+    trace = tuple(
+        (lost + timedelta(seconds=10.0 * n), 1 - 10.0 * n / 1086 + (0.003 if n % 2 else -0.003))
+        for n in range(int((after_s if heard else after_s - 80) // 10) + 1)
+    )
+    starts = tuple(
+        StartAttempt(lost + timedelta(seconds=a), lost + timedelta(seconds=a + 15), worked=False)
+        for a in (5, 35, 65)[:failed]
+    )
+    known = Outage(
+        trace,
+        1 - after_s / 1086,
+        starts,
+        readings=16,
+        one_unit_lost_from_now=held(6.4, 7.0, 7.7),
+        shedding=Shedding("laboratory and blower controls", 6000.0, lost + timedelta(seconds=1368)),
+    )
+    first = Alarm(
+        "al-9",
+        "works",
+        "Go to the set and start it by hand.",
+        "The third start failed at 14:33:30. Start battery first, then fuel tap, then the key to manual. The last unit is walked in 1 min 55 s after it runs.",
+        "critical",
+        "active_acknowledged",
+        lost + timedelta(seconds=80),
+        by_when=lost + timedelta(seconds=end - 72),
+        acknowledged=Acknowledgement("R. Haugen", lost + timedelta(seconds=119), "on the way"),
+        told=(Told("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
+        incident="in-2",
+        counted=9,
+    )
+    second = replace(
+        alarms()[0],
+        id="al-10",
+        what="Shed the 6 kW of the laboratory and blower controls.",
+        do="Moves the end to 14:54:58. Every minute of waiting costs about 25 s of that.",
+        state="active_unacknowledged",
+        acknowledged=None,
+        since=lost + timedelta(seconds=2),
+        by_when=now,
+        by_when_text="Now",
+        told=(),
+    )
+    return replace(
+        short(),
+        now=now,
+        systems=(control_state(now), state, depot_state(now)),
+        units=views(now, lit=True),
+        alarms=(first, second, *alarms()[1:]),
+        outages={"works": known},
+    )
+
+
+def hostile() -> Sheet:
+    """Return the estate with markup in every text a person or a card could have written."""
+    base = short()
+    dirty = estate(HOSTILE)
+    named = tuple(
+        replace(
+            s,
+            name=s.name + HOSTILE,
+            requirements=tuple(replace(n, because=(HOSTILE,)) for n in s.requirements),
+        )
+        for s in base.systems
+    )
+    doubt = Doubt(HOSTILE, DoubtKind.TEXT, HOSTILE, HOSTILE, HOSTILE, 2)
+    dirty_views = tuple(
+        replace(
+            v,
+            reading=replace(
+                v.reading,
+                doubts=(doubt,),
+                missing=(HOSTILE,),
+                card_alarms=(HOSTILE,),
+                nameplate=Nameplate(HOSTILE, HOSTILE, HOSTILE, HOSTILE),
+            ),
+            why_silent=HOSTILE if v.why_silent else None,
+            card=replace(v.card, note=HOSTILE) if v.card else None,
+        )
+        if v.reading
+        else v
+        for v in base.units
+    )
+    story = replace(
+        past_outage(),
+        text=HOSTILE,
+        lines=(EventLine(NOW, HOSTILE),),
+        foretold=(Foretold(HOSTILE, HOSTILE, HOSTILE, inside=False, remark=HOSTILE),),
+    )
+    return replace(
+        base,
+        title=HOSTILE,
+        estate=dirty,
+        systems=named,
+        units=dirty_views,
+        alarms=tuple(
+            replace(a, id=HOSTILE + a.id, told=(Told(HOSTILE, HOSTILE, NOW, HOSTILE),))
+            for a in alarms(HOSTILE)
+        ),
+        events=(story,),
+        isolations=tuple(
+            replace(i, answer=HOSTILE, met=(HOSTILE,), person=(HOSTILE,)) for i in base.isolations
+        ),
+        estate_file=HOSTILE,
+    )
+
+
+ALL = {
+    "good": good,
+    "short": short,
+    "unknown": unknown,
+    "silent": silent,
+    "outage": outage,
+    "hostile": hostile,
+}
