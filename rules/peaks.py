@@ -19,12 +19,15 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.verdicts import Load
+from rules.verdicts import LineLoad, Load
 
 MEAN_OVER_S: Final = 300
 QUARTER_S: Final = 900
 KEPT: Final = timedelta(days=30)
 QUARTERS: Final = int(KEPT.total_seconds()) // QUARTER_S
+QUARTERS_A_WEEK: Final = 7 * 96
+ENOUGH_QUARTERS: Final = 4
+"""Recorded quarters, beside ones counted, that make an expectation: about two weeks' worth."""
 HOLD_S: Final = 60.0
 """A reading speaks for at most this long after it was read; a longer gap is not known."""
 ENOUGH_OF_A_MEAN: Final = 0.5
@@ -55,6 +58,14 @@ class Peaks:
     def of(self, line: int) -> LinePeak | None:
         """Return what is recorded of a board line."""
         return next((item for item in self.lines if item.line == line), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the board is to be expected to ask in one quarter of an hour; None on a line: not known."""
+
+    at: datetime
+    lines: tuple[LineLoad, ...]
 
 
 NO_PEAKS: Final = Peaks((), 0.0, None)
@@ -142,6 +153,35 @@ class PeakRecord:
             at = None if w_row is None else _start(int(quarters[w_row]))
             lines.append(LinePeak(line, w_peak, va_peak, w_p95, va_p95, at))
         return Peaks(tuple(lines), quarters.size * QUARTER_S / 86400.0, _start(int(quarters.min())))
+
+    def expected(self, from_at: datetime, until_at: datetime) -> tuple[Expected, ...]:
+        """Return, by quarter of an hour, the highest load of the same hour and weekday in the 30 days.
+
+        The quarters beside it are looked at too. A quarter is known from two weeks' worth on. Weeks are
+        reckoned in UTC: when the clocks change, the hour before and after is one hour off.
+        """
+        quarters = range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
+        order = np.argsort(self._quarters)
+        return tuple(Expected(_start(q), self._expected(q, order)) for q in quarters)
+
+    def _expected(self, quarter: int, order: NDArray[np.intp]) -> tuple[LineLoad, ...]:
+        newest = int(self._quarters[order[-1]])
+        weeks_ago = max(-(-(quarter - newest) // QUARTERS_A_WEEK), 1)
+        rows: list[int] = []
+        for week in range(weeks_ago, weeks_ago + 5):
+            for beside in (-1, 0, 1):
+                wanted = quarter - week * QUARTERS_A_WEEK + beside
+                if newest - QUARTERS < wanted and self._quarters[wanted % QUARTERS] == wanted:
+                    rows.append(wanted % QUARTERS)
+        codes = self._codes[rows]
+        lines = []
+        for column, line in enumerate(self._lines):
+            values = []
+            for place in (2 * column, 2 * column + 1):
+                known = codes[:, place][codes[:, place] > 0] if rows else codes[:0, place]
+                values.append(_value(float(known.max())) if known.size >= ENOUGH_QUARTERS else None)
+            lines.append(LineLoad(line, values[0], values[1]))
+        return tuple(lines)
 
     def snapshot(self) -> bytes:
         """Return the record as bytes, to be kept and given to `restore`."""

@@ -104,3 +104,22 @@ def test_a_record_restored_midway_goes_on_as_if_nothing_had_happened(
 def test_bytes_that_are_no_record_are_refused(kept: bytes) -> None:
     with pytest.raises(ValueError, match=r"\w"):
         PeakRecord.restore(kept)
+
+
+def test_what_is_to_be_expected_is_the_same_hour_of_the_weeks_before() -> None:
+    record = PeakRecord((1,))
+    for quarter in range(28 * 96):
+        hour = quarter % 96 // 4
+        watts = 8000.0 if 8 <= hour < 17 else 3000.0
+        for k in range(15):
+            record.add(at(900.0 * quarter + 60.0 * k), load(watts))
+    monday = 28 * 86_400.0
+    night, day = (record.expected(at(monday + 3600 * h), at(monday + 3600 * h + 900))[0] for h in (2, 12))
+    assert night.lines[0].power_w == pytest.approx(3000.0, rel=3e-4)
+    assert day.lines[0].power_w == pytest.approx(8000.0, rel=3e-4)
+
+
+def test_with_a_few_days_of_record_nothing_is_to_be_expected() -> None:
+    record = record_of([(60.0 * k, 1000.0) for k in range(3 * 1440)])
+    assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0 + 900))[0].lines[0].power_w is None
+    assert PeakRecord((1,)).expected(at(0.0), at(900.0))[0].lines[0].power_w is None
