@@ -126,6 +126,13 @@ class AlarmKind:
     realarm_s: float | None = None
     breaks_out: bool = False
 
+    @property
+    def bound(self) -> Limit:
+        """Return the limit. Raises ValueError for an alarm that has none."""
+        if self.limit is None:
+            raise ValueError(f"{self.id} has no limit")
+        return self.limit
+
     def severity_for(
         self, facts: Mapping[str, float | None] | None, *, standing: Severity | None = None
     ) -> Severity:
@@ -221,21 +228,6 @@ _ENTRIES: Final = (
         off_delay_s=5.0,
         suppressed_by=(),
         cause=Cause.POWER,
-        breaks_out=True,
-    ),
-    AlarmKind(
-        id="alone_on_battery",
-        about=Thing.UNIT,
-        meaning="One unit runs on its bank while others on the same supply have mains.",
-        causes=("the unit's own input breaker or fuse", "its rectifier", "a lost phase on its feed"),
-        consequence="Its bank empties, then the others carry its share without a spare.",
-        do="Look at this unit's input breaker and its display; it is not a mains failure.",
-        respond_s=600.0,
-        severity=_S.MAJOR,
-        on_delay_s=15.0,
-        off_delay_s=10.0,
-        rises=(Rise("left_s", 600.0, _S.CRITICAL, deadband=120.0),),
-        suppressed_by=(*_AT_WORK, _E.BANK_TEST, _E.SELF_TEST),
         breaks_out=True,
     ),
     AlarmKind(
@@ -474,7 +466,7 @@ _ENTRIES: Final = (
             Rise("card_severity", 1.5, _S.MAJOR, above=True),
             Rise("card_severity", 2.5, _S.CRITICAL, above=True),
         ),
-        suppressed_by=(*_AT_WORK, *_MAINS, _E.BANK_TEST, _E.SELF_TEST, _E.SAID_ALREADY),
+        suppressed_by=(*_AT_WORK, _E.SAID_ALREADY),
     ),
     AlarmKind(
         id="unclassified_card_alarm",
@@ -511,6 +503,7 @@ _ENTRIES: Final = (
         do="Order the bank.",
         respond_s=7 * DAY,
         severity=_S.MINOR,
+        suppressed_by=(_E.SAID_ALREADY,),
         realarm_s=30 * DAY,
     ),
     AlarmKind(
@@ -562,7 +555,6 @@ _ENTRIES: Final = (
         respond_s=DAY,
         severity=_S.MAJOR,
         on_delay_s=10.0,
-        latching=True,
         suppressed_by=(),
     ),
     AlarmKind(
@@ -680,6 +672,7 @@ _ENTRIES: Final = (
         do="Tell them by other means, and put the address right.",
         respond_s=HOUR,
         severity=_S.MAJOR,
+        latching=True,
     ),
     AlarmKind(
         id="collector_silent",

@@ -196,6 +196,7 @@ class Alarm:
     occurrences_s: tuple[float, ...] = ()
     chattering: bool = False
     first_sign: datetime | None = None
+    sign_s: float = 0.0
 
     @property
     def suppressed_because(self) -> tuple[str, ...]:
@@ -272,10 +273,10 @@ def observe(
 ) -> tuple[Alarm, tuple[Happened, ...]]:
     """Return the alarm after a new observation of its condition, and what happened to it.
 
-    Sentences and numbers change only with a known condition, so that an alarm that stands keeps the last
-    words that were true.
+    Sentences, numbers and explanations come with a present condition only, so that an alarm that stands, or
+    waits out its off-delay, keeps the last words that were true of it.
     """
-    alarm = replace(_counted(alarm, now_s), explained=tuple(sorted(seen.explained)))
+    alarm = _counted(alarm, now_s)
     if seen.present is None:
         alarm = replace(alarm, condition=None)
     else:
@@ -291,10 +292,12 @@ def observe(
                 do=seen.do or kind.do,
                 facts=seen.facts or alarm.facts,
                 by_when=seen.by_when or alarm.by_when,
+                explained=tuple(sorted(seen.explained)),
                 first_sign=alarm.first_sign or at,
+                sign_s=alarm.sign_s if alarm.first_sign else now_s,
             )
         elif not alarm.standing:
-            alarm = replace(alarm, first_sign=None, by_when=None)
+            alarm = replace(alarm, first_sign=None, by_when=None, explained=())
     return progress(alarm, kind, now_s=now_s, at=at)
 
 
@@ -348,6 +351,7 @@ def _judged(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Alarm:
                 standing=False,
                 first_sign=None,
                 by_when=None,
+                explained=(),
                 chattering=False,
                 occurrences_s=occurrences,
             )

@@ -1,0 +1,121 @@
+"""An incident is one cause and everything that hangs on it; a notice is what people are told of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from rules.alarms.catalogue import Cause, Severity
+
+
+class NoticeKind(StrEnum):
+    """One opening, material changes, one closing; and reminders while nobody acknowledges."""
+
+    OPENED = "opened"
+    CHANGED = "changed"
+    ESCALATED = "escalated"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One system's part in a power incident: when on battery, what was predicted, what came.
+
+    `predicted_low_s` and `predicted_high_s`: how long it was first said to hold, counted from `since`.
+    `lowest_left_s`: the least time left that was ever reckoned. `until` None: still on battery.
+    """
+
+    system: str
+    since: datetime
+    until: datetime | None = None
+    units: tuple[str, ...] = ()
+    predicted_low_s: float | None = None
+    predicted_high_s: float | None = None
+    lowest_left_s: float | None = None
+    ends_earliest: datetime | None = None
+    ends_latest: datetime | None = None
+    start_set_before: datetime | None = None
+    reckoned_since: datetime | None = None
+    dropped: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Incident:
+    """One cause. `members` are active now, `ever` were at some time; `counted` adds what they explain.
+
+    `pending`: alarms that people must still be told of, since `pending_s`; nothing leaves it but a notice.
+    """
+
+    id: str
+    key: str
+    cause: Cause
+    about: str
+    opened_at: datetime
+    opened_s: float
+    severity: Severity
+    members: tuple[str, ...] = ()
+    ever: tuple[str, ...] = ()
+    counted: tuple[str, ...] = ()
+    pending: tuple[str, ...] = ()
+    pending_s: float | None = None
+    level: int = 0
+    announced_at: datetime | None = None
+    notices: int = 0
+    last_notice_s: float = 0.0
+    told_severity: Severity | None = None
+    told_level: int = 0
+    told_ends: Mapping[str, datetime] = field(default_factory=dict)
+    told_at: datetime | None = None
+    told_reckoned: tuple[str, ...] = ()
+    told_back: tuple[str, ...] = ()
+    quiet_since_s: float | None = None
+    closed_at: datetime | None = None
+    part_of: str | None = None
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    title: str = ""
+    do: str = ""
+    summary: str | None = None
+
+    @property
+    def open(self) -> bool:
+        """Return whether it is still going on."""
+        return self.closed_at is None
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What people are told once. `id` is the same on every attempt and every replay.
+
+    `lines` are details, one thing each; `short` is cause, place, time left and first action in at most 160
+    plain characters. `urgent`: somebody must act now. `by_when`: the last moment for it.
+    """
+
+    id: str
+    incident: str
+    kind: NoticeKind
+    severity: Severity
+    at: datetime
+    site: str | None
+    about: str
+    what: str
+    do: str
+    by_when: datetime | None
+    lines: tuple[str, ...]
+    short: str
+    urgent: bool
+    level: int = 0
+    alarms: tuple[str, ...] = ()
+    counted: int = 0
+    opened_at: datetime | None = None
+    parts: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class IncidentChange:
+    """An incident as it now is, and the notice to send if there is one."""
+
+    incident: Incident
+    notice: Notice | None
+    at: datetime

@@ -1,0 +1,112 @@
+"""What may come in through the quick door beside samples: time, judgements, people, planned work."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from rules.alarms.catalogue import Explanation
+from rules.alarms.conditions import ServiceFigures
+from rules.reading import Fault, Reading, Silence, Stamp
+from rules.verdicts import BankState, SystemState
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time passed. About once a second."""
+
+    stamp: Stamp
+
+
+@dataclass(frozen=True, slots=True)
+class SystemJudged:
+    """A judgement of a system, as `rules.assess` makes it."""
+
+    stamp: Stamp
+    state: SystemState
+
+
+@dataclass(frozen=True, slots=True)
+class BankJudged:
+    """A judgement of a bank."""
+
+    stamp: Stamp
+    state: BankState
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceLooked:
+    """The service's own figures."""
+
+    stamp: Stamp
+    figures: ServiceFigures
+
+
+class Deed(StrEnum):
+    """What an operator may do with an alarm."""
+
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    TAKE_OUT_OF_SERVICE = "take_out_of_service"
+    RETURN_TO_SERVICE = "return_to_service"
+    RESET = "reset"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAction:
+    """What somebody did with an alarm (or, to acknowledge, with a whole incident), and why.
+
+    `until` is needed to shelve.
+    """
+
+    stamp: Stamp
+    deed: Deed
+    alarm: str
+    who: str
+    why: str = ""
+    until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Planned work, one occurrence of it: it explains one kind of thing at one place for a time."""
+
+    id: str
+    explains: Explanation
+    about: str
+    start: datetime
+    end: datetime
+    what: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedWork:
+    """All planned work that is not over yet, replacing what was planned before."""
+
+    stamp: Stamp
+    windows: tuple[Window, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EquipmentDeclared:
+    """Somebody declared that the equipment of a unit was changed: what answers now is right."""
+
+    stamp: Stamp
+    unit: str
+
+
+Input = (
+    Reading
+    | Silence
+    | Fault
+    | Tick
+    | SystemJudged
+    | BankJudged
+    | ServiceLooked
+    | OperatorAction
+    | PlannedWork
+    | EquipmentDeclared
+)

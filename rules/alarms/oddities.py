@@ -1,0 +1,92 @@
+"""Whether a supply is lost, and which unit does not do what the others on it do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from rules.alarms.changes import PowerEvent
+from rules.alarms.conditions import Found
+from rules.alarms.lifecycle import Observation
+from rules.alarms.scene import Scene, UnitMemory
+from rules.alarms.wording import counted, lasted
+from rules.reading import OutputSource
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyMemory:
+    """Whether a supply is taken for lost, and since when."""
+
+    lost_since: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyLook:
+    """One look at a supply: who is on battery in earnest, and who has supply. Silent units are neither."""
+
+    supply: str
+    members: tuple[str, ...]
+    going: tuple[UnitMemory, ...]
+    fed: tuple[UnitMemory, ...]
+
+    @classmethod
+    def at(cls, scene: Scene, supply: str) -> SupplyLook:
+        """Return what is seen of a supply."""
+        members = scene.topology.units(supply)
+        known = scene.known(members)
+        going = tuple(m for m in known if m.on_battery and not m.testing)
+        fed = tuple(
+            m
+            for m in known
+            if not m.on_battery and m.mains is not False and m.source is not OutputSource.NONE
+        )
+        return cls(supply, members, going, fed)
+
+
+def supply_events(
+    look: SupplyLook, memory: SupplyMemory, scene: Scene, at: datetime
+) -> tuple[SupplyMemory, tuple[PowerEvent, ...]]:
+    """Return whether the supply is lost now, and the event if that changed.
+
+    Lost: a unit is on battery, every other that answers was read since and none of them has supply.
+    Back: none is on battery any more. Whether mains or a set feeds it then, RFC 1628 does not say.
+    """
+    name = scene.topology.name(look.supply)
+    since = min((m.on_battery_since for m in look.going if m.on_battery_since), default=None)
+    if memory.lost_since is None and since is not None and not look.fed:
+        memories = (scene.units.get(unit) for unit in look.members)
+        if all(m is None or m.silent or m.at is None or m.at >= since for m in memories):
+            return SupplyMemory(since), (
+                PowerEvent(since, "mains_lost", look.supply, f"Mains lost at {name}."),
+            )
+    if memory.lost_since is not None and look.fed and not look.going:
+        took = lasted((at - memory.lost_since).total_seconds())
+        text = f"Supply is back at {name} after {took}; whether mains or a set, the cards do not say."
+        return SupplyMemory(), (PowerEvent(at, "supply_back", look.supply, text),)
+    return memory, ()
+
+
+def odd_ones(look: SupplyLook, scene: Scene, back: frozenset[str]) -> Iterator[Found]:
+    """Yield, for each unit that answers, whether it stands out. `back`: units that came back in this outage."""
+    returned = {m.unit for m in look.fed if m.unit in back}
+    for unit in look.members:
+        memory = scene.units.get(unit)
+        if memory is None or memory.silent:
+            continue
+        name = scene.topology.name(unit)
+        name = name[:1].upper() + name[1:]
+        others = sum(m.unit != unit for m in look.going)
+        idle = (
+            memory.on_battery is False
+            and memory.mains is False
+            and memory.source not in (None, OutputSource.NONE)
+            and others > 0
+        )
+        what = f"{name} has no mains and is not on its bank, while {counted(others, 'other')} on its supply {'is' if others == 1 else 'are'}."
+        yield Found("not_on_battery", unit, Observation(idle, what))
+        late = bool(memory.on_battery) and not memory.testing and len(look.going) <= len(returned - {unit})
+        what = (
+            f"{name} still runs on its bank while {counted(len(returned), 'other')} on its supply came back."
+        )
+        yield Found("still_on_battery", unit, Observation(late, what))

@@ -1,0 +1,308 @@
+"""The words of a notice: what happened, what to do, how long is left; in full and in 160 characters."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity, Thing
+from rules.alarms.incidents import Incident, Notice, NoticeKind, Part
+from rules.alarms.lifecycle import Alarm
+from rules.alarms.scene import Scene
+from rules.alarms.wording import at_least, at_most, counted, lasted, listed, short_form
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything a notice is written from."""
+
+    incident: Incident
+    kind: NoticeKind
+    alarms: Mapping[str, Alarm]
+    scene: Scene
+    catalogue: Mapping[str, AlarmKind]
+    at: datetime
+    number: int
+
+    def members(self) -> list[Alarm]:
+        """Return the active alarms, worst first."""
+        return _worst_first(self.alarms[m] for m in self.incident.members)
+
+    def pending(self) -> list[Alarm]:
+        """Return the alarms that were not told yet, worst first."""
+        return _worst_first(self.alarms[m] for m in self.incident.pending)
+
+
+def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
+    return sorted(alarms, key=lambda a: (-a.severity.rank, a.id))
+
+
+def _sentence(text: str) -> str:
+    """Return the text with its first letter as a sentence begins."""
+    return text[:1].upper() + text[1:]
+
+
+def notice_of(case: Case) -> Notice:
+    """Return the notice for a case. The same case gives the same notice."""
+    incident = case.incident
+    if case.kind is NoticeKind.CLOSED:
+        what, do, lines, cause = _closing(case)
+    elif case.kind is NoticeKind.OPENED:
+        what, do, lines, cause = _opening(case)
+    else:
+        what, do, lines, cause = _change(case)
+    if case.kind is NoticeKind.ESCALATED:
+        waited = lasted((case.at - (incident.announced_at or case.at)).total_seconds())
+        what = f"Acknowledged by nobody for {waited}: {what}"
+    parts = tuple(incident.parts[s] for s in sorted(incident.parts))
+    left = None if case.kind is NoticeKind.CLOSED else _left(parts, case.at)
+    by_when = None if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
+    where = case.scene.topology.name(incident.about)
+    severity = incident.severity
+    return Notice(
+        id=f"{incident.id}.{case.number}",
+        incident=incident.id,
+        kind=case.kind,
+        severity=severity,
+        at=case.at,
+        site=case.scene.topology.site(incident.about),
+        about=incident.about,
+        what=what,
+        do=do,
+        by_when=by_when,
+        lines=lines,
+        short=short_form(cause, _sentence(where), left, do),
+        urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
+        level=incident.level,
+        alarms=incident.members,
+        counted=len(incident.counted),
+        opened_at=incident.opened_at,
+        parts=parts,
+    )
+
+
+def _left(parts: tuple[Part, ...], at: datetime) -> str | None:
+    ends = [p.ends_earliest for p in parts if p.until is None and p.ends_earliest is not None]
+    if not ends:
+        return None
+    return f"{at_least(max((min(ends) - at).total_seconds(), 0.0))} left at least"
+
+
+def _by_when(case: Case, parts: tuple[Part, ...]) -> datetime | None:
+    moments = [
+        moment
+        for part in parts
+        if part.until is None and (moment := part.start_set_before or part.ends_earliest) is not None
+    ]
+    moments += [a.by_when for a in case.members() if a.by_when is not None and not moments]
+    return min(moments, default=None)
+
+
+def _part_line(case: Case, part: Part) -> str:
+    name = case.scene.topology.name(part.system)
+    if part.until is not None:
+        return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
+    units = counted(len(part.units), "unit")
+    state = case.scene.systems.get(part.system)
+    load = state.load.power_w if state is not None else None
+    carrying = f", {load / 1000:.1f} kW" if load is not None else ""
+    if part.ends_earliest is None:
+        return f"{name}: {units} on battery{carrying}; how long it holds cannot be told."
+    low = at_least(max((part.ends_earliest - case.at).total_seconds(), 0.0))
+    high = (
+        f", {at_most(max((part.ends_latest - case.at).total_seconds(), 0.0))} at the most"
+        if part.ends_latest
+        else ""
+    )
+    reckoned = ""
+    if part.reckoned_since is not None:
+        ago = lasted((case.at - part.reckoned_since).total_seconds())
+        reckoned = f"; not seen for {ago}, reckoned since"
+    return f"{name}: {units} on battery{carrying}; {low} left at the least{high}{reckoned}."
+
+
+def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+    incident = case.incident
+    if incident.cause is Cause.POWER and incident.parts:
+        return _power_opening(case)
+    if incident.cause is Cause.NETWORK and len(incident.members) > 1:
+        return _network_opening(case)
+    members = case.members() or _worst_first(case.alarms[a] for a in incident.ever if a in case.alarms)
+    if not members:
+        return incident.title, incident.do, (), incident.title
+    first = members[0]
+    alike = [a for a in members if (a.kind, a.qualifier) == (first.kind, first.qualifier)]
+    if len(alike) > 1:
+        return _many_opening(case, members, alike)
+    lines = tuple(a.what for a in members[1:])
+    return first.what, first.do, lines, _cause_of(case, first)
+
+
+def _many_opening(
+    case: Case, members: list[Alarm], alike: list[Alarm]
+) -> tuple[str, str, tuple[str, ...], str]:
+    """Say the same of several things in one sentence, and each thing's own words below."""
+    first = alike[0]
+    kind = case.catalogue[first.kind]
+    card = CARD_ALARMS.get(first.qualifier)
+    says = f"each {card.says}" if card is not None else kind.meaning[0].lower() + kind.meaning[1:].rstrip(".")
+    number = counted(len(alike), kind.about.value)
+    what = f"{number} at {case.scene.topology.name(case.incident.about)}: {says} ({listed([a.about for a in alike])})."
+    return what, first.do, tuple(a.what for a in members), f"{number}: {says}"
+
+
+def _cause_of(case: Case, alarm: Alarm) -> str:
+    """Return the alarm's sentence without what the short form says beside it."""
+    name = case.scene.topology.name(alarm.about)
+    text = alarm.what
+    for start in (f"{_sentence(name)} ", f"{name} "):
+        text = text.removeprefix(start)
+    return text or case.catalogue[alarm.kind].meaning
+
+
+def _power_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+    incident = case.incident
+    topology = case.scene.topology
+    parts = [incident.parts[s] for s in sorted(incident.parts)]
+    units = sum(len(part.units) for part in parts)
+    about = incident.about
+    others = [
+        m.unit
+        for m in case.scene.known(topology.units(topology.supply(about) or about))
+        if not m.on_battery and m.unit not in {u for p in parts for u in p.units}
+    ]
+    if topology.kind(about) is Thing.UNIT and others:
+        cause = "alone on its bank"
+        what = (
+            f"{_sentence(topology.name(about))} alone runs on its bank; "
+            f"{counted(len(others), 'unit')} on the same supply still {'has' if len(others) == 1 else 'have'} mains."
+        )
+        do = "Look at this unit's own input breaker and its display; it is no mains failure."
+    else:
+        cause = f"mains lost, {counted(units, 'unit')} on battery"
+        where = topology.name(about)
+        what = f"Mains lost at {where}: {counted(units, 'unit')} on battery."
+        sets = sorted({g.id for p in parts if (g := topology.estate.generator_of(p.system)) is not None})
+        do = (
+            f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
+            if sets
+            else "There is no set: shed load in the agreed order and prepare an orderly shutdown."
+        )
+    lines = [_part_line(case, part) for part in parts]
+    lines += [a.what for a in case.members() if a.kind != "on_battery"]
+    if len(incident.counted) > len(incident.members):
+        lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
+    return what, _first_action(case) or do, tuple(lines), cause
+
+
+def _first_action(case: Case) -> str | None:
+    """Return what to do from the worst alarm that is broken out, if one is."""
+    for alarm in case.members():
+        if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
+            return alarm.do
+    return None
+
+
+def _network_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+    incident = case.incident
+    topology = case.scene.topology
+    silent = sorted(a.about for a in case.members() if a.kind == "card_silent")
+    number = counted(len(silent), "card")
+    cause = f"{number} silent, state not known"
+    what = f"{number} at {topology.name(incident.about)} do not answer: what their units do is not known."
+    lines = [f"Silent: {listed(silent)}."]
+    lines += [
+        f"{topology.name(state.id)} was last seen on battery; its countdown goes on by reckoning."
+        for state in sorted(case.scene.systems.values(), key=lambda s: s.id)
+        if state.on_battery is not None and state.id in {topology.system(u) for u in silent}
+    ]
+    return (
+        what,
+        "Look at the network between here and there first; then send somebody to look at the units.",
+        tuple(lines),
+        cause,
+    )
+
+
+def _change(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+    incident = case.incident
+    pending = [a for a in case.pending() if a.kind != "on_battery"] or case.pending()
+    parts = [incident.parts[s] for s in sorted(incident.parts)]
+    lines = [_part_line(case, part) for part in parts]
+    on_bank = [a for a in case.pending() if a.kind == "on_battery"]
+    if pending:
+        first = pending[0]
+        cause = _cause_of(case, first)
+        what = first.what
+        lines += [a.what for a in pending[1:] if a.kind != "on_battery"]
+        if on_bank and first.kind == "on_battery":
+            units = sum(len(p.units) for p in parts)
+            what = f"Now {counted(units, 'unit')} on battery at {case.scene.topology.name(incident.about)}."
+            cause = what
+        return what, first.do, tuple(lines), cause
+    lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
+    if lost:
+        name = case.scene.topology.name(lost[0].system)
+        what = f"{name} was last seen on battery and is silent now; its countdown goes on by reckoning."
+        return what, incident.do, tuple(lines), "last seen on battery, silent now"
+    back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
+    if back:
+        names = listed([case.scene.topology.name(p.system) for p in back])
+        return f"Back on supply: {names}.", incident.do, tuple(lines), f"back on supply: {names}"
+    ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
+    if ending:
+        soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
+        what = _part_line(case, soonest)
+        return (
+            what,
+            _first_action(case) or incident.do,
+            tuple(lines),
+            f"{counted(len(soonest.units), 'unit')} on battery",
+        )
+    members = case.members()
+    first_what = members[0].what if members else incident.title
+    return first_what, members[0].do if members else incident.do, tuple(lines), first_what
+
+
+def _closing(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+    incident = case.incident
+    took_s = (case.at - incident.opened_at).total_seconds()
+    topology = case.scene.topology
+    parts = [incident.parts[s] for s in sorted(incident.parts)]
+    if incident.cause is Cause.POWER and parts:
+        longest_s = max(((p.until or case.at) - p.since).total_seconds() for p in parts)
+        dropped = [topology.name(p.system) for p in parts if p.dropped]
+        if dropped:
+            cause = f"over after {lasted(longest_s)}; load dropped: {listed(dropped)}"
+            what = f"Over after {lasted(longest_s)} on battery. Load was dropped: {listed(dropped)}."
+        else:
+            cause = f"back on supply after {lasted(longest_s)}, load carried"
+            what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried throughout."
+        lines = [_summary_line(case, part) for part in parts]
+        left = [a.what for a in case.members() if a.kind != "on_battery"]
+        lines += [f"Still stands: {text}" for text in left]
+        lines.append(
+            f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."
+        )
+        return what, "", tuple(lines), cause
+    held = [a for a in incident.ever if a in case.alarms and case.alarms[a].state.held]
+    if held:
+        alarm = case.alarms[held[0]]
+        why = alarm.state.value.replace("_", " ")
+        return f"No longer told ({why}): {alarm.what}", "", (), f"no longer told ({why})"
+    what = f"Over after {lasted(took_s)}: {incident.title}"
+    return what, "", (), f"over after {lasted(took_s)}: {incident.title}"
+
+
+def _summary_line(case: Case, part: Part) -> str:
+    name = case.scene.topology.name(part.system)
+    took = lasted(((part.until or case.at) - part.since).total_seconds())
+    outcome = "dropped its load" if part.dropped else "held"
+    text = f"{name} {outcome}, {took} on battery, {counted(len(part.units), 'unit')}."
+    if part.predicted_low_s is not None:
+        high = f" to {at_most(part.predicted_high_s)}" if part.predicted_high_s is not None else " or more"
+        text += f" Predicted {at_least(part.predicted_low_s)}{high}."
+    if part.lowest_left_s is not None and not part.dropped:
+        text += f" Never less than {at_least(part.lowest_left_s)} left."
+    return text

@@ -1,0 +1,123 @@
+"""Numbers and sentences as people read them.
+
+Figures that favour us are rounded down, figures that count against us up. No clock time stands in a
+sentence: the hour belongs to a place, and places are the edge's business.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Callable
+from typing import Final
+
+from rules.estate import Purpose
+from rules.verdicts import HoldUps
+
+SHORT: Final = 160
+
+PURPOSES: Final = {
+    Purpose.GENERATOR_START: "the generator's start",
+    Purpose.MANUAL_GENERATOR_START: "a start by hand",
+    Purpose.ORDERLY_SHUTDOWN: "an orderly shutdown",
+    Purpose.PLANNED: "the planned work",
+}
+
+
+def at_least(seconds: float) -> str:
+    """Return a time somebody may count on, in minutes or hours, rounded down."""
+    return _time(seconds, math.floor, 1e-9)
+
+
+def at_most(seconds: float) -> str:
+    """Return a time that is needed or was lost, rounded up."""
+    return _time(seconds, math.ceil, -1e-9)
+
+
+def _time(seconds: float, round_to: Callable[[float], int], nudge: float) -> str:
+    """`nudge`: a hair's breadth of floating point must not cost a tenth."""
+    if abs(seconds) < 60.0:
+        return f"{round_to(seconds + nudge):d} s"
+    if abs(seconds) < 6000.0:
+        return f"{round_to(seconds / 6.0 + nudge) / 10:.1f} min"
+    return f"{round_to(seconds / 360.0 + nudge) / 10:.1f} h"
+
+
+def lasted(seconds: float) -> str:
+    """Return how long something took, to the second below an hour."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    if whole < 172_800:
+        return f"{whole // 3600} h {whole % 3600 // 60} min"
+    return f"{whole // 86_400} d"
+
+
+def kilowatts(watts: float) -> str:
+    """Return a power in kilowatts with two digits behind the point below 10 kW."""
+    return f"{watts / 1000:.2f} kW" if abs(watts) < 10_000 else f"{watts / 1000:.1f} kW"
+
+
+def counted(number: int, noun: str) -> str:
+    """Return "1 unit", "3 units"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def listed(names: tuple[str, ...] | list[str], most: int = 6) -> str:
+    """Return "A, B and C", or the first few and how many more."""
+    shown = list(names[:most])
+    if len(names) > most:
+        return ", ".join(shown) + f" and {len(names) - most} more"
+    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + (f" and {shown[-1]}" if shown else "")
+
+
+def worst_lost(hold_up: HoldUps) -> str | None:
+    """Return the unit whose loss leaves the shortest hold-up, or None where that is not known."""
+    known = [
+        (lost.hold_up.low_s, lost.unit) for lost in hold_up.each_unit_lost if lost.hold_up.low_s is not None
+    ]
+    return min(known)[1] if known else None
+
+
+def plain(text: str) -> str:
+    """Return the text in plain ASCII: accents dropped, typographic signs replaced, the rest a question mark."""
+    for sign, instead in {
+        "–": "-",
+        "—": "-",
+        "’": "'",
+        "“": '"',
+        "”": '"',
+        "…": "...",
+        "°": "deg",
+        "×": "x",
+    }.items():
+        text = text.replace(sign, instead)
+    text = unicodedata.normalize("NFKD", text)
+    text = "".join(c for c in text if not unicodedata.combining(c))
+    return " ".join("".join(c if 32 <= ord(c) < 127 else "?" for c in text).split())
+
+
+def short_form(cause: str, where: str, left: str | None, action: str, *, most: int = SHORT) -> str:
+    """Return cause, system, time left and first action in at most `most` plain characters.
+
+    What does not fit is cut from the action first, then from the cause, at a word's end; the place and
+    the time left are kept whole as long as they fit at all.
+    """
+    cause, where, action = plain(cause).rstrip("."), plain(where), plain(action)
+    middle = f", {plain(left)}" if left else ""
+    fixed = f"{where}: ", middle
+    room = most - sum(map(len, fixed))
+    cause = _cut(cause, max(room - min(len(action) + 2, 40), 20))
+    text = f"{fixed[0]}{cause}{fixed[1]}"
+    if len(text) + 8 < most and action:
+        text = f"{text}. {_cut(action, most - len(text) - 2)}"
+    return text[:most]
+
+
+def _cut(text: str, most: int) -> str:
+    if len(text) <= most:
+        return text
+    kept = text[: max(most - 2, 1)].rsplit(" ", 1)[0]
+    return kept.rstrip(",;:.") + ".."

@@ -1,0 +1,142 @@
+"""What banks and the service's own figures say of their alarms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime
+
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.conditions import (
+    Found,
+    ServiceFigures,
+    bank_conditions,
+    has_mains,
+    service_conditions,
+)
+from rules.estate import WatchPower
+from rules.reading import InputLine, InputReading
+from rules.verdicts import (
+    BankState,
+    Basis,
+    Capacity,
+    ChargingVerdict,
+    ReplacementDates,
+    Verdict,
+)
+from tests.rules.plant import estate, reading
+
+TODAY = date(2026, 10, 9)
+
+
+def was(kind: str, qualifier: str) -> bool:
+    return False
+
+
+def bank_state(
+    *,
+    replace_by: date | None = None,
+    order_by: date | None = None,
+    charging: Verdict = Verdict.ADEQUATE,
+    age: float | None = None,
+) -> BankState:
+    at = datetime(2026, 10, 9, tzinfo=UTC)
+    return BankState(
+        id="bank-W1",
+        feeds=("W1",),
+        fitted="Fell 18",
+        capacity=Capacity(0.8, 0.7, 0.9, at, Basis.TESTED),
+        asked_fraction=0.6,
+        dates=ReplacementDates(None, order_by, replace_by),
+        charging=ChargingVerdict(charging, ("2.31 V per cell at 24 °C, 2.25 wanted.",)),
+        effective_age_years=age,
+        discharges=(),
+        shown_to_carry=None,
+    )
+
+
+def bank(state: BankState) -> dict[str, Found]:
+    found = bank_conditions(state, estate().banks["bank-W1"], TODAY, CATALOGUE["bank_past_age"], was)
+    return {one.kind: one for one in found}
+
+
+def test_a_bank_within_its_design_life_and_dates_raises_nothing() -> None:
+    found = bank(bank_state(replace_by=date(2028, 1, 1), order_by=date(2027, 11, 1)))
+    assert not any(one.seen.present for one in found.values())
+
+
+def test_warmth_makes_a_bank_older_than_its_years() -> None:
+    # seven years and nine months old, of ten; as worn as after eleven
+    past = bank(bank_state(age=11.0))["bank_past_age"].seen
+    assert past.present
+    assert "7.8 years old, worn as after 11.0" in past.what
+
+
+def test_an_overdue_bank_says_so_and_need_not_say_order_too() -> None:
+    found = bank(bank_state(replace_by=date(2026, 9, 9), order_by=date(2026, 7, 15)))
+    assert found["bank_replace_now"].seen.present
+    assert "30 days ago" in found["bank_replace_now"].seen.what
+    assert found["bank_order_now"].seen.explained == ("said_already",)
+
+
+def test_unknown_dates_neither_raise_nor_clear() -> None:
+    found = bank(bank_state(charging=Verdict.CANNOT_TELL))
+    assert found["bank_replace_now"].seen.present is None
+    assert found["charging_wrong"].seen.present is None
+
+
+def test_charging_outside_its_window_says_why() -> None:
+    seen = bank(bank_state(charging=Verdict.INADEQUATE))["charging_wrong"].seen
+    assert seen.present
+    assert "2.31 V per cell" in seen.what
+
+
+def service(figures: ServiceFigures, power: WatchPower | None = None) -> dict[str, Found]:
+    site = estate()
+    if power is not None:
+        object.__setattr__(site, "watch_power", power)
+    return {f"{one.kind}:{one.about}": one for one in service_conditions(figures, site, CATALOGUE, was=was)}
+
+
+def test_figures_that_are_not_known_decide_nothing() -> None:
+    found = service(ServiceFigures())
+    undecided = {key for key, one in found.items() if one.seen.present is None}
+    assert undecided == {
+        f"{kind}:ridethrough"
+        for kind in (
+            "polls_late disk_filling clock_jumped delivery_behind store_failing worker_failing estate_file_behind".split()
+        )
+    }
+
+
+def test_a_full_disk_a_failing_store_and_a_lost_channel_are_alarms() -> None:
+    found = service(
+        ServiceFigures(
+            free_fraction=0.02, store_error="disk full", channels={"post": True}, undeliverable={"post": 2}
+        )
+    )
+    for key in (
+        "disk_filling:ridethrough",
+        "store_failing:ridethrough",
+        "channel_failing:post",
+        "messages_undeliverable:post",
+    ):
+        assert found[key].seen.present, key
+    assert "2.0%" in found["disk_filling:ridethrough"].seen.what
+
+
+def test_a_watch_that_would_die_with_the_mains_says_what_feeds_it() -> None:
+    assert not service(ServiceFigures())["watch_would_die:ridethrough"].seen.present
+    seen = service(ServiceFigures(), WatchPower("mains", "works", None))["watch_would_die:ridethrough"].seen
+    assert seen.present
+    assert seen.what == "Fed from bare mains: the machine. Not known what feeds the way out."
+
+
+def test_mains_is_there_only_when_every_line_has_volts() -> None:
+    def at(*volts: float | None) -> bool | None:
+        lines = tuple(InputLine(n, 50.0, v) for n, v in enumerate(volts, start=1))
+        return has_mains(replace(reading("W1", 0), input=InputReading(lines=lines)), 230.0)
+
+    assert at(231.0, 230.0, 229.0) is True
+    assert at(231.0, 3.0, None) is False
+    assert at(231.0, None, 229.0) is None
+    assert at() is None

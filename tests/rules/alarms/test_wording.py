@@ -1,0 +1,64 @@
+"""Numbers and short texts as people read them."""
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.alarms.wording import at_least, at_most, counted, lasted, listed, plain, short_form
+
+
+def test_what_favours_us_is_rounded_down_and_what_counts_against_us_up() -> None:
+    assert at_least(471.0) == "7.8 min"
+    assert at_most(471.0) == "7.9 min"
+    assert at_least(570.0) == at_most(570.0) == "9.5 min"
+    assert at_least(59.9) == "59 s"
+    assert at_most(58.1) == "59 s"
+
+
+def test_long_times_are_in_hours() -> None:
+    assert at_least(7200.0) == "2.0 h"
+    assert lasted(499.0) == "8 min 19 s"
+    assert lasted(11_520.0) == "3 h 12 min"
+    assert lasted(3 * 86_400.0) == "3 d"
+
+
+def test_counting_and_listing() -> None:
+    assert counted(1, "unit") == "1 unit"
+    assert counted(10, "unit") == "10 units"
+    assert listed(["A"]) == "A"
+    assert listed(["A", "B", "C"]) == "A, B and C"
+    assert listed([str(n) for n in range(9)], most=3) == "0, 1, 2 and 6 more"
+
+
+def test_the_short_form_has_cause_place_time_left_and_first_action() -> None:
+    text = short_form(
+        "mains lost, 3 units on battery",
+        "Treatment works",
+        "17.2 min left at least",
+        "Start the set by hand.",
+    )
+    assert (
+        text
+        == "Treatment works: mains lost, 3 units on battery, 17.2 min left at least. Start the set by hand."
+    )
+
+
+def test_plain_text_keeps_what_can_be_read() -> None:
+    assert plain("38 °C – Kühlung ‘off’…") == "38 degC - Kuhlung ?off'..."
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.text(max_size=300),
+    st.text(max_size=60),
+    st.none() | st.just("17.2 min left at least"),
+    st.text(max_size=300),
+)
+def test_the_short_form_is_never_longer_than_160_plain_characters(
+    cause: str, where: str, left: str | None, action: str
+) -> None:
+    text = short_form(cause, where, left, action)
+    assert len(text) <= 160
+    assert text.isascii()
+    assert text.isprintable()
+    if left:
+        assert left in text
