@@ -10,7 +10,7 @@ from urllib.parse import quote
 from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Sheet
-from api.pages.words import Clock, age, capital, count, iso, listed, plural, with_figures
+from api.pages.words import Clock, age, capital, count, listed, plural, with_figures
 
 STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
 GONE: Final = "returned_unacknowledged"
@@ -99,6 +99,10 @@ def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
         parts.append(f"acknowledged by {alarm.acknowledged.by}, {clock.at(alarm.acknowledged.at)}{note}")
     else:
         parts.append("not acknowledged")
+    if alarm.shelved_by:
+        parts += [el("br"), f"shelved by {alarm.shelved_by}"]
+    if alarm.because:
+        parts += [el("br"), f"because of {listed(alarm.because)}"]
     parts.append(el("br"))
     told = [f"{t.who}, {t.by} {clock.at(t.at)}{f', {t.result}' if t.result else ''}" for t in alarm.told]
     parts.append(f"told: {'; '.join(told)}" if told else "told: nobody yet")
@@ -111,6 +115,8 @@ def by_when(alarm: Alarm, clock: Clock, now: datetime) -> tuple[str, bool]:
     """Return by when to act, in words, and whether that is due today."""
     if alarm.state == SHELVED:
         return (f"Back on {clock.at(alarm.shelved_until)}" if alarm.shelved_until else "Shelved"), False
+    if alarm.state in ASIDE:
+        return capital(ASIDE[alarm.state]), False
     if alarm.state == GONE:
         return "Gone; to be looked at", False
     when = alarm.by_when
@@ -144,7 +150,7 @@ def _acts(alarm: Alarm) -> Element:
             alarm.id,
             el(
                 "label",
-                "For, hours ",
+                "For how many hours ",
                 el("input", name="hours", type="number", min="1", max="168", value="8", required=True),
             ),
             quiet=True,
@@ -189,8 +195,3 @@ def tally(alarms: Sequence[Alarm]) -> str:
             f"{said} {capital(count(unseen))} {'has' if unseen == 1 else 'have'} been acknowledged by nobody."
         )
     return said
-
-
-def stamp(moment: datetime) -> str:
-    """Return a moment for the script."""
-    return iso(moment)

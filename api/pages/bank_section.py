@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from api.pages.frame import address_of, question
+from api.pages.frame import address_of, question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.redundancy_section import abs_id
 from api.pages.words import CANNOT_TELL, Clock, interval
 from api.pages.years import END_OF_LIFE, River, Years, river, row, span_of
 from rules.estate import FittedBank, in_place
@@ -133,5 +132,5 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
         4,
         "Which bank fails next",
         "Capacity, per cent of rated at 25 °C. Dots are judged discharges with their 90 % interval.",
-        el("div", years.letters(), rivers, class_="rivers", id=f"q4-{abs_id(system)}", live=True),
+        el("div", years.letters(), rivers, class_="rivers", id=f"q4-{slug(system)}", live=True),
     )

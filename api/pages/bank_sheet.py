@@ -16,7 +16,19 @@ from api.pages.frame import Page, address_of, clock_of, question
 from api.pages.marks import Standing, evidence, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, Clock, age, capital, interval, kilo, listed, plural, whole_percent
+from api.pages.words import (
+    CANNOT_TELL,
+    Clock,
+    age,
+    capital,
+    clause,
+    interval,
+    kilo,
+    listed,
+    plural,
+    whole_percent,
+    with_figures,
+)
 from api.pages.years import END_OF_LIFE, River, river
 from rules.estate import Bank, FittedBank
 from rules.verdicts import BankState, Basis, Verdict
@@ -57,6 +69,7 @@ def bank_page(sheet: Sheet, name: str) -> Page | None:
         _left(sheet, state),
         _shown(sheet, state),
         _kept(state),
+        _known(state),
     ]
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
@@ -139,7 +152,8 @@ def _left(sheet: Sheet, state: BankState) -> Element:
             if state.asked_fraction is None
             else f"{whole_percent(state.asked_fraction)} % of rated",
         ),
-        ("below 80 % about", Clock.day(dates.expected_end) if dates.expected_end else CANNOT_TELL),
+        ("no longer enough about", Clock.day(dates.expected_end) if dates.expected_end else CANNOT_TELL),
+        ("below 80 % about", Clock.day(dates.falls_under_80) if dates.falls_under_80 else CANNOT_TELL),
         ("order by", Clock.day(dates.order_by) if dates.order_by else CANNOT_TELL),
         ("replace by", Clock.day(dates.replace_by) if dates.replace_by else CANNOT_TELL),
         (
@@ -236,6 +250,52 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
         el("div", body, id="discharges", live=True),
         id_="judged-discharges",
     )
+
+
+def _known(state: BankState) -> Element | None:
+    """Return what else is known of a bank: what somebody should do, when to test it, what its card promised."""
+    parts: list[Nodes] = []
+    for n, finding in enumerate(state.findings):
+        parts.append(
+            el(
+                "li",
+                el("span", str(n + 1), class_="no"),
+                el(
+                    "div",
+                    el("p", finding.what, class_="what"),
+                    el("p", list(with_figures(finding.do)), class_="do"),
+                ),
+                el("p", el("b", finding.severity), class_="meta"),
+                class_="al",
+                data_sev=finding.severity,
+            )
+        )
+    said: list[Nodes] = []
+    if state.tests is not None:
+        last = f", the last was {Clock.day(state.tests.last)}" if state.tests.last else ", none is on record"
+        risk = state.tests.ends_in_test_probability
+        ends = (
+            f" It ends in that test with {whole_percent(risk)} % probability."
+            if risk is not None and risk >= 0.005
+            else ""
+        )
+        said.append(
+            el(
+                "p",
+                f"Next test due {Clock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
+                class_="prose",
+            )
+        )
+    claims = state.claims
+    if claims is not None and claims.count and claims.ratio is not None:
+        times = f"{claims.ratio:.1f} times" if not 0.95 <= claims.ratio < 1.05 else "as much as"
+        words = f"in {plural(claims.count, 'discharge')} its card promised {times} the minutes that came."
+        said.append(el("p", evidence("claimed", words), class_="prose"))
+    if not parts and not said:
+        return None
+    title = "What to do about it" if parts else "Tests, and what its card promised"
+    listed_ = el("ol", parts, class_="say-list") if parts else None
+    return question(None, title, None, el("div", listed_, said, id="findings", live=True), id_="known")
 
 
 def _kept(state: BankState) -> Element:

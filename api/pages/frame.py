@@ -36,6 +36,11 @@ def address_of(kind: str, name: str) -> str:
     return f"/{kind}/{quote(name, safe='')}"
 
 
+def slug(name: str) -> str:
+    """Return a name as it may stand in an id."""
+    return "".join(c if c.isascii() and c.isalnum() else f"_{ord(c):x}" for c in name)
+
+
 def clock_of(sheet: Sheet) -> Clock:
     """Return the clock of the running head: the sites' own where they share one, else UTC."""
     zones = {site.time_zone for site in sheet.estate.sites.values()}

@@ -129,8 +129,10 @@ def answer(picture: Picture) -> str:
 
 
 def _range(held: HoldUp) -> str:
-    if held.low_s is None or held.high_s is None:
+    if held.low_s is None:
         return "not known"
+    if held.high_s is None:
+        return f"{minutes(held.low_s, favours=True)} minutes or more"
     return f"{minutes(held.low_s, favours=True)} to {minutes(held.high_s, favours=True)} minutes"
 
 
@@ -179,6 +181,8 @@ def _fans(picture: Picture, base: float) -> list[Element]:
         lines.insert(
             0, el("path", d=path(_run(picture.fan.ends, held.median_s, held.median_s)), class_="l-all")
         )
+    elif held.low_s is not None:  # asked more than its table prints: the least is known, how much more is not
+        lines.append(el("path", d=path([(0, 0), (held.low_s, 100)]), class_="l-age"))
     old_ends = [old.low_s for old in picture.end_of_life if old.low_s is not None]
     lines += [el("path", d=path([(0, 0), (end, 100)]), class_="l-eol") for end in old_ends]
     drawn = stretched((axis.span_s, 100), [areas, lines], y=TOP, height=height)

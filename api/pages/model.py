@@ -41,7 +41,8 @@ class Alarm:
 
     `about` is the id of a system, unit, bank, card or "ridethrough"; `severity` and `state` are the words of
     the interface. `by_when_text` says in words what the date alone does not ("while someone is there").
-    `counted` are card alarms and lesser alarms that the incident holds under this sentence.
+    `because` says what suppresses or
+    explains it. `counted` are card alarms and lesser alarms that the incident holds under this sentence.
     """
 
     id: str
@@ -59,6 +60,8 @@ class Alarm:
     by_when_text: str | None = None
     until: datetime | None = None
     counted: int = 0
+    shelved_by: str | None = None
+    because: tuple[str, ...] = ()
     system: str | None = None
 
 
@@ -211,13 +214,13 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class ScoredOutage:
-    """A hold-up foretold (seconds) and what the simulated plant truly had; None: not put to its end."""
+    """A hold-up foretold at a failure and what the simulated plant truly had, in seconds. None: not foretold."""
 
     at: datetime
     system: str
     low_s: float
-    median_s: float
-    high_s: float
+    median_s: float | None
+    high_s: float | None
     truth_s: float
 
 

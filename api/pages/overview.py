@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.pages import bank_section, hold_up_section, redundancy_section
+from api.pages import bank_section, hold_up_section, outage_section, redundancy_section
 from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of, clock_of, question
 from api.pages.isolation_section import overview as isolations
@@ -61,7 +61,7 @@ def index_page(sheet: Sheet) -> Page:
 def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> list[Element]:
     parts = [lead(lit)]
     for subject in lit:
-        drawn = hold_up_section.outage(sheet, subject, named=len(lit) > 1)
+        drawn = outage_section.outage(sheet, subject, named=len(lit) > 1)
         if drawn:
             parts.append(drawn)
     ids = {s.state.id for s in lit}

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.pages.frame import address_of, question
+from api.pages.frame import address_of, question, slug
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet, UnitView
 from api.pages.ruler import caption, ruler, table
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, capital, clause, count, kilo, listed, since, whole_percent
+from api.pages.words import CANNOT_TELL, capital, count, kilo, listed, since, whole_percent
 from rules.verdicts import Redundancy, UnitStanding, Verdict
 from rules.verdicts import Standing as UnitStands
 
@@ -82,21 +82,16 @@ def _ruler(sheet: Sheet, subject: Judged, redundancy: Redundancy, *, titled: boo
             [name, el("p", verdict(redundancy), class_="say")] if titled else None,
             ruler(sheet, state, redundancy),
             caption(redundancy, subject.units, spare),
-            id=f"q2-{abs_id(state.id)}",
+            id=f"q2-{slug(state.id)}",
             live=True,
         ),
         el(
             "details",
             el("summary", "Figures behind the rulers"),
-            el("div", table(redundancy), id=f"q2t-{abs_id(state.id)}", live=True),
+            el("div", table(redundancy), id=f"q2t-{slug(state.id)}", live=True),
         ),
         class_="ruler",
     )
-
-
-def abs_id(name: str) -> str:
-    """Return a name as it may stand in an id."""
-    return "".join(c if c.isascii() and c.isalnum() else f"_{ord(c):x}" for c in name)
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element:
@@ -190,8 +185,3 @@ def _number(value: float | None, *, stale: bool = False) -> Element:
     if value is None:
         return el("td", "not known", class_="num none")
     return el("td", kilo(value), class_="num val" if stale else "num")
-
-
-def short_reason(redundancy: Redundancy) -> str:
-    """Return the first reason as part of a sentence."""
-    return clause(redundancy.because[0]) if redundancy.because else ""

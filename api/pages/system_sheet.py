@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from api.pages import bank_section, hold_up_section, isolation_section, redundancy_section
+from api.pages import bank_section, hold_up_depth, isolation_section, outage_section, redundancy_section
 from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of
+from api.pages.grounds import installed_words
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.sentences import Judged, judged, opening
@@ -28,11 +29,11 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
         return Page(declared.name, address, (el("h1", declared.name, class_="off"), waiting))
     subject = judged(sheet, state)
     parts: list[Element | None] = [_lead(sheet, subject)]
-    drawn = hold_up_section.outage(sheet, subject)
+    drawn = outage_section.outage(sheet, subject)
     if drawn:
         parts += [drawn, wrong(sheet, sheet.alarms_of(name), subject.clock, live=True)]
     else:
-        parts.append(hold_up_section.in_depth(sheet, subject))
+        parts.append(hold_up_depth.in_depth(sheet, subject))
     parts.append(redundancy_section.in_depth(sheet, subject))
     if not drawn:
         parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))
@@ -55,7 +56,7 @@ def _lead(sheet: Sheet, subject: Judged) -> Element:
 
 def _plant(sheet: Sheet, subject: Judged) -> Nodes:
     declared = sheet.estate.systems[subject.state.id]
-    parts = [hold_up_section.installed_words(sheet, subject)]
+    parts = [installed_words(sheet, subject)]
     if declared.board:
         parts.append(f"board {declared.board}")
     generator = sheet.estate.generator_of(declared.id)

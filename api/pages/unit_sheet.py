@@ -7,7 +7,6 @@ end, under what they are.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from typing import Final
 
 from api.pages.alarm_list import wrong
@@ -394,8 +393,3 @@ def _claims(reading: Reading) -> Element:
         "Shown as it says it. No verdict rests on any of this.",
         el("div", table, id="claims", live=True),
     )
-
-
-def moment(clock: Clock, at: datetime) -> str:
-    """Return a moment on the unit's clock."""
-    return clock.at(at)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 
 from api.pages.drawing import line, path, percent, polygon, rect, stretched, svg, text
 from api.pages.markup import Element, Nodes, el
@@ -95,7 +95,7 @@ def span_of(state: BankState, installed: date | None, forecast: Sequence[Capacit
     dates = state.dates
     days = [d for d in (installed, dates.expected_end, dates.order_by, dates.replace_by) if d]
     days += [discharge.at.date() for discharge in state.discharges]
-    crossing = _box(forecast)
+    crossing = _box(state, forecast)
     return [*days, *([crossing[1]] if crossing else [])]
 
 
@@ -112,7 +112,7 @@ def row(
         drawn.append(line(years.x(begin), 30, years.now, 30, life))
         if not judged:
             drawn.append(line(years.x(begin), 21, years.x(begin), 40, "born"))
-    crossing = _box(forecast)
+    crossing = _box(state, forecast)
     if crossing:
         a, b = (years.fraction(year(day)) for day in crossing)
         drawn.append(
@@ -170,8 +170,10 @@ def flag(x: str, top: float, bottom: float, *, due: bool) -> list[Element]:
     ]
 
 
-def _box(forecast: Sequence[CapacityForecast]) -> tuple[date, date] | None:
-    """Return the 90 % interval of the day when 80 % is crossed: where the forecast's low and high ends cross it."""
+def _box(state: BankState, forecast: Sequence[CapacityForecast]) -> tuple[date, date] | None:
+    """Return the 90 % interval of the bank's end: as judged, else where the ends of the forecast cross 80 %."""
+    if state.dates.ends_early and state.dates.ends_late:
+        return state.dates.ends_early, state.dates.ends_late
     early = _crossing([(f.day, f.low) for f in forecast])
     late = _crossing([(f.day, f.high) for f in forecast])
     if early is None:
@@ -318,8 +320,3 @@ def _dots(picture: River, judged: Sequence[JudgedDischarge]) -> list[Element]:
         under = "dot under" if value < END_OF_LIFE else "dot"
         drawn.append(el("circle", cx=x, cy=picture.px(value), r="5", class_=under))
     return drawn
-
-
-def day_of(moment: datetime) -> date:
-    """Return a moment's day in UTC."""
-    return moment.astimezone(UTC).date()

@@ -138,7 +138,10 @@
       if (!form.dataset || !form.dataset.act) return;
       e.preventDefault();
       var said = {};
-      new FormData(form).forEach(function (value, key) { if (value !== "") said[key] = key === "hours" ? Number(value) : value; });
+      new FormData(form).forEach(function (value, key) {
+        if (key === "hours") said.until = new Date(now() + 3600000 * Number(value)).toISOString();
+        else if (value !== "") said[key] = value;
+      });
       var button = form.querySelector("button");
       button.disabled = true;
       fetch(form.action, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(said) })

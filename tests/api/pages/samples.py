@@ -138,7 +138,7 @@ def estate(note: str = "") -> Estate:
         _bank("D", "D1", cells=120, blocks="12 V 9 Ah", since=date(2019, 6, 14)),
     ]
     generators = [
-        Generator("set A", 64_000, 5, 3, 15, 15, 12, 3, hand_start_s=285),
+        Generator("set A", 64_000, 5, 3, 15, 15, 12, 3, hand_start_s=315),
         Generator("set B", 80_000, 5, 3, 15, 15, 12, 3, hand_start_s=375, fuel_hours=20),
     ]
     return Estate(
@@ -191,11 +191,14 @@ def control_state(now: datetime = NOW) -> SystemState:
         now,
         396.0,
         (
-            Step("notice and call the set", 5, 5),
-            Step("three starts, 15 s on, 15 s off", 75, 75),
-            Step("someone reaches the set", 285),
-            Step("run up and changeover", 15, 15),
-            Step("last unit walked in", 100, 96),
+            Step("detect", 5, 5),
+            Step("starts", 75, 75),
+            Step("hand_start", 315),
+            Step("run_up", 12, 12),
+            Step("changeover", 3, 3),
+            Step("accept", 20, 19),
+            Step("hold_off", 30, 30),
+            Step("walk_in", 20, 20),
         ),
     )
     return SystemState(
@@ -234,17 +237,16 @@ def control_state(now: datetime = NOW) -> SystemState:
 def works_state(now: datetime = NOW) -> SystemState:
     """Return a system that is short with unit 1 or 2 lost."""
     steps = (
-        Step("notice and call the set", 5, 5),
-        Step("three starts, 15 s on, 15 s off", 75, 75),
-        Step("someone reaches the set", 360, 295),
-        Step("start by hand", 15, 9),
-        Step("run up", 12, 12),
+        Step("detect", 5, 5),
+        Step("starts", 75, 75),
+        Step("hand_start", 375, 304),
+        Step("run_up", 12, 12),
         Step("changeover", 3, 3),
-        Step("units accept the set", 20, 20),
-        Step("last unit’s hold-off", 60, 60),
-        Step("last unit walks in", 20, 20),
+        Step("accept", 20, 20),
+        Step("hold_off", 60, 60),
+        Step("walk_in", 20, 20),
     )
-    auto = tuple(s for s in steps if "someone" not in s.step and "hand" not in s.step)
+    auto = tuple(s for s in steps if s.step != "hand_start")
     lost = held(7.8, 8.8, 9.8)
     return SystemState(
         "works",
