@@ -64,7 +64,7 @@ def shown(value: object) -> str:
 
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return ` (nearest known: …)` for a misspelt name, or nothing where no known name is like it."""
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.55)
+    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
     return f" (nearest known: {found[0]!r})" if found else ""
 
 
