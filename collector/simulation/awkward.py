@@ -13,7 +13,19 @@ from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
 from typing import Final
 
-from collector.simulation.card import Typed, oid_of
+from collector.simulation.card import (
+    AlarmRows,
+    Meters,
+    Moments,
+    Typed,
+    first_row,
+    live_columns,
+    nameplate,
+    oid_of,
+    slow_columns,
+    typed,
+)
+from collector.simulation.unit import UnitPlant
 from collector.snmp import ber
 
 Objects = dict[str, Typed]
@@ -329,3 +341,22 @@ def told(objects: Objects, lies: Iterable[Lie]) -> dict[str, Typed]:
                 oid = move(oid)
         standing[oid] = value
     return standing
+
+
+def spoken(
+    plant: UnitPlant,
+    at: Moments,
+    meters: Meters,
+    *,
+    lies: Iterable[Lie] = (),
+    rows: AlarmRows | None = None,
+) -> dict[str, Typed]:
+    """Return everything a card holds at one moment, by OID: what it measured, its lies, its alarm rows."""
+    rows = AlarmRows({}) if rows is None else rows
+    wire: dict[str, int | str] = {
+        **nameplate(plant),
+        **first_row(live_columns(plant, meters, at)),
+        **first_row(slow_columns(plant, at)),
+        "upsAlarmsPresent": len(rows.rows),
+    }
+    return {**told(typed(wire), lies), **rows.objects()}

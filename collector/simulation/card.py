@@ -97,8 +97,8 @@ def card_charge(plant: UnitPlant, drawn_ah: float) -> float:
 
 
 def card_minutes(plant: UnitPlant, charge: Floats, output_w: Floats) -> Floats:
-    """Return the card's minutes: nameplate watt-hours at the half-hour rate over the load, whatever it is."""
-    stored_wh = 0.55 * plant.bank.cell.capacity_ah * 1.95 * plant.bank.cells * plant.bank.strings
+    """Return the card's minutes: nameplate watt-hours at the twenty-minute rate over the load, whatever it is."""
+    stored_wh = 0.44 * plant.bank.cell.capacity_ah * 1.95 * plant.bank.cells * plant.bank.strings
     return np.clip(60.0 * charge * stored_wh / np.maximum(output_w, 0.05 * plant.rating_w), 1.0, 999.0)
 
 

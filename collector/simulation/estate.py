@@ -31,7 +31,7 @@ from collector.simulation import card as voice
 from collector.simulation import past
 from collector.simulation import world as worlds
 from collector.simulation.agent import Agent, AgentHost, Faults, Typed
-from collector.simulation.awkward import Lie, told
+from collector.simulation.awkward import Lie, spoken
 from collector.simulation.card import AlarmRows, Meters
 from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
 from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
@@ -274,11 +274,4 @@ class SimulatedEstate:
         bads = past.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
         counted = replace(unit, bads=unit.bads + int(bads[0]))
         at = voice.moment_of(plant, counted, feed, uptime_s=behaviour.uptime_s(world.t_s))
-        wire: dict[str, int | str] = {
-            **voice.nameplate(plant),
-            **voice.first_row(voice.live_columns(plant, card.meters, at)),
-            **voice.first_row(voice.slow_columns(plant, at)),
-        }
-        wire["upsAlarmsPresent"] = len(card.rows.rows)
-        objects = voice.typed(wire)
-        return {**told(objects, behaviour.lies), **card.rows.objects()}
+        return spoken(plant, at, card.meters, lies=behaviour.lies, rows=card.rows)
