@@ -7,8 +7,8 @@ of styles. Labels are laid out twice, for a wide and for a narrow place; a conta
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Final, Literal
 
 from api.pages.markup import Element, Nodes, el, number
@@ -220,7 +220,7 @@ def dimension(
     """Return a dimension as on a drawing, `|<- +6.6 ->|`. Too narrow for its words, it has them beside it."""
     left, right = (axis.fraction(end) for end in ends_s)
     beyond = ends_s[1] > axis.span_s
-    fits = (right - left) * room_px > len(words) * CHARACTER_PX + 22.0
+    fits = (right - left) * room_px > len(words) * 8.4 + 26.0
     label = (
         text(percent((left + right) / 2), y + 5, words, middle=True, class_=f"dim {class_}")
         if fits
@@ -232,7 +232,15 @@ def dimension(
     ]
     if not beyond:
         parts.append(arrow(percent(right), y, class_, left=False))
+    if fits:
+        parts.append(_blank(percent((left + right) / 2), y, len(words) * 8.4 + 10.0))
     return [*parts, label]
+
+
+def _blank(x: str, y: float, width: float) -> Element:
+    """Return a patch of paper about a place, so that a line does not run through the words on it."""
+    patch = el("rect", x=-width / 2, y=-8, width=width, height=16, class_="h-paper")
+    return el("svg", patch, x=x, y=y, overflow="visible", width="1", height="1")
 
 
 def arrow(x: str, y: float, class_: str, *, left: bool) -> Element:
@@ -259,62 +267,69 @@ class Label:
     class_: str = ""
 
 
-@dataclass(slots=True)
-class _Row:
-    taken: list[tuple[float, float]] = field(default_factory=list)
-
-    def free(self, left: float, right: float) -> bool:
-        return all(right <= a or left >= b for a, b in self.taken)
-
-
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A label in its row, on the right or the left of its upright."""
+    """A label in its row, on the right or the left of its upright; its words reach from `left` to `right`, in px."""
 
     label: Label
     row: int
     side: Literal["right", "left"]
+    x: float
+    left: float
+    right: float
 
 
-def place(labels: Sequence[Label], width_px: float) -> list[Placed]:
-    """Return the labels in rows so that none touches another or another's upright, most important first."""
-    rows: list[_Row] = []
-    uprights: list[tuple[float, int]] = []
-    placed: list[Placed] = []
-    narrow = width_px < WIDE_PX
-    for label in labels:
-        x = label.at * width_px
-        reach = len(label.short if narrow else label.words) * CHARACTER_PX + 12.0
-        row = 0
-        while True:
-            if row == len(rows):
-                rows.append(_Row())
-            side = _side(
-                x, reach, width_px, rows[row], [u for u, deepest in uprights if deepest >= row and u != x]
-            )
-            clear = all(rows[above].free(x - 3, x + 3) for above in range(row))
-            if side is not None and clear:
-                break
-            row += 1
-            if row > len(labels):
-                side = "right" if x < width_px / 2 else "left"
-                break
-        while row >= len(rows):
-            rows.append(_Row())
-        rows[row].taken.append((x, x + reach) if side == "right" else (x - reach, x))
-        uprights.append((x, row))
-        placed.append(Placed(label, row, side))
-    return placed
+ROWS: Final = 3
 
 
-def _side(
-    x: float, reach: float, width_px: float, row: _Row, uprights: Sequence[float]
-) -> Literal["right", "left"] | None:
-    for side, left, right in (("right", x, x + reach), ("left", x - reach, x)):
-        inside = left >= -1.0 and right <= width_px + 1.0
-        if inside and row.free(left, right) and not any(left - 2 < u < right + 2 for u in uprights):
-            return "right" if side == "right" else "left"
+def place(marks: Sequence[Label], width_px: float) -> list[Placed]:
+    """Return the labels in as few rows as it takes that none lies on another or on another's upright.
+
+    An upright runs down through every row above its label. Where three rows do not do, the last label given is
+    left out: its figure stands beside the drawing.
+    """
+    for kept in range(len(marks), 0, -1):
+        for rows in range(1, ROWS + 1):
+            found = _fit(marks[:kept], width_px, rows, ())
+            if found is not None:
+                return list(found)
+    return []
+
+
+def _fit(
+    marks: Sequence[Label], width_px: float, rows: int, placed: tuple[Placed, ...]
+) -> tuple[Placed, ...] | None:
+    if len(placed) == len(marks):
+        return placed
+    for tried in _places(marks[len(placed)], width_px, rows):
+        if all(_apart(tried, other) for other in placed):
+            found = _fit(marks, width_px, rows, (*placed, tried))
+            if found is not None:
+                return found
     return None
+
+
+def _places(label: Label, width_px: float, rows: int) -> Iterator[Placed]:
+    x = label.at * width_px
+    reach = len(label.short if width_px < WIDE_PX else label.words) * CHARACTER_PX + 12.0
+    for row in range(rows):
+        if x + reach <= width_px + 8.0 or x < width_px / 2:
+            yield Placed(label, row, "right", x, x, x + reach)
+        if x - reach >= -8.0:
+            yield Placed(label, row, "left", x, x - reach, x)
+
+
+def _apart(a: Placed, b: Placed) -> bool:
+    if a.row == b.row and a.left < b.right and b.left < a.right:
+        return False
+    return not (_crosses(a, b) or _crosses(b, a))
+
+
+def _crosses(upright: Placed, words: Placed) -> bool:
+    """Return whether one label's upright runs through another's words."""
+    return (
+        upright.row >= words.row and words.left - 3.0 < upright.x < words.right + 3.0 and upright.x != words.x
+    )
 
 
 def labels(marks: Sequence[Label], top: float, first: float) -> tuple[list[Element], int]:

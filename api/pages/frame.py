@@ -75,7 +75,7 @@ def document(sheet: Sheet, page: Page) -> str:
         el(
             "header",
             el("a", emblem(), "ridethrough", class_="mark", href="/"),
-            el("span", sheet.title, el("em", " demonstration, simulated") if sheet.demonstration else None),
+            el("span", sheet.title, el("em", " demonstration") if sheet.demonstration else None),
             el("span", as_of(sheet), class_="asof", id="asof", live=True),
             el(
                 "button",
@@ -114,7 +114,7 @@ def as_of(sheet: Sheet) -> Nodes:
     silent = sum(view.silent_since is not None or view.reading is None for view in sheet.units)
     silent += total - len(sheet.units)
     ages = [view.age_s for view in sheet.units if view.age_s is not None and view.silent_since is None]
-    said = f"{total - silent} of {plural(total, 'unit')} answer"
+    said = f"{total - silent} of {total} unit{'' if total == 1 else 's'} answer"
     newest = f", newest {age(min(ages))} old" if ages else ""
     return [
         f"{day}, ",

@@ -128,7 +128,7 @@ def _claim(sheet: Sheet, subject: Judged) -> str | None:
     ]
     if not claims:
         return None
-    said = sorted({minutes(c, favours=True) for c in claims}, key=float)
+    said = sorted({f"{c / 60:.0f}" for c in claims}, key=float)
     figure = said[0] if len(said) == 1 else f"{said[0]} to {said[-1]}"
     return f"{figure} min by the {'card' if len(claims) == 1 else 'cards'}; a card’s own minutes are used for nothing."
 

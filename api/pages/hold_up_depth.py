@@ -12,7 +12,7 @@ from api.pages.minutes import graph
 from api.pages.model import Sheet
 from api.pages.sentences import PURPOSES, Judged
 from api.pages.words import CANNOT_TELL, kilo, minutes, plural, stopwatch
-from rules.estate import Generator
+from rules.estate import Generator, Purpose
 from rules.verdicts import RequirementVerdict, Verdict
 
 
@@ -67,10 +67,11 @@ def _steps(sheet: Sheet, subject: Judged) -> Nodes:
     parts: list[Nodes] = []
     if stepped:
         generator = sheet.estate.generator_of(subject.state.id)
-        names = list(dict.fromkeys(step.step for need in stepped for step in need.steps))
+        by_length = sorted(stepped, key=lambda need: len(need.steps), reverse=True)
+        names = list(dict.fromkeys(step.step for need in by_length for step in need.steps))
         seen = {step.step: step.seen_s for need in stepped for step in need.steps if step.seen_s is not None}
         head = [el("th", "step", scope="col")]
-        head += [el("th", PURPOSES[need.purpose], class_="num", scope="col") for need in stepped]
+        head += [el("th", HEADS[need.purpose], class_="num", scope="col") for need in stepped]
         head += [el("th", "last seen", class_="num", scope="col")] if seen else []
         rows: list[Element] = []
         for name in names:
@@ -96,6 +97,12 @@ def _steps(sheet: Sheet, subject: Judged) -> Nodes:
     return parts or el("p", "No need is declared for this system.", class_="say")
 
 
+HEADS: Final = {
+    Purpose.GENERATOR_START: "last start works",
+    Purpose.MANUAL_GENERATOR_START: "by hand",
+    Purpose.ORDERLY_SHUTDOWN: "to close down",
+    Purpose.PLANNED: "planned",
+}
 STEPS: Final = {
     "detect": "notice and call the set",
     "hand_start": "someone reaches the set and starts it",

@@ -124,7 +124,7 @@ def answer(picture: Picture) -> str:
     if not picture.proven:
         said.append("reckoned only, so the verdict is cannot tell")
     if picture.claimed_s is not None:
-        said.append(f"the card claims {minutes(picture.claimed_s, favours=True)} minutes, unproven")
+        said.append(f"the card claims {picture.claimed_s / 60:.0f} minutes, unproven")
     return "; ".join(said)
 
 
@@ -195,20 +195,11 @@ def _kinks(picture: Picture, base: float) -> list[Element]:
         if picture.held.median_s is None or end.at_s > 0.97 * picture.held.median_s:
             continue
         x, y = picture.axis.x(end.at_s), TOP + picture.fan_px * (1.0 - end.left_fraction)
-        left = picture.axis.fraction(end.at_s) > 0.5
         words = f"{end.bank} ends first, at {minutes(end.at_s, favours=True)}"
-        parts.append(
-            text(
-                x,
-                max(min(y - 10.0, base - 40.0), TOP + 12.0),
-                words,
-                dx=-14 if left else 14,
-                end=left,
-                class_="held for-wide",
-            )
-            if not left
-            else text(x, max(y - 22.0, TOP + 12.0), words, dx=24, class_="held for-wide")
-        )
+        if picture.axis.fraction(end.at_s) > 0.5:  # under the run, on its left
+            parts.append(text(x, min(y + 18.0, base - 6.0), words, dx=-16, end=True, class_="held for-wide"))
+        else:  # over the run, on its right
+            parts.append(text(x, max(y - 12.0, TOP + 12.0), words, dx=16, class_="held for-wide"))
     return parts
 
 
@@ -222,7 +213,7 @@ def _unknown(picture: Picture, base: float) -> list[Element]:
     if picture.claimed_s is not None:
         claim, words = (
             picture.axis.x(picture.claimed_s),
-            f"card claims {minutes(picture.claimed_s, favours=True)}, unproven",
+            f"card claims {picture.claimed_s / 60:.0f}, unproven",
         )
         right = picture.axis.fraction(picture.claimed_s) > 0.5
         parts.append(el("circle", cx=claim, cy=base - 8, r="5", class_="claim"))
@@ -306,7 +297,8 @@ def _labels(picture: Picture) -> list[Label]:
         marks.append(Label(axis.fraction(picture.need.required_s), words, needed, "need"))
     if not picture.proven:
         return marks
-    for lost in picture.lost:
+    known = [lost for lost in picture.lost if lost.hold_up.low_s is not None]
+    for lost in dict.fromkeys([*known[:1], *known[-1:]]):
         if lost.hold_up.low_s is not None:
             short = picture.need is not None and lost.hold_up.low_s < picture.need.required_s
             marks.append(_end(axis, lost.hold_up.low_s, "short lost" if short else "held lost"))

@@ -13,7 +13,7 @@ from typing import Literal
 from api.pages.drawing import line, percent, rect, svg, text
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, down, kilo, up
+from api.pages.words import CANNOT_TELL, count, down, kilo, up
 from rules.verdicts import LineRedundancy, LoadBasis, Redundancy, Standing, SystemState
 
 LIMIT_AT: float = 0.8
@@ -72,7 +72,7 @@ def caption(redundancy: Redundancy, units: int, spare: int) -> Element | None:
     same_w = {row.limit_w for row in known}
     same_va = {row.limit_va for row in known}
     left = max(units - spare, 0)
-    who = "one unit carries" if left == 1 else f"{left} units carry"
+    who = "one unit carries" if left == 1 else f"{count(left)} units carry"
     figures = [
         f"{down(value / 1000.0, 2):.2f} {unit}"
         for values, unit in ((same_w, "kW"), (same_va, "kVA"))

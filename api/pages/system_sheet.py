@@ -58,7 +58,7 @@ def _plant(sheet: Sheet, subject: Judged) -> Nodes:
     declared = sheet.estate.systems[subject.state.id]
     parts = [installed_words(sheet, subject)]
     if declared.board:
-        parts.append(f"board {declared.board}")
+        parts.append(declared.board)
     generator = sheet.estate.generator_of(declared.id)
     parts.append(f"generator {kilo(generator.rating_w, 0)} kW" if generator else "no generator")
     load = subject.state.load

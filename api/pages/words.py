@@ -184,7 +184,7 @@ def remaining(moment: datetime, now: datetime) -> Element:
 
 
 FIGURE: Final = re.compile(
-    r"\+?\d+(?:[.:]\d+)*(?:\s(?:min|kW|kVA|W|V|A|h|s|%|°C)\b|\s(?:%|°C))(?:\s\d+\s(?:s|min)\b)?"
+    r"\+?\d+(?:[.:]\d+)*(?:\s(?:min|kWh|kW|kVA|VA|W|V|Ah|A|h|s|%|°C)\b|\s(?:%|°C))(?:\s\d+\s(?:s|min)\b)?"
 )
 
 

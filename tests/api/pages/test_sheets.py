@@ -116,7 +116,7 @@ def test_what_is_not_known_is_a_word_and_never_nought() -> None:
     )  # axes begin at 0
     shown = " ".join(check(html).text)
     assert "cannot tell" in shown
-    assert "0 of six units answer" in shown
+    assert "0 of 6 units answer" in shown
     assert not re.search(r"(?<![\d.:])0(?:\.0)? (?:min|kW|kVA|V|%)", shown)
     unit = sheets.unit(samples.silent(), "W1")
     assert unit is not None
