@@ -23,6 +23,7 @@ class Ruling(StrEnum):
 
     LINEAR = "linear"  # value * factor + offset
     MAGNITUDE = "magnitude"  # battery current without a sign: discharging on battery, charging on mains
+    DIRECTION = "direction"  # its sign not yet known: discharging on battery, elsewhere known only when zero
     NOT_KNOWN = "not_known"  # nothing that can be trusted
 
 
@@ -45,21 +46,26 @@ class Correction:
 
 @dataclass(frozen=True)
 class CorrectionSet:
-    """The corrections in force for one card. `absent_lines`: (group, line) that the unit does not have."""
+    """The corrections in force for one card.
+
+    `absent_lines`: (group, line) that the unit does not have. `stale`: why nothing of the live part counts
+    just now, though the card answers.
+    """
 
     by_object: Mapping[str, Correction] = field(default_factory=dict)
     absent_lines: frozenset[tuple[str, int]] = frozenset()
+    stale: str | None = None
 
     @cached_property
     def id(self) -> str:
         """Return a name made of what the set does, not of why: equal sets have equal names."""
-        if not self.by_object and not self.absent_lines:
+        if not self.by_object and not self.absent_lines and not self.stale:
             return "standard"
         does = [
             [c.object, c.ruling.value, round(c.factor, 9), round(c.offset, 9)]
             for _, c in sorted(self.by_object.items())
         ]
-        text = json.dumps([does, sorted(self.absent_lines)])
+        text = json.dumps([does, sorted(self.absent_lines), bool(self.stale)])
         return hashlib.sha256(text.encode()).hexdigest()[:12]
 
     def as_json(self) -> dict[str, Any]:
@@ -79,6 +85,7 @@ class CorrectionSet:
                 for _, c in sorted(self.by_object.items())
             ],
             "absent_lines": [list(pair) for pair in sorted(self.absent_lines)],
+            "stale": self.stale,
         }
 
     @classmethod
@@ -98,7 +105,7 @@ class CorrectionSet:
             for c in data["corrections"]
         ]
         absent = frozenset((str(group), int(line)) for group, line in data["absent_lines"])
-        return cls({c.object: c for c in corrections}, absent)
+        return cls({c.object: c for c in corrections}, absent, data["stale"])
 
 
 STANDARD: Final = CorrectionSet()

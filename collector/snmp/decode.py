@@ -9,7 +9,7 @@ was used, and why.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from math import inf
@@ -28,7 +28,7 @@ from collector.snmp.upsmib import (
     MibObject,
     Part,
 )
-from collector.snmp.wire import WireState, WireValue, number_in_text
+from collector.snmp.wire import WireState, WireValue, number_in_text, part_of
 from rules.reading import (
     BatteryReading,
     BypassLine,
@@ -130,6 +130,9 @@ class _Decoder:
 
     def reading(self, unit: str, stamp: Stamp) -> Reading:
         values = self.state.values
+        if self.corrections.stale:
+            self._set_live_aside(self.corrections.stale)
+            values = self.state.values
         source = self._source()
         self.on_battery = None if source is None else source is OutputSource.BATTERY
         uptime = values.get("sysUpTime")
@@ -170,6 +173,16 @@ class _Decoder:
         return reading
 
     # --- groups ---------------------------------------------------------------------------------------
+
+    def _set_live_aside(self, why: str) -> None:
+        """Leave out the live part, but for the agent's own clock; one doubt says so for all of it."""
+        kept = {
+            key: value
+            for key, value in self.state.values.items()
+            if key == "sysUpTime" or part_of(key) is not Part.LIVE
+        }
+        self.state = replace(self.state, values=kept, alarms=None)
+        self._doubt("upsOutputTable", DoubtKind.STUCK, None, None, why)
 
     def _source(self) -> OutputSource | None:
         source = self._enum("upsOutputSource", OUTPUT_SOURCE)
@@ -324,23 +337,26 @@ class _Decoder:
         raw = self._as_number(came, key, item, line)
         if raw is None:
             return None
+        correction = self.corrections.by_object.get(name)
         why = _no_answer(name, item, raw)
-        if why is not None:
+        if why is not None and not (correction is not None and raw == -1 and item.low is None):
             kind = DoubtKind.IMPOSSIBLE if why.startswith("cannot") else DoubtKind.SENTINEL
             return self._refuse(name, kind, came, why, line)
-        correction = self.corrections.by_object.get(name)
         if correction is None:
             return self._by_size(raw, came, item, line)
         if correction.ruling is Ruling.NOT_KNOWN:
             return self._refuse(name, correction.kind, came, correction.reason, line)
-        value = raw * item.scale
-        if correction.ruling is Ruling.MAGNITUDE:
-            if self.on_battery is None:
+        scale = item.scale
+        if name in _LINE_VOLTS and raw > LINE_VOLTS_HIGH:
+            scale = line_volts_factor(raw) or scale
+        value = round(raw * scale * correction.factor + correction.offset, 6)
+        if correction.ruling is not Ruling.LINEAR and value != 0.0:
+            if self.on_battery:
+                value = abs(value)
+            elif self.on_battery is None or correction.ruling is Ruling.DIRECTION:
                 return self._refuse(name, correction.kind, came, correction.reason, line)
-            value = abs(value) if self.on_battery else -abs(value)
-        else:
-            value = value * correction.factor + correction.offset
-        value = round(value, 6)
+            else:
+                value = -abs(value)
         used = self._within(value, came, item, line)
         if used is not None and (used != raw * item.scale):
             self._doubt(name, correction.kind, came, used, correction.reason, line)

@@ -25,6 +25,8 @@ _OBJECT_OF: Final[Mapping[str, str]] = {
     and item.field not in {"status", "source", "result"}
 }
 
+_LOOKS_AT_THE_SOURCE: Final = frozenset({Ruling.MAGNITUDE, Ruling.DIRECTION})
+
 Lookup = Callable[[str], CorrectionSet | None]
 """Finds a correction set by its id; None: no longer known."""
 
@@ -49,7 +51,7 @@ class CardMeaning:
         """Return one value in SI units, None for what says nothing."""
         chosen = self._corrections(corrections)
         known = chosen.by_object.get(object_name.partition(".")[0])
-        if raw is None or (known is not None and known.ruling is Ruling.MAGNITUDE):
+        if raw is None or chosen.stale or (known is not None and known.ruling in _LOOKS_AT_THE_SOURCE):
             return None
         return decode_value(object_name, safe_text(raw) if isinstance(raw, bytes) else raw, chosen)
 

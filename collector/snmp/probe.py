@@ -15,9 +15,10 @@ from typing import Final
 from collector.configuration.target import CardTarget
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
-from collector.snmp.corrections import STANDARD, CorrectionSet
+from collector.snmp.corrections import CorrectionSet
 from collector.snmp.credentials import Credentials
-from collector.snmp.decode import decode
+from collector.snmp.doubt.knowledge import CardKnowledge
+from collector.snmp.doubt.sample import NOTHING_DECLARED, Declared
 from collector.snmp.transport import Transport
 from collector.snmp.upsmib import BY_NAME, Conformance, Part
 from collector.snmp.wire import ReadCost, WireState
@@ -54,20 +55,31 @@ async def probe(
     *,
     patience: Patience | None = None,
     secret: str | None = None,
+    declared: Declared = NOTHING_DECLARED,
+    polls: int = 6,
+    every_s: float = 0.5,
 ) -> ProbeReport:
-    """Read one card. `secret` names the secret in the entry to paste.
+    """Read one card whole, then its live part some more times, since one sample decides little.
+
+    `secret` names the secret in the entry to paste. `declared` is what is known of the equipment.
 
     Raises SnmpError (see `collector.snmp.errors`) where it cannot be reached or read.
     """
     async with Transport() as transport:
         reader = CardReader.of(transport, target.host, target.port, credentials, patience)
-        state = WireState()
+        state, known = WireState(), CardKnowledge.fresh()
+        start = str(uuid.uuid4())
         read = await reader.read(ALL_PARTS)
-        now = datetime.now(UTC)
-        state = state.after(read, now)
-        corrections = STANDARD
-        stamp = Stamp(now, asyncio.get_running_loop().time(), str(uuid.uuid4()))
-        reading = decode("A1", stamp, state, corrections)
+        cost = read.cost
+        for poll in range(max(1, polls)):
+            if poll:
+                await asyncio.sleep(every_s)
+                read = await reader.read(frozenset({Part.LIVE}))
+            now = datetime.now(UTC)
+            state = state.after(read, now)
+            stamp = Stamp(now, asyncio.get_running_loop().time(), start)
+            reading = known.interpret("A1", stamp, state, declared)
+        corrections = known.corrections
         held = {key.partition(".")[0] for key in state.values if key in BY_NAME or "." in key}
         return ProbeReport(
             target=str(target),
@@ -79,7 +91,7 @@ async def probe(
             corrections=corrections,
             notes=_notes(reading, state, read.missing),
             estate_entry=estate_entry(target, credentials, reading, secret),
-            cost=read.cost,
+            cost=cost,
             varbinds_per_request=reader.size,
         )
 

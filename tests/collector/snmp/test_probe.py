@@ -20,7 +20,7 @@ QUICK = Patience(0.2, 1)
 async def _probe(values: dict[str, WireValue], version: Version = Version.V2C) -> ProbeReport:
     async with AgentHost() as host:
         place = await host.serve(Agent(lambda: served(values)))
-        return await probe(CardTarget(*place), Community(b"public", version), patience=QUICK)
+        return await probe(CardTarget(*place), Community(b"public", version), patience=QUICK, every_s=0.01)
 
 
 async def test_a_full_card() -> None:
@@ -52,6 +52,13 @@ async def test_the_entry_is_toml_names_a_secret_and_survives_hostile_text() -> N
     assert entry["card"][0]["target"] == report.target
     assert entry["card"][0]["snmp_version"] == "1"
     assert "public" not in report.estate_entry
+
+
+async def test_what_several_polls_decide_is_put_right_and_said() -> None:
+    report = await _probe(GOOD | {f"upsOutputCurrent.{line}": 25 for line in (1, 2, 3)})
+    assert report.reading.output.lines[0].current_a == 25.0
+    assert [d.object for d in report.reading.doubts] == ["upsOutputCurrent"] * 3
+    assert report.corrections.by_object["upsOutputCurrent"].factor == 10.0
 
 
 async def test_a_silent_card_is_an_error_of_its_own() -> None:
