@@ -6,7 +6,6 @@ by a name that it points at 127.0.0.1. Checking `Host` stops the second way, `Or
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
@@ -15,16 +14,6 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from api.problems import document
 
 LOOPBACK_NAMES = frozenset({"localhost", "127.0.0.1", "::1"})
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether a host to listen on is reached from this machine only."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def host_name(header: str) -> str | None:

@@ -4,7 +4,8 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from api.access import OnlyFrom, is_loopback
+from api.access import OnlyFrom
+from api.commands.run import is_loopback
 from api.problems import Problem, install
 
 

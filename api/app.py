@@ -1,0 +1,34 @@
+"""The HTTP application: every route on one `Service`, guarded, its errors problem documents."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from importlib.metadata import version
+
+from fastapi import FastAPI
+from starlette.types import ASGIApp
+
+from api import problems
+from api.access import LOOPBACK_NAMES, OnlyFrom
+from api.routes import alarms, banks, events, health, pages, systems, units
+from collector.service import Service
+
+
+def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
+    """Return the application. `names` are further host names it may be reached under."""
+    app = FastAPI(
+        title="ridethrough",
+        version=version("ridethrough"),
+        description="State, history and alarms of a site's standby power. Numbers are SI; null means not known.",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/openapi.json",
+        separate_input_output_schemas=False,
+    )
+    app.state.service = service
+    problems.install(app)
+    for module in (health, systems, units, banks, alarms, events):
+        app.include_router(module.router)
+    app.include_router(pages.stream_router)
+    app.include_router(pages.router)
+    return OnlyFrom(app, {*LOOPBACK_NAMES, *names})

@@ -1,0 +1,70 @@
+"""The command line, and the composition root of the service.
+
+Each command imports what it needs when it runs: `--help`, `check` and `probe` start without the web
+framework, the database client or scipy. Results go to standard output, progress and diagnostics to
+standard error. Exit codes: see `Exit`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from pathlib import Path
+from typing import Final
+
+from api.exits import Exit
+
+EPILOG: Final = """\
+exit codes: 0 done; 2 wrong use, input or estate file; 3 could not reach or read;
+10 done, and the answer is bad news; 11 done, and it cannot tell.
+ridethrough reads units; it never writes to one. Isolation and battery work belong to qualified people."""
+
+COMMANDS: Final = {
+    "demo": "a simulated estate that answers SNMP on loopback, and the whole service on it",
+    "run": "the service: collect, judge, tell, serve",
+    "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
+    "check": "validate an estate file and name every fault",
+}
+"""Command -> one line of help. Each lives in `api.commands.NAME` with `add_arguments` and `run`."""
+
+
+def default_data() -> Path:
+    """Return the data folder where `--data` is not given: the service manager's, or one beside the caller."""
+    return Path(os.environ.get("STATE_DIRECTORY") or "ridethrough-data")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser of the whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="ridethrough",
+        description="Watches a site's standby power: how long each system holds, which bank fails next, what to do.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, summary in COMMANDS.items():
+        module = import_module(f"api.commands.{name.replace('-', '_')}")
+        sub = commands.add_parser(
+            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=module.__doc__,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )  # fmt: skip
+        module.add_arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    options = build_parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = options.run
+    try:
+        return int(run(options))
+    except KeyboardInterrupt:
+        return int(Exit.DONE)
+    except BrokenPipeError:
+        # The reader of our output left (`| head`): that is its right, and no error of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(Exit.DONE)

@@ -1,0 +1,59 @@
+"""The estate is invented; its cards answer on this machine only. About a minute after the start the mains fails."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+from pathlib import Path
+from typing import Final
+
+from api.commands.run import add_serving_arguments, listening
+from api.exits import Exit, complain
+from collector.configuration import load
+
+DATA: Final = Path("ridethrough-data/demonstration")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    add_serving_arguments(parser)
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="another invented plant (default: 1)"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """Start the simulated estate and serve it until told to stop."""
+    return asyncio.run(_demonstrate(options))
+
+
+async def _demonstrate(options: argparse.Namespace) -> int:
+    from api.app import create_app  # noqa: PLC0415 - light starts: only where it serves
+    from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
+    from collector.database import StoreError  # noqa: PLC0415
+    from collector.service import Service  # noqa: PLC0415
+    from collector.simulation.estate import SimulatedEstate  # noqa: PLC0415
+
+    folder = options.data or DATA
+    host, number = listening(options, "127.0.0.1", 8470)
+    try:
+        bound = listen(host, number)
+    except PortTakenError as error:
+        return complain(Exit.WRONG_INPUT, str(error))
+    try:
+        async with SimulatedEstate(folder / "plant", seed=options.seed) as plant:
+            configuration = load(plant.estate_file)
+            async with Service(configuration, folder) as service:
+                await plant.write_past(service.history, progress=_progress)
+                print(f"http://{host}:{number}/", flush=True)
+                await serve(service, create_app(service), bound)
+    except StoreError as error:
+        return complain(Exit.UNREACHABLE, str(error))
+    finally:
+        bound.close()
+    return int(Exit.DONE)
+
+
+def _progress(what: str, done: float) -> None:
+    print(f"\r{done:4.0%} {what:<60}", end="" if done < 1.0 else "\n", file=sys.stderr, flush=True)

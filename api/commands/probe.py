@@ -1,0 +1,119 @@
+"""TARGET is snmp://HOST or snmp://HOST:PORT. Only reads; give the card an identity that may do no more."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+from typing import Any
+
+from api.commands.letting_in import WrongCredentialsError, add_credentials, credentials_from
+from api.exits import Exit, complain
+from api.json import reading_json, to_json
+from collector.configuration.target import parse_target
+from collector.snmp.client import Patience
+from collector.snmp.errors import SnmpError
+from collector.snmp.probe import ProbeReport, probe
+from rules.reading import Doubt, Reading
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("target", metavar="TARGET", help="the card, as snmp://HOST[:PORT]")
+    parser.add_argument("--json", action="store_true", help="JSON for scripts")
+    parser.add_argument(
+        "--deadline", type=float, default=2.0, metavar="S", help="seconds to wait for one reply (default: 2)"
+    )
+    add_credentials(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Read the card and say what was found."""
+    try:
+        target = parse_target(options.target)
+    except ValueError as error:
+        return complain(Exit.WRONG_INPUT, f"TARGET: want {error}")
+    try:
+        credentials = credentials_from(options)
+    except WrongCredentialsError as error:
+        return complain(Exit.WRONG_INPUT, str(error))
+    if not 0.1 <= options.deadline <= 60.0:
+        return complain(Exit.WRONG_INPUT, f"--deadline: want 0.1 to 60 s; got {options.deadline:g}")
+    patience = Patience(deadline_s=options.deadline)
+    try:
+        report = asyncio.run(probe(target, credentials, patience=patience, secret=options.secret))
+    except SnmpError as error:
+        return complain(Exit.UNREACHABLE, f"{target}: {error}")
+    print(
+        json.dumps(report_json(report), indent=2, ensure_ascii=False) if options.json else report_text(report)
+    )
+    return int(Exit.DONE)
+
+
+def report_json(report: ProbeReport) -> dict[str, Any]:
+    """Return the report as the interface has it: READING as `reading`, doubts and missing objects beside it."""
+    return {
+        "target": report.target,
+        "snmp_version": report.snmp_version,
+        "reading": reading_json(report.reading),
+        "doubts": to_json(report.reading.doubts),
+        "missing": list(report.missing),
+        "supported": list(report.supported),
+        "notes": list(report.notes),
+        "estate_entry": report.estate_entry,
+    }
+
+
+def report_text(report: ProbeReport) -> str:
+    """Return the report for people."""
+    reading = report.reading
+    plate = reading.nameplate
+    name = " ".join(filter(None, (plate.manufacturer, plate.model))) or "a card that does not say what it is"
+    parts = [
+        f"{report.target}: {name}",
+        f"SNMP {report.snmp_version}; {len(report.supported)} objects of RFC 1628 held, {len(report.missing)} missing; "
+        f"{report.cost.requests} requests, {report.cost.duration_s * 1000:.0f} ms",
+        "",
+        *_rows(reading),
+    ]
+    if reading.doubts:
+        parts += ["", "Corrected or doubted:", *(f"  {_doubt(doubt)}" for doubt in reading.doubts)]
+    if report.missing:
+        parts += ["", "Missing: " + ", ".join(report.missing)]
+    if report.notes:
+        parts += ["", *(f"- {note}" for note in report.notes)]
+    parts += ["", "For the estate file:", "", report.estate_entry.rstrip()]
+    return "\n".join(parts)
+
+
+def _rows(reading: Reading) -> list[str]:
+    battery, output = reading.battery, reading.output
+    rows = [
+        f"  output from   {output.source.value if output.source else 'not known'}, {_number(output.frequency_hz, 'Hz', 1)}",
+        *(
+            f"  output L{o.line}     {_number(o.voltage_v, 'V')}, {_number(o.current_a, 'A', 1)}, {_number(o.power_w, 'W')}, "
+            f"{_number(o.load_pct, '% of its rating')}"
+            for o in output.lines
+        ),
+        *(
+            f"  input L{i.line}      {_number(i.voltage_v, 'V')}, {_number(i.frequency_hz, 'Hz', 1)}, {_number(i.power_w, 'W')}"
+            for i in reading.input.lines
+        ),
+        f"  battery       {battery.status.value if battery.status else 'status not known'}, {_number(battery.voltage_v, 'V', 1)}, "
+        f"{_number(battery.current_a, 'A', 1)}, {_number(battery.temperature_c, 'degC')}",
+        f"  card claims   {_number(None if battery.card_runtime_s is None else battery.card_runtime_s / 60, 'min')} "
+        f"at {_number(battery.charge_pct, '% charge')} (a claim, used for nothing)",
+    ]
+    if reading.card_alarms:
+        rows.append(f"  alarms        {', '.join(reading.card_alarms)}")
+    return rows
+
+
+def _number(value: float | None, unit: str, places: int = 0) -> str:
+    return f"{unit} not known" if value is None else f"{value:.{places}f} {unit}"
+
+
+def _doubt(doubt: Doubt) -> str:
+    line = "" if doubt.line is None else f" line {doubt.line}"
+    used = "not used" if doubt.used is None else f"used as {doubt.used}"
+    return f"{doubt.object}{line}: {doubt.raw} {used}: {doubt.reason}"

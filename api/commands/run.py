@@ -1,0 +1,102 @@
+"""Stops within two seconds on SIGTERM or SIGINT. What was committed survives a kill or a loss of power."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import ipaddress
+from pathlib import Path
+
+from api.exits import Exit, complain
+from collector.configuration import ConfigError, Configuration, load
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
+    add_serving_arguments(parser)
+
+
+def add_serving_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare where data go and where the page is served, alike for `run` and `demo`."""
+    parser.add_argument(
+        "--data",
+        type=Path,
+        metavar="DIR",
+        help="data folder (default: $STATE_DIRECTORY, else ./ridethrough-data)",
+    )
+    parser.add_argument(
+        "--host", metavar="H", help="address to serve at (default: the estate file's, 127.0.0.1)"
+    )
+    parser.add_argument(
+        "--port", type=port, metavar="N", help="TCP port to serve at (default: the estate file's, 8470)"
+    )
+
+
+def port(text: str) -> int:
+    """Return a TCP port from the command line."""
+    if not text.isdigit() or not 0 < int(text) < 65536:
+        raise argparse.ArgumentTypeError(f"want a port from 1 to 65535; got {text!r}")
+    return int(text)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Load the estate file and serve it until told to stop."""
+    try:
+        configuration = load(options.estate)
+    except ConfigError as error:
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+    for warning in configuration.warnings:
+        complain(Exit.DONE, f"warning: {warning}")
+    return serve_estate(configuration, options)
+
+
+def serve_estate(configuration: Configuration, options: argparse.Namespace) -> int:
+    """Serve a checked estate; return the exit code."""
+    return asyncio.run(_serve(configuration, options))
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host to listen on is reached from this machine only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str, int]:
+    """Return where to serve: the options, else what is given. Exits where that is not this machine only."""
+    host = options.host or host
+    if not is_loopback(host):
+        raise SystemExit(
+            complain(
+                Exit.WRONG_INPUT,
+                f"--host: want a loopback address, since there is no access control yet; got {host!r}. "
+                "Put a proxy that asks for a password in front, on this machine.",
+            )
+        )
+    return host, options.port or number
+
+
+async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
+    from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
+    from api.command import default_data  # noqa: PLC0415
+    from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
+    from collector.database import StoreError  # noqa: PLC0415
+    from collector.service import Service  # noqa: PLC0415
+
+    host, number = listening(options, configuration.listen.host, configuration.listen.port)
+    try:
+        bound = listen(host, number)
+    except PortTakenError as error:
+        return complain(Exit.WRONG_INPUT, str(error))
+    try:
+        async with Service(configuration, options.data or default_data()) as service:
+            shown = f"[{host}]" if ":" in host else host
+            print(f"http://{shown}:{number}/", flush=True)
+            await serve(service, create_app(service, configuration.listen.names), bound)
+    except StoreError as error:
+        return complain(Exit.UNREACHABLE, str(error))
+    finally:
+        bound.close()
+    return int(Exit.DONE)

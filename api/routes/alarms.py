@@ -1,0 +1,113 @@
+"""Alarms, and what operators do with them: acknowledge, shelve, unshelve, out of service, note."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.problems import Problem, not_known
+from api.routes.asking import Asked, answer
+from api.sheet import alarm_of, alarms_in_order
+from collector.service import Service
+from rules.alarms.inputs import Deed
+from rules.alarms.lifecycle import State
+
+router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
+
+LONGEST_SHELVING = timedelta(days=31)
+
+
+class Act(BaseModel):
+    """Who does it, and why."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    by: str = Field(min_length=1, max_length=80, description="who does it")
+    note: str = Field("", max_length=1000, description="why, or what was found")
+
+
+class Shelve(Act):
+    """Who shelves it, why, and until when."""
+
+    until: datetime = Field(description="RFC 3339, in the future, at most 31 days away")
+
+
+@router.get("")
+async def alarms(
+    service: Asked, state: Annotated[State | None, Query(description="only alarms in this state")] = None
+) -> Response:
+    """Give every alarm that is not normal, in the order to act in."""
+    found = [a for a in alarms_in_order(service) if state is None or a.state == state.value]
+    return answer({"items": found, "next": None})
+
+
+@router.get("/{alarm}")
+async def alarm(service: Asked, alarm: str) -> Response:
+    """Give one alarm."""
+    return answer(_alarm(service, alarm))
+
+
+@router.post("/{alarm}/acknowledge")
+async def acknowledge(service: Asked, alarm: str, act: Act) -> Response:
+    """Say that somebody has seen it and takes it on."""
+    return await _do(service, alarm, Deed.ACKNOWLEDGE, act)
+
+
+@router.post("/{alarm}/shelve")
+async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
+    """Hold it back until a time; it stays listed, and comes back by itself."""
+    if act.until.tzinfo is None:
+        raise Problem(422, "wrong-input", "until: want a time with its zone")
+    if act.until - service.clock.now() > LONGEST_SHELVING:
+        raise Problem(422, "wrong-input", "until: want a time at most 31 days away")
+    return await _do(service, alarm, Deed.SHELVE, act, act.until)
+
+
+@router.post("/{alarm}/unshelve")
+async def unshelve(service: Asked, alarm: str, act: Act) -> Response:
+    """End its shelving now."""
+    return await _do(service, alarm, Deed.UNSHELVE, act)
+
+
+@router.post("/{alarm}/out-of-service")
+async def take_out_of_service(service: Asked, alarm: str, act: Act) -> Response:
+    """Take it out of service for maintenance, until somebody returns it."""
+    return await _do(service, alarm, Deed.TAKE_OUT_OF_SERVICE, act)
+
+
+@router.post("/{alarm}/return-to-service")
+async def return_to_service(service: Asked, alarm: str, act: Act) -> Response:
+    """Return it to service."""
+    return await _do(service, alarm, Deed.RETURN_TO_SERVICE, act)
+
+
+@router.post("/{alarm}/reset")
+async def reset(service: Asked, alarm: str, act: Act) -> Response:
+    """Reset a latched alarm."""
+    return await _do(service, alarm, Deed.RESET, act)
+
+
+@router.post("/{alarm}/note")
+async def note(service: Asked, alarm: str, act: Act) -> Response:
+    """Add a note to it."""
+    return await _do(service, alarm, Deed.NOTE, act)
+
+
+async def _do(service: Service, alarm: str, deed: Deed, act: Act, until: datetime | None = None) -> Response:
+    _alarm(service, alarm)
+    refusal = await service.act(deed, alarm, who=act.by, why=act.note, until=until)
+    if refusal is not None:
+        raise Problem(409, "cannot-be-done", f"{alarm}: {refusal}")
+    after = service.present.alarms.get(alarm)
+    return answer(None if after is None else alarm_of(service, after))
+
+
+def _alarm(service: Service, alarm: str) -> object:
+    found = service.present.alarms.get(alarm)
+    if found is None:
+        raise not_known("alarm", alarm, list(service.present.alarms))
+    return alarm_of(service, found)

@@ -1,0 +1,50 @@
+"""What the routes have in common: the service, JSON as the interface has it, times and pages in queries."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+from fastapi import Depends, Query, Request
+from fastapi.responses import Response
+
+from api.json import to_bytes
+from api.problems import Problem
+from collector.service import Service
+
+
+def service_of(request: Request) -> Service:
+    """Return the service that the application was made for."""
+    service: Service = request.app.state.service
+    return service
+
+
+Asked = Annotated[Service, Depends(service_of)]
+Limit = Annotated[int, Query(ge=1, le=1000, description="the most items to give")]
+
+
+def answer(value: object, status: int = 200) -> Response:
+    """Return a value as the interface's JSON."""
+    return Response(to_bytes(value), status_code=status, media_type="application/json")
+
+
+def moment(text: str | None, name: str, default: datetime) -> datetime:
+    """Return a time from a query, RFC 3339 with its zone. Raises Problem."""
+    if text is None:
+        return default
+    try:
+        found = datetime.fromisoformat(text.replace(" ", "+"))  # a bare + in a query arrives as a blank
+    except ValueError:
+        found = None
+    if found is None or found.tzinfo is None:
+        raise Problem(422, "wrong-input", f"{name}: want a time like 2026-11-24T14:00:00Z; got {text!r}")
+    return found.astimezone(UTC)
+
+
+def mark(text: str | None) -> int | None:
+    """Return the number in a `next` mark. Raises Problem."""
+    if text is None:
+        return None
+    if not text.isdigit() or len(text) > 18:
+        raise Problem(422, "wrong-input", f"after: want a mark as `next` gave it; got {text[:40]!r}")
+    return int(text)

@@ -1,0 +1,62 @@
+"""The journal: what happened, newest first; and incidents, one a cause."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+
+from api.routes.asking import Asked, Limit, answer, mark, moment
+from collector.ledger.records import JournalLine
+
+router = APIRouter(prefix="/v1", tags=["events"])
+
+
+@router.get("/events")
+async def events(
+    service: Asked,
+    about: Annotated[
+        str | None, Query(max_length=100, description="id of a system, unit, bank or supply")
+    ] = None,
+    start: Annotated[str | None, Query(alias="from")] = None,
+    end: Annotated[str | None, Query(alias="to")] = None,
+    after: Annotated[str | None, Query(description="the `next` of the page before")] = None,
+    limit: Limit = 200,
+) -> Response:
+    """Give the journal, newest first."""
+    now = service.clock.now()
+    page = await service.events(
+        about=about,
+        start=None if start is None else moment(start, "from", now),
+        end=None if end is None else moment(end, "to", now),
+        before=mark(after),
+        limit=limit,
+    )
+    following = None if page.next is None else str(page.next)
+    return answer({"items": [_event(line) for line in page.items], "next": following})
+
+
+@router.get("/incidents")
+async def incidents(service: Asked, after: str | None = None, limit: Limit = 200) -> Response:
+    """Give incidents, newest first."""
+    page = await service.incidents(after=mark(after) or 0, limit=limit)
+    items = [
+        {
+            "id": one.id,
+            "about": one.about,
+            "severity": one.severity,
+            "opened": one.opened,
+            "closed": one.closed,
+            **one.body,
+        }
+        for one in page.items
+    ]
+    return answer({"items": items, "next": None if page.next is None else str(page.next)})
+
+
+def _event(line: JournalLine) -> dict[str, object]:
+    return {
+        "seq": line.seq, "at": line.at, "kind": line.kind, "about": line.about, "text": line.text,
+        "incident": line.incident, "alarm": line.alarm,
+    }  # fmt: skip

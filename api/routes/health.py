@@ -1,0 +1,24 @@
+"""Is it alive; is it reading its cards."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from api.routes.asking import Asked, answer
+
+router = APIRouter(prefix="/health", tags=["health"])
+
+
+@router.get("/live")
+async def live(service: Asked) -> Response:
+    """Answer 200 while the service's own loop turns, else 503."""
+    alive = service.turning()
+    return answer({"alive": alive, "started_at": service.started_at}, 200 if alive else 503)
+
+
+@router.get("/ready")
+async def ready(service: Asked) -> Response:
+    """Answer 200 once at least one card answers, else 503; names the silent ones."""
+    found = service.readiness()
+    return answer(found, 200 if found.ready else 503)

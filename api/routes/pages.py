@@ -1,0 +1,120 @@
+"""The page: sheets by address, the files they need, and their live stream."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response, StreamingResponse
+
+from api.live import MEDIA_TYPE
+from api.live import stream as live_stream
+from api.pages.assets import FOREVER, asset, csp_header
+from api.pages.model import Sheet
+from api.pages.sheets import render_at
+from api.problems import Problem
+from api.routes.asking import Asked
+from api.sheet import sheet_of
+from collector.service import Service
+
+router = APIRouter(include_in_schema=False)
+stream_router = APIRouter(tags=["live"])
+
+HEADERS: Final = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cache-Control": "no-store",
+    **dict([csp_header()]),
+}
+AT_LEAST_EVERY_S: Final = 15.0
+AT_MOST_EVERY_S: Final = 1.0
+MOST_STREAMS: Final = 50
+
+
+@router.get("/static/{name}")
+async def static(name: str) -> Response:
+    """Give one file that the pages need."""
+    found = asset(f"/static/{name}")
+    if found is None:
+        raise Problem(404, "not-known", f"There is no file {name!r}; load the page again.")
+    return Response(found.body, media_type=found.media_type, headers={**HEADERS, "Cache-Control": FOREVER})
+
+
+@router.get("/")
+async def overview(service: Asked) -> Response:
+    """Give the overview."""
+    return _page(service, "/")
+
+
+@router.get("/alarms")
+async def alarms(service: Asked) -> Response:
+    """Give the sheet of alarms and outages."""
+    return _page(service, "/alarms")
+
+
+@router.get("/banks")
+async def banks(service: Asked) -> Response:
+    """Give the sheet of all banks."""
+    return _page(service, "/banks")
+
+
+@router.get("/systems/{name}")
+async def system(service: Asked, name: str) -> Response:
+    """Give a system's sheet."""
+    return _page(service, f"/systems/{name}")
+
+
+@router.get("/units/{name}")
+async def unit(service: Asked, name: str) -> Response:
+    """Give a unit's sheet."""
+    return _page(service, f"/units/{name}")
+
+
+@router.get("/banks/{name}")
+async def bank(service: Asked, name: str) -> Response:
+    """Give a bank's sheet."""
+    return _page(service, f"/banks/{name}")
+
+
+def _page(service: Service, address: str) -> Response:
+    html = render_at(sheet_of(service), address)
+    if html is None:
+        raise Problem(404, "not-known", f"There is no page at {address}.")
+    return Response(html, media_type="text/html; charset=utf-8", headers=HEADERS)
+
+
+@stream_router.get("/v1/live", response_class=StreamingResponse)
+async def stream(
+    service: Asked,
+    sheet: Annotated[
+        str, Query(max_length=200, description="address of the page whose parts are wanted")
+    ] = "/",
+) -> StreamingResponse:
+    """Stream what changes on a page as server-sent events: at most one a second, at least one in 15 s."""
+    if service.readers >= MOST_STREAMS:
+        raise Problem(503, "busy", f"{MOST_STREAMS} pages are open already; close one.", retry_after_s=30)
+    return StreamingResponse(
+        live_stream(_sheets(service), sheet),
+        media_type=MEDIA_TYPE,
+        headers={"Cache-Control": "no-store"},
+    )
+
+
+async def _sheets(service: Service) -> AsyncIterator[Sheet]:
+    """Yield what is shown whenever something changed, until the service stops."""
+    service.readers += 1
+    try:
+        version = -1
+        while not service.stopping:
+            yield sheet_of(service)
+            await asyncio.sleep(AT_MOST_EVERY_S)
+            try:
+                async with asyncio.timeout(AT_LEAST_EVERY_S - AT_MOST_EVERY_S):
+                    version = await service.present.news_after(version)
+            except TimeoutError:
+                continue
+    finally:
+        service.readers -= 1

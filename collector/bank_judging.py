@@ -1,0 +1,59 @@
+"""Asks the judging process about each bank: at the start, when it is told something new, and twice a day.
+
+What a judgement rests on is gathered from the ledger and the newest readings by `gather`; the answer, with
+the digest of its input and its seed, goes into the ledger and to the watch like a reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from typing import Final
+
+from collector.clock import Clock
+from collector.worker import Superseded, Worker
+from rules.battery.evidence import BankEvidence
+from rules.estate import Bank, Estate
+from rules.judge import BankJudgement, judge_bank
+
+EVERY_S: Final = 12 * 3600.0
+LOOK_EVERY_S: Final = 5.0
+
+Gather = Callable[[Bank], Awaitable[BankEvidence | None]]
+Told = Callable[[BankJudgement], Awaitable[None]]
+
+
+class BankJudging:
+    """The questions about banks."""
+
+    def __init__(self, estate: Estate, worker: Worker, clock: Clock, *, gather: Gather, told: Told) -> None:
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._gather = gather
+        self._told = told
+        self._due_s: dict[str, float] = dict.fromkeys(estate.banks, clock.monotonic_s())
+
+    def ask(self, bank: str) -> None:
+        """Have a bank judged soon: something new is known of it."""
+        self._due_s[bank] = self._clock.monotonic_s()
+
+    async def run(self) -> None:
+        """Ask for each bank when it is due, one at a time, until cancelled."""
+        while True:
+            now_s = self._clock.monotonic_s()
+            for name in [bank for bank, due_s in self._due_s.items() if due_s <= now_s]:
+                if await self._judge(self._estate.banks[name]):
+                    self._due_s[name] = self._clock.monotonic_s() + EVERY_S
+            await self._clock.sleep_until(now_s + LOOK_EVERY_S)
+
+    async def _judge(self, bank: Bank) -> bool:
+        """Judge one bank; return whether there was anything to go by yet."""
+        evidence = await self._gather(bank)
+        if evidence is None:
+            return False
+        try:
+            judged = await self._worker.ask(f"bank {bank.id}", judge_bank, evidence)
+        except Superseded:
+            return False
+        await self._told(judged)
+        return True

@@ -1,0 +1,151 @@
+"""Asks the judging process what is costly, when it is due, and hands the answers on.
+
+Hold-up by sampling: at most once in 10 s for a system on battery, else twice a minute, and at once when
+a unit's standing changes. What the banks hold is carried forward from reading to reading in between
+(`rules.battery.energy`), so a new question always starts from this moment.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from typing import Final
+from zlib import crc32
+
+from collector.clock import Clock
+from collector.present import Present
+from collector.worker import JudgementFailed, Superseded, Worker
+from rules.assess import Glance, SystemView, task_of
+from rules.autonomy import HoldUpJudgement, hold_ups
+from rules.battery.belief import BankBelief, belief_from_age
+from rules.battery.energy import BankMoment, carried_to
+from rules.estate import Bank, Estate, FittedBank, in_place
+from rules.reading import Reading
+from rules.verdicts import Standing
+
+ON_BATTERY_EVERY_S: Final = 10.0
+AT_REST_EVERY_S: Final = 30.0
+DRAWS: Final = 1000
+
+Told = Callable[[HoldUpJudgement], Awaitable[None]]
+
+
+class Judging:
+    """The beliefs about all banks, and the questions put to the worker."""
+
+    def __init__(self, estate: Estate, worker: Worker, clock: Clock, present: Present, told: Told) -> None:
+        self.beliefs: dict[str, BankBelief] = {}
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._present = present
+        self._told = told
+        self._views: dict[str, tuple[SystemView, Glance]] = {}
+        self._asked_s: dict[str, float] = {}
+        self._standings: dict[str, tuple[Standing, ...]] = {}
+        self._hurried = asyncio.Event()
+
+    # --- what the banks hold ----------------------------------------------------------------------------
+
+    def believe(self, belief: BankBelief) -> None:
+        """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
+        self.beliefs[belief.bank] = belief
+
+    def carry(self, reading: Reading) -> None:
+        """Carry the beliefs of a unit's banks forward to a reading."""
+        for bank in self._estate.banks_of(reading.unit):
+            belief = self._belief_of(bank, reading)
+            if belief is not None:
+                fitted = in_place(bank.fitted, reading.at.date())
+                rated_ah = None if fitted is None else fitted.rated_capacity_ah
+                self.beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
+
+    def _belief_of(self, bank: Bank, reading: Reading) -> BankBelief | None:
+        belief = self.beliefs.get(bank.id)
+        fitted = in_place(bank.fitted, reading.at.date())
+        if belief is None and fitted is not None:
+            belief = self.by_age(bank, fitted, reading)
+        return belief
+
+    def by_age(self, bank: Bank, fitted: FittedBank, reading: Reading) -> BankBelief:
+        """Return what table and age alone say of a bank on the day of a reading."""
+        day = reading.at.date()
+        units = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        rating_w = sum(unit.rating_w for unit in units if unit is not None)
+        temperature_c = reading.battery.temperature_c
+        if temperature_c is None:
+            temperature_c = bank.room_temperature_c
+        made = belief_from_age(
+            bank, fitted, day, temperature_c, seed_of(bank.id), DRAWS, rating_w=rating_w or None
+        )
+        return replace(made, as_of=reading.at)
+
+    def _moment(self, bank: Bank, reading: Reading) -> BankMoment:
+        """Return what a reading says of a bank. A common bank carries all its units; their last readings count."""
+        power_w: float | None = 0.0
+        for unit in bank.feeds:
+            one = reading if unit == reading.unit else self._present.readings.get(unit)
+            one_w = None if one is None else one.output.power_w
+            power_w = None if power_w is None or one_w is None else power_w + one_w
+        behind = len(self._estate.banks_of(reading.unit))
+        return BankMoment(
+            at=reading.at,
+            on_battery=reading.on_battery,
+            output_power_w=None if power_w is None else power_w / behind,
+            current_a=reading.battery.current_a,
+            temperature_c=reading.battery.temperature_c,
+        )
+
+    # --- asking -------------------------------------------------------------------------------------------
+
+    def look(self, view: SystemView, seen: Glance) -> None:
+        """Take in a system's present state; ask at once when a unit's standing changed."""
+        self._views[view.system] = (view, seen)
+        standings = tuple(unit.standing for unit in seen.parallel.units)
+        if self._standings.get(view.system) != standings:
+            self._standings[view.system] = standings
+            self._asked_s.pop(view.system, None)
+            self._hurried.set()
+
+    async def run(self) -> None:
+        """Ask for each system when it is due, until cancelled."""
+        async with asyncio.TaskGroup() as group:
+            while True:
+                now_s = self._clock.monotonic_s()
+                for system, (view, seen) in self._views.items():
+                    every_s = ON_BATTERY_EVERY_S if seen.on_battery else AT_REST_EVERY_S
+                    if now_s - self._asked_s.get(system, -every_s) >= every_s:
+                        self._asked_s[system] = now_s
+                        group.create_task(self._judge(view, seen), name=f"judge {system}")
+                await self._wait(now_s + 1.0)
+
+    async def _wait(self, until_s: float) -> None:
+        sleeping = asyncio.ensure_future(self._clock.sleep_until(until_s))
+        hurried = asyncio.ensure_future(self._hurried.wait())
+        try:
+            await asyncio.wait({sleeping, hurried}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            sleeping.cancel()
+            hurried.cancel()
+        self._hurried.clear()
+
+    async def _judge(self, view: SystemView, seen: Glance) -> None:
+        banks = self._estate.banks_of_system(view.system)
+        beliefs = {bank.id: self.beliefs[bank.id] for bank in banks if bank.id in self.beliefs}
+        seed = seed_of(f"{view.system} {view.now.at.isoformat()}")
+        try:
+            judged = await self._worker.ask(
+                f"system {view.system}", hold_ups, task_of(view, seen), beliefs, seed, DRAWS
+            )
+        except Superseded:
+            return
+        await self._told(judged)
+
+
+def seed_of(text: str) -> int:
+    """Return a seed that a replay finds again: from a name and a moment, not from chance."""
+    return crc32(text.encode())
+
+
+__all__ = ["JudgementFailed", "Judging", "seed_of"]

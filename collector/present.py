@@ -1,0 +1,59 @@
+"""What is true now: the newest readings, verdicts and alarms, and a way to wait for news.
+
+One value per thing, replaced whole; everything happens on the event loop, so a reader between two
+awaits sees one moment. `version` grows with every change, and is what rendered answers are cached by.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from collector.polling import PollFigures
+from rules.alarms.lifecycle import Alarm
+from rules.autonomy import HoldUpJudgement
+from rules.estate import Estate
+from rules.reading import Fault, Reading, Silence
+from rules.verdicts import BankState, SystemState
+
+
+@dataclass(slots=True)
+class Present:
+    """The newest of everything, by id."""
+
+    estate: Estate
+    readings: dict[str, Reading] = field(default_factory=dict)
+    silences: dict[str, Silence] = field(default_factory=dict)
+    faults: dict[str, Fault] = field(default_factory=dict)
+    systems: dict[str, SystemState] = field(default_factory=dict)
+    banks: dict[str, BankState] = field(default_factory=dict)
+    hold_ups: dict[str, HoldUpJudgement] = field(default_factory=dict)
+    alarms: dict[str, Alarm] = field(default_factory=dict)
+    figures: Mapping[str, PollFigures] = field(default_factory=dict)
+    version: int = 0
+    _news: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def keep(self, sample: Reading | Silence | Fault) -> None:
+        """Take in one sample: a reading ends a silence and a fault, neither of which ends a reading."""
+        unit = sample.unit
+        if isinstance(sample, Reading):
+            self.readings[unit] = sample
+            self.silences.pop(unit, None)
+            self.faults.pop(unit, None)
+        elif isinstance(sample, Silence):
+            self.silences.setdefault(unit, sample)
+        else:
+            self.faults[unit] = sample
+
+    def changed(self) -> None:
+        """Say that something is new: wakes everyone who waits."""
+        self.version += 1
+        self._news.set()
+        self._news = asyncio.Event()
+
+    async def news_after(self, version: int) -> int:
+        """Return the version once it is past `version`."""
+        while self.version <= version:
+            await self._news.wait()
+        return self.version

@@ -1,0 +1,288 @@
+"""One line through which everything passes: answers of cards, judgements, time, what operators do.
+
+Each batch goes to the watch (`rules.watch`), which says what changed. Then the readings go into the
+history, and the changes, the watch's state and the messages they cause into the ledger, in one
+transaction; only after that are they shown and sent. A kill in between loses at most the batch in flight,
+and the next start goes on from the state that was committed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from collector.clock import Clock, stamp
+from collector.history.store import HistoryStore, WireReading
+from collector.judging import Judging
+from collector.ledger import Ledger, Transaction
+from collector.ledger.records import Action, Snapshot
+from collector.lines import save_change
+from collector.polling import Answer, Poller
+from collector.present import Present
+from collector.snmp.corrections import STANDARD, CorrectionSet
+from collector.snmp.decode import decode
+from collector.snmp.wire import WireState, as_kept
+from rules.alarms.changes import Change, PollNow, Refused
+from rules.alarms.inputs import BankJudged, Input, OperatorAction, SystemJudged, Tick
+from rules.assess import SystemView, glance, system_state
+from rules.autonomy import HoldUpJudgement
+from rules.estate import Estate
+from rules.peaks import PeakRecord, Peaks
+from rules.reading import Fault, Reading, Sample, Silence
+from rules.verdicts import BankState
+from rules.watch import Book, WatchState, restore, snapshot, step
+
+WATCH: Final = "watch"
+PEAKS: Final = "peaks"
+KEEP_PEAKS_EVERY_S: Final = 300.0
+PEAKS_ANEW_S: Final = 60.0
+LARGEST_BATCH: Final = 500
+QUEUE_LENGTH: Final = 5000
+
+Given = Answer | HoldUpJudgement | BankState | Input
+Enqueue = Callable[[Transaction, Sequence[Change]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """An operator's action, and where its refusal (or None) is awaited."""
+
+    action: OperatorAction
+    done: asyncio.Future[str | None]
+
+
+class Recorder:
+    """Takes what comes, in order, and keeps, judges, and shows it."""
+
+    def __init__(
+        self,
+        book: Book,
+        clock: Clock,
+        history: HistoryStore,
+        ledger: Ledger,
+        present: Present,
+        *,
+        enqueue: Enqueue = lambda _tx, _changes: None,
+    ) -> None:
+        self.queue: asyncio.Queue[Given | Asked] = asyncio.Queue(QUEUE_LENGTH)
+        self.pollers: dict[str, Poller] = {}
+        self.judging: Judging | None = None
+        self.corrections: dict[str, CorrectionSet] = {}
+        self.batches = 0
+        self.state = WatchState()
+        self._book = book
+        self._estate: Estate = book.estate
+        self._clock = clock
+        self._history = history
+        self._ledger = ledger
+        self._present = present
+        self._enqueue = enqueue
+        self._wire: dict[str, WireState] = {}
+        self._judged: dict[str, HoldUpJudgement] = {}
+        self._peaks = {name: PeakRecord(board_lines(self._estate, name)) for name in self._estate.systems}
+        self._peaks_seen: dict[str, tuple[float, Peaks]] = {}
+        self._peaks_kept_s = clock.monotonic_s()
+
+    async def restore(self) -> None:
+        """Go on from what the ledger holds: the watch's state, the peaks."""
+        kept = await self._ledger.snapshot(WATCH)
+        if kept is not None:
+            self.state = restore(kept.body)
+            self._present.alarms = dict(self.state.alarms)
+        peaks = await self._ledger.snapshot(PEAKS)
+        for name, plain in (peaks.body if peaks is not None else {}).items():
+            if name in self._peaks:
+                self._peaks[name] = PeakRecord.restore(base64.b64decode(plain))
+
+    async def run(self) -> None:
+        """Process batches until cancelled. A bug in here ends the daemon: it is shared by all."""
+        while True:
+            batch = [await self.queue.get()]
+            while len(batch) < LARGEST_BATCH and not self.queue.empty():
+                batch.append(self.queue.get_nowait())
+            await self.process(batch)
+
+    async def tick(self) -> None:
+        """Tell the watch the time once a second, until cancelled."""
+        due_s = self._clock.monotonic_s()
+        while True:
+            await self._clock.sleep_until(due_s)
+            await self.queue.put(Tick(stamp(self._clock)))
+            due_s = max(due_s + 1.0, self._clock.monotonic_s())
+
+    async def ask(self, action: OperatorAction) -> str | None:
+        """Carry out an operator's action; return why it was refused, or None once it is safe."""
+        asked = Asked(action, asyncio.get_running_loop().create_future())
+        await self.queue.put(asked)
+        return await asked.done
+
+    async def process(self, batch: Sequence[Given | Asked]) -> None:
+        """Take in one batch, commit what came of it, then show it."""
+        records: list[WireReading] = []
+        changes: list[Change] = []
+        touched: dict[str, None] = {}
+        asked: list[tuple[Asked, str | None]] = []
+        for given in batch:
+            if isinstance(given, Answer):
+                for record, sample in self._samples(given):
+                    records.append(record)
+                    changes += self._watch(sample)
+                    self._present.keep(sample)
+                    touched[self._estate.units[sample.unit].system] = None
+                    if isinstance(sample, Reading) and self.judging is not None:
+                        self.judging.carry(sample)
+            elif isinstance(given, HoldUpJudgement):
+                self._judged[given.system] = given
+                self._present.hold_ups[given.system] = given
+                touched[given.system] = None
+            elif isinstance(given, BankState):
+                self._present.banks[given.id] = given
+                changes += self._watch(BankJudged(stamp(self._clock), given))
+            elif isinstance(given, Asked):
+                found = self._watch(given.action)
+                refusal = next((change.why for change in found if isinstance(change, Refused)), None)
+                changes += found
+                asked.append((given, refusal))
+            else:
+                changes += self._watch(given)
+        for system in touched:
+            changes += self._judge(system)
+        if records:
+            await self._history.append(records)
+        await self._commit(changes, [one for one, refusal in asked if refusal is None])
+        self._show(changes)
+        for one, refusal in asked:
+            if not one.done.done():
+                one.done.set_result(refusal)
+        self.batches += 1
+        self._present.changed()
+
+    # --- the steps ----------------------------------------------------------------------------------------
+
+    def _watch(self, given: Input) -> tuple[Change, ...]:
+        self.state, changes = step(self.state, given, self._book)
+        return changes
+
+    def _samples(self, answer: Answer) -> Iterable[tuple[WireReading, Sample]]:
+        """Return what is kept and what is meant, for the unit a card speaks for.
+
+        A card that covers several units speaks under the first of them.
+        """
+        card = self._estate.cards[answer.card]
+        unit = card.covers[0]
+        corrections = self.corrections.get(card.id, STANDARD)
+        if answer.fault is not None:
+            kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, silence=answer.fault)
+            return [(kept, Fault(unit, answer.stamp, answer.fault))]
+        if answer.wire is None:
+            why = answer.silence or "no answer"
+            kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, silence=why)
+            return [(kept, Silence(unit, answer.stamp, why))]
+        kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, as_kept(answer.wire))
+        state = self._wire.get(card.id, WireState()).after(answer.wire, answer.stamp.at)
+        self._wire[card.id] = state
+        try:
+            return [(kept, decode(unit, answer.stamp, state, corrections))]
+        except Exception as error:  # noqa: BLE001 - the boundary: one card's values must not stop the others
+            return [(kept, Fault(unit, answer.stamp, f"{type(error).__name__}: {error}"))]
+
+    def _judge(self, system: str) -> tuple[Change, ...]:
+        """Bring a system's state up to date, and tell the watch."""
+        view = self._view(system)
+        judged = self._judged.get(system)
+        seen = glance(view, judged)
+        self._peaks[system].add(view.now.at, seen.parallel.load)
+        state = system_state(view, seen, judged)
+        self._present.systems[system] = state
+        self._pace(system, urgent=bool(seen.on_battery or seen.in_test))
+        if self.judging is not None:
+            self.judging.look(view, seen)
+        return self._watch(SystemJudged(view.now, state))
+
+    def _view(self, system: str) -> SystemView:
+        units = [unit.id for unit in self._estate.units_of(system)]
+        present = self._present
+        since = present.systems[system].on_battery if system in present.systems else None
+        return SystemView(
+            estate=self._estate,
+            system=system,
+            readings={unit: present.readings[unit] for unit in units if unit in present.readings},
+            silences={unit: present.silences[unit] for unit in units if unit in present.silences},
+            now=stamp(self._clock),
+            peaks=self._peaks_of(system),
+            poll_s={unit: self._poll_s(unit) for unit in units},
+            on_battery_since=None if since is None else since.since,
+        )
+
+    def _peaks_of(self, system: str) -> Peaks:
+        """Return a system's peaks, reckoned anew at most once a minute: they are of five minutes and more."""
+        now_s = self._clock.monotonic_s()
+        known = self._peaks_seen.get(system)
+        if known is None or now_s - known[0] >= PEAKS_ANEW_S:
+            known = self._peaks_seen[system] = (now_s, self._peaks[system].peaks(self._clock.now()))
+        return known[1]
+
+    def _poll_s(self, unit: str) -> float:
+        card = self._estate.card_of(unit)
+        poller = self.pollers.get(card.id) if card is not None else None
+        return 5.0 if poller is None else poller.period_s
+
+    def _pace(self, system: str, *, urgent: bool) -> None:
+        """Read the cards of a system fast while it is on battery or in a test."""
+        for unit in self._estate.units_of(system):
+            card = self._estate.card_of(unit.id)
+            poller = self.pollers.get(card.id) if card is not None else None
+            if poller is not None and poller.urgent != urgent:
+                poller.urgent = urgent
+                if urgent:
+                    poller.poke()
+
+    async def _commit(self, changes: Sequence[Change], done: Sequence[Asked]) -> None:
+        now_s = self._clock.monotonic_s()
+        keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
+        if not changes and not done and not keep_peaks:
+            return
+        async with self._ledger.transaction() as tx:
+            for change in changes:
+                save_change(tx, change)
+            for one in done:
+                tx.add_action(action_line(one.action))
+            self._enqueue(tx, changes)
+            tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
+            if keep_peaks:
+                plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._peaks.items()}
+                tx.save_snapshot(Snapshot(PEAKS, self._clock.now(), "peaks/1", plain))
+        if keep_peaks:
+            self._peaks_kept_s = now_s
+
+    def _show(self, changes: Sequence[Change]) -> None:
+        self._present.alarms = dict(self.state.alarms)
+        for change in changes:
+            if isinstance(change, PollNow):
+                for unit in change.units:
+                    card = self._estate.card_of(unit)
+                    if card is not None and card.id in self.pollers:
+                        self.pollers[card.id].poke()
+
+
+def action_line(action: OperatorAction) -> Action:
+    """Return an operator's action as the ledger keeps it."""
+    body = {} if action.until is None else {"until": action.until.isoformat()}
+    return Action(
+        action.stamp.at,
+        action.who,
+        action.deed.value,
+        action.alarm,
+        action.why,
+        alarm=action.alarm,
+        body=body,
+    )
+
+
+def board_lines(estate: Estate, system: str) -> tuple[int, ...]:
+    """Return the board lines that a system's units feed, in order."""
+    units = estate.units_of(system)
+    return tuple(sorted({line for unit in units for line in unit.line_order[: unit.output_lines]}))

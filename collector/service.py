@@ -1,0 +1,208 @@
+"""The daemon as one object: opens the stores, wires everything, runs it, stops it.
+
+    async with Service(configuration, folder) as service:
+        await service.run()
+
+`Service` is all that `api` knows of the collector.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Self
+
+from collector.clock import Clock, SystemClock, stamp
+from collector.configuration import CardAccess, Configuration
+from collector.database import make_folder
+from collector.history.sqlite import SqliteHistory
+from collector.history.store import Bucket
+from collector.judging import Judging
+from collector.ledger import Ledger
+from collector.ledger.records import IncidentLine, JournalLine, Page
+from collector.polling import Answer, Poller
+from collector.present import Present
+from collector.recording import Recorder
+from collector.schedule import Cadence
+from collector.snmp.card import CardReader
+from collector.snmp.client import Patience
+from collector.snmp.corrections import CorrectionSet
+from collector.snmp.credentials import credentials_of
+from collector.snmp.meaning import CardMeaning
+from collector.snmp.transport import Transport
+from collector.worker import Worker
+from rules.alarms.inputs import Deed, OperatorAction
+from rules.estate import Estate
+from rules.watch import Book
+
+HISTORY_FILE: Final = "history.sqlite"
+LEDGER_FILE: Final = "ledger.sqlite"
+TURNING_WITHIN_S: Final = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """Whether the service reads its cards: how many answer, of how many."""
+
+    ready: bool
+    cards: int
+    answering: int
+    silent: tuple[str, ...]
+
+
+class Service:
+    """Collects, judges, keeps and tells. Use as an async context manager, then `run`."""
+
+    def __init__(self, configuration: Configuration, folder: Path, clock: Clock | None = None) -> None:
+        self.configuration = configuration
+        self.folder = folder
+        self.clock: Clock = clock or SystemClock()
+        self.present = Present(configuration.estate)
+        self.started_at: datetime = self.clock.now()
+        self.readers = 0
+        """How many live streams are open; the HTTP side counts them."""
+        self._stopping = asyncio.Event()
+        self._stack = AsyncExitStack()
+        self._turned_s = self.clock.monotonic_s()
+        self._turned_batches = -1
+
+    @property
+    def estate(self) -> Estate:
+        """Return what is installed."""
+        return self.configuration.estate
+
+    async def __aenter__(self) -> Self:
+        """Open the stores and go on from what they hold. Raises `collector.database.StoreError`."""
+        try:
+            await self._open()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close everything; what was taken in has been committed."""
+        await self._stack.aclose()
+
+    async def _open(self) -> None:
+        make_folder(self.folder)
+        self.ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
+        corrections: dict[str, CorrectionSet] = {
+            name: CorrectionSet.from_json(line.body)
+            for name, line in (await self.ledger.corrections()).items()
+        }
+        self.history = await self._stack.enter_async_context(
+            SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(corrections.get))
+        )
+        book = Book(self.estate)
+        self.recorder = Recorder(book, self.clock, self.history, self.ledger, self.present)
+        await self.recorder.restore()
+        transport = await self._stack.enter_async_context(Transport())
+        answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
+        for card in self.configuration.cards.values():
+            self.recorder.pollers[card.id] = Poller(
+                card.id, _reader(card, transport), _cadence(card), self.clock, answers
+            )
+        self.present.figures = {name: p.figures for name, p in self.recorder.pollers.items()}
+        worker = await self._stack.enter_async_context(Worker())
+        self.recorder.judging = self.judging = Judging(
+            self.estate, worker, self.clock, self.present, self.recorder.queue.put
+        )
+
+    async def run(self) -> None:
+        """Run until `stop` or cancellation. A fault in shared machinery is raised."""
+        async with asyncio.TaskGroup() as group:
+            tasks = [
+                group.create_task(self.recorder.run(), name="recorder"),
+                group.create_task(self.recorder.tick(), name="tick"),
+                group.create_task(self.judging.run(), name="judging"),
+            ]
+            tasks += [
+                group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()
+            ]
+            await self._stopping.wait()
+            for task in tasks:
+                task.cancel()
+
+    def stop(self) -> None:
+        """Ask `run` to end, and wake whoever waits for news."""
+        self._stopping.set()
+        self.present.changed()
+
+    @property
+    def stopping(self) -> bool:
+        """Return whether the service has been asked to stop."""
+        return self._stopping.is_set()
+
+    def turning(self) -> bool:
+        """Return whether batches still go through: what the service manager's watchdog is fed by."""
+        now_s = self.clock.monotonic_s()
+        if self.recorder.batches != self._turned_batches:
+            self._turned_batches = self.recorder.batches
+            self._turned_s = now_s
+        return now_s - self._turned_s < TURNING_WITHIN_S
+
+    # --- what api asks ------------------------------------------------------------------------------------
+
+    def readiness(self) -> Readiness:
+        """Return whether at least one card answers, and which do not."""
+        silent = tuple(
+            name
+            for name, poller in self.recorder.pollers.items()
+            if poller.figures.silent_since is not None or not poller.figures.answered
+        )
+        count = len(self.recorder.pollers)
+        return Readiness(len(silent) < count, count, count - len(silent), silent)
+
+    async def series(
+        self, unit: str, quantity: str, line: int | None, *, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        """Return a quantity over time; see `collector.history.store.HistoryStore.series`."""
+        return await self.history.series(unit, quantity, line=line, start=start, end=end, points=points)
+
+    async def events(
+        self,
+        *,
+        about: str | None = None,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[JournalLine]:
+        """Return the journal, newest first."""
+        return await self.ledger.events(about=about, start=start, end=end, before=before, limit=limit)
+
+    async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
+        """Return incidents, newest first."""
+        return await self.ledger.incidents(after=after, limit=limit)
+
+    async def act(
+        self, deed: Deed, alarm: str, *, who: str, why: str = "", until: datetime | None = None
+    ) -> str | None:
+        """Carry out an operator's action on an alarm; return why it was refused, or None once it is safe."""
+        return await self.recorder.ask(OperatorAction(stamp(self.clock), deed, alarm, who, why, until))
+
+
+def _reader(card: CardAccess, transport: Transport) -> CardReader:
+    polling = card.polling
+    patience = Patience(deadline_s=polling.deadline_s, retries=polling.retries)
+    credentials = credentials_of(card.credentials, card.snmp_version)
+    reader = CardReader.of(transport, card.target.host, card.target.port, credentials, patience)
+    reader.size = min(reader.size, polling.objects_per_request)
+    return reader
+
+
+def _cadence(card: CardAccess) -> Cadence:
+    polling = card.polling
+    return Cadence(
+        every_s=polling.every_s,
+        on_battery_every_s=polling.on_battery_every_s,
+        slow_every_s=polling.slow_every_s,
+        nameplate_every_s=polling.nameplate_every_s,
+    )
