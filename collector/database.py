@@ -36,6 +36,7 @@ class StoreFault(StrEnum):
     FAILING = "failing"
     ABSENT = "absent"
     IN_THE_WAY = "in the way"
+    AWAY = "away"
     CLOSED = "closed"
 
 
@@ -49,6 +50,7 @@ REMEDY: Final = {
     StoreFault.FAILING: "look at the system log for disk errors, and take a backup now",
     StoreFault.ABSENT: "name the folder that holds it",
     StoreFault.IN_THE_WAY: "name a new or an empty folder; nothing has been overwritten",
+    StoreFault.AWAY: "see that the database server runs and can be reached; what was read waits in the local spool",
     StoreFault.CLOSED: "the service is stopping; try again when it runs",
 }
 

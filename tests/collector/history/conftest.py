@@ -1,14 +1,17 @@
 """A meaning of wire values for stores under test: volts in tenths, power as it comes, one sentinel."""
 
-from collections.abc import AsyncIterator, Callable
+import itertools
+from collections.abc import AsyncIterator, Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from collector.history.influx import InfluxPlace
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
 from rules.reading import BatteryReading, Reading, Silence, Stamp
+from tests.collector.history.influx_server import INFLUXD, InfluxServer, PathMapping
 
 OBJECTS = {
     ("battery_voltage_v", None): "upsBatteryVoltage",
@@ -83,3 +86,28 @@ def reading() -> Callable[..., WireReading]:
 async def store(tmp_path: Path, meaning: Meaning) -> AsyncIterator[SqliteHistory]:
     async with SqliteHistory(tmp_path / "data" / "history.sqlite", meaning) as history:
         yield history
+
+
+@pytest.fixture(scope="session")
+def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[InfluxServer, PathMapping]]:
+    """A real engine and the mapping before it."""
+    if INFLUXD is None:
+        pytest.skip("influxd is not installed")
+    server = InfluxServer(tmp_path_factory.mktemp("influx"))
+    server.start()
+    mapping = PathMapping(server.port)
+    yield server, mapping
+    mapping.end()
+    server.end()
+
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture
+def place(influx: tuple[InfluxServer, PathMapping]) -> InfluxPlace:
+    """A fresh database in the engine."""
+    server, mapping = influx
+    name = f"test{next(_numbers)}"
+    server.make(name)
+    return InfluxPlace(mapping.url, name, token="a-token", org="site", timeout_s=20.0)

@@ -1,0 +1,233 @@
+"""InfluxDB behind the history's door: what happens when it is away, killed, or refuses.
+
+The engine is Debian's InfluxDB 1.x; replies that only 2.x or 3.x give come from a small stub. Neither a
+real 2.x nor a real 3.x was run.
+"""
+
+import asyncio
+import json
+import signal
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+from datetime import datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+
+from collector.database import StoreError, StoreFault
+from collector.history.influx import InfluxHistory, InfluxPlace
+from collector.history.store import Meaning, WireReading
+from tests.collector.history.influx_server import InfluxServer, PathMapping, free_port
+
+Make = Callable[..., WireReading]
+DAY = timedelta(days=1)
+
+
+async def everything(store: InfluxHistory, start: datetime) -> list[WireReading]:
+    return [reading async for reading in store.readings("A1", start - DAY, start + DAY)]
+
+
+@pytest.fixture
+async def engine(place: InfluxPlace, tmp_path: Path, meaning: Meaning) -> AsyncIterator[InfluxHistory]:
+    async with InfluxHistory(tmp_path / "spool.sqlite", place, meaning) as opened:
+        yield opened
+
+
+@pytest.mark.real_server
+async def test_the_official_client_writes_through_the_v2_url(
+    influx: tuple[InfluxServer, PathMapping], engine: InfluxHistory, start: datetime, reading: Make
+) -> None:
+    _, mapping = influx
+    mapping.seen.clear()
+    await engine.append([reading(0)])
+    assert await everything(engine, start) == [reading(0)]
+    assert await engine.units() == ("A1",)
+    assert await engine.waiting() == 0
+    assert ("POST", "/api/v2/write") in mapping.seen
+    assert ("GET", "/query") in mapping.seen
+
+
+@pytest.mark.real_server
+@pytest.mark.slow
+async def test_readings_wait_while_the_engine_is_away_and_arrive_in_order_once(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.influx._BACK_OFF_S", (0.05,))
+    (tmp_path / "engine").mkdir()
+    server = InfluxServer(tmp_path / "engine")
+    server.start()
+    server.make("site")
+    mapping = PathMapping(server.port)
+    place = InfluxPlace(mapping.url, "site", timeout_s=5.0)
+    kept = [reading(10 * n) for n in range(60)]
+    try:
+        async with InfluxHistory(tmp_path / "spool.sqlite", place, meaning) as store:
+            for n, one in enumerate(kept[:40]):
+                if n == 10:
+                    server.end(signal.SIGKILL)  # in the middle of writing
+                if n == 20:
+                    server.start()
+                if n == 30:
+                    server.end()
+                await store.append([one])
+                await asyncio.sleep(0.01)
+            assert await store.waiting() > 0
+            with pytest.raises(StoreError, match="did not answer") as caught:
+                await everything(store, start)
+            assert caught.value.fault is StoreFault.AWAY
+        # the collector itself stops and starts again while the engine is away
+        async with InfluxHistory(tmp_path / "spool.sqlite", place, meaning) as store:
+            await store.append(kept[40:])
+            server.start()
+            async with asyncio.timeout(10):
+                while await store.waiting():  # noqa: ASYNC110 - the server comes back by itself
+                    await asyncio.sleep(0.05)
+            assert await everything(store, start) == kept
+            (bucket,) = await store.series(
+                "A1", "output_power_w", line=1, start=start, end=start + timedelta(minutes=10), points=1
+            )
+            assert (bucket.good_count, bucket.expected_count) == (60, 60)
+    finally:
+        mapping.end()
+        server.end()
+
+
+class _Stub(BaseHTTPRequestHandler):
+    """Answers every request with the server's one reply."""
+
+    server: "StubServer"
+
+    def _answer(self) -> None:
+        self.rfile.read(int(self.headers.get("Content-Length", "0")))
+        self.server.asked.append((self.path, self.headers.get("Authorization")))
+        status, kind, content = self.server.reply
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(content)))
+        self.end_headers()
+        self.wfile.write(content)
+
+    do_GET = do_POST = _answer  # noqa: N815 - the names http.server calls
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the base class's name
+        pass
+
+
+class StubServer(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def __init__(self) -> None:
+        super().__init__(("127.0.0.1", 0), _Stub)
+        self.reply = (204, "application/json", b"")
+        self.asked: list[tuple[str, str | None]] = []
+
+
+@pytest.fixture
+def stub() -> Iterator[StubServer]:
+    server = StubServer()
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
+    thread.start()
+    yield server
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture
+def stub_place(stub: StubServer) -> InfluxPlace:
+    return InfluxPlace(
+        f"http://127.0.0.1:{stub.server_address[1]}",
+        "mill",
+        token="s3cret",
+        org="site",
+        database="mill_db",
+        policy="ten",
+    )
+
+
+@pytest.fixture
+async def store(stub_place: InfluxPlace, tmp_path: Path, meaning: Meaning) -> AsyncIterator[InfluxHistory]:
+    async with InfluxHistory(tmp_path / "spool.sqlite", stub_place, meaning) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize(
+    ("status", "body", "said"),
+    [
+        (400, {"error": "error parsing query: found BAD"}, "error parsing query"),
+        (200, {"results": [{"statement_id": 0, "error": "database not found: mill"}]}, "database not found"),
+        (401, {"code": "unauthorized", "message": "unauthorized access"}, "unauthorized access"),
+        (200, {"results": [{"series": [{"partial": True, "columns": [], "values": []}]}]}, "cut off"),
+        (404, {}, "no reason given"),
+        (200, [], "not an object"),
+    ],
+)
+async def test_every_form_of_failure_of_a_query_is_seen(
+    stub: StubServer, store: InfluxHistory, status: int, body: object, said: str
+) -> None:
+    stub.reply = (status, "application/json", json.dumps(body).encode())
+    with pytest.raises(StoreError, match=said) as caught:
+        await store.last("A1")
+    assert caught.value.fault is StoreFault.AWAY
+    assert "s3cret" not in str(caught.value)
+
+
+async def test_a_reply_that_is_no_json_is_a_failure(stub: StubServer, store: InfluxHistory) -> None:
+    stub.reply = (200, "text/html", b"<h1>It works</h1>")
+    with pytest.raises(StoreError, match="did not answer as it should"):
+        await store.units()
+
+
+async def test_token_bucket_database_and_policy_are_passed_on(
+    stub: StubServer, store: InfluxHistory, reading: Make, stub_place: InfluxPlace
+) -> None:
+    await store.append([reading(0)])
+    await store.send()
+    stub.reply = (200, "application/json", b'{"results":[{}]}')
+    assert await store.last("A1") is None
+    writes = [(path, key) for path, key in stub.asked if path.startswith("/api/v2/write?")]
+    assert writes
+    assert "bucket=mill" in writes[0][0]
+    assert "precision=ms" in writes[0][0]
+    assert {key for _, key in stub.asked} == {"Token s3cret"}
+    (query,) = [path for path, _ in stub.asked if path.startswith("/query?")]
+    assert "db=mill_db" in query
+    assert "rp=ten" in query
+    assert "s3cret" not in repr(stub_place)
+
+
+async def test_a_batch_refused_for_good_holds_nobody_up_and_is_kept(
+    stub: StubServer, store: InfluxHistory, start: datetime, reading: Make
+) -> None:
+    stub.reply = (400, "application/json", b'{"code":"invalid","message":"field type conflict"}')
+    await store.append([reading(0)])
+    await store.send()
+    stub.reply = (204, "application/json", b"")
+    await store.append([reading(10)])
+    found = await store.tend(start)
+    assert len(found) == 1
+    assert "field type conflict" in found[0]
+    assert await store.waiting() == 0
+
+
+@pytest.mark.parametrize("status", [401, 429, 500, 503])
+async def test_a_batch_that_could_not_be_taken_now_waits(
+    stub: StubServer, store: InfluxHistory, reading: Make, status: int
+) -> None:
+    stub.reply = (status, "application/json", b'{"code":"later","message":"not now"}')
+    await store.append([reading(0)])
+    with pytest.raises(StoreError, match=str(status)):
+        await store.send()
+    assert await store.waiting() == 1
+    stub.reply = (204, "application/json", b"")
+    await store.send()
+    assert await store.waiting() == 0
+
+
+async def test_a_server_that_is_not_there_is_said(tmp_path: Path, meaning: Meaning, reading: Make) -> None:
+    place = InfluxPlace(f"http://127.0.0.1:{free_port()}", "mill", timeout_s=2.0)
+    async with InfluxHistory(tmp_path / "spool.sqlite", place, meaning) as store:
+        await store.append([reading(0)])
+        with pytest.raises(StoreError, match="waits in the local spool"):
+            await store.last("A1")
