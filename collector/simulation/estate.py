@@ -35,6 +35,7 @@ from collector.simulation.awkward import Lie, spoken
 from collector.simulation.card import AlarmRows, Meters
 from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
 from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
+from collector.simulation.score import Outcome
 from collector.simulation.script import demonstration
 from collector.simulation.supply import Source, SupplyState
 from collector.simulation.truth import TrueOutage, Truth
@@ -93,10 +94,8 @@ class SimulatedEstate:
         self._script = Script(demonstration(self.scenario.seed) if cues is None else cues)
         self._host = AgentHost()
         self._ticking: asyncio.Task[None] | None = None
-        self._began_s = self._clock.monotonic_s()
-        # Whole seconds of the epoch, so that a step never depends on when the process started.
-        self._epoch_s = float(math.floor(self._clock.now().timestamp()))
-        self._stage = self._first_stage(lies)
+        self._lies = {u.card: u.lies if lies is None else lies.get(u.card, ()) for u in UNITS}
+        self._begin()
         self._outages: list[TrueOutage] = []
         self._cards = {u.card: self._card(u) for u in UNITS}
 
@@ -109,6 +108,10 @@ class SimulatedEstate:
     def outages(self) -> tuple[TrueOutage, ...]:
         """Return every outage of every system so far, oldest first."""
         return tuple(self._outages)
+
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """Return every outage with its true hold-up, for the score. A tenth of a second for each new one."""
+        return tuple(Outcome(o.system, o.began, o.hold_up.seconds) for o in self._outages)
 
     @property
     def seconds(self) -> float:
@@ -134,10 +137,21 @@ class SimulatedEstate:
         self._happen(event)
 
     async def write_past(self, store: HistoryStore, *, progress: past.Progress | None = None) -> bool:
-        """Write the estate's two years of past through the store, once; return whether it was to do."""
+        """Write the estate's two years of past through the store, once; return whether it was to do.
+
+        Best before the context is entered, since the play begins there.
+        """
         return await past.write_past(store, self.folder, self.scenario, progress=progress)
 
+    def _begin(self) -> None:
+        """Raise the curtain: the script's seconds count from now."""
+        self._began_s = self._clock.monotonic_s()
+        # Whole seconds of the epoch, so that a step never depends on when the process started.
+        self._epoch_s = float(math.floor(self._clock.now().timestamp()))
+        self._stage = self._first_stage()
+
     async def __aenter__(self) -> Self:
+        self._begin()
         for card in self._cards.values():
             address, port = await self._host.serve(card.agent)
             card.target = f"snmp://{address}:{port}"
@@ -169,7 +183,7 @@ class SimulatedEstate:
             self._advance()
             await self._clock.sleep_until(self._began_s + self.seconds + TICK_S)
 
-    def _first_stage(self, lies: Mapping[str, tuple[Lie, ...]] | None) -> Stage:
+    def _first_stage(self) -> Stage:
         systems = {
             name: past.steady_state(self.scenario, system, self._epoch_s)
             for name, system in self._plant.systems.items()
@@ -179,8 +193,7 @@ class SimulatedEstate:
         cards = {}
         for unit in UNITS:
             booted_s = past.boot_s(self.scenario.seed, unit.unit, np.array([self._epoch_s]))
-            own = unit.lies if lies is None else lies.get(unit.card, ())
-            cards[unit.card] = Behaviour(float(booted_s[0]), own)
+            cards[unit.card] = Behaviour(float(booted_s[0]), self._lies[unit.card])
         return Stage(world, cards)
 
     def _card(self, unit: Installed) -> _Card:

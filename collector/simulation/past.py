@@ -11,6 +11,7 @@ part written by a process that was killed is written again, which the store take
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -440,7 +441,10 @@ async def write_past(
     if marker.exists():
         return False
     found: list[Discharge] = []
-    for share, batch in batches(scenario, days=days, found=found):
+    made = batches(scenario, days=days, found=found)
+    # Made in a thread, so that whoever waits can still be told how far it is.
+    while (next_batch := await asyncio.to_thread(next, made, None)) is not None:
+        share, batch = next_batch
         await store.append(batch)
         if progress is not None:
             progress(f"readings of {batch[0].unit}", share)
