@@ -1,0 +1,135 @@
+"""Units compared with their siblings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from rules.assess import unit_views
+from rules.parallel import together
+from rules.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
+from rules.redundancy import limits_with_spares_gone
+from rules.siblings import Finding, Kind, Transfer, compare, latecomers, takes_partner
+from tests.rules.plants import NOON, estate, reading, view
+
+
+def findings(*readings: Reading) -> tuple[Finding, ...]:
+    views = unit_views(view(estate(len(readings)), readings))
+    return compare("A", views, together(views))
+
+
+def kinds(*readings: Reading) -> list[tuple[Kind, str]]:
+    return [(f.kind, f.about) for f in findings(*readings)]
+
+
+def test_equal_units_have_nothing_to_tell() -> None:
+    assert findings(reading("A1"), reading("A2"), reading("A3")) == ()
+
+
+def test_watts_apart_are_a_matter_of_angle() -> None:
+    found = findings(reading("A1", (4500.0,) * 3), reading("A2", (1500.0,) * 3))
+    assert [(f.kind, f.about) for f in found if f.kind is Kind.SHARE_REAL] == [
+        (Kind.SHARE_REAL, "A1"),
+        (Kind.SHARE_REAL, "A2"),
+    ]
+    assert "angle" in found[0].because
+
+
+def test_reactive_power_apart_at_equal_watts_is_a_matter_of_voltage() -> None:
+    found = kinds(
+        reading("A1", (4000.0,) * 3, power_factor=0.99), reading("A2", (4000.0,) * 3, power_factor=0.6)
+    )
+    assert (Kind.SHARE_REACTIVE, "A2") in found
+    assert not any(kind is Kind.SHARE_REAL for kind, _ in found)
+
+
+def test_current_with_hardly_a_watt_suggests_circulation() -> None:
+    idle = reading("A2", (100.0,) * 3, power_factor=0.05)  # 6 kVA, 0.3 kW
+    assert (Kind.CIRCULATING, "A2") in kinds(reading("A1", (5000.0,) * 3), idle)
+
+
+def test_a_power_factor_apart_suggests_circulation() -> None:
+    odd = reading("A3", (2500.0,) * 3, power_factor=0.7)
+    assert (Kind.CIRCULATING, "A3") in kinds(reading("A1"), reading("A2"), odd)
+
+
+def test_lopsided_phases_are_told_with_the_line() -> None:
+    found = list(findings(reading("A1", (6000.0, 2000.0, 2000.0)), reading("A2", (6000.0, 2000.0, 2000.0))))
+    assert [(f.kind, f.about, f.line) for f in found] == [(Kind.PHASES, "A", 1)]
+
+
+def test_volts_apart_on_one_busbar_are_a_wrong_reading() -> None:
+    found = kinds(reading("A1"), reading("A2"), reading("A3", voltage_v=245.0))
+    assert {about for kind, about in found if kind is Kind.VOLTAGE} == {"A3"}
+
+
+def test_hertz_apart_in_parallel_cannot_be() -> None:
+    assert (Kind.FREQUENCY, "A3") in kinds(reading("A1"), reading("A2"), reading("A3", frequency_hz=50.4))
+
+
+def test_one_unit_on_battery_alone_is_broken_out() -> None:
+    found = kinds(reading("A1"), reading("A2", source=OutputSource.BATTERY), reading("A3"))
+    assert found == [(Kind.ALONE_ON_BATTERY, "A2")]
+
+
+def test_one_unit_that_stayed_on_mains_is_broken_out() -> None:
+    battery = [reading(n, source=OutputSource.BATTERY) for n in ("A1", "A2")]
+    assert kinds(*battery, reading("A3")) == [(Kind.NOT_ON_BATTERY, "A3")]
+
+
+def test_one_unit_on_bypass_beside_inverters() -> None:
+    assert (Kind.SOURCE, "A1") in kinds(reading("A1", source=OutputSource.BYPASS), reading("A2"))
+
+
+@pytest.mark.parametrize(
+    ("plate", "kind"),
+    [
+        (Nameplate(ups_software="2.1"), Kind.FIRMWARE),
+        (Nameplate(rating_va=20_000.0), Kind.RATING),
+        (Nameplate(nominal_output_voltage_v=240.0), Kind.SETTINGS),
+    ],
+)
+def test_plates_that_disagree(plate: Nameplate, kind: Kind) -> None:
+    usual = Nameplate(ups_software="2.0", rating_va=30_000.0, nominal_output_voltage_v=230.0)
+    odd = replace(
+        usual,
+        ups_software=plate.ups_software or usual.ups_software,
+        rating_va=plate.rating_va or usual.rating_va,
+        nominal_output_voltage_v=plate.nominal_output_voltage_v or usual.nominal_output_voltage_v,
+    )
+    readings = [reading("A1", nameplate=usual), reading("A2", nameplate=usual), reading("A3", nameplate=odd)]
+    assert kinds(*readings) == [(kind, "A3")]
+
+
+def test_what_is_not_known_is_not_compared() -> None:
+    bare = replace(
+        reading("A2"),
+        output=OutputReading(OutputSource.NORMAL, None, tuple(OutputLine(n) for n in (1, 2, 3))),
+    )
+    assert findings(reading("A1"), bare) == ()
+
+
+def test_who_came_back_late() -> None:
+    transfers = [
+        Transfer(u, NOON, NOON + timedelta(seconds=s)) for u, s in (("A1", 30), ("A2", 65), ("A3", 50))
+    ]
+    found = latecomers(transfers, {"A1": 40.0, "A2": 50.0, "A3": 60.0})
+    # A2 may be 10 + 10 s later than A1 and is 35; A3 may be 20 + 10 s later and is 20.
+    assert [(f.kind, f.about, f.value, f.limit) for f in found] == [(Kind.LATE_BACK, "A2", 35.0, 20.0)]
+
+
+def test_who_did_not_go_on_battery() -> None:
+    transfers = [Transfer("A1", NOON, None), Transfer("A2", NOON, None), Transfer("A3", None, None)]
+    assert [(f.kind, f.about) for f in latecomers(transfers, {})] == [(Kind.NOT_ON_BATTERY, "A3")]
+
+
+def test_a_partner_s_load_is_taken_or_not() -> None:
+    views = unit_views(view(estate(2), [reading("A1"), reading("A2")]))
+    own = together(views)
+    limits = limits_with_spares_gone(views, ["A1", "A2"], 0)
+    assert takes_partner("A", "B", limits, own, own).fits is True  # 12 of 18 kW a line
+    assert takes_partner("A", "B", limits_with_spares_gone(views, ["A1", "A2"], 1), own, own).fits is False
+    silent = together(unit_views(view(estate(2), [reading("A1")])))
+    assert takes_partner("A", "B", limits, own, silent).fits is None
