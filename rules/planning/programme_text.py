@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from io import StringIO
 from typing import Final
 
 from rules.planning.programme import Row
@@ -32,17 +31,28 @@ COLUMNS: Final = (
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
 
+class _Lines:
+    """What `csv` writes to, in memory."""
+
+    def __init__(self) -> None:
+        self.written: list[str] = []
+
+    def write(self, text: str) -> int:
+        self.written.append(text)
+        return len(text)
+
+
 def as_csv(rows: Iterable[Row]) -> str:
     """Return the rows as CSV (RFC 4180): a heading, then one job a line, empty where not known.
 
     Text that a spreadsheet would take for a formula is set off by an apostrophe.
     """
-    out = StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")
+    lines = _Lines()
+    writer = csv.writer(lines, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     for row in rows:
         writer.writerow([_cell(getattr(row, name)) for name in COLUMNS])
-    return out.getvalue()
+    return "".join(lines.written)
 
 
 def _cell(value: object) -> str:
