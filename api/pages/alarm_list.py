@@ -36,10 +36,16 @@ def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = F
     reading = "In the order to act. The heavier the stroke, the graver."
     if told:
         reading += f" {capital(plural(told, 'card alarm'))} counted under these."
+    silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
+    calm = (
+        f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."
+        if silent
+        else "Nothing is wrong that is known of."
+    )
     body: Nodes = (
         el("ol", [sentence(sheet, alarm, clock, n + 1) for n, alarm in enumerate(stand)], class_="say-list")
         if stand
-        else el("p", "Nothing is wrong that is known of.", class_="say")
+        else el("p", calm, class_="say")
     )
     return question(3, title, reading, el("div", body, _also(alarms, clock), id="wrong", live=True))
 
@@ -80,11 +86,7 @@ def sentence(sheet: Sheet, alarm: Alarm, clock: Clock, number: int | None) -> El
 
 def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
     by, due = by_when(alarm, clock, now)
-    when = (
-        f"{clock.at(alarm.since)} to {clock.at(alarm.until)}"
-        if alarm.until
-        else f"since {clock.at(alarm.since)}"
-    )
+    when = clock.span(alarm.since, alarm.until) if alarm.until else f"since {clock.at(alarm.since)}"
     long = (now - alarm.since).total_seconds()
     if not alarm.until and long > 86_400:
         when += f" ({age(long)})"
@@ -154,7 +156,9 @@ def _acts(alarm: Alarm) -> Element:
                 el("input", name="hours", type="number", min="1", max="168", value="8", required=True),
             ),
             quiet=True,
-        ),
+        )
+        if alarm.state != GONE
+        else None,
         class_="acts",
     )
 

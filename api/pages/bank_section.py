@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 
 from api.pages.frame import address_of, question, slug
 from api.pages.markup import Element, Nodes, el
@@ -43,9 +43,12 @@ def first_to_fail(states: Sequence[BankState]) -> list[BankState]:
     return sorted(states, key=lambda s: (s.dates.replace_by is None, s.dates.replace_by or date.max))
 
 
-def axis(sheet: Sheet, states: Sequence[BankState]) -> Years:
-    """Return the years that some banks share."""
-    days = [d for s in states for d in span_of(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()))]
+def axis(sheet: Sheet, states: Sequence[BankState], *, ahead: bool = False) -> Years:
+    """Return the years that some banks share; `ahead` with six years of what is to be expected."""
+    to = today_of(sheet) + timedelta(days=6 * 366) if ahead else None
+    days = [
+        d for s in states for d in span_of(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()), to=to)
+    ]
     return Years.around(today_of(sheet), days)
 
 
@@ -116,7 +119,7 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
     states = first_to_fail([s for b in sheet.estate.banks_of_system(system) if (s := sheet.bank(b.id))])
     if not states:
         return None
-    years = axis(sheet, states)
+    years = axis(sheet, states, ahead=True)
     rivers: list[Nodes] = []
     for state in states:
         since = installed(sheet, state.id)

@@ -141,7 +141,7 @@ def _plant(bank: Bank, blocks: FittedBank | None) -> str:
 
 
 def _left(sheet: Sheet, state: BankState) -> Element:
-    years = axis(sheet, [state])
+    years = axis(sheet, [state], ahead=True)
     picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), height=330.0)
     dates = state.dates
     rows = [

@@ -78,8 +78,8 @@ def caption(redundancy: Redundancy, units: int, spare: int) -> Element | None:
         for values, unit in ((same_w, "kW"), (same_va, "kVA"))
         if len(values) == 1 and (value := next(iter(values))) is not None
     ]
-    words = f"{who} {', '.join(figures)} a line ▴" if figures else "what the units left carry ▴"
-    return el("p", words, class_="limitcap")
+    words: Nodes = [f"{who} {', '.join(figures)}", el("span", " a line", class_="w"), " ▴"]
+    return el("p", words if figures else "what the units left carry ▴", class_="limitcap")
 
 
 def table(redundancy: Redundancy) -> Element:
@@ -146,7 +146,16 @@ def _track(
         )
     if limit:
         drawn.append(line(percent(LIMIT_AT), -6, percent(LIMIT_AT), 25, "limit"))
-    drawn.append(text("100%", 13, words, end=True, class_="short strong" if short else "soft"))
+    drawn.append(
+        text(
+            "100%",
+            13,
+            words,
+            el("tspan", " over", class_="w") if short else None,
+            end=True,
+            class_="short strong" if short else "soft",
+        )
+    )
     return svg(18, drawn, class_="track va" if kind == "VA" else "track")
 
 
@@ -154,7 +163,7 @@ def _words(peak: float | None, limit: float | None) -> tuple[str, bool]:
     if peak is None:
         return CANNOT_TELL, False
     if limit is not None and peak > limit:
-        return f"+{up((peak - limit) / 1000.0, 2):.2f} over", True
+        return f"+{up((peak - limit) / 1000.0, 2):.2f}", True
     return kilo(peak), False
 
 

@@ -33,11 +33,12 @@ def score_section(sheet: Sheet) -> Element | None:
             el("th", f"{clock.on(o.at)}, {clock.second(o.at)}", scope="row"),
             el("td", sheet.estate.systems[o.system].name if o.system in sheet.estate.systems else o.system),
             el("td", _strip(o, axis), class_="wide-bar"),
-            el("td", _foretold(o), class_="num"),
+            el("td", _foretold(o), class_="num", data_label="foretold, min"),
             el(
                 "td",
                 minutes(o.truth_s, favours=True),
                 class_="num" if o.truth_s >= o.low_s else "num short-ink",
+                data_label="truth, min",
             ),
             el("td", _word(o)),
         )

@@ -165,6 +165,8 @@ def _readings(sheet: Sheet, view: UnitView, reading: Reading, clock: Clock) -> E
     ]
     if notes:
         reading_words = [reading_words, " Slower parts: " + "; ".join(notes) + "."]
+    if reading.doubts:
+        reading_words = [reading_words, " A small c marks what was corrected; why stands below."]
     body = el(
         "div",
         el("div", el("div", tables[:2]), el("div", _battery(reading, marked), tables[2:]), class_="two"),
@@ -278,11 +280,12 @@ def _doubts(reading: Reading) -> Element:
         el(
             "tr",
             el("th", OBJECTS.get(d.object, d.object), f" L{d.line}" if d.line else "", scope="row"),
-            el("td", "nothing" if d.raw is None else str(d.raw), class_="num"),
+            el("td", "nothing" if d.raw is None else str(d.raw), class_="num", data_label="on the wire"),
             el(
                 "td",
                 "not known" if d.used is None else f"{d.used:g}" if isinstance(d.used, float) else d.used,
                 class_="num none" if d.used is None else "num",
+                data_label="taken as",
             ),
             el("td", capital(d.reason), el("small", f" {d.object}")),
         )
@@ -341,7 +344,7 @@ def _card(sheet: Sheet, unit: Unit, view: UnitView) -> Element | None:
 
 
 def _health(name: str, covers: int, card: CardHealth | None) -> str:
-    said = [f"Card {name}"]
+    said = [capital(name) if name.lower().startswith("card") else f"Card {name}"]
     if covers > 1:
         said[0] += f", which speaks for {plural(covers, 'unit')}"
     if card is None:

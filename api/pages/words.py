@@ -142,6 +142,13 @@ class Clock:
         clock = f"{local:%H:%M:%S}"
         return clock if local.date() == self.today else f"{self.day(local.date())}, {local:%H:%M}"
 
+    def span(self, begin: datetime, end: datetime) -> str:
+        """Return from when to when, the day once where it is one."""
+        if self.on(begin) != self.on(end):
+            return f"{self.at(begin)} to {self.at(end)}"
+        day = "" if begin.astimezone(self.zone).date() == self.today else f"{self.on(begin)}, "
+        return f"{day}{self.second(begin)} to {self.second(end)}"
+
     def second(self, moment: datetime) -> str:
         """Return the time of day to the second, whatever the day."""
         return f"{moment.astimezone(self.zone):%H:%M:%S}"

@@ -90,13 +90,16 @@ class Years:
         ]
 
 
-def span_of(state: BankState, installed: date | None, forecast: Sequence[CapacityForecast]) -> list[date]:
-    """Return the days an axis must hold for a bank."""
+def span_of(
+    state: BankState, installed: date | None, forecast: Sequence[CapacityForecast], *, to: date | None = None
+) -> list[date]:
+    """Return the days an axis must hold for a bank; `to` is how far its forecast is to be seen."""
     dates = state.dates
     days = [d for d in (installed, dates.expected_end, dates.order_by, dates.replace_by) if d]
     days += [discharge.at.date() for discharge in state.discharges]
     crossing = _box(state, forecast)
-    return [*days, *([crossing[1]] if crossing else [])]
+    ahead = [f.day for f in forecast if to is not None and f.day <= to]
+    return [*days, *ahead, *([crossing[1]] if crossing else [])]
 
 
 def row(
@@ -142,7 +145,7 @@ def row(
     drawn.append(line(years.now, 0, years.now, 60, "today"))
     by = state.dates.replace_by
     if by:
-        drawn += flag(years.x(by), 6, 46, due=by <= today)
+        drawn += flag(years.x(max(by, today)), 6, 46, due=by <= today)
     return svg(60, drawn, class_="bankrow", name=row_answer(state, installed, today))
 
 
@@ -232,10 +235,10 @@ def river(picture: River) -> Element:
     parts.append(line(years.now, 0, years.now, picture.height, "today"))
     by = state.dates.replace_by
     if by:
-        due = by <= picture.today
+        due, by = by <= picture.today, max(by, picture.today)
         right = years.fraction(year(by)) > 0.8
         parts += flag(years.x(by), 0, picture.height, due=due)
-        words = "now" if due else Clock.day(by)
+        words = "replace now" if due else Clock.day(by)
         parts.append(
             text(
                 years.x(by),

@@ -512,7 +512,12 @@ def banks() -> tuple[BankState, ...]:
             "12 V 18 Ah",
             Capacity(fraction, low, high, at, basis),
             asked,
-            ReplacementDates(*dates),
+            ReplacementDates(
+                *dates,
+                falls_under_80=dates[0],
+                ends_early=None if dates[0] is None else dates[0] - timedelta(days=280 if asked else 600),
+                ends_late=None if dates[0] is None else dates[0] + timedelta(days=230 if asked else 560),
+            ),
             fine if shown else ChargingVerdict(Verdict.CANNOT_TELL, ("its card gives no voltage",)),
             age,
             shown,
