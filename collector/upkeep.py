@@ -1,4 +1,4 @@
-"""Backup, restore, verify and rescue of a data folder. Plain functions that block; run them off the loop.
+"""Backup, restore, verify, rescue and export of a data folder. Plain functions that block; run them off the loop.
 
 `backup` and `verify` work on a folder in use: each file is read in one consistent view, and nobody waits.
 """
@@ -18,6 +18,8 @@ from typing import Final
 
 from collector.database import FILE_MODE, Database, StoreError, StoreFault, damage, explained, make_folder
 from collector.history import tables
+from collector.history.chunk import ChunkError
+from collector.history.export import Form, exported
 from collector.history.rescue import rows_of, saved
 from collector.history.sqlite import PAGE_BYTES
 from collector.history.store import Meaning
@@ -175,6 +177,67 @@ def _flush(path: Path) -> None:
         os.fsync(descriptor)
     finally:
         os.close(descriptor)
+
+
+def export(
+    folder: Path,
+    target: Path,
+    form: Form,
+    meaning: Meaning,
+    *,
+    units: Sequence[str] = (),
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> int:
+    """Write the exact readings of units (none named: all) to a file, and return how many rows.
+
+    Works on a folder in use. Raises StoreError, `collector.history.export.NotInstalledError`, OSError.
+    """
+    path = folder / HISTORY_FILE
+    connection = _opened(path)
+    try:
+        known = [str(name) for (name,) in connection.execute("SELECT name FROM units ORDER BY name")]
+        return exported(
+            connection,
+            target,
+            form,
+            meaning,
+            units=list(units) or known,
+            start=start or datetime(1970, 1, 1, tzinfo=UTC),
+            end=end or datetime(9999, 1, 1, tzinfo=UTC),
+        )
+    except sqlite3.Error as error:
+        raise explained(path, error) from error
+    except ChunkError as error:
+        raise StoreError(path, StoreFault.CORRUPT, f"a chunk is {error}") from error
+    finally:
+        connection.close()
+
+
+def export_ledger(folder: Path, target: Path) -> int:
+    """Write every line of the ledger as one JSON object a line, and return how many. Raises StoreError, OSError."""
+    path = folder / LEDGER_FILE
+    connection = _opened(path)
+    count = 0
+    try:
+        with target.open("w", encoding="utf-8") as out:
+            for table in sorted(ledger_rows.TABLES.values()):
+                cursor = connection.execute(f"SELECT * FROM {table}")  # noqa: S608
+                names = [column[0] for column in cursor.description]
+                for row in cursor:
+                    out.write(
+                        json.dumps({"table": table} | dict(zip(names, map(_plain, row), strict=True))) + "\n"
+                    )
+                    count += 1
+    except sqlite3.Error as error:
+        raise explained(path, error) from error
+    finally:
+        connection.close()
+    return count
+
+
+def _plain(value: ledger_rows.Column) -> ledger_rows.Column:
+    return value.hex() if isinstance(value, bytes) else value
 
 
 def restore(source: Path, folder: Path) -> Verified:

@@ -1,5 +1,7 @@
 """History of readings behind one interface, kept as the cards sent them.
 
 Read in this order: `store` (the interface and its values), `buckets` (honest summaries of a span),
-`chunk` (how columns of integers become few bytes), `sqlite` (the default store), `influx`.
+`columns` and `chunk` (how readings become columns of integers, and those few bytes), `rollup` (summaries),
+`hot`, `tables` and `fold` (the default store's tables and how rows move between them), `sqlite` (the default
+store itself), `verify`, `rescue`, `export`, and `influx` with `influx_lines` (the store for larger estates).
 """

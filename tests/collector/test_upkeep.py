@@ -20,6 +20,7 @@ from collector.upkeep import (
     HISTORY_FILE,
     LEDGER_FILE,
     backup,
+    export_ledger,
     rescue,
     restore,
     verify,
@@ -258,3 +259,12 @@ async def test_any_flipped_bits_are_noticed_or_change_nothing(
     for reading in saved:  # what was saved is true, if not always whole
         expected = known[reading.at]
         assert reading.wire.items() <= expected.wire.items()
+
+
+def test_every_line_of_the_ledger_can_be_taken_out(folder: Path, tmp_path: Path) -> None:
+    assert export_ledger(folder, tmp_path / "ledger.jsonl") == 401
+    lines = [
+        json.loads(line) for line in (tmp_path / "ledger.jsonl").read_text(encoding="utf-8").splitlines()
+    ]
+    assert [line["text"] for line in lines if line["table"] == "journal"][7] == "line 7" * 5
+    assert sum(line["table"] == "outbox" for line in lines) == 200

@@ -1,0 +1,279 @@
+"""History as files that other programs read: CSV, Parquet, and JSON lines with everything as it came.
+
+CSV and Parquet hold one row for each poll in SI units, with the column names of `COLUMNS`: a quantity is
+named for its group and field, and for its line where it has one (`output_power_w_1`). Nothing known is an
+empty cell. JSON lines hold the wire values and the id of the correction set, which lose nothing.
+Plain functions and writers that block; run them off the loop.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+import types
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any, Final, Protocol, Self, TextIO, get_args, get_type_hints
+
+from collector.history.columns import milliseconds, readings_of
+from collector.history.store import Meaning, WireReading
+from collector.history.tables import Texts, blocks, unit_number
+from rules import reading as vocabulary
+from rules.reading import Reading, Silence
+
+LINES: Final = (1, 2, 3)
+_GROUPS: Final[Mapping[str, tuple[type[Any], type[Any] | None]]] = {
+    "battery": (vocabulary.BatteryReading, None),
+    "input": (vocabulary.InputReading, vocabulary.InputLine),
+    "output": (vocabulary.OutputReading, vocabulary.OutputLine),
+    "bypass": (vocabulary.BypassReading, vocabulary.BypassLine),
+    "test": (vocabulary.SelfTest, None),
+    "nameplate": (vocabulary.Nameplate, None),
+}
+
+
+class Form(StrEnum):
+    """The forms of an export."""
+
+    CSV = "csv"
+    PARQUET = "parquet"
+    WIRE = "wire"
+
+
+class NotInstalledError(Exception):
+    """A form needs a package that is not there."""
+
+    def __init__(self) -> None:
+        super().__init__('Parquet needs pyarrow; install it with `pip install "ridethrough[parquet]"`')
+
+
+def _columns() -> Iterator[tuple[str, type[Any]]]:
+    yield "unit", str
+    yield "at", datetime
+    yield "silence", str
+    yield "agent_uptime_s", float
+    for group, (part, line_type) in _GROUPS.items():
+        for name, kind in _fields(part):
+            yield f"{group}_{name}", kind
+        for line in LINES if line_type is not None else ():
+            yield from ((f"{group}_{name}_{line}", kind) for name, kind in _fields(line_type or part))
+    yield "card_alarms", str
+    yield "doubts", str
+
+
+def _fields(part: type[Any]) -> Iterator[tuple[str, type[Any]]]:
+    hints = get_type_hints(part)
+    for item in fields(part):
+        if item.name not in {"line", "lines"}:
+            hint = hints[item.name]
+            kinds = get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+            yield item.name, float if kinds[0] in {int, float} else str
+
+
+COLUMNS: Final[Mapping[str, type[Any]]] = dict(_columns())
+"""Every column of an export, and the type of its values."""
+
+
+def flat(sample: Reading | Silence) -> dict[str, Any]:
+    """Return a sample as cells by column; what is not known is not there."""
+    cells: dict[str, Any] = {"unit": sample.unit, "at": sample.stamp.at}
+    if isinstance(sample, Silence):
+        return cells | {"silence": sample.why}
+    cells["agent_uptime_s"] = sample.agent_uptime_s
+    for group in _GROUPS:
+        part = getattr(sample, group)
+        if part is None:
+            continue
+        cells |= {
+            f"{group}_{item.name}": getattr(part, item.name) for item in fields(part) if item.name != "lines"
+        }
+        for line in getattr(part, "lines", ()):
+            cells |= {
+                f"{group}_{item.name}_{line.line}": getattr(line, item.name)
+                for item in fields(line)
+                if item.name != "line"
+            }
+    if sample.card_alarms is not None:
+        cells["card_alarms"] = " ".join(sample.card_alarms)
+    cells["doubts"] = "; ".join(
+        f"{d.object}{'' if d.line is None else f'.{d.line}'}: {d.reason}" for d in sample.doubts
+    )
+    return {
+        name: _CLEAN[COLUMNS[name]](value)
+        for name, value in cells.items()
+        if value is not None and value != "" and name in COLUMNS
+    }
+
+
+_CLEAN: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
+    float: float,
+    str: lambda text: str(text).encode("utf-8", "replace").decode(),
+    datetime: lambda at: at,
+}
+
+
+class Writer(Protocol):
+    """Takes readings in order and writes them to a file."""
+
+    def write(self, batch: Sequence[WireReading]) -> None:
+        """Add some readings."""
+        ...
+
+    def close(self) -> None:
+        """Finish the file."""
+        ...
+
+
+def plain_cell(value: object) -> str:
+    """Return a cell of a CSV file. Text that a spreadsheet would take for a formula is quoted by an apostrophe."""
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    if isinstance(value, float):
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    text = str(value)
+    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+
+
+class CsvWriter:
+    """RFC 4180, UTF-8, times in RFC 3339."""
+
+    def __init__(self, out: TextIO, meaning: Meaning) -> None:
+        self._meaning = meaning
+        self._out = csv.DictWriter(out, list(COLUMNS), restval="", lineterminator="\r\n")
+        self._out.writeheader()
+
+    def write(self, batch: Sequence[WireReading]) -> None:
+        """Add some readings."""
+        for record in batch:
+            cells = flat(self._meaning.reading(record))
+            self._out.writerow({name: plain_cell(value) for name, value in cells.items()})
+
+    def close(self) -> None:
+        """Leave the file to its owner."""
+
+
+class WireWriter:
+    """One JSON object a line: the reading as it was kept."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+
+    def write(self, batch: Sequence[WireReading]) -> None:
+        """Add some readings."""
+        for record in batch:
+            line = {
+                "unit": record.unit,
+                "at": plain_cell(record.at),
+                "monotonic_s": record.stamp.monotonic_s,
+                "start": record.stamp.start_id,
+                "period_s": record.period_s,
+                "corrections": record.corrections,
+                "wire": {k: {"hex": v.hex()} if isinstance(v, bytes) else v for k, v in record.wire.items()},
+            }
+            if record.silence is not None:
+                line["silence"] = record.silence
+            self._out.write(json.dumps(line) + "\n")
+
+    def close(self) -> None:
+        """Leave the file to its owner."""
+
+
+class ParquetWriter:
+    """Columns of doubles, texts and UTC times; what is not known is null."""
+
+    def __init__(self, path: Path, meaning: Meaning) -> None:
+        try:
+            import pyarrow as pa  # noqa: PLC0415 - an extra, and heavy
+            import pyarrow.parquet as pq  # noqa: PLC0415
+        except ImportError as error:
+            raise NotInstalledError from error
+        self._arrow = pa
+        self._meaning = meaning
+        kinds = {float: pa.float64(), str: pa.string(), datetime: pa.timestamp("ms", tz="UTC")}
+        self._schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+        self._out = pq.ParquetWriter(path, self._schema, compression="zstd")
+
+    def write(self, batch: Sequence[WireReading]) -> None:
+        """Add some readings as one row group."""
+        rows = [flat(self._meaning.reading(record)) for record in batch]
+        if rows:
+            self._out.write_table(self._arrow.Table.from_pylist(rows, schema=self._schema))
+
+    def close(self) -> None:
+        """Finish the file."""
+        self._out.close()
+
+
+class Export:
+    """A file under way; it gets its name only when it is whole."""
+
+    def __init__(self, target: Path, form: Form, meaning: Meaning) -> None:
+        self.target = target
+        self.count = 0
+        self._part = target.with_name(target.name + ".part")
+        self._text: TextIO | None = None
+        self._writer: Writer
+        if form is Form.PARQUET:
+            self._writer = ParquetWriter(self._part, meaning)
+        else:
+            self._text = self._part.open("w", encoding="utf-8", newline="")
+            self._writer = CsvWriter(self._text, meaning) if form is Form.CSV else WireWriter(self._text)
+
+    def write(self, batch: Sequence[WireReading]) -> None:
+        """Add some readings."""
+        self._writer.write(batch)
+        self.count += len(batch)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self._writer.close()
+        if self._text is not None:
+            self._text.close()
+        if kind is None:
+            self._part.replace(self.target)
+        else:
+            self._part.unlink(missing_ok=True)
+
+
+def stored_batches(
+    connection: sqlite3.Connection, unit: str, start: datetime, end: datetime
+) -> Iterator[list[WireReading]]:
+    """Yield a unit's exact readings out of an SQLite history, a day at a time."""
+    found = unit_number(connection, unit)
+    if found is None:
+        return
+    number, first_ms = found
+    texts = Texts(connection)
+    begin_ms, end_ms = max(milliseconds(start), first_ms), milliseconds(end)
+    for block in blocks(connection, number, begin_ms, end_ms):
+        yield list(readings_of(unit, block, texts))
+
+
+def exported(
+    connection: sqlite3.Connection,
+    target: Path,
+    form: Form,
+    meaning: Meaning,
+    *,
+    units: Sequence[str],
+    start: datetime,
+    end: datetime,
+    progress: Callable[[str, int], None] | None = None,
+) -> int:
+    """Write the exact readings of some units to a file; return how many. Raises NotInstalledError, OSError.
+
+    `progress` is called after every day with the unit and the number of rows so far.
+    """
+    with Export(target, form, meaning) as out:
+        for unit in units:
+            for batch in stored_batches(connection, unit, start, end):
+                out.write(batch)
+                if progress is not None:
+                    progress(unit, out.count)
+    return out.count
