@@ -62,6 +62,7 @@ def test_csv_holds_every_poll_with_empty_cells_for_what_is_not_known(
 def test_parquet_holds_the_same_with_types(
     folder: Path, tmp_path: Path, meaning: Meaning, start: datetime
 ) -> None:
+    pq = pytest.importorskip("pyarrow.parquet")
     end = start + timedelta(days=1)
     count = export(
         folder, tmp_path / "out.parquet", Form.PARQUET, meaning, units=["A2"], start=start, end=end
