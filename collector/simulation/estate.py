@@ -27,6 +27,7 @@ import numpy as np
 
 from collector.clock import Clock, SystemClock
 from collector.history.store import HistoryStore
+from collector.ledger import Ledger
 from collector.simulation import card as voice
 from collector.simulation import past
 from collector.simulation import world as worlds
@@ -41,6 +42,7 @@ from collector.simulation.supply import Source, SupplyState
 from collector.simulation.truth import TrueOutage, Truth
 from collector.simulation.unit import Mode
 from collector.simulation.world import WorldState
+from rules.estate import Estate
 
 TICK_S: Final = 1.0
 MADE: Final = "scenario.json"
@@ -136,12 +138,22 @@ class SimulatedEstate:
         self._advance()
         self._happen(event)
 
-    async def write_past(self, store: HistoryStore, *, progress: past.Progress | None = None) -> bool:
-        """Write the estate's two years of past through the store, once; return whether it was to do.
+    async def write_past(
+        self,
+        store: HistoryStore,
+        *,
+        ledger: Ledger | None = None,
+        estate: Estate | None = None,
+        progress: past.Progress | None = None,
+    ) -> bool:
+        """Write the estate's two years of past, once; return whether it was to do.
 
-        Best before the context is entered, since the play begins there.
+        Readings go through the store; with a `ledger` and the `estate` as loaded from the estate file,
+        the discharges become evidence there. The play's seconds run meanwhile.
         """
-        return await past.write_past(store, self.folder, self.scenario, progress=progress)
+        return await past.write_past(
+            store, self.folder, self.scenario, progress=progress, ledger=ledger, estate=estate
+        )
 
     def _begin(self) -> None:
         """Raise the curtain: the script's seconds count from now."""

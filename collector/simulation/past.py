@@ -23,6 +23,8 @@ from typing import Final
 import numpy as np
 
 from collector.history.store import HistoryStore, Wire, WireReading
+from collector.ledger import Ledger
+from collector.ledger.records import Evidence
 from collector.simulation import card as voice
 from collector.simulation import world as worlds
 from collector.simulation.battery import BankState, charge_fraction
@@ -39,6 +41,7 @@ from collector.simulation.director import (
     played,
 )
 from collector.simulation.load import LoadShape
+from collector.simulation.records import evidence_of
 from collector.simulation.scenario import UNITS, Installed, Scenario
 from collector.simulation.supply import Source, SupplyState
 from collector.simulation.system import SystemPlant, SystemState
@@ -46,9 +49,13 @@ from collector.simulation.unit import Mode, UnitPlant, UnitState
 from collector.simulation.wander import Floats, seed_of
 from collector.simulation.world import WorldPlant, WorldState
 from collector.snmp.corrections import STANDARD
+from rules.estate import Estate
 from rules.reading import Stamp
 
 QUARTER_S: Final = 900.0
+AFTERWARDS_S: Final = 60.0
+"""How long full cadence goes on after a discharge has ended."""
+
 DISCHARGE_EVERY_S: Final = 2.0
 DAYS: Final = 730
 REBOOT_S: Final = 150 * 86_400.0
@@ -223,7 +230,11 @@ class _Played:
     start_s: float
     end_s: float
     readings: Mapping[str, list[WireReading]]
-    discharges: Sequence[tuple[str, float, float]]
+    discharges: Mapping[str, tuple[float, float]]
+
+    def has(self, writer: _Writer) -> bool:
+        """Return whether the bank of a unit was put to work."""
+        return writer.installed.unit in self.discharges
 
 
 class _Recorder:
@@ -277,21 +288,23 @@ def _play(scenario: Scenario, episode: Episode, writers: Sequence[_Writer]) -> _
     recorder.take(world, system, QUARTER_S)
     world = _applied(plant, worlds.after(plant, world, 5.0), begins)
     pending: list[PlantEvent] | None = ends
+    calm_from_s = math.inf
     while world.t_s < start_s + 30 * 3600.0:
         if pending is not None and world.t_s >= start_s + episode.lasts_s:
             world, pending = _applied(plant, world, pending), None
-        settled = pending is None and _settled(world, system)
+        calm = pending is None and _settled(world, system)
+        calm_from_s = min(calm_from_s, world.t_s) if calm else math.inf
+        settled = world.t_s >= calm_from_s + AFTERWARDS_S
         if settled and _full(world, system):
             break
         dark = world.supplies[system.supply].source is Source.NOTHING
         disturbed = dark or any(u.mode is not Mode.NORMAL for u in world.systems[system.id].units)
-        period_s = QUARTER_S if settled else DISCHARGE_EVERY_S if disturbed else 10.0
+        period_s = QUARTER_S if settled else DISCHARGE_EVERY_S if disturbed or calm else 10.0
         # Back onto the grid of quarters once settled, so that quiet time goes on from there.
         wait_s = period_s - world.t_s % period_s if settled else period_s
         world = worlds.after(plant, world, wait_s, quiet_step_s=QUARTER_S)
         recorder.take(world, system, period_s)
-    spans = [(unit, first, last) for unit, (first, last) in recorder.on_battery.items()]
-    return _Played(start_s - 6.0, world.t_s, recorder.readings, spans)
+    return _Played(start_s - 6.0, world.t_s, recorder.readings, recorder.on_battery)
 
 
 def _applied(plant: WorldPlant, world: WorldState, events: Sequence[PlantEvent]) -> WorldState:
@@ -351,25 +364,29 @@ def _acceptance(scenario: Scenario, installed: Installed, writer: _Writer) -> _P
         period_s = DISCHARGE_EVERY_S if tested else QUARTER_S
         world = worlds.after(world_plant, world, period_s, quiet_step_s=QUARTER_S)
         recorder.take(world, alone, period_s)
-    spans = [(unit, first, last) for unit, (first, last) in recorder.on_battery.items()]
-    return _Played(start_s - 6.0, world.t_s, recorder.readings, spans)
+    return _Played(start_s - 6.0, world.t_s, recorder.readings, recorder.on_battery)
 
 
 @dataclass(frozen=True, slots=True)
 class Discharge:
-    """A discharge of the past: the unit and when its bank gave current, UTC."""
+    """A discharge of the past: the unit, when its bank gave current (UTC), and the records kept of it."""
 
     unit: str
     start: datetime
     end: datetime
+    records: tuple[Evidence, ...] = ()
 
 
 def batches(
-    scenario: Scenario, *, days: int = DAYS, found: list[Discharge] | None = None
+    scenario: Scenario,
+    *,
+    days: int = DAYS,
+    found: list[Discharge] | None = None,
+    estate: Estate | None = None,
 ) -> Iterator[tuple[float, list[WireReading]]]:
     """Yield the past in batches, each with the share that is done after it.
 
-    `found` collects the discharges played.
+    `found` collects the discharges played; with the declared `estate`, also what its keeper records.
     """
     now_s = scenario.now.timestamp()
     first_s = np.ceil((now_s - days * 86_400.0) / QUARTER_S) * QUARTER_S
@@ -386,14 +403,19 @@ def batches(
             own = sorted([accepted, *episodes], key=lambda e: e.start_s)
             if found is not None:
                 found += [
-                    Discharge(unit, datetime.fromtimestamp(a, UTC), datetime.fromtimestamp(b, UTC))
-                    for e in own
-                    for unit, a, b in e.discharges
-                    if unit == writer.installed.unit
+                    _discharge(e, writer.installed.unit, estate, accepted) for e in own if e.has(writer)
                 ]
             share += 1.0 / len(UNITS)
             for batch in _unit_batches(scenario, writer, own, first_s):
                 yield min(share, 1.0), batch
+
+
+def _discharge(played: _Played, unit: str, estate: Estate | None, acceptance: _Played) -> Discharge:
+    start_s, end_s = played.discharges[unit]
+    records = (
+        () if estate is None else evidence_of(estate, played.readings[unit], acceptance=played is acceptance)
+    )
+    return Discharge(unit, datetime.fromtimestamp(start_s, UTC), datetime.fromtimestamp(end_s, UTC), records)
 
 
 def _unit_batches(
@@ -432,16 +454,18 @@ async def write_past(
     *,
     days: int = DAYS,
     progress: Progress | None = None,
+    ledger: Ledger | None = None,
+    estate: Estate | None = None,
 ) -> bool:
     """Write the scenario's past through the store, once; return whether there was anything to do.
 
-    The marker in `folder` is written last. Raises what the store raises.
+    With a `ledger` and the `estate` as declared, the discharges also become evidence there. The marker in `folder` is written last. Raises what the store raises.
     """
     marker = folder / MARKER
     if marker.exists():
         return False
     found: list[Discharge] = []
-    made = batches(scenario, days=days, found=found)
+    made = batches(scenario, days=days, found=found, estate=None if ledger is None else estate)
     # Made in a thread, so that whoever waits can still be told how far it is.
     while (next_batch := await asyncio.to_thread(next, made, None)) is not None:
         share, batch = next_batch
@@ -450,6 +474,11 @@ async def write_past(
             progress(f"readings of {batch[0].unit}", share)
     for discharge in found:
         await store.keep_exact(discharge.unit, discharge.start, discharge.end, "discharge")
+    if ledger is not None:
+        async with ledger.transaction() as lines:
+            for discharge in found:
+                for record in discharge.records:
+                    lines.save_evidence(record)
     listed = [[d.unit, d.start.isoformat(), d.end.isoformat()] for d in found]
     marker.write_text(
         json.dumps({"seed": scenario.seed, "now": scenario.now.isoformat(), "discharges": listed}, indent=1)

@@ -9,9 +9,12 @@ from typing import Any
 
 import pytest
 
+from collector.configuration import load_text
+from collector.discharges import Phase, from_evidence
 from collector.history.store import Bucket, WireReading
+from collector.ledger import Ledger
 from collector.simulation import past
-from collector.simulation.scenario import UNITS, Scenario
+from collector.simulation.scenario import UNITS, Scenario, cards
 
 SCENARIO = Scenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 DAYS = 20
@@ -123,3 +126,26 @@ def test_floating_by_formula_is_floating_by_physics(kept: Kept) -> None:
         assert isinstance(before, int)
         room_k = 3.0 + 5.0  # rooms differ from the test's 22 degC by at most so much
         assert abs(recent - before) / 10.0 <= 0.003 * room_k * unit.cells
+
+
+async def test_the_discharges_become_evidence_in_the_ledger(tmp_path: Path) -> None:
+    targets = {card: f"snmp://127.0.0.1:{16100 + i}" for i, card in enumerate(cards())}
+    secrets = tmp_path / "secrets.toml"
+    secrets.touch(mode=0o600)
+    secrets.write_text(SCENARIO.secrets_text())
+    estate = load_text(SCENARIO.estate_text(targets), tmp_path / "estate.toml").estate
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        assert await past.write_past(Kept(), tmp_path, SCENARIO, days=DAYS, ledger=ledger, estate=estate)
+        for unit in UNITS:
+            lines = await ledger.evidence(unit.bank)
+            first = from_evidence(lines[0])
+            assert (first.kind, first.phase) == ("acceptance", Phase.DONE)
+            assert first.longest_gap_s <= 2.0
+            assert first.ended_how == "supply_back"
+        (outage,) = [
+            r for r in map(from_evidence, await ledger.evidence("tollwick-1-bank")) if r.kind == "outage"
+        ]
+        (episode,) = [e for e in past.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
+        assert outage.ended_s is not None
+        assert outage.ended_s - outage.started_s == pytest.approx(episode.lasts_s + 15.0, abs=5.0)
+        assert await ledger.open_evidence() == ()
