@@ -94,7 +94,7 @@ class SnmpUser(_Secrets):
         default=None, description="how messages are signed; left out for none"
     )
     auth_key: SecretKey | None = Field(default=None, description="the password that messages are signed with")
-    privacy: Literal["aes128"] | None = Field(
+    privacy: Literal["des", "aes128", "aes192", "aes256"] | None = Field(
         default=None, description="how messages are enciphered; left out for none"
     )
     privacy_key: SecretKey | None = Field(

@@ -14,6 +14,8 @@ In reading order:
 10. `corrections`  what has been learnt about a card, as a set with an id
 11. `decode`       wire values to a `rules.reading.Reading`
 12. `meaning`      the same for values that a store kept
-13. `doubt`        what a card gets wrong, learnt from evidence
-14. `probe`        one card looked at by a person
+13. `keys`         keys and ciphers of SNMPv3
+14. `usm`          SNMPv3 messages, verified before they are decoded
+15. `doubt`        what a card gets wrong, learnt from evidence
+16. `probe`        one card looked at by a person
 """

@@ -44,7 +44,9 @@ def security_for(credentials: Credentials) -> Security:
     """Return what wraps messages for these credentials."""
     if isinstance(credentials, Community):
         return CommunitySecurity(credentials)
-    raise NotImplementedError("SNMPv3 is not spoken yet")
+    from collector.snmp.usm import UsmSecurity  # noqa: PLC0415 - `cryptography` loads only where v3 is used
+
+    return UsmSecurity(credentials)
 
 
 @dataclass(slots=True)

@@ -197,8 +197,13 @@ def net_snmp_agent(directory: Path, port: int | None = None) -> Iterator[RealAge
         f"agentaddress udp:127.0.0.1:{port}\nrocommunity public 127.0.0.1\n"
         f"pass_persist .1.3.6.1.2.1.33 {sys.executable} {script} {agent.table}\n{USERS}"
     )
-    environment = {**os.environ, "SNMP_PERSISTENT_DIR": str(directory / "kept"), "MIBS": ""}
-    command = [snmpd, "-f", "-LF", "w", str(directory / "log"), "-C", "-c", str(conf), "-I", "-smux"]
+    # Without -C, or the agent would not read back the engine boots it keeps.
+    kept = {
+        "SNMP_PERSISTENT_DIR": str(directory / "kept"),
+        "SNMPCONFPATH": f"{directory}:{directory / 'kept'}",
+    }
+    environment = {**os.environ, **kept, "MIBS": ""}
+    command = [snmpd, "-f", "-LF", "w", str(directory / "log"), "-I", "-smux"]
     process = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         _await_answer(port, process)
