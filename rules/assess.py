@@ -28,6 +28,7 @@ from rules.requirements import (
     starts_failed,
     verdict,
 )
+from rules.siblings import compare
 from rules.verdicts import (
     HoldUps,
     OnBattery,
@@ -41,6 +42,9 @@ from rules.verdicts import (
 COLDEST_UNKNOWN_C: Final = 15.0
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
+
+JUDGED_FOR: Final = timedelta(minutes=5)
+"""How long a judgement of the hold-up counts; it is made anew twice a minute."""
 
 NOT_CHECKED: Final = (
     "breaker and isolator positions, synchronism, the parallel control loop and cabling",
@@ -79,6 +83,7 @@ class Glance:
 
     system: str
     as_of: datetime | None
+    views: tuple[UnitView, ...]
     parallel: Parallel
     redundancy: Redundancy | None
     on_battery: tuple[str, ...]
@@ -134,6 +139,7 @@ def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
     return Glance(
         system=view.system,
         as_of=parallel.as_of,
+        views=views,
         parallel=parallel,
         redundancy=redundancy(views, parallel, view.peaks, system.spare_units, unfit),
         on_battery=_on_battery(views, parallel),
@@ -171,7 +177,7 @@ def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
 def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
     """Return the task that tells how long the system holds from this moment."""
     estate = view.estate
-    views = {v.unit.id: v for v in unit_views(view)}
+    views = {v.unit.id: v for v in seen.views}
     doing = {item.id: item.standing for item in seen.parallel.units}
     units = tuple(
         PlayUnit(
@@ -245,6 +251,7 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
         requirements=requirement_verdicts(view, seen, judged, shown_ups),
         on_battery=on_battery(view, seen, judged, units),
         not_checked=NOT_CHECKED,
+        findings=compare(system.id, seen.views, seen.parallel),
     )
 
 
@@ -277,6 +284,8 @@ def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
         return ()
     if judged is None:
         return ("Hold-up has not been reckoned yet.",)
+    if judged.as_of is not None and seen.as_of is not None and seen.as_of - judged.as_of > JUDGED_FOR:
+        return (f"Hold-up was last reckoned at {judged.as_of:%H:%M:%S} UTC: too long ago to count.",)
     if judged.hold_ups.now.low_s is None:
         return judged.missing or judged.hold_ups.because
     above = [text for text in judged.hold_ups.because if "than its table prints" in text]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.belief import BankBelief
-from rules.hold_up import Asked, Floats, PlayBank, PlayUnit, play
+from rules.hold_up import Asked, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.requirements import minutes
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
@@ -60,6 +60,19 @@ class HoldUpTask:
 
 
 @dataclass(frozen=True, slots=True)
+class BankEnds:
+    """A bank that ends before its system does: when (5th, 50th, 95th percentile), in what share of draws,
+    and what part of all that the banks held at the start is then left."""
+
+    bank: str
+    low_s: float
+    median_s: float
+    high_s: float
+    share: float
+    left_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
 class HoldUpJudgement:
     """A play's result as it is recorded: it can be made again from its task, beliefs and seed.
 
@@ -77,6 +90,7 @@ class HoldUpJudgement:
     feeds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     shown: Mapping[str, ShownToCarry | None] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
+    ends: tuple[BankEnds, ...] = ()
 
 
 class AtEndOfLife:
@@ -245,7 +259,30 @@ def _played(
         },
         feeds={bank.id: bank.feeds for bank in task.banks},
         shown=shown,
+        ends=_ends(task, stores, spread),
     )
+
+
+def _ends(
+    task: HoldUpTask, stores: Mapping[str, BankBelief], spread: Mapping[str, Floats]
+) -> tuple[BankEnds, ...]:
+    """Return the banks that end a good while before the system, in order."""
+    whole = play(task.units, task.banks, stores, task.asked, spread=spread)
+    powers = bank_powers(task)
+    held = {
+        name: np.maximum(store.health_at(powers[name]) - store.used, 0.0) for name, store in stores.items()
+    }
+    found = []
+    for bank, ended_s in whole.bank_ended_s.items():
+        early = ended_s < 0.97 * whole.seconds
+        if early.mean() < 0.5:
+            continue
+        low, median, high = percentiles(ended_s[early])
+        then = play(task.units, task.banks, stores, task.asked, spread=spread, until_s=median)
+        left = sum(np.maximum(held[n] - (then.used[n] - stores[n].used), 0.0) for n in held)
+        part = float(np.median(left / np.maximum(sum(held.values()), 1e-9)))
+        found.append(BankEnds(bank, low, median, high, float(early.mean()), min(max(part, 0.0), 1.0)))
+    return tuple(sorted(found, key=lambda item: item.median_s))
 
 
 def _least(found: Sequence[HoldUp]) -> HoldUp:

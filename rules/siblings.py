@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from statistics import median
 from typing import Final
 
 from rules.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel, UnitView
 from rules.reading import Reading
-from rules.verdicts import Standing
+from rules.verdicts import Finding, Standing
+from rules.verdicts import FindingKind as Kind
 
 SHARE_LIMIT: Final = 0.10
 """Deviation of a unit from the mean, of its rating, that is told (trade: 10 points for minutes)."""
@@ -27,36 +27,6 @@ IDLE_CURRENT: Final = 0.10
 VOLTAGE_APART: Final = 0.02
 FREQUENCY_APART_HZ: Final = 0.2
 LATE: Final = timedelta(seconds=10)
-
-
-class Kind(StrEnum):
-    """What was found."""
-
-    SHARE_REAL = "share_real"
-    SHARE_REACTIVE = "share_reactive"
-    CIRCULATING = "circulating"
-    PHASES = "phases"
-    VOLTAGE = "voltage"
-    FREQUENCY = "frequency"
-    SOURCE = "source"
-    FIRMWARE = "firmware"
-    RATING = "rating"
-    SETTINGS = "settings"
-    NOT_ON_BATTERY = "not_on_battery"
-    ALONE_ON_BATTERY = "alone_on_battery"
-    LATE_BACK = "late_back"
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that sets a unit (or the system) apart, with its value and limit where there is one."""
-
-    kind: Kind
-    about: str
-    because: str
-    value: float | None = None
-    limit: float | None = None
-    line: int | None = None
 
 
 def compare(system: str, views: Sequence[UnitView], parallel: Parallel) -> tuple[Finding, ...]:

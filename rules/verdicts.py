@@ -216,6 +216,36 @@ class OnBattery:
     reckoned_since: datetime | None = None
 
 
+class FindingKind(StrEnum):
+    """What sets one unit of a system apart from its siblings."""
+
+    SHARE_REAL = "share_real"
+    SHARE_REACTIVE = "share_reactive"
+    CIRCULATING = "circulating"
+    PHASES = "phases"
+    VOLTAGE = "voltage"
+    FREQUENCY = "frequency"
+    SOURCE = "source"
+    FIRMWARE = "firmware"
+    RATING = "rating"
+    SETTINGS = "settings"
+    NOT_ON_BATTERY = "not_on_battery"
+    ALONE_ON_BATTERY = "alone_on_battery"
+    LATE_BACK = "late_back"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that sets a unit (or the system) apart, with its value and limit where there is one."""
+
+    kind: FindingKind
+    about: str
+    because: str
+    value: float | None = None
+    limit: float | None = None
+    line: int | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SystemState:
     """Everything said of one system (SYSTEM of the HTTP interface)."""
@@ -231,6 +261,7 @@ class SystemState:
     requirements: tuple[RequirementVerdict, ...]
     on_battery: OnBattery | None
     not_checked: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from rules.battery.belief import BankBelief, belief_from_age
 from rules.estate import Bank, Card, CardReports, Estate, in_place
 from rules.reading import OutputSource
 from rules.verdicts import Basis, ShownToCarry, Standing, Verdict
-from tests.rules.plants import BY_HAND, NOON, NOW, START, estate, month, reading, view
+from tests.rules.plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
 LIGHT = (1000.0, 1000.0, 1000.0)
 
@@ -243,3 +243,30 @@ def _timed(work: object) -> float:
     began = perf_counter()
     work()  # type: ignore[operator]
     return perf_counter() - began
+
+
+def test_a_bank_that_ends_before_its_system_is_named() -> None:
+    plant = estate(3, rating_va=60_000.0, rating_w=54_000.0)
+    known = known_banks(plant)
+    known["bank A3"] = replace(known["bank A3"], health=np.full(1000, 0.45))
+    seen = view(plant, [reading(f"A{n}", (2500.0,) * 3) for n in (1, 2, 3)])
+    ends = judged(seen, known)[1].ends
+    assert [item.bank for item in ends] == ["bank A3"]
+    assert ends[0].share == 1.0
+    # 0.45 of 0.95 + 0.95 + 0.45 is gone from each of the three when the weak one ends
+    assert ends[0].left_fraction == pytest.approx(1.0 - 3 * 0.45 / 2.35, abs=0.05)
+
+
+def test_a_judgement_that_was_never_renewed_counts_no_more() -> None:
+    seen = view(estate(2), [reading("A1", LIGHT), reading("A2", LIGHT)])
+    first, judgement = judged(seen)
+    old = replace(judgement, as_of=NOON - timedelta(minutes=6))
+    found = system_state(seen, first, old).requirements[0]
+    assert found.verdict is Verdict.CANNOT_TELL
+    assert "too long ago" in found.because[0]
+
+
+def test_what_sets_a_unit_apart_is_part_of_the_state() -> None:
+    seen = view(estate(2), [reading("A1", (6000.0,) * 3), reading("A2", (1000.0,) * 3)])
+    state = system_state(seen, glance(seen), None)
+    assert {finding.about for finding in state.findings} == {"A1", "A2"}

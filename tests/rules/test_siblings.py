@@ -11,7 +11,9 @@ from rules.assess import unit_views
 from rules.parallel import together
 from rules.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
 from rules.redundancy import limits_with_spares_gone
-from rules.siblings import Finding, Kind, Transfer, compare, latecomers, takes_partner
+from rules.siblings import Transfer, compare, latecomers, takes_partner
+from rules.verdicts import Finding
+from rules.verdicts import FindingKind as Kind
 from tests.rules.plants import NOON, estate, reading, view
 
 
