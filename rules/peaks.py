@@ -3,6 +3,8 @@
 The highest 5-minute mean of every quarter of an hour is kept for 30 days, rounded up by at most
 0.025 %, so one system costs some 35 KB whatever the cadence. The highest of all is the 30-day peak.
 The 95th percentile is that of these quarter-hour maxima: never below that of the 5-minute means.
+The highest of every day is kept for ten years (16 bytes a day), for growth and for the size of what
+comes next.
 
 `PeakRecord` is an accumulator without a clock: the same samples give the same record.
 """
@@ -13,7 +15,7 @@ import json
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -25,7 +27,9 @@ MEAN_OVER_S: Final = 300
 QUARTER_S: Final = 900
 KEPT: Final = timedelta(days=30)
 QUARTERS: Final = int(KEPT.total_seconds()) // QUARTER_S
-QUARTERS_A_WEEK: Final = 7 * 96
+QUARTERS_A_DAY: Final = 96
+QUARTERS_A_WEEK: Final = 7 * QUARTERS_A_DAY
+DAYS_KEPT: Final = 3653
 ENOUGH_QUARTERS: Final = 4
 """Recorded quarters, beside ones counted, that make an expectation: about two weeks' worth."""
 HOLD_S: Final = 60.0
@@ -61,11 +65,30 @@ class Peaks:
 
 
 @dataclass(frozen=True, slots=True)
+class DayPeak:
+    """The highest 5-minute means of one day (UTC), by board line; None: not known."""
+
+    day: date
+    lines: tuple[LineLoad, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Expected:
     """What the board is to be expected to ask in one quarter of an hour; None on a line: not known."""
 
     at: datetime
     lines: tuple[LineLoad, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineHistory:
+    """One board line over the time looked at, W and VA: median, 95th percentile and peak."""
+
+    line: int
+    median_w: float
+    p95_w: float
+    peak_w: float
+    peak_va: float
 
 
 NO_PEAKS: Final = Peaks((), 0.0, None)
@@ -74,13 +97,25 @@ NO_PEAKS: Final = Peaks((), 0.0, None)
 class PeakRecord:
     """Gathers a system's load by board line. `lines` are the numbers of the board's lines, rising."""
 
-    __slots__ = ("_codes", "_last", "_last_s", "_lines", "_quarters", "_sum", "_window")
+    __slots__ = (
+        "_codes",
+        "_day_codes",
+        "_days",
+        "_last",
+        "_last_s",
+        "_lines",
+        "_quarters",
+        "_sum",
+        "_window",
+    )
 
     def __init__(self, lines: Sequence[int]) -> None:
         self._lines = tuple(lines)
         width = 2 * len(self._lines)
         self._codes: NDArray[np.uint16] = np.zeros((QUARTERS, width), dtype=np.uint16)  # 0: not known
         self._quarters: NDArray[np.int64] = np.full(QUARTERS, -1, dtype=np.int64)  # which quarter is in a row
+        self._days: NDArray[np.int32] = np.zeros(0, dtype=np.int32)  # days since 1970, rising
+        self._day_codes: NDArray[np.uint16] = np.zeros((0, width), dtype=np.uint16)
         self._window = -1  # number of the open 5 minutes since 1970
         self._sum = [[0.0, 0.0] for _ in range(width)]  # per column: value x seconds, seconds
         self._last: list[float | None] = [None] * width
@@ -136,8 +171,70 @@ class PeakRecord:
         if self._quarters[row] != quarter:
             self._quarters[row] = quarter
             self._codes[row] = 0
-        code = min(1 + int(np.ceil(_STEPS * np.log1p(max(mean, 0.0)))), 65535)
+        code = _code(mean)
         self._codes[row, column] = max(int(self._codes[row, column]), code)
+        self._keep_day(quarter // QUARTERS_A_DAY, column, code)
+
+    def _keep_day(self, day: int, column: int, code: int) -> None:
+        at = int(np.searchsorted(self._days, day))
+        if at == len(self._days) or self._days[at] != day:
+            blank = np.zeros((1, self._day_codes.shape[1]), dtype=np.uint16)
+            self._days = np.insert(self._days, at, day)[-DAYS_KEPT:]
+            self._day_codes = np.insert(self._day_codes, at, blank, axis=0)[-DAYS_KEPT:]
+            at = int(np.searchsorted(self._days, day))
+            if at == len(self._days) or self._days[at] != day:
+                return  # older than everything that is kept
+        self._day_codes[at, column] = max(int(self._day_codes[at, column]), code)
+
+    def add_day(self, peak: DayPeak) -> None:
+        """Take the peak of a day that was not watched live, from an older record."""
+        day = (peak.day - date(1970, 1, 1)).days
+        for item in peak.lines:
+            if item.line not in self._lines:
+                continue
+            column = 2 * self._lines.index(item.line)
+            for place, value in ((column, item.power_w), (column + 1, item.apparent_va)):
+                if value is not None:
+                    self._keep_day(day, place, _code(value))
+
+    def days(self) -> tuple[DayPeak, ...]:
+        """Return the peak of every day on record, oldest first."""
+        found = []
+        for day, codes in zip(self._days.tolist(), self._day_codes.tolist(), strict=True):
+            values = [None if code == 0 else _value(code) for code in codes]
+            lines = tuple(
+                LineLoad(line, values[2 * k], values[2 * k + 1]) for k, line in enumerate(self._lines)
+            )
+            found.append(DayPeak(date(1970, 1, 1) + timedelta(days=day), lines))
+        return tuple(found)
+
+    def histories(self, now: datetime) -> tuple[LineHistory, ...]:
+        """Return each line over what is on record: median and 95th percentile of 30 days, peak of a year.
+
+        A line with nothing on record is left out.
+        """
+        newest = int(now.timestamp()) // QUARTER_S
+        held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
+        year = self._days > newest // QUARTERS_A_DAY - 366
+        found = []
+        for k, line in enumerate(self._lines):
+            watts = self._codes[held, 2 * k]
+            watts = np.sort(watts[watts > 0])
+            peak_w = int(self._day_codes[year, 2 * k].max(initial=0))
+            peak_va = int(self._day_codes[year, 2 * k + 1].max(initial=0))
+            if watts.size == 0 or peak_w == 0 or peak_va == 0:
+                continue
+            p95 = watts[min(int(np.ceil(0.95 * watts.size)), watts.size) - 1]
+            found.append(
+                LineHistory(
+                    line,
+                    _value(float(watts[watts.size // 2])),
+                    _value(float(p95)),
+                    _value(peak_w),
+                    _value(peak_va),
+                )
+            )
+        return tuple(found)
 
     def peaks(self, now: datetime) -> Peaks:
         """Return highest and 95th percentile of the 30 days before `now`."""
@@ -191,9 +288,11 @@ class PeakRecord:
             "sum": self._sum,
             "last": self._last,
             "last_s": self._last_s,
+            "days": len(self._days),
         }
         text = json.dumps(head).encode()
         body = self._quarters.astype("<i8").tobytes() + self._codes.astype("<u2").tobytes()
+        body += self._days.astype("<i4").tobytes() + self._day_codes.astype("<u2").tobytes()
         return len(text).to_bytes(4, "big") + text + zlib.compress(body, 1)
 
     @classmethod
@@ -212,6 +311,11 @@ class PeakRecord:
             record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int64)
             record._codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).astype(np.uint16)
             record._codes = record._codes.reshape(QUARTERS, width)
+            days = int(head.get("days", 0))
+            start = 8 * QUARTERS + 2 * QUARTERS * width
+            record._days = np.frombuffer(body, "<i4", days, start).astype(np.int32)
+            record._day_codes = np.frombuffer(body, "<u2", days * width, start + 4 * days).astype(np.uint16)
+            record._day_codes = record._day_codes.reshape(days, width)
             record._window = int(head["window"])
             record._sum = [[float(a), float(b)] for a, b in head["sum"]]
             record._last = [None if v is None else float(v) for v in head["last"]]
@@ -223,6 +327,10 @@ class PeakRecord:
 
 def _start(quarter: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=quarter * QUARTER_S)
+
+
+def _code(value: float) -> int:
+    return min(1 + int(np.ceil(_STEPS * np.log1p(max(value, 0.0)))), 65535)
 
 
 def _value(code: float) -> float:

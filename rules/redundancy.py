@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
-from rules.peaks import Peaks
+from rules.peaks import DayPeak, Peaks
 from rules.verdicts import (
     LineRedundancy,
     LoadBasis,
@@ -152,6 +153,18 @@ def redundancy(
         lines=_lines(parallel, loads, limits),
         at=_at_every_basis(parallel, peaks, limits),
     )
+
+
+def daily_margins(
+    days: Sequence[DayPeak], limits: Mapping[int, tuple[float, float]]
+) -> tuple[tuple[date, float], ...]:
+    """Return the tightest margin of each day in W, against the limits of today; days not known left out."""
+    found = []
+    for day in days:
+        loads = {x.line: pair for x in day.lines if (pair := _pair(x.power_w, x.apparent_va)) is not None}
+        if loads and len(loads) == len(day.lines) and set(loads) <= set(limits):
+            found.append((day.day, margins(loads, limits)[0].left_w))
+    return tuple(found)
 
 
 def _now(parallel: Parallel) -> dict[int, tuple[float, float] | None]:

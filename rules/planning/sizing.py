@@ -18,6 +18,7 @@ from rules.battery.losses import default_losses
 from rules.battery.runtime import RuntimeCurve, curve_for
 from rules.battery.temperature import seconds_at, time_per_kelvin
 from rules.estate import FittedBank
+from rules.peaks import LineHistory
 from rules.planning.safety import SAFETY
 from rules.requirements import minutes
 from rules.trend import Slope
@@ -61,17 +62,6 @@ NOT_CHECKED: Final = (
     "inrush, harmonics and leading loads; a derating by altitude or room is only what was given",
     "prices, deliveries and what one maker's modules allow",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class LineHistory:
-    """One board line over the time looked at, W and VA: median, 95th percentile and peak."""
-
-    line: int
-    median_w: float
-    p95_w: float
-    peak_w: float
-    peak_va: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.peaks import LinePeak, PeakRecord
+from rules.peaks import DayPeak, LinePeak, PeakRecord
 from rules.verdicts import LineLoad, Load
 
 START = datetime(2026, 11, 1, tzinfo=UTC)
@@ -123,3 +123,38 @@ def test_with_a_few_days_of_record_nothing_is_to_be_expected() -> None:
     record = record_of([(60.0 * k, 1000.0) for k in range(3 * 1440)])
     assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0 + 900))[0].lines[0].power_w is None
     assert PeakRecord((1,)).expected(at(0.0), at(900.0))[0].lines[0].power_w is None
+
+
+def test_the_peak_of_every_day_is_kept_for_years_and_over_a_restart() -> None:
+    record = PeakRecord((1,))
+    for day in range(40):
+        for k in range(20):
+            record.add(at(86_400.0 * day + 60.0 * k), load(1000.0 + 100.0 * day))
+    kept = PeakRecord.restore(record.snapshot()).days()
+    assert [peak.day for peak in kept] == [START.date() + timedelta(days=k) for k in range(40)]
+    assert [peak.lines[0].power_w for peak in kept] == pytest.approx(
+        [1000.0 + 100.0 * k for k in range(40)], rel=3e-4
+    )
+
+
+def test_days_from_an_older_record_are_taken_in_by_date() -> None:
+    record = record_of([(60.0 * k, 2000.0) for k in range(20)])
+    old = START.date() - timedelta(days=400)
+    record.add_day(DayPeak(old, (LineLoad(1, 5000.0, 5500.0), LineLoad(7, 1.0, 1.0))))
+    assert [peak.day for peak in record.days()] == [old, START.date()]
+    assert record.days()[0].lines[0].apparent_va == pytest.approx(5500.0, rel=3e-4)
+
+
+def test_a_line_s_history_has_its_median_percentile_and_the_year_s_peak() -> None:
+    record = PeakRecord((1,))
+    for quarter in range(100):
+        for k in range(30):
+            record.add(at(900.0 * quarter + 30.0 * k), load(1000.0 + quarter))
+    record.add(at(90_000.0), load(1.0))
+    record.add_day(DayPeak(START.date() - timedelta(days=200), (LineLoad(1, 9000.0, 9900.0),)))
+    record.add_day(DayPeak(START.date() - timedelta(days=500), (LineLoad(1, 20_000.0, 22_000.0),)))
+    found = record.histories(at(90_000.0))[0]
+    assert found.median_w == pytest.approx(1050.0, rel=2e-3)
+    assert found.p95_w == pytest.approx(1095.0, rel=2e-3)
+    assert [found.peak_w, found.peak_va] == pytest.approx([9000.0, 9900.0], rel=3e-4)
+    assert PeakRecord((1,)).histories(START) == ()

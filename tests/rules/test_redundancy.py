@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from rules.assess import unit_views
 from rules.estate import Card, CardReports, Estate, FittedUnit, Unit
 from rules.parallel import together
-from rules.peaks import NO_PEAKS, Peaks
+from rules.peaks import NO_PEAKS, DayPeak, Peaks
 from rules.reading import OutputSource, Reading
-from rules.redundancy import limits_with_spares_gone, redundancy
-from rules.verdicts import LoadBasis, Redundancy, Verdict
+from rules.redundancy import daily_margins, limits_with_spares_gone, redundancy
+from rules.verdicts import LineLoad, LoadBasis, Redundancy, Verdict
 from tests.rules.plants import estate, month, reading, view
 
 
@@ -135,3 +135,14 @@ def test_adequate_exactly_when_every_line_passes_both_limits(watts: list[float])
     found = judged(estate(2), [reading("A1", (1.0,) * 3), reading("A2", (1.0,) * 3)], month(*watts))
     passes = all(w <= 9_000.0 and w / 0.95 <= 10_000.0 for w in watts)
     assert (found.verdict is Verdict.ADEQUATE) == passes
+
+
+def test_the_margin_of_each_day_against_what_remains_today() -> None:
+    days = [
+        DayPeak(date(2026, 1, 1), (LineLoad(1, 8000.0, 8400.0), LineLoad(2, 7000.0, 9900.0))),
+        DayPeak(date(2026, 1, 2), (LineLoad(1, None, 8400.0), LineLoad(2, 7000.0, 9900.0))),
+    ]
+    found = daily_margins(days, {1: (9000.0, 10_000.0), 2: (9000.0, 10_000.0)})
+    # line 2 has 100 VA left, at power factor 7.0 / 9.9; the second day is not known
+    assert [day for day, _ in found] == [date(2026, 1, 1)]
+    assert found[0][1] == pytest.approx(100.0 * 7.0 / 9.9)

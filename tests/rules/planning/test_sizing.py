@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from rules.battery.runtime import curve_for
 from rules.estate import FittedBank, PowerTable
+from rules.peaks import LineHistory
 from rules.planning.sizing import (
     BankWanted,
-    LineHistory,
     Wanted,
     cold_factor,
     growth_from,
