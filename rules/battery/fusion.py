@@ -179,8 +179,8 @@ def _log_prior(prior: LifePrior, cloud: Floats) -> Floats:
     life = np.logaddexp(np.log(1.0 - EARLY_SHARE) - 0.5 * z**2, np.log(EARLY_SHARE) - 0.5 * z_early**2)
     rest = ((fresh - prior.fresh) / prior.fresh_sd) ** 2 + error**2
     rest = rest + ((ln_rate - np.log(_RATE_SHARE)) / _RATE_SPREAD) ** 2
-    inside = (linear > _LINEAR[0]) & (linear < _LINEAR[1]) & (knee > _KNEE[0]) & (knee < _KNEE[1])
-    inside &= (fresh > 0.3) & (fresh < 1.4)
+    inside = (linear >= _LINEAR[0]) & (linear <= _LINEAR[1]) & (knee >= _KNEE[0]) & (knee <= _KNEE[1])
+    inside &= (fresh >= 0.3) & (fresh <= 1.4)
     return np.asarray(np.where(inside, life - 0.5 * rest, -np.inf))
 
 

@@ -5,9 +5,9 @@ day, which grows or shrinks. Where nothing is asked, it ends at 80 % of its publ
 and 1188, as quoted by several texts); for published times under an hour that is 80 % of the published
 *power* for the time reached, which is less in time.
 
-`expected_end` is the median. `order_by` is the last day on which the probability, given that the bank met
+`expected_end` is the median; today for a bank that is over. `order_by` is the last day on which the probability, given that the bank met
 its requirement at its last evidence, of ending within lead time + 90 days (or before the next test, if
-that comes sooner) stays under 5 %. `replace_by` is that day plus the lead time. Abrupt failures (an open
+that comes sooner) stays under 5 %; it may have passed. `replace_by` is that day plus the lead time. Abrupt failures (an open
 cell, a corroded link) are outside these dates: no partial evidence foretells them.
 """
 
@@ -97,10 +97,11 @@ def forecast(
     ends = criterion if asked is None else _ending_days(lives, belief, days, health, asked)
     now = float(as_of.toordinal())
     evidence = lives.age.days[0] if lives.last_evidence is None else float(lives.last_evidence.toordinal())
-    order = _order_day(ends, now, float(evidence), lead_days, next_test)
+    order = _order_day(ends, now, evidence, lead_days, next_test)
     order_by = _day(order)
     replace_by = None if order_by is None else order_by + timedelta(days=lead_days)
-    expected = _day(float(np.median(ends)))
+    median = float(np.median(ends))
+    expected = _day(median if median > evidence else max(median, now))  # over since some day: today
     return Forecast(
         as_of=as_of,
         dates=ReplacementDates(expected_end=expected, order_by=order_by, replace_by=replace_by),
@@ -161,16 +162,16 @@ def _crossing(days: Floats, margin: Floats) -> Floats:
 
 
 def _order_day(ends: Floats, now: float, evidence: float, lead_days: int, next_test: date | None) -> float:
-    """Return the last day, from `now` on, whose risk stays under 5 %; `now` where it no longer does."""
+    """Return the last day whose risk stays under 5 %; it may have passed. A bank that is over was due today."""
     if np.mean(ends <= evidence) >= 0.5:
-        return now  # the evidence itself says that it is over
+        return now - lead_days
     alive = np.sort(ends[ends > evidence])
     last = float(np.quantile(alive, RISK)) - (lead_days + MARGIN_DAYS)
     if next_test is not None:
         test = float(next_test.toordinal())
         if now <= test and np.mean(alive <= test) < RISK:
             last = max(last, test)  # until then the test comes first
-    return max(last, now)
+    return last
 
 
 def _day(ordinal: float) -> date | None:

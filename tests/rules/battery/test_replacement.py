@@ -84,16 +84,16 @@ def test_a_power_above_the_table_cannot_be_promised_at_all() -> None:
     asked = Asked(30.0, 240 * 80.0, TODAY)
     found = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=asked)
     assert found.probability_met == 0.0
-    assert found.dates.order_by == TODAY
+    assert found.dates.replace_by == TODAY
+    assert found.dates.expected_end == TODAY
 
 
-def test_a_bank_that_failed_its_test_is_ordered_today() -> None:
+def test_a_bank_that_failed_its_test_is_replaced_today() -> None:
     asked = Asked(600.0, 240 * 30.0, TODAY)
     failed = CapacityEvidence(TODAY, 0.4, 0.02, 1000.0)
     found = forecast(lives(failed), belief(), TODAY, lead_days=56, asked=asked)
-    assert found.dates.order_by == TODAY
-    assert found.dates.expected_end is not None
-    assert found.dates.expected_end <= TODAY
+    assert found.dates.replace_by == TODAY
+    assert found.dates.expected_end == TODAY
 
 
 def test_surviving_a_test_puts_the_dates_off() -> None:
