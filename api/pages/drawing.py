@@ -178,21 +178,13 @@ class Axis:
         """Return the axis's figures, in minutes, or in hours from four hours on."""
         step, _ = self.steps_s
         unit_s, unit = (3600.0, " h") if self.span_s > 14_400.0 else (60.0, " min")
-        marks: list[Element] = []
-        for n in range(round(self.span_s / step) + 1):
-            first, last = n == 0, n == round(self.span_s / step)
-            words = number(n * step / unit_s) + (unit if first or last else "")
-            marks.append(
-                text(
-                    self.x(n * step),
-                    13,
-                    words,
-                    end=last,
-                    middle=not (first or last),
-                    class_="soft odd" if n % 2 else "soft",
-                )
-            )
-        return svg(18, marks, class_="letters")
+        last = round(self.span_s / step)
+        return letters(
+            [
+                Letter(n * step / self.span_s, number(n * step / unit_s) + (unit if n in {0, last} else ""))
+                for n in range(last + 1)
+            ]
+        )
 
     def ruling(self, top: float, bottom: float) -> list[Element]:
         """Return the ruled lines behind a drawing."""
@@ -207,6 +199,40 @@ class Axis:
             )
             for n in range(round(self.span_s / ruled) + 1)
         ]
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A figure on an axis; a `strong` one has its place before all others."""
+
+    at: float
+    words: str
+    strong: bool = False
+
+
+def letters(marks: Sequence[Letter]) -> Element:
+    """Return the figures of an axis, those left out that would touch another: the ends and the strong ones stay."""
+    kinds = (("for-wide", WIDE_PX), ("for-narrow", NARROW_PX))
+    return el(
+        "div", svg(18, [el("g", _lettered(marks, px), class_=kind) for kind, px in kinds]), class_="letters"
+    )
+
+
+def _lettered(marks: Sequence[Letter], width_px: float) -> list[Element]:
+    first, last = marks[0], max(marks, key=lambda mark: mark.at)
+    taken: list[tuple[float, float]] = []
+    shown: list[Element] = []
+    order = sorted(marks, key=lambda mark: (not mark.strong, mark not in {first, last}, mark.at))
+    for mark in order:
+        wide, x = len(mark.words) * CHARACTER_PX + 8.0, mark.at * width_px
+        start, end = x < wide / 2, x > width_px - wide / 2
+        left = 0.0 if start else width_px - wide if end else x - wide / 2
+        if all(left + wide <= a or left >= b for a, b in taken):
+            taken.append((left, left + wide))
+            at = "0" if start else "100%" if end else percent(mark.at)
+            class_ = "strong" if mark.strong else "soft"
+            shown.append(text(at, 13, mark.words, end=end, middle=not (start or end), class_=class_))
+    return shown
 
 
 def percent(fraction: float) -> str:

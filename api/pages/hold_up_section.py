@@ -106,9 +106,9 @@ def overview(sheet: Sheet, subjects: Sequence[Judged]) -> Element:
         key,
         el(
             "div",
-            el("div", axis.letters(), class_="axis"),
+            el("div", axis.letters(), class_="axis", id="q1-axis", live=True),
             rows,
-            el("div", axis.letters(), class_="axis"),
+            el("div", axis.letters(), class_="axis", id="q1-axis-end", live=True),
             class_="mg",
         ),
         el(

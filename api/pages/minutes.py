@@ -205,10 +205,11 @@ def _kinks(picture: Picture, base: float) -> list[Element]:
 
 def _unknown(picture: Picture, base: float) -> list[Element]:
     x = picture.axis.x(picture.need.required_s) if picture.need else "0"
+    late = picture.need is not None and picture.axis.fraction(picture.need.required_s) > 0.5
     middle = TOP + picture.fan_px / 2
     parts = [
         rect("0", TOP, "100%", picture.fan_px, "unknown", fill="h-loose"),
-        text(x, middle + 6, "cannot tell", dx=18, class_="cannot"),
+        text(x, middle + 6, "cannot tell", dx=-18 if late else 18, end=late, class_="cannot"),
     ]
     if picture.claimed_s is not None:
         claim, words = (

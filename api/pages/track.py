@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from api.pages.drawing import Axis, line, percent, rect, stretched, svg, text
+from api.pages.drawing import Axis, Letter, letters, line, percent, rect, stretched, svg, text
 from api.pages.markup import Element, Nodes, el, number
 from api.pages.model import CardRead, Event, Fed
 from api.pages.words import Clock, age, stopwatch
@@ -24,21 +24,12 @@ def track(event: Event, clock: Clock) -> Element:
     units = list(dict.fromkeys(fed.unit for fed in event.fed))
     step, _ = axis.steps_s
     parts: list[Nodes] = []
-    ticks: list[Element] = []
+    ticks: list[Letter] = []
     for n in range(int((axis.span_s - LEAD_S) / step) + 1):
         x = axis.x(LEAD_S + n * step)
         parts.append(line(x, 0, x, 176, "hair"))
-        last = LEAD_S + (n + 1) * step > axis.span_s
-        ticks.append(
-            text(
-                x,
-                13,
-                f"{number(n * step / 60)}{' min' if n == 0 else ''}",
-                middle=not last,
-                end=last,
-                class_="soft odd" if n % 2 else "soft",
-            )
-        )
+        words = f"{number(n * step / 60)}{' min' if n == 0 else ''}"
+        ticks.append(Letter(axis.fraction(LEAD_S + n * step), words))
     at = axis.x(LEAD_S)
     parts += [
         line("0", 0.5, "100%", 0.5, "rule"),
@@ -83,7 +74,7 @@ def track(event: Event, clock: Clock) -> Element:
         el(
             "div",
             svg(176, parts, name=_answer(event, clock), class_="field"),
-            svg(18, ticks, class_="letters"),
+            letters(ticks),
         ),
         class_="tracks",
     )
@@ -144,9 +135,6 @@ def read_trace(reads: Sequence[CardRead], now: datetime, span: timedelta = timed
     missed = sum(read.took_s is None for read in recent)
     parts.append(line("0", 65.5, "100%", 65.5, "base"))
     parts.append(text("100%", 12, f"slowest {top:.2f} s", end=True, dx=-4, class_="soft"))
-    marks = [
-        text("0", 13, f"{age(span.total_seconds())} ago", class_="soft"),
-        text("100%", 13, "now", end=True, class_="strong"),
-    ]
+    marks = letters([Letter(0.0, f"{age(span.total_seconds())} ago"), Letter(1.0, "now", strong=True)])
     name = f"{len(recent)} requests in {age(span.total_seconds())}, {missed} without an answer"
-    return el("div", svg(66, parts, name=name, class_="reads"), svg(18, marks, class_="letters"))
+    return el("div", svg(66, parts, name=name, class_="reads"), marks)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from api.pages.drawing import line, path, percent, polygon, rect, stretched, svg, text
+from api.pages.drawing import Letter, letters, line, path, percent, polygon, rect, stretched, svg, text
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import CapacityForecast
 from api.pages.words import Clock
@@ -59,28 +59,9 @@ class Years:
         return percent(self.fraction(self.today))
 
     def letters(self) -> Element:
-        """Return the axis's years, and "today" in place of the one it would lie on."""
-        step = 2 if self.last - self.first <= 20 else 4
-        marks: list[Element] = []
-        for n, shown in enumerate(range(self.first, self.last + 1, step)):
-            place = self.fraction(shown)
-            if abs(place - self.fraction(self.today)) < 0.075:
-                continue
-            odd = abs(place - self.fraction(self.today)) < 0.15 or n % 2 == 1
-            first, last = shown == self.first, shown == self.last
-            marks.append(
-                text(
-                    percent(place),
-                    13,
-                    str(shown),
-                    end=last,
-                    middle=not (first or last),
-                    class_="soft odd" if odd else "soft",
-                )
-            )
-        right = self.fraction(self.today) > 0.95
-        marks.append(text(self.now, 13, "today", middle=not right, end=right, class_="strong"))
-        return svg(18, marks, class_="letters")
+        """Return the axis's years, and "today" before any that would lie on it."""
+        years = [Letter(self.fraction(shown), str(shown)) for shown in range(self.first, self.last + 1, 2)]
+        return letters([*years, Letter(self.fraction(self.today), "today", strong=True)])
 
     def ruling(self, height: float) -> list[Element]:
         """Return a hairline a year."""

@@ -121,8 +121,9 @@
       else show(said.fragments);
     }
     if (window.EventSource && body.dataset.live) {
-      var source;
+      var source, left = false;
       var connect = function () {
+        if (left) return;
         source = new EventSource(body.dataset.live);
         source.addEventListener("sheet", take);
         source.onerror = function () {
@@ -130,6 +131,9 @@
         };
       };
       connect();
+      // a page kept for the way back must not hold one of the few lines a browser has to one service
+      addEventListener("pagehide", function () { left = true; source.close(); });
+      addEventListener("pageshow", function (e) { if (e.persisted) { left = false; connect(); } });
     }
 
     /* ---- what operators do ---- */

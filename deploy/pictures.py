@@ -1,0 +1,114 @@
+"""Make the pictures of the page: python deploy/pictures.py http://127.0.0.1:8470 docs/pictures
+
+Drives Chromium over a running service, best the demonstration: every sheet on a desk and a phone, on light
+and dark paper. With --outage it waits until a system is on its banks and takes that too.
+Needs chromium, chromedriver and the Python package selenium.
+"""
+
+from __future__ import annotations
+
+import argparse
+import base64
+import json
+import sys
+import tempfile
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from shutil import which
+from typing import Any
+
+from selenium import webdriver
+
+SWITCHES = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+    "--hide-scrollbars",
+)
+DESK, PHONE = 1440, 360
+
+
+@contextmanager
+def chromium() -> Iterator[webdriver.Chrome]:
+    """Yield a browser without a window."""
+    browser, driver = which("chromium"), which("chromedriver")
+    if browser is None or driver is None:
+        sys.exit("chromium and chromedriver are wanted (Debian: apt-get install chromium chromium-driver)")
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        options = webdriver.ChromeOptions()
+        options.binary_location = browser
+        for switch in (*SWITCHES, f"--user-data-dir={profile}"):
+            options.add_argument(switch)
+        made = webdriver.Chrome(options, webdriver.ChromeService(driver))
+        try:
+            made.set_page_load_timeout(30)
+            yield made
+        finally:
+            made.quit()
+
+
+def take(driver: webdriver.Chrome, url: str, out: Path, *, width: int, dark: bool = False) -> None:
+    """Save the whole page at `url` as a picture `width` pixels wide."""
+    feature = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
+    size = {"width": width, "height": 1000, "deviceScaleFactor": 1, "mobile": False}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    driver.get(url)
+    time.sleep(1.0)
+    size["height"] = int(driver.execute_script("return document.body.getBoundingClientRect().bottom")) + 20
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    picture = driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
+    out.write_bytes(base64.b64decode(picture["data"]))
+    print(out)
+
+
+def asked(url: str) -> Any:
+    """Return what the service answers, as JSON."""
+    if not url.startswith("http://"):
+        sys.exit(f"want an address like http://127.0.0.1:8470; got {url}")
+    with urllib.request.urlopen(url, timeout=10) as answer:
+        return json.load(answer)
+
+
+def main() -> None:
+    """Take the pictures."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    parser.add_argument("url", help="where the service answers, as http://127.0.0.1:8470")
+    parser.add_argument("out", type=Path, help="the folder the pictures go to")
+    parser.add_argument("--outage", type=float, metavar="SECONDS", help="wait this long for an outage")
+    given = parser.parse_args()
+    base, out = given.url.rstrip("/"), given.out
+    out.mkdir(parents=True, exist_ok=True)
+    systems = asked(f"{base}/v1/systems")["items"]
+    with chromium() as driver:
+        take(driver, f"{base}/", out / "overview.png", width=DESK)
+        take(driver, f"{base}/", out / "overview-dark.png", width=DESK, dark=True)
+        take(driver, f"{base}/", out / "overview-phone.png", width=PHONE)
+        take(driver, f"{base}/alarms", out / "alarms.png", width=DESK)
+        take(driver, f"{base}/banks", out / "banks.png", width=DESK)
+        for system in systems:
+            take(driver, f"{base}/systems/{system['id']}", out / f"system-{system['id']}.png", width=DESK)
+        if systems:
+            unit = systems[0]["units"][0]["id"]
+            take(driver, f"{base}/units/{unit}", out / "unit.png", width=DESK)
+        end = time.monotonic() + (given.outage or 0.0)
+        while time.monotonic() < end:
+            if any(system["on_battery"] for system in asked(f"{base}/v1/systems")["items"]):
+                time.sleep(20.0)
+                take(driver, f"{base}/", out / "outage.png", width=DESK)
+                take(driver, f"{base}/", out / "outage-phone.png", width=PHONE)
+                return
+            time.sleep(2.0)
+
+
+if __name__ == "__main__":
+    main()

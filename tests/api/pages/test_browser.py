@@ -1,0 +1,190 @@
+"""In a real browser: nothing overflows or lies on another, and live updates replace figures."""
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import pytest
+from selenium import webdriver
+
+from tests.api.pages import samples
+from tests.api.pages.browser import Stage, chromium, missing, resize
+
+pytestmark = [
+    pytest.mark.real_server,
+    pytest.mark.slow,
+    pytest.mark.skipif(missing() is not None, reason=str(missing())),
+]
+
+ADDRESSES = (
+    "/",
+    "/systems/works",
+    "/systems/depot",
+    "/units/W3",
+    "/units/D1",
+    "/banks",
+    "/banks/3",
+    "/banks/D",
+    "/alarms",
+)
+
+# What is wider than the page, cut off, or lies on other words; scrolling boxes may hold wider things.
+FAULTS = """
+const found = [], wide = innerWidth + 1, scrolls = ".tw, nav.where";
+const shown = e => { const r = e.getBoundingClientRect(); return r.width > 0 && r.height > 0 && r.right > -900; };
+const name = e => e.tagName + "." + (e.getAttribute("class") || "") + " " + (e.textContent || "").trim().slice(0, 40);
+if (document.documentElement.scrollWidth > wide) found.push("page scrolls sideways: " + document.documentElement.scrollWidth);
+for (const e of document.querySelectorAll("body *")) {
+  if (!shown(e) || e.closest(scrolls) || e.closest("defs, clipPath, .stretch, .off, .skip")) continue;
+  const r = e.getBoundingClientRect();
+  if (r.right > wide || r.left < -15) found.push("beyond the page: " + name(e) + " " + Math.round(r.left) + ".." + Math.round(r.right));
+}
+for (const d of document.querySelectorAll("svg.draw")) {
+  const words = [...d.querySelectorAll("text")].filter(shown).map(e => [e, e.getBoundingClientRect()]);
+  for (let i = 0; i < words.length; i++) for (let j = i + 1; j < words.length; j++) {
+    const [a, r] = words[i], [b, s] = words[j];
+    const across = Math.min(r.right, s.right) - Math.max(r.left, s.left);
+    const down = Math.min(r.bottom, s.bottom) - Math.max(r.top, s.top);
+    if (across > 1 && down > 4) found.push("on one another: " + a.textContent + " / " + b.textContent);
+  }
+}
+return found;
+"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    with chromium() as driver:
+        yield driver
+
+
+def until(true: Callable[[], object], what: str, seconds: float = 8.0) -> None:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if true():
+            return
+        time.sleep(0.05)
+    raise AssertionError(f"not within {seconds} s: {what}")
+
+
+def text(driver: webdriver.Chrome, selector: str) -> str:
+    found = driver.execute_script(
+        "const e = document.querySelector(arguments[0]); return e ? e.textContent : ''", selector
+    )
+    return str(found)
+
+
+def log(driver: webdriver.Chrome) -> list[dict[str, str]]:
+    return list(driver.get_log("browser"))  # type: ignore[no-untyped-call]
+
+
+@pytest.mark.parametrize("name", sorted(samples.ALL))
+def test_nothing_overflows_or_lies_on_another_on_a_desk_or_a_phone(
+    browser: webdriver.Chrome, name: str
+) -> None:
+    with Stage(samples.ALL[name]()) as stage:
+        faults: list[str] = []
+        for address in ADDRESSES:
+            browser.get(stage.url + address)
+            for width in (1440, 1024, 360):
+                resize(browser, width)
+                faults += [f"{address} at {width}: {fault}" for fault in browser.execute_script(FAULTS)]
+    assert faults == []
+
+
+def test_the_policy_is_kept_and_nothing_is_asked_of_anyone_else(browser: webdriver.Chrome) -> None:
+    with Stage(samples.short()) as stage:
+        resize(browser, 1440)
+        log(browser)
+        for address in ADDRESSES:
+            browser.get(stage.url + address)
+        said = [entry["message"] for entry in log(browser) if entry["level"] == "SEVERE"]
+        assert said == []
+        asked = browser.execute_script("return performance.getEntriesByType('resource').map(e => e.name)")
+        assert all(url.startswith(stage.url) for url in asked)
+
+
+def test_a_figure_that_changes_is_replaced_in_place_and_an_open_fold_stays_open(
+    browser: webdriver.Chrome,
+) -> None:
+    sheet = samples.short()
+    with Stage(sheet) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/")
+        until(lambda: "+29.9" in text(browser, "#q1-control .figs"), "the first figure")
+        browser.execute_script(
+            "document.querySelector('#q1 details').open = true; window.kept = document.querySelector('#q1')"
+        )
+        control, works, depot = sheet.systems
+        less = samples.held(30.0, 32.0, 34.0)
+        stage.sheet = replace(
+            sheet, systems=(replace(control, hold_up=replace(control.hold_up, now=less)), works, depot)
+        )
+        until(lambda: "+22.0" in text(browser, "#q1-control .figs"), "the figure that changed")
+        assert browser.execute_script("return window.kept === document.querySelector('#q1')")
+        assert browser.execute_script("return document.querySelector('#q1 details').open")
+        assert browser.execute_script(
+            "return document.querySelector('#q1-control dd').classList.contains('fresh')"
+        )
+        assert "+7.6" in text(browser, "#q1-works .figs")
+
+
+def test_an_outage_arrives_counts_down_and_ends(browser: webdriver.Chrome) -> None:
+    with Stage(samples.short()) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/")
+        until(lambda: "rides through" in text(browser, "#lead"), "the page in its order")
+        stage.sheet = samples.outage()
+        until(lambda: "is on its banks" in text(browser, "#lead"), "the outage")
+        assert "The others" in text(browser, "main")
+        assert "on its banks" in text(browser, "#said")
+        first = text(browser, "#outage-works .tick-left")
+        until(lambda: text(browser, "#outage-works .tick-left") != first, "the countdown")
+        stage.sheet = samples.short()
+        until(lambda: "If the mains fails now" in text(browser, "main"), "the page in its order again")
+        assert "is on its banks" not in text(browser, "main")
+
+
+def test_without_news_the_page_says_that_it_is_old(browser: webdriver.Chrome) -> None:
+    with Stage(samples.short()) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/")
+        until(lambda: "+29.9" in text(browser, "#q1-control .figs"), "the first figure")
+        assert not browser.execute_script("return document.documentElement.dataset.feed")
+        stage.deaf = True
+        browser.execute_script("const now = Date.now; Date.now = () => now() + 91000")
+        until(
+            lambda: browser.execute_script("return document.documentElement.dataset.feed") == "lost",
+            "the word that it is lost",
+        )
+        assert browser.execute_script("return document.getElementById('feedlost').offsetHeight") > 0
+        assert "14:32:10" in text(browser, "#feedlost")
+
+
+def test_paper_can_be_dark_and_stays_so(browser: webdriver.Chrome) -> None:
+    with Stage(samples.good()) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/")
+        paper = "return getComputedStyle(document.documentElement).backgroundColor"
+        assert browser.execute_script(paper) == "rgb(246, 247, 244)"
+        browser.execute_script("document.getElementById('ink').click()")
+        assert browser.execute_script(paper) == "rgb(16, 24, 30)"
+        browser.get(stage.url + "/systems/control")
+        assert browser.execute_script(paper) == "rgb(16, 24, 30)"
+        browser.execute_script("localStorage.clear()")
+
+
+def test_everything_that_can_be_pressed_is_large_enough_and_named(browser: webdriver.Chrome) -> None:
+    with Stage(samples.short()) as stage:
+        resize(browser, 360)
+        browser.get(stage.url + "/")
+        small = browser.execute_script(
+            "return [...document.querySelectorAll('button, summary')].filter(e => e.offsetParent && e.offsetHeight < 28)"
+            ".map(e => e.textContent)"
+        )
+        assert small == []
+        unnamed = browser.execute_script(
+            "return [...document.querySelectorAll('a, button, summary')].filter(e => !e.textContent.trim()"
+            " && !e.getAttribute('aria-label')).length"
+        )
+        assert unnamed == 0
