@@ -71,12 +71,13 @@ def take(driver: webdriver.Chrome, url: str, out: Path, *, width: int, dark: boo
     print(out)
 
 
-def asked(url: str) -> Any:
-    """Return what the service answers, as JSON."""
-    if not url.startswith("http://"):
-        sys.exit(f"want an address like http://127.0.0.1:8470; got {url}")
-    with urllib.request.urlopen(url, timeout=10) as answer:
-        return json.load(answer)
+def systems_at(base: str) -> list[dict[str, Any]]:
+    """Return the systems the service at `base` speaks of."""
+    if not base.startswith("http://"):
+        sys.exit(f"want an address like http://127.0.0.1:8470; got {base}")
+    with urllib.request.urlopen(f"{base}/v1/systems", timeout=10) as answer:  # noqa: S310 - http only, see above
+        found: list[dict[str, Any]] = json.load(answer)["items"]
+    return found
 
 
 def main() -> None:
@@ -88,7 +89,7 @@ def main() -> None:
     given = parser.parse_args()
     base, out = given.url.rstrip("/"), given.out
     out.mkdir(parents=True, exist_ok=True)
-    systems = asked(f"{base}/v1/systems")["items"]
+    systems = systems_at(base)
     with chromium() as driver:
         take(driver, f"{base}/", out / "overview.png", width=DESK)
         take(driver, f"{base}/", out / "overview-dark.png", width=DESK, dark=True)
@@ -102,7 +103,7 @@ def main() -> None:
             take(driver, f"{base}/units/{unit}", out / "unit.png", width=DESK)
         end = time.monotonic() + (given.outage or 0.0)
         while time.monotonic() < end:
-            if any(system["on_battery"] for system in asked(f"{base}/v1/systems")["items"]):
+            if any(system["on_battery"] for system in systems_at(base)):
                 time.sleep(20.0)
                 take(driver, f"{base}/", out / "outage.png", width=DESK)
                 take(driver, f"{base}/", out / "outage-phone.png", width=PHONE)
