@@ -18,4 +18,6 @@ In reading order:
 14. `usm`          SNMPv3 messages, verified before they are decoded
 15. `doubt`        what a card gets wrong, learnt from evidence
 16. `probe`        one card looked at by a person
+17. `gate`         who may send notifications, and how often
+18. `notifications` hints to poll now, decoded by pysnmp
 """

@@ -1,0 +1,156 @@
+"""Notifications of every version, sent by net-snmp, understood and acknowledged; and what is kept out."""
+
+import asyncio
+import json
+import os
+import socket
+import time
+from pathlib import Path
+
+import pytest
+
+from collector.snmp.credentials import Auth, Community, Privacy, User
+from collector.snmp.gate import Gate
+from collector.snmp.notifications import Boots, Notification, NotificationReceiver
+from collector.snmp.upsmib import NOTIFICATIONS_ROOT
+from tests.servers import need_program
+
+SOURCES = {"127.0.0.1": ("card-A1",)}
+USER = User("watch", Auth.SHA256, b"maple-leaf-7", Privacy.AES128, b"river-stone-8")
+COMMUNITY = Community(b"traps")
+ON_BATTERY = f"{NOTIFICATIONS_ROOT}.1"
+SECONDS = "1.3.6.1.2.1.33.1.2.2.0"
+V3 = [
+    "-v3",
+    "-u",
+    "watch",
+    "-l",
+    "authPriv",
+    "-a",
+    "SHA-256",
+    "-A",
+    "maple-leaf-7",
+    "-x",
+    "AES",
+    "-X",
+    "river-stone-8",
+]
+SENDER = "0x8000000001020304"
+
+
+async def _send(folder: Path, *command: str) -> tuple[int, str]:
+    environment = {**os.environ, "MIBS": "", "SNMP_PERSISTENT_DIR": str(folder / "sender")}
+    process = await asyncio.create_subprocess_exec(
+        *command, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT, env=environment
+    )
+    out, _ = await asyncio.wait_for(process.communicate(), 15)
+    assert process.returncode is not None
+    return process.returncode, out.decode()
+
+
+async def _until(heard: list[Notification], count: int) -> None:
+    async with asyncio.timeout(5):
+        while len(heard) < count:  # noqa: ASYNC110 - what tells is a list
+            await asyncio.sleep(0.01)
+
+
+@pytest.mark.real_server
+async def test_every_version_is_understood_and_informs_are_acknowledged(tmp_path: Path) -> None:
+    trap, inform = need_program("snmptrap"), need_program("snmpinform")
+    heard: list[Notification] = []
+    receiver = NotificationReceiver(SOURCES, [COMMUNITY, USER], heard.append, tmp_path / "boots.json", port=0)
+    async with receiver:
+        where = f"127.0.0.1:{receiver.port}"
+        binding = [SECONDS, "i", "42"]
+        v1 = ["-v1", "-c", "traps", where, NOTIFICATIONS_ROOT, "192.0.2.9", "6", "1", "100"]
+        assert (await _send(tmp_path, trap, *v1, *binding))[0] == 0
+        await _until(heard, 1)
+        assert (await _send(tmp_path, trap, "-v2c", "-c", "traps", where, "100", ON_BATTERY, *binding))[
+            0
+        ] == 0
+        await _until(heard, 2)
+        status, out = await _send(tmp_path, inform, "-v2c", "-c", "traps", where, "100", ON_BATTERY, *binding)
+        assert status == 0, out
+        await _until(heard, 3)
+        status, out = await _send(tmp_path, inform, *V3, "-t", "3", where, "100", ON_BATTERY, *binding)
+        assert status == 0, out
+        await _until(heard, 4)
+        receiver.learn_engine("watch", bytes.fromhex(SENDER[2:]))
+        assert (await _send(tmp_path, trap, *V3, "-e", SENDER, where, "100", ON_BATTERY, *binding))[0] == 0
+        await _until(heard, 5)
+        private = "1.3.6.1.4.1.99999.3.7"
+        assert (await _send(tmp_path, trap, "-v2c", "-c", "traps", where, "100", private, *binding))[0] == 0
+        await _until(heard, 6)
+    assert [n.name for n in heard[:5]] == ["upsTrapOnBattery"] * 5
+    assert [n.is_of_ups_mib for n in heard] == [True] * 5 + [False]
+    assert heard[0].oid == f"{NOTIFICATIONS_ROOT}.0.1"  # RFC 3584: the zero comes with the translation
+    assert heard[1].oid == ON_BATTERY
+    assert heard[5].name == private  # kept raw
+    assert all((SECONDS, "42") in n.varbinds for n in heard)
+    assert all(n.cards == ("card-A1",) for n in heard)
+
+
+@pytest.mark.real_server
+async def test_a_wrong_community_and_a_wrong_password_are_not_heard(tmp_path: Path) -> None:
+    trap, inform = need_program("snmptrap"), need_program("snmpinform")
+    heard: list[Notification] = []
+    receiver = NotificationReceiver(SOURCES, [COMMUNITY, USER], heard.append, tmp_path / "boots.json", port=0)
+    async with receiver:
+        where = f"127.0.0.1:{receiver.port}"
+        await _send(tmp_path, trap, "-v2c", "-c", "guess", where, "100", ON_BATTERY)
+        wrong = [arg.replace("maple-leaf-7", "maple-leaf-8") for arg in V3]
+        status, _ = await _send(tmp_path, inform, *wrong, "-t", "0.5", "-r", "0", where, "100", ON_BATTERY)
+        assert status != 0
+        await asyncio.sleep(0.1)
+    assert heard == []
+
+
+async def test_a_flood_does_not_hold_the_loop_up(tmp_path: Path) -> None:
+    heard: list[Notification] = []
+    gate = Gate({"127.0.0.1"})
+    receiver = NotificationReceiver(
+        SOURCES, [COMMUNITY], heard.append, tmp_path / "b.json", port=0, gate=gate
+    )
+    late: list[float] = []
+    async with receiver:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as flood:
+            flood.setblocking(False)
+            flood.connect(("127.0.0.1", receiver.port))
+            ends = time.monotonic() + 0.5
+            while time.monotonic() < ends:
+                for _ in range(100):
+                    try:
+                        flood.send(b"\x30\x84" + os.urandom(60))
+                    except BlockingIOError:
+                        break
+                due = time.monotonic() + 0.005
+                await asyncio.sleep(0.005)
+                late.append(time.monotonic() - due)
+    assert sorted(late)[int(len(late) * 0.9)] < 0.1
+    assert receiver.received <= 20 + 2 * 1 + 1  # the source's bucket, and what came in meanwhile
+    assert gate.refused["too many from one source"] > 100
+
+
+def test_boots_are_counted_over_restarts(tmp_path: Path) -> None:
+    path = tmp_path / "boots.json"
+    first = Boots(path)
+    first.begin()
+    second = Boots(path)
+    second.begin()
+    assert second.engine_id == first.engine_id
+    assert (first.boots, second.boots) == (1, 2)
+    assert path.stat().st_mode & 0o777 == 0o600
+    path.write_text("torn")
+    third = Boots(path)
+    third.begin()
+    assert third.boots == 1
+    assert json.loads(path.read_text())["engine_id"] == third.engine_id.hex() != first.engine_id.hex()
+
+
+async def test_a_port_in_use_is_said_before_anything_is_built(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("127.0.0.1", 0))
+        receiver = NotificationReceiver({}, [], lambda _: None, tmp_path / "b", port=taken.getsockname()[1])
+        with pytest.raises(OSError, match="in use"):
+            async with receiver:
+                pass
