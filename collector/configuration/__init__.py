@@ -10,7 +10,8 @@ Read in this order:
 6. `collector.configuration.physics`      data that physics excludes
 7. `collector.configuration.references`   names that must fit together
 8. `collector.configuration.loading`      `load(path)`: all of it, every fault at once
-9. `collector.configuration.settings`     the reference of every setting, for the handbook
+9. `collector.configuration.bank_file`    one bank by itself, for `capacity --bank`
+10. `collector.configuration.settings`    the reference of every setting, for the handbook
 """
 
 from collector.configuration.faults import ConfigError, ConfigFault

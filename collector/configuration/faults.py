@@ -139,4 +139,4 @@ def _joined(place: str, location: Sequence[str]) -> str:
     text = place
     for part in location:
         text += part if part.startswith("#") else (f".{part}" if text else part)
-    return text
+    return text or "file"
