@@ -13,7 +13,9 @@ from rules.assess import glance, task_of
 from rules.autonomy import hold_ups
 from rules.battery.belief import belief_from_age
 from rules.estate import in_place
-from tests.rules.plants import NOON, estate, reading, view
+from rules.planning.ridethrough import Scenario, ride_estate
+from rules.planning.supply import MainsOut
+from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
 
 
 @pytest.mark.parametrize("count", [1, 2, 4, 6])
@@ -41,3 +43,19 @@ def test_a_glance_is_cheap() -> None:
     for _ in range(300):
         glance(seen)
     print(f"\na glance at three units: {(process_time() - began) / 300 * 1e6:.0f} us of CPU")
+
+
+def test_a_scenario_of_a_hundred_systems() -> None:
+    plant = estate(3)
+    task_view = view(plant, [reading(f"A{n}") for n in (1, 2, 3)])
+    task = task_of(task_view, glance(task_view))
+    known = known_banks(plant)
+    one = (task, known, SET, plant.units_of("A"))
+    began = process_time()
+    results = []
+    for done in ride_estate([one] * 100, Scenario((MainsOut(0.0, 7200.0), MainsOut(14_400.0, None)))):
+        results.append(done)  # noqa: PERF402 - each comes by itself, so that progress can be shown
+    seconds = process_time() - began
+    print(f"\na scenario of 100 systems of 3 units: {seconds:.1f} s of CPU")
+    assert len(results) == 100
+    assert seconds < 20.0

@@ -1,0 +1,123 @@
+"""A signed shutdown plan: frozen, watched against its abort criteria, compared afterwards."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from rules.assess import glance, system_state, task_of
+from rules.autonomy import hold_ups
+from rules.planning.ridethrough import Scenario, ride
+from rules.planning.signed import AbortLimits, Criterion, SignedPlan, compare, sign, watch
+from rules.planning.supply import MainsOut, SetCase, SetPlan
+from rules.verdicts import LineLoad, Load, OnBattery, Standing, SystemState, Verdict
+from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
+
+WORK = Scenario((MainsOut(0.0, 120.0, generator=False),), SetPlan(SetCase.NEVER))
+
+
+def signed(limits: AbortLimits | None = None) -> tuple[SignedPlan, SystemState]:
+    plant = estate(2)
+    seen = view(plant, [reading(n) for n in ("A1", "A2")])
+    known = known_banks(plant)
+    first = glance(seen)
+    task = task_of(seen, first)
+    state = system_state(seen, first, hold_ups(task, known, seed=1))
+    units = plant.units_of("A")
+    result = ride(task, known, WORK, generator=SET, units=units, seed=1)
+    plan = sign(
+        result,
+        WORK,
+        state,
+        starts_at=NOON,
+        by="R. Haugen",
+        at=NOON,
+        generator=SET,
+        units=units,
+        limits=limits,
+    )
+    return plan, state
+
+
+def outage(state: SystemState, ends_s: float | None) -> SystemState:
+    ends = None if ends_s is None else NOON + timedelta(seconds=ends_s)
+    return replace(state, on_battery=OnBattery(NOON, ends, ends))
+
+
+def broken(state: SystemState, at_s: float, limits: AbortLimits | None = None) -> list[Criterion]:
+    plan, _ = signed(limits)
+    return [b.criterion for b in watch(plan, state, NOON + timedelta(seconds=at_s))]
+
+
+def test_all_as_planned_breaks_nothing() -> None:
+    plan, state = signed()
+    assert plan.ends_at == NOON + timedelta(seconds=170)  # 120 s and 50 s to accept, wait and ramp
+    assert broken(state, 60.0) == []
+    assert broken(outage(state, 900.0), 60.0) == []
+
+
+def test_before_it_begins_nothing_is_told() -> None:
+    _, state = signed()
+    assert broken(outage(state, 1.0), -10.0) == []
+
+
+def test_banks_that_end_before_supply_is_back_break_it_off() -> None:
+    _, state = signed()
+    assert broken(outage(state, 150.0), 60.0) == [Criterion.ENDS_TOO_EARLY]
+
+
+def test_a_margin_signed_for_is_watched() -> None:
+    _, state = signed()
+    assert broken(outage(state, 200.0), 60.0, AbortLimits(margin_s=60.0)) == [Criterion.MARGIN_GONE]
+
+
+def test_on_the_banks_longer_than_planned() -> None:
+    _, state = signed()
+    assert broken(outage(state, 900.0), 190.0) == []
+    assert broken(outage(state, 900.0), 201.0) == [Criterion.LASTS_TOO_LONG]
+
+
+def test_more_load_than_planned() -> None:
+    _, state = signed()
+    heavy = replace(state, load=Load(20_000.0, 21_000.0, (LineLoad(1, 20_000.0, 21_000.0),)))
+    assert broken(heavy, 60.0) == [Criterion.LOAD_ABOVE_PLAN]
+
+
+def test_a_unit_that_was_counted_on() -> None:
+    _, state = signed()
+    off = replace(state, units=(replace(state.units[0], standing=Standing.OFF), state.units[1]))
+    silent = replace(state, units=(replace(state.units[0], standing=Standing.SILENT), state.units[1]))
+    assert broken(off, 60.0) == [Criterion.UNIT_MISSING]
+    assert broken(silent, 60.0) == [Criterion.NOT_SEEN]
+
+
+def test_what_is_signed_does_not_change_and_a_changed_plan_is_another() -> None:
+    plan, _ = signed()
+    again, _ = signed()
+    assert plan.digest == again.digest
+    assert replace(plan, load_w=plan.load_w + 1.0).digest != plan.digest
+
+
+def test_nobody_signs_bad_news() -> None:
+    plan, state = signed()
+    for bad in (Verdict.INADEQUATE, Verdict.CANNOT_TELL):
+        with pytest.raises(ValueError, match=bad.value):
+            sign(
+                replace(plan.result, verdict=bad),
+                WORK,
+                state,
+                starts_at=NOON,
+                by="x",
+                at=NOON,
+                generator=None,
+                units=(),
+            )
+
+
+def test_foretold_beside_what_happened() -> None:
+    plan, _ = signed()
+    rows = {row.what: row.inside for row in compare(plan, [165.0], 1e9, dropped=False)}
+    assert rows == {"load": True, "stretch 1 on the banks": True, "left at the tightest moment": True}
+    assert [row.inside for row in compare(plan, [], None, dropped=True)] == [False, None, None]
