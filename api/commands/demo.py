@@ -45,7 +45,9 @@ async def _demonstrate(options: argparse.Namespace) -> int:
         async with SimulatedEstate(folder / "plant", seed=options.seed) as plant:
             configuration = load(plant.estate_file)
             async with Service(configuration, folder) as service:
-                await plant.write_past(service.history, progress=_progress)
+                await plant.write_past(
+                    service.history, ledger=service.ledger, estate=service.estate, progress=_progress
+                )
                 print(f"http://{host}:{number}/", flush=True)
                 await serve(service, create_app(service), bound)
     except StoreError as error:

@@ -75,7 +75,8 @@ def _scenario(folder: Path, seed: int, now: datetime) -> Scenario:
 class SimulatedEstate:
     """The demonstration's plant and cards, as an async context manager.
 
-    `cues` is the script, laid against the seconds since entering; the demonstration's where left out.
+    `cues` is the script in order of time, laid against the seconds since entering; the demonstration's
+    where left out.
     `lies` says how each card breaks the standard; the scenario's own where left out.
     """
 
@@ -93,12 +94,11 @@ class SimulatedEstate:
         self.folder = folder
         self.scenario = _scenario(folder, seed, self._clock.now())
         self._plant = self.scenario.plant
-        self._script = Script(demonstration(self.scenario.seed) if cues is None else cues)
+        self._cues = None if cues is None else tuple(cues)
         self._host = AgentHost()
         self._ticking: asyncio.Task[None] | None = None
         self._lies = {u.card: u.lies if lies is None else lies.get(u.card, ()) for u in UNITS}
         self._begin()
-        self._outages: list[TrueOutage] = []
         self._cards = {u.card: self._card(u) for u in UNITS}
 
     @property
@@ -149,14 +149,19 @@ class SimulatedEstate:
         """Write the estate's two years of past, once; return whether it was to do.
 
         Readings go through the store; with a `ledger` and the `estate` as loaded from the estate file,
-        the discharges become evidence there. The play's seconds run meanwhile.
+        the discharges become evidence there. The play begins anew when it has been written.
         """
-        return await past.write_past(
+        written = await past.write_past(
             store, self.folder, self.scenario, progress=progress, ledger=ledger, estate=estate
         )
+        if written:
+            self._begin()
+        return written
 
     def _begin(self) -> None:
         """Raise the curtain: the script's seconds count from now."""
+        self._script = Script(demonstration(self.scenario.seed) if self._cues is None else self._cues)
+        self._outages: list[TrueOutage] = []
         self._began_s = self._clock.monotonic_s()
         # Whole seconds of the epoch, so that a step never depends on when the process started.
         self._epoch_s = float(math.floor(self._clock.now().timestamp()))
