@@ -98,6 +98,18 @@ class DischargeRecord:
         rows = self.discharge_rows
         return max((b.t_s - a.t_s for a, b in pairwise(rows)), default=0.0)
 
+    @property
+    def returned_ah(self) -> float | None:
+        """Return ampere-hours charged since the end, None where no current was read."""
+        after = [r for r in self.rows if self.ended_s is not None and r.t_s >= self.ended_s]
+        pairs = [(a, b) for a, b in pairwise(after) if a.current_a is not None and b.current_a is not None]
+        if not pairs:
+            return None
+        charge_as = sum(
+            max(-0.5 * ((a.current_a or 0.0) + (b.current_a or 0.0)), 0.0) * (b.t_s - a.t_s) for a, b in pairs
+        )
+        return charge_as / 3600.0
+
     def as_csv(self) -> str:
         """Return the rows as the `capacity` command reads them."""
         return _written(self.rows)

@@ -16,7 +16,7 @@ import numpy as np
 
 from rules.battery.ageing import YEAR_DAYS, AgeCurve, age_curve, life_prior
 from rules.battery.belief import BankBelief, anchor_for
-from rules.battery.charging import judge_charging
+from rules.battery.charging import differs_from_siblings, judge_charging
 from rules.battery.condition import (
     blocks_out_of_line,
     capacity_fell,
@@ -33,6 +33,7 @@ from rules.battery.evidence import (
     BankEvidence,
     DischargeEvidence,
     HandReading,
+    Sibling,
     capacity_evidence,
     claims_of,
     judged,
@@ -177,6 +178,7 @@ def _state(case: _Case, belief: BankBelief, lives: Lives, foreseen: Forecast) ->
     claims, claims_finding = score_claims(claims_of(discharges))
     more = [
         *_signs(case),
+        *_beside_siblings(case, charging.float_voltage_per_cell_v),
         *findings_of_tests(tests, today),
         *([] if claims_finding is None else [claims_finding]),
     ]
@@ -249,6 +251,32 @@ def _signs(case: _Case) -> list[BankFinding]:
     return [f for f in found if f is not None]
 
 
+def _beside_siblings(case: _Case, float_v: float | None) -> list[BankFinding]:
+    """Return where the bank stands apart from its siblings: float voltage, warmth, resistance."""
+    evidence, siblings = case.evidence, case.evidence.siblings
+    ohms = [d.resistance_ohm for d in case.discharges if d.resistance_ohm]
+    own_ohm = ohms[-1] * evidence.bank.strings / evidence.bank.cells if ohms else None
+    figures = (
+        ("Float voltage", "V per cell", 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
+        ("Temperature", "°C", 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
+        (
+            "Resistance",
+            "Ω per cell",
+            0.25 * (own_ohm or 0.0),
+            own_ohm,
+            [s.resistance_ohm_per_cell for s in siblings],
+        ),
+    )
+    found = []
+    for what, unit, least, own, others in figures:
+        known = [value for value in others if value is not None]
+        if own is not None:
+            found.append(
+                differs_from_siblings(evidence.bank.id, own, known, what=what, unit=unit, least=least)
+            )
+    return [f for f in found if f is not None]
+
+
 def _tests(case: _Case, belief: BankBelief, foreseen: Forecast) -> TestPlan:
     fitted, discharges = case.fitted, case.discharges
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
@@ -313,6 +341,7 @@ __all__ = [
     "BankJudgement",
     "DischargeEvidence",
     "HandReading",
+    "Sibling",
     "capacity_evidence",
     "digest_of",
     "judge_bank",

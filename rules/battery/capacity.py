@@ -274,13 +274,18 @@ def posterior(
     return grid, mass / np.sum(mass)
 
 
+def taken_before(basis: Basis) -> tuple[float, float]:
+    """Return mean and standard deviation of what health is taken to be before a record is looked at."""
+    return {Basis.TABLE: (0.82, 0.15), Basis.TESTED: (0.95, 0.12)}.get(basis, (0.9, 0.25))
+
+
 def _ln_before(grid: Floats, curve: RuntimeCurve) -> Floats:
     """Return ln of what health is taken to be before the record is looked at, to a constant.
 
     Against a maker's table banks in service are about 0.82 +- 0.15; against references of the type nearer
     to one; against a generic curve anywhere. A sixth of the weight is always wide.
     """
-    middle, spread = {Basis.TABLE: (0.82, 0.15), Basis.TESTED: (0.95, 0.12)}.get(curve.basis, (0.9, 0.25))
+    middle, spread = taken_before(curve.basis)
     near = np.exp(-0.5 * ((grid - middle) / spread) ** 2) / spread
     wide = np.exp(-0.5 * ((grid - 0.75) / 0.3) ** 2) / 0.3
     return np.asarray(np.log(0.85 * near + 0.15 * wide))

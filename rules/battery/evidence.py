@@ -33,7 +33,9 @@ class DischargeEvidence:
     `used`: used fraction reached (share of published time at the bank's temperature). `fraction`, `low`,
     `high`: health at its rate, 5th to 95th percentile; None where nothing could be told. `ended`: it
     reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
-    ampere-hours taken, as a share of the rated. Voltages of the whole bank in V.
+    ampere-hours taken, as a share of the rated. Voltages of the whole bank in V. `taken_before`: mean and
+    standard deviation of what the estimator took health to be before it looked; divided out when several
+    discharges are fused, lest the same assumption count each time.
     """
 
     at: datetime
@@ -56,6 +58,7 @@ class DischargeEvidence:
     opening_current_a: float | None = None
     claimed_s: float | None = None
     said_good: bool = True
+    taken_before: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,16 @@ class HandReading:
     on: date
     what: str
     values: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sibling:
+    """Another bank of the same type and about the same age and load; None: not known."""
+
+    bank: str
+    voltage_per_cell_v: float | None = None
+    temperature_c: float | None = None
+    resistance_ohm_per_cell: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +100,7 @@ class BankEvidence:
     rating_w: float | None = None
     losses: Losses | None = None
     returned: float | None = None
+    siblings: tuple[Sibling, ...] = ()
 
 
 def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[CapacityEvidence, ...]:
@@ -105,9 +119,23 @@ def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[Capacity
             continue
         depth = d.used / max(d.fraction, 1e-3)
         shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
-        sd = max((d.high - d.low) / _Z_90, 0.005)
-        found.append(CapacityEvidence(d.at.date(), d.fraction, sd, d.published_s, least, shared))
+        fraction, sd = _seen(d.fraction, max((d.high - d.low) / _Z_90, 0.005), d.taken_before)
+        found.append(CapacityEvidence(d.at.date(), fraction, sd, d.published_s, least, shared))
     return tuple(found)
+
+
+def _seen(mean: float, sd: float, before: tuple[float, float] | None) -> tuple[float, float]:
+    """Return what the record itself said: a normal estimate with a normal prior divided out.
+
+    Where hardly more than the prior is left, the result is held at 0.3 to 1.3 and a deviation of 1.
+    """
+    if before is None:
+        return mean, sd
+    precision = 1.0 / sd**2 - 1.0 / before[1] ** 2
+    if precision <= 1.0:
+        return mean, 1.0
+    own = (mean / sd**2 - before[0] / before[1] ** 2) / precision
+    return min(max(own, 0.3), 1.3), precision**-0.5
 
 
 def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:

@@ -159,7 +159,7 @@ def _observed(world: World, day: float, depth: float, rng: np.random.Generator) 
     ended = not failed and used >= health
     at = datetime.combine(INSTALLED + timedelta(days=int(day)), time(12), tzinfo=UTC)
     share = 1.0 if ended else used / max(health, 1e-6)
-    sd = worlds.estimate_sd(min(share, 1.0))
+    sd, half_width = worlds.estimate(min(share, 1.0))
     shared = 0.0 if ended else worlds.SHARED
     error = sd * (np.sqrt(shared) * world.shared_error + np.sqrt(1.0 - shared) * rng.normal())
     fraction = None if failed else max(float(health + error), used)
@@ -172,8 +172,8 @@ def _observed(world: World, day: float, depth: float, rng: np.random.Generator) 
         published_s=published,
         used=used,
         fraction=fraction,
-        low=None if fraction is None else fraction - 1.645 * sd,
-        high=None if fraction is None else fraction + 1.645 * sd,
+        low=None if fraction is None else fraction - half_width,
+        high=None if fraction is None else fraction + half_width,
         ended=ended,
         failed=failed,
         claimed_s=claimed,

@@ -201,6 +201,14 @@ def test_a_recharge_is_kept_in_few_rows() -> None:
     assert len(after) == pytest.approx(10_000 / 60, abs=5)
 
 
+def test_charge_that_came_back_is_counted() -> None:
+    keeper = DischargeKeeper(estate(bank()))
+    feed(keeper, outage())
+    feed(keeper, (read(960.0 + 60.0 * k, OutputSource.NORMAL, volts=520.0, amps=-3.0) for k in range(1, 61)))
+    (record,) = keeper.open_records()
+    assert record.returned_ah == pytest.approx(3.0, rel=0.05)  # an hour and a minute at 3 A
+
+
 def test_a_bank_that_lets_its_load_fall_at_once_leaves_a_record() -> None:
     keeper = DischargeKeeper(estate(bank()))
     lines = feed(

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from rules.battery.ageing import MonthTemperature
-from rules.battery.charging import CHARGER_LOST, ChargeHour
+from rules.battery.charging import CHARGER_LOST, DIFFERS, ChargeHour
 from rules.battery.condition import BLOCK_OUT_OF_LINE, NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE
-from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, capacity_evidence
+from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling, capacity_evidence
 from rules.battery.replacement import Asked
 from rules.estate import Bank, FittedBank, PowerTable
 from rules.judge import BankJudgement, digest_of, judge_bank
@@ -138,6 +138,12 @@ def test_signs_of_trouble_stand_beside_the_capacity() -> None:
     assert CHARGER_LOST in found(judge_bank(evidence(hours=dead)))
     assert TEST_DUE in found(judge_bank(evidence()))
     assert judge_bank(evidence(hours=dead)).state.charging.verdict is Verdict.INADEQUATE
+
+
+def test_a_bank_that_stands_apart_from_its_siblings_is_told() -> None:
+    siblings = tuple(Sibling(f"b{k}", 2.25, 22.0 + 0.2 * k) for k in range(3))
+    assert DIFFERS not in found(judge_bank(evidence(siblings=siblings)))
+    assert DIFFERS in found(judge_bank(evidence(siblings=siblings, temperature_c=31.0)))
 
 
 def test_a_warm_room_brings_the_dates_nearer() -> None:
