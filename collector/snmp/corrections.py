@@ -24,6 +24,7 @@ class Ruling(StrEnum):
     LINEAR = "linear"  # value * factor + offset
     MAGNITUDE = "magnitude"  # battery current without a sign: discharging on battery, charging on mains
     DIRECTION = "direction"  # its sign not yet known: discharging on battery, elsewhere known only when zero
+    CLAUSE = "clause"  # output source numbered as the compliance clauses of RFC 1628 write it: normal(2), battery(4)
     NOT_KNOWN = "not_known"  # nothing that can be trusted
 
 

@@ -15,7 +15,7 @@ from enum import StrEnum
 from math import inf
 from typing import Any, Final, TypeVar
 
-from collector.snmp.corrections import STANDARD, CorrectionSet, Ruling
+from collector.snmp.corrections import STANDARD, Correction, CorrectionSet, Ruling
 from collector.snmp.upsmib import (
     ALARMS,
     BATTERY_STATUS,
@@ -64,11 +64,18 @@ _ZERO_IS_NO_ANSWER: Final = frozenset(
     }
 )
 _ZERO_IS_VALID_WITHOUT_MAINS: Final = frozenset({"upsInputFrequency", "upsBypassFrequency"})
+_ZERO_IS_ODD: Final = _ZERO_IS_NO_ANSWER | {
+    "upsOutputPower",
+    "upsOutputCurrent",
+    "upsInputTruePower",
+    "upsInputCurrent",
+}
 _FREQUENCY: Final = frozenset(item.name for item in OBJECTS if item.unit == "Hz")
 _LINE_VOLTS: Final = frozenset(
     item.name for item in OBJECTS if item.unit == "V" and item.name != "upsBatteryVoltage"
 )
 _WRAP: Final = 2**32
+_SOURCE_NORMAL: Final = 3
 _WIRE_KIND: Final = {Kind.INTEGER, Kind.GAUGE, Kind.COUNTER, Kind.TICKS}
 # The widest low-voltage supplies there are, phase to neutral of 100 V to phase to phase of 690 V, with tolerance.
 LINE_VOLTS_LOW: Final = 80.0
@@ -186,14 +193,21 @@ class _Decoder:
 
     def _source(self) -> OutputSource | None:
         source = self._enum("upsOutputSource", OUTPUT_SOURCE)
-        if source is OutputSource.NONE and self._some("upsOutputVoltage") and self._some("upsOutputPower"):
-            self._doubt(
-                "upsOutputSource",
-                DoubtKind.CONTRADICTION,
-                2,
-                None,
-                "says that nothing feeds the output, with volts and watts on it",
-            )
+        numbering = self.corrections.by_object.get("upsOutputSource")
+        if source not in {OutputSource.NONE, OutputSource.BYPASS}:
+            return source
+        loaded = self._some("upsOutputVoltage") and self._some("upsOutputPower")
+        if numbering is not None and loaded:
+            used = None
+            if numbering.ruling is Ruling.CLAUSE:
+                away = self._raw("upsSecondsOnBattery") > 0
+                used = OutputSource.NORMAL if source is OutputSource.NONE else None
+                used = OutputSource.BATTERY if source is OutputSource.BYPASS and away else used
+            self._doubt("upsOutputSource", numbering.kind, str(source), used, numbering.reason)
+            return used
+        if source is OutputSource.NONE and loaded:
+            reason = "says that nothing feeds the output, with volts and watts on it"
+            self._doubt("upsOutputSource", DoubtKind.CONTRADICTION, 2, None, reason)
             return None
         return source
 
@@ -316,9 +330,7 @@ class _Decoder:
                 value = raw * item.scale
                 if self._ordinary(name, value, item.unit):
                     return value
-            elif (
-                raw == 0 and item.low == 0 and item.unit not in {"V", "Hz"} and name not in _ZERO_IS_NO_ANSWER
-            ):
+            elif raw == 0 and item.low == 0 and item.unit not in {"V", "Hz"} and name not in _ZERO_IS_ODD:
                 return 0.0
         return self._odd_number(raw, key, item, line)
 
@@ -342,11 +354,19 @@ class _Decoder:
         if why is not None and not (correction is not None and raw == -1 and item.low is None):
             kind = DoubtKind.IMPOSSIBLE if why.startswith("cannot") else DoubtKind.SENTINEL
             return self._refuse(name, kind, came, why, line)
+        if correction is not None and correction.ruling is Ruling.NOT_KNOWN:
+            return self._refuse(name, correction.kind, came, correction.reason, line)
+        if raw == 0 and not (correction is not None and item.unit == "degC"):
+            return self._zero(name, came, line)
         if correction is None:
             return self._by_size(raw, came, item, line)
-        if correction.ruling is Ruling.NOT_KNOWN:
-            return self._refuse(name, correction.kind, came, correction.reason, line)
-        scale = item.scale
+        return self._corrected(raw, came, item, line, correction)
+
+    def _corrected(
+        self, raw: float, came: WireValue, item: MibObject, line: int | None, correction: Correction
+    ) -> float | None:
+        """Return the value under a correction that gives one."""
+        name, scale = item.name, item.scale
         if name in _LINE_VOLTS and raw > LINE_VOLTS_HIGH:
             scale = line_volts_factor(raw) or scale
         value = round(raw * scale * correction.factor + correction.offset, 6)
@@ -387,8 +407,6 @@ class _Decoder:
     def _by_size(self, raw: float, came: WireValue, item: MibObject, line: int | None) -> float | None:
         """Return the value, its unit decided by its size alone where that is possible."""
         name = item.name
-        if raw == 0:
-            return self._zero(name, came, line)
         factor: float | None = item.scale
         if name in _FREQUENCY:
             factor = frequency_factor(raw)
@@ -412,16 +430,47 @@ class _Decoder:
 
     def _zero(self, name: str, came: WireValue, line: int | None) -> float | None:
         """Return zero where zero can be true, else None with a doubt."""
-        if name == "upsOutputVoltage" and self._some("upsOutputPower"):
-            return self._refuse(name, DoubtKind.SENTINEL, came, "no volts with power flowing", line)
-        if name == "upsOutputFrequency" and self._some("upsOutputVoltage"):
-            return self._refuse(name, DoubtKind.SENTINEL, came, "no frequency with volts on the output", line)
-        if name in {"upsBatteryVoltage", "upsBatteryTemperature"}:
-            what = "volts" if name == "upsBatteryVoltage" else "degrees"
-            return self._refuse(
-                name, DoubtKind.SENTINEL, came, f"zero {what} is what cards send unmeasured", line
-            )
-        return 0.0
+        why = self._why_not_zero(name, line)
+        return 0.0 if why is None else self._refuse(name, DoubtKind.SENTINEL, came, why, line)
+
+    def _why_not_zero(self, name: str, line: int | None) -> str | None:
+        """Return what contradicts a zero, None where it may stand."""
+        watts, amperes, percent = (
+            self._raw(f"{stem}.{line}")
+            for stem in ("upsOutputPower", "upsOutputCurrent", "upsOutputPercentLoad")
+        )
+        loaded = self._some("upsOutputPower")
+        on_mains = self.state.values.get("upsOutputSource") == _SOURCE_NORMAL
+        contradicted = {
+            "upsBatteryVoltage": (True, "zero volts is what cards send unmeasured"),
+            "upsBatteryTemperature": (True, "zero degrees is what cards send unmeasured"),
+            "upsBatteryCurrent": (
+                bool(self.on_battery) and loaded,
+                "nothing flows while the bank carries a load",
+            ),
+            "upsOutputVoltage": (loaded, "no volts with power flowing"),
+            "upsOutputFrequency": (self._some("upsOutputVoltage"), "no frequency with volts on the output"),
+            "upsOutputPower": (
+                percent >= 5 or amperes >= 50,
+                "no watts while amperes or percent show a load",
+            ),
+            "upsOutputCurrent": (
+                percent >= 5 and watts > 0,
+                "no amperes while watts and percent show a load",
+            ),
+            "upsInputTruePower": (
+                on_mains and loaded and self._raw(f"upsInputVoltage.{line}") > 0,
+                "nothing taken in while the output is fed from here",
+            ),
+        }
+        contradicted["upsInputCurrent"] = contradicted["upsInputTruePower"]
+        holds, why = contradicted.get(name, (False, ""))
+        return why if holds else None
+
+    def _raw(self, key: str) -> float:
+        """Return a value as it came, zero where there is none."""
+        value = self.state.values.get(key)
+        return value if isinstance(value, int) else 0.0
 
     def _within(self, value: float, came: WireValue, item: MibObject, line: int | None) -> float | None:
         if _plausible(item, value):

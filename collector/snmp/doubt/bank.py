@@ -154,18 +154,24 @@ class CurrentLearner:
         if seen < ENOUGH or max(plus, minus) < 0.9 * seen:
             reason = "its sign is not defined by the standard and no discharge has shown it yet"
             return [Correction(name, DoubtKind.SIGN, reason, Ruling.DIRECTION, factor=factor, evidence=seen)]
-        on_mains_plus, on_mains_minus = tally.get("plus_on_mains", 0), tally.get("minus_on_mains", 0)
-        if plus > minus and on_mains_plus >= 10 and on_mains_plus > 10 * on_mains_minus:
+        return self._signed("plus" if plus > minus else "minus", factor, scale_reason, seen)
+
+    def _signed(self, away: str, factor: float, scale_reason: str, seen: int) -> list[Correction]:
+        """Return what follows when a discharge has shown the sign `away`."""
+        name, tally = "upsBatteryCurrent", self.tally
+        same = tally.get(f"{away}_on_mains", 0)
+        opposite = tally.get("minus_on_mains" if away == "plus" else "plus_on_mains", 0)
+        if same >= 10 and same > 10 * opposite:
             reason = "shows no sign: the same for charging as for discharging"
             return [Correction(name, DoubtKind.SIGN, reason, Ruling.MAGNITUDE, factor=factor, evidence=seen)]
-        sign = 1.0 if plus > minus else -1.0
+        if opposite < ENOUGH or opposite < 0.8 * (same + opposite):
+            reason = "has not been seen to change its sign between discharging and charging"
+            return [Correction(name, DoubtKind.SIGN, reason, Ruling.DIRECTION, factor=factor, evidence=seen)]
+        sign = 1.0 if away == "plus" else -1.0
         if sign * factor == 1.0:
             return []
-        reason = "; ".join(
-            filter(
-                None, ("negative while discharging, as a discharge showed" if sign < 0 else "", scale_reason)
-            )
-        )
+        told = "negative while discharging, as a discharge showed" if sign < 0 else ""
+        reason = "; ".join(filter(None, (told, scale_reason)))
         kind = DoubtKind.SIGN if sign < 0 else DoubtKind.SCALE
         return [Correction(name, kind, reason, factor=sign * factor, evidence=seen)]
 

@@ -7,7 +7,7 @@ ten of watts, or of amperes where watts are missing; the power factor does the r
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import Any, Final
 
@@ -24,6 +24,7 @@ _BYPASS_SHARE: Final = (0.85, 1.2)
 _PF: Final = (0.5, 1.04)
 _ROOT3: Final = sqrt(3.0)
 _LEAST_W: Final = 300.0
+_HIGH_BAND: Final = (330.0, 530.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +47,13 @@ class FeedLearner:
     """Learns the scales of input and bypass. Tallies count, by object, the powers of ten that fit."""
 
     tallies: dict[str, dict[str, int]]
+    unfit: dict[str, bool] = field(default_factory=dict)
+    high: dict[str, bool] = field(default_factory=dict)
 
     def observe(self, sample: Sample, output_w: float | None, output_v: float | None) -> None:
         """Take in one poll; `output_w` and `output_v` as corrected, None while they are not known."""
+        for names in (_INPUT, _BYPASS):
+            self._look(sample, names, output_v)
         if output_w is None or output_w < _LEAST_W:
             return
         if sample.on_mains:
@@ -65,7 +70,7 @@ class FeedLearner:
         output_v: float | None,
     ) -> None:
         volts, amperes, watts = (sample.lines(n) for n in (names.volts, names.amperes, names.watts))
-        per_line = _ROOT3 if self._line_to_line(names, volts, output_v) else 1.0
+        per_line = _ROOT3 if self._is_line_to_line(volts, output_v) else 1.0
         total_w = sum(watts.values())
         total_va = sum(volts[line] / per_line * amperes[line] for line in volts.keys() & amperes.keys())
         fits_w = [n for n in _POWERS if total_w and share[0] <= total_w * 10.0**n / output_w <= share[1]]
@@ -81,16 +86,44 @@ class FeedLearner:
         if total_va:
             self._count(names.amperes, fits_a)
 
-    def _line_to_line(self, names: _Objects, volts: Mapping[int, float], output_v: float | None) -> bool:
+    def _look(self, sample: Sample, names: _Objects, output_v: float | None) -> None:
+        """Note what one poll shows by itself: volts that may be of either kind, watts that fit no power factor."""
+        volts = sample.lines(names.volts)
+        if not volts or not any(volts.values()):
+            return
+        self.high[names.volts] = len(volts) > 2 and all(
+            _HIGH_BAND[0] <= v <= _HIGH_BAND[1] for v in volts.values()
+        )
+        if output_v and len(volts) > 2:
+            tally = self.tallies.setdefault(names.volts, {})
+            key = "line_to_line" if self._is_line_to_line(volts, output_v) else "line_to_neutral"
+            tally[key] = min(tally.get(key, 0) + 1, 10000)
+        amperes, watts = sample.lines(names.amperes), sample.lines(names.watts)
+        va = sum(v * amperes.get(line, 0.0) for line, v in volts.items())
+        total_w = sum(watts.values())
+        if va > 0.0 and total_w > 0.0:
+            found = self._factors(names)
+            share = total_w * found[1] / (va * found[0])
+            self.unfit[names.watts] = not 0.4 <= share <= 1.1
+
+    def _factors(self, names: _Objects) -> tuple[float, float]:
+        """Return what amperes and watts are multiplied by just now."""
+        known = {c.object: c.factor for n in (names.amperes, names.watts) for c in self._scale(n)}
+        volts = 1 / _ROOT3 if self._decided_high(names) else 1.0
+        return known.get(names.amperes, 1.0) * volts, known.get(names.watts, 1.0)
+
+    @staticmethod
+    def _is_line_to_line(volts: Mapping[int, float], output_v: float | None) -> bool:
         """Return whether volts are 1.73 times the output's, which is known to be line to neutral."""
         if len(volts) < 3 or not output_v:
             return False
         ratio = sum(volts.values()) / len(volts) / output_v
-        high = 0.93 * _ROOT3 <= ratio <= 1.07 * _ROOT3
-        tally = self.tallies.setdefault(names.volts, {})
-        key = "line_to_line" if high else "line_to_neutral"
-        tally[key] = min(tally.get(key, 0) + 1, 10000)
-        return high
+        return 0.93 * _ROOT3 <= ratio <= 1.07 * _ROOT3
+
+    def _decided_high(self, names: _Objects) -> bool:
+        tally = self.tallies.get(names.volts, {})
+        high = tally.get("line_to_line", 0)
+        return high >= ENOUGH and high > 20 * tally.get("line_to_neutral", 0)
 
     def _count(self, name: str, powers: list[int]) -> None:
         tally = self.tallies.setdefault(name, {})
@@ -101,15 +134,23 @@ class FeedLearner:
         """Return what follows for each object."""
         found = []
         for names in (_INPUT, _BYPASS):
-            tally = self.tallies.get(names.volts, {})
-            high = tally.get("line_to_line", 0)
-            if high >= ENOUGH and high > 20 * tally.get("line_to_neutral", 0):
+            if self._decided_high(names):
                 reason = "is 1.73 times the output's: volts from line to line"
-                found.append(
-                    Correction(names.volts, DoubtKind.BASE, reason, factor=1 / _ROOT3, evidence=high)
-                )
-            for name in (names.amperes, names.watts):
-                found += self._scale(name)
+                found.append(Correction(names.volts, DoubtKind.BASE, reason, factor=1 / _ROOT3))
+            elif (
+                self.high.get(names.volts)
+                and self.tallies.get(names.volts, {}).get("line_to_neutral", 0) < ENOUGH
+            ):
+                reason = "may be from line to line or from line to neutral: the output has not told yet"
+                found.append(Correction(names.volts, DoubtKind.UNPROVEN, reason, Ruling.NOT_KNOWN))
+            scales = self._scale(names.amperes) + self._scale(names.watts)
+            if self.unfit.get(names.watts) and not scales:
+                reason = "amperes and watts do not fit each other; the output has not told yet which is wrong"
+                scales = [
+                    Correction(name, DoubtKind.UNPROVEN, reason, Ruling.NOT_KNOWN)
+                    for name in (names.amperes, names.watts)
+                ]
+            found += scales
         return found
 
     def _scale(self, name: str) -> list[Correction]:

@@ -24,6 +24,7 @@ from collector.snmp.doubt.feed import FeedLearner
 from collector.snmp.doubt.lines import LineLearner
 from collector.snmp.doubt.load import LoadLearner, rating_corrections
 from collector.snmp.doubt.sample import NOTHING_DECLARED, Declared, Sample, sample_of
+from collector.snmp.doubt.source import SourceLearner
 from collector.snmp.wire import WireState
 from rules.reading import DoubtKind, Reading, Stamp
 
@@ -60,6 +61,7 @@ class CardKnowledge:
     feed: FeedLearner
     lines: LineLearner
     clock: ClockLearner
+    source: SourceLearner
     identity: dict[str, str] = field(default_factory=dict)
     changed: tuple[IdentityChange, ...] = ()
     corrections: CorrectionSet = STANDARD
@@ -68,7 +70,14 @@ class CardKnowledge:
     @classmethod
     def fresh(cls) -> CardKnowledge:
         """Return what is known of a card never seen before: nothing."""
-        return cls(LoadLearner(), BankLearner.fresh(), FeedLearner({}), LineLearner({}), ClockLearner())
+        return cls(
+            LoadLearner(),
+            BankLearner.fresh(),
+            FeedLearner({}),
+            LineLearner({}),
+            ClockLearner(),
+            SourceLearner(),
+        )
 
     def interpret(
         self, unit: str, stamp: Stamp, state: WireState, declared: Declared = NOTHING_DECLARED
@@ -83,7 +92,8 @@ class CardKnowledge:
         """Learn from one poll and bring `corrections` up to date."""
         self._check_identity(state)
         self.polls += 1
-        sample = sample_of(state, at)
+        numbering = self.corrections.by_object.get("upsOutputSource")
+        sample = sample_of(state, at, by_clause=numbering is not None and numbering.ruling is Ruling.CLAUSE)
         ticks = state.values.get("sysUpTime")
         self.clock.observe(sample, ticks if isinstance(ticks, int) else None, fine_values(state.values))
         if self.clock.stale is None:
@@ -92,12 +102,14 @@ class CardKnowledge:
             self.bank.observe(sample, declared, _factor(found, "upsOutputPower") or 1.0)
             self.feed.observe(sample, _output_watts(sample, found), _output_volts(sample, found))
             self.lines.observe(sample)
+            self.source.observe(sample_of(state, at) if sample.by_clause else sample)
         self._conclude(sample, declared)
 
     def forget(self) -> None:
         """Unlearn everything, as after a change of equipment or at a person's wish."""
         fresh = CardKnowledge.fresh()
         self.load, self.bank, self.feed, self.lines = fresh.load, fresh.bank, fresh.feed, fresh.lines
+        self.source = fresh.source
         self.corrections, self.polls = STANDARD, 0
 
     def told_total(self, watts: float, declared: Declared = NOTHING_DECLARED) -> None:
@@ -121,7 +133,7 @@ class CardKnowledge:
         card_va, card_w = sample.get("upsConfigOutputVA"), sample.get("upsConfigOutputPower")
         found |= {c.object: c for c in rating_corrections(card_va, card_w, declared)}
         found |= {c.object: c for c in self.bank.corrections(declared)}
-        found |= {c.object: c for c in self.feed.corrections()}
+        found |= {c.object: c for c in self.feed.corrections() + self.source.corrections()}
         for name, factor in (declared.overrides or {}).items():
             found.pop(name, None)
             if factor is None:
@@ -145,6 +157,7 @@ class CardKnowledge:
             "feed": self.feed.as_json(),
             "lines": self.lines.as_json(),
             "clock": self.clock.as_json(),
+            "source": self.source.as_json(),
             "corrections": self.corrections.as_json(),
         }
 
@@ -159,6 +172,7 @@ class CardKnowledge:
             feed=FeedLearner.from_json(data["feed"]),
             lines=LineLearner.from_json(data["lines"]),
             clock=ClockLearner.from_json(data["clock"]),
+            source=SourceLearner.from_json(data["source"]),
             identity=dict(data["identity"]),
             polls=int(data["polls"]),
             corrections=CorrectionSet.from_json({**data["corrections"], "stale": None}),

@@ -66,6 +66,7 @@ class Sample:
     values: Mapping[str, float]
     source: int | None
     seconds_on_battery: float | None
+    by_clause: bool = False
 
     @property
     def on_battery(self) -> bool:
@@ -98,8 +99,11 @@ _SCALED: Final = {
 }
 
 
-def sample_of(state: WireState, at: datetime) -> Sample:
-    """Return one poll as the learners see it."""
+_BY_CLAUSE: Final = {2: _NORMAL_SOURCE, 4: _BATTERY_SOURCE}
+
+
+def sample_of(state: WireState, at: datetime, *, by_clause: bool = False) -> Sample:
+    """Return one poll as the learners see it. `by_clause`: the source is numbered by the compliance clauses."""
     values: dict[str, float] = {}
     for key, came in state.values.items():
         known = _SCALED.get(key)
@@ -118,4 +122,7 @@ def sample_of(state: WireState, at: datetime) -> Sample:
             factor = 1.0
         values[key] = raw * factor
     source, seconds = values.get("upsOutputSource"), values.get("upsSecondsOnBattery")
-    return Sample(at, values, None if source is None else int(source), seconds)
+    chosen = None if source is None else int(source)
+    if by_clause and chosen is not None:
+        chosen = _BY_CLAUSE.get(chosen, chosen)
+    return Sample(at, values, chosen, seconds, by_clause)
