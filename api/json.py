@@ -16,6 +16,7 @@ from enum import Enum
 from typing import Any, ClassVar, Final, Protocol, TypeAlias
 
 from api.pages.model import Sheet, UnitView
+from rules.planning.isolation import Between, Isolation
 from rules.reading import Reading
 from rules.verdicts import RequirementVerdict, UnitLost
 
@@ -23,8 +24,10 @@ Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
 
 KEYS: Final[Mapping[type, Mapping[str, str]]] = {
     RequirementVerdict: {"purpose": "for"},
+    Isolation: {"from_at": "from", "to_at": "to"},
+    Between: {"from_at": "from", "to_at": "to"},
 }
-"""Fields whose key is not their name: `for` is a word of the language the rules are written in."""
+"""Fields whose key is not their name: `for` and `from` are words of the language the rules are written in."""
 
 BESIDE: Final = frozenset({"unit", "stamp", "doubts", "missing", "part_at"})
 """Fields of a `Reading` that do not stand inside `reading` but beside it."""

@@ -108,6 +108,10 @@ class Judging:
             self._asked_s.pop(view.system, None)
             self._hurried.set()
 
+    def seen(self, system: str) -> tuple[SystemView, Glance] | None:
+        """Return what a system looked like last, None before its first reading."""
+        return self._views.get(system)
+
     async def run(self) -> None:
         """Ask for each system when it is due, until cancelled."""
         async with asyncio.TaskGroup() as group:

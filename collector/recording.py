@@ -217,6 +217,10 @@ class Recorder:
             on_battery_since=None if since is None else since.since,
         )
 
+    def load_record(self, system: str) -> PeakRecord:
+        """Return the record of a system's load."""
+        return self._peaks[system]
+
     def _peaks_of(self, system: str) -> Peaks:
         """Return a system's peaks, reckoned anew at most once a minute: they are of five minutes and more."""
         now_s = self._clock.monotonic_s()

@@ -24,6 +24,7 @@ from collector.history.store import Bucket
 from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Page
+from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
 from collector.recording import Recorder
@@ -113,6 +114,16 @@ class Service:
         worker = await self._stack.enter_async_context(Worker())
         self.recorder.judging = self.judging = Judging(
             self.estate, worker, self.clock, self.present, self.recorder.queue.put
+        )
+        self.planner = Planner(
+            self.estate,
+            worker,
+            self.clock,
+            self.present,
+            seen=self.judging.seen,
+            record=self.recorder.load_record,
+            beliefs=lambda: self.judging.beliefs,
+            ledger=self.ledger,
         )
 
     async def run(self) -> None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from rules.battery.belief import BankBelief
 from rules.hold_up import Asked, Floats, PlayBank, PlayUnit, percentiles, play
+from rules.peaks import Expected
 from rules.requirements import minutes
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
@@ -91,6 +92,28 @@ class HoldUpJudgement:
     shown: Mapping[str, ShownToCarry | None] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     ends: tuple[BankEnds, ...] = ()
+
+
+def without(task: HoldUpTask, unit: str, expected: Sequence[Expected]) -> HoldUpTask | None:
+    """Return the task with a unit out, at the highest load expected on each line; None where not known."""
+    highest_w: dict[int, float] = {}
+    highest_va: dict[int, float] = {}
+    for quarter in expected:
+        for line in quarter.lines:
+            if line.power_w is None or line.apparent_va is None:
+                return None
+            highest_w[line.line] = max(highest_w.get(line.line, 0.0), line.power_w)
+            highest_va[line.line] = max(highest_va.get(line.line, 0.0), line.apparent_va)
+    units = tuple(item for item in task.units if item.id != unit)
+    if not highest_w or not units:
+        return None
+    left = {item.id for item in units}
+    banks = tuple(
+        PlayBank(bank.id, tuple(u for u in bank.feeds if u in left), bank.strings)
+        for bank in task.banks
+        if left.intersection(bank.feeds)
+    )
+    return replace(task, units=units, banks=banks, asked=Asked(highest_w, highest_va), each_lost=False)
 
 
 class AtEndOfLife:

@@ -176,7 +176,7 @@ def ride(
         ValueError: the scenario names a unit or a load group that the system does not have.
     """
     groups = groups or {}
-    _refuse_strangers(task, scenario, groups)
+    refuse_strangers(task, scenario, groups)
     stretches, marks = on_banks(scenario.outages, scenario.generator, generator, units)
     assumptions = _assumptions(scenario, generator)
     missing = [
@@ -247,7 +247,8 @@ def ride_estate(
         yield ride(task, beliefs, own, generator=generator, units=units, groups=groups, seed=seed + number)
 
 
-def _refuse_strangers(task: HoldUpTask, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> None:
+def refuse_strangers(task: HoldUpTask, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> None:
+    """Raise ValueError if a scenario names a unit or a load group that the system does not have."""
     strangers = scenario.units_out - {unit.id for unit in task.units}
     if strangers and not task.missing:
         raise ValueError(

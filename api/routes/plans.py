@@ -1,0 +1,265 @@
+"""Plans: ride-through, shedding, isolation, the size of what comes next, the replacement programme."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable
+from datetime import timedelta
+from typing import Annotated, Final, TypeVar
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.problems import Problem, not_known
+from api.routes.asking import Asked, answer, moment
+from collector.planner import Busy, NotYet
+from collector.service import Service
+from rules.planning.programme import Terms
+from rules.planning.programme_text import as_csv
+from rules.planning.ridethrough import BankCase, Scenario, ShedStep
+from rules.planning.sizing import BankWanted, Wanted
+from rules.planning.supply import MainsOut, SetCase, SetPlan
+
+router = APIRouter(tags=["plans"])
+
+T = TypeVar("T")
+DAY_S: Final = 86_400.0
+LONGEST_WINDOW: Final = timedelta(days=7)
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+class OutageBody(_Body):
+    """Mains lost at `from_s` after the start, for `for_s` (null: not back)."""
+
+    from_s: float = Field(0.0, ge=0.0, le=14 * DAY_S)
+    for_s: float | None = Field(None, gt=0.0, le=14 * DAY_S)
+    generator: bool = Field(True, description="false: the set is isolated in this window")
+    feed: str | None = Field(None, max_length=80, description="name of the feed switched off")
+
+
+class SetBody(_Body):
+    """What the generator does."""
+
+    case: SetCase = SetCase.AS_DECLARED
+    at_try: int | None = Field(None, ge=1, le=20)
+    after_s: float | None = Field(None, ge=0.0, le=DAY_S)
+    refused_s: float = Field(0.0, ge=0.0, le=DAY_S, description="how much longer the units refuse its supply")
+    fuel_hours: float | None = Field(None, gt=0.0, le=1000.0)
+    retransfer_s: float = Field(600.0, ge=0.0, le=DAY_S)
+
+
+class ShedBody(_Body):
+    """A load group to drop, at a time or when no more than so much is left."""
+
+    group: str = Field(max_length=80)
+    at_s: float | None = Field(None, ge=0.0, le=14 * DAY_S)
+    when_left_s: float | None = Field(None, gt=0.0, le=DAY_S)
+
+
+class ScenarioBody(_Body):
+    """A scenario. Without anything: mains lost and not back, the set starting at its last try."""
+
+    outages: list[OutageBody] = Field(default_factory=lambda: [OutageBody()], min_length=1, max_length=50)  # type: ignore[call-arg]
+    generator: SetBody = Field(default_factory=SetBody)  # type: ignore[arg-type]
+    units_out: list[str] = Field(default_factory=list, max_length=16)
+    sheds: list[ShedBody] = Field(default_factory=list, max_length=12)
+    banks: BankCase = BankCase.NOW
+    coldest: bool = False
+    load_times: float = Field(1.0, ge=0.0, le=10.0)
+    load_added_w: dict[int, float] = Field(default_factory=dict, description="by board line, W")
+    until_s: float = Field(2 * DAY_S, gt=0.0, le=14 * DAY_S)
+
+    def value(self) -> Scenario:
+        """Return the scenario. Raises Problem where a shed has no moment, or two."""
+        for shed in self.sheds:
+            if (shed.at_s is None) == (shed.when_left_s is None):
+                raise Problem(422, "wrong-input", f"sheds: {shed.group}: want one of at_s and when_left_s")
+        strange = [line for line in self.load_added_w if line not in {1, 2, 3}]
+        if strange:
+            raise Problem(422, "wrong-input", f"load_added_w: want board lines 1 to 3; got {strange[0]}")
+        plan = self.generator
+        return Scenario(
+            outages=tuple(MainsOut(o.from_s, o.for_s, o.generator, o.feed) for o in self.outages),
+            generator=SetPlan(
+                plan.case, plan.at_try, plan.after_s, plan.refused_s, plan.fuel_hours, plan.retransfer_s
+            ),
+            units_out=frozenset(self.units_out),
+            sheds=tuple(ShedStep(s.group, s.at_s, s.when_left_s) for s in self.sheds),
+            banks=self.banks,
+            coldest=self.coldest,
+            load_times=self.load_times,
+            load_added_w=tuple(sorted(self.load_added_w.items())),
+            until_s=self.until_s,
+        )
+
+
+@router.post("/v1/systems/{system}/ridethrough")
+async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Response:
+    """Play a scenario out: time line of states, what happens when, verdict, margin, what was not checked."""
+    _known(service, system)
+    return answer(await _planned(service.planner.ridethrough(system, scenario.value())))
+
+
+@router.get("/v1/systems/{system}/shedding")
+async def shedding(
+    service: Asked,
+    system: str,
+    wanted_s: Annotated[float, Query(gt=0.0, le=2 * DAY_S, description="hold-up to reach")],
+    at_s: Annotated[float, Query(ge=0.0, le=DAY_S, description="when loads are shed")] = 120.0,
+    unit_out: Annotated[list[str] | None, Query(description="units that are out")] = None,
+) -> Response:
+    """Give which load groups to shed, in which order, to reach a hold-up."""
+    _known(service, system)
+    out = frozenset(unit_out or ())
+    strangers = out - {unit.id for unit in service.estate.units_of(system)}
+    if strangers:
+        raise not_known("unit", min(strangers), [unit.id for unit in service.estate.units_of(system)])
+    return answer(await _planned(service.planner.shedding(system, wanted_s, out, at_s)))
+
+
+@router.get("/v1/systems/{system}/isolation")
+async def isolation(
+    service: Asked,
+    system: str,
+    unit: Annotated[str, Query(description="the unit to be taken out")],
+    from_: Annotated[str | None, Query(alias="from", description="RFC 3339; default now")] = None,
+    to: Annotated[str | None, Query(description="RFC 3339; default four hours later")] = None,
+) -> Response:
+    """Give whether a unit may be taken out for work in a window: each check with its reason, and when it would be."""
+    _known(service, system)
+    start = moment(from_, "from", service.clock.now())
+    end = moment(to, "to", start + timedelta(hours=4))
+    if not start < end <= start + LONGEST_WINDOW:
+        raise Problem(422, "wrong-input", "to: want a time after `from`, at most 7 days later")
+    if unit not in {u.id for u in service.estate.units_of(system)}:
+        raise not_known("unit", unit, [u.id for u in service.estate.units_of(system)])
+    return answer(await _planned(service.planner.isolation(system, unit, start, end)))
+
+
+@router.get("/v1/systems/{system}/size")
+async def size(
+    service: Asked,
+    system: str,
+    units: Annotated[int | None, Query(ge=1, le=16)] = None,
+    spare_units: Annotated[int | None, Query(ge=0, le=8)] = None,
+    years: Annotated[float, Query(gt=0.0, le=30.0)] = 10.0,
+    growth_per_year: Annotated[float | None, Query(ge=-0.2, le=0.5)] = None,
+    power_factor: Annotated[float, Query(gt=0.0, le=1.0)] = 0.9,
+    derating: Annotated[float, Query(gt=0.3, le=1.0)] = 1.0,
+    required_s: Annotated[float | None, Query(gt=0.0, le=DAY_S, description="for the banks")] = None,
+) -> Response:
+    """Give what size the replacement should be, as a range, from the load's record."""
+    _known(service, system)
+    estate = service.estate
+    here = estate.units_of(system)
+    generator = estate.generator_of(system)
+    wanted = Wanted(
+        units=len(here) if units is None else units,
+        spare_units=estate.systems[system].spare_units if spare_units is None else spare_units,
+        output_lines=max(unit.output_lines for unit in here),
+        years=years,
+        growth_per_year=growth_per_year,
+        power_factor=power_factor,
+        derating=derating,
+        set_rating_w=None if generator is None else generator.rating_w,
+    )
+    if wanted.units <= wanted.spare_units:
+        raise Problem(422, "wrong-input", "spare_units: want fewer than units")
+    try:
+        found = service.planner.sizes(system, wanted, _bank_wanted(service, system, wanted, required_s))
+    except NotYet as error:
+        raise _not_yet(error) from error
+    if found is None:
+        raise Problem(503, "not-yet", "The load is not on record on every line yet.", retry_after_s=900)
+    return answer(found)
+
+
+def _bank_wanted(
+    service: Service, system: str, wanted: Wanted, required_s: float | None
+) -> BankWanted | None:
+    banks = service.estate.banks_of_system(system)
+    if required_s is None or not banks:
+        return None
+    state = service.present.systems.get(system)
+    load_w = None if state is None else state.load.power_w
+    units = [fitted for u in service.estate.units_of(system) for fitted in u.fitted[-1:]]
+    if not load_w or not units:
+        return None
+    left = wanted.units - wanted.spare_units
+    return BankWanted(load_w / left, required_s, units[0].rating_w, banks[0].cells)
+
+
+@router.get("/v1/systems/{system}/margin")
+async def margin(service: Asked, system: str) -> Response:
+    """Give how the redundancy margin moves, and the date it is gone at present growth."""
+    _known(service, system)
+    try:
+        return answer(service.planner.margin(system))
+    except NotYet as error:
+        raise _not_yet(error) from error
+
+
+Month = Annotated[int, Query(ge=1, le=12, description="first month of the budget year")]
+Price = Annotated[float | None, Query(ge=0.0, description="price of a block")]
+
+
+@router.get("/v1/programme")
+async def programme(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
+    """Give replacements and service by date, with reason, interval and budget year."""
+    found = service.planner.programme(Terms(budget_month=budget_month, price_per_block=price_per_block))
+    return answer(
+        {
+            "items": found.rows,
+            "next": None,
+            "as_of": found.as_of,
+            "undated": found.undated,
+            "budget": [{"year": year, "cost": cost} for year, cost in found.budget],
+            "safety": found.safety,
+        }
+    )
+
+
+@router.get("/v1/programme.csv")
+async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
+    """Give the programme as CSV."""
+    found = service.planner.programme(Terms(budget_month=budget_month, price_per_block=price_per_block))
+    return Response(
+        as_csv(found.rows),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="programme.csv"'},
+    )
+
+
+@router.get("/v1/programme.ics")
+async def programme_calendar(service: Asked, budget_month: Month = 1) -> Response:
+    """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
+    text = await service.planner.calendar(Terms(budget_month=budget_month))
+    return Response(text, media_type="text/calendar; charset=utf-8")
+
+
+def _known(service: Service, system: str) -> None:
+    if system not in service.estate.systems:
+        raise not_known("system", system, list(service.estate.systems))
+
+
+def _not_yet(error: NotYet) -> Problem:
+    return Problem(
+        503, "not-yet", f"System {str(error)!r} has not been read since the start.", retry_after_s=5
+    )
+
+
+async def _planned(asked: Awaitable[T]) -> T:
+    """Return what was planned; say so where it cannot be now, or what was wrong with the question."""
+    try:
+        return await asked
+    except NotYet as error:
+        raise _not_yet(error) from error
+    except Busy as error:
+        raise Problem(
+            503, "busy", "Other plans are being reckoned; ask again in a moment.", retry_after_s=5
+        ) from error
+    except ValueError as error:
+        raise Problem(422, "wrong-input", str(error)) from error

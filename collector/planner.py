@@ -1,0 +1,251 @@
+"""Answers questions about plans, on what is known now: ride-through, shedding, isolation, sizes, dates.
+
+What is costly is asked of the judging process, behind the judgements; at most `AT_ONCE` questions wait,
+the next one is refused rather than kept. What is cheap is answered at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from itertools import count
+from typing import Any, Final, Protocol, TypeVar
+
+from collector.clock import Clock, stamp
+from collector.ledger import Ledger
+from collector.ledger.records import Snapshot
+from collector.present import Present
+from rules.assess import Glance, SystemView, glance, task_of
+from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
+from rules.battery.belief import BankBelief
+from rules.estate import Estate, FittedBank, Generator, LoadGroup, Unit, in_place
+from rules.parallel import FEEDING
+from rules.peaks import PeakRecord
+from rules.planning.checks import Facts
+from rules.planning.isolation import Isolation, isolation
+from rules.planning.programme import Programme, ServiceItem, Terms, programme
+from rules.planning.programme_text import Kept, as_calendar, revised
+from rules.planning.ridethrough import Ridethrough, Scenario, refuse_strangers, ride
+from rules.planning.shedding import SheddingPlan, shedding_plan
+from rules.planning.sizing import BankAdvice, BankWanted, SizeAdvice, Wanted, size_bank, size_units
+from rules.redundancy import daily_margins, limits_with_spares_gone
+from rules.trend import MarginTrend, margin_trend
+
+AT_ONCE: Final = 4
+PLAN_SEED: Final = 8470
+"""Plans are drawn with one seed: two plans differ by what they ask, never by chance."""
+CALENDAR: Final = "calendar"
+AHEAD: Final = timedelta(days=7)
+
+T = TypeVar("T")
+
+
+class Busy(Exception):  # noqa: N818 - it says how things stand
+    """As many questions wait as may; ask again in a moment."""
+
+
+class NotYet(Exception):  # noqa: N818 - it says how things stand
+    """The system has not been read since the start."""
+
+
+class Asks(Protocol):
+    """The judging process, as far as plans need it."""
+
+    async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+        """Return what the function gives."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """What size comes next: units from the load's history, and a bank for each of them."""
+
+    system: str
+    units: SizeAdvice
+    bank: BankAdvice | None
+    margin: MarginTrend
+
+
+class Planner:
+    """The questions about plans.
+
+    `seen`: a system's last view and glance, None before the first. `record`: its load's record.
+    `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
+    """
+
+    def __init__(
+        self,
+        estate: Estate,
+        worker: Asks,
+        clock: Clock,
+        present: Present,
+        *,
+        seen: Callable[[str], tuple[SystemView, Glance] | None],
+        record: Callable[[str], PeakRecord],
+        beliefs: Callable[[], Mapping[str, BankBelief]],
+        ledger: Ledger,
+    ) -> None:
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._present = present
+        self._seen = seen
+        self._record = record
+        self._beliefs = beliefs
+        self._ledger = ledger
+        self._numbers = count(1)
+        self._waiting = 0
+
+    def _look(self, system: str) -> tuple[SystemView, Glance]:
+        found = self._seen(system)
+        if found is None:
+            raise NotYet(system)
+        view = replace(found[0], now=stamp(self._clock))  # readings have aged since
+        return view, glance(view, self._present.hold_ups.get(system))
+
+    def _groups(self, system: str) -> dict[str, LoadGroup]:
+        return {g.id: g for g in self._estate.load_groups.values() if g.system == system}
+
+    def _believed(self, task: HoldUpTask) -> dict[str, BankBelief]:
+        beliefs = self._beliefs()
+        return {bank.id: beliefs[bank.id] for bank in task.banks if bank.id in beliefs}
+
+    @contextmanager
+    def _place(self) -> Iterator[None]:
+        if self._waiting >= AT_ONCE:
+            raise Busy
+        self._waiting += 1
+        try:
+            yield
+        finally:
+            self._waiting -= 1
+
+    async def _ask(self, function: Callable[..., T], *arguments: object) -> T:
+        with self._place():
+            return await self._worker.ask(f"plan {next(self._numbers)}", function, *arguments)
+
+    async def ridethrough(self, system: str, scenario: Scenario) -> Ridethrough:
+        """Return a scenario played out. Raises NotYet, Busy, and ValueError for units or groups unknown."""
+        view, seen = self._look(system)
+        task = task_of(view, seen)
+        refuse_strangers(task, scenario, self._groups(system))
+        generator, units = self._estate.generator_of(system), self._estate.units_of(system)
+        return await self._ask(
+            _ride, task, self._believed(task), scenario, generator, units, self._groups(system)
+        )
+
+    async def shedding(
+        self, system: str, wanted_s: float, units_out: frozenset[str], at_s: float
+    ) -> SheddingPlan:
+        """Return what to shed to hold for `wanted_s`. Raises NotYet and Busy."""
+        view, seen = self._look(system)
+        task = task_of(view, seen)
+        groups = list(self._groups(system).values())
+        return await self._ask(_shed, task, self._believed(task), groups, wanted_s, units_out, at_s)
+
+    async def isolation(self, system: str, unit: str, from_at: datetime, to_at: datetime) -> Isolation:
+        """Return whether a unit may be taken out. Raises NotYet, Busy, and ValueError as `isolation` does."""
+        view, seen = self._look(system)
+        until = max(to_at, self._clock.now() + AHEAD)
+        expected = self._record(system).expected(min(from_at, until), until)
+        facts = Facts(expected=expected, alarms=self._alarms(system))
+        judged = self._present.hold_ups.get(system)
+        checked = isolation(view, seen, judged, unit, from_at, to_at, facts)
+        task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
+        if task is None:
+            return checked
+        out = await self._ask(_hold, task, self._believed(task))
+        return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
+
+    def _alarms(self, system: str) -> tuple[str, ...]:
+        """Return what stands about a system and its parts, as sentences."""
+        units = {unit.id for unit in self._estate.units_of(system)}
+        about = {system, *units}
+        about |= {bank.id for bank in self._estate.banks_of_system(system)}
+        about |= {card.id for unit in units if (card := self._estate.card_of(unit)) is not None}
+        found = [a for a in self._present.alarms.values() if a.about in about and a.state.active]
+        return tuple(a.what or a.kind for a in found)
+
+    def sizes(self, system: str, wanted: Wanted, bank: BankWanted | None) -> Sizes | None:
+        """Return what size comes next; None without a record of the load on every line. Raises NotYet."""
+        view, seen = self._look(system)
+        history = self._record(system).histories(self._clock.now())
+        if len(history) < len(seen.parallel.load.lines) or not history:
+            return None
+        day = self._clock.now().date()
+        fitted = [unit for v in seen.views if (unit := v.fitted) is not None]
+        present_va = min((unit.rating_va for unit in fitted), default=None)
+        present_w = min((unit.rating_w for unit in fitted), default=None)
+        types: dict[str, FittedBank] = {}
+        for place in self._estate.banks_of_system(view.system):
+            blocks = in_place(place.fitted, day)
+            if blocks is not None:
+                types.setdefault(blocks.type, blocks)
+        return Sizes(
+            system,
+            size_units(history, wanted, present_va=present_va, present_w=present_w),
+            None if bank is None or not types else size_bank(bank, list(types.values())),
+            self.margin(system),
+        )
+
+    def margin(self, system: str) -> MarginTrend:
+        """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""
+        view, seen = self._look(system)
+        able = seen.parallel.with_standing(FEEDING)
+        spare = self._estate.systems[view.system].spare_units
+        try:
+            limits = limits_with_spares_gone(seen.views, able, spare)
+        except ValueError:
+            limits = {}
+        return margin_trend(daily_margins(self._record(system).days(), limits))
+
+    def programme(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> Programme:
+        """Return the replacement and service programme as of today."""
+        banks = tuple(self._present.banks.values())
+        return programme(self._estate, banks, self._clock.now().date(), service=service, terms=terms)
+
+    async def calendar(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> str:
+        """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""
+        rows = self.programme(terms, service).rows
+        kept = await self._ledger.snapshot(CALENDAR)
+        before = {} if kept is None else {uid: _kept(plain) for uid, plain in kept.body.items()}
+        now = self._clock.now()
+        after = revised(rows, before, now)
+        if after != before:
+            body = {uid: [k.digest, k.sequence, k.changed_at.isoformat()] for uid, k in after.items()}
+            async with self._ledger.transaction() as tx:
+                tx.save_snapshot(Snapshot(CALENDAR, now, "calendar/1", body))
+        return as_calendar(rows, after, now)
+
+
+def _kept(plain: list[Any]) -> Kept:
+    digest, sequence, changed_at = plain
+    return Kept(digest, sequence, datetime.fromisoformat(changed_at))
+
+
+def _ride(  # noqa: PLR0917 - what the process is handed
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    scenario: Scenario,
+    generator: Generator | None,
+    units: Sequence[Unit],
+    groups: Mapping[str, LoadGroup],
+) -> Ridethrough:
+    return ride(task, beliefs, scenario, generator=generator, units=units, groups=groups, seed=PLAN_SEED)
+
+
+def _shed(  # noqa: PLR0917 - what the process is handed
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    groups: list[LoadGroup],
+    wanted_s: float,
+    units_out: frozenset[str],
+    at_s: float,
+) -> SheddingPlan:
+    return shedding_plan(task, beliefs, groups, wanted_s, units_out=units_out, at_s=at_s, seed=PLAN_SEED)
+
+
+def _hold(task: HoldUpTask, beliefs: Mapping[str, BankBelief]) -> HoldUpJudgement:
+    return hold_ups(task, beliefs, PLAN_SEED)

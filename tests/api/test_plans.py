@@ -1,0 +1,232 @@
+"""Plans over HTTP: scenarios, shedding, isolation, sizes, the programme; and how a bad question is refused."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from datetime import timedelta
+from functools import cache
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from api import problems
+from api.routes import plans
+from collector.clock import TurnedClock, stamp
+from collector.ledger import Ledger
+from collector.planner import AT_ONCE, Planner
+from collector.present import Present
+from rules.assess import SystemView, glance, system_state, task_of
+from rules.autonomy import hold_ups
+from rules.estate import LoadGroup
+from rules.peaks import DayPeak, PeakRecord
+from rules.planning.safety import SAFETY
+from rules.verdicts import LineLoad, Load
+from tests.rules.plants import NOON, estate, known_banks, reading
+
+LAB = LoadGroup("lab", "A", (1000.0, 1000.0, 1000.0), 3, shed_by="relay 4")
+
+
+@dataclass
+class AtOnce:
+    """A judging process that answers in place; `hold` keeps it from answering."""
+
+    hold: asyncio.Event | None = None
+    asked: list[str] = field(default_factory=list)
+
+    async def ask(self, key: str, function: Callable[..., Any], *arguments: object) -> Any:
+        self.asked.append(key)
+        if self.hold is not None:
+            await self.hold.wait()
+        return function(*arguments)
+
+
+@dataclass
+class Site:
+    client: httpx.AsyncClient
+    worker: AtOnce
+    seen: dict[str, Any]
+
+
+@cache
+def recorded() -> PeakRecord:
+    record = PeakRecord((1, 2, 3))
+    for quarter in range(30 * 96):
+        lines = tuple(LineLoad(n, 4000.0, 4210.0) for n in (1, 2, 3))
+        at = NOON - timedelta(days=30) + timedelta(minutes=15 * quarter)
+        for k in range(6):
+            record.add(at + timedelta(seconds=60 * k), Load(12_000.0, 12_630.0, lines))
+    for week in range(60):
+        day = (NOON - timedelta(days=31 + 7 * week)).date()
+        lines = tuple(LineLoad(n, 4000.0 - 10.0 * week, 4210.0 - 10.0 * week) for n in (1, 2, 3))
+        record.add_day(DayPeak(day, lines))
+    return record
+
+
+@asynccontextmanager
+async def site(folder: Path) -> AsyncIterator[Site]:
+    plant = estate(2, load_groups=[LAB])
+    clock = TurnedClock(NOON)
+    now = stamp(clock)
+    readings = {n: replace(reading(n, (2000.0,) * 3), stamp=now, card_alarms=()) for n in ("A1", "A2")}
+    view = SystemView(plant, "A", readings, {}, now)
+    first = glance(view)
+    known = known_banks(plant)
+    judged = hold_ups(task_of(view, first), known, seed=1)
+    present = Present(plant, readings=dict(readings))
+    present.hold_ups["A"] = judged
+    present.systems["A"] = system_state(view, first, judged)
+    seen: dict[str, Any] = {"A": (view, first)}
+    worker = AtOnce()
+    async with Ledger(folder / "ledger.sqlite") as ledger:
+        planner = Planner(
+            plant,
+            worker,
+            clock,
+            present,
+            seen=seen.get,
+            record=lambda _system: recorded(),
+            beliefs=lambda: known,
+            ledger=ledger,
+        )
+        app = FastAPI()
+        app.state.service = SimpleNamespace(estate=plant, clock=clock, present=present, planner=planner)
+        problems.install(app)
+        app.include_router(plans.router)
+        transport = httpx.ASGITransport(app)
+        async with httpx.AsyncClient(transport=transport, base_url="http://here") as client:
+            yield Site(client, worker, seen)
+
+
+@pytest.fixture
+async def here(tmp_path: Path) -> AsyncIterator[Site]:
+    async with site(tmp_path / "data") as opened:
+        yield opened
+
+
+async def test_a_scenario_is_played_out(here: Site) -> None:
+    body = {"outages": [{"from_s": 0, "for_s": 7200}], "sheds": [{"group": "lab", "at_s": 60}]}
+    found = (await here.client.post("/v1/systems/A/ridethrough", json=body)).json()
+    assert found["verdict"] == "adequate"
+    assert found["margin_s"] > 0
+    assert {span["about"] for span in found["timeline"]} == {"A", "A1", "A2"}
+    assert [h["what"] for h in found["happenings"] if h["what"] in {"mains lost", "shed"}] == [
+        "mains lost",
+        "shed",
+    ]
+    assert found["safety"][0] == SAFETY
+    assert found["not_checked"]
+    assert found["assumptions"]
+
+
+async def test_without_anything_said_the_mains_is_lost_for_good(here: Site) -> None:
+    found = (await here.client.post("/v1/systems/A/ridethrough", json={})).json()
+    assert found["verdict"] == "adequate"  # the set takes over at its last start
+    never = {"generator": {"case": "never"}}
+    lost = (await here.client.post("/v1/systems/A/ridethrough", json=never)).json()
+    assert lost["verdict"] == "inadequate"
+    assert lost["hold_up"]["low_s"] > 0
+
+
+@pytest.mark.parametrize(
+    ("body", "word"),
+    [
+        ({"units_out": ["X"]}, "units_out"),
+        ({"sheds": [{"group": "X", "at_s": 1}]}, "load groups"),
+        ({"sheds": [{"group": "lab"}]}, "one of at_s and when_left_s"),
+        ({"load_added_w": {"7": 100}}, "board lines"),
+        ({"outages": []}, "outages"),
+        ({"until": 3}, "until"),
+    ],
+)
+async def test_a_wrong_scenario_is_refused_with_its_place(
+    here: Site, body: dict[str, Any], word: str
+) -> None:
+    found = await here.client.post("/v1/systems/A/ridethrough", json=body)
+    assert found.status_code == 422
+    assert found.headers["content-type"] == "application/problem+json"
+    assert word in found.json()["detail"]
+
+
+async def test_shedding_is_proposed(here: Site) -> None:
+    found = (await here.client.get("/v1/systems/A/shedding", params={"wanted_s": 100_000})).json()
+    assert [step["group"] for step in found["steps"]] == ["lab"]
+    assert found["steps"][0]["by"] == "relay 4"
+    assert found["reached"] is False
+
+
+async def test_isolation_has_rows_an_answer_and_times(here: Site) -> None:
+    query = {"unit": "A1", "from": NOON.isoformat(), "to": (NOON + timedelta(hours=2)).isoformat()}
+    found = (await here.client.get("/v1/systems/A/isolation", params=query)).json()
+    rows = {row["check"]: row["result"] for row in found["rows"]}
+    assert rows["load_fits_window"] == "met"
+    assert rows["others_hold"] == "met"
+    assert rows["breakers"] == "cannot_be_seen"
+    assert rows["permit"] == "person"
+    assert found["overall"] == "met"
+    assert set(found["met_between"][0]) == {"from", "to"}
+    assert found["safety"][0] == SAFETY
+
+
+async def test_isolation_of_a_stranger_or_in_a_backward_window_is_refused(here: Site) -> None:
+    assert (await here.client.get("/v1/systems/A/isolation", params={"unit": "X"})).status_code == 404
+    query = {"unit": "A1", "from": "2026-11-24T14:00:00Z", "to": "2026-11-24T13:00:00Z"}
+    assert (await here.client.get("/v1/systems/A/isolation", params=query)).status_code == 422
+
+
+async def test_the_size_of_what_comes_next(here: Site) -> None:
+    found = (await here.client.get("/v1/systems/A/size", params={"required_s": 600})).json()
+    assert [size["enough"] for size in found["units"]["sizes"]] == [False, True, True]
+    assert found["units"]["present"]["rating_va"] == 30_000.0
+    assert found["bank"]["sizes"][0]["strings"] >= 1
+    assert found["margin"]["per_year_w"] < 0.0  # the load grew by 10 W a week
+
+
+async def test_the_margin_has_a_date(here: Site) -> None:
+    found = (await here.client.get("/v1/systems/A/margin")).json()
+    assert found["margin_now_w"] == pytest.approx(5000.0, rel=0.02)  # 9 kW a line, 4 kW asked
+    assert found["gone_expected"] is not None
+
+
+async def test_the_programme_in_three_forms(here: Site) -> None:
+    plain = (await here.client.get("/v1/programme", params={"budget_month": 4})).json()
+    assert {row["job"] for row in plain["items"]} == {"replace_unit"}
+    assert len(plain["undated"]) == 2  # no bank has been judged in this test
+    assert plain["items"][0]["budget_year"] == "2031/32"
+    table = await here.client.get("/v1/programme.csv")
+    assert table.text.splitlines()[0].startswith("due,order_by")
+    calendar = await here.client.get("/v1/programme.ics")
+    assert calendar.headers["content-type"].startswith("text/calendar")
+    assert calendar.text.count("BEGIN:VEVENT") == 2
+    assert (await here.client.get("/v1/programme.ics")).text == calendar.text
+
+
+async def test_a_system_never_read_is_not_yet(here: Site) -> None:
+    here.seen.clear()
+    found = await here.client.post("/v1/systems/A/ridethrough", json={})
+    assert (found.status_code, found.json()["type"]) == (503, "/problems/not-yet")
+    assert (await here.client.get("/v1/systems/A/margin")).status_code == 503
+
+
+async def test_more_questions_than_may_wait_are_refused(here: Site) -> None:
+    here.worker.hold = asyncio.Event()
+    waiting = [
+        asyncio.create_task(here.client.post("/v1/systems/A/ridethrough", json={})) for _ in range(AT_ONCE)
+    ]
+    for _ in range(1000):
+        if len(here.worker.asked) < AT_ONCE:
+            await asyncio.sleep(0)
+    refused = await here.client.post("/v1/systems/A/ridethrough", json={})
+    assert (refused.status_code, refused.json()["type"]) == (503, "/problems/busy")
+    here.worker.hold.set()
+    assert {answer.status_code for answer in await asyncio.gather(*waiting)} == {200}
+
+
+async def test_a_system_that_is_not_there(here: Site) -> None:
+    assert (await here.client.post("/v1/systems/X/ridethrough", json={})).status_code == 404
