@@ -9,25 +9,19 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import datetime
 from typing import Final
 
 import numpy as np
 
 from rules.battery.ageing import YEAR_DAYS, AgeCurve, age_curve, life_prior
 from rules.battery.belief import BankBelief, anchor_for
-from rules.battery.charging import differs_from_siblings, judge_charging
+from rules.battery.charging import judge_charging
 from rules.battery.condition import (
-    blocks_out_of_line,
-    capacity_fell,
     ends_in_test,
     findings_of_tests,
-    not_shown,
-    open_string,
     plan_tests,
-    resistance_rise,
     score_claims,
-    shorted_cells,
 )
 from rules.battery.evidence import (
     BankEvidence,
@@ -39,14 +33,14 @@ from rules.battery.evidence import (
     judged,
     last_shown,
 )
+from rules.battery.findings import Case, beside_siblings, signs, size, whether_shown
 from rules.battery.fusion import Lives, fuse
 from rules.battery.losses import default_losses
 from rules.battery.recharge import used_after_recharge
-from rules.battery.replacement import Forecast, forecast
+from rules.battery.replacement import Asked, Forecast, forecast
 from rules.battery.runtime import Floats, curve_for
 from rules.estate import FittedBank, in_place
 from rules.verdicts import (
-    BankFinding,
     BankState,
     Basis,
     Capacity,
@@ -57,19 +51,6 @@ from rules.verdicts import (
 )
 
 _DEEP_TEST: Final = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class _Case:
-    """The evidence, with the blocks now in place and the discharges that are theirs, oldest first."""
-
-    evidence: BankEvidence
-    fitted: FittedBank
-    discharges: tuple[DischargeEvidence, ...]
-
-    @property
-    def today(self) -> date:
-        return self.evidence.as_of.date()
 
 
 @dataclass(frozen=True)
@@ -99,21 +80,28 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     discharges = tuple(
         sorted((d for d in evidence.discharges if d.at.date() >= fitted.from_day), key=lambda d: d.at)
     )
-    case = _Case(evidence, fitted, discharges)
+    case = Case(evidence, fitted, discharges)
     belief, lives = _believed(case, chosen)
     foreseen = forecast(
         lives,
         belief.rested(evidence.as_of),
         today,
         lead_days=evidence.bank.order_lead_days,
-        asked=evidence.asked,
+        asked=evidence.asked if _can_be_asked(belief, evidence.asked) else None,
         next_test=evidence.next_test,
     )
     state = _state(case, belief, lives, foreseen)
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 
-def _believed(case: _Case, seed: int) -> tuple[BankBelief, Lives]:
+def _can_be_asked(belief: BankBelief, asked: Asked | None) -> bool:
+    """Return whether a requirement can be held against the bank: its table is known and covers the power."""
+    return (
+        asked is not None and belief.basis is not Basis.NONE and not belief.beyond_table(asked.output_power_w)
+    )
+
+
+def _believed(case: Case, seed: int) -> tuple[BankBelief, Lives]:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     curve = curve_for(fitted)
     anchor_s = anchor_for(curve)
@@ -161,7 +149,7 @@ def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed:
     )
 
 
-def _state(case: _Case, belief: BankBelief, lives: Lives, foreseen: Forecast) -> BankState:
+def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast) -> BankState:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     known = belief.basis is not Basis.NONE
     health = belief.health if evidence.asked is None else belief.health_at(evidence.asked.output_power_w)
@@ -177,8 +165,9 @@ def _state(case: _Case, belief: BankBelief, lives: Lives, foreseen: Forecast) ->
     tests = _tests(case, belief, foreseen)
     claims, claims_finding = score_claims(claims_of(discharges))
     more = [
-        *_signs(case),
-        *_beside_siblings(case, charging.float_voltage_per_cell_v),
+        *size(case, belief, lives, foreseen.asked_fraction),
+        *signs(case),
+        *beside_siblings(case, charging.float_voltage_per_cell_v),
         *findings_of_tests(tests, today),
         *([] if claims_finding is None else [claims_finding]),
     ]
@@ -193,7 +182,7 @@ def _state(case: _Case, belief: BankBelief, lives: Lives, foreseen: Forecast) ->
         effective_age_years=float(lives.age.at(float(today.toordinal()))),
         discharges=tuple(judged(d) for d in discharges),
         shown_to_carry=belief.shown_to_carry,
-        findings=(*findings, *more, *_not_shown(case)),
+        findings=(*findings, *more, *whether_shown(case)),
         probability_met=foreseen.probability_met if known else None,
         tests=tests,
         claims=claims,
@@ -209,75 +198,7 @@ def _dates(foreseen: Forecast) -> ReplacementDates:
     )
 
 
-def _not_shown(case: _Case) -> tuple[BankFinding, ...]:
-    discharges = case.discharges
-    shown = last_shown(discharges)
-    failed = bool(discharges) and discharges[-1].failed
-    finding = not_shown(
-        None if shown is None else shown.at.date(), case.fitted.from_day, case.today, failed=failed
-    )
-    return () if finding is None else (finding,)
-
-
-def _signs(case: _Case) -> list[BankFinding]:
-    evidence, discharges = case.evidence, case.discharges
-    found: list[BankFinding | None] = []
-    if discharges:
-        last = discharges[-1]
-        if last.offset_v is not None and last.offset_sd_v is not None:
-            per_block = max(evidence.bank.cells * evidence.bank.strings // max(case.fitted.blocks, 1), 1)
-            found.append(shorted_cells(last.offset_v, last.offset_sd_v, cells_per_block=per_block))
-        if last.before_v is not None and last.lowest_v is not None:
-            found.append(
-                open_string(
-                    last.before_v,
-                    last.lowest_v,
-                    last.opening_current_a,
-                    cells=evidence.bank.cells,
-                    strings=evidence.bank.strings,
-                )
-            )
-    ohms = [d.resistance_ohm for d in discharges if d.resistance_ohm]
-    if len(ohms) >= 2:
-        found.append(resistance_rise(ohms[-1], float(np.median(ohms[:3] if len(ohms) > 3 else ohms[:1]))))
-    full = [d.fraction for d in discharges if d.fraction is not None and d.used >= 0.8 * d.fraction]
-    if len(full) >= 2:
-        found.append(capacity_fell(full[-2], full[-1]))
-    for what, share in (("voltage", 0.02), ("resistance", 0.25)):
-        readings = [h for h in evidence.hand if h.what == what]
-        if readings:
-            newest = max(readings, key=lambda h: h.on)
-            found += blocks_out_of_line(dict(newest.values), what=what, least_share=share)
-    return [f for f in found if f is not None]
-
-
-def _beside_siblings(case: _Case, float_v: float | None) -> list[BankFinding]:
-    """Return where the bank stands apart from its siblings: float voltage, warmth, resistance."""
-    evidence, siblings = case.evidence, case.evidence.siblings
-    ohms = [d.resistance_ohm for d in case.discharges if d.resistance_ohm]
-    own_ohm = ohms[-1] * evidence.bank.strings / evidence.bank.cells if ohms else None
-    figures = (
-        ("Float voltage", "V per cell", 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
-        ("Temperature", "°C", 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
-        (
-            "Resistance",
-            "Ω per cell",
-            0.25 * (own_ohm or 0.0),
-            own_ohm,
-            [s.resistance_ohm_per_cell for s in siblings],
-        ),
-    )
-    found = []
-    for what, unit, least, own, others in figures:
-        known = [value for value in others if value is not None]
-        if own is not None:
-            found.append(
-                differs_from_siblings(evidence.bank.id, own, known, what=what, unit=unit, least=least)
-            )
-    return [f for f in found if f is not None]
-
-
-def _tests(case: _Case, belief: BankBelief, foreseen: Forecast) -> TestPlan:
+def _tests(case: Case, belief: BankBelief, foreseen: Forecast) -> TestPlan:
     fitted, discharges = case.fitted, case.discharges
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
     end = foreseen.dates.expected_end

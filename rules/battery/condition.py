@@ -26,6 +26,8 @@ TEST_DUE: Final = "test_due"
 TEST_RISKY: Final = "test_risky"
 NOT_SHOWN: Final = "not_shown_to_carry"
 CAPACITY_FELL: Final = "capacity_fell"
+BEYOND_TABLE: Final = "beyond_table"
+UNDERSIZED: Final = "undersized"
 
 CELL_V: Final = 2.0
 SHOWN_WITHIN_DAYS: Final = 365
@@ -288,4 +290,31 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
         f"The bank has not been shown to carry its load for {days} days ({never}). An open cell would not show.",
         "Have it carry the load for a minute or more, at a time when help is at hand.",
         "warning",
+    )
+
+
+def beyond_table(power_w_per_cell: float, largest_w: float) -> BankFinding:
+    """Return that the load with a unit lost is above what the maker's table covers."""
+    return BankFinding(
+        BEYOND_TABLE,
+        f"With a unit lost each cell would have to give {power_w_per_cell:.0f} W; the maker's table ends at {largest_w:.0f} W. "
+        "How long the bank holds then cannot be told.",
+        "Ask the maker for shorter times, or shed load; count on nothing beyond the table.",
+        "minor",
+    )
+
+
+def undersized(asked_fraction: float, fresh_share_met: float) -> BankFinding | None:
+    """Return that even new blocks of this type would hardly meet what is asked of the bank.
+
+    `fresh_share_met`: the probability that new blocks meet it.
+    """
+    if fresh_share_met >= 0.5:
+        return None
+    return BankFinding(
+        UNDERSIZED,
+        f"What is asked is {asked_fraction * 100.0:.0f} % of the published time; new blocks of this type would probably not "
+        "give it either.",
+        "Do not renew like for like: more or larger blocks, or less load, are needed.",
+        "minor",
     )

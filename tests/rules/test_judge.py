@@ -10,7 +10,15 @@ import pytest
 
 from rules.battery.ageing import MonthTemperature
 from rules.battery.charging import CHARGER_LOST, DIFFERS, ChargeHour
-from rules.battery.condition import BLOCK_OUT_OF_LINE, NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE
+from rules.battery.condition import (
+    BEYOND_TABLE,
+    BLOCK_OUT_OF_LINE,
+    NOT_SHOWN,
+    OPEN_STRING,
+    SHORTED_CELL,
+    TEST_DUE,
+    UNDERSIZED,
+)
 from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling, capacity_evidence
 from rules.battery.replacement import Asked
 from rules.estate import Bank, FittedBank, PowerTable
@@ -146,6 +154,20 @@ def test_a_bank_that_stands_apart_from_its_siblings_is_told() -> None:
     assert DIFFERS in found(judge_bank(evidence(siblings=siblings, temperature_c=31.0)))
 
 
+def test_a_load_above_the_table_is_told_and_is_no_reason_to_replace() -> None:
+    judged = judge_bank(evidence(discharge(5, 0.97, used=0.9), asked=Asked(60.0, 240 * 90.0, NOW.date())))
+    assert BEYOND_TABLE in found(judged)
+    assert judged.state.asked_fraction is None
+    assert judged.state.dates.replace_by is not None
+    assert judged.state.dates.replace_by > NOW.date()
+
+
+def test_a_bank_too_small_from_the_start_is_not_renewed_like_for_like() -> None:
+    # 1800 s are published at this power (less the inverter's losses): 2400 s are more than new blocks give
+    assert UNDERSIZED in found(judge_bank(evidence(asked=Asked(2400.0, 240 * 18.0, NOW.date()))))
+    assert UNDERSIZED not in found(judge_bank(evidence(asked=Asked(600.0, 240 * 18.0, NOW.date()))))
+
+
 def test_a_warm_room_brings_the_dates_nearer() -> None:
     months = [date(2019 + k // 12, k % 12 + 1, 1) for k in range(60)]
     ends = []
@@ -163,6 +185,8 @@ def test_no_table_and_no_rated_capacity_means_nothing_is_said() -> None:
     assert judged.state.capacity.basis is Basis.NONE
     assert judged.state.capacity.fraction is None
     assert float(np.max(judged.belief.health)) == 0.0
+    assert judged.state.asked_fraction is None
+    assert judged.state.probability_met is None
 
 
 def test_an_empty_place_has_a_state_that_says_so() -> None:
