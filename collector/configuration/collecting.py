@@ -6,7 +6,7 @@ These stay in the collector: addresses, names of secrets and people are no busin
 from __future__ import annotations
 
 import ipaddress
-from datetime import time
+from datetime import datetime, time
 from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
 
@@ -14,8 +14,9 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 import rules.estate as plant
-from collector.configuration.plant import Id, Number, Positive, Table, Text, Whole, Yes, Zone
+from collector.configuration.plant import Day, Id, Number, Positive, Table, Text, Whole, Yes, Zone
 from collector.configuration.target import CardTarget, parse_target
+from rules.alarms.catalogue import Override, Severity
 
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 Clock = Annotated[time, Field(strict=True)]
@@ -130,6 +131,88 @@ class HistoryTable(Table):
     keep_days: Whole | None = Field(
         default=None, ge=31, le=36600, description="days readings are kept in full; for ever where left out"
     )
+
+
+class DeliveryTable(Table):
+    """How messages go out."""
+
+    collector: Id | None = Field(
+        default=None,
+        description="this collector's name in topics and events; the first site's id where left out",
+    )
+    heartbeat_every_s: Number = Field(
+        default=60.0, ge=5, le=86400, description="seconds between signs of life, by brokers and heartbeat_by"
+    )
+    heartbeat_by: tuple[Id, ...] = Field(
+        default=(), description="channels besides brokers (webhook or command) that get the sign of life"
+    )
+    most_messages: Whole = Field(
+        default=10,
+        ge=2,
+        le=1000,
+        description="messages to one person in `within_s`; more are gathered into one",
+    )
+    within_s: Number = Field(default=600.0, ge=10, le=86400, description="seconds for `most_messages`")
+
+
+class AlarmTable(Table):
+    """What this site sets differently for one alarm of the catalogue."""
+
+    id: Text = Field(description="the alarm's name in the catalogue")
+    on_delay_s: Number | None = Field(
+        default=None, ge=0, le=604800, description="seconds the condition must last before it is an alarm"
+    )
+    off_delay_s: Number | None = Field(
+        default=None, ge=0, le=604800, description="seconds it must be gone before the alarm returns"
+    )
+    severity: Literal["critical", "major", "minor", "warning"] | None = Field(
+        default=None, description="its severity"
+    )
+    limit: Number | None = Field(default=None, description="its limit, in the unit the catalogue gives")
+    deadband: Number | None = Field(default=None, ge=0, description="how far back it must go to return")
+    tell_again_s: Number | None = Field(
+        default=None, ge=3600, le=31536000, description="seconds until a standing one is told again"
+    )
+
+    def value(self) -> Override:
+        """Return the rules' value."""
+        return Override(
+            on_delay_s=self.on_delay_s,
+            off_delay_s=self.off_delay_s,
+            severity=None if self.severity is None else Severity(self.severity),
+            limit=self.limit,
+            deadband=self.deadband,
+            realarm_s=self.tell_again_s,
+        )
+
+
+Explains = Literal["mains_off", "isolation", "bank_test", "network_work", "service_visit"]
+
+
+class PlannedWorkTable(Table):
+    """Planned work, once or again and again: what it explains is listed and not told."""
+
+    id: Id = Field(description="short name")
+    what: Text = Field(default="planned work", description="what is done, in words")
+    about: Id = Field(description="the site, supply, system or unit it is done at")
+    explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
+    begins: datetime = Field(
+        strict=True, description="when it first begins; by the site's clock where no zone is given"
+    )
+    lasts_s: Positive = Field(le=604800, description="seconds it lasts each time")
+    every_days: Whole | None = Field(
+        default=None, ge=1, le=3660, description="days from one time to the next"
+    )
+    until: Day | None = Field(default=None, description="the last day it may begin on")
+
+
+class CalendarTable(Table):
+    """A calendar file (iCalendar) whose every event is planned work."""
+
+    id: Id = Field(description="short name")
+    file: Text = Field(description="the file, beside the estate file or with its full path")
+    about: Id = Field(description="the site, supply, system or unit the work is done at")
+    explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
 
 
 class CardTable(Table):

@@ -20,7 +20,13 @@ from collector.configuration.faults import (
     shown,
 )
 from collector.configuration.physics import check_bank, check_unit
-from collector.configuration.references import Entries, check_people, check_references, check_watch
+from collector.configuration.references import (
+    Entries,
+    check_people,
+    check_references,
+    check_telling,
+    check_watch,
+)
 from collector.configuration.secrets import (
     AnySecret,
     Community,
@@ -33,6 +39,7 @@ from collector.configuration.secrets import (
     where_in,
 )
 from collector.configuration.target import CardTarget
+from rules.alarms.catalogue import Override
 from rules.estate import Estate
 
 LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
@@ -46,6 +53,9 @@ LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
     "load_group": (plant.LoadGroupTable,),
     "channel": collecting.CHANNELS,
     "person": (collecting.PersonTable,),
+    "alarm": (collecting.AlarmTable,),
+    "planned_work": (collecting.PlannedWorkTable,),
+    "calendar": (collecting.CalendarTable,),
 }
 """Tables written [[name]], any number of times, and the kinds of each."""
 
@@ -56,6 +66,7 @@ SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
     "listen": collecting.ListenTable,
     "notifications": collecting.NotificationsTable,
     "history": collecting.HistoryTable,
+    "delivery": collecting.DeliveryTable,
 }
 """Tables written [name], once."""
 
@@ -89,6 +100,10 @@ class Configuration:
     listen: collecting.ListenTable
     notifications: collecting.NotificationsTable
     history: collecting.HistoryTable
+    delivery: collecting.DeliveryTable
+    alarms: Mapping[str, Override]
+    planned_work: tuple[collecting.PlannedWorkTable, ...]
+    calendars: tuple[collecting.CalendarTable, ...]
     warnings: tuple[ConfigFault, ...] = ()
 
 
@@ -129,6 +144,8 @@ def load_text(text: str, path: Path) -> Configuration:
     channels = {c.id: c for c in _channels(entries)}
     check_watch(_section(sections, "watch", plant.WatchTable), entries, notes)
     check_people(entries, {name: channel.kind for name, channel in channels.items()}, notes)
+    delivery = _section(sections, "delivery", collecting.DeliveryTable)
+    check_telling(delivery, entries, {name: channel.kind for name, channel in channels.items()}, notes)
     history = _section(sections, "history", collecting.HistoryTable)
     _check_history(history, notes)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
@@ -146,6 +163,10 @@ def load_text(text: str, path: Path) -> Configuration:
         listen=_section(sections, "listen", collecting.ListenTable),
         notifications=_section(sections, "notifications", collecting.NotificationsTable),
         history=history,
+        delivery=delivery,
+        alarms={e.id: e.value() for e in entries.all(collecting.AlarmTable, "alarm")},
+        planned_work=tuple(entries.all(collecting.PlannedWorkTable, "planned_work")),
+        calendars=tuple(entries.all(collecting.CalendarTable, "calendar")),
         warnings=tuple(notes.warnings + secret_notes.warnings),
     )
 

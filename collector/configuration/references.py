@@ -6,7 +6,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from collector.configuration.collecting import CardTable, PersonTable
+from collector.configuration.collecting import (
+    AlarmTable,
+    CalendarTable,
+    CardTable,
+    DeliveryTable,
+    PersonTable,
+    PlannedWorkTable,
+)
 from collector.configuration.faults import FaultList, nearest, shown
 from collector.configuration.plant import (
     BankTable,
@@ -18,6 +25,7 @@ from collector.configuration.plant import (
     UnitTable,
     WatchTable,
 )
+from rules.alarms.catalogue import CATALOGUE
 
 MAINS: Final = "mains"
 _T = TypeVar("_T", bound=Table)
@@ -245,6 +253,41 @@ def check_people(entries: Entries, channels: Mapping[str, str], notes: FaultList
                         f"ids of sites, systems, units or banks{nearest(name, subjects)}",
                         shown(name),
                     )
+
+
+def check_telling(
+    delivery: DeliveryTable, entries: Entries, channels: Mapping[str, str], notes: FaultList
+) -> None:
+    """Note heartbeats by no channel, alarms the catalogue does not have, and work at no known place."""
+    check = _Check(entries, notes)
+    for name in delivery.heartbeat_by:
+        here = "delivery.heartbeat_by"
+        known = check.names(here, name, "channel", "the id of a channel")
+        if known and channels.get(name) not in ("webhook", "command", None):
+            notes.fault(here, "channels of the kind webhook or command", shown(name))
+    for alarm in entries.all(AlarmTable, "alarm"):
+        place = entries.place(alarm)
+        if alarm.id not in CATALOGUE:
+            notes.fault(
+                f"{place}.id",
+                f"an alarm of the catalogue{nearest(alarm.id, list(CATALOGUE))}",
+                shown(alarm.id),
+            )
+            continue
+        limited = CATALOGUE[alarm.id].limit is not None
+        for name in ("limit", "deadband"):
+            value = getattr(alarm, name)
+            if value is not None and not limited:
+                notes.fault(f"{place}.{name}", "nothing: this alarm has no limit", shown(value))
+    places = [name for t in ("site", "supply", "system", "unit") for name in entries.ids.get(t, [])]
+    work: list[PlannedWorkTable | CalendarTable] = [
+        *entries.all(PlannedWorkTable, "planned_work"),
+        *entries.all(CalendarTable, "calendar"),
+    ]
+    for one in work:
+        if one.about not in places:
+            want = f"the id of a site, supply, system or unit{nearest(one.about, places)}"
+            notes.fault(f"{entries.place(one)}.about", want, shown(one.about))
 
 
 def _doubles(names: Sequence[str]) -> list[str]:

@@ -18,6 +18,7 @@ _WORDS = {
     "float": "number",
     "bool": "true or false",
     "date": "date",
+    "datetime": "date and time",
     "time": "time",
     "CardTarget": "address",
     "Secret": "text",

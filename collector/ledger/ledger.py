@@ -271,13 +271,18 @@ class Ledger:
         )
         return Page(found[:size], found[size - 1].seq if len(found) > size else None)
 
-    async def due(self, now: datetime, *, limit: int = 100) -> tuple[Outgoing, ...]:
-        """Return the messages to send now, urgent ones first, at most one for each order key of a destination."""
-        rest = """AS o WHERE sending = 'waiting' AND due <= ? AND seq = (
+    async def due(
+        self, now: datetime, *, channel: str | None = None, limit: int = 100
+    ) -> tuple[Outgoing, ...]:
+        """Return the messages to send now, urgent ones first, at most one for each order key of a destination.
+
+        `channel` None: those of all channels.
+        """
+        rest = """AS o WHERE sending = 'waiting' AND due <= ? AND (? IS NULL OR channel = ?) AND seq = (
             SELECT min(seq) FROM outbox AS i WHERE i.sending = 'waiting' AND i.channel = o.channel
             AND i.destination = o.destination AND i.order_key = o.order_key)
             ORDER BY urgent DESC, seq LIMIT ?"""
-        return await self._all(Outgoing, rest, microseconds(now), limit)
+        return await self._all(Outgoing, rest, microseconds(now), channel, channel, limit)
 
     async def messages(
         self,

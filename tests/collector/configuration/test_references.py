@@ -153,3 +153,68 @@ def test_a_fault_in_one_unit_makes_no_false_complaint_about_those_that_name_it(
 ) -> None:
     (found,) = faults(small.replace("rating_va = 30000", 'rating_va = "30 kVA"'))
     assert found == "estate.toml: unit.A1.fitted#1.rating_va: want a number; got '30 kVA'"
+
+
+TOLD = """
+[delivery]
+heartbeat_by = ["post"]
+[[channel]]
+id = "post"
+kind = "webhook"
+url = "https://desk.b.example/in"
+[[alarm]]
+id = "bank_hot"
+limit = 40
+[[planned_work]]
+id = "round"
+about = "A"
+explains = "bank_test"
+begins = 2026-10-20T09:00:00
+lasts_s = 3600
+every_days = 28
+until = 2030-01-01
+[[calendar]]
+id = "site"
+file = "work.ics"
+about = "A1"
+explains = "isolation"
+"""
+
+
+def test_alarms_planned_work_and_signs_of_life_are_kept_as_declared(small: str, estate: Path) -> None:
+    configuration = load_text(small + TOLD, estate)
+    assert configuration.alarms["bank_hot"].limit == 40.0
+    assert configuration.planned_work[0].every_days == 28
+    assert configuration.calendars[0].file == "work.ics"
+    assert configuration.delivery.heartbeat_by == ("post",)
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "fault"),
+    [
+        (
+            'heartbeat_by = ["post"]',
+            'heartbeat_by = ["pst"]',
+            "delivery.heartbeat_by: want the id of a channel",
+        ),
+        ('id = "bank_hot"', 'id = "bank_hott"', "want an alarm of the catalogue (nearest known: 'bank_hot')"),
+        (
+            'id = "bank_hot"',
+            'id = "output_off"',
+            "alarm.output_off.limit: want nothing: this alarm has no limit",
+        ),
+        (
+            'about = "A"\n',
+            'about = "b1"\n',
+            "planned_work.round.about: want the id of a site, supply, system or unit",
+        ),
+        ('about = "A1"', 'about = "A9"', "calendar.site.about: want the id of a site"),
+        ('explains = "bank_test"', 'explains = "holiday"', "planned_work.round.explains: want"),
+        ("lasts_s = 3600", "lasts_s = 0", "planned_work.round.lasts_s: want"),
+    ],
+)
+def test_a_mistake_about_telling_is_a_fault(
+    right: str, wrong: str, fault: str, small: str, faults: Faults
+) -> None:
+    assert right in TOLD
+    assert fault in "\n".join(faults(small + TOLD.replace(right, wrong, 1)))

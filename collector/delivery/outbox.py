@@ -1,0 +1,355 @@
+"""From the outbox until acknowledged: one task for each channel, back-off, dead letters, summaries.
+
+Theory of operation. A message leaves the outbox only when the other side took it (or refused it for good);
+then its result and a line of the journal commit together. A kill in between sends it again under the
+same id: at least once, in order for each incident and destination, since the ledger gives out only the
+oldest waiting message of each.
+
+A channel that is down pauses as a whole and is tried again with growing waits, so that one dead server
+costs no other channel anything. If a person's first way stays down, their next is used as well.
+
+Too many messages to one destination are gathered into one summary; each keeps its line in the journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from collector.clock import Clock
+from collector.delivery.channel import Channel, ChannelDown, NeverTaken, NotNow, why
+from collector.delivery.letter import LETTER, Letter
+from collector.delivery.who import outgoing
+from collector.ledger.ledger import Ledger, Transaction
+from collector.ledger.records import JournalLine, Outgoing, Sending
+from rules.alarms.catalogue import Severity
+from rules.alarms.incidents import Notice, NoticeKind
+from rules.alarms.lifecycle import State
+from rules.alarms.wording import short_form
+
+FIRST_WAIT_S: Final = 1.0
+LONGEST_WAIT_S: Final = 300.0
+LOOK_EVERY_S: Final = 1.0
+NEXT_WAY_AFTER_S: Final = 60.0
+NEXT_WAY_URGENT_S: Final = 15.0
+GIVE_UP_AFTER: Final = timedelta(days=7)
+NOT_NEEDED: Final = "not needed"
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """At most `most` messages to one destination within `within_s` seconds; what comes above is summarised."""
+
+    most: int = 10
+    within_s: float = 600.0
+
+
+@dataclass(slots=True)
+class Health:
+    """How a channel does. `failing_since` None: it works, or was not tried yet (`tried`)."""
+
+    tried: bool = False
+    failing_since: datetime | None = None
+    reason: str = ""
+    failures: int = 0
+    refused: int = 0
+    resume_s: float = 0.0
+    sent_s: dict[str, deque[float]] = field(default_factory=dict)
+    copied: set[str] = field(default_factory=set)
+
+    @property
+    def failing(self) -> bool | None:
+        """Return whether it fails now; None while nobody tried."""
+        return self.failing_since is not None if self.tried else None
+
+
+class Outbox:
+    """Sends what waits. `wake` after each commit; `health` tells how each channel does."""
+
+    def __init__(
+        self, ledger: Ledger, channels: Mapping[str, Channel], clock: Clock, limit: Limit | None = None
+    ) -> None:
+        self._ledger = ledger
+        self._channels = dict(channels)
+        self._clock = clock
+        self._limit = limit or Limit()
+        self._wake = {name: asyncio.Event() for name in channels}
+        self.health: dict[str, Health] = {name: Health() for name in channels}
+
+    def wake(self) -> None:
+        """Look for messages at once."""
+        for event in self._wake.values():
+            event.set()
+
+    async def run(self) -> None:
+        """Send until cancelled."""
+        async with asyncio.TaskGroup() as tasks:
+            for channel in self._channels.values():
+                tasks.create_task(channel.run(), name=f"channel {channel.id}")
+                tasks.create_task(self._serve(channel), name=f"outbox {channel.id}")
+
+    async def _serve(self, channel: Channel) -> None:
+        wake = self._wake[channel.id]
+        while True:
+            wake.clear()
+            if not await self.send_due(channel.id):
+                await self._rest(wake)
+
+    async def _rest(self, wake: asyncio.Event) -> None:
+        """Wait for a commit, or a moment, whichever comes first."""
+        waits = (
+            asyncio.ensure_future(wake.wait()),
+            asyncio.ensure_future(self._clock.sleep_until(self._clock.monotonic_s() + LOOK_EVERY_S)),
+        )
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for wait in waits:
+                wait.cancel()
+
+    async def send_due(self, name: str) -> bool:
+        """Send what is due on a channel, one batch; return whether there may be more at once."""
+        channel, health = self._channels[name], self.health[name]
+        if self._clock.monotonic_s() < health.resume_s:
+            await self._move_on(name, health)
+            return False
+        due = await self._ledger.due(self._clock.now(), channel=name, limit=channel.batch)
+        if not due:
+            return False
+        async with self._ledger.transaction() as tx:
+            moved = False
+            for message in due:
+                if await self._one(channel, health, message, tx):
+                    moved = True
+                if health.resume_s > self._clock.monotonic_s():
+                    break
+        return moved
+
+    async def _one(self, channel: Channel, health: Health, message: Outgoing, tx: Transaction) -> bool:
+        """Send one message and put what came of it into `tx`; return whether the channel may go on."""
+        now = self._clock.now()
+        if message.schema == LETTER:
+            letter = Letter.of(message.body)
+            needless = await self._needless(letter)
+            if needless is not None:
+                tx.sent(message.id, f"{NOT_NEEDED}: {needless}")
+                return True
+            if self._over_limit(health, message):
+                return await self._summarised(channel, health, message, tx)
+        try:
+            result = await channel.send(message)
+        except ChannelDown as error:
+            self._down(health, why(error))
+            await self._again(message, tx, why(error), health.failures)
+            return False
+        except NotNow as error:
+            self._up(health)
+            if now - message.created > GIVE_UP_AFTER:
+                self._give_up(health, message, tx, why(error))
+            else:
+                await self._again(message, tx, why(error), message.attempts + 1)
+            return True
+        except NeverTaken as error:
+            self._up(health)
+            self._give_up(health, message, tx, why(error))
+            return True
+        self._up(health)
+        self._count(health, message)
+        self._sent(message, tx, result)
+        return True
+
+    # ---- what came of it -----------------------------------------------------------------------------
+
+    def _sent(self, message: Outgoing, tx: Transaction, result: str) -> None:
+        now = self._clock.now()
+        tx.sent(message.id, f"{now.isoformat(timespec='milliseconds')} {result}")
+        if message.schema == LETTER:
+            tx.add_event(_journal(message, "sent", now, result))
+
+    def _give_up(self, health: Health, message: Outgoing, tx: Transaction, reason: str) -> None:
+        health.refused += 1
+        tx.give_up(message.id, reason)
+        tx.add_event(_journal(message, "undeliverable", self._clock.now(), reason))
+
+    async def _again(self, message: Outgoing, tx: Transaction, reason: str, failures: int) -> None:
+        tx.try_again(message.id, self._clock.now() + timedelta(seconds=wait_s(failures)), reason)
+
+    def _down(self, health: Health, reason: str) -> None:
+        health.tried = True
+        health.failures += 1
+        health.failing_since = health.failing_since or self._clock.now()
+        health.reason = reason
+        health.resume_s = self._clock.monotonic_s() + wait_s(health.failures)
+
+    def _up(self, health: Health) -> None:
+        health.tried = True
+        health.failing_since = None
+        health.failures = 0
+        health.copied.clear()
+        health.reason = ""
+        health.resume_s = 0.0
+
+    async def _move_on(self, name: str, health: Health) -> None:
+        """Send copies by people's next ways, once a channel has been down for too long."""
+        now = self._clock.now()
+        if health.failing_since is None:
+            return
+        down_s = (now - health.failing_since).total_seconds()
+        if down_s < NEXT_WAY_URGENT_S:
+            return
+        async with self._ledger.transaction() as tx:
+            for message in await self._waiting(name):
+                patient = down_s < (NEXT_WAY_URGENT_S if message.urgent else NEXT_WAY_AFTER_S)
+                due = message.due <= now or message.attempts > 0
+                if patient or not due or message.id in health.copied:
+                    continue
+                health.copied.add(message.id)
+                letter = Letter.of(message.body)
+                if letter.others and letter.others[0].channel in self._channels:
+                    way = letter.others[0]
+                    copy = replace(letter, address=way.address, others=letter.others[1:])
+                    tx.enqueue(outgoing(copy, way, created=message.created, due=now))
+                    self._wake[way.channel].set()
+
+    async def _needless(self, letter: Letter) -> str | None:
+        """Return why a letter need not be sent any more, or None."""
+        incident = letter.notice.incident
+        if letter.unanswered_only:
+            standing = await self._ledger.standing_alarms()
+            waiting = [
+                a for a in standing if a.incident == incident and a.state == State.ACTIVE_UNACKNOWLEDGED.value
+            ]
+            if not waiting:
+                return "acknowledged or over meanwhile"
+        if letter.told_only and not await self._was_told(letter):
+            return "was not told that it began"
+        return None
+
+    async def _was_told(self, letter: Letter) -> bool:
+        before: int | None = None
+        while True:
+            page = await self._ledger.messages(incident=letter.notice.incident, before=before)
+            for line in page.items:
+                mine = line.schema == LETTER and line.body.get("person") == letter.person
+                really = line.sending is Sending.SENT and not (line.result or "").startswith(NOT_NEEDED)
+                if mine and really:
+                    return True
+            if page.next is None:
+                return False
+            before = page.next
+
+    # ---- summaries -----------------------------------------------------------------------------------
+
+    def _recent(self, health: Health, destination: str) -> deque[float]:
+        sent = health.sent_s.setdefault(destination, deque())
+        horizon_s = self._clock.monotonic_s() - self._limit.within_s
+        while sent and sent[0] <= horizon_s:
+            sent.popleft()
+        return sent
+
+    def _count(self, health: Health, message: Outgoing) -> None:
+        if message.schema == LETTER:
+            self._recent(health, message.destination).append(self._clock.monotonic_s())
+
+    def _over_limit(self, health: Health, message: Outgoing) -> bool:
+        return len(self._recent(health, message.destination)) >= self._limit.most
+
+    async def _summarised(self, channel: Channel, health: Health, message: Outgoing, tx: Transaction) -> bool:
+        """Gather what waits for a destination above its limit; return whether the channel may go on.
+
+        It goes out when the oldest message counted falls out of the window, or at once when something
+        critical is among it.
+        """
+        waiting = [
+            m
+            for m in await self._waiting(channel.id)
+            if m.destination == message.destination and not Letter.of(m.body).unanswered_only
+        ] or [message]
+        grave = any(Letter.of(m.body).notice.severity is Severity.CRITICAL for m in waiting)
+        sent = self._recent(health, message.destination)
+        if not grave and sent[-1] + self._limit.within_s / self._limit.most > self._clock.monotonic_s():
+            free_s = sent[-1] + self._limit.within_s / self._limit.most - self._clock.monotonic_s()
+            tx.try_again(message.id, self._clock.now() + timedelta(seconds=free_s), "held for a summary")
+            return True
+        summary = summary_of(waiting, self._clock.now())
+        try:
+            result = await channel.send(summary)
+        except ChannelDown as error:
+            self._down(health, why(error))
+            return False
+        except (NotNow, NeverTaken) as error:
+            await self._again(message, tx, why(error), message.attempts + 1)
+            return True
+        self._up(health)
+        self._count(health, message)
+        for one in waiting:
+            self._sent(one, tx, f"in summary {summary.id}: {result}")
+        return True
+
+    async def _waiting(self, channel: str) -> list[Outgoing]:
+        """Return the letters that wait on a channel, oldest first."""
+        found: list[Outgoing] = []
+        before: int | None = None
+        while True:
+            page = await self._ledger.messages(sending=Sending.WAITING, before=before, limit=1000)
+            found += [m for m in page.items if (m.channel, m.schema) == (channel, LETTER)]
+            if page.next is None:
+                return sorted(found, key=lambda m: m.seq)
+            before = page.next
+
+
+def wait_s(failures: int) -> float:
+    """Return how long to wait after so many failures in a row: 1, 2, 4 ... 300 s."""
+    return min(FIRST_WAIT_S * 2.0 ** min(max(failures - 1, 0), 20), LONGEST_WAIT_S)
+
+
+def summary_of(messages: list[Outgoing], at: datetime) -> Outgoing:
+    """Return one message that holds the short forms of several, the gravest first."""
+    held = [Letter.of(message.body) for message in messages]
+    ordered = sorted(held, key=lambda letter: -letter.notice.severity.rank)
+    first = ordered[0].notice
+    what = f"{len(held)} messages in one, since many came at once."
+    notice = Notice(
+        id=f"summary-{messages[0].id}-{len(messages)}",
+        incident=first.incident,
+        kind=NoticeKind.CHANGED,
+        severity=first.severity,
+        at=at,
+        site=first.site,
+        about=first.about,
+        what=what,
+        do=first.do,
+        by_when=first.by_when,
+        lines=tuple(letter.notice.short for letter in ordered),
+        short=short_form(first.short, f"{len(held)} messages", None, ""),
+        urgent=any(letter.notice.urgent for letter in held),
+        opened_at=first.opened_at,
+    )
+    letter = replace(ordered[0], notice=notice, others=(), unanswered_only=False, told_only=False)
+    return replace(messages[0], id=notice.id, body=letter.body())
+
+
+def _journal(message: Outgoing, kind: str, at: datetime, result: str) -> JournalLine:
+    letter = Letter.of(message.body) if message.schema == LETTER else None
+    person = letter.person if letter else message.channel
+    text = letter.notice.short if letter else str(message.body.get("topic"))
+    return JournalLine(
+        at=at,
+        kind=f"message_{kind}",
+        about=letter.notice.about if letter else None,
+        text=f"{person} by {message.channel}: {text}",
+        incident=message.incident,
+        schema="sending/1",
+        body={
+            "message": message.id,
+            "person": person,
+            "channel": message.channel,
+            "destination": message.destination,
+            "result": result,
+            "attempts": message.attempts + 1,
+        },
+    )

@@ -1,0 +1,118 @@
+"""Webhooks, against a real HTTP receiver that checks signatures as Standard Webhooks describes."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import hmac
+from collections.abc import AsyncIterator
+
+import pytest
+
+from collector.clock import TurnedClock
+from collector.configuration.collecting import WebhookChannel as Settings
+from collector.configuration.secrets import Token
+from collector.delivery.channel import ChannelDown, NeverTaken, NotNow
+from collector.delivery.webhook import WebhookChannel, event_id, signed
+from collector.delivery.who import letters
+from collector.ledger.records import Outgoing
+from rules.alarms.topology import Topology
+from tests.collector.delivery.cases import AT, notice, person
+from tests.collector.delivery.sinks import WebSink
+from tests.rules.plant import estate
+
+SECRET = "whsec_" + base64.b64encode(b"a key of this test, 32 bytes lon").decode()
+
+
+def message() -> Outgoing:
+    return letters(
+        notice(), (person(),), Topology(estate()), time_zone="Europe/London", collector="fellbeck"
+    )[0]
+
+
+@pytest.fixture
+async def sink() -> AsyncIterator[WebSink]:
+    server = WebSink()
+    await server.start()
+    yield server
+    await server.stop()
+
+
+def channel(sink: WebSink) -> WebhookChannel:
+    settings = Settings(id="hook", kind="webhook", url=sink.url, secret="hook")
+    return WebhookChannel(settings, Token.model_validate({"token": SECRET}), TurnedClock(AT))
+
+
+def verified(headers: dict[str, str], body: bytes) -> bool:
+    """Verify as a receiver would, from the text of the standard alone."""
+    content = f"{headers['webhook-id']}.{headers['webhook-timestamp']}.".encode() + body
+    key = base64.b64decode(SECRET.removeprefix("whsec_"))
+    wanted = base64.b64encode(hmac.new(key, content, hashlib.sha256).digest()).decode()
+    return any(hmac.compare_digest(part, f"v1,{wanted}") for part in headers["webhook-signature"].split())
+
+
+async def test_an_event_arrives_signed_and_in_the_form_of_cloudevents(sink: WebSink) -> None:
+    assert await channel(sink).send(message()) == "200 Said"
+    headers, body = sink.requests[0]
+    assert verified(headers, body)
+    assert not verified(headers, body + b" ")
+    assert headers["content-type"].startswith("application/cloudevents+json")
+    event = sink.events()[0]
+    assert event["specversion"] == "1.0"
+    assert event["type"] == "ridethrough.incident.opened"
+    assert event["source"] == "/ridethrough/fellbeck"
+    assert event["subject"] == "power-north-1"
+    assert event["time"] == "2026-10-09T00:14:12.000Z"
+    assert event["id"] == headers["webhook-id"] == event_id(message().id)
+    assert event["data"]["do"] == "See that set-1 runs and carries."
+    assert event["data"]["by_when"] == "2026-10-09T00:29:20.000Z"
+
+
+async def test_a_repetition_has_the_same_id_and_a_fresh_signature_time(sink: WebSink) -> None:
+    clock = TurnedClock(AT)
+    settings = Settings(id="hook", kind="webhook", url=sink.url, secret="hook")
+    hook = WebhookChannel(settings, Token.model_validate({"token": SECRET}), clock)
+    await hook.send(message())
+    await clock.advance(400)
+    await hook.send(message())
+    first, second = (headers for headers, _ in sink.requests)
+    assert first["webhook-id"] == second["webhook-id"]
+    assert int(second["webhook-timestamp"]) - int(first["webhook-timestamp"]) == 400
+
+
+@pytest.mark.parametrize(
+    ("status", "error"),
+    [
+        (410, NeverTaken),
+        (400, NeverTaken),
+        (429, NotNow),
+        (500, ChannelDown),
+        (401, ChannelDown),
+        (302, ChannelDown),
+    ],
+)
+async def test_what_comes_back_decides_what_is_done(
+    sink: WebSink, status: int, error: type[Exception]
+) -> None:
+    sink.status = status
+    with pytest.raises(error, match=str(status)):
+        await channel(sink).send(message())
+
+
+async def test_nobody_listening_is_a_channel_that_is_down(sink: WebSink) -> None:
+    hook = channel(sink)
+    await sink.stop()
+    with pytest.raises(ChannelDown):
+        await hook.send(message())
+    await sink.start()
+
+
+def test_the_signature_is_that_of_the_published_example() -> None:
+    # Standard Webhooks, the example its reference libraries are tested with
+    headers = signed(
+        "msg_p5jXN8AQM9LWM0D4loKWxJek",
+        1614265330,
+        b'{"test": 2432232314}',
+        "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",
+    )
+    assert headers["webhook-signature"] == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
