@@ -9,27 +9,28 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Final
 
+from collector.bank_evidence import BankEvidenceBook, show
 from collector.clock import Clock
-from collector.worker import Superseded, Worker
-from rules.battery.evidence import BankEvidence
-from rules.estate import Bank, Estate
+from collector.worker import Worker
+from rules.estate import Bank, Estate, in_place
 from rules.judge import BankJudgement, judge_bank
 
 EVERY_S: Final = 12 * 3600.0
 LOOK_EVERY_S: Final = 5.0
 
-Gather = Callable[[Bank], Awaitable[BankEvidence | None]]
 Told = Callable[[BankJudgement], Awaitable[None]]
 
 
 class BankJudging:
     """The questions about banks."""
 
-    def __init__(self, estate: Estate, worker: Worker, clock: Clock, *, gather: Gather, told: Told) -> None:
+    def __init__(
+        self, estate: Estate, worker: Worker, clock: Clock, book: BankEvidenceBook, told: Told
+    ) -> None:
         self._estate = estate
         self._worker = worker
         self._clock = clock
-        self._gather = gather
+        self._book = book
         self._told = told
         self._due_s: dict[str, float] = dict.fromkeys(estate.banks, clock.monotonic_s())
 
@@ -48,12 +49,20 @@ class BankJudging:
 
     async def _judge(self, bank: Bank) -> bool:
         """Judge one bank; return whether there was anything to go by yet."""
-        evidence = await self._gather(bank)
+        await self._judge_discharges(bank)
+        evidence = await self._book.gather(bank, self._clock.now())
         if evidence is None:
             return False
-        try:
-            judged = await self._worker.ask(f"bank {bank.id}", judge_bank, evidence)
-        except Superseded:
-            return False
+        judged = await self._worker.ask(f"bank {bank.id}", judge_bank, evidence)
         await self._told(judged)
         return True
+
+    async def _judge_discharges(self, bank: Bank) -> None:
+        for record in await self._book.unshown(bank):
+            fitted = in_place(bank.fitted, record.at.date())
+            if fitted is None:
+                continue
+            rating_w = self._book.rating_w(bank, record.at.date())
+            shown = await self._worker.ask(f"discharge {record.id}", show, bank, fitted, record, rating_w)
+            if shown is not None:
+                await self._book.keep_shown(record, shown)

@@ -11,14 +11,15 @@ from __future__ import annotations
 import asyncio
 import base64
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from collector.clock import Clock, stamp
+from collector.discharges import DischargeKeeper
 from collector.history.store import HistoryStore, WireReading
 from collector.judging import Judging
 from collector.ledger import Ledger, Transaction
-from collector.ledger.records import Action, Snapshot
+from collector.ledger.records import Action, Evidence, JudgementLine, Snapshot
 from collector.lines import save_change
 from collector.polling import Answer, Poller
 from collector.present import Present
@@ -27,12 +28,13 @@ from collector.snmp.decode import decode
 from collector.snmp.wire import WireState, as_kept
 from rules.alarms.changes import Change, PollNow, Refused
 from rules.alarms.inputs import BankJudged, Input, OperatorAction, SystemJudged, Tick
+from rules.alarms.plain import to_plain
 from rules.assess import SystemView, glance, system_state
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
+from rules.judge import BankJudgement
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
-from rules.verdicts import BankState
 from rules.watch import Book, WatchState, restore, snapshot, step
 
 WATCH: Final = "watch"
@@ -42,7 +44,7 @@ PEAKS_ANEW_S: Final = 60.0
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
 
-Given = Answer | HoldUpJudgement | BankState | Input
+Given = Answer | HoldUpJudgement | BankJudgement | Input
 Enqueue = Callable[[Transaction, Sequence[Change]], None]
 
 
@@ -52,6 +54,18 @@ class Asked:
 
     action: OperatorAction
     done: asyncio.Future[str | None]
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What one batch brought, on its way to be committed."""
+
+    records: list[WireReading] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+    judgements: list[BankJudgement] = field(default_factory=list)
+    asked: list[tuple[Asked, str | None]] = field(default_factory=list)
+    touched: dict[str, None] = field(default_factory=dict)
 
 
 class Recorder:
@@ -70,6 +84,8 @@ class Recorder:
         self.queue: asyncio.Queue[Given | Asked] = asyncio.Queue(QUEUE_LENGTH)
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
+        self.keeper = DischargeKeeper(book.estate)
+        self.on_discharged: Callable[[str], None] = lambda _bank: None
         self.corrections: dict[str, CorrectionSet] = {}
         self.batches = 0
         self.state = WatchState()
@@ -87,11 +103,15 @@ class Recorder:
         self._peaks_kept_s = clock.monotonic_s()
 
     async def restore(self) -> None:
-        """Go on from what the ledger holds: the watch's state, the peaks."""
+        """Go on from what the ledger holds: the watch's state, discharges under way, the peaks."""
         kept = await self._ledger.snapshot(WATCH)
         if kept is not None:
             self.state = restore(kept.body)
             self._present.alarms = dict(self.state.alarms)
+        closed = self.keeper.resume(await self._ledger.open_evidence())
+        async with self._ledger.transaction() as tx:
+            for line in closed:
+                tx.save_evidence(line)
         peaks = await self._ledger.snapshot(PEAKS)
         for name, plain in (peaks.body if peaks is not None else {}).items():
             if name in self._peaks:
@@ -121,44 +141,53 @@ class Recorder:
 
     async def process(self, batch: Sequence[Given | Asked]) -> None:
         """Take in one batch, commit what came of it, then show it."""
-        records: list[WireReading] = []
-        changes: list[Change] = []
-        touched: dict[str, None] = {}
-        asked: list[tuple[Asked, str | None]] = []
+        taken = _Taken()
         for given in batch:
-            if isinstance(given, Answer):
-                for record, sample in self._samples(given):
-                    records.append(record)
-                    changes += self._watch(sample)
-                    self._present.keep(sample)
-                    touched[self._estate.units[sample.unit].system] = None
-                    if isinstance(sample, Reading) and self.judging is not None:
-                        self.judging.carry(sample)
-            elif isinstance(given, HoldUpJudgement):
-                self._judged[given.system] = given
-                self._present.hold_ups[given.system] = given
-                touched[given.system] = None
-            elif isinstance(given, BankState):
-                self._present.banks[given.id] = given
-                changes += self._watch(BankJudged(stamp(self._clock), given))
-            elif isinstance(given, Asked):
-                found = self._watch(given.action)
-                refusal = next((change.why for change in found if isinstance(change, Refused)), None)
-                changes += found
-                asked.append((given, refusal))
-            else:
-                changes += self._watch(given)
-        for system in touched:
-            changes += self._judge(system)
-        if records:
-            await self._history.append(records)
-        await self._commit(changes, [one for one, refusal in asked if refusal is None])
-        self._show(changes)
-        for one, refusal in asked:
+            self._take(given, taken)
+        for system in taken.touched:
+            taken.changes += self._judge(system)
+        if taken.records:
+            await self._history.append(taken.records)
+        await self._commit(taken)
+        self._show(taken.changes)
+        for bank in {line.bank for line in taken.evidence if self.keeper.discharging(line.bank) is None}:
+            self.on_discharged(bank)
+        for one, refusal in taken.asked:
             if not one.done.done():
                 one.done.set_result(refusal)
         self.batches += 1
         self._present.changed()
+
+    def _take(self, given: Given | Asked, taken: _Taken) -> None:
+        if isinstance(given, Answer):
+            self._take_answer(given, taken)
+        elif isinstance(given, HoldUpJudgement):
+            self._judged[given.system] = self._present.hold_ups[given.system] = given
+            taken.touched[given.system] = None
+        elif isinstance(given, BankJudgement):
+            self._present.banks[given.state.id] = given.state
+            if self.judging is not None:
+                self.judging.believe(given.belief)
+            taken.judgements.append(given)
+            taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
+        elif isinstance(given, Asked):
+            found = self._watch(given.action)
+            refusal = next((change.why for change in found if isinstance(change, Refused)), None)
+            taken.changes += found
+            taken.asked.append((given, refusal))
+        else:
+            taken.changes += self._watch(given)
+
+    def _take_answer(self, answer: Answer, taken: _Taken) -> None:
+        for record, sample in self._samples(answer):
+            taken.records.append(record)
+            taken.changes += self._watch(sample)
+            self._present.keep(sample)
+            taken.touched[self._estate.units[sample.unit].system] = None
+            if isinstance(sample, Reading):
+                taken.evidence += self.keeper.take(sample)
+                if self.judging is not None:
+                    self.judging.carry(sample)
 
     # --- the steps ----------------------------------------------------------------------------------------
 
@@ -244,17 +273,22 @@ class Recorder:
                 if urgent:
                     poller.poke()
 
-    async def _commit(self, changes: Sequence[Change], done: Sequence[Asked]) -> None:
+    async def _commit(self, taken: _Taken) -> None:
         now_s = self._clock.monotonic_s()
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
-        if not changes and not done and not keep_peaks:
+        done = [one for one, refusal in taken.asked if refusal is None]
+        if not (taken.changes or done or taken.evidence or taken.judgements or keep_peaks):
             return
         async with self._ledger.transaction() as tx:
-            for change in changes:
+            for change in taken.changes:
                 save_change(tx, change)
+            for line in taken.evidence:
+                tx.save_evidence(line)
+            for judged in taken.judgements:
+                tx.add_judgement(judgement_line(judged))
             for one in done:
                 tx.add_action(action_line(one.action))
-            self._enqueue(tx, changes)
+            self._enqueue(tx, taken.changes)
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
                 plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._peaks.items()}
@@ -270,6 +304,12 @@ class Recorder:
                     card = self._estate.card_of(unit)
                     if card is not None and card.id in self.pollers:
                         self.pollers[card.id].poke()
+
+
+def judgement_line(judged: BankJudgement) -> JudgementLine:
+    """Return a bank's judgement as the ledger keeps it: what was said, of what input, with what seed."""
+    body = {"state": to_plain(judged.state)}
+    return JudgementLine(f"bank {judged.state.id}", judged.as_of, judged.digest, judged.seed, "bank/1", body)
 
 
 def action_line(action: OperatorAction) -> Action:

@@ -16,6 +16,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
+from collector.bank_evidence import BankEvidenceBook
+from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import CardAccess, Configuration
 from collector.database import make_folder
@@ -126,6 +128,12 @@ class Service:
             ledger=self.ledger,
         )
 
+        self.evidence = BankEvidenceBook(self.estate, self.ledger, self.history, self.present)
+        self.bank_judging = BankJudging(
+            self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
+        )
+        self.recorder.on_discharged = self.bank_judging.ask
+
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
         async with asyncio.TaskGroup() as group:
@@ -133,6 +141,7 @@ class Service:
                 group.create_task(self.recorder.run(), name="recorder"),
                 group.create_task(self.recorder.tick(), name="tick"),
                 group.create_task(self.judging.run(), name="judging"),
+                group.create_task(self.bank_judging.run(), name="banks"),
             ]
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()

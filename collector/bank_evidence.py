@@ -1,0 +1,206 @@
+"""What the ledger and the history know of a bank, gathered into what a judgement rests on.
+
+A discharge is judged once, when it has ended: what it showed is kept in the ledger beside its record, so a
+better way of judging can be applied to the same record later.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+
+from collector.discharges import SCHEMA as RECORD
+from collector.discharges import DischargeRecord, Phase, from_evidence
+from collector.history.store import HistoryStore
+from collector.ledger import Ledger
+from collector.ledger.records import Evidence
+from collector.present import Present
+from rules.alarms.plain import from_plain, to_plain
+from rules.battery.ageing import MonthTemperature
+from rules.battery.charging import ChargeHour
+from rules.battery.evidence import BankEvidence, DischargeEvidence
+from rules.battery.losses import default_losses
+from rules.battery.replacement import Asked
+from rules.battery.shown import Circumstances, ShownRow, what_it_showed
+from rules.estate import Bank, Estate, FittedBank, Purpose, in_place
+from rules.verdicts import SystemState
+
+SHOWN: Final = "shown/1"
+CHARGE_DAYS: Final = 14
+ACCEPTANCE_WITHIN: Final = timedelta(days=31)
+"""A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
+_QUICK: Final = frozenset({"transfer"})
+
+
+class BankEvidenceBook:
+    """Gathers evidence by bank."""
+
+    def __init__(self, estate: Estate, ledger: Ledger, history: HistoryStore, present: Present) -> None:
+        self._estate = estate
+        self._ledger = ledger
+        self._history = history
+        self._present = present
+        self._months: dict[tuple[str, date], MonthTemperature] = {}
+
+    async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
+        """Return the discharges of a bank that have ended and have not been judged, oldest first."""
+        lines = await self._ledger.evidence(bank.id)
+        done = {line.id for line in lines if line.schema == SHOWN}
+        records = (
+            from_evidence(line) for line in lines if line.schema == RECORD and shown_id(line.id) not in done
+        )
+        return tuple(r for r in records if r.phase is not Phase.DISCHARGING and r.kind not in _QUICK)
+
+    async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
+        """Keep what a discharge showed."""
+        async with self._ledger.transaction() as tx:
+            tx.save_evidence(
+                Evidence(
+                    id=shown_id(record.id), bank=record.bank, kind=shown.kind, at=shown.at,
+                    until=shown.at + timedelta(seconds=shown.seconds), schema=SHOWN, body=to_plain(shown),
+                )
+            )  # fmt: skip
+
+    async def gather(self, bank: Bank, as_of: datetime) -> BankEvidence | None:
+        """Return what a judgement of a bank rests on; None while none of its units was read."""
+        readings = [self._present.readings[u] for u in bank.feeds if u in self._present.readings]
+        fitted = in_place(bank.fitted, as_of.date())
+        if not readings:
+            return None
+        temperatures = [r.battery.temperature_c for r in readings if r.battery.temperature_c is not None]
+        lines = await self._ledger.evidence(bank.id)
+        return BankEvidence(
+            bank=bank,
+            as_of=as_of,
+            temperature_c=sum(temperatures) / len(temperatures) if temperatures else bank.room_temperature_c,
+            months=() if fitted is None else await self._month_temperatures(bank, fitted, as_of),
+            discharges=tuple(
+                from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
+            ),
+            hours=await self._charge_hours(bank, as_of),
+            asked=self.asked(bank, as_of.date()),
+            rating_w=self.rating_w(bank, as_of.date()),
+        )
+
+    def rating_w(self, bank: Bank, day: date) -> float | None:
+        """Return the summed rating of the units behind a bank, W."""
+        fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        return sum(unit.rating_w for unit in fitted if unit is not None) or None
+
+    def asked(self, bank: Bank, day: date) -> Asked | None:
+        """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
+        system = self._estate.units[bank.feeds[0]].system
+        judged = self._present.hold_ups.get(system)
+        state = self._present.systems.get(system)
+        if judged is None or state is None or bank.id not in judged.bank_asked_w:
+            return None
+        required = _required_s(state)
+        if required is None:
+            return None
+        units = len(self._estate.units_of(system))
+        spare = min(self._estate.systems[system].spare_units, 1)
+        more = units / (units - spare) if units > spare else 1.0
+        return Asked(required, judged.bank_asked_w[bank.id] * more, day)
+
+    async def _month_temperatures(
+        self, bank: Bank, fitted: FittedBank, as_of: datetime
+    ) -> tuple[MonthTemperature, ...]:
+        """Return the probe's monthly means since the blocks were fitted; past months are asked for once."""
+        found: list[MonthTemperature] = []
+        first = fitted.from_day.replace(day=1)
+        while first <= as_of.date():
+            following = (first + timedelta(days=32)).replace(day=1)
+            known = self._months.get((bank.id, first))
+            if known is None:
+                known = await self._month(bank, first, following)
+                if known is not None and following <= as_of.date():
+                    self._months[bank.id, first] = known
+            if known is not None:
+                found.append(known)
+            first = following
+        return tuple(found)
+
+    async def _month(self, bank: Bank, first: date, following: date) -> MonthTemperature | None:
+        start, end = _midnight(first), _midnight(following)
+        buckets = await self._history.series(
+            bank.feeds[0], "battery_temperature_c", line=None, start=start, end=end, points=(end - start).days
+        )
+        means = [b.mean for b in buckets if b.mean is not None]
+        if not means:
+            return None
+        mean = sum(means) / len(means)
+        spread = (sum((m - mean) ** 2 for m in means) / len(means)) ** 0.5
+        return MonthTemperature(first, mean, spread)
+
+    async def _charge_hours(self, bank: Bank, as_of: datetime) -> tuple[ChargeHour, ...]:
+        end = as_of.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        start = end - timedelta(days=CHARGE_DAYS)
+        unit = bank.feeds[0]
+        hours = CHARGE_DAYS * 24
+        columns = [
+            await self._history.series(unit, name, line=None, start=start, end=end, points=hours)
+            for name in (
+                "battery_voltage_v",
+                "battery_current_a",
+                "battery_temperature_c",
+                "battery_on_battery_s",
+            )
+        ]
+        return tuple(
+            ChargeHour(
+                at=volts.start,
+                voltage_per_cell_v=None if volts.mean is None else volts.mean / bank.reported_cells,
+                current_a=amperes.mean,
+                temperature_c=warmth.mean,
+                discharged_s=away.max or 0.0,
+            )
+            for volts, amperes, warmth, away in zip(*columns, strict=True)
+        )
+
+
+def shown_id(record: str) -> str:
+    """Return the id of the line that keeps what a record showed."""
+    return f"{record}/shown"
+
+
+def show(
+    bank: Bank, fitted: FittedBank, record: DischargeRecord, rating_w: float | None
+) -> DischargeEvidence | None:
+    """Return what a kept discharge showed. Runs in the judging process."""
+    rows = record.discharge_rows
+    before = [r.voltage_v for r in rows if r.t_s < record.started_s and r.voltage_v is not None]
+    on = [
+        ShownRow(r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
+        for r in rows
+        if r.t_s >= record.started_s
+    ]
+    how = Circumstances(
+        at=record.at + timedelta(seconds=record.started_s),
+        kind=kind_of(record, fitted),
+        output_lost=record.ended_how == "output_lost",
+        claimed_s=record.claimed_s,
+        said_good=record.said_good,
+    )
+    return what_it_showed(
+        bank, fitted, on, how, losses=default_losses(rating_w), before_v=before[-1] if before else None
+    )
+
+
+def kind_of(record: DischargeRecord, fitted: FittedBank) -> str:
+    """Return the kind of a discharge: the first test of new blocks is their acceptance."""
+    new = record.at - _midnight(fitted.from_day) <= ACCEPTANCE_WITHIN
+    return "acceptance" if record.kind == "test" and new else record.kind
+
+
+def _required_s(state: SystemState) -> float | None:
+    """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the set."""
+    asked = [
+        r.required_s
+        for r in state.requirements
+        if r.required_s is not None and r.purpose is not Purpose.PLANNED
+    ]
+    return max(asked, default=None)
+
+
+def _midnight(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)
