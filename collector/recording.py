@@ -11,7 +11,7 @@ from __future__ import annotations
 import asyncio
 import base64
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from collector.clock import Clock, stamp
@@ -23,8 +23,7 @@ from collector.ledger.records import Action, Evidence, JudgementLine, Snapshot
 from collector.lines import save_change
 from collector.polling import Answer, Poller
 from collector.present import Present
-from collector.snmp.corrections import STANDARD, CorrectionSet
-from collector.snmp.decode import decode
+from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from rules.alarms.changes import Change, PollNow, Refused
 from rules.alarms.inputs import BankJudged, Input, OperatorAction, SystemJudged, Tick
@@ -79,6 +78,7 @@ class Recorder:
         ledger: Ledger,
         present: Present,
         *,
+        learning: Learning | None = None,
         enqueue: Enqueue = lambda _tx, _changes: None,
     ) -> None:
         self.queue: asyncio.Queue[Given | Asked] = asyncio.Queue(QUEUE_LENGTH)
@@ -86,7 +86,7 @@ class Recorder:
         self.judging: Judging | None = None
         self.keeper = DischargeKeeper(book.estate)
         self.on_discharged: Callable[[str], None] = lambda _bank: None
-        self.corrections: dict[str, CorrectionSet] = {}
+        self.learning = learning or Learning(book.estate)
         self.batches = 0
         self.state = WatchState()
         self._book = book
@@ -202,19 +202,20 @@ class Recorder:
         """
         card = self._estate.cards[answer.card]
         unit = card.covers[0]
-        corrections = self.corrections.get(card.id, STANDARD)
+        corrections = self.learning.corrections_id(card.id)
         if answer.fault is not None:
-            kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, silence=answer.fault)
+            kept = WireReading(unit, answer.stamp, answer.period_s, corrections, silence=answer.fault)
             return [(kept, Fault(unit, answer.stamp, answer.fault))]
         if answer.wire is None:
             why = answer.silence or "no answer"
-            kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, silence=why)
+            kept = WireReading(unit, answer.stamp, answer.period_s, corrections, silence=why)
             return [(kept, Silence(unit, answer.stamp, why))]
-        kept = WireReading(unit, answer.stamp, answer.period_s, corrections.id, as_kept(answer.wire))
         state = self._wire.get(card.id, WireState()).after(answer.wire, answer.stamp.at)
         self._wire[card.id] = state
+        kept = WireReading(unit, answer.stamp, answer.period_s, corrections, as_kept(answer.wire))
         try:
-            return [(kept, decode(unit, answer.stamp, state, corrections))]
+            reading = self.learning.interpret(card.id, unit, answer.stamp, state)
+            return [(replace(kept, corrections=self.learning.corrections_id(card.id)), reading)]
         except Exception as error:  # noqa: BLE001 - the boundary: one card's values must not stop the others
             return [(kept, Fault(unit, answer.stamp, f"{type(error).__name__}: {error}"))]
 
@@ -277,7 +278,8 @@ class Recorder:
         now_s = self._clock.monotonic_s()
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
         done = [one for one, refusal in taken.asked if refusal is None]
-        if not (taken.changes or done or taken.evidence or taken.judgements or keep_peaks):
+        due = keep_peaks or self.learning.due
+        if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
         async with self._ledger.transaction() as tx:
             for change in taken.changes:
@@ -288,6 +290,7 @@ class Recorder:
                 tx.add_judgement(judgement_line(judged))
             for one in done:
                 tx.add_action(action_line(one.action))
+            self.learning.save(tx, self._clock.now())
             self._enqueue(tx, taken.changes)
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:

@@ -33,8 +33,8 @@ from collector.recording import Recorder
 from collector.schedule import Cadence
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
-from collector.snmp.corrections import CorrectionSet
 from collector.snmp.credentials import credentials_of
+from collector.snmp.learning import Learning
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
 from collector.worker import Worker
@@ -96,15 +96,13 @@ class Service:
     async def _open(self) -> None:
         make_folder(self.folder)
         self.ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
-        corrections: dict[str, CorrectionSet] = {
-            name: CorrectionSet.from_json(line.body)
-            for name, line in (await self.ledger.corrections()).items()
-        }
+        learning = Learning(self.estate)
+        learning.restore(await self.ledger.facts(), await self.ledger.corrections())
         self.history = await self._stack.enter_async_context(
-            SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(corrections.get))
+            SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(learning.lookup))
         )
         book = Book(self.estate)
-        self.recorder = Recorder(book, self.clock, self.history, self.ledger, self.present)
+        self.recorder = Recorder(book, self.clock, self.history, self.ledger, self.present, learning=learning)
         await self.recorder.restore()
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]

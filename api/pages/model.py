@@ -67,7 +67,7 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class CardHealth:
-    """How a card keeps up. Counts run since ridethrough started."""
+    """How a card keeps up. Counts are of the last 24 hours."""
 
     id: str
     answering: bool | None = None

@@ -92,9 +92,8 @@ class Judged:
 
     @property
     def proven(self) -> bool:
-        """Return whether a margin may be promised: the need that is drawn is judged, and the sentence is no "cannot tell"."""
-        need = self.need
-        return need is not None and need.verdict is not Verdict.CANNOT_TELL and self.standing != "unknown"
+        """Return whether figures may be promised: no requirement's verdict is "cannot tell"."""
+        return all(need.verdict is not Verdict.CANNOT_TELL for need in self.state.requirements)
 
     @property
     def losses(self) -> list[Loss]:

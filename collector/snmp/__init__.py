@@ -17,7 +17,8 @@ In reading order:
 13. `keys`         keys and ciphers of SNMPv3
 14. `usm`          SNMPv3 messages, verified before they are decoded
 15. `doubt`        what a card gets wrong, learnt from evidence
-16. `probe`        one card looked at by a person
-17. `gate`         who may send notifications, and how often
-18. `notifications` hints to poll now, decoded by pysnmp
+16. `learning`     the same for all cards of the estate, kept in the ledger
+17. `probe`        one card looked at by a person
+18. `gate`         who may send notifications, and how often
+19. `notifications` hints to poll now, decoded by pysnmp
 """
