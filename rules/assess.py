@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.autonomy import HoldUpJudgement, HoldUpTask, unfit_units, unknown_hold_ups
-from rules.estate import Estate, Unit, in_place
+from rules.estate import Bank, Estate, Unit, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together
 from rules.peaks import NO_PEAKS, Peaks
@@ -214,7 +214,7 @@ def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
         units=units,
         banks=banks,
         asked=asked,
-        coldest_c={bank.id: _coldest_c(view, bank.id) for bank in banks},
+        coldest_c={bank.id: coldest_c(estate.banks[bank.id], view.coldest_c.get(bank.id)) for bank in banks},
         each_lost=len(views) > 1,
         missing=tuple(missing),
         bypassed=not names and any(d is Standing.BYPASS for d in doing.values()),
@@ -222,12 +222,11 @@ def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
     )
 
 
-def _coldest_c(view: SystemView, bank: str) -> float:
+def coldest_c(bank: Bank, seen_c: float | None = None) -> float:
     """Return the coldest a bank's room gets: as seen, else 5 K under what is declared, else 15 degC."""
-    seen = view.coldest_c.get(bank)
-    if seen is not None:
-        return seen
-    declared = view.estate.banks[bank].room_temperature_c
+    if seen_c is not None:
+        return seen_c
+    declared = bank.room_temperature_c
     return COLDEST_UNKNOWN_C if declared is None else declared - 5.0
 
 
