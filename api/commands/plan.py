@@ -176,7 +176,10 @@ def plan_text(result: Ridethrough, played_on: str) -> str:
     lines.append(f"Played on {played_on}.")
     if result.happenings:
         lines += ["", "  earliest  expected    latest"]
+    ends = {(h.low_s, h.high_s) for h in result.happenings if h.what == "bank ends"}
     for item in result.happenings:
+        if item.what == "unit drops out" and (item.low_s, item.high_s) in ends:
+            continue  # its only bank's end says it
         about = "" if item.about == result.system else f" {item.about}"
         share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
         when = "".join(f"{clock(s):>10}" for s in (item.low_s, item.median_s, item.high_s))
