@@ -1,10 +1,11 @@
 """Columns of integers to few bytes and back.
 
 Theory: a card's values change little from poll to poll, so a column is kept as its first value and the
-differences that follow (for times, the differences of differences: polls are nearly regular). Differences
-are folded to unsigned numbers (0, -1, 1, -2, 2 -> 0, 1, 2, 3, 4), cut into planes of equal significance,
-and given to zlib: most of the upper planes is zero and costs next to nothing. Every chunk carries its own
-checksum (CRC-32) over what was compressed, so that a flipped bit or a torn end is found on reading.
+differences that follow: for times the differences of differences, since polls are nearly regular; for noise
+about a level the distances from the first. Differences are folded to unsigned numbers (0, -1, 1, -2, 2 ->
+0, 1, 2, 3, 4), cut into planes of equal significance, and given to zlib: most of the upper planes is zero
+and costs next to nothing. Every chunk carries its own checksum (CRC-32) over what was compressed, so that
+a flipped bit or a torn end is found on reading.
 """
 
 from __future__ import annotations
@@ -20,12 +21,14 @@ from collector.history.columns import Block, Bools, Column, Ints
 
 MAGIC: Final = b"RTc1"
 LEVEL: Final = 6
+SMALL_BYTES: Final = 200
+SHORT_BYTES: Final = 4096
 LARGEST_BYTES: Final = 64 * 1024 * 1024
 AT: Final = "@at"
 
 _HEAD: Final = struct.Struct("<4sII")  # magic, length and CRC-32 of the content
 _COLUMN: Final = struct.Struct("<BBIq")  # flags, width, number of values, first value
-_MASKED, _SECOND = 1, 2
+_MASKED, _SECOND, _LEVEL = 1, 2, 4
 
 
 class ChunkError(ValueError):
@@ -38,11 +41,15 @@ def sealed(content: bytes) -> bytes:
 
 
 def _smallest(content: bytes) -> bytes:
-    # noise has no repeats worth looking for, and Huffman coding alone then wins; still columns have
-    plain = zlib.compress(content, LEVEL)
-    coder = zlib.compressobj(LEVEL, strategy=zlib.Z_HUFFMAN_ONLY)
-    coded = coder.compress(content) + coder.flush()
-    return min(plain, coded, key=len)
+    # noise has no repeats worth looking for, and Huffman coding alone wins; still columns are all runs.
+    # A search for longer repeats costs eight times as much, and gains only on short and regular content.
+    ways = (zlib.Z_HUFFMAN_ONLY, zlib.Z_RLE, zlib.Z_DEFAULT_STRATEGY)
+    return min((_coded(content, way) for way in ways[: 3 if len(content) < SHORT_BYTES else 2]), key=len)
+
+
+def _coded(content: bytes, way: int) -> bytes:
+    coder = zlib.compressobj(LEVEL, strategy=way)
+    return coder.compress(content) + coder.flush()
 
 
 def opened(chunk: bytes) -> bytes:
@@ -84,8 +91,8 @@ def _differences(content: bytes, width: int, count: int) -> Ints:
     return (folded >> np.uint64(1)).view(np.int64) ^ -(folded & np.uint64(1)).view(np.int64)
 
 
-def packed(column: Column, *, second: bool = False) -> bytes:
-    """Return one column as bytes that compress well; `second` for times."""
+def packed(column: Column, *, second: bool = False, level: bool = False) -> bytes:
+    """Return one column as bytes that compress well; `second` for times, `level` for noise about a level."""
     flags, mask, values = 0, b"", column.values
     if column.present is not None:
         flags |= _MASKED
@@ -94,7 +101,8 @@ def packed(column: Column, *, second: bool = False) -> bytes:
     if not len(values):
         return _COLUMN.pack(flags, 0, 0, 0) + mask
     # differences wrap at 64 bits, and so do the sums that undo them
-    differences = np.diff(values)
+    differences = values[1:] - values[0] if level else np.diff(values)
+    flags |= _LEVEL if level else 0
     if second:
         flags |= _SECOND
         differences = np.diff(differences, prepend=np.int64(0))
@@ -127,7 +135,11 @@ def unpacked(content: bytes, place: int, rows: int) -> tuple[Column, int]:
         differences = _differences(planes, width, count - 1)
         if flags & _SECOND:
             differences = np.cumsum(differences)
-        dense = np.concatenate((np.array([first], dtype=np.int64), differences)).cumsum()
+        dense = np.concatenate((np.array([first], dtype=np.int64), differences))
+        if flags & _LEVEL:
+            dense[1:] += first
+        else:
+            dense = dense.cumsum()
         values[slice(None) if present is None else present] = dense
     return Column(values, present), place + size
 
@@ -156,8 +168,12 @@ def decoded(chunk: bytes) -> Block:
 
 
 def encoded_column(column: Column, *, second: bool = False) -> bytes:
-    """Return one column as a chunk of its own."""
-    return sealed(struct.pack("<I", len(column.values)) + packed(column, second=second))
+    """Return one column as a chunk of its own, in the form that comes out smaller."""
+    rows = struct.pack("<I", len(column.values))
+    forms = [sealed(rows + packed(column, second=second))]
+    if not second and len(forms[0]) > SMALL_BYTES:
+        forms.append(sealed(rows + packed(column, level=True)))
+    return min(forms, key=len)
 
 
 def decoded_column(chunk: bytes) -> Column:

@@ -28,7 +28,7 @@ from collector.history.tables import (
 
 T = TypeVar("T")
 
-PAGE_BYTES: Final = 8192
+PAGE_BYTES: Final = 16384
 FOLDING: Final = "folding"
 _TRIES: Final = 5
 
