@@ -6,8 +6,10 @@ this order:
 1. `battery`, `charging`, `published`   a bank: two wells, a charger, and the table its maker would print
 2. `wander`, `load`, `supply`           noise as a function of time, the load, the mains and the set
 3. `unit`, `system`, `world`            cabinets, cabinets in parallel, the whole estate: one pure step
-4. `card`, `awkward`, `agent`           what an honest card says, how cards lie, and the UDP socket
+4. `card`, `awkward`, `agent`           what an honest card says, how cards lie, and the UDP socket;
+   `notices`                            the notifications it sends
 5. `director`, `script`, `scenario`     events, the demonstration's play, and its invented sites
-6. `past`                               two years of readings behind it
+6. `past`, `records`                    two years of readings behind it, and its discharges as evidence
 7. `estate`, `truth`, `score`           all of it running; what is really so; how good predictions were
+8. `varied`                             random systems with a known truth, for the long trials
 """

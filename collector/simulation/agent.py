@@ -251,6 +251,10 @@ class AgentHost:
         self._sockets[place] = transport
         return place
 
+    def send(self, place: Address, datagram: bytes, to: Address) -> None:
+        """Send a datagram from one agent's socket, as a card sends its notifications."""
+        cast("asyncio.DatagramTransport", self._sockets[place]).sendto(datagram, to)
+
     def stop(self, place: Address) -> None:
         """Close one agent's socket: from now on its port is closed."""
         self._sockets.pop(place).close()

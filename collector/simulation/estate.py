@@ -35,6 +35,7 @@ from collector.simulation.agent import Agent, AgentHost, Faults, Typed
 from collector.simulation.awkward import Lie, spoken
 from collector.simulation.card import AlarmRows, Meters
 from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
+from collector.simulation.notices import Notices
 from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
 from collector.simulation.score import Outcome
 from collector.simulation.script import demonstration
@@ -46,6 +47,7 @@ from rules.estate import Estate
 
 TICK_S: Final = 1.0
 MADE: Final = "scenario.json"
+_PORT: Final = 16100
 
 
 @dataclass
@@ -55,10 +57,15 @@ class _Card:
     installed: Installed
     meters: Meters
     agent: Agent
-    target: str = ""
+    notices: Notices
+    place: tuple[str, int] = ("", 0)
     rows: AlarmRows = field(default_factory=lambda: AlarmRows({}))
     said_at_s: float = -math.inf
     said: Mapping[str, Typed] = field(default_factory=dict)
+
+
+def _target(place: tuple[str, int]) -> str:
+    return f"snmp://{place[0]}:{place[1]}"
 
 
 def _scenario(folder: Path, seed: int, now: datetime) -> Scenario:
@@ -77,7 +84,8 @@ class SimulatedEstate:
 
     `cues` is the script in order of time, laid against the seconds since entering; the demonstration's
     where left out.
-    `lies` says how each card breaks the standard; the scenario's own where left out.
+    `lies` says how each card breaks the standard; the scenario's own where left out. `notify`: where the
+    cards send their notifications; nowhere where left out.
     """
 
     def __init__(
@@ -88,6 +96,7 @@ class SimulatedEstate:
         clock: Clock | None = None,
         cues: Iterable[Cue] | None = None,
         lies: Mapping[str, tuple[Lie, ...]] | None = None,
+        notify: tuple[str, int] | None = None,
     ) -> None:
         self._clock = SystemClock() if clock is None else clock
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -96,6 +105,7 @@ class SimulatedEstate:
         self._plant = self.scenario.plant
         self._cues = None if cues is None else tuple(cues)
         self._host = AgentHost()
+        self._notify = notify
         self._ticking: asyncio.Task[None] | None = None
         self._lies = {u.card: u.lies if lies is None else lies.get(u.card, ()) for u in UNITS}
         self._begin()
@@ -127,7 +137,7 @@ class SimulatedEstate:
 
     def target_of(self, card: str) -> str:
         """Return where a card answers, as `snmp://HOST:PORT`."""
-        return self._cards[card].target
+        return _target(self._cards[card].place)
 
     def agent_of(self, card: str) -> Agent:
         """Return a card's agent, for tests that want faults of its own."""
@@ -169,17 +179,29 @@ class SimulatedEstate:
 
     async def __aenter__(self) -> Self:
         self._begin()
-        for card in self._cards.values():
-            address, port = await self._host.serve(card.agent)
-            card.target = f"snmp://{address}:{port}"
+        for number, card in enumerate(self._cards.values()):
+            card.place = await self._serve(card.agent, number)
         secrets = self.folder / "secrets.toml"
         secrets.touch(mode=0o600)
         secrets.chmod(0o600)
         secrets.write_text(self.scenario.secrets_text())
-        targets = {name: card.target for name, card in self._cards.items()}
-        self.estate_file.write_text(self.scenario.estate_text(targets, secrets_file=secrets.name))
+        targets = {name: _target(card.place) for name, card in self._cards.items()}
+        text = self.scenario.estate_text(targets, secrets_file=secrets.name)
+        if self._notify is not None:
+            host, port = self._notify
+            text += f'\n[notifications]\nhost = "{host}"\nport = {port}\n'
+        self.estate_file.write_text(text)
         self._ticking = asyncio.create_task(self._tick())
         return self
+
+    async def _serve(self, agent: Agent, number: int) -> tuple[str, int]:
+        """Let a card answer at a loopback address of its own, where the machine has such; else on a port."""
+        for address, port in ((f"127.0.71.{11 + number}", _PORT), (f"127.0.71.{11 + number}", 0)):
+            try:
+                return await self._host.serve(agent, address, port)
+            except OSError:  # taken by another play, or loopback is a single address here
+                continue
+        return await self._host.serve(agent)
 
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -215,7 +237,8 @@ class SimulatedEstate:
 
     def _card(self, unit: Installed) -> _Card:
         agent = Agent(lambda: self._values(unit.card), communities={COMMUNITY.encode()})
-        return _Card(unit, Meters.of(self.scenario.seed, unit.unit), agent)
+        meters = Meters.of(self.scenario.seed, unit.unit)
+        return _Card(unit, meters, agent, Notices(COMMUNITY.encode()))
 
     def _advance(self) -> None:
         """Play on to the clock's present second, each cue at its own second."""
@@ -238,6 +261,7 @@ class SimulatedEstate:
             ]
         if isinstance(event, CardResets):
             self._cards[event.card].rows = AlarmRows({})
+            self._cards[event.card].notices.restarted()
         self._stage = played(self._plant, self._stage, event)
 
     def _follow(self) -> None:
@@ -261,6 +285,16 @@ class SimulatedEstate:
             if card.agent.faults.hang != hung:
                 card.agent.faults = Faults(hang=hung)
             self._raise_alarms(name, card)
+            if self._notify is not None and card.place[1] and not hung:
+                self._tell(name, card, self._notify)
+
+    def _tell(self, name: str, card: _Card, to: tuple[str, int]) -> None:
+        world, behaviour = self._stage.world, self._stage.cards[name]
+        said = self._spoken(card, behaviour) if card.rows.rows else {}
+        uptime_s = behaviour.uptime_s(world.t_s)
+        datagram = card.notices.after(card.rows, said, uptime_s=uptime_s, t_s=world.t_s)
+        if datagram is not None:
+            self._host.send(card.place, datagram, to)
 
     def _raise_alarms(self, name: str, card: _Card) -> None:
         world = self._stage.world
