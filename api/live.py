@@ -42,7 +42,10 @@ def fragments(sheet: Sheet, address: str = "/") -> dict[str, str]:
 
 
 def frame(sheet: Sheet, address: str = "/") -> Frame | None:
-    """Return what the page at `address` shows, or None where there is no such page."""
+    """Return what the page at `address` shows, or None where there is no such page. Drawn once for a sheet."""
+    kept = sheet.drawn.get(address)
+    if isinstance(kept, Frame):
+        return kept
     page = page_at(sheet, address)
     if page is None:
         return None
@@ -51,9 +54,10 @@ def frame(sheet: Sheet, address: str = "/") -> Frame | None:
     parts["asof"] = inner(el("span", as_of(sheet)))
     verdicts = tuple(plain(judged(sheet, s)) for s in sheet.systems if s.id in sheet.estate.systems)
     alarms = tuple((a.id, a.state, a.what) for a in sheet.alarms)
-    return Frame(
-        iso(sheet.now), sheet.stale_after_s, whole.attribute("data-skeleton") or "", parts, verdicts, alarms
-    )
+    skeleton = whole.attribute("data-skeleton") or ""
+    made = Frame(iso(sheet.now), sheet.stale_after_s, skeleton, parts, verdicts, alarms)
+    sheet.drawn[address] = made
+    return made
 
 
 def difference(old: Frame | None, new: Frame) -> dict[str, Any]:

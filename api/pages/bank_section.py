@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from api.pages.frame import address_of, question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, Clock, interval
+from api.pages.words import CANNOT_TELL, Clock, capital, interval
 from api.pages.years import END_OF_LIFE, River, Years, river, row, span_of
 from rules.estate import FittedBank, in_place
 from rules.verdicts import BankState, Basis
@@ -38,6 +38,16 @@ def name_of(sheet: Sheet, bank: str) -> str:
     return f"{sheet.estate.systems[owners[0]].name}, bank {bank}" if owners else f"Bank {bank}"
 
 
+def short_name(sheet: Sheet, bank: str) -> str:
+    """Return a bank's name in a narrow column: with its system where its id is a mere number."""
+    return name_of(sheet, bank) if len(bank) <= 3 else capital(bank)
+
+
+def owner_words(sheet: Sheet, bank: str) -> str:
+    """Return a bank's system, where `short_name` leaves it out."""
+    return "" if len(bank) <= 3 else f"{name_of(sheet, bank).rsplit(', bank ', 1)[0]}. "
+
+
 def first_to_fail(states: Sequence[BankState]) -> list[BankState]:
     """Return banks by the day to have replaced them by; those nothing can be said of come last, not first."""
     return sorted(states, key=lambda s: (s.dates.replace_by is None, s.dates.replace_by or date.max))
@@ -61,8 +71,8 @@ def overview(sheet: Sheet) -> Element:
             "div",
             el(
                 "div",
-                el("b", el("a", name_of(sheet, s.id), href=address_of("banks", s.id))),
-                el("small", capacity_words(s)),
+                el("b", el("a", short_name(sheet, s.id), href=address_of("banks", s.id))),
+                el("small", owner_words(sheet, s.id), capacity_words(s)),
                 class_="who",
             ),
             row(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()), years, today),
@@ -79,8 +89,8 @@ def overview(sheet: Sheet) -> Element:
     return question(
         4,
         "Which bank fails next",
-        "Dots are discharges that were judged. The box is when capacity falls below 80 %, with 90 % certainty; the "
-        "flag, by when to have replaced it.",
+        "Dots are discharges that were judged. The box is when it will no longer be enough, with 90 % "
+        "certainty; the flag, by when to have replaced it.",
         el("div", body, id="q4-rows", live=True),
     )
 
@@ -129,7 +139,7 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
             el("a", f"Bank {state.id}", href=address_of("banks", state.id)),
             el("small", told, f"{capacity_words(state)}. ", due_words(state, today_of(sheet))[0]),
         )
-        picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet))
+        picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), since)
         rivers += [heading, river(picture)]
     return question(
         4,

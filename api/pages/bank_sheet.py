@@ -7,7 +7,9 @@ from api.pages.bank_section import (
     axis,
     capacity_words,
     due_words,
+    first_to_fail,
     fitted,
+    installed,
     name_of,
     overview,
     today_of,
@@ -22,6 +24,7 @@ from api.pages.words import (
     age,
     capital,
     clause,
+    count,
     interval,
     kilo,
     listed,
@@ -43,8 +46,35 @@ KINDS = {
 
 def banks_page(sheet: Sheet) -> Page:
     """Return the sheet of all banks, the first to fail first."""
-    heading = el("h1", f"Banks of {sheet.title}", class_="off")
-    return Page("Banks", "/banks", (heading, overview(sheet)))
+    return Page("Banks", "/banks", (_summary(sheet), overview(sheet)))
+
+
+def _summary(sheet: Sheet) -> Element:
+    """Return how the banks stand together, in a sentence."""
+    today = today_of(sheet)
+    due = [s for s in first_to_fail(sheet.banks) if s.dates.replace_by is not None]
+    late = [s for s in due if s.dates.replace_by is not None and s.dates.replace_by <= today]
+    untold = len(sheet.banks) - len(due)
+    mark: Standing = "short" if late else "unknown" if untold or not due else "holds"
+    if late:
+        verb = "is" if len(late) == 1 else "are"
+        said = f"{capital(plural(len(late), 'bank'))} {verb} overdue: {listed([s.id for s in late])}."
+    elif due:
+        first = due[0]
+        when = Clock.day(first.dates.replace_by) if first.dates.replace_by else CANNOT_TELL
+        said = f"The first to replace is {name_of(sheet, first.id)}, by {when}."
+    else:
+        said = "Nothing can be told of when a bank is due."
+    unjudged = len(sheet.estate.banks) - len(sheet.banks)
+    why = [f"{plural(len(sheet.estate.banks), 'bank')} in the estate"]
+    if untold:
+        why.append(f"{count(untold)} without a date")
+    if unjudged:
+        why.append(f"{count(unjudged)} not judged yet")
+    row = el(
+        "span", line_mark(mark), el("span", said, el("span", " · ".join(why), class_="why")), class_="row"
+    )
+    return el("h1", row, class_="lead", id="lead", live=True)
 
 
 def bank_page(sheet: Sheet, name: str) -> Page | None:
@@ -142,7 +172,14 @@ def _plant(bank: Bank, blocks: FittedBank | None) -> str:
 
 def _left(sheet: Sheet, state: BankState) -> Element:
     years = axis(sheet, [state], ahead=True)
-    picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), height=330.0)
+    picture = River(
+        state,
+        sheet.forecasts.get(state.id, ()),
+        years,
+        today_of(sheet),
+        installed(sheet, state.id),
+        height=330.0,
+    )
     dates = state.dates
     rows = [
         ("capacity", capacity_words(state)),

@@ -10,12 +10,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, TypeAlias
 
 VOID: Final = frozenset({"meta", "link", "br", "input", "hr"})
 TAG: Final = re.compile(r"[a-zA-Z][a-zA-Z0-9-]*\Z")
 CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 """Characters no text needs: controls, and the marks that turn reading order about. RFC 1628 cards may send any."""
+
+PLAIN: Final = re.compile(r"[\w .,:;%#()/+-]*")
+"""Most texts are of these characters only, and need no look at each."""
 
 ESCAPES: Final = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"})
 
@@ -42,6 +46,8 @@ Nodes: TypeAlias = Node | Sequence["Nodes"] | None
 
 def escape(text: str) -> str:
     """Return text as it may stand between tags or in a quoted attribute (HTML Living Standard 13.1.2)."""
+    if PLAIN.fullmatch(text):
+        return text
     return CONTROL.sub("\ufffd", text).translate(ESCAPES)
 
 
@@ -103,6 +109,7 @@ def _emptied(node: Node) -> Node:
     return Element(node.tag, node.attributes, inside, node.live)
 
 
+@lru_cache(maxsize=512)
 def _name(key: str) -> str:
     name = key.rstrip("_").replace("_", "-")
     if name == "style" or name.lower().startswith("on"):

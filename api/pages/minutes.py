@@ -302,7 +302,9 @@ def _labels(picture: Picture) -> list[Label]:
     for lost in dict.fromkeys([*known[:1], *known[-1:]]):
         if lost.hold_up.low_s is not None:
             short = picture.need is not None and lost.hold_up.low_s < picture.need.required_s
-            marks.append(_end(axis, lost.hold_up.low_s, "short lost" if short else "held lost"))
+            mark = _end(axis, lost.hold_up.low_s, "short lost" if short else "held lost")
+            if all(mark.words != other.words for other in marks):
+                marks.append(mark)
     if picture.held.low_s is not None:
         short = picture.need is not None and picture.held.low_s < picture.need.required_s
         marks.append(_end(axis, picture.held.low_s, "short" if short else "held"))

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
+from typing import Any
 
 from rules.estate import Estate, Site
 from rules.reading import Reading
@@ -286,6 +287,11 @@ class Sheet:
     def stale_after_s(self) -> float:
         """Return after how many seconds without news the sheet says so: 30 in an outage, else 90."""
         return 30.0 if any(state.on_battery for state in self.systems) else 90.0
+
+    @cached_property
+    def drawn(self) -> dict[str, Any]:
+        """Return what was already drawn of this sheet, by address: readers of one page share the work."""
+        return {}
 
     @cached_property
     def _units(self) -> Mapping[str, UnitView]:

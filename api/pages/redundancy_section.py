@@ -148,7 +148,7 @@ def _shares(sheet: Sheet, subject: Judged) -> Element:
                 ),
             ),
             el("tbody", rows, foot),
-            class_="tight",
+            class_="tight shares",
         ),
         class_="tw",
     )

@@ -22,6 +22,10 @@ END_OF_LIFE: float = 0.8
 """The end of a bank's life: 80 % of rated capacity, the replacement criterion of IEEE 450 and IEEE 1188."""
 
 
+AHEAD_YEARS: float = 9.0
+"""How far ahead an axis of years reaches: no interval of a bank's end is worth a glance beyond."""
+
+
 def year(day: date) -> float:
     """Return a day as a fractional year."""
     first = date(day.year, 1, 1)
@@ -40,7 +44,7 @@ class Years:
     def around(cls, today: date, days: Sequence[date]) -> Years:
         """Return an axis that holds `days` and today, at least six years long and even at both ends."""
         years = [year(day) for day in days] + [year(today)]
-        first, last = int(min(years)), int(-(-max(years) // 1))
+        first, last = int(min(years)), int(-(-min(max(years), year(today) + AHEAD_YEARS) // 1))
         first -= first % 2
         last = max(last + last % 2, first + 6)
         return cls(first, last, year(today))
@@ -186,6 +190,7 @@ class River:
     forecast: tuple[CapacityForecast, ...]
     years: Years
     today: date
+    installed: date | None = None
     height: float = 150.0
     low: float = 0.4
     high: float = 1.1
@@ -230,7 +235,7 @@ def river(picture: River) -> Element:
                 class_="short strong" if due else "strong",
             )
         )
-    parts += _dots(picture, judged)
+    parts += _dots(picture, judged) if judged else _by_age(picture)
     parts.append(line("0", picture.height - 0.5, "100%", picture.height - 0.5, "rule"))
     return svg(picture.height, parts, class_="river", name=river_answer(picture))
 
@@ -244,6 +249,27 @@ def river_answer(picture: River) -> str:
         if d.capacity_fraction is not None
     ]
     return "; ".join(said)
+
+
+def _by_age(picture: River) -> list[Element]:
+    """Return what age alone says of a bank without a judged discharge: a dotted way to a hollow mark, and its reach."""
+    state, years = picture.state, picture.years
+    capacity = state.capacity
+    if capacity.fraction is None:
+        return []
+    drawn: list[Element] = []
+    if picture.installed:
+        begin = years.fraction(year(picture.installed)) * (years.last - years.first)
+        now = years.fraction(years.today) * (years.last - years.first)
+        way = path([(begin, picture.y(1.0)), (now, picture.y(capacity.fraction))])
+        span = (float(years.last - years.first), 100.0)
+        drawn.append(stretched(span, el("path", d=way, class_="l-age"), y=0, height=picture.height))
+    if capacity.low is not None and capacity.high is not None:
+        top, bottom = picture.px(capacity.high), picture.px(capacity.low)
+        x = percent(years.fraction(years.today) - 0.006)
+        drawn.append(rect(x, top, "1.2%", bottom - top, "unknown", fill="h-loose"))
+    drawn.append(el("circle", cx=years.now, cy=picture.px(capacity.fraction), r="5", class_="claim"))
+    return drawn
 
 
 def _flow(picture: River, judged: Sequence[JudgedDischarge]) -> list[Element]:
