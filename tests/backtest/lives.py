@@ -41,6 +41,8 @@ class Walk:
     called_after_days: float | None = None
     card_flag_day: float = 0.0
     judgements: int = 0
+    ended_before: int = 0
+    ended_after: int = 0
 
 
 def walk(world: World) -> Walk:
@@ -78,6 +80,8 @@ class Heard:
     called: float | None = None
     false_alarms: int = 0
     said_over: bool = False
+    ended_before: int = 0
+    ended_after: int = 0
     errors: dict[int, float] = field(default_factory=dict)
 
     def note(self, day: float, following: float, judgement: BankJudgement) -> None:
@@ -90,6 +94,10 @@ class Heard:
             self.warned = max(order, day)
         if replace_by is not None and replace_by <= following and self.replaced is None:
             self.replaced = max(replace_by, day)
+        if self.end is not None:
+            early, late = _day_number(dates.ends_early), _day_number(dates.ends_late)
+            self.ended_before += early is not None and self.end < early
+            self.ended_after += late is not None and self.end > late
         over = (judgement.state.probability_met or 0.0) < 0.5
         years_left = ((self.end if self.end is not None else 1e9) - day) / YEAR
         self.false_alarms += over and not self.said_over and years_left > 1.0
@@ -126,6 +134,8 @@ class Heard:
             called_after_days=self.called,
             card_flag_day=_card_flag(world),
             judgements=judgements,
+            ended_before=self.ended_before,
+            ended_after=self.ended_after,
         )
 
 
@@ -205,9 +215,17 @@ def _judged(
             months=months,
             discharges=tuple(seen),
             asked=asked,
+            next_test=_next_test(world, day),
             rating_w=RATING_W,
         )
     )
+
+
+def _next_test(world: World, day: float) -> date | None:
+    """Return the next planned deep test: in the middle of every year where there is one a year."""
+    if not world.deep:
+        return None
+    return INSTALLED + timedelta(days=int((np.ceil(day / YEAR - 0.5) + 0.5) * YEAR))
 
 
 def _card_flag(world: World) -> float:

@@ -47,8 +47,26 @@ def table(walks: Sequence[Walk], *, seed: int, took_s: float) -> str:
     lines += [_row(name, [w for w in walks if chosen(w)]) for name, chosen in _STRATA]
     lines += ["", "| 80 % date | at 50 % of life | at 70 % | at 85 % |", "| --- | --- | --- | --- |"]
     lines += [_errors(name, [w for w in walks if chosen(w)]) for name, chosen in _STRATA[:5]]
-    lines += ["", *_beside(walks), "", *_abrupt(walks)]
+    lines += ["", *_cover(walks), "", *_beside(walks), "", *_abrupt(walks)]
     return "\n".join(lines) + "\n"
+
+
+def _cover(walks: Sequence[Walk]) -> list[str]:
+    lines = [
+        "| true end against the 90 % interval of the day | before it | within | after it |",
+        "| --- | --- | --- | --- |",
+    ]
+    for name, chosen in _STRATA[:5]:
+        worn = [w for w in _wear_out(walks) if chosen(w)]
+        count = sum(w.judgements for w in worn)
+        if count:
+            before, after = (
+                sum(w.ended_before for w in worn) / count,
+                sum(w.ended_after for w in worn) / count,
+            )
+            cells = " | ".join(f"{100.0 * share:.1f} %" for share in (before, 1.0 - before - after, after))
+            lines.append(f"| {name}, {count} judgements | {cells} |")
+    return lines
 
 
 def _row(name: str, walks: Sequence[Walk]) -> str:
