@@ -19,6 +19,8 @@ In reading order:
 15. `doubt`        what a card gets wrong, learnt from evidence
 16. `learning`     the same for all cards of the estate, kept in the ledger
 17. `probe`        one card looked at by a person
-18. `gate`         who may send notifications, and how often
-19. `notifications` hints to poll now, decoded by pysnmp
+18. `survey`       finds cards in a range of addresses
+19. `confirm`      which cabinet a card belongs to
+20. `gate`         who may send notifications, and how often
+21. `notifications` hints to poll now, decoded by pysnmp
 """
