@@ -32,10 +32,10 @@ from rules.battery.evidence import (
     claims_of,
     judged,
     last_shown,
+    losses_from,
 )
 from rules.battery.findings import Case, beside_siblings, signs, size, whether_shown
 from rules.battery.fusion import Lives, fuse
-from rules.battery.losses import default_losses
 from rules.battery.recharge import used_after_recharge
 from rules.battery.replacement import Asked, Forecast, forecast
 from rules.battery.runtime import Floats, curve_for
@@ -117,7 +117,7 @@ def _believed(case: Case, seed: int) -> tuple[BankBelief, Lives]:
         basis = Basis.TESTED
     if discharges and discharges[-1].failed:
         health = np.minimum(health, discharges[-1].used)  # it gave no more when it was asked
-    losses = evidence.losses or default_losses(evidence.rating_w)
+    losses = evidence.losses or losses_from(discharges, evidence.rating_w)
     belief = BankBelief(
         bank=evidence.bank.id,
         as_of=evidence.as_of,

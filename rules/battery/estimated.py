@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.capacity import ReferenceLog, judge_discharge, taken_before
-from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean
+from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean, mean_over_time
 from rules.battery.evidence import DischargeEvidence
 from rules.battery.runtime import Floats, RuntimeCurve
 
@@ -51,6 +51,7 @@ def with_estimate(
     """
     offset = _offset(log, battery, recent)
     found = shown if offset is None else replace(shown, offset_v=offset[0], offset_sd_v=offset[1])
+    found = replace(found, battery_power_w=_battery_power_w(log, battery))
     if shown.failed:
         return found
     estimate = judge_discharge(log, battery, references, used_before=used_before, seed=seed)
@@ -68,6 +69,16 @@ def with_estimate(
         resistance_ohm=estimate.resistance_ohm,
         taken_before=before,
     )
+
+
+def _battery_power_w(log: DischargeLog, battery: Battery) -> float | None:
+    """Return mean volts times amperes over the rows that discharge, None where fewer than three tell both."""
+    volts = log.bank_voltage_v * battery.cells / battery.cells_read
+    power = volts * log.bank_current_a
+    known = np.isfinite(power) & (log.bank_current_a > 0.0)
+    if np.count_nonzero(known) < 3:
+        return None
+    return mean_over_time(log.t_s[known], power[known])
 
 
 def _offset(log: DischargeLog, battery: Battery, recent: EarlierLog | None) -> tuple[float, float] | None:

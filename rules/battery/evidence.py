@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
+import numpy as np
+
 from rules.battery.ageing import MonthTemperature
 from rules.battery.charging import ChargeHour
 from rules.battery.condition import Claim
 from rules.battery.fusion import CapacityEvidence
-from rules.battery.losses import Losses
+from rules.battery.losses import Losses, default_losses, learn_losses
 from rules.battery.replacement import Asked
 from rules.estate import Bank
 from rules.verdicts import JudgedDischarge, ShownToCarry
@@ -35,7 +37,8 @@ class DischargeEvidence:
     reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
     ampere-hours taken, as a share of the rated. Voltages of the whole bank in V. `taken_before`: mean and
     standard deviation of what the estimator took health to be before it looked; divided out when several
-    discharges are fused, lest the same assumption count each time.
+    discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
+    amperes, None where no current was read.
     """
 
     at: datetime
@@ -59,6 +62,7 @@ class DischargeEvidence:
     claimed_s: float | None = None
     said_good: bool = True
     taken_before: tuple[float, float] | None = None
+    battery_power_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +140,19 @@ def _seen(mean: float, sd: float, before: tuple[float, float] | None) -> tuple[f
         return mean, 1.0
     own = (mean / sd**2 - before[0] / before[1] ** 2) / precision
     return min(max(own, 0.3), 1.3), precision**-0.5
+
+
+def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None) -> Losses:
+    """Return the inverter losses that discharges show, drawn towards the default; the default where none does.
+
+    `rating_w`: of the units behind the bank, summed.
+    """
+    if rating_w is None:
+        return default_losses(None)
+    pairs = [(d.output_power_w, d.battery_power_w) for d in discharges if d.battery_power_w is not None]
+    if not pairs:
+        return default_losses(rating_w)
+    return learn_losses(np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs]), rating_w)
 
 
 def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:

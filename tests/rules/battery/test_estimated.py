@@ -8,7 +8,7 @@ import pytest
 
 from rules.battery.discharge import Battery, DischargeLog, clean
 from rules.battery.estimated import EarlierLog, offset_v, with_estimate
-from rules.battery.evidence import DischargeEvidence, capacity_evidence
+from rules.battery.evidence import DischargeEvidence, capacity_evidence, losses_from
 from rules.battery.runtime import curve_through
 from rules.verdicts import Basis
 
@@ -54,7 +54,25 @@ def test_a_bank_that_failed_its_load_gets_no_estimate() -> None:
 
 
 def test_too_short_a_discharge_stays_as_it_was() -> None:
-    assert with_estimate(SHOWN, log(0.2), BATTERY) == SHOWN
+    found = with_estimate(SHOWN, log(0.2), BATTERY)
+    assert replace(found, battery_power_w=None) == SHOWN
+
+
+def test_battery_power_is_volts_times_amperes() -> None:
+    assert with_estimate(SHOWN, log(12.0), BATTERY).battery_power_w == pytest.approx(240 * 19.5, rel=0.002)
+
+
+def test_losses_are_learnt_from_discharges_at_different_loads() -> None:
+    # 3 % of a 30 kW rating and 6 % of the output
+    seen = [
+        replace(SHOWN, output_power_w=w, battery_power_w=900.0 + 1.06 * w)
+        for w in np.linspace(4000.0, 24000.0, 12)
+    ]
+    learnt = losses_from(seen, 30_000.0)
+    assert learnt.learnt
+    assert learnt.battery_power_w(15_000.0) == pytest.approx(900.0 + 1.06 * 15_000.0, rel=0.01)
+    assert not losses_from([SHOWN], 30_000.0).learnt
+    assert not losses_from(seen, None).learnt
 
 
 def test_a_cell_gone_short_since_lies_two_volts_lower() -> None:
