@@ -59,9 +59,9 @@ _LEAST_USED: Final = 0.02
 _DONORS: Final = 140
 _DONOR_SHARE: Final = 0.8
 _DONOR_HEALTH, _DONOR_RATE, _DONOR_END_V = 0.12, 0.6, 0.06
-_OFFSET_V: Final = 0.015
+_OFFSET_V: Final = 0.012
 _GAIN_V: Final = 0.003  # two meters that differ by 0.2 %
-_LOAD_V: Final = 0.05  # doubt of the load's effect, per e-fold of rate
+_LOAD_V: Final = (0.04, 0.06)  # doubt of the load's effect, per e-fold of rate: always, and more when short
 _ROUGH_V, _FINE_V = 0.0022, 0.0012
 _FOREIGN_SHARE: Final = 0.2
 _FOREIGN_SPREAD: Final = 2.0
@@ -338,7 +338,8 @@ def _log_likelihoods(
     covariance = _hat_covariance(model.covariance, left, right)
     rough = _ROUGH_V**2 * left_over + _FINE_V**2
     noise = rough[:, None] + (course.step_v**2 / 12.0 + 1e-6) / bins.rows
-    common = _LOAD_V**2 * np.outer(shift, shift) + _GAIN_V**2
+    load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, -2.1, 1.8)))
+    common = load**2 * np.outer(shift, shift) + _GAIN_V**2
     donors = _nearest_donors(course, model)
     like = _donor_mixture(
         residual,

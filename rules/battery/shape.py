@@ -22,10 +22,10 @@ from rules.battery.temperature import time_per_kelvin
 from rules.battery.voltage import Course, course_of, deviation, health_at_mean_rate, prior
 from rules.verdicts import Basis
 
-_ALIKE: Final = 0.95  # correlation of two discharges of one type at the same rate, health and temperature
-_OWN: Final = 0.98  # and of one and the same bank
-_RATE_REACH: Final = 4.0  # e-folds of published time over which departures lose their likeness
-_HEALTH_REACH: Final = 2.0
+_ALIKE: Final = 0.87  # correlation of two discharges of one type at the same rate, health and temperature
+_OWN: Final = 0.93  # and of one and the same bank
+_RATE_REACH: Final = 3.0  # e-folds of published time over which departures lose their likeness
+_HEALTH_REACH: Final = 2.5
 _WARM_REACH_K: Final = 120.0
 _END_REACH_V: Final = 0.5
 _SAME_POWER: Final = 1.06
