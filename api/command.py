@@ -28,6 +28,7 @@ COMMANDS: Final = {
     "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
     "check": "validate an estate file and name every fault",
     "plan": "play a scenario out for one system: is the load carried through, and what happens when",
+    "capacity": "judge a bank from a logged discharge, whole or in part",
 }
 """Command -> one line of help. Each lives in `api.commands.NAME` with `add_arguments` and `run`."""
 

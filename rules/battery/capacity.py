@@ -1,23 +1,16 @@
 """Capacity from a discharge, whole or in part, with an honest interval.
 
 Theory of operation. For every health h on a grid the voltage model of `rules.battery.voltage` says how the
-rows so far would look; the likelihoods, times what banks are like before being looked at, give the
-posterior of h. Two readings of the product compete and the record decides by its own evidence:
-
-- *like the learnt*: the departure from the mean resembles that of one of the learnt products, the donors
-  (a mixture, not one Gaussian: how a curve bends at its end is not normally distributed), plus an offset;
-- *foreign*: a product unlike all of them, with departures several times as large.
-
-References of the type (see `rules.battery.shape`) move both and narrow them. A discharge that reached its
-end voltage needs no inference: its used fraction is its health, up to the gain of the meters.
-
-Everything left of the end is then (h - s) / rate at the present power, draw by draw.
+rows so far would look; `rules.battery.posterior` weighs them against what banks are like before being
+looked at. A discharge that reached its end voltage needs no inference: its used fraction is its health, up
+to the gain of the meters. Everything left of the end is then (h - s) / rate at the present power, draw by
+draw.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
@@ -26,6 +19,7 @@ import numpy as np
 from rules.battery.belief import BankBelief, slope_draws
 from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean
 from rules.battery.losses import Losses
+from rules.battery.posterior import posterior
 from rules.battery.resistance import resistance_ohm
 from rules.battery.runtime import Beyond, Floats, RuntimeCurve
 from rules.battery.shape import (
@@ -39,33 +33,18 @@ from rules.battery.shape import (
 )
 from rules.battery.temperature import correction_sd, seconds_at, time_per_kelvin
 from rules.battery.voltage import (
-    KNOTS,
     Course,
-    Prior,
     course_of,
+    deviation,
     features,
-    hat_weights,
+    hat_matrix,
     health_at_mean_rate,
     prior,
     rate_slope,
 )
 from rules.verdicts import Basis, ShownToCarry
 
-GRID: Final = np.arange(0.25, 1.3001, 0.01)
-_COARSE: Final = np.arange(0.25, 1.3001, 0.02)
-_BINS: Final = 20
-_FEW_BINS: Final = 12
 _LEAST_USED: Final = 0.02
-_DONORS: Final = 140
-_DONOR_SHARE: Final = 0.8
-_DONOR_HEALTH, _DONOR_RATE, _DONOR_END_V = 0.12, 0.6, 0.06
-_OFFSET_V: Final = 0.012
-_GAIN_V: Final = 0.003  # two meters that differ by 0.2 %
-_LOAD_V: Final = (0.04, 0.06)  # doubt of the load's effect, per e-fold of rate: always, and more when short
-_ROUGH_V, _FINE_V = 0.0022, 0.0012
-_FOREIGN_SHARE: Final = 0.2
-_FOREIGN_SPREAD: Final = 2.0
-_FOREIGN_OFFSET_V: Final = 0.03
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
 _PROBE_K: Final = 1.5
@@ -105,6 +84,8 @@ class CapacityEstimate:
     health_here: Floats = field(default_factory=lambda: np.zeros(0))
     slope_draws: Floats = field(default_factory=lambda: np.zeros(0))
     correction_draws: Floats = field(default_factory=lambda: np.zeros(0))
+    course: Course | None = None
+    discharge: Discharge | None = None
 
 
 @dataclass(frozen=True)
@@ -254,174 +235,6 @@ def _draw(grid: Floats, mass: Floats, rng: np.random.Generator, draws: int) -> F
     return np.asarray(rng.permutation(values))
 
 
-def posterior(
-    course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
-) -> tuple[Floats, Floats]:
-    """Return a grid of health (at the mean power, at the bank's temperature) and its probabilities."""
-    grid = _COARSE if coarse else GRID
-    grid = grid[grid > course.used_now]
-    if len(grid) < 3:
-        grid = course.used_now * np.array([1.002, 1.03, 1.08, 1.15])
-    bins = _binned(course, _FEW_BINS if coarse else _BINS)
-    like, foreign = _log_likelihoods(bins, course, grid, shape, prior())
-    ln_mass = np.logaddexp(np.log(1.0 - _FOREIGN_SHARE) + like, np.log(_FOREIGN_SHARE) + foreign)
-    ln_mass += _ln_before(grid, curve)
-    at_now = grid + rate_slope(grid) * (float(course.ln_hours[-1]) - course.mean_ln_hours)
-    ln_mass[at_now <= course.used_now] = -np.inf
-    if not np.isfinite(ln_mass).any():
-        ln_mass = -(grid - course.used_now) / 0.02
-    mass = np.exp(ln_mass - np.max(ln_mass))
-    return grid, mass / np.sum(mass)
-
-
-def taken_before(basis: Basis) -> tuple[float, float]:
-    """Return mean and standard deviation of what health is taken to be before a record is looked at."""
-    return {Basis.TABLE: (0.82, 0.15), Basis.TESTED: (0.95, 0.12)}.get(basis, (0.9, 0.25))
-
-
-def _ln_before(grid: Floats, curve: RuntimeCurve) -> Floats:
-    """Return ln of what health is taken to be before the record is looked at, to a constant.
-
-    Against a maker's table banks in service are about 0.82 +- 0.15; against references of the type nearer
-    to one; against a generic curve anywhere. A sixth of the weight is always wide.
-    """
-    middle, spread = taken_before(curve.basis)
-    near = np.exp(-0.5 * ((grid - middle) / spread) ** 2) / spread
-    wide = np.exp(-0.5 * ((grid - 0.75) / 0.3) ** 2) / 0.3
-    return np.asarray(np.log(0.85 * near + 0.15 * wide))
-
-
-@dataclass(frozen=True)
-class _Bins:
-    used: Floats
-    voltage_v: Floats
-    ln_hours: Floats
-    rows: Floats
-
-
-def _binned(course: Course, most: int) -> _Bins:
-    """Return the record in at most `most` bins of equal used fraction, the surface charge left out."""
-    start = float(course.used[0])
-    skip = start + min(_LEAST_USED, 0.3 * (course.used_now - start))
-    keep = course.used >= skip
-    used, volts, rate = course.used[keep], course.voltage_v[keep], course.ln_hours[keep]
-    number = min(most, len(used))
-    edges = np.linspace(used[0], used[-1] + 1e-9, number + 1)
-    places = np.clip(np.searchsorted(edges, used, side="right") - 1, 0, number - 1)
-    rows = np.bincount(places, minlength=number).astype(np.float64)
-    filled = rows > 0
-
-    def mean(values: Floats) -> Floats:
-        return np.asarray(np.bincount(places, values, minlength=number)[filled] / rows[filled])
-
-    return _Bins(mean(used), mean(volts), mean(rate), rows[filled])
-
-
-def _log_likelihoods(
-    bins: _Bins, course: Course, grid: Floats, shape: TypeShape, model: Prior
-) -> tuple[Floats, Floats]:
-    """Return ln p(record | health) for "like the learnt" and for "foreign"."""
-    shift = bins.ln_hours - course.mean_ln_hours
-    at_rate = np.maximum(grid[:, None] + rate_slope(grid)[:, None] * shift, 0.05)
-    left, right = hat_weights(bins.used / at_rate)
-    rows = features(
-        np.broadcast_to(bins.ln_hours, at_rate.shape),
-        grid[:, None],
-        temperature_c=course.temperature_c,
-        end_v=course.end_v,
-        steepness=course.steepness,
-    )
-    expected, left_over = shape.at(course.mean_ln_hours, grid, course.temperature_c, course.end_v)
-    at_knots = rows @ model.mean + expected[:, None, :]
-    mean = _hat(at_knots, left, right)
-    residual = bins.voltage_v - course.end_v - mean
-    covariance = _hat_covariance(model.covariance, left, right)
-    rough = _ROUGH_V**2 * left_over + _FINE_V**2
-    noise = rough[:, None] + (course.step_v**2 / 12.0 + 1e-6) / bins.rows
-    load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, -2.1, 1.8)))
-    common = load**2 * np.outer(shift, shift) + _GAIN_V**2
-    donors = _nearest_donors(course, model)
-    like = _donor_mixture(
-        residual,
-        covariance * ((1.0 - _DONOR_SHARE**2) * left_over)[:, None, None]
-        + common
-        + (_OFFSET_V**2 * left_over)[:, None, None],
-        noise,
-        _DONOR_SHARE * np.sqrt(left_over)[:, None, None] * _donor_rows(model, donors, left, right),
-        _donor_weights(course, model, donors, grid),
-    )
-    wide = covariance * (_FOREIGN_SPREAD**2 * left_over)[:, None, None] + common
-    wide = wide + (_FOREIGN_OFFSET_V**2 * left_over)[:, None, None]
-    foreign = _donor_mixture(residual, wide, 2.0 * noise, None, None)
-    return like, foreign
-
-
-def _hat(at_knots: Floats, left: np.ndarray[tuple[int, ...], np.dtype[np.intp]], right: Floats) -> Floats:
-    low = np.take_along_axis(at_knots, left[..., None], axis=-1)[..., 0]
-    high = np.take_along_axis(at_knots, left[..., None] + 1, axis=-1)[..., 0]
-    return np.asarray((1.0 - right) * low + right * high)
-
-
-def _hat_covariance(
-    covariance: Floats, left: np.ndarray[tuple[int, ...], np.dtype[np.intp]], right: Floats
-) -> Floats:
-    i, j = left[:, :, None], left[:, None, :]
-    u, w = right[:, :, None], right[:, None, :]
-    low = (1.0 - w) * covariance[i, j] + w * covariance[i, j + 1]
-    high = (1.0 - w) * covariance[i + 1, j] + w * covariance[i + 1, j + 1]
-    return np.asarray((1.0 - u) * low + u * high)
-
-
-def _nearest_donors(course: Course, model: Prior) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
-    rate = np.clip(course.mean_ln_hours, -2.1, 1.8)
-    apart = ((rate - model.ln_hours) / _DONOR_RATE) ** 2 + ((course.end_v - model.end_v) / _DONOR_END_V) ** 2
-    return np.argsort(apart - 2.0 * np.log(model.weight), kind="stable")[:_DONORS]
-
-
-def _donor_weights(
-    course: Course, model: Prior, donors: np.ndarray[tuple[int], np.dtype[np.intp]], grid: Floats
-) -> Floats:
-    rate = np.clip(course.mean_ln_hours, -2.1, 1.8)
-    ln_weight = (
-        -0.5 * ((grid[:, None] - model.health[donors]) / _DONOR_HEALTH) ** 2
-        - 0.5 * ((rate - model.ln_hours[donors]) / _DONOR_RATE) ** 2
-        - 0.5 * ((course.end_v - model.end_v[donors]) / _DONOR_END_V) ** 2
-        + np.log(model.weight[donors])
-    )
-    return np.asarray(ln_weight - _ln_sum(ln_weight)[:, None])
-
-
-def _donor_rows(
-    model: Prior,
-    donors: np.ndarray[tuple[int], np.dtype[np.intp]],
-    left: np.ndarray[tuple[int, ...], np.dtype[np.intp]],
-    right: Floats,
-) -> Floats:
-    by_knot = model.deviations[donors].T
-    return np.asarray((1.0 - right)[..., None] * by_knot[left] + right[..., None] * by_knot[left + 1])
-
-
-def _donor_mixture(
-    residual: Floats, covariance: Floats, noise: Floats, donors: Floats | None, ln_weight: Floats | None
-) -> Floats:
-    bins = residual.shape[1]
-    full = covariance.copy()
-    full[:, np.arange(bins), np.arange(bins)] += noise
-    root = np.linalg.cholesky(full)
-    ln_scale = np.sum(np.log(np.diagonal(root, axis1=1, axis2=2)), axis=1)
-    if donors is None or ln_weight is None:
-        white = np.linalg.solve(root, residual[..., None])[..., 0]
-        return np.asarray(-0.5 * np.sum(white**2, axis=1) - ln_scale)
-    whitener = np.linalg.inv(root)
-    white = whitener @ (residual[..., None] - donors)
-    return np.asarray(_ln_sum(ln_weight - 0.5 * np.sum(white**2, axis=1)) - ln_scale)
-
-
-def _ln_sum(values: Floats) -> Floats:
-    most = np.max(values, axis=-1)
-    return np.asarray(most + np.log(np.sum(np.exp(values - most[..., None]), axis=-1)))
-
-
 def _estimate(  # noqa: PLR0917 - the parts of one judgement
     discharge: Discharge,
     course: Course,
@@ -472,6 +285,8 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         health_here=here,
         slope_draws=slope_draws(health, rng),
         correction_draws=nominal * correction,
+        course=course,
+        discharge=discharge,
     )
 
 
@@ -537,11 +352,29 @@ def belief_from_posterior(
     )
 
 
-def with_health(belief: BankBelief, health: Floats) -> BankBelief:
-    """Return a belief with other draws of health, for what fuses several discharges."""
-    return replace(belief, health=health)
+def expected_voltage(estimate: CapacityEstimate, points: int = 60) -> tuple[Floats, Floats]:
+    """Return times in s and V per cell, from the last row to the median end at the present power.
 
-
-def knots() -> Floats:
-    """Return the places along a discharge at which shapes are kept."""
-    return KNOTS
+    Drawn through what the record has shown so far; for a picture, not for a figure. Empty where the
+    judgement cannot tell or the discharge has ended.
+    """
+    course, discharge, end = estimate.course, estimate.discharge, estimate.end_of_discharge_s
+    if course is None or discharge is None or end is None or course.full_used is not None:
+        return np.zeros(0), np.zeros(0)
+    health = float(np.median(estimate.health_here))
+    row = features(
+        course.mean_ln_hours,
+        health,
+        temperature_c=course.temperature_c,
+        end_v=course.end_v,
+        steepness=course.steepness,
+    )
+    shape = row @ prior().mean + deviation(course, health, prior())
+    x = np.linspace(min(course.used_now / health, 1.0), 1.0, points)
+    # The level of the last rows and the end voltage both hold: what the shape misses is spread evenly.
+    volts = course.end_v + hat_matrix(x) @ shape
+    ahead = np.linspace(1.0, 0.0, points)
+    volts += ahead * (float(np.mean(course.voltage_v[-3:])) - volts[0]) + (1.0 - ahead) * (
+        course.end_v - volts[-1]
+    )
+    return np.linspace(float(discharge.t_s[-1]), end, points), np.minimum.accumulate(volts)

@@ -12,9 +12,10 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.capacity import ReferenceLog, judge_discharge, taken_before
+from rules.battery.capacity import ReferenceLog, judge_discharge
 from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean, mean_over_time
 from rules.battery.evidence import DischargeEvidence
+from rules.battery.posterior import taken_before
 from rules.battery.runtime import Floats, RuntimeCurve
 
 ALIKE_POWER: Final = 0.15

@@ -16,10 +16,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.discharge import Battery, Discharge, DischargeLog, clean
+from rules.battery.discharge import Battery, Discharge
 from rules.battery.runtime import Floats, RuntimeCurve, curve_through, generic_curve
 from rules.battery.temperature import time_per_kelvin
-from rules.battery.voltage import Course, course_of, deviation, health_at_mean_rate, prior
+from rules.battery.voltage import course_of, deviation, health_at_mean_rate, prior
 from rules.verdicts import Basis
 
 _ALIKE: Final = 0.87  # correlation of two discharges of one type at the same rate, health and temperature
@@ -187,12 +187,6 @@ def scaled_to(battery: Battery, target: Battery) -> Battery:
     return replace(battery, end_voltage_per_cell_v=end_v, curve=curve)
 
 
-def cleaned(log: DischargeLog, battery: Battery, target: Battery) -> tuple[Discharge, Battery]:
-    """Return a reference log cleaned and read to the target's end voltage, and its battery."""
-    scaled = scaled_to(battery, target)
-    return clean(log, scaled), scaled
-
-
 def fallback_curve(battery: Battery) -> RuntimeCurve | None:
     """Return the bank's own curve, or the generic one by rated capacity, or None."""
     if battery.curve is not None:
@@ -200,8 +194,3 @@ def fallback_curve(battery: Battery) -> RuntimeCurve | None:
     if battery.rated_capacity_ah is not None:
         return generic_curve(battery.rated_capacity_ah, battery.end_voltage_per_cell_v)
     return None
-
-
-def used_course(discharge: Discharge, battery: Battery, curve: RuntimeCurve, used_before: float) -> Course:
-    """Return a discharge's course, counting what was used before it began."""
-    return course_of(discharge, battery, curve, used_before=used_before)
