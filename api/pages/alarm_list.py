@@ -32,10 +32,7 @@ def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = F
     """Return question 3 over some alarms, with what else there is under it."""
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
-    told = sum(alarm.counted for alarm in stand)
     reading = "In the order to act. The heavier the stroke, the graver."
-    if told:
-        reading += f" {capital(plural(told, 'card alarm'))} counted under these."
     silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
     calm = (
         f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."
@@ -43,7 +40,11 @@ def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = F
         else "Nothing is wrong that is known of."
     )
     body: Nodes = (
-        el("ol", [sentence(sheet, alarm, clock, n + 1) for n, alarm in enumerate(stand)], class_="say-list")
+        el(
+            "ol",
+            [sentence(sheet, same, clock, n + 1) for n, same in enumerate(together(stand))],
+            class_="say-list",
+        )
         if stand
         else el("p", calm, class_="say")
     )
@@ -65,9 +66,20 @@ def _also(alarms: Sequence[Alarm], clock: Clock) -> Element:
     return el("p", also, el("a", "All alarms and outages", href="/alarms"), class_="rest")
 
 
-def sentence(sheet: Sheet, alarm: Alarm, clock: Clock, number: int | None) -> Element:
-    """Return one alarm as a sentence."""
-    may_act = sheet.acts and alarm.state in {*STANDING, GONE} and alarm.acknowledged is None
+def together(alarms: Sequence[Alarm]) -> list[list[Alarm]]:
+    """Return alarms of one incident that ask for the same thing as one, in the place of the first."""
+    groups: dict[tuple[str, ...], list[Alarm]] = {}
+    for alarm in alarms:
+        alone = alarm.id if alarm.incident is None else ""
+        groups.setdefault((alarm.incident or "", alarm.severity, alarm.do, alarm.state, alone), []).append(
+            alarm
+        )
+    return list(groups.values())
+
+
+def sentence(sheet: Sheet, same: Sequence[Alarm], clock: Clock, number: int | None) -> Element:
+    """Return alarms that ask for the same thing as one sentence; the others stand in a fold under it."""
+    alarm = same[0]
     return el(
         "li",
         el("span", str(number) if number else "·", class_="no"),
@@ -75,13 +87,45 @@ def sentence(sheet: Sheet, alarm: Alarm, clock: Clock, number: int | None) -> El
             "div",
             el("p", alarm.what, class_="what"),
             el("p", list(with_figures(alarm.do)), class_="do"),
-            _acts(alarm) if may_act else None,
+            _acts(alarm) if may_act(sheet, alarm) else None,
+            _others(sheet, same[1:]) if len(same) > 1 else None,
         ),
         el("p", _meta(alarm, clock, sheet.now), class_="meta"),
         class_="al",
         data_sev=alarm.severity,
         data_alarm=alarm.id,
     )
+
+
+def may_act(sheet: Sheet, alarm: Alarm) -> bool:
+    """Return whether somebody may take the alarm on here."""
+    return sheet.acts and alarm.state in {*STANDING, GONE} and alarm.acknowledged is None
+
+
+def _others(sheet: Sheet, alarms: Sequence[Alarm]) -> Element:
+    more = [
+        el("li", el("p", alarm.what), _acts(alarm) if may_act(sheet, alarm) else None) for alarm in alarms
+    ]
+    words = f"{capital(plural(len(alarms), 'alarm'))} more of this incident, the same to do"
+    return el("details", el("summary", words), el("ul", more, class_="rests-on"))
+
+
+def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
+    """Return alarms nobody is told of as a plain list: what, how grave, since when, why not told."""
+    rows = [
+        el(
+            "li",
+            alarm.what,
+            " ",
+            el(
+                "small",
+                f"{alarm.severity}, since {clock.at(alarm.since)}",
+                f", because of {listed(alarm.because)}" if alarm.because else "",
+            ),
+        )
+        for alarm in alarms
+    ]
+    return el("ul", rows, class_="rests-on")
 
 
 def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
@@ -186,14 +230,14 @@ def _form(action: str, words: str, alarm: str, field: Element, *, quiet: bool = 
 
 def tally(alarms: Sequence[Alarm]) -> str:
     """Return how many things are wrong, as a sentence, for the head of the alarms sheet."""
-    stand = standing(alarms)
+    stand = [same[0] for same in together(standing(alarms))]
     if not stand:
         return "Nothing is wrong that is known of."
     unseen = sum(alarm.acknowledged is None for alarm in stand)
     verb = "thing is" if len(stand) == 1 else "things are"
     said = f"{capital(count(len(stand)))} {verb} wrong."
-    if unseen == len(stand) == 1:
-        return f"{said} Nobody has acknowledged it."
+    if unseen == len(stand):
+        return f"{said} Nobody has acknowledged {'it' if unseen == 1 else 'any of them'}."
     if unseen:
         return (
             f"{said} {capital(count(unseen))} {'has' if unseen == 1 else 'have'} been acknowledged by nobody."

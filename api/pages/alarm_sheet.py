@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.pages.alarm_list import ASIDE, GONE, SHELVED, in_state, sentence, standing, tally, wrong
+from api.pages.alarm_list import (
+    ASIDE,
+    GONE,
+    SHELVED,
+    brief,
+    in_state,
+    sentence,
+    standing,
+    tally,
+    together,
+    wrong,
+)
 from api.pages.frame import Page, clock_of, question
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
@@ -29,16 +40,11 @@ def alarms_page(sheet: Sheet) -> Page:
         )
     )
     for state, words in ASIDE.items():
-        parts.append(
-            _more(
-                sheet,
-                capital(words),
-                "Still judged, not told.",
-                in_state(sheet.alarms, state),
-                clock,
-                class_="shelved",
-            )
-        )
+        quiet = in_state(sheet.alarms, state)
+        if quiet:
+            slug = state.replace("_", "-")
+            listed_ = el("div", brief(quiet, clock), id=f"alarms-{slug}", live=True)
+            parts.append(question(None, capital(words), "Still judged, not told.", listed_, id_=f"q-{slug}"))
     outages = sorted((e for e in sheet.events if e.kind == "outage"), key=lambda e: e.at, reverse=True)
     if outages:
         parts.append(_outage(sheet, outages[0]))
@@ -67,7 +73,7 @@ def _more(
 ) -> Element | None:
     if not alarms:
         return None
-    rows = [sentence(sheet, alarm, clock, None) for alarm in alarms]
+    rows = [sentence(sheet, same, clock, None) for same in together(alarms)]
     slug = title.split(",", 1)[0].replace(" ", "-").lower()
     listed = el("ol", rows, class_=f"say-list {class_}".strip())
     return question(None, title, reading, el("div", listed, id=f"alarms-{slug}", live=True), id_=f"q-{slug}")

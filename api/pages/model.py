@@ -68,7 +68,7 @@ class Alarm:
 
 @dataclass(frozen=True, slots=True)
 class CardHealth:
-    """How a card keeps up. Counts are of the last 24 hours."""
+    """How a card keeps up. Counts run since ridethrough started."""
 
     id: str
     answering: bool | None = None

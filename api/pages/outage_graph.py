@@ -174,18 +174,20 @@ def _live_need(
         parts.append(line(axis.x(last), 2, axis.x(last), base + 22, "needline"))
         moment = picture.clock.second(picture.on.start_set_before) if picture.on.start_set_before else ""
         right = axis.fraction(last) > 0.6
-        flip = {"dx": -6.0 if right else 6.0, "end": right}
+        beside = axis.x(max(last, now_s))  # clear of the line of the present, where both are near
         parts.append(
             text(
-                axis.x(last),
+                beside,
                 29,
                 f"last moment to start: {moment}",
                 class_="strong for-wide",
-                dx=flip["dx"],
+                dx=-6.0 if right else 6.0,
                 end=right,
             )
         )
-        parts.append(text(axis.x(last), 29, moment, class_="strong for-narrow", dx=flip["dx"], end=right))
+        parts.append(
+            text(beside, 29, moment, class_="strong for-narrow", dx=-6.0 if right else 6.0, end=right)
+        )
         parts.append(rect(axis.x(last), y, axis.width(last, earliest), h, "work", fill="h-work"))
     elif earliest is not None and earliest > now_s:
         left = f"{stopwatch(earliest - now_s)} left at the least"

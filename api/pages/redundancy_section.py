@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from api.pages.frame import address_of, question, slug
+from api.pages.grounds import stopped
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet, UnitView
 from api.pages.ruler import caption, ruler, table
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, capital, count, kilo, listed, since, whole_percent
-from rules.verdicts import Redundancy, UnitStanding, Verdict
+from api.pages.words import CANNOT_TELL, capital, count, down, kilo, listed, since, up, whole_percent
+from rules.verdicts import LoadBasis, Redundancy, RedundancyAt, UnitStanding, Verdict
 from rules.verdicts import Standing as UnitStands
 
 MARKS: dict[Verdict, Standing] = {
@@ -29,6 +30,11 @@ STANDS = {
     UnitStands.SILENT: "silent",
     UnitStands.UNKNOWN: "not known",
 }
+BASIS_NAMES = {
+    LoadBasis.NOW: "load now",
+    LoadBasis.PEAK_30D: "30-day peak",
+    LoadBasis.P95_30D: "30-day 95 % load",
+}
 HOW_TO_READ = (
     "The upright is what the units left would carry, after losing one. Bars are now, by unit; whiskers reach the "
     "peak of the last 30 days. The peak decides."
@@ -36,8 +42,8 @@ HOW_TO_READ = (
 
 
 def verdict(redundancy: Redundancy) -> str:
-    """Return the answer in a sentence: the rules' own reasons after a yes, a no, or that it cannot be told."""
-    because = " ".join(f"{capital(said.rstrip('.'))}." for said in redundancy.because)
+    """Return the answer in a sentence: the rules' first reason after a yes, a no, or that it cannot be told."""
+    because = stopped(redundancy.because[0]) if redundancy.because else ""
     if redundancy.verdict is Verdict.CANNOT_TELL:
         return f"Cannot tell. {because}".strip()
     if redundancy.verdict is Verdict.INADEQUATE:
@@ -79,7 +85,9 @@ def _ruler(sheet: Sheet, subject: Judged, redundancy: Redundancy, *, titled: boo
         "div",
         el(
             "div",
-            [name, el("p", verdict(redundancy), class_="say")] if titled else None,
+            [name, el("p", verdict(redundancy), _more(state.id, redundancy), class_="say")]
+            if titled
+            else None,
             ruler(sheet, state, redundancy),
             caption(redundancy, subject.units, spare),
             id=f"q2-{slug(state.id)}",
@@ -92,6 +100,33 @@ def _ruler(sheet: Sheet, subject: Judged, redundancy: Redundancy, *, titled: boo
         ),
         class_="ruler",
     )
+
+
+def _more(system: str, redundancy: Redundancy) -> Nodes:
+    """Return a way to the further reasons, where there are any."""
+    left = len(redundancy.because) - 1
+    if left < 1 or redundancy.verdict is Verdict.ADEQUATE:
+        return None
+    words = "one reason more" if left == 1 else f"{count(left)} reasons more"
+    return [" ", el("small", el("a", words, href=f"{address_of('systems', system)}#q2"))]
+
+
+def _reasons(subject: Judged, redundancy: Redundancy) -> Nodes:
+    """Return the further reasons, the margins at other loads, and what sets one unit apart."""
+    said = [stopped(reason) for reason in redundancy.because[1:]]
+    said += [_margin_at(at) for at in redundancy.at if at.basis is not redundancy.basis]
+    parts: list[Nodes] = [el("ul", [el("li", reason) for reason in said], class_="rests-on")] if said else []
+    if subject.state.findings:
+        apart = [el("li", stopped(finding.because)) for finding in subject.state.findings]
+        parts += [el("h3", "What sets a unit apart"), el("ul", apart, class_="rests-on")]
+    return parts
+
+
+def _margin_at(at: RedundancyAt) -> str:
+    kind = "W" if at.tightest_limit == "w" else "VA"
+    if at.margin_w >= 0:
+        return f"At the {BASIS_NAMES[at.basis]} {down(at.margin_w / 1000, 2):.2f} kW are left, tightest on L{at.tightest_line} in {kind}."
+    return f"At the {BASIS_NAMES[at.basis]} L{at.tightest_line} is {up(-at.margin_w / 1000, 2):.2f} kW over in {kind}."
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element:
@@ -108,7 +143,9 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
             alone,
             el("div", _shares(sheet, subject), id="q2-shares", live=True),
         )
-    sentence = el("p", line_mark(MARKS[redundancy.verdict]), " ", verdict(redundancy), class_="prose answer")
+    sentence: Nodes = el(
+        "p", line_mark(MARKS[redundancy.verdict]), " ", verdict(redundancy), class_="prose answer"
+    )
     return question(
         2,
         "Redundant on every phase?",
@@ -117,7 +154,7 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         el(
             "div",
             _ruler(sheet, subject, redundancy, titled=False),
-            el("div", _shares(sheet, subject), id="q2-shares", live=True),
+            el("div", _shares(sheet, subject), _reasons(subject, redundancy), id="q2-shares", live=True),
             class_="two",
         ),
     )

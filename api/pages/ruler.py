@@ -69,6 +69,8 @@ def caption(redundancy: Redundancy, units: int, spare: int) -> Element | None:
     known = [row for row in redundancy.lines if row.limit_w is not None or row.limit_va is not None]
     if not known:
         return None
+    if all(row.limit_w == 0 and row.limit_va == 0 for row in known):
+        return el("p", "with a unit lost, none is left that would carry", class_="limitcap none-left")
     same_w = {row.limit_w for row in known}
     same_va = {row.limit_va for row in known}
     left = max(units - spare, 0)
@@ -125,7 +127,8 @@ def _cell(words: str | None, *, short: bool = False) -> Element:
 def _track(
     kind: str, now: float | None, peak: float | None, limit: float | None, parts: Sequence[Share]
 ) -> Element:
-    full = limit / LIMIT_AT if limit else (max(now or 0.0, peak or 0.0) * 1.25 or 1.0)
+    full = limit / LIMIT_AT if limit else (max(now or 0.0, peak or 0.0) / LIMIT_AT or 1.0)
+    edge = 0.0 if limit == 0 else LIMIT_AT
     drawn: list[Nodes] = [line("0", 17.5, "100%", 17.5, "hair")]
     words, short = _words(peak if peak is not None else now, limit)
     if now is None:
@@ -133,19 +136,17 @@ def _track(
     else:
         drawn += _bar(kind, now, full, parts)
     if peak is not None and now is not None and peak > now:
-        reach = min(peak, limit) if limit else peak
+        reach = min(peak, limit) if limit is not None else peak
         drawn.append(line(percent(now / full), 8, percent(max(reach, now) / full), 8, "whisker"))
-        if not limit or peak <= limit:
+        if limit is None or peak <= limit:
             drawn.append(line(percent(peak / full), 0, percent(peak / full), 16, "whisker end"))
     top = max(now or 0.0, peak or 0.0)
-    if limit and top > limit:
+    if limit is not None and top > limit:
         drawn.append(
-            rect(
-                percent(LIMIT_AT), -1, percent(min(top / full, 1.0) - LIMIT_AT), 18, "notheld", fill="h-short"
-            )
+            rect(percent(edge), -1, percent(min(top / full, 1.0) - edge), 18, "notheld", fill="h-short")
         )
-    if limit:
-        drawn.append(line(percent(LIMIT_AT), -6, percent(LIMIT_AT), 25, "limit"))
+    if limit is not None:
+        drawn.append(line(percent(edge), -6, percent(edge), 25, "limit"))
     drawn.append(
         text(
             "100%",

@@ -92,8 +92,9 @@ class Judged:
 
     @property
     def proven(self) -> bool:
-        """Return whether figures may be promised: no requirement's verdict is "cannot tell"."""
-        return all(need.verdict is not Verdict.CANNOT_TELL for need in self.state.requirements)
+        """Return whether a margin may be promised: the need that is drawn is judged, and the sentence is no "cannot tell"."""
+        need = self.need
+        return need is not None and need.verdict is not Verdict.CANNOT_TELL and self.standing != "unknown"
 
     @property
     def losses(self) -> list[Loss]:

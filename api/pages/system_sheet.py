@@ -65,5 +65,6 @@ def _plant(sheet: Sheet, subject: Judged) -> Nodes:
     if load.power_w is not None and not subject.silent():
         apparent = f", {kilo(load.apparent_va)} kVA" if load.apparent_va is not None else ""
         parts.append(f"load {kilo(load.power_w)} kW{apparent}")
-    parts.append(sheet.site(declared.id).name)
+    if sheet.site(declared.id).name != declared.name:
+        parts.append(sheet.site(declared.id).name)
     return " · ".join(parts)

@@ -121,7 +121,7 @@ def read_trace(reads: Sequence[CardRead], now: datetime, span: timedelta = timed
     """Return when a card was asked and how long it took to answer; a request without answer is a hollow mark."""
     recent = [read for read in reads if now - span <= read.at <= now]
     slowest = max([read.took_s for read in recent if read.took_s is not None], default=1.0)
-    top = max(slowest, 0.05)
+    top = max(slowest, 0.001)
     parts: list[Nodes] = []
     for minute in range(0, int(span.total_seconds() // 60) + 1, 5):
         x = percent(minute * 60 / span.total_seconds())
@@ -134,7 +134,16 @@ def read_trace(reads: Sequence[CardRead], now: datetime, span: timedelta = timed
             parts.append(line(x, 66, x, 66 - 58 * max(read.took_s / top, 0.04), "read"))
     missed = sum(read.took_s is None for read in recent)
     parts.append(line("0", 65.5, "100%", 65.5, "base"))
-    parts.append(text("100%", 12, f"slowest {top:.2f} s", end=True, dx=-4, class_="soft"))
+    parts.append(
+        text(
+            "100%",
+            12,
+            f"slowest {top:.2f} s" if top >= 0.1 else f"slowest {top * 1000:.0f} ms",
+            end=True,
+            dx=-4,
+            class_="soft",
+        )
+    )
     marks = letters([Letter(0.0, f"{age(span.total_seconds())} ago"), Letter(1.0, "now", strong=True)])
     name = f"{len(recent)} requests in {age(span.total_seconds())}, {missed} without an answer"
     return el("div", svg(66, parts, name=name, class_="reads"), marks)

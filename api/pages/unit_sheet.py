@@ -16,7 +16,7 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import CardHealth, Sheet, UnitView
 from api.pages.redundancy_section import STANDS
 from api.pages.track import read_trace
-from api.pages.words import Clock, age, capital, clause, kilo, plural, since, stopwatch, whole_percent
+from api.pages.words import Clock, age, capital, clause, count, kilo, plural, since, stopwatch, whole_percent
 from rules.estate import Unit, in_place
 from rules.reading import Doubt, Reading
 from rules.verdicts import Standing as UnitStands
@@ -349,19 +349,30 @@ def _health(name: str, covers: int, card: CardHealth | None) -> str:
         said[0] += f", which speaks for {plural(covers, 'unit')}"
     if card is None:
         return f"{said[0]}: how it keeps up is not known."
-    if card.answering is not None:
-        said.append("answers" if card.answering else "does not answer")
+    if card.answering is False:
+        said.append("does not answer")
+    elif card.answer_s is not None:
+        said.append(f"answers in {_briefly(card.answer_s)}")
+    elif card.answering:
+        said.append("answers")
     if card.poll_s is not None:
         said.append(f"asked every {card.poll_s:g} s")
-    if card.answer_s is not None:
-        said.append(f"answers in {card.answer_s:.2f} s")
     if card.reads is not None and card.unanswered is not None:
-        said.append(f"{card.unanswered} of {card.reads} requests unanswered in 24 h")
+        said.append(f"{card.unanswered} of {card.reads} requests unanswered so far")
     if card.restarts:
-        said.append(f"started afresh {card.restarts} times in 24 h")
+        said.append(f"started afresh {plural_times(card.restarts)} so far")
     if card.note:
         said.append(clause(card.note))
     return ", ".join(said) + "."
+
+
+def _briefly(seconds: float) -> str:
+    return f"{seconds:.2f} s" if seconds >= 0.1 else f"{max(seconds * 1000.0, 1.0):.0f} ms"
+
+
+def plural_times(number: int) -> str:
+    """Return "once", "twice", "three times"."""
+    return {1: "once", 2: "twice"}.get(number, f"{count(number)} times")
 
 
 def _claims(reading: Reading) -> Element:
