@@ -58,7 +58,7 @@ def _summary(sheet: Sheet) -> Element:
     mark: Standing = "short" if late else "unknown" if untold or not due else "holds"
     if late:
         verb = "is" if len(late) == 1 else "are"
-        said = f"{capital(plural(len(late), 'bank'))} {verb} overdue: {listed([s.id for s in late])}."
+        said = f"{capital(plural(len(late), 'bank'))} {verb} overdue: {listed([name_of(sheet, s.id) for s in late])}."
     elif due:
         first = due[0]
         when = Clock.day(first.dates.replace_by) if first.dates.replace_by else CANNOT_TELL
@@ -113,11 +113,9 @@ def standing(sheet: Sheet, state: BankState) -> Standing:
     by, fraction = state.dates.replace_by, state.capacity.fraction
     if by is not None and by <= today_of(sheet):
         return "short"
-    if fraction is None or state.capacity.basis is Basis.NONE:
+    if fraction is None or state.capacity.basis is not Basis.TESTED:
         return "unknown"
-    if fraction < END_OF_LIFE:
-        return "short"
-    return "holds" if state.capacity.basis is Basis.TESTED else "unknown"
+    return "short" if fraction < END_OF_LIFE else "holds"
 
 
 def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None) -> Element:
@@ -126,10 +124,13 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
     said: Nodes
     if fraction is None:
         said = [el("b", name_of(sheet, bank.id)), " cannot be judged: nothing is known of its capacity."]
-    elif mark == "unknown":
+    elif state.capacity.basis is not Basis.TESTED:
+        reckoned = interval(fraction, state.capacity.low, state.capacity.high)
+        due = [" ", due_words(state, today_of(sheet))[0], "."] if state.dates.replace_by else ""
         said = [
             el("b", name_of(sheet, bank.id)),
-            f": {interval(fraction, state.capacity.low, state.capacity.high)} by its age alone; no discharge has shown it.",
+            f": {reckoned} by its age alone; no discharge has shown it.",
+            due,
         ]
     else:
         figure = f"{whole_percent(fraction)} %"

@@ -214,7 +214,7 @@ def river(picture: River) -> Element:
         words = f"{whole(state.asked_fraction)} % asked of it"
         parts += _level(picture, state.asked_fraction, words, "level asked", right=False)
     parts += [
-        text("0", picture.px(v) + 4, f"{whole(v)} %", dx=4, class_="soft")
+        text("0", picture.px(v) - 9, f"{whole(v)} %", dx=4, class_="soft")
         for v in (1.0, 0.6)
         if state.asked_fraction is None or abs(picture.px(v) - picture.px(state.asked_fraction) - 10) > 14
     ]
@@ -264,7 +264,7 @@ def _by_age(picture: River) -> list[Element]:
         way = path([(begin, picture.y(1.0)), (now, picture.y(capacity.fraction))])
         span = (float(years.last - years.first), 100.0)
         drawn.append(stretched(span, el("path", d=way, class_="l-age"), y=0, height=picture.height))
-    if capacity.low is not None and capacity.high is not None:
+    if capacity.low is not None and capacity.high is not None and not picture.forecast:
         top, bottom = picture.px(capacity.high), picture.px(capacity.low)
         x = percent(years.fraction(years.today) - 0.006)
         drawn.append(rect(x, top, "1.2%", bottom - top, "unknown", fill="h-loose"))

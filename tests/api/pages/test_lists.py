@@ -1,0 +1,128 @@
+"""Alarms as sentences, rulers and banks: what is said follows from what is given."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+from api.pages.alarm_list import by_when, sentence, tally, together
+from api.pages.bank_section import due_words, first_to_fail
+from api.pages.bank_sheet import standing
+from api.pages.markup import render
+from api.pages.ruler import ruler, shares
+from api.pages.words import Clock
+from api.pages.years import Years, year
+from rules.verdicts import LineRedundancy, LoadBasis, Redundancy, ReplacementDates, Verdict
+from tests.api.pages import samples
+
+CLOCK = Clock("Europe/London", samples.NOW)
+
+
+def test_alarms_of_one_incident_that_ask_the_same_are_one_sentence() -> None:
+    first = replace(samples.alarms()[1], incident="in-9")
+    others = [replace(first, id=f"al-x{n}", what=f"Unit {n} feeds its load from its bank.") for n in (2, 3)]
+    groups = together([first, *others, samples.alarms()[2]])
+    assert [len(group) for group in groups] == [3, 1]
+    html = render(sentence(samples.short(), groups[0], CLOCK, 1))
+    assert "Two alarms more of this incident" in html
+    assert html.count("/acknowledge") == 3
+
+
+def test_alarms_without_an_incident_stay_apart() -> None:
+    lone = replace(samples.alarms()[1], incident=None)
+    assert len(together([lone, replace(lone, id="other")])) == 2
+
+
+def test_an_alarm_that_somebody_took_on_offers_no_button() -> None:
+    html = render(sentence(samples.short(), [samples.alarms()[0]], CLOCK, 1))
+    assert "<form" not in html
+    assert "acknowledged by R. Haugen" in html
+    quiet = render(sentence(replace(samples.short(), acts=False), [samples.alarms()[1]], CLOCK, 1))
+    assert "<form" not in quiet
+
+
+def test_the_address_of_an_action_is_quoted() -> None:
+    odd = replace(samples.alarms()[1], id="silent:D1/../x?y")
+    assert '"/v1/alarms/silent%3AD1%2F..%2Fx%3Fy/acknowledge"' in render(
+        sentence(samples.short(), [odd], CLOCK, 1)
+    )
+
+
+def test_what_is_due_within_a_day_is_due() -> None:
+    alarm = replace(samples.alarms()[2], by_when_text=None)
+    now = samples.NOW
+    assert by_when(replace(alarm, by_when=now - timedelta(seconds=1)), CLOCK, now) == ("Now", True)
+    assert by_when(replace(alarm, by_when=now + timedelta(hours=2)), CLOCK, now) == ("Before 16:32:10", True)
+    assert by_when(replace(alarm, by_when=date(2026, 12, 12)), CLOCK, now) == ("Before 12 Dec 2026", False)
+    assert by_when(replace(alarm, by_when=None), CLOCK, now) == ("No date set", False)
+
+
+def test_the_tally_counts_sentences_and_says_what_nobody_took_on() -> None:
+    assert tally(samples.alarms()) == "Three things are wrong. One has been acknowledged by nobody."
+    assert tally(()) == "Nothing is wrong that is known of."
+    alone = [a for a in samples.alarms() if a.id == "al-2"]
+    assert tally(alone) == "One thing is wrong. Nobody has acknowledged it."
+
+
+def redundancy(row: LineRedundancy) -> Redundancy:
+    return Redundancy(
+        Verdict.INADEQUATE, ("Over.",), samples.NOW, None, None, None, None, LoadBasis.PEAK_30D, (row,)
+    )
+
+
+def test_a_ruler_puts_the_limit_at_four_fifths_and_hatches_what_is_over() -> None:
+    state = samples.works_state()
+    row = LineRedundancy(2, 10_200.0, 10_900.0, 11_100.0, 11_900.0, 32_000 / 3, 40_000 / 3)
+    html = render(ruler(samples.short(), state, redundancy(row)))
+    assert 'x1="80%"' in html
+    assert "+0.44" in html  # 11.1 kW less 10.667 kW, rounded up
+    assert html.count('class="notheld"') == 1
+
+
+def test_with_nothing_left_everything_is_over() -> None:
+    row = LineRedundancy(1, 4000.0, 4400.0, 4100.0, 4500.0, 0.0, 0.0)
+    html = render(ruler(samples.short(), samples.works_state(), redundancy(row)))
+    assert html.count('class="notheld"') == 2
+    assert "+4.10" in html
+
+
+def test_a_line_that_is_not_known_is_no_bar() -> None:
+    row = LineRedundancy(1, None, None, None, None, None, None)
+    html = render(ruler(samples.silent(), samples.works_state(), redundancy(row)))
+    assert 'class="bar' not in html
+    assert "cannot tell" in html
+
+
+def test_a_silent_unit_is_the_dotted_part_of_its_last_share() -> None:
+    parts = shares(samples.short(), samples.depot_state(), 1, "w")
+    assert [(part.unit, part.amount, part.heard) for part in parts] == [("D1", 3100.0, False)]
+
+
+def test_a_bank_nothing_can_be_said_of_comes_last_and_is_not_good() -> None:
+    banks = samples.banks()
+    order = first_to_fail(banks)
+    assert [bank.id for bank in order] == ["3", "2", "1", "A-2", "A-1", "D"]
+    assert standing(samples.short(), order[-1]) == "unknown"
+    assert standing(samples.short(), order[0]) == "short"
+    assert standing(samples.short(), order[1]) == "holds"
+
+
+def test_overdue_is_said_as_due_now() -> None:
+    today = date(2026, 11, 24)
+    bank = samples.banks()[0]
+    late = replace(bank, dates=ReplacementDates(None, None, date(2026, 11, 1)))
+    assert "Overdue: order now" in render(due_words(late, today)[0])  # type: ignore[arg-type]
+    soon = replace(bank, dates=ReplacementDates(None, date(2026, 11, 20), date(2027, 1, 15)))
+    assert due_words(soon, today)[1] == "order now"
+
+
+def test_years_are_fractions_of_their_own_length() -> None:
+    assert year(date(2024, 7, 1)) == 2024 + 182 / 366
+    assert year(date(2025, 1, 1)) == 2025.0
+    axis = Years.around(date(2026, 11, 24), [date(2018, 9, 18), date(2090, 1, 1)])
+    assert (axis.first, axis.last) == (2018, 2036)
+    assert axis.fraction(2090.0) == 1.0
+
+
+def test_a_sites_own_clock_writes_its_alarms() -> None:
+    summer = Clock("Europe/London", datetime(2026, 7, 1, 12, 0, tzinfo=UTC))
+    begin = datetime(2026, 6, 30, 22, 59, 0, tzinfo=UTC)
+    assert summer.span(begin, begin + timedelta(seconds=9)) == "30 Jun 2026, 23:59:00 to 23:59:09"
