@@ -216,7 +216,7 @@ def river(picture: River) -> Element:
     parts += [
         text("0", picture.px(v) - 9, f"{whole(v)} %", dx=4, class_="soft")
         for v in (1.0, 0.6)
-        if state.asked_fraction is None or abs(picture.px(v) - picture.px(state.asked_fraction) - 10) > 14
+        if state.asked_fraction is None or abs(picture.px(v) - picture.px(state.asked_fraction) - 24) > 16
     ]
     parts.append(line(years.now, 0, years.now, picture.height, "today"))
     by = state.dates.replace_by
