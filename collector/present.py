@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from collector.polling import PollFigures
+from collector.simulation.score import Score
 from rules.alarms.lifecycle import Alarm
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
@@ -31,6 +32,8 @@ class Present:
     hold_ups: dict[str, HoldUpJudgement] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
     figures: Mapping[str, PollFigures] = field(default_factory=dict)
+    foretold: Score | None = None
+    """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""
     version: int = 0
     _news: asyncio.Event = field(default_factory=asyncio.Event)
 

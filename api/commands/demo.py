@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import sys
 from pathlib import Path
 from typing import Final
@@ -34,6 +35,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
     from collector.database import StoreError  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
     from collector.simulation.estate import SimulatedEstate  # noqa: PLC0415
+    from collector.simulation.scorekeeper import ScoreKeeper  # noqa: PLC0415
 
     folder = options.data or DATA
     host, number = listening(options, "127.0.0.1", 8470)
@@ -49,7 +51,13 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                     service.history, ledger=service.ledger, estate=service.estate, progress=_progress
                 )
                 print(f"http://{host}:{number}/", flush=True)
-                await serve(service, create_app(service), bound)
+                keeper = asyncio.create_task(ScoreKeeper(plant, service.present, service.clock).run())
+                try:
+                    await serve(service, create_app(service), bound)
+                finally:
+                    keeper.cancel()
+                    with contextlib.suppress(asyncio.CancelledError):
+                        await keeper  # a fault in keeping the score is not to be hidden
     except StoreError as error:
         return complain(Exit.UNREACHABLE, str(error))
     finally:
