@@ -143,6 +143,7 @@ class Database:
             self._refuse_newer(connection)
             connection.execute("PRAGMA journal_mode=WAL")
             connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA journal_size_limit={SMALL_BYTES}")
             connection.execute("PRAGMA foreign_keys=ON")
             self._bring_up(connection)
         except BaseException as error:

@@ -7,7 +7,7 @@ card is polled is expected in the share of polls in which it was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -109,6 +109,20 @@ def _meant(
         for raw in different.tolist()
     )
     return np.array([np.nan if value is None else value for value in found], dtype=np.float64)[places]
+
+
+def percentiles(buckets: Sequence[Bucket], shares: Sequence[float]) -> tuple[float | None, ...]:
+    """Return the values that such shares (0 to 1) of the readings stay at or under, bucket by bucket.
+
+    Each bucket counts with its mean, and weighs by its good readings: choose buckets as long as the load
+    that matters (five minutes, say). None where nothing good was read.
+    """
+    known = sorted((b.mean, b.good_count) for b in buckets if b.mean is not None)
+    if not known:
+        return (None,) * len(shares)
+    reached = np.cumsum([weight for _, weight in known])
+    places = np.searchsorted(reached, np.asarray(shares) * reached[-1] - 1e-9)
+    return tuple(known[min(int(place), len(known) - 1)][0] for place in places)
 
 
 class Sums:

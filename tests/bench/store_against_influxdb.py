@@ -34,6 +34,7 @@ from tests.collector.history.influx_server import InfluxServer
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 OBJECTS = tuple(f"upsObject{n}" for n in range(45))
+STRETCH = 60
 AIMS = {
     "bytes per value": ("at most 1/4 of its", 0.25),
     "rows per CPU second": ("at least twice its", 2.0),
@@ -54,30 +55,42 @@ class Plain:
         raise NotImplementedError
 
 
-def columns(rows: int, noise: float, seed: int) -> npt.NDArray[np.int64]:
-    """Return 45 columns: a slow walk of which 71 % of the steps are none, and noise of so many counts."""
-    draw = np.random.default_rng(seed)
-    steps = draw.choice([-1, 0, 1], size=(rows, len(OBJECTS)), p=[0.145, 0.71, 0.145])
-    walk = 2300 + np.cumsum(steps, axis=0)
-    return np.rint(walk + draw.normal(0.0, noise, walk.shape)).astype(np.int64) if noise else walk
+class Signals:
+    """One unit's 45 columns, made a stretch at a time: a slow walk of which 71 % of the steps are none, and noise."""
+
+    def __init__(self, noise: float, late_ms: int, seed: int) -> None:
+        self._draw = np.random.default_rng(seed)
+        self._noise = noise
+        self._late_ms = late_ms
+        self._level: npt.NDArray[np.int64] = np.full(len(OBJECTS), 2300, dtype=np.int64)
+
+    def stretch(self, rows: int) -> tuple[list[list[int]], list[int]]:
+        """Return the next rows, and how late each poll is in milliseconds."""
+        steps = self._draw.choice([-1, 0, 1], size=(rows, len(OBJECTS)), p=[0.145, 0.71, 0.145])
+        walk = self._level + np.cumsum(steps, axis=0)
+        self._level = walk[-1]
+        if self._noise:
+            walk = np.rint(walk + self._draw.normal(0.0, self._noise, walk.shape)).astype(np.int64)
+        return walk.tolist(), self._draw.integers(0, self._late_ms + 1, rows).tolist()
 
 
 def ticks(
     units: int, rows: int, noise: float, *, step_s: float, batch: int, late_ms: int = 0
 ) -> Iterator[list[WireReading]]:
     """Yield batches in order of time; each unit's polls keep their own place within the period."""
-    tables = [columns(rows, noise, unit).tolist() for unit in range(units)]
-    late = np.random.default_rng(5).integers(0, late_ms + 1, (units, rows)).tolist()
+    signals = [Signals(noise, late_ms, unit) for unit in range(units)]
     waiting: list[WireReading] = []
-    for row in range(rows):
-        for unit in range(units):
-            at_s = row * step_s + unit * step_s / units + late[unit][row] / 1000
-            wire: dict[str, Wire] = dict(zip(OBJECTS, tables[unit][row], strict=True))
-            stamp = Stamp(START + timedelta(seconds=at_s), at_s, "start")
-            waiting.append(WireReading(f"U{unit}", stamp, step_s, "none", wire))
-            if len(waiting) == batch:
-                yield waiting
-                waiting = []
+    for first in range(0, rows, STRETCH):
+        made = [signal.stretch(min(STRETCH, rows - first)) for signal in signals]
+        for row in range(len(made[0][0])):
+            for unit, (values, late) in enumerate(made):
+                at_s = (first + row) * step_s + unit * step_s / units + late[row] / 1000
+                wire: dict[str, Wire] = dict(zip(OBJECTS, values[row], strict=True))
+                stamp = Stamp(START + timedelta(seconds=at_s), at_s, "start")
+                waiting.append(WireReading(f"U{unit}", stamp, step_s, "none", wire))
+                if len(waiting) == batch:
+                    yield waiting
+                    waiting = []
     if waiting:
         yield waiting
 
