@@ -25,10 +25,11 @@ from collector.snmp.upsmib import (
     BY_NAME,
     OBJECTS_ROOT,
     SYS_UP_TIME,
+    MibObject,
     Part,
     standard_places,
 )
-from collector.snmp.wire import CardRead, ReadCost, WireValue, safe_text, wire_value
+from collector.snmp.wire import EXPECTED_TAG, CardRead, ReadCost, WireValue, safe_text, wire_value
 
 FIRST_SIZE: Final = 20
 LARGEST_SIZE: Final = 64
@@ -38,6 +39,18 @@ _GROW_BY: Final = 4
 _REDISCOVER_S: Final = 20 * 3600.0
 _MOST_ALARMS: Final = 64
 _SIZE_ERRORS: Final = frozenset({ber.TOO_BIG})
+
+
+Plan = dict[str, tuple[str, MibObject | None, int]]
+"""OID -> (wire key, object, the tag it should come with); no object stands for sysUpTime."""
+
+
+def _planned(places: Mapping[str, str]) -> Plan:
+    plan: Plan = {}
+    for key, oid in places.items():
+        item = None if key == "sysUpTime" else BY_NAME[key.partition(".")[0]]
+        plan[oid] = (key, item, ber.TIME_TICKS if item is None else EXPECTED_TAG[item.kind])
+    return plan
 
 
 def security_for(credentials: Credentials) -> Security:
@@ -62,7 +75,8 @@ class CardReader:
     _silent_reads: int = 0
     _alarm_rows: int = 0
     _discovered_s: float = 0.0
-    _seen_types: dict[str, str] = field(default_factory=dict)
+    _planned_for: Capability | None = None
+    _plans: dict[frozenset[Part], Plan] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -94,11 +108,7 @@ class CardReader:
         if self.capability is None or (old and Part.NAMEPLATE in parts):
             await self.discover()
         assert self.capability is not None  # noqa: S101 - discovered, or discover() raised
-        places: dict[str, str] = {}
-        for part in (Part.LIVE, Part.SLOW, Part.NAMEPLATE):
-            if part in parts:
-                places.update(self.capability.of(part))
-        values, types = await self._get(places)
+        values, types = await self._get(self._plan(parts, self.capability))
         alarms = await self._alarms(parts, values)
         after = self._counts()
         cost = ReadCost(loop.time() - started_s, *(b - a for a, b in zip(before, after, strict=True)))
@@ -126,7 +136,7 @@ class CardReader:
         }
         if known.odd:  # rows stand elsewhere: asking at the standard's places could mix two numberings
             wanted = {key: oid for key, oid in wanted.items() if "." not in key}
-        values, _ = await self._get(wanted)
+        values, _ = await self._get(_planned(wanted))
         places = {**known.places, **{key: wanted[key] for key in values}}
         return from_answers(places)
 
@@ -136,12 +146,24 @@ class CardReader:
 
     # --- values ---------------------------------------------------------------------------------------
 
-    async def _get(self, places: Mapping[str, str]) -> tuple[dict[str, WireValue], dict[str, str]]:
-        """Return the values at some places, and the odd types among them; what is not answered is absent."""
-        key_of = {oid: key for key, oid in places.items()}
+    def _plan(self, parts: frozenset[Part], held: Capability) -> Plan:
+        """Return what to ask for some parts; worked out once for each capability."""
+        if self._planned_for is not held:
+            self._planned_for, self._plans = held, {}
+        plan = self._plans.get(parts)
+        if plan is None:
+            places: dict[str, str] = {}
+            for part in (Part.LIVE, Part.SLOW, Part.NAMEPLATE):
+                if part in parts:
+                    places.update(held.of(part))
+            plan = self._plans[parts] = _planned(places)
+        return plan
+
+    async def _get(self, plan: Plan) -> tuple[dict[str, WireValue], dict[str, str]]:
+        """Return the values asked for, and the odd types among them; what is not answered is absent."""
         values: dict[str, WireValue] = {}
         types: dict[str, str] = {}
-        pending = self._chunks(list(key_of))
+        pending = self._chunks(list(plan))
         while pending:
             chunk = pending.pop(0)
             try:
@@ -154,25 +176,19 @@ class CardReader:
                 pending[:0] = self._around(chunk, pdu)
                 continue
             for oid, tag, value in pdu.varbinds:
-                key = key_of.get(oid)
-                if key is None or value is None:
+                asked = plan.get(oid)
+                if asked is None or value is None:
                     continue
-                self._keep(key, tag, value, values, types)
+                key, item, expected = asked
+                if type(value) is int and (tag == expected or item is None):
+                    values[key] = value
+                elif item is not None:
+                    kept, odd = wire_value(item, tag, value)
+                    if kept is not None:
+                        values[key] = kept
+                    if odd is not None:
+                        types[key] = odd
         return values, types
-
-    @staticmethod
-    def _keep(
-        key: str, tag: int, value: ber.Value, values: dict[str, WireValue], types: dict[str, str]
-    ) -> None:
-        if key == "sysUpTime":
-            if isinstance(value, int):
-                values[key] = value
-            return
-        kept, odd = wire_value(BY_NAME[key.partition(".")[0]], tag, value)
-        if kept is not None:
-            values[key] = kept
-        if odd is not None:
-            types[key] = odd
 
     @staticmethod
     def _around(chunk: Sequence[str], pdu: ber.Pdu) -> list[list[str]]:

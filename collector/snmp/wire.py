@@ -25,7 +25,7 @@ _CONTROL: Final = re.compile(
     r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb]"
 )
 _NUMBER: Final = re.compile(r"\s*([+-]?\d{1,12})(\.\d{0,6})?(e[+-]?\d{1,2})?\s*[%A-Za-z\u00b0]{0,4}\s*")
-_EXPECTED_TAG: Final = {
+EXPECTED_TAG: Final = {
     Kind.INTEGER: ber.INTEGER,
     Kind.GAUGE: ber.GAUGE32,
     Kind.COUNTER: ber.COUNTER32,
@@ -130,7 +130,7 @@ def wire_value(item: MibObject, tag: int, value: ber.Value) -> tuple[WireValue |
     """
     if value is None:
         return None, None
-    odd = None if tag == _EXPECTED_TAG[item.kind] else ber.TAG_NAME.get(tag, f"type 0x{tag:02x}")
+    odd = None if tag == EXPECTED_TAG[item.kind] else ber.TAG_NAME.get(tag, f"type 0x{tag:02x}")
     if isinstance(value, int) and item.kind is not Kind.TEXT:
         return value, odd
     if item.kind is Kind.TEXT or item.kind is Kind.OID:

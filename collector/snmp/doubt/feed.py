@@ -23,6 +23,7 @@ _INPUT_SHARE: Final = (0.9, 2.2)
 _BYPASS_SHARE: Final = (0.85, 1.2)
 _PF: Final = (0.5, 1.04)
 _ROOT3: Final = sqrt(3.0)
+_YOUNG, _SELDOM = 60, 5
 _LEAST_W: Final = 300.0
 _HIGH_BAND: Final = (330.0, 530.0)
 
@@ -49,9 +50,13 @@ class FeedLearner:
     tallies: dict[str, dict[str, int]]
     unfit: dict[str, bool] = field(default_factory=dict)
     high: dict[str, bool] = field(default_factory=dict)
+    polls: int = 0
 
     def observe(self, sample: Sample, output_w: float | None, output_v: float | None) -> None:
         """Take in one poll; `output_w` and `output_v` as corrected, None while they are not known."""
+        self.polls += 1
+        if self.polls > _YOUNG and self.polls % _SELDOM and not any(self.unfit.values()):
+            return  # a card that has fitted for long is looked at now and then
         for names in (_INPUT, _BYPASS):
             self._look(sample, names, output_v)
         if output_w is None or output_w < _LEAST_W:

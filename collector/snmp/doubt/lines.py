@@ -8,7 +8,7 @@ the card's own count of lines must agree; else it stays undecided and the zeros 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from collector.snmp.doubt.sample import Declared, Sample
@@ -26,10 +26,13 @@ class LineLearner:
     """Counts, for each line, polls with and without anything on it while another line lived."""
 
     tallies: dict[str, list[int]]
+    _settled: set[str] = field(default_factory=set)
 
     def observe(self, sample: Sample) -> None:
         """Take in one poll."""
         for group, names in _GROUPS.items():
+            if group in self._settled:
+                continue
             alive = {line: any(sample.get(name, line) for name in names) for line in LINES}
             if not any(alive.values()):
                 continue
@@ -37,6 +40,8 @@ class LineLearner:
                 if any(f"{name}.{line}" in sample.values for name in names):
                     tally = self.tallies.setdefault(f"{group}.{line}", [0, 0])
                     tally[lives] = min(tally[lives] + 1, 100000)
+            if all(alive.values()):
+                self._settled.add(group)  # every line has lived: none of them can be absent any more
 
     def absent(self, declared: Declared) -> frozenset[tuple[str, int]]:
         """Return (group, line) of the rows that stand for no line."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from collector.snmp.decode import line_volts_factor
+from collector.snmp.decode import LINE_VOLTS_HIGH, line_volts_factor
 from collector.snmp.upsmib import BY_NAME, LINES
 from collector.snmp.wire import WireState, number_in_text
 from rules.estate import CardReports, Estate, in_place
@@ -92,8 +92,9 @@ class Sample:
         return sum(found.values()) if found else None
 
 
+# Wire key -> (scale, whether it is a line's volts, whether it may be negative)
 _SCALED: Final = {
-    key: (item, item.unit == "V" and item.name != "upsBatteryVoltage")
+    key: (item.scale, item.unit == "V" and item.name != "upsBatteryVoltage", item.low is None)
     for item in BY_NAME.values()
     for key in ([f"{item.name}.{line}" for line in LINES] if item.column else [item.name])
 }
@@ -109,18 +110,17 @@ def sample_of(state: WireState, at: datetime, *, by_clause: bool = False) -> Sam
         known = _SCALED.get(key)
         if known is None:
             continue
+        scale, volts, signed = known
         raw = came if isinstance(came, int) else number_in_text(came)
         if raw is None or raw in _SENTINELS:
             continue
-        item, volts = known
-        if item.low is None and raw >= 2**31:
+        if signed and raw >= 2**31:
             raw -= 2**32  # a negative number sent without its sign
-        factor = item.scale
-        if volts and raw > 0:
-            factor = line_volts_factor(raw) or 1.0
-        elif isinstance(came, str) and "." in came:
-            factor = 1.0
-        values[key] = raw * factor
+        if volts and raw > LINE_VOLTS_HIGH:
+            scale = line_volts_factor(raw) or 1.0
+        elif raw is not came and "." in str(came):
+            scale = 1.0
+        values[key] = raw * scale
     source, seconds = values.get("upsOutputSource"), values.get("upsSecondsOnBattery")
     chosen = None if source is None else int(source)
     if by_clause and chosen is not None:
