@@ -6,8 +6,11 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
+from math import nan
 from typing import Final
+from zlib import crc32
 
 from collector.discharges import SCHEMA as RECORD
 from collector.discharges import DischargeRecord, Phase, from_evidence
@@ -17,9 +20,12 @@ from collector.ledger.records import Evidence
 from collector.present import Present
 from rules.alarms.plain import from_plain, to_plain
 from rules.battery.ageing import MonthTemperature
+from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
+from rules.battery.discharge import DischargeLog, battery_of
+from rules.battery.estimated import RECENT_DAYS, EarlierLog, with_estimate
 from rules.battery.evidence import BankEvidence, DischargeEvidence
-from rules.battery.losses import default_losses
+from rules.battery.losses import Losses, default_losses
 from rules.battery.replacement import Asked
 from rules.battery.shown import Circumstances, ShownRow, what_it_showed
 from rules.estate import Bank, Estate, FittedBank, Purpose, in_place
@@ -27,6 +33,9 @@ from rules.verdicts import SystemState
 
 SHOWN: Final = "shown/1"
 CHARGE_DAYS: Final = 14
+REFERENCE_LEAST_USED: Final = 0.5
+"""A shorter discharge does not teach the shape of the rest."""
+MOST_REFERENCES: Final = 8
 ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
 _QUICK: Final = frozenset({"transfer"})
@@ -86,6 +95,48 @@ class BankEvidenceBook:
         """Return the summed rating of the units behind a bank, W."""
         fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
         return sum(unit.rating_w for unit in fitted if unit is not None) or None
+
+    def losses(self, bank: Bank, day: date) -> Losses:
+        """Return the inverter losses behind a bank: the default of its units' ratings."""
+        return default_losses(self.rating_w(bank, day))
+
+    async def references(self, bank: Bank, as_of: datetime) -> tuple[ReferenceLog, ...]:
+        """Return the long discharges that teach a bank's type its shape: its own first, then others' of the type."""
+        fitted = in_place(bank.fitted, as_of.date())
+        if fitted is None:
+            return ()
+        found: list[tuple[bool, float, ReferenceLog]] = []
+        for other in self._estate.banks.values():
+            lines = await self._ledger.evidence(other.id)
+            shown = {
+                line.id: from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
+            }
+            for line in lines:
+                what = shown.get(shown_id(line.id))
+                then = in_place(other.fitted, line.at.date())
+                if line.schema != RECORD or what is None or then is None or then.type != fitted.type:
+                    continue
+                if what.failed or line.at >= as_of or what.used < REFERENCE_LEAST_USED:
+                    continue
+                own = other.id == bank.id
+                battery = battery_of(other, then, self.losses(other, line.at.date()))
+                found.append((own, what.used, ReferenceLog(log_of(from_evidence(line)), battery, own)))
+        found.sort(key=lambda one: (one[0], one[1]), reverse=True)
+        return tuple(reference for _, _, reference in found[:MOST_REFERENCES])
+
+    async def recent(self, bank: Bank, record: DischargeRecord) -> EarlierLog | None:
+        """Return the newest discharge of the same blocks not long before a record, to compare voltages with."""
+        fitted = in_place(bank.fitted, record.at.date())
+        since = record.at - timedelta(days=RECENT_DAYS)
+        lines = [
+            line
+            for line in await self._ledger.evidence(bank.id, since=since)
+            if line.schema == RECORD and line.at < record.at
+        ]
+        if not lines or fitted is None or in_place(bank.fitted, lines[-1].at.date()) != fitted:
+            return None
+        battery = battery_of(bank, fitted, self.losses(bank, record.at.date()))
+        return EarlierLog(log_of(from_evidence(lines[-1])), battery)
 
     def asked(self, bank: Bank, day: date) -> Asked | None:
         """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
@@ -163,8 +214,29 @@ def shown_id(record: str) -> str:
     return f"{record}/shown"
 
 
-def show(
-    bank: Bank, fitted: FittedBank, record: DischargeRecord, rating_w: float | None
+def log_of(record: DischargeRecord) -> DischargeLog:
+    """Return a record's rows, from the last before the transfer to the first after the end, as columns."""
+    rows = record.discharge_rows
+
+    def column(values: Iterable[float | None]) -> list[float]:
+        return [nan if value is None else value for value in values]
+
+    return DischargeLog.of(
+        [row.t_s for row in rows],
+        column(row.voltage_v for row in rows),
+        column(row.current_a for row in rows),
+        column(row.temperature_c for row in rows),
+        column(row.output_power_w for row in rows),
+    )
+
+
+def show(  # noqa: PLR0917 - the worker takes positional arguments
+    bank: Bank,
+    fitted: FittedBank,
+    record: DischargeRecord,
+    losses: Losses,
+    references: tuple[ReferenceLog, ...],
+    recent: EarlierLog | None,
 ) -> DischargeEvidence | None:
     """Return what a kept discharge showed. Runs in the judging process."""
     rows = record.discharge_rows
@@ -181,8 +253,12 @@ def show(
         claimed_s=record.claimed_s,
         said_good=record.said_good,
     )
-    return what_it_showed(
-        bank, fitted, on, how, losses=default_losses(rating_w), before_v=before[-1] if before else None
+    shown = what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
+    if shown is None:
+        return None
+    battery = battery_of(bank, fitted, losses)
+    return with_estimate(
+        shown, log_of(record), battery, references, recent=recent, seed=crc32(record.id.encode())
     )
 
 

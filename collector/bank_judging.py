@@ -62,7 +62,11 @@ class BankJudging:
             fitted = in_place(bank.fitted, record.at.date())
             if fitted is None:
                 continue
-            rating_w = self._book.rating_w(bank, record.at.date())
-            shown = await self._worker.ask(f"discharge {record.id}", show, bank, fitted, record, rating_w)
+            losses = self._book.losses(bank, record.at.date())
+            references = await self._book.references(bank, record.at)
+            recent = await self._book.recent(bank, record)
+            shown = await self._worker.ask(
+                f"discharge {record.id}", show, bank, fitted, record, losses, references, recent
+            )
             if shown is not None:
                 await self._book.keep_shown(record, shown)

@@ -26,6 +26,7 @@ from collector.history.store import Bucket
 from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Page
+from collector.live_judging import LiveJudging
 from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
@@ -131,6 +132,14 @@ class Service:
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
         )
         self.recorder.on_discharged = self.bank_judging.ask
+        self.live_judging = LiveJudging(
+            self.estate,
+            worker,
+            self.clock,
+            keeper=self.recorder.keeper,
+            book=self.evidence,
+            judging=self.judging,
+        )
 
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
@@ -140,6 +149,7 @@ class Service:
                 group.create_task(self.recorder.tick(), name="tick"),
                 group.create_task(self.judging.run(), name="judging"),
                 group.create_task(self.bank_judging.run(), name="banks"),
+                group.create_task(self.live_judging.run(), name="live"),
             ]
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()

@@ -53,7 +53,7 @@ def posterior(
     bins = _binned(course, _FEW_BINS if coarse else _BINS)
     like, foreign = _log_likelihoods(bins, course, grid, shape, prior())
     ln_mass = np.logaddexp(np.log(1.0 - _FOREIGN_SHARE) + like, np.log(_FOREIGN_SHARE) + foreign)
-    ln_mass += _ln_before(grid, curve)
+    ln_mass += ln_before(grid, curve)
     at_now = grid + rate_slope(grid) * (float(course.ln_hours[-1]) - course.mean_ln_hours)
     ln_mass[at_now <= course.used_now] = -np.inf
     if not np.isfinite(ln_mass).any():
@@ -67,7 +67,7 @@ def taken_before(basis: Basis) -> tuple[float, float]:
     return {Basis.TABLE: (0.82, 0.15), Basis.TESTED: (0.95, 0.12)}.get(basis, (0.9, 0.25))
 
 
-def _ln_before(grid: Floats, curve: RuntimeCurve) -> Floats:
+def ln_before(grid: Floats, curve: RuntimeCurve) -> Floats:
     """Return ln of what health is taken to be before the record is looked at, to a constant.
 
     Against a maker's table banks in service are about 0.82 +- 0.15; against references of the type nearer

@@ -1,0 +1,119 @@
+"""While banks discharge: what each has left, judged anew at most once in ten seconds.
+
+Between two judgements the belief is carried forward by the power (`collector.judging`); an answer is of the
+moment its log ended, and is carried on from there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Final
+
+from collector.bank_evidence import BankEvidenceBook, log_of
+from collector.clock import Clock
+from collector.discharges import DischargeKeeper, DischargeRecord
+from collector.judging import Judging, seed_of
+from collector.worker import JudgementFailed, Superseded, Worker
+from rules.battery.belief import BankBelief
+from rules.battery.capacity import ReferenceLog, prepare
+from rules.battery.discharge import Battery, DischargeLog, battery_of
+from rules.battery.live import during
+from rules.battery.runtime import RuntimeCurve
+from rules.battery.shape import TypeShape
+from rules.estate import Bank, Estate, in_place
+
+EVERY_S: Final = 10.0
+FIRST_AFTER_S: Final = 20.0
+
+Prepared = tuple[TypeShape, RuntimeCurve | None, tuple[str, ...]]
+
+
+class LiveJudging:
+    """The questions about running discharges."""
+
+    def __init__(
+        self, estate: Estate, worker: Worker, clock: Clock, *,
+        keeper: DischargeKeeper, book: BankEvidenceBook, judging: Judging,
+    ) -> None:  # fmt: skip
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._keeper = keeper
+        self._book = book
+        self._judging = judging
+        self._before: dict[str, BankBelief] = {}
+        self._prepared: dict[str, Prepared] = {}
+
+    async def run(self) -> None:
+        """Look at every bank each ten seconds, until cancelled."""
+        while True:
+            due_s = self._clock.monotonic_s() + EVERY_S
+            for bank in self._estate.banks.values():
+                record = self._keeper.discharging(bank.id)
+                if record is None:
+                    self._before.pop(bank.id, None)
+                    self._prepared.pop(bank.id, None)
+                else:
+                    await self._look(bank, record)
+            await self._clock.sleep_until(due_s)
+
+    async def _look(self, bank: Bank, record: DischargeRecord) -> None:
+        fitted = in_place(bank.fitted, record.at.date())
+        belief = self._judging.beliefs.get(bank.id)
+        if fitted is None or belief is None or not record.rows:
+            return
+        before = self._before.setdefault(bank.id, _at_start(belief, record))
+        if record.rows[-1].t_s - record.started_s < FIRST_AFTER_S:
+            return
+        battery = battery_of(bank, fitted, self._book.losses(bank, record.at.date()))
+        try:
+            shape, curve, _ = await self._prepare(bank, battery)
+            if curve is None:
+                return
+            as_of = record.at + timedelta(seconds=record.rows[-1].t_s)
+            seed = seed_of(f"{record.id} {len(record.rows)}")
+            after = await self._worker.ask(
+                f"live {bank.id}", live_belief, before, log_of(record), battery, shape, curve, as_of, seed
+            )
+        except (JudgementFailed, Superseded):
+            return  # the belief goes on being carried; the watch hears of a worker that fails
+        if after is not None and self._keeper.discharging(bank.id) is not None:
+            self._judging.believe(after)
+
+    async def _prepare(self, bank: Bank, battery: Battery) -> Prepared:
+        known = self._prepared.get(bank.id)
+        if known is None:
+            references = await self._book.references(bank, self._clock.now())
+            known = self._prepared[bank.id] = await self._worker.ask(
+                f"prepare {bank.id}", prepared, battery, references
+            )
+        return known
+
+
+def _at_start(belief: BankBelief, record: DischargeRecord) -> BankBelief:
+    """Return the belief as it was before the discharge: what has been carried since is taken back.
+
+    Only the first look in a discharge comes here; the keeper starts a record within one poll of it.
+    """
+    started = record.at + timedelta(seconds=record.started_s)
+    seconds = max((belief.as_of - started).total_seconds(), 0.0)
+    powers = [
+        r.output_power_w for r in record.discharge_rows if r.on_battery and r.output_power_w is not None
+    ]
+    if not seconds or not powers:
+        return belief
+    spent = belief.rate_per_s(sum(powers) / len(powers)) * seconds
+    return replace(belief, used=(belief.used - spent).clip(0.0), as_of=started)
+
+
+def prepared(battery: Battery, references: tuple[ReferenceLog, ...]) -> Prepared:
+    """Return `rules.battery.capacity.prepare`. Runs in the judging process."""
+    return prepare(battery, references)
+
+
+def live_belief(  # noqa: PLR0917 - the worker takes positional arguments
+    before: BankBelief, log: DischargeLog, battery: Battery, shape: TypeShape, curve: RuntimeCurve, as_of: datetime, seed: int,
+) -> BankBelief | None:  # fmt: skip
+    """Return `rules.battery.live.during`. Runs in the judging process."""
+    return during(before, log, battery, shape, curve, as_of=as_of, seed=seed)

@@ -1,0 +1,114 @@
+"""A running discharge: what is left, from what was believed before it and what it has shown so far.
+
+The draws believed before the discharge (age and every earlier discharge, fused) are weighted by how well
+each explains the voltages read so far, and drawn anew. Where none of them explains them, what was
+believed was wrong, and the discharge speaks for itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.belief import BankBelief
+from rules.battery.capacity import belief_from_posterior, judge_prepared
+from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean
+from rules.battery.posterior import ln_before, posterior
+from rules.battery.runtime import RuntimeCurve
+from rules.battery.shape import TypeShape
+from rules.battery.voltage import course_of
+from rules.verdicts import Basis
+
+LEAST_USED: Final = 0.02
+"""Below this used fraction the surface charge and the opening dip speak, not the bank."""
+LEAST_SHARE_LEFT: Final = 0.02
+"""Share of the draws that must still count (effective sample size) for the earlier belief to stand."""
+_MOST_LOSS: Final = 0.2
+
+
+def during(
+    belief: BankBelief,
+    log: DischargeLog,
+    battery: Battery,
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    *,
+    as_of: datetime,
+    seed: int,
+) -> BankBelief | None:
+    """Return the belief at the log's last row; None where the log says nothing yet.
+
+    `belief` is the one from before the discharge, its `used` what was missing then. `shape` and `curve`
+    come from `rules.battery.capacity.prepare`. Costs some 10 ms.
+    """
+    used_before = float(np.median(belief.used))
+    try:
+        discharge = clean(log, battery)
+    except NotADischarge:
+        return None
+    course = course_of(discharge, battery, curve, used_before=used_before)
+    if course.full_used is None and course.used_now - used_before < LEAST_USED:
+        return None
+    grid, mass = posterior(course, shape, curve, coarse=True)
+    ln_like = np.log(np.maximum(mass, 1e-300)) - ln_before(grid, curve)
+    output_w = _output_w(belief, discharge.mean_power_w)
+    health = belief.health_at(output_w)
+    ln_weight = np.interp(health, grid, ln_like)
+    ln_weight[health <= course.used_now] = -np.inf
+    rng = np.random.default_rng(seed)
+    if not np.isfinite(ln_weight).any():
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+    weight = np.exp(ln_weight - np.max(ln_weight))
+    weight /= np.sum(weight)
+    if 1.0 / float(np.sum(weight**2)) < LEAST_SHARE_LEFT * belief.draws:
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+    pick = rng.choice(belief.draws, belief.draws, p=weight)
+    correction = belief.correction
+    return replace(
+        _with_measured_losses(belief, discharge, log),
+        as_of=as_of,
+        basis=Basis.TESTED if belief.basis is not Basis.GENERIC else Basis.GENERIC,
+        health=belief.health[pick],
+        health_slope=belief.health_slope[pick],
+        used=np.full(belief.draws, course.used_now),
+        temperature_c=belief.temperature_c if discharge.temperature_c is None else discharge.temperature_c,
+        correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
+    )
+
+
+def _by_itself(
+    belief: BankBelief,
+    log: DischargeLog,
+    battery: Battery,
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    *,
+    as_of: datetime,
+    seed: int,
+) -> BankBelief | None:
+    estimate = judge_prepared(
+        log, battery, shape, curve=curve, used_before=float(np.median(belief.used)), seed=seed, coarse=True
+    )
+    if estimate.cannot_tell is not None:
+        return None
+    return belief_from_posterior(
+        estimate, bank=belief.bank, battery=battery, as_of=as_of, shown_to_carry=belief.shown_to_carry
+    )
+
+
+def _output_w(belief: BankBelief, power_w_per_cell: float) -> float:
+    battery_w = power_w_per_cell * belief.cells * belief.strings
+    return max(battery_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
+
+
+def _with_measured_losses(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+    """Return the belief with losses that give the battery power read now at the output power read now."""
+    watts = log.output_power_w[np.isfinite(log.output_power_w) & (log.output_power_w > 0.0)]
+    if not len(watts):
+        return belief
+    battery_w = discharge.power_now_w * belief.cells * belief.strings
+    share = (battery_w - belief.loss_fixed_w) / float(watts[-1]) - 1.0
+    return replace(belief, loss_share=share) if 0.0 <= share <= _MOST_LOSS else belief
