@@ -1,6 +1,7 @@
 """What fed each unit in an outage, one line a unit, its height saying by what; and how a card answered.
 
-Three tracks, mains, generator and banks; "took" stands against "allowed". A unit that was not read is dotted.
+Three tracks, mains, generator and banks, or two where no card says which of the first it was; "took" stands against
+"allowed". A unit that was not read is dotted.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from api.pages.markup import Element, Nodes, el, number
 from api.pages.model import CardRead, Event, Fed
 from api.pages.words import Clock, age, stopwatch
 
-TRACKS = {"mains": 22.0, "bypass": 22.0, "generator": 78.0, "banks": 136.0, "none": 166.0}
+TRACKS = {"supply": 50.0, "mains": 22.0, "bypass": 22.0, "generator": 78.0, "banks": 136.0, "none": 166.0}
 LEAD_S = 30.0
 
 
@@ -21,6 +22,8 @@ def track(event: Event, clock: Clock) -> Element:
     """Return the drawing of what fed the units from shortly before an outage to shortly after it."""
     reach = max([event.allowed_s or 0.0, event.took_s or 0.0, _last(event)], default=0.0)
     axis = Axis(Axis.over(max(reach * 1.06, 60.0)).span_s + LEAD_S)
+    plain = any(fed.source == "supply" for fed in event.fed)  # no card says whether mains or a set feeds it
+    told = ("supply", "banks") if plain else ("mains", "generator", "banks")
     units = list(dict.fromkeys(fed.unit for fed in event.fed))
     step, _ = axis.steps_s
     parts: list[Nodes] = []
@@ -33,8 +36,8 @@ def track(event: Event, clock: Clock) -> Element:
     at = axis.x(LEAD_S)
     parts += [
         line("0", 0.5, "100%", 0.5, "rule"),
-        line(at, 31, "100%", 31, "idle"),
-        line("0", 87, "100%", 87, "idle"),
+        *([line(at, 59, "100%", 59, "idle")] if plain else []),
+        *([] if plain else [line(at, 31, "100%", 31, "idle"), line("0", 87, "100%", 87, "idle")]),
     ]
     for start in event.starts:
         begin = LEAD_S + (start.at - event.at).total_seconds()
@@ -63,11 +66,7 @@ def track(event: Event, clock: Clock) -> Element:
         parts.append(line(x, 0, x, 176, "allow"))
         parts.append(text(x, 14, f"allowed {stopwatch(event.allowed_s)}", dx=-6, end=True, class_="strong"))
     parts.append(line("0", 175, "100%", 175, "base"))
-    names = el(
-        "div",
-        [el("span", name, class_=f"at-{name}") for name in ("mains", "generator", "banks")],
-        class_="names",
-    )
+    names = el("div", [el("span", name, class_=f"at-{name}") for name in told], class_="names")
     return el(
         "div",
         names,
