@@ -327,7 +327,9 @@ class _Decoder:
         if type(raw) is int and correction is None and key not in self.state.types:
             # The everyday case, kept short: an integer in the range where nothing can be wrong with it by itself.
             if raw > 0 and raw not in _TYPE_LIMITS and (item.high is None or raw <= item.high):
-                value = raw * item.scale
+                value = (
+                    raw / 10.0 if item.scale == 0.1 else raw * item.scale
+                )  # 97 tenths are 9.7, not 9.700000000000001
                 if self._ordinary(name, value, item.unit):
                     return value
             elif raw == 0 and item.low == 0 and item.unit not in {"V", "Hz"} and name not in _ZERO_IS_ODD:
