@@ -21,6 +21,8 @@ from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import CardAccess, Configuration
 from collector.database import make_folder
+from collector.delivery.post_office import PostOffice, home_zone
+from collector.delivery.state import StateFeed
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket
 from collector.judging import Judging
@@ -32,6 +34,7 @@ from collector.polling import Answer, Poller
 from collector.present import Present
 from collector.recording import Recorder
 from collector.schedule import Cadence
+from collector.self_watch import PlannedSources, SelfWatch
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import credentials_of
@@ -39,6 +42,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
 from collector.worker import Worker
+from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.estate import Estate
 from rules.watch import Book
@@ -102,8 +106,17 @@ class Service:
         self.history = await self._stack.enter_async_context(
             SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(learning.lookup))
         )
-        book = Book(self.estate)
-        self.recorder = Recorder(book, self.clock, self.history, self.ledger, self.present, learning=learning)
+        self.office = PostOffice.of(self.configuration, self.ledger, self.clock)
+        book = Book(self.estate, with_overrides(self.configuration.alarms))
+        self.recorder = Recorder(
+            book,
+            self.clock,
+            self.history,
+            self.ledger,
+            self.present,
+            enqueue=self.office.enqueue,
+            learning=learning,
+        )
         await self.recorder.restore()
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
@@ -148,6 +161,9 @@ class Service:
                 group.create_task(self.recorder.run(), name="recorder"),
                 group.create_task(self.recorder.tick(), name="tick"),
                 group.create_task(self.judging.run(), name="judging"),
+                group.create_task(self.office.run(), name="delivery"),
+                group.create_task(StateFeed(self.office, self.present).run(), name="state feed"),
+                group.create_task(self._self_watch().run(), name="self watch"),
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
             ]
@@ -157,6 +173,23 @@ class Service:
             await self._stopping.wait()
             for task in tasks:
                 task.cancel()
+
+    def _self_watch(self) -> SelfWatch:
+        configuration = self.configuration
+        planned = PlannedSources(
+            configuration.path.parent,
+            home_zone(configuration),
+            configuration.planned_work,
+            configuration.calendars,
+        )
+        return SelfWatch(
+            self.folder,
+            self.clock,
+            self.office,
+            lambda: self.present.figures,
+            self.recorder.queue.put,
+            planned,
+        )
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

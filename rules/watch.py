@@ -198,16 +198,29 @@ class _Work:
             self.changes.append(news)
             self.effects[alarm.id] = self.effects.get(alarm.id, frozenset()) | set(news.effects)
 
+    def kind(self, kind_id: str, about: str) -> AlarmKind:
+        """Return an alarm's entry in the catalogue, as it holds at this moment.
+
+        The on-delay of `on_battery` is there for sags. Once one unit has outlasted it, the supply has no sag,
+        and what the other units on it show stands at once: so the first notice has them all.
+        """
+        kind = self.book.catalogue[kind_id]
+        if kind_id != "on_battery" or not kind.on_delay_s:
+            return kind
+        others = (self.alarms.get(f"on_battery:{unit}") for unit in self.scene.siblings(about))
+        outlasted = any(a is not None and a.standing and a.condition is not False for a in others)
+        return replace(kind, on_delay_s=0.0) if outlasted else kind
+
     def found(self, conditions: Iterable[Found]) -> None:
         for one in conditions:
-            kind = self.book.catalogue[one.kind]
-            key = lifecycle.alarm_id(one.kind, one.about, one.qualifier)
-            alarm = self.alarms.get(key)
-            if alarm is None:
-                if one.seen.present is not True:
-                    continue
-                alarm = lifecycle.new_alarm(kind, one.about, one.qualifier, self.now_s)
-            alarm = replace(alarm, planned=self.planned(kind, alarm))
+            alarm = self.alarms.get(lifecycle.alarm_id(one.kind, one.about, one.qualifier))
+            if alarm is None and one.seen.present is not True:
+                continue
+            kind = self.kind(one.kind, one.about)
+            alarm = alarm or lifecycle.new_alarm(kind, one.about, one.qualifier, self.now_s)
+            planned = self.planned(kind, alarm)
+            if planned != alarm.planned:
+                alarm = replace(alarm, planned=planned)
             self.keep(lifecycle.observe(alarm, kind, one.seen, now_s=self.now_s, at=self.at))
 
     def unknown(self, unit: str, *, but: str) -> None:
@@ -317,7 +330,7 @@ class _Work:
         odd = ("not_on_battery", "still_on_battery")
         if look.going or any(f"{kind}:{u}" in self.alarms for u in look.members for kind in odd):
             lately = frozenset(u for u in look.members if self._was_on_battery_lately(u))
-            self.found(odd_ones(look, scene, lately))
+            self.found(list(odd_ones(look, scene, lately, self.alarms)))
 
     def _was_on_battery_lately(self, unit: str) -> bool:
         alarm = self.alarms.get(f"on_battery:{unit}")
@@ -414,10 +427,12 @@ class _Work:
         self._windows_moved()
         for key in sorted(self.alarms):
             alarm = self.alarms[key]
-            kind = self.book.catalogue.get(alarm.kind)
-            if kind is None:
+            if alarm.kind not in self.book.catalogue:
                 continue
-            alarm = replace(alarm, planned=self.planned(kind, alarm))
+            kind = self.kind(alarm.kind, alarm.about)
+            planned = self.planned(kind, alarm)
+            if planned != alarm.planned:
+                alarm = replace(alarm, planned=planned)
             self.keep(lifecycle.progress(alarm, kind, now_s=self.now_s, at=self.at))
 
     # ---- people ----------------------------------------------------------------------------------------

@@ -147,6 +147,11 @@ class PostOffice:
         """Look at the outbox at once; to be called after each commit."""
         self.outbox.wake()
 
+    @property
+    def has_brokers(self) -> bool:
+        """Return whether anybody takes the newest state."""
+        return any(isinstance(channel, MqttChannel) for channel in self.channels.values())
+
     def set_state(self, kind: str, about: str, data: Mapping[str, object], *, expiry_s: float) -> None:
         """Publish the newest state of a system or unit to every broker. Never blocks; older ones are dropped."""
         for channel in self.channels.values():

@@ -291,7 +291,7 @@ class _Work:
         )
         if incident.cause is Cause.POWER:
             incident = self._with_parts(incident)
-        elif incident.cause is Cause.NETWORK:
+        else:
             incident = replace(
                 incident,
                 about=self.scene.topology.common(a.about for a in self._ever(incident)) or incident.about,
@@ -410,7 +410,7 @@ class _Work:
         )
 
     def _opening_due(self, incident: Incident) -> bool:
-        """Return whether the window is over, or all that could join were read since the first sign.
+        """Return whether the window is over, or nothing more can join: all were read and all are in it.
 
         The window runs from the first sign of a power failure, else from when the first alarm stood: their
         on-delays differ too much from one alarm to the next.
@@ -419,17 +419,20 @@ class _Work:
         from_s = min((self.alarms[m].state_s for m in incident.members), default=incident.opened_s)
         if self.moment.now_s - (incident.opened_s if power else from_s) >= WINDOW_S:
             return True
-        if incident.cause is Cause.NETWORK:
-            return False
         topology = self.scene.topology
+        # a reading says whether its unit joins; of networks, banks and systems it says nothing
+        of_units = all(self.alarms[m].about in topology.estate.units for m in incident.members)
+        if incident.cause is Cause.NETWORK or not (power or of_units):
+            return False
         scope = (topology.supply if power else topology.system)(incident.about)
         units = topology.units(scope) if scope else ()
         if not units or not self.scene.seen_since(units, incident.opened_s if power else from_s):
             return False
         if not power:
             return True
-        going = {m.unit for m in self.scene.known(units) if m.on_battery and not m.testing}
-        return going <= {
+        # a card may show what it read seconds ago, so one that still has mains is given the whole window
+        known = {m.unit for m in self.scene.known(units)}
+        return known <= {
             self.alarms[m].about for m in incident.members if self.alarms[m].kind == "on_battery"
         }
 

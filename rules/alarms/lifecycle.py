@@ -277,27 +277,34 @@ def observe(
     waits out its off-delay, keeps the last words that were true of it.
     """
     alarm = _counted(alarm, now_s)
-    if seen.present is None:
-        alarm = replace(alarm, condition=None)
+    present = seen.present
+    if present is None:
+        alarm = alarm if alarm.condition is None else replace(alarm, condition=None)
+        return progress(alarm, kind, now_s=now_s, at=at)
+    turned = present != alarm.known
+    run_s = 0.0 if turned else alarm.run_s
+    if present:
+        recurs = turned and alarm.chattering
+        alarm = replace(
+            alarm,
+            condition=True,
+            known=True,
+            run_s=run_s,
+            what=seen.what or alarm.what,
+            do=seen.do or kind.do,
+            facts=seen.facts or alarm.facts,
+            by_when=seen.by_when or alarm.by_when,
+            explained=tuple(sorted(seen.explained)),
+            first_sign=alarm.first_sign or at,
+            sign_s=alarm.sign_s if alarm.first_sign else now_s,
+            occurrences_s=_recent(alarm, now_s) if recurs else alarm.occurrences_s,
+        )
+    elif alarm.standing:
+        alarm = replace(alarm, condition=False, known=False, run_s=run_s)
     else:
-        if seen.present != alarm.known:
-            alarm = replace(alarm, known=seen.present, run_s=0.0)
-            if seen.present and alarm.chattering:
-                alarm = replace(alarm, occurrences_s=_recent(alarm, now_s))
-        alarm = replace(alarm, condition=seen.present)
-        if seen.present:
-            alarm = replace(
-                alarm,
-                what=seen.what or alarm.what,
-                do=seen.do or kind.do,
-                facts=seen.facts or alarm.facts,
-                by_when=seen.by_when or alarm.by_when,
-                explained=tuple(sorted(seen.explained)),
-                first_sign=alarm.first_sign or at,
-                sign_s=alarm.sign_s if alarm.first_sign else now_s,
-            )
-        elif not alarm.standing:
-            alarm = replace(alarm, first_sign=None, by_when=None, explained=())
+        alarm = replace(
+            alarm, condition=False, known=False, run_s=run_s, first_sign=None, by_when=None, explained=()
+        )
     return progress(alarm, kind, now_s=now_s, at=at)
 
 
@@ -325,7 +332,8 @@ def _forgetful(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Ala
     if alarm.occurrences_s and not alarm.chattering:
         horizon_s = CHATTER_WITHIN_S + kind.on_delay_s
         kept = tuple(s for s in alarm.occurrences_s if now_s - s < horizon_s)
-        alarm = replace(alarm, occurrences_s=kept)
+        if len(kept) < len(alarm.occurrences_s):
+            alarm = replace(alarm, occurrences_s=kept)
     return alarm
 
 
@@ -363,6 +371,8 @@ def _graded(alarm: Alarm, kind: AlarmKind) -> tuple[Alarm, bool]:
     if not alarm.standing or alarm.condition is not True:
         return alarm, False
     severity = kind.severity_for(alarm.facts, standing=alarm.severity)
+    if severity is alarm.severity:
+        return alarm, False
     return replace(alarm, severity=severity), severity.rank > alarm.severity.rank
 
 
@@ -398,6 +408,8 @@ def _time_events(alarm: Alarm, kind: AlarmKind, now_s: float) -> tuple[Event, ..
 
 def _counted(alarm: Alarm, now_s: float) -> Alarm:
     """Return the alarm with the time since `mark_s` added to its run, if its condition was known."""
+    if alarm.mark_s == now_s:
+        return alarm
     passed_s = max(now_s - alarm.mark_s, 0.0)
     if alarm.condition is None:
         return replace(alarm, mark_s=now_s)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -67,15 +67,18 @@ def supply_events(
     return memory, ()
 
 
-def odd_ones(look: SupplyLook, scene: Scene, back: frozenset[str]) -> Iterator[Found]:
-    """Yield, for each unit that answers, whether it stands out. `back`: units that came back in this outage."""
+def odd_ones(
+    look: SupplyLook, scene: Scene, back: frozenset[str], remembered: Container[str]
+) -> Iterator[Found]:
+    """Yield which units that answer stand out, and which of those `remembered` (alarm ids) no longer do.
+
+    `back`: units that came back in this outage.
+    """
     returned = {m.unit for m in look.fed if m.unit in back}
     for unit in look.members:
         memory = scene.units.get(unit)
         if memory is None or memory.silent:
             continue
-        name = scene.topology.name(unit)
-        name = name[:1].upper() + name[1:]
         others = sum(m.unit != unit for m in look.going)
         idle = (
             memory.on_battery is False
@@ -83,10 +86,18 @@ def odd_ones(look: SupplyLook, scene: Scene, back: frozenset[str]) -> Iterator[F
             and memory.source not in (None, OutputSource.NONE)
             and others > 0
         )
-        what = f"{name} has no mains and is not on its bank, while {counted(others, 'other')} on its supply {'is' if others == 1 else 'are'}."
-        yield Found("not_on_battery", unit, Observation(idle, what))
         late = bool(memory.on_battery) and not memory.testing and len(look.going) <= len(returned - {unit})
-        what = (
-            f"{name} still runs on its bank while {counted(len(returned), 'other')} on its supply came back."
-        )
-        yield Found("still_on_battery", unit, Observation(late, what))
+        for kind, present in (("not_on_battery", idle), ("still_on_battery", late)):
+            if present:
+                yield Found(kind, unit, Observation(True, _says(kind, scene, unit, others, len(returned))))
+            elif f"{kind}:{unit}" in remembered:
+                yield Found(kind, unit, Observation(False))
+
+
+def _says(kind: str, scene: Scene, unit: str, others: int, returned: int) -> str:
+    name = scene.topology.name(unit)
+    name = name[:1].upper() + name[1:]
+    if kind == "not_on_battery":
+        verb = "is" if others == 1 else "are"
+        return f"{name} has no mains and is not on its bank, while {counted(others, 'other')} on its supply {verb}."
+    return f"{name} still runs on its bank while {counted(returned, 'other')} on its supply came back."

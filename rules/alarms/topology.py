@@ -5,7 +5,7 @@ Two supplies never share more than their site, so causes on unlinked feeds are n
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -37,6 +37,22 @@ class Topology:
             paths[bank.id] = (*_common(feeds), bank.id)
         return paths
 
+    @cached_property
+    def _supply(self) -> dict[str, str]:
+        return _within(self._paths, self.estate.supplies)
+
+    @cached_property
+    def _system(self) -> dict[str, str]:
+        return _within(self._paths, self.estate.systems)
+
+    @cached_property
+    def _units(self) -> dict[str, tuple[str, ...]]:
+        found: dict[str, list[str]] = {}
+        for unit in self.estate.units:
+            for above in self._paths[unit]:
+                found.setdefault(above, []).append(unit)
+        return {about: tuple(units) for about, units in found.items()}
+
     def path(self, about: str) -> tuple[str, ...]:
         """Return what stands above a thing, from its site down, and the thing; just the thing if unknown."""
         return self._paths.get(about, (about,))
@@ -58,17 +74,17 @@ class Topology:
 
     def supply(self, about: str) -> str | None:
         """Return the supply above a thing, if one is."""
-        return next((part for part in self.path(about) if part in self.estate.supplies), None)
+        return self._supply.get(about)
 
     def system(self, about: str) -> str | None:
         """Return the system above a thing, if one is."""
-        return next((part for part in self.path(about) if part in self.estate.systems), None)
+        return self._system.get(about)
 
     def units(self, about: str) -> tuple[str, ...]:
         """Return the units at or below a thing; for a bank, those it feeds."""
         if about in self.estate.banks:
             return self.estate.banks[about].feeds
-        return tuple(unit for unit in self.estate.units if about in self.path(unit))
+        return self._units.get(about, ())
 
     def kind(self, about: str) -> Thing | None:
         """Return what a thing is; None for a site, a switchboard or something else."""
@@ -98,6 +114,11 @@ class Topology:
         if about in estate.supplies:
             return f"supply {about}"
         return about.rsplit("/", 1)[-1]
+
+
+def _within(paths: dict[str, tuple[str, ...]], known: Container[str]) -> dict[str, str]:
+    """Return, for each thing, the part of its path that is among the known."""
+    return {about: part for about, path in paths.items() for part in path if part in known}
 
 
 def _common(paths: list[tuple[str, ...]]) -> tuple[str, ...]:

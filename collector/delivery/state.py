@@ -1,0 +1,51 @@
+"""The newest state of every system and unit to the brokers, and a wake for the outbox, whenever there is news."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final, Protocol
+
+from collector.delivery.post_office import PostOffice
+from rules.alarms.plain import to_plain
+from rules.reading import Reading
+from rules.verdicts import SystemState
+
+EXPIRY_S: Final = 60.0
+"""State that nobody renews for this long vanishes from the broker: nothing stale is taken for fresh."""
+
+
+class News(Protocol):
+    """What is true now, and a way to wait for news (`collector.present.Present`)."""
+
+    version: int
+    readings: dict[str, Reading]
+    systems: dict[str, SystemState]
+
+    async def news_after(self, version: int) -> int:
+        """Return the version once it is past `version`."""
+        ...
+
+
+class StateFeed:
+    """Follows what is true now. News comes only after its commit, so waking the outbox then is never early."""
+
+    def __init__(self, office: PostOffice, present: News) -> None:
+        self._office = office
+        self._present = present
+        self._sent: dict[tuple[str, str], object] = {}
+
+    async def run(self) -> None:
+        """Follow until cancelled."""
+        version = -1
+        while True:
+            version = await self._present.news_after(version)
+            self._office.wake()
+            if self._office.has_brokers:
+                self._publish("system", self._present.systems)
+                self._publish("unit", self._present.readings)
+
+    def _publish(self, kind: str, things: Mapping[str, object]) -> None:
+        for about, value in things.items():
+            if self._sent.get((kind, about)) is not value:
+                self._sent[kind, about] = value
+                self._office.set_state(kind, about, to_plain(value), expiry_s=EXPIRY_S)

@@ -1,0 +1,141 @@
+"""The service's own figures, looked at every few seconds and put to the watch like any reading.
+
+Late polls, the disk under the data folder, jumps of the clock, failing channels, messages that wait, planned
+work as it comes and goes. What ridethrough cannot notice itself (its own death) the broker's last will,
+the heartbeat and the service manager's watchdog make known to others.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from collector.clock import Clock, stamp
+from collector.configuration.collecting import CalendarTable, PlannedWorkTable
+from collector.delivery.planned import CalendarError, calendar_windows, windows
+from collector.delivery.post_office import PostOffice
+from collector.polling import PollFigures
+from rules.alarms.conditions import ServiceFigures
+from rules.alarms.inputs import Input, PlannedWork, ServiceLooked, Window
+from rules.reading import Stamp
+
+LOOK_EVERY_S: Final = 10.0
+PLAN_EVERY_S: Final = 300.0
+FEWEST_POLLS: Final = 20
+
+Give = Callable[[Input], Awaitable[None]]
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSources:
+    """Where planned work is declared: tables of the estate file and calendar files beside it."""
+
+    folder: Path
+    time_zone: str
+    work: tuple[PlannedWorkTable, ...] = ()
+    calendars: tuple[CalendarTable, ...] = ()
+
+
+@dataclass(slots=True)
+class LateCount:
+    """Counts late polls between looks, from the pollers' running totals."""
+
+    polls: int = 0
+    late: int = 0
+
+    def fraction(self, figures: Mapping[str, PollFigures]) -> float | None:
+        """Return the part of polls that came late since the last answer; None for too few to tell."""
+        polls = sum(f.polls + f.missed for f in figures.values())
+        late = sum(f.late + f.missed for f in figures.values())
+        passed = polls - self.polls
+        if passed < min(FEWEST_POLLS, len(figures) or 1):
+            return None
+        fraction = (late - self.late) / passed
+        self.polls, self.late = polls, late
+        return fraction
+
+
+@dataclass(slots=True)
+class ClockJump:
+    """Compares the time of day with seconds that cannot jump."""
+
+    last: Stamp | None = None
+
+    def seconds(self, now: Stamp) -> float:
+        """Return by how much the time of day jumped since the last look, in s, never negative."""
+        last, self.last = self.last, now
+        if last is None or last.start_id != now.start_id:
+            return 0.0
+        return abs((now.at - last.at).total_seconds() - (now.monotonic_s - last.monotonic_s))
+
+
+@dataclass(slots=True)
+class SelfWatch:
+    """Looks at the service itself and gives the watch what it saw.
+
+    `figures` are the pollers' totals, by card. `give` takes an input on its way to the watch.
+    """
+
+    folder: Path
+    clock: Clock
+    office: PostOffice
+    figures: Callable[[], Mapping[str, PollFigures]]
+    give: Give
+    planned: PlannedSources
+    worker_error: Callable[[], str | None] | None = None
+    store_error: Callable[[], str | None] | None = None
+    bad_calendars: dict[str, str] = field(default_factory=dict)
+    """What is wrong with calendar files that could not be read at the last look, by id."""
+    _late: LateCount = field(default_factory=LateCount)
+    _jump: ClockJump = field(default_factory=ClockJump)
+    _windows: tuple[Window, ...] | None = None
+
+    async def run(self) -> None:
+        """Look until cancelled."""
+        plan_due_s = due_s = self.clock.monotonic_s()
+        while True:
+            if self.clock.monotonic_s() >= plan_due_s:
+                await self.plan()
+                plan_due_s = self.clock.monotonic_s() + PLAN_EVERY_S
+            await self.give(ServiceLooked(stamp(self.clock), await self.look()))
+            due_s = max(due_s + LOOK_EVERY_S, self.clock.monotonic_s())
+            await self.clock.sleep_until(due_s)
+
+    async def look(self) -> ServiceFigures:
+        """Return the service's figures now."""
+        disk = await asyncio.to_thread(shutil.disk_usage, self.folder)
+        return ServiceFigures(
+            late_fraction=self._late.fraction(self.figures()),
+            free_fraction=disk.free / disk.total if disk.total else None,
+            store_error=self.store_error() if self.store_error else None,
+            store_known=self.store_error is not None,
+            jump_s=self._jump.seconds(stamp(self.clock)),
+            worker_error=self.worker_error() if self.worker_error else None,
+            worker_known=self.worker_error is not None,
+            oldest_s=await self.office.oldest_s(),
+            channels=self.office.failing(),
+            undeliverable=self.office.refused(),
+            why=self.office.reasons(),
+        )
+
+    async def plan(self) -> None:
+        """Read where planned work is declared, and tell the watch if anything is new."""
+        now = self.clock.now()
+        planned = self.planned
+        found = list(windows(planned.work, now, time_zone=planned.time_zone))
+        self.bad_calendars = {}
+        for table in planned.calendars:
+            try:
+                found += await asyncio.to_thread(
+                    calendar_windows, table, planned.folder, now, time_zone=planned.time_zone
+                )
+            except CalendarError as error:
+                self.bad_calendars[table.id] = str(error)
+        ordered = tuple(sorted(found, key=lambda w: (w.start, w.id)))
+        if ordered != self._windows:
+            self._windows = ordered
+            await self.give(PlannedWork(stamp(self.clock), ordered))

@@ -1,0 +1,73 @@
+"""A site of ten units in two systems on one supply, its cards real agents on loopback, its service whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from collector.simulation.agent import Agent, AgentHost, Typed
+from tests.collector.snmp.cards import GOOD, served
+
+NORTH = tuple(f"{system}{n}" for system in "AB" for n in range(1, 6))
+ON_BATTERY = GOOD | {
+    "upsOutputSource": 5,
+    "upsSecondsOnBattery": 3,
+    "upsBatteryCurrent": 305,
+    **{f"upsInputVoltage.{line}": 0 for line in (1, 2, 3)},
+    **{f"upsBypassVoltage.{line}": 0 for line in (1, 2, 3)},
+}
+CARD_ALARMS = ("upsAlarmOnBattery", "upsAlarmInputBad", "upsAlarmBypassBad")
+
+
+class Site:
+    """Ten agents that hold what the test puts into `values`."""
+
+    def __init__(self, units: tuple[str, ...] = NORTH) -> None:
+        self.values: dict[str, dict[str, Typed]] = {unit: dict(served(GOOD)) for unit in units}
+        self.ports: dict[str, int] = {}
+        self.requests = 0
+
+    async def serve(self, host: AgentHost) -> None:
+        for unit in self.values:
+            agent = Agent(lambda unit=unit: self._asked(unit), communities={b"public"})  # type: ignore[misc]
+            _, self.ports[unit] = await host.serve(agent, "127.0.0.1", 0)
+
+    def _asked(self, unit: str) -> Mapping[str, Typed]:
+        self.requests += 1
+        return self.values[unit]
+
+    def to_battery(self, unit: str) -> None:
+        self.values[unit] = dict(served(ON_BATTERY, CARD_ALARMS))
+
+    def to_mains(self, unit: str) -> None:
+        self.values[unit] = dict(served(GOOD))
+
+    def write_estate(self, folder: Path, channels: str, *, every_s: float = 1.0) -> Path:
+        """Write the estate file and its secrets; `channels` holds channels and people as TOML."""
+        parts = [
+            '[[site]]\nid = "hill"\nname = "Hill"\ntime_zone = "Europe/London"\n'
+            '[[supply]]\nid = "north"\nsite = "hill"\n'
+            f"[polling]\nevery_s = {every_s}\non_battery_every_s = {every_s}\nslow_every_s = 5\n"
+            '[watch]\nbox_fed_by = "A"\nswitches_fed_by = "A"\nway_out_fed_by = "A"\n'
+        ]
+        parts += [
+            f'[[system]]\nid = "{system}"\nname = "Hall {system}"\nsite = "hill"\nsupply = "north"\n'
+            'spare_units = 1\nrequirements = [{ id = "shutdown", for = "orderly_shutdown", required_s = 300 }]\n'
+            for system in sorted({unit[0] for unit in self.values})
+        ]
+        for unit, port in self.ports.items():
+            parts.append(
+                f'[[unit]]\nid = "{unit}"\nsystem = "{unit[0]}"\n'
+                '[[unit.fitted]]\nfrom = 2024-01-01\nmodel = "FW 30"\nrating_va = 30000\nrating_w = 27000\n'
+                f'[[card]]\nid = "c{unit}"\ntarget = "snmp://127.0.0.1:{port}"\nsecret = "cards"\ncovers = ["{unit}"]\n'
+                f'[[bank]]\nid = "b{unit}"\nfeeds = ["{unit}"]\ncells_in_series = 240\n'
+                '[[bank.fitted]]\nfrom = 2024-01-01\ntype = "FW"\nblocks = 40\n'
+                "rated_capacity_ah = 40\nrated_hours = 10\nend_voltage_per_cell_v = 1.67\ndesign_life_years = 10\n"
+            )
+        (folder / "estate.toml").write_text("".join(parts) + channels)
+        secrets = folder / "secrets.toml"
+        secrets.write_text(
+            '[cards]\ncommunity = "public"\n[broker]\nuser = "watch"\npassword = "a long password"\n'
+        )
+        secrets.chmod(0o600)
+        return folder / "estate.toml"

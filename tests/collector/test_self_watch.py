@@ -1,0 +1,84 @@
+"""The service's own figures."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import cast
+
+from collector.clock import TurnedClock
+from collector.configuration.collecting import CalendarTable, PlannedWorkTable
+from collector.delivery.channel import ChannelDown
+from collector.ledger import Ledger
+from collector.polling import PollFigures
+from collector.self_watch import ClockJump, LateCount, PlannedSources, SelfWatch
+from rules.alarms.inputs import Input, PlannedWork
+from rules.reading import Stamp
+from tests.collector.delivery.cases import Scripted, notice, office, person, put
+
+NOW = datetime(2026, 10, 20, 7, tzinfo=UTC)
+
+
+def test_the_part_of_late_polls_is_that_since_the_last_look() -> None:
+    count = LateCount()
+    figures = {"c1": PollFigures(polls=100, late=0)}
+    assert count.fraction(figures) == 0.0
+    figures["c1"].polls, figures["c1"].late, figures["c1"].missed = 140, 5, 10
+    assert count.fraction(figures) == 15 / 50
+    assert count.fraction(figures) is None, "nothing new: cannot tell"
+
+
+def test_a_clock_set_by_hand_is_a_jump_and_a_restart_is_none() -> None:
+    jump = ClockJump()
+    assert jump.seconds(Stamp(NOW, 100.0, "a")) == 0.0
+    assert jump.seconds(Stamp(NOW + timedelta(seconds=10), 110.0, "a")) == 0.0
+    assert jump.seconds(Stamp(NOW - timedelta(seconds=60), 120.0, "a")) == 80.0
+    assert jump.seconds(Stamp(NOW, 5.0, "b")) == 0.0
+
+
+async def watch(folder: Path, ledger: Ledger, planned: PlannedSources, given: list[Input]) -> SelfWatch:
+    clock = TurnedClock(NOW)
+    post = Scripted()
+    post.down = ChannelDown("refused")
+    where = office(ledger, clock, {"post": post}, (person(),))
+    await put(ledger, where, notice(at=NOW - timedelta(seconds=400), opened_at=NOW))
+    await where.outbox.send_due("post")
+
+    async def give(one: Input) -> None:
+        given.append(one)
+
+    return SelfWatch(folder, clock, where, lambda: {"c1": PollFigures(polls=30)}, give, planned)
+
+
+async def test_a_failing_channel_and_a_waiting_message_are_among_the_figures(tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        looking = await watch(tmp_path, ledger, PlannedSources(tmp_path, "Europe/London"), [])
+        figures = await looking.look()
+    assert figures.channels == {"post": True}
+    assert figures.why == {"post": "refused"}
+    assert figures.oldest_s == 400.0
+    assert figures.free_fraction is not None
+    assert 0.0 < figures.free_fraction < 1.0
+    assert figures.late_fraction == 0.0
+
+
+async def test_planned_work_is_told_once_and_a_bad_calendar_stops_nothing(tmp_path: Path) -> None:
+    work = PlannedWorkTable.model_validate(
+        {
+            "id": "test",
+            "about": "works",
+            "explains": "bank_test",
+            "begins": datetime(2026, 10, 20, 9, 0, tzinfo=UTC),
+            "lasts_s": 3600.0,
+        }
+    )
+    calendar = CalendarTable(id="site", file="none.ics", about="works", explains="isolation")
+    planned = PlannedSources(tmp_path, "Europe/London", (work,), (calendar,))
+    given: list[Input] = []
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        looking = await watch(tmp_path, ledger, planned, given)
+        await looking.plan()
+        await looking.plan()
+    assert len(given) == 1
+    assert [w.id for w in cast("PlannedWork", given[0]).windows] == ["test-2026-10-20"]
+    assert "none.ics: want a calendar file" in looking.bad_calendars["site"]
