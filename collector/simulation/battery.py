@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 HOUR_S: Final = 3600.0
+UNDERVOLTAGE_S: Final = 3.0
 _GAS_J_PER_MOL_K: Final = 8.314
 
 
@@ -158,7 +159,7 @@ class BankPlant:
     cells: int
     strings: int = 1
     end_voltage_v: float = 1.67
-    float_voltage_v: float = 2.26
+    float_voltage_v: float = 2.25
     charge_limit_a: float = 5.0
     settle_s: float = 4 * HOUR_S
 
@@ -168,13 +169,14 @@ class BankState:
     """A bank at one moment.
 
     `drawn_ah`: charge taken per string since the last full float, which drives dip and surface charge.
-    `opens_after_s`: seconds of load until a link parts (None: sound; 0: parted).
+    `below_s`: seconds under the end voltage. `opens_after_s`: seconds of load until a link parts (None: sound; 0: parted).
     `voltage_v` and `current_a` are those of the last step, of the whole bank.
     """
 
     groups: tuple[CellGroup, ...]
     temperature_c: float
     drawn_ah: float = 0.0
+    below_s: float = 0.0
     opens_after_s: float | None = None
     voltage_v: float = 0.0
     current_a: float = 0.0
@@ -277,8 +279,9 @@ class Delivered(NamedTuple):
 def discharge(plant: BankPlant, state: BankState, power_w: float, dt_s: float) -> Delivered:
     """Return the bank after giving `power_w` for `dt_s`; `held` is False when it could not.
 
-    The current of constant power follows from E I - R I^2 = P. A bank that meets its end voltage, that
-    cannot give the power at all, or whose link has parted, ends at this step. Steps of a second or two
+    The current of constant power follows from E I - R I^2 = P. A bank that has stood under its end
+    voltage for three seconds (no unit trips at a single sample), that cannot give the power at all, or
+    whose link has parted, ends at this step. Steps of a second or two
     suit discharges of minutes: the current is held through the step.
     """
     opens = None if state.opens_after_s is None else state.opens_after_s - dt_s
@@ -290,14 +293,22 @@ def discharge(plant: BankPlant, state: BankState, power_w: float, dt_s: float) -
         )
     current = (emf - math.sqrt(square)) / (2.0 * resistance)
     voltage = emf - resistance * current
-    if voltage < plant.end_voltage_v * plant.cells:
-        return Delivered(replace(state, current_a=0.0, voltage_v=emf), held=False)
+    below_s = state.below_s + dt_s if voltage < plant.end_voltage_v * plant.cells else 0.0
+    if below_s >= UNDERVOLTAGE_S:
+        return Delivered(replace(state, current_a=0.0, voltage_v=emf, below_s=0.0), held=False)
     after = moved(plant, state, current / plant.strings, dt_s)
     warmed = after.temperature_c + (current / plant.strings) ** 2 * resistance * plant.strings * dt_s / (
         plant.cells * plant.cell.heat_j_per_k
     )
     return Delivered(
-        replace(after, temperature_c=warmed, current_a=current, voltage_v=voltage, opens_after_s=opens),
+        replace(
+            after,
+            temperature_c=warmed,
+            current_a=current,
+            voltage_v=voltage,
+            below_s=below_s,
+            opens_after_s=opens,
+        ),
         held=True,
     )
 

@@ -86,4 +86,4 @@ def _charge_part(plant: BankPlant, state: BankState, dt_s: float, limit_a: float
     full = room_ah < 0.002 * plant.cell.capacity_ah
     drawn = after.drawn_ah * math.exp(-dt_s / plant.settle_s) if full else after.drawn_ah
     voltage = setpoint_v if wanted_a <= limit_a else counter_v + limit_a * slope_ohm / plant.strings
-    return replace(after, drawn_ah=drawn, current_a=-terminals_a, voltage_v=voltage)
+    return replace(after, drawn_ah=drawn, current_a=-terminals_a, voltage_v=voltage, below_s=0.0)

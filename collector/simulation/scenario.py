@@ -58,15 +58,6 @@ BLOCKS: Final[Mapping[str, BlockType]] = {
     b.name: b
     for b in (
         BlockType(
-            "Cairn 12-13H",
-            13.0,
-            10.0,
-            _GENERIC.scaled(13.4),
-            _table(
-                "5:96.4 8:70.5 10:59.8 15:44 20:35.5 30:26.4 45:19.9 60:16.3 90:12.2 120:9.8 180:7.1 300:4.5 480:3"
-            ),
-        ),
-        BlockType(
             "Cairn 12-18H",
             18.0,
             10.0,
@@ -120,10 +111,10 @@ class Installed:
 _L = awkward.Lie
 UNITS: Final = (
     Installed(
-        "ossenby-1", "ossenby", "Tarnhow 30", 30e3, 27e3, "Cairn 12-13H", 240, 1170, 1.02, share_bias=0.02
+        "ossenby-1", "ossenby", "Tarnhow 30", 30e3, 27e3, "Cairn 12-18H", 240, 1170, 1.02, share_bias=0.02
     ),
     Installed(
-        "ossenby-2", "ossenby", "Tarnhow 30", 30e3, 27e3, "Cairn 12-13H", 240, 1170, 0.93, hold_off_s=10.0
+        "ossenby-2", "ossenby", "Tarnhow 30", 30e3, 27e3, "Cairn 12-18H", 240, 1170, 0.93, hold_off_s=10.0
     ),
     Installed(
         "brackmere-1", "brackmere", "Tarnhow 20", 20e3, 18e3, "Cairn 12-18H", 192, 940, 1.0, share_bias=-0.015
