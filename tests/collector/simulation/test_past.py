@@ -82,8 +82,8 @@ def test_every_bank_has_its_acceptance_discharge_at_full_cadence_to_the_end(kept
         assert {b.at - a.at for a, b in pairwise(on_battery)} == {timedelta(seconds=2)}
         last_v = on_battery[-1].wire["upsBatteryVoltage"]
         assert isinstance(last_v, int)
-        # down to the knee above 1.67 V a cell, and no deeper (0.2 % of gain apart)
-        assert 1.65 < last_v / 10.0 / unit.cells < 1.74
+        # down to 1.67 V a cell on the card's own meter, and hardly deeper
+        assert 1.62 < last_v / 10.0 / unit.cells <= 1.67
         watts = [
             sum(v for k, v in r.wire.items() if k.startswith("upsOutputPower") and isinstance(v, int))
             for r in on_battery
