@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from datetime import datetime
@@ -39,6 +40,7 @@ from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import credentials_of
 from collector.snmp.learning import Learning
+from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
 from collector.worker import Worker
@@ -49,6 +51,7 @@ from rules.watch import Book
 
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
+BOOTS_FILE: Final = "notifications.json"
 TURNING_WITHIN_S: Final = 30.0
 
 
@@ -77,6 +80,7 @@ class Service:
         self._stack = AsyncExitStack()
         self._turned_s = self.clock.monotonic_s()
         self._turned_batches = -1
+        self.listening: Listening | None = None
 
     @property
     def estate(self) -> Estate:
@@ -101,7 +105,8 @@ class Service:
     async def _open(self) -> None:
         make_folder(self.folder)
         self.ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
-        learning = Learning(self.estate)
+        cards = self.configuration.cards
+        learning = Learning(self.estate, {name: card.read_as for name, card in cards.items()})
         learning.restore(await self.ledger.facts(), await self.ledger.corrections())
         self.history = await self._stack.enter_async_context(
             SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(learning.lookup))
@@ -120,10 +125,12 @@ class Service:
         await self.recorder.restore()
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
-        for card in self.configuration.cards.values():
+        readers = {card.id: _reader(card, transport) for card in cards.values()}
+        for card in cards.values():
             self.recorder.pollers[card.id] = Poller(
-                card.id, _reader(card, transport), _cadence(card), self.clock, answers
+                card.id, readers[card.id], _cadence(card), self.clock, answers
             )
+        await self._listen(readers)
         self.present.figures = {name: p.figures for name, p in self.recorder.pollers.items()}
         worker = await self._stack.enter_async_context(Worker())
         self.recorder.judging = self.judging = Judging(
@@ -154,6 +161,21 @@ class Service:
             judging=self.judging,
         )
 
+    async def _listen(self, readers: Mapping[str, CardReader]) -> None:
+        """Open the port for notifications, where one is set. Raises `collector.snmp.errors.CannotListen`."""
+        wanted = self.configuration.notifications
+        if wanted.port is None:
+            return
+        pollers = self.recorder.pollers
+        self.listening = Listening(
+            readers,
+            lambda card: pollers[card].poke(),
+            host=wanted.host,
+            port=wanted.port,
+            boots_file=self.folder / BOOTS_FILE,
+        )
+        await self._stack.enter_async_context(await self.listening.open())
+
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
         async with asyncio.TaskGroup() as group:
@@ -170,6 +192,8 @@ class Service:
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()
             ]
+            if self.listening is not None:
+                tasks.append(group.create_task(self.listening.run(), name="notifications"))
             await self._stopping.wait()
             for task in tasks:
                 task.cancel()
@@ -255,7 +279,8 @@ def _reader(card: CardAccess, transport: Transport) -> CardReader:
     patience = Patience(deadline_s=polling.deadline_s, retries=polling.retries)
     credentials = credentials_of(card.credentials, card.snmp_version)
     reader = CardReader.of(transport, card.target.host, card.target.port, credentials, patience)
-    reader.size = min(reader.size, polling.objects_per_request)
+    reader.most = polling.objects_per_request
+    reader.size = min(reader.size, reader.most)
     return reader
 
 

@@ -168,7 +168,10 @@ class SelfTest:
 
 @dataclass(frozen=True, slots=True)
 class Nameplate:
-    """What the card says the cabinet is. Hostile text, already made safe to show."""
+    """What the card says the cabinet is. Hostile text, already made safe to show.
+
+    `engine_id`: the SNMPv3 engine that answered, in hexadecimal; None with other versions.
+    """
 
     manufacturer: str | None = None
     model: str | None = None
@@ -181,6 +184,7 @@ class Nameplate:
     rating_va: float | None = None
     rating_w: float | None = None
     low_battery_time_s: float | None = None
+    engine_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

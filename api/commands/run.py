@@ -84,6 +84,7 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
+    from collector.snmp.errors import CannotListen  # noqa: PLC0415
 
     host, number = listening(options, configuration.listen.host, configuration.listen.port)
     try:
@@ -95,6 +96,8 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
             shown = f"[{host}]" if ":" in host else host
             print(f"http://{shown}:{number}/", flush=True)
             await serve(service, create_app(service, configuration.listen.names), bound)
+    except CannotListen as error:
+        return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:
         return complain(Exit.UNREACHABLE, str(error))
     finally:

@@ -16,6 +16,7 @@ from pydantic_core import PydanticCustomError
 import rules.estate as plant
 from collector.configuration.plant import Day, Id, Number, Positive, Table, Text, Whole, Yes, Zone
 from collector.configuration.target import CardTarget, parse_target
+from collector.snmp.upsmib import BY_NAME
 from rules.alarms.catalogue import Override, Severity
 
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
@@ -33,6 +34,16 @@ def _target(value: object) -> CardTarget:
         ) from None
 
 
+def _mib_name(text: str) -> str:
+    item = BY_NAME.get(text)
+    if item is None or item.unit is None:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "a measured object of RFC 1628", "got": text[:60]}
+        )
+    return text
+
+
+MibName = Annotated[str, AfterValidator(_mib_name)]
 Target = Annotated[CardTarget, BeforeValidator(_target)]
 
 
@@ -114,7 +125,7 @@ class PollingTable(Table):
     deadline_s: Number = Field(default=2.0, ge=0.2, le=30, description="seconds to wait for one reply")
     retries: Whole = Field(default=1, ge=0, le=5, description="times one request is sent again")
     objects_per_request: Whole = Field(
-        default=20, ge=1, le=60, description="the most objects asked for at once"
+        default=60, ge=1, le=60, description="the most objects asked for at once; each card begins with 20"
     )
 
 
@@ -245,10 +256,20 @@ class CardTable(Table):
     objects_per_request: Whole | None = Field(
         default=None, ge=1, le=60, description="as in [polling], for this card"
     )
+    read_as: dict[MibName, Number | Literal["not_known"]] | None = Field(
+        default=None,
+        description="what a MIB object is to be multiplied by, or `not_known`; wins over what is learnt",
+    )
 
     def value(self) -> plant.Card:
         """Return the rules' value, without the address."""
         return plant.Card(self.id, self.covers, plant.CardReports(self.reports))
+
+    def overrides(self) -> dict[str, float | None]:
+        """Return MIB object -> factor, None for one that is not to be believed."""
+        return {
+            name: None if how == "not_known" else float(how) for name, how in (self.read_as or {}).items()
+        }
 
     def polling(self, general: PollingTable) -> PollingTable:
         """Return the cadence of this card: its own settings over the general ones."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TypeVar, cast
 
@@ -84,6 +84,7 @@ class CardAccess:
     credentials: Community | SnmpUser
     snmp_version: str
     polling: collecting.PollingTable
+    read_as: Mapping[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,7 +306,7 @@ def _with_secrets(
                 want = "'3' with a user, '1' or '2c' with a community"
                 notes.fault(f"{place}.snmp_version", want, shown(version))
             cards[card.id] = CardAccess(
-                card.id, card.target, card.secret, found, version, card.polling(general)
+                card.id, card.target, card.secret, found, version, card.polling(general), card.overrides()
             )
     for channel in _channels(entries):
         name = getattr(channel, "secret", None)

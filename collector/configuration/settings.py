@@ -80,7 +80,7 @@ def _type(info: FieldInfo) -> str:
     return _words(info.annotation)
 
 
-def _words(annotation: object) -> str:
+def _words(annotation: object) -> str:  # noqa: PLR0911 - one kind of type after another
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         return _words(arguments[0])
@@ -88,6 +88,8 @@ def _words(annotation: object) -> str:
         return " | ".join(f'"{value}"' for value in arguments)
     if origin in (Union, UnionType):
         return " | ".join(_words(part) for part in arguments if part is not type(None))
+    if origin is dict:
+        return f"table of {_words(arguments[1])}, by name"
     if origin is tuple:
         inner = _words(arguments[0])
         return f"list of {inner}" if len(arguments) < 2 or arguments[1] is Ellipsis else f"pair of {inner}s"

@@ -23,4 +23,5 @@ In reading order:
 19. `confirm`      which cabinet a card belongs to
 20. `gate`         who may send notifications, and how often
 21. `notifications` hints to poll now, decoded by pysnmp
+22. `listening`    notifications for the service
 """

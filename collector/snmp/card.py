@@ -69,6 +69,7 @@ class CardReader:
     client: Client
     capability: Capability | None = None
     size: int = FIRST_SIZE
+    most: int = LARGEST_SIZE
     _proven: int = 0
     _too_large: int = LARGEST_SIZE + 1
     _successes: int = 0
@@ -111,8 +112,11 @@ class CardReader:
         values, types = await self._get(self._plan(parts, self.capability))
         alarms = await self._alarms(parts, values)
         after = self._counts()
+        engine = getattr(self.client.security, "engine", None)
         cost = ReadCost(loop.time() - started_s, *(b - a for a, b in zip(before, after, strict=True)))
-        return CardRead(parts, values, types, alarms, self.capability.missing, self.capability.odd, cost)
+        held = self.capability
+        known_by = engine.id.hex() if engine is not None else None
+        return CardRead(parts, values, types, alarms, held.missing, held.odd, cost, known_by)
 
     async def discover(self) -> Capability:
         """Find what the card holds: by a walk, or by asking for each object where it cannot be walked."""
@@ -225,7 +229,7 @@ class CardReader:
         self._successes += 1
         if self._successes >= _GROW_AFTER:
             self._successes = 0
-            self.size = min(self.size + _GROW_BY, LARGEST_SIZE, max(self._too_large - 1, SMALLEST_SIZE))
+            self.size = min(self.size + _GROW_BY, self.most, max(self._too_large - 1, SMALLEST_SIZE))
         return pdu
 
     def _shrink(self, failed: int) -> None:

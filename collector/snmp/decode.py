@@ -222,7 +222,7 @@ class _Decoder:
         found: dict[str, Any] = {}
         for key, item, leaf in _PLATE:
             found[leaf] = self._text(key) if item.kind is Kind.TEXT else self.number(key, item)
-        return Nameplate(**found)
+        return Nameplate(**found, engine_id=self.state.engine_id)
 
     def _rows(
         self, group: str, columns: tuple[tuple[MibObject, str], ...]

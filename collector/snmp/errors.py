@@ -25,6 +25,10 @@ class HostUnreachable(SnmpError):
     """The network said that the host cannot be reached, or its name is not known."""
 
 
+class CannotListen(SnmpError):
+    """The port for notifications cannot be had; `str()` says which and why."""
+
+
 class CardRefused(SnmpError):
     """The card answered with an error status (RFC 3416, 3) that we could not work around."""
 

@@ -115,7 +115,7 @@ class NotificationReceiver:
         self._credentials = tuple(credentials)
         self._tell = tell
         self._boots = Boots(boots_file)
-        self._host, self._port = host, port
+        self.wanted_host, self.wanted_port = host, port
         self.gate = gate or Gate(self._sources.keys())
         self.received = 0
         self.not_understood = 0
@@ -135,12 +135,12 @@ class NotificationReceiver:
     async def __aenter__(self) -> Self:
         """Open the socket first: OSError (port in use, no permission) comes before anything is built."""
         loop = asyncio.get_running_loop()
-        family = socket.AF_INET6 if ":" in self._host else socket.AF_INET
+        family = socket.AF_INET6 if ":" in self.wanted_host else socket.AF_INET
         sock = socket.socket(family, socket.SOCK_DGRAM)
         try:
             sock.setblocking(False)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_BUFFER)
-            sock.bind((self._host, self._port))
+            sock.bind((self.wanted_host, self.wanted_port))
             self._boots.begin()
             self._build()
         except BaseException:
@@ -230,7 +230,7 @@ class NotificationReceiver:
         symbols[1].syntax = symbols[1].syntax.clone(self._boots.boots)
         self._dispatcher = Dispatcher()
         built.register_transport_dispatcher(self._dispatcher)
-        six = ":" in self._host
+        six = ":" in self.wanted_host
         self._domain = udp6.DOMAIN_NAME if six else udp.DOMAIN_NAME
         self._address = udp6.Udp6TransportAddress if six else udp.UdpTransportAddress
         self._config = config

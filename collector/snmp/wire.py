@@ -52,6 +52,7 @@ class CardRead:
 
     `types`: ASN.1 type seen, only where it is not the standard's. `alarms`: the OIDs in the alarm table,
     None when it was not read. `odd_places`: keys found where the standard does not put them -> the OID.
+    `engine_id`: of SNMPv3, in hexadecimal.
     """
 
     parts: frozenset[Part]
@@ -61,6 +62,7 @@ class CardRead:
     missing: tuple[str, ...] = ()
     odd_places: Mapping[str, str] = field(default_factory=dict)
     cost: ReadCost = field(default_factory=ReadCost)
+    engine_id: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,7 @@ class WireState:
     missing: tuple[str, ...] = ()
     odd_places: Mapping[str, str] = field(default_factory=dict)
     part_at: Mapping[Part, datetime] = field(default_factory=dict)
+    engine_id: str | None = None
 
     def after(self, wire: CardRead, at: datetime) -> WireState:
         """Return the state after a read. Values of the parts read are replaced, absent ones dropped."""
@@ -89,6 +92,7 @@ class WireState:
             alarms=self.alarms if wire.alarms is None else wire.alarms,
             missing=wire.missing,
             odd_places=wire.odd_places,
+            engine_id=wire.engine_id or self.engine_id,
             part_at={**self.part_at, **dict.fromkeys(wire.parts, at)},
         )
 

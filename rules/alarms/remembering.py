@@ -54,8 +54,9 @@ def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory
         plate.ups_software,
         plate.agent_software,
         None if plate.rating_va is None else f"{plate.rating_va:g} VA",
+        None if plate.engine_id is None else f"SNMP engine {plate.engine_id}",
     )
-    old = now.identity or (None,) * len(seen)
+    old = (*(now.identity or ()), *(None,) * len(seen))[: len(seen)]
     differs = [
         f"{a} before, {b} now" for a, b in zip(old, seen, strict=True) if None not in (a, b) and a != b
     ]

@@ -29,6 +29,7 @@ from collector.snmp.wire import WireState
 from rules.reading import DoubtKind, Reading, Stamp
 
 FORM: Final = 1
+_ENGINE: Final = "snmpEngineID"
 _IDENTITY: Final = (
     "upsIdentManufacturer",
     "upsIdentModel",
@@ -122,8 +123,16 @@ class CardKnowledge:
         self.changed = ()
         if not now:
             return
-        if self.identity and now != self.identity:
-            names = [name for name in _IDENTITY if now.get(name) != self.identity.get(name)]
+        if state.engine_id is not None:
+            now[_ENGINE] = state.engine_id
+        elif _ENGINE in self.identity:
+            now[_ENGINE] = self.identity[_ENGINE]  # read without SNMPv3 this once: nothing is known to differ
+        if _ENGINE not in self.identity and self.identity:
+            self.identity[_ENGINE] = now.get(_ENGINE, "")
+        if self.identity and {k: v for k, v in now.items() if v} != {
+            k: v for k, v in self.identity.items() if v
+        }:
+            names = [name for name in (*_IDENTITY, _ENGINE) if now.get(name) != self.identity.get(name)]
             self.changed = tuple(IdentityChange(n, self.identity.get(n), now.get(n)) for n in names)
             self.forget()
         self.identity = now

@@ -170,3 +170,14 @@ def test_loading_an_estate_imports_nothing_heavy() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=DEPLOY.parent
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_how_a_card_is_to_be_read_names_objects_of_the_mib(small: str, estate: Path, faults: Faults) -> None:
+    right = 'covers = ["A1"]\nread_as = { upsOutputCurrent = 10, upsBatteryTemperature = "not_known" }'
+    assert load_text(small.replace('covers = ["A1"]', right), estate).cards["c1"].read_as == {
+        "upsOutputCurrent": 10.0,
+        "upsBatteryTemperature": None,
+    }
+    wrong = 'covers = ["A1"]\nread_as = { upsOutputCurrents = 10 }'
+    (found,) = faults(small.replace('covers = ["A1"]', wrong))
+    assert "want a measured object of RFC 1628; got upsOutputCurrents" in found
