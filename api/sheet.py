@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from api.pages.model import Acknowledgement, Alarm, CardHealth, CardRead, Score, ScoredOutage, Sheet, UnitView
+from api.pages.model import Acknowledgement, Alarm, CardHealth, CardRead, Sheet, UnitView
+from api.pages.sources import score_of
 from collector.polling import PollFigures
 from collector.service import Service
-from collector.simulation import score as collector_score
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle import State
@@ -26,28 +26,8 @@ def sheet_of(service: Service) -> Sheet:
         estate_file=service.configuration.path.name,
         acts=True,
         poll_s=service.configuration.polling.every_s,
-        score=None if present.foretold is None else _score(present.foretold),
+        score=None if present.foretold is None else score_of(present.foretold),
         demonstration=present.foretold is not None,
-    )
-
-
-def _score(foretold: collector_score.Score) -> Score:
-    """Return the demonstration's score; outages of which nothing was foretold are left out."""
-    return Score(
-        tuple(
-            ScoredOutage(
-                line.outcome.at,
-                line.outcome.system,
-                line.prediction.low_s,
-                line.prediction.median_s,
-                line.prediction.high_s,
-                line.outcome.hold_up_s,
-            )
-            for line in foretold.lines
-            if line.prediction is not None
-            and line.prediction.low_s is not None
-            and line.outcome.hold_up_s is not None
-        )
     )
 
 
@@ -117,4 +97,6 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         incident=alarm.incident,
         acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,
+        shelved_by=alarm.shelved_by,
+        because=alarm.suppressed_because,
     )

@@ -16,7 +16,7 @@ from api.pages.model import Sheet
 from api.pages.sheets import render_at
 from api.problems import Problem
 from api.routes.asking import Asked
-from api.sheet import sheet_of
+from api.showing import shown
 from collector.service import Service
 
 router = APIRouter(include_in_schema=False)
@@ -46,41 +46,41 @@ async def static(name: str) -> Response:
 @router.get("/")
 async def overview(service: Asked) -> Response:
     """Give the overview."""
-    return _page(service, "/")
+    return await _page(service, "/")
 
 
 @router.get("/alarms")
 async def alarms(service: Asked) -> Response:
     """Give the sheet of alarms and outages."""
-    return _page(service, "/alarms")
+    return await _page(service, "/alarms")
 
 
 @router.get("/banks")
 async def banks(service: Asked) -> Response:
     """Give the sheet of all banks."""
-    return _page(service, "/banks")
+    return await _page(service, "/banks")
 
 
 @router.get("/systems/{name}")
 async def system(service: Asked, name: str) -> Response:
     """Give a system's sheet."""
-    return _page(service, f"/systems/{name}")
+    return await _page(service, f"/systems/{name}")
 
 
 @router.get("/units/{name}")
 async def unit(service: Asked, name: str) -> Response:
     """Give a unit's sheet."""
-    return _page(service, f"/units/{name}")
+    return await _page(service, f"/units/{name}")
 
 
 @router.get("/banks/{name}")
 async def bank(service: Asked, name: str) -> Response:
     """Give a bank's sheet."""
-    return _page(service, f"/banks/{name}")
+    return await _page(service, f"/banks/{name}")
 
 
-def _page(service: Service, address: str) -> Response:
-    html = render_at(sheet_of(service), address)
+async def _page(service: Service, address: str) -> Response:
+    html = render_at(await shown(service), address)
     if html is None:
         raise Problem(404, "not-known", f"There is no page at {address}.")
     return Response(html, media_type="text/html; charset=utf-8", headers=HEADERS)
@@ -109,7 +109,7 @@ async def _sheets(service: Service) -> AsyncIterator[Sheet]:
     try:
         version = -1
         while not service.stopping:
-            yield sheet_of(service)
+            yield await shown(service)
             await asyncio.sleep(AT_MOST_EVERY_S)
             try:
                 async with asyncio.timeout(AT_LEAST_EVERY_S - AT_MOST_EVERY_S):
