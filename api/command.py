@@ -12,7 +12,6 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from importlib import import_module
-from pathlib import Path
 from typing import Final
 
 from api.exits import Exit
@@ -25,17 +24,23 @@ ridethrough reads units; it never writes to one. Isolation and battery work belo
 COMMANDS: Final = {
     "demo": "a simulated estate that answers SNMP on loopback, and the whole service on it",
     "run": "the service: collect, judge, tell, serve",
-    "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
     "check": "validate an estate file and name every fault",
-    "plan": "play a scenario out for one system: is the load carried through, and what happens when",
+    "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
+    "survey": "find cards that answer the UPS MIB in a range of addresses",
+    "confirm": "prove at the cabinet which card is whose, and compare panel readings with polled ones",
     "capacity": "judge a bank from a logged discharge, whole or in part",
+    "plan": "play a scenario out for one system: is the load carried through, and what happens when",
+    "replaced": "record that a cabinet or a bank's blocks were replaced",
+    "visited": "record a service visit to a unit, bank or generator",
+    "import": "keep a past discharge test or hand-measured blocks as evidence of a bank",
+    "backup": "a consistent copy of the data folder, or put one back",
+    "export": "history as CSV, Parquet or wire values; the ledger as JSON lines",
+    "verify": "check the stores in a data folder, and rescue what is sound",
 }
 """Command -> one line of help. Each lives in `api.commands.NAME` with `add_arguments` and `run`."""
 
-
-def default_data() -> Path:
-    """Return the data folder where `--data` is not given: the service manager's, or one beside the caller."""
-    return Path(os.environ.get("STATE_DIRECTORY") or "ridethrough-data")
+MODULES: Final = {"import": "import_", "test-delivery": "test_delivery"}
+"""Commands whose module cannot have their name."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -48,7 +53,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, summary in COMMANDS.items():
-        module = import_module(f"api.commands.{name.replace('-', '_')}")
+        module = import_module(f"api.commands.{MODULES.get(name, name)}")
         sub = commands.add_parser(
             name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=module.__doc__,
             formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -19,5 +19,5 @@ class Exit(IntEnum):
 def complain(exit_code: Exit, *lines: str) -> int:
     """Write lines to standard error and return the code, for `return complain(...)`."""
     for line in lines:
-        print(f"ridethrough: {line}", file=sys.stderr)  # noqa: T201 - this is where complaints are printed
+        print(line, file=sys.stderr)  # noqa: T201 - this is where complaints are printed
     return int(exit_code)

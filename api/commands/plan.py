@@ -80,7 +80,7 @@ def _play(
     scenario: Scenario,
     watts: tuple[float, ...] | None,
 ) -> int:
-    from api.command import default_data  # noqa: PLC0415
+    from api.commands.shared import default_data  # noqa: PLC0415
     from api.json import to_json  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
     from collector.stored import NothingStoredError, given, stored  # noqa: PLC0415

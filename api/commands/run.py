@@ -80,7 +80,7 @@ def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str,
 
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
-    from api.command import default_data  # noqa: PLC0415
+    from api.commands.shared import default_data  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415

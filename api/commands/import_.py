@@ -1,0 +1,61 @@
+"""A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, in any order;
+a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. Every fault is named with its line."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from api.commands.replaced import keep
+from api.commands.shared import add_data, add_estate, estate_or_faults, moment
+from api.exits import Exit, complain
+from collector.configuration import ConfigError
+from collector.evidence import imported_blocks, imported_discharge
+from collector.ledger.records import Evidence
+from rules.estate import Estate
+
+KINDS = ("discharge", "acceptance", "blocks")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        "kind",
+        choices=KINDS,
+        help="a past discharge test, the acceptance test of new blocks, or hand-measured blocks",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE.csv", help="the log or the measurements")
+    parser.add_argument("--bank", required=True, metavar="ID", help="the bank it is of")
+    parser.add_argument(
+        "--at", required=True, type=moment, metavar="TIME", help="time of the first row, or of measuring"
+    )
+    parser.add_argument("--by", required=True, metavar="NAME", help="who vouches for it")
+    add_estate(parser)
+    add_data(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Read the file and keep it as evidence of the bank."""
+    configuration, faults = estate_or_faults(options.estate)
+    if configuration is None:
+        return complain(Exit.WRONG_INPUT, *faults)
+    try:
+        line = _evidence(options, configuration.estate, options.file.read_text(encoding="utf-8-sig"))
+    except ConfigError as error:
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+    except (OSError, UnicodeDecodeError) as error:
+        return complain(Exit.WRONG_INPUT, f"{options.file}: want a CSV file in UTF-8; {error}")
+    code = keep(options, lambda tx: tx.save_evidence(line))
+    if code == Exit.DONE:
+        print(
+            f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}"
+        )
+    return code
+
+
+def _evidence(options: argparse.Namespace, estate: Estate, text: str) -> Evidence:
+    name = options.file.name
+    if options.kind == "blocks":
+        return imported_blocks(estate, options.bank, options.at, options.by, text=text, name=name)
+    kind = "acceptance" if options.kind == "acceptance" else "import"
+    return imported_discharge(estate, options.bank, options.at, options.by, text=text, name=name, kind=kind)

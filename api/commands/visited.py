@@ -1,0 +1,36 @@
+"""A service visit is a dated event with its author; what is due next is reckoned from it."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+
+from api.commands.replaced import add_dated, keep
+from api.commands.shared import estate_or_faults
+from api.exits import Exit, complain
+from collector.configuration import ConfigError
+from collector.evidence import visited
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("place", metavar="PLACE", help="id of the unit, bank or generator that was serviced")
+    add_dated(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Record the visit."""
+    configuration, faults = estate_or_faults(options.estate)
+    if configuration is None:
+        return complain(Exit.WRONG_INPUT, *faults)
+    now = datetime.now(UTC)
+    try:
+        event = visited(
+            configuration.estate, options.place, options.on or now, options.by, now, note=options.note
+        )
+    except ConfigError as error:
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+    code = keep(options, lambda tx: tx.add_equipment(event))
+    if code == Exit.DONE:
+        print(f"recorded: {options.place} visited on {event.at.date()}")
+    return code
