@@ -14,6 +14,18 @@ from typing import Final
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Explanation
 from rules.alarms.lifecycle import Observation
 from rules.alarms.wording import PURPOSES, at_least, at_most, kilowatts, listed, worst_lost
+from rules.battery.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
+from rules.battery.condition import (
+    BEYOND_TABLE,
+    BLOCK_OUT_OF_LINE,
+    CAPACITY_FELL,
+    NOT_SHOWN,
+    OPEN_STRING,
+    RESISTANCE_UP,
+    SHORTED_CELL,
+    TEST_DUE,
+    UNDERSIZED,
+)
 from rules.estate import Bank, Estate, NormalMode, Purpose, Unit, in_place
 from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
 from rules.verdicts import Against, BankState, OnBattery, SystemState, Verdict
@@ -475,6 +487,32 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
         bank.id,
         Observation(wrong, f"Bank {bank.id} is not kept as it should be. {reasons}".strip()),
     )
+    yield from _bank_findings(state)
+
+
+_FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
+    "bank_will_not_carry": (OPEN_STRING, NOT_SHOWN),
+    "bank_runaway": (RUNAWAY,),
+    "charger_lost": (CHARGER_LOST, NOT_RECHARGED),
+    "bank_suspect": (SHORTED_CELL, RESISTANCE_UP, BLOCK_OUT_OF_LINE, CAPACITY_FELL, RECHARGE_SLOW),
+    "bank_too_small": (UNDERSIZED, BEYOND_TABLE),
+    "bank_not_shown": (NOT_SHOWN,),
+    "bank_test_due": (TEST_DUE,),
+}
+"""Which findings of a judgement raise which alarm; the others are shown beside the bank only."""
+_GRAVE: Final = frozenset(("critical", "major"))
+
+
+def _bank_findings(state: BankState) -> Iterator[Found]:
+    """Yield the alarms that a bank's findings ask for. A bank that failed its load is told as that alone."""
+    for kind, names in _FINDINGS.items():
+        found = [f for f in state.findings if f.kind in names]
+        if kind == "bank_will_not_carry":
+            found = [f for f in found if f.severity in _GRAVE]
+        elif kind == "bank_not_shown":
+            found = [f for f in found if f.severity not in _GRAVE]
+        what = " ".join(f.what for f in found)
+        yield Found(kind, state.id, Observation(bool(found), f"Bank {state.id}: {what}" if found else ""))
 
 
 @dataclass(frozen=True, slots=True)

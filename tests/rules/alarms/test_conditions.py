@@ -13,9 +13,12 @@ from rules.alarms.conditions import (
     has_mains,
     service_conditions,
 )
+from rules.battery.charging import CHARGER_LOST, DIFFERS, RUNAWAY
+from rules.battery.condition import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.estate import WatchPower
 from rules.reading import InputLine, InputReading
 from rules.verdicts import (
+    BankFinding,
     BankState,
     Basis,
     Capacity,
@@ -62,6 +65,29 @@ def bank(state: BankState) -> dict[str, Found]:
 def test_a_bank_within_its_design_life_and_dates_raises_nothing() -> None:
     found = bank(bank_state(replace_by=date(2028, 1, 1), order_by=date(2027, 11, 1)))
     assert not any(one.seen.present for one in found.values())
+
+
+def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
+    sound = bank_state()
+    for finding, severity, alarm in (
+        (OPEN_STRING, "critical", "bank_will_not_carry"),
+        (NOT_SHOWN, "critical", "bank_will_not_carry"),
+        (NOT_SHOWN, "warning", "bank_not_shown"),
+        (RUNAWAY, "critical", "bank_runaway"),
+        (CHARGER_LOST, "major", "charger_lost"),
+        (SHORTED_CELL, "minor", "bank_suspect"),
+        (UNDERSIZED, "minor", "bank_too_small"),
+        (TEST_DUE, "warning", "bank_test_due"),
+    ):
+        state = replace(sound, findings=(BankFinding(finding, "This is how it is.", "Do that.", severity),))
+        raised = {kind for kind, one in bank(state).items() if one.seen.present}
+        assert raised == {alarm}
+        assert bank(state)[alarm].seen.what == "Bank bank-W1: This is how it is."
+
+
+def test_what_is_shown_beside_a_bank_only_raises_no_alarm() -> None:
+    state = replace(bank_state(), findings=(BankFinding(DIFFERS, "It differs.", "Look.", "warning"),))
+    assert not any(one.seen.present for one in bank(state).values())
 
 
 def test_warmth_makes_a_bank_older_than_its_years() -> None:
