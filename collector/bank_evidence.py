@@ -14,6 +14,7 @@ from zlib import crc32
 
 from collector.discharges import SCHEMA as RECORD
 from collector.discharges import DischargeRecord, Phase, from_evidence
+from collector.evidence import HAND_SCHEMA, block_values
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence
@@ -24,7 +25,7 @@ from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
 from rules.battery.discharge import DischargeLog, battery_of
 from rules.battery.estimated import RECENT_DAYS, EarlierLog, with_estimate
-from rules.battery.evidence import BankEvidence, DischargeEvidence
+from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling
 from rules.battery.losses import Losses, default_losses
 from rules.battery.replacement import Asked
 from rules.battery.shown import Circumstances, ShownRow, what_it_showed
@@ -38,7 +39,9 @@ REFERENCE_LEAST_USED: Final = 0.5
 MOST_REFERENCES: Final = 8
 ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
+SIBLING_DAYS: Final = 366
 _QUICK: Final = frozenset({"transfer"})
+_WENT_ON_S: Final = 30.0
 
 
 class BankEvidenceBook:
@@ -54,11 +57,13 @@ class BankEvidenceBook:
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
         """Return the discharges of a bank that have ended and have not been judged, oldest first."""
         lines = await self._ledger.evidence(bank.id)
-        done = {line.id for line in lines if line.schema == SHOWN}
-        records = (
-            from_evidence(line) for line in lines if line.schema == RECORD and shown_id(line.id) not in done
-        )
-        return tuple(r for r in records if r.phase is not Phase.DISCHARGING and r.kind not in _QUICK)
+        shown_s = {line.id: float(line.body["seconds"]) for line in lines if line.schema == SHOWN}
+        ended = [
+            line
+            for line in lines
+            if line.schema == RECORD and line.kind not in _QUICK and line.body["phase"] != Phase.DISCHARGING
+        ]
+        return tuple(from_evidence(line) for line in ended if _is_news(line, shown_s.get(shown_id(line.id))))
 
     async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Keep what a discharge showed."""
@@ -88,8 +93,28 @@ class BankEvidenceBook:
             ),
             hours=await self._charge_hours(bank, as_of),
             asked=self.asked(bank, as_of.date()),
+            hand=hand_readings(lines),
             rating_w=self.rating_w(bank, as_of.date()),
+            returned=_returned(lines, bank, fitted),
+            siblings=self.siblings(bank, as_of.date()),
         )
+
+    def siblings(self, bank: Bank, day: date) -> tuple[Sibling, ...]:
+        """Return the banks of the same system and type, fitted within a year of this one, as they stand now."""
+        own = in_place(bank.fitted, day)
+        system = self._estate.units[bank.feeds[0]].system
+        found = []
+        for other in self._estate.banks_of_system(system):
+            fitted = in_place(other.fitted, day)
+            reading = self._present.readings.get(other.feeds[0])
+            if other.id == bank.id or own is None or fitted is None or reading is None:
+                continue
+            if fitted.type != own.type or abs((fitted.from_day - own.from_day).days) > SIBLING_DAYS:
+                continue
+            volts = reading.battery.voltage_v if reading.on_battery is False else None
+            per_cell = None if volts is None else volts / other.reported_cells
+            found.append(Sibling(other.id, per_cell, reading.battery.temperature_c))
+        return tuple(found)
 
     def rating_w(self, bank: Bank, day: date) -> float | None:
         """Return the summed rating of the units behind a bank, W."""
@@ -207,6 +232,35 @@ class BankEvidenceBook:
             )
             for volts, amperes, warmth, away in zip(*columns, strict=True)
         )
+
+
+def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
+    """Return what people measured on the blocks, from ledger lines, oldest first."""
+    found = []
+    for line in lines:
+        if line.schema == HAND_SCHEMA:
+            values = block_values(line)
+            for what, by_block in (("voltage", values.voltage_v), ("resistance", values.resistance_ohm)):
+                if by_block:
+                    found.append(HandReading(line.at.date(), what, tuple(sorted(by_block.items()))))
+    return tuple(found)
+
+
+def _is_news(line: Evidence, shown_s: float | None) -> bool:
+    """Return whether an ended record was not judged yet, or went on after it was (supply that flickers)."""
+    if shown_s is None:
+        return True
+    ended_s = line.body["ended_s"] or 0.0
+    return bool(ended_s - line.body["started_s"] > shown_s + _WENT_ON_S)
+
+
+def _returned(lines: Iterable[Evidence], bank: Bank, fitted: FittedBank | None) -> float | None:
+    """Return what came back since the last discharge, as a share of the rated; None once full, or unknown."""
+    records = [line for line in lines if line.schema == RECORD and line.kind not in _QUICK]
+    if not records or records[-1].until is not None or fitted is None or not fitted.rated_capacity_ah:
+        return None
+    returned_ah = from_evidence(records[-1]).returned_ah
+    return None if returned_ah is None else returned_ah / (fitted.rated_capacity_ah * bank.strings)
 
 
 def shown_id(record: str) -> str:

@@ -1,0 +1,161 @@
+"""What a judgement of a bank rests on, gathered from ledger, history and the newest readings."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import cast
+
+import pytest
+
+from collector.bank_evidence import BankEvidenceBook, hand_readings, show
+from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
+from collector.evidence import imported_blocks
+from collector.history.store import HistoryStore
+from collector.ledger import Ledger
+from collector.present import Present
+from rules.battery.losses import default_losses
+from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, PowerTable, Site, Supply, System, Unit
+from rules.judge import judge_bank
+from rules.reading import BatteryReading, OutputReading, OutputSource, Reading, Stamp
+
+AT = datetime(2025, 3, 1, 10, tzinfo=UTC)
+NOW = AT + timedelta(hours=2)
+TABLE = PowerTable(1.67, ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2)))
+FITTED = FittedBank(date(2021, 1, 1), None, "T", 40, 1.67, 9.0, 20.0, (TABLE,), 10.0)
+CABINET = FittedUnit(date(2020, 1, 1), None, "X", 30_000.0, 27_000.0)
+
+
+def bank(n: int, fitted: FittedBank = FITTED) -> Bank:
+    return Bank(f"b{n}", (f"A{n}",), 240, 1, (fitted,))
+
+
+def estate(*banks: Bank) -> Estate:
+    units = [b.feeds[0] for b in banks]
+    return Estate(
+        sites={"s": Site("s", "S", "UTC")},
+        supplies={"m": Supply("m", "s")},
+        generators={},
+        systems={"A": System("A", "A", "s", "m")},
+        units={u: Unit(u, "A", 1, (1,), (CABINET,)) for u in units},
+        cards={u: Card(u, (u,)) for u in units},
+        banks={b.id: b for b in banks},
+    )
+
+
+class NoHistory:
+    """A store that holds nothing yet."""
+
+    async def series(self, *_: object, **__: object) -> Sequence[object]:
+        return ()
+
+
+def record(
+    *, seconds: float = 600.0, kind: str = "outage", phase: Phase = Phase.RECHARGING
+) -> DischargeRecord:
+    on = [
+        DischargeRow(10.0 + t, 480.0 - t / 60.0, 10.2, 24.0, 4400.0, True) for t in range(0, int(seconds), 5)
+    ]
+    before = [DischargeRow(5.0, 540.0, 0.0, 24.0, 4400.0, False)]
+    after = [DischargeRow(10.0 + seconds + 60.0 * k, 530.0, -3.0, 24.0, 4400.0, False) for k in range(21)]
+    return DischargeRecord(
+        f"b1-{kind}",
+        "b1",
+        AT,
+        kind,
+        (*before, *on, *after),
+        phase,
+        10.0,
+        5.0 + seconds,
+        10.0 + seconds,
+        "supply_back",
+    )
+
+
+@pytest.fixture
+def present() -> Present:
+    made = Present(estate(bank(1), bank(2), bank(3, replace(FITTED, type="other"))))
+    for n, volts in ((1, 540.0), (2, 546.0), (3, 530.0)):
+        made.readings[f"A{n}"] = Reading(
+            f"A{n}",
+            Stamp(NOW, 0.0, "one"),
+            battery=BatteryReading(voltage_v=volts, temperature_c=24.0),
+            output=OutputReading(source=OutputSource.NORMAL),
+        )
+    return made
+
+
+def book(present: Present, ledger: Ledger) -> BankEvidenceBook:
+    return BankEvidenceBook(present.estate, ledger, cast("HistoryStore", NoHistory()), present)
+
+
+async def keep(ledger: Ledger, made: DischargeRecord) -> None:
+    async with ledger.transaction() as tx:
+        tx.save_evidence(to_evidence(made))
+
+
+async def test_a_discharge_is_judged_once_when_it_has_ended(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record(phase=Phase.DISCHARGING))
+        assert await gathered.unshown(bank(1)) == ()
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        assert await gathered.unshown(bank(1)) == ()
+
+
+async def test_a_discharge_that_went_on_after_a_flicker_is_judged_anew(
+    present: Present, tmp_path: Path
+) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record(seconds=300.0))
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        await keep(ledger, record(seconds=900.0))
+        (again,) = await gathered.unshown(bank(1))
+        assert again.ended_s == 910.0
+
+
+async def test_a_blink_of_the_mains_is_no_discharge_to_judge(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        await keep(ledger, record(seconds=5.0, kind="transfer"))
+        assert await book(present, ledger).unshown(bank(1)) == ()
+
+
+async def test_everything_known_of_a_bank_comes_together(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        text = "block,voltage_v\n" + "".join(f"{k},{13.5 if k else 11.0}\n" for k in range(40))
+        async with ledger.transaction() as tx:
+            tx.save_evidence(imported_blocks(present.estate, "b1", AT, "Ada", text=text, name="b.csv"))
+        evidence = await gathered.gather(bank(1), NOW)
+        assert evidence is not None
+        assert evidence.discharges == (shown,)
+        assert [reading.what for reading in evidence.hand] == ["voltage"]
+        # twenty minutes at 3 A, of 9 Ah
+        assert evidence.returned == pytest.approx(1.0 / 9.0, rel=0.02)
+        assert [s.bank for s in evidence.siblings] == ["b2"]
+        assert evidence.siblings[0].voltage_per_cell_v == pytest.approx(546.0 / 240.0)
+        judged = judge_bank(evidence)
+        assert judged.state.shown_to_carry is not None
+        assert "block_out_of_line" in [f.kind for f in judged.state.findings]
+
+
+async def test_a_bank_whose_unit_was_never_read_is_not_judged(tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        assert await book(Present(estate(bank(1))), ledger).gather(bank(1), NOW) is None
+
+
+def test_lines_of_other_kinds_are_no_hand_readings() -> None:
+    assert hand_readings([to_evidence(record())]) == ()
