@@ -10,18 +10,9 @@ import numpy as np
 from tests.backtest.lives import MARGIN_DAYS, Walk, thrown_away, warned_in_time
 from tests.backtest.worlds import LEAD_DAYS, YEAR
 
-_TITLE: Final = "From the day to order (left end) to the day the requirement is lost (right end); red: warned less than 90 days before"
-_STRATA: Final[tuple[tuple[str, Callable[[Walk], bool]], ...]] = (
-    ("all", lambda w: True),
-    ("no discharge a year", lambda w: w.stratum == "0 a year"),
-    ("1 a year", lambda w: w.stratum == "1 a year"),
-    ("3 a year", lambda w: w.stratum == "3 a year"),
-    ("one deep a year, with 0, 1 or 3", lambda w: "deep" in w.stratum),
-    ("load grows", lambda w: w.grows),
-    ("load shrinks", lambda w: not w.grows),
-    ("early wear-out", lambda w: w.early),
-    ("replaced bank", lambda w: w.replaced),
-    ("card that lies", lambda w: w.lying_card),
+_TITLE: Final = (
+    "Each life, from the day from which the advice to order stood (left end) to the day the requirement is lost "
+    "(right end); red: less than 90 days"
 )
 
 
@@ -161,6 +152,6 @@ def plot(walks: Sequence[Walk]) -> str:
         (("no discharge", "#8a8f98"), ("1 a year", "#3b6ea5"), ("3 a year", "#2a7f4f"))
     ):
         x = left + 520.0 + 100.0 * k
-        parts.append(f'<rect x="{x}" y="{height - 52:.0f}" width="12" height="6" fill="{colour}"/>')
-        parts.append(f'<text x="{x + 16}" y="{height - 45:.0f}">{name}</text>')
+        parts.append(f'<rect x="{x}" y="34" width="12" height="6" fill="{colour}"/>')
+        parts.append(f'<text x="{x + 16}" y="41">{name}</text>')
     return "\n".join([*parts, "</svg>"]) + "\n"
