@@ -14,6 +14,18 @@ _TITLE: Final = (
     "Each life, from the day from which the advice to order stood (left end) to the day the requirement is lost "
     "(right end); red: less than 90 days"
 )
+_STRATA: Final[tuple[tuple[str, Callable[[Walk], bool]], ...]] = (
+    ("all", lambda w: True),
+    ("no discharge a year", lambda w: w.stratum == "0 a year"),
+    ("1 a year", lambda w: w.stratum == "1 a year"),
+    ("3 a year", lambda w: w.stratum == "3 a year"),
+    ("one deep a year, with 0, 1 or 3", lambda w: "deep" in w.stratum),
+    ("load grows", lambda w: w.grows),
+    ("load shrinks", lambda w: not w.grows),
+    ("early wear-out", lambda w: w.early),
+    ("replaced bank", lambda w: w.replaced),
+    ("card that lies", lambda w: w.lying_card),
+)
 
 
 def _wear_out(walks: Sequence[Walk]) -> list[Walk]:
