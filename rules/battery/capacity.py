@@ -76,6 +76,7 @@ class CapacityEstimate:
     because: tuple[str, ...] = ()
     table_basis: Basis = Basis.NONE
     ended: bool = False
+    anchor_s: float | None = None
     used_fraction: float | None = None
     temperature_c: float | None = None
     correction: float = 1.0
@@ -138,14 +139,15 @@ def prepare(
         except NotADischarge as why:
             remarks.append(f"a reference is left out: {why}")
     curve = battery.curve
-    if curve is None:
-        curve = curve_from_references([d for d, _, _ in found], battery.end_voltage_per_cell_v)
+    if curve is None or curve.basis is Basis.GENERIC:
+        complete = [d for d, _, _ in found]
+        curve = curve_from_references(complete, battery.end_voltage_per_cell_v, curve) or curve
     curve = curve or fallback_curve(battery)
     if curve is None:
         return TypeShape(), None, tuple(remarks)
     learnt: list[Reference] = []
     for discharge, scaled, own in found:
-        reference_curve = scaled.curve or curve
+        reference_curve = curve if curve.basis is Basis.TESTED else scaled.curve or curve
         health = None
         if discharge.ended_s is None:
             grid, mass = posterior(
@@ -255,9 +257,12 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     gain = _CURRENT_GAIN if np.isfinite(discharge.current_a).any() else _OUTPUT_GAIN
     ln_doubt = course.per_kelvin * (warm * (correction - 1.0) + rng.normal(0.0, probe, draws))
     health = here * np.exp(rng.normal(0.0, gain, draws) - ln_doubt)
-    middle, low, high = _quantiles(health)
+    # Judged by references, a bank without a table is still stated against the generic curve of its rating.
+    stated = battery.curve if battery.curve is not None else curve
+    stated_s = float(stated.seconds(course.mean_power_w))
+    middle, low, high = _quantiles(health * published / stated_s)
     end, end_low, end_high = _end_of_discharge(discharge, course, curve, here)
-    rate_adjusted = course.mean_power_w / float(curve.watts(published * middle))
+    rate_adjusted = course.mean_power_w / float(stated.watts(stated_s * middle))
     nominal = course.per_kelvin / float(time_per_kelvin(published))
     return CapacityEstimate(
         cannot_tell=None,
@@ -267,7 +272,8 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         capacity_fraction_high=high,
         capacity_rate_adjusted_fraction=rate_adjusted,
         at_power_w_per_cell=course.mean_power_w,
-        at_published_time_s=published,
+        at_published_time_s=stated_s,
+        anchor_s=published,
         end_of_discharge_s=end,
         end_of_discharge_low_s=end_low,
         end_of_discharge_high_s=end_high,
@@ -298,13 +304,57 @@ def _quantiles(values: Floats) -> tuple[float, float, float]:
 def _end_of_discharge(
     discharge: Discharge, course: Course, curve: RuntimeCurve, here: Floats
 ) -> tuple[float, float, float]:
-    """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %."""
+    """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %.
+
+    On a test bench the current may be held, not the power; then the power goes on falling with the voltage.
+    """
     if discharge.ended_s is not None:
         return discharge.ended_s, discharge.ended_s, discharge.ended_s
-    seconds = float(curve.seconds(discharge.power_now_w))
+    power = discharge.power_now_w
+    seconds = float(curve.seconds(power))
     at_now = here + rate_slope(here) * (np.log(seconds / 3600.0) - course.mean_ln_hours)
     left = np.maximum(at_now - course.used_now, 0.0) * seconds * course.time_factor
+    if current_is_held(discharge):
+        ahead = _ahead(course, float(np.median(here)), 30)
+        left = left * float(np.mean(curve.seconds(power * ahead / ahead[0]))) / seconds
     return _quantiles(float(discharge.t_s[-1]) + left)
+
+
+def current_is_held(discharge: Discharge) -> bool:
+    """Return whether the current stayed the same while the voltage fell: a test at constant current.
+
+    An inverter holds power instead: its current rises as the voltage falls.
+    """
+    known = np.isfinite(discharge.current_a) & (discharge.t_s > 0.02 * discharge.t_s[-1])
+    if np.count_nonzero(known) < 10:
+        return False
+    ln_i, ln_v = np.log(discharge.current_a[known]), np.log(discharge.voltage_v[known])
+    fall = float(np.std(ln_v))
+    if fall < 0.003 or float(np.std(ln_i)) > 0.5 * fall + 0.002:
+        return False
+    slope = float(np.mean((ln_i - ln_i.mean()) * (ln_v - ln_v.mean()))) / fall**2
+    return abs(slope) < 0.35
+
+
+def _ahead(course: Course, health: float, points: int) -> Floats:
+    """Return V per cell from the last row to the end voltage, at equal steps of used fraction.
+
+    The mean of all products plus what the record has shown of this one; the level of the last rows and the
+    end voltage both hold, and what the shape misses between them is spread evenly.
+    """
+    row = features(
+        course.mean_ln_hours,
+        health,
+        temperature_c=course.temperature_c,
+        end_v=course.end_v,
+        traits=course.traits,
+    )
+    shape = row @ prior().mean + deviation(course, health, prior())
+    volts = course.end_v + hat_matrix(np.linspace(min(course.used_now / health, 1.0), 1.0, points)) @ shape
+    ahead = np.linspace(1.0, 0.0, points)
+    volts += ahead * (float(np.mean(course.voltage_v[-3:])) - volts[0])
+    volts += (1.0 - ahead) * (course.end_v - volts[-1])
+    return np.asarray(np.minimum.accumulate(volts))
 
 
 def belief_from_posterior(
@@ -322,7 +372,7 @@ def belief_from_posterior(
     Each draw keeps its own temperature correction, so that at the bank's temperature the doubt about it
     cancels and the time left is that of the judgement. Raises ValueError where the judgement cannot tell.
     """
-    if estimate.cannot_tell is not None or estimate.curve is None or estimate.at_published_time_s is None:
+    if estimate.cannot_tell is not None or estimate.curve is None or estimate.anchor_s is None:
         raise ValueError(estimate.cannot_tell or "no judgement")
     losses = losses or battery.losses
     power = estimate.at_power_w_per_cell or 1.0
@@ -342,7 +392,7 @@ def belief_from_posterior(
         strings=battery.strings,
         health=health,
         health_slope=estimate.slope_draws,
-        anchor_s=estimate.at_published_time_s,
+        anchor_s=estimate.anchor_s,
         used=used * per_draw,
         temperature_c=estimate.temperature_c,
         loss_fixed_w=losses.fixed_w,
@@ -353,28 +403,12 @@ def belief_from_posterior(
 
 
 def expected_voltage(estimate: CapacityEstimate, points: int = 60) -> tuple[Floats, Floats]:
-    """Return times in s and V per cell, from the last row to the median end at the present power.
+    """Return times in s and V per cell, from the last row to the median end.
 
-    Drawn through what the record has shown so far; for a picture, not for a figure. Empty where the
-    judgement cannot tell or the discharge has ended.
+    For a picture, not for a figure. Empty where the judgement cannot tell or the discharge has ended.
     """
     course, discharge, end = estimate.course, estimate.discharge, estimate.end_of_discharge_s
     if course is None or discharge is None or end is None or course.full_used is not None:
         return np.zeros(0), np.zeros(0)
-    health = float(np.median(estimate.health_here))
-    row = features(
-        course.mean_ln_hours,
-        health,
-        temperature_c=course.temperature_c,
-        end_v=course.end_v,
-        steepness=course.steepness,
-    )
-    shape = row @ prior().mean + deviation(course, health, prior())
-    x = np.linspace(min(course.used_now / health, 1.0), 1.0, points)
-    # The level of the last rows and the end voltage both hold: what the shape misses is spread evenly.
-    volts = course.end_v + hat_matrix(x) @ shape
-    ahead = np.linspace(1.0, 0.0, points)
-    volts += ahead * (float(np.mean(course.voltage_v[-3:])) - volts[0]) + (1.0 - ahead) * (
-        course.end_v - volts[-1]
-    )
-    return np.linspace(float(discharge.t_s[-1]), end, points), np.minimum.accumulate(volts)
+    volts = _ahead(course, float(np.median(estimate.health_here)), points)
+    return np.linspace(float(discharge.t_s[-1]), end, points), volts

@@ -23,6 +23,7 @@ _ETA_BELIEVED: Final = (0.87, 0.985)
 _GAIN_WEIGHT: Final = 0.25  # a 1 % current sensor against a 1.7 % spread of efficiencies
 _MOST_GAIN: Final = 0.01
 _LONG_GAP_S: Final = 600.0
+_NEAR_V: Final = 0.015
 
 
 class NotADischarge(ValueError):  # noqa: N818 - says what the log is, and is always caught
@@ -121,7 +122,7 @@ class Discharge:
     """One discharge, cleaned. Times in s from its first discharging row.
 
     `voltage_v` per cell, `power_w` per cell on the battery side, `current_a` of the whole bank (NaN where
-    not known). `ended_s`: when the end voltage was reached, None if it was not. `step_v`: the voltage's
+    not known). `ended_s`: when the end voltage was reached (or would be, within 1 % of the run), else None. `step_v`: the voltage's
     resolution per cell. `rest_voltage_v` per cell just before, if the log shows it.
     """
 
@@ -382,8 +383,14 @@ def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[str]) -> Fl
 
 
 def _end(t: Floats, v: Floats, end_v: float) -> tuple[float | None, int]:
-    """Return when the end voltage was crossed for good, and how many rows lie before."""
+    """Return when the end voltage was crossed for good, and how many rows lie before.
+
+    A record that stops within a hundredth of its run of the end voltage is carried on to it.
+    """
     below = v <= end_v
+    nearly = _nearly_ended(t, v, end_v)
+    if nearly is not None and not below.any():
+        return nearly, len(t)
     lasting = below & np.append(below[1:], True)
     lasting[: min(3, len(lasting))] = False
     if not lasting.any():
@@ -392,6 +399,16 @@ def _end(t: Floats, v: Floats, end_v: float) -> tuple[float | None, int]:
     drop = float(v[j - 1] - v[j])
     share = float(np.clip((v[j - 1] - end_v) / drop, 0.0, 1.0)) if drop > 0.0 else 1.0
     return float(t[j - 1] + share * (t[j] - t[j - 1])), max(j, 2)
+
+
+def _nearly_ended(t: Floats, v: Floats, end_v: float) -> float | None:
+    late = t >= t[-1] - 0.03 * (t[-1] - t[0])
+    above = float(v[-1]) - end_v
+    if above > _NEAR_V or np.count_nonzero(late) < 4:
+        return None
+    slope = float(np.polyfit(t[late] - t[-1], v[late], 1)[0])
+    left = -above / slope if slope < 0.0 else np.inf
+    return float(t[-1] + left) if left < 0.01 * (t[-1] - t[0]) else None
 
 
 def _with(log: DischargeLog, **columns: Floats) -> DischargeLog:

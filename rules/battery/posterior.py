@@ -18,14 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.battery.runtime import Floats, RuntimeCurve
-from rules.battery.shape import TypeShape
-from rules.battery.voltage import Course, Prior, features, hat_weights, prior, rate_slope
+from rules.battery.shape import FOREIGN, LEARNT, Kinship, TypeShape
+from rules.battery.voltage import LEARNT_LN_HOURS, Course, Prior, features, hat_weights, prior, rate_slope
 from rules.verdicts import Basis
 
 Places: TypeAlias = NDArray[np.intp]
 
-GRID: Final = np.arange(0.25, 1.3001, 0.01)
-_COARSE: Final = np.arange(0.25, 1.3001, 0.02)
+GRID: Final = np.arange(0.25, 1.6001, 0.01)
+_COARSE: Final = np.arange(0.25, 1.6001, 0.02)
 _BINS: Final = 20
 _FEW_BINS: Final = 12
 _LEAST_USED: Final = 0.02
@@ -39,7 +39,8 @@ _LOAD_V: Final = (0.04, 0.06)  # doubt of the load's effect, per e-fold of rate:
 _ROUGH_V, _FINE_V = 0.0022, 0.0012
 _FOREIGN_SHARE: Final = 0.2
 _FOREIGN_SPREAD: Final = 2.0
-_FOREIGN_OFFSET_V: Final = 0.03
+_FOREIGN_V, _FOREIGN_BEND, _FOREIGN_FADE = 0.04, 0.3, 20
+_FOREIGN_GENERIC: Final = 0.99999
 
 
 def posterior(
@@ -52,7 +53,8 @@ def posterior(
         grid = course.used_now * np.array([1.002, 1.03, 1.08, 1.15])
     bins = _binned(course, _FEW_BINS if coarse else _BINS)
     like, foreign = _log_likelihoods(bins, course, grid, shape, prior())
-    ln_mass = np.logaddexp(np.log(1.0 - _FOREIGN_SHARE) + like, np.log(_FOREIGN_SHARE) + foreign)
+    share = _foreign_share(course, curve)
+    ln_mass = np.logaddexp(np.log(1.0 - share) + like, np.log(share) + foreign)
     ln_mass += ln_before(grid, curve)
     at_now = grid + rate_slope(grid) * (float(course.ln_hours[-1]) - course.mean_ln_hours)
     ln_mass[at_now <= course.used_now] = -np.inf
@@ -117,32 +119,55 @@ def _log_likelihoods(
         grid[:, None],
         temperature_c=course.temperature_c,
         end_v=course.end_v,
-        steepness=course.steepness,
+        traits=course.traits,
     )
-    expected, left_over = shape.at(course.mean_ln_hours, grid, course.temperature_c, course.end_v)
-    at_knots = rows @ model.mean + expected[:, None, :]
-    mean = _hat(at_knots, left, right)
-    residual = bins.voltage_v - course.end_v - mean
+    plain = rows @ model.mean
     covariance = _hat_covariance(model.covariance, left, right)
-    rough = _ROUGH_V**2 * left_over + _FINE_V**2
-    noise = rough[:, None] + (course.step_v**2 / 12.0 + 1e-6) / bins.rows
-    load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, -2.1, 1.8)))
+    load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)))
     common = load**2 * np.outer(shift, shift) + _GAIN_V**2
+    counted = (course.step_v**2 / 12.0 + 1e-6) / bins.rows
+
+    def against(kinship: Kinship) -> tuple[Floats, Floats, Floats]:
+        expected, left_over = shape.at(
+            kinship, course.mean_ln_hours, grid, course.temperature_c, course.end_v
+        )
+        mean = _hat(plain + expected[:, None, :], left, right)
+        noise = (_ROUGH_V**2 * left_over + _FINE_V**2)[:, None] + counted
+        return bins.voltage_v - course.end_v - mean, left_over[:, None, None], noise
+
+    x = np.minimum(bins.used / at_rate, 1.0)
     # An offset of the whole curve must fade towards the end, which is at the end voltage by definition.
-    fade = 1.0 - np.minimum(bins.used / at_rate, 1.0) ** _FADE
-    offset = left_over[:, None, None] * fade[:, :, None] * fade[:, None, :]
+    fade = 1.0 - x**_FADE
     donors = _nearest_donors(course, model)
+    residual, left_over, noise = against(LEARNT)
+    own = covariance * (1.0 - _DONOR_SHARE**2) + _OFFSET_V**2 * fade[:, :, None] * fade[:, None, :]
     like = _donor_mixture(
         residual,
-        covariance * ((1.0 - _DONOR_SHARE**2) * left_over)[:, None, None] + common + _OFFSET_V**2 * offset,
+        own * left_over + common,
         noise,
-        _DONOR_SHARE * np.sqrt(left_over)[:, None, None] * _donor_rows(model, donors, left, right),
+        _DONOR_SHARE * np.sqrt(left_over) * _donor_rows(model, donors, left, right),
         _donor_weights(course, model, donors, grid),
     )
-    wide = covariance * (_FOREIGN_SPREAD**2 * left_over)[:, None, None] + common
-    wide = wide + _FOREIGN_OFFSET_V**2 * offset
-    foreign = _donor_mixture(residual, wide, 2.0 * noise, None, None)
-    return like, foreign
+    residual, left_over, noise = against(FOREIGN)
+    wide = (covariance * _FOREIGN_SPREAD**2 + _foreign_departure(x)) * left_over + common
+    return like, _donor_mixture(residual, wide, 2.0 * noise, None, None)
+
+
+def _foreign_departure(x: Floats) -> Floats:
+    """Return the covariance of how a foreign product may depart: level and slow bends, to its very end."""
+    fade = 1.0 - x**_FOREIGN_FADE
+    apart = x[:, :, None] - x[:, None, :]
+    near = 0.5 + 0.5 * np.exp(-0.5 * (apart / _FOREIGN_BEND) ** 2)
+    return np.asarray(_FOREIGN_V**2 * near * fade[:, :, None] * fade[:, None, :])
+
+
+def _foreign_share(course: Course, curve: RuntimeCurve) -> float:
+    """Return how likely the product is taken to be foreign: more so at rates the learnt never saw."""
+    low, high = LEARNT_LN_HOURS
+    outside = max(low - course.mean_ln_hours, course.mean_ln_hours - high, 0.0)
+    if curve.basis is Basis.GENERIC:
+        return _FOREIGN_GENERIC
+    return _FOREIGN_SHARE + (_FOREIGN_GENERIC - _FOREIGN_SHARE) * min(outside / 0.3, 1.0)
 
 
 def _hat(at_knots: Floats, left: Places, right: Floats) -> Floats:
@@ -160,13 +185,13 @@ def _hat_covariance(covariance: Floats, left: Places, right: Floats) -> Floats:
 
 
 def _nearest_donors(course: Course, model: Prior) -> Places:
-    rate = np.clip(course.mean_ln_hours, -2.1, 1.8)
+    rate = np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)
     apart = ((rate - model.ln_hours) / _DONOR_RATE) ** 2 + ((course.end_v - model.end_v) / _DONOR_END_V) ** 2
     return np.argsort(apart - 2.0 * np.log(model.weight), kind="stable")[:_DONORS]
 
 
 def _donor_weights(course: Course, model: Prior, donors: Places, grid: Floats) -> Floats:
-    rate = np.clip(course.mean_ln_hours, -2.1, 1.8)
+    rate = np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)
     ln_weight = (
         -0.5 * ((grid[:, None] - model.health[donors]) / _DONOR_HEALTH) ** 2
         - 0.5 * ((rate - model.ln_hours[donors]) / _DONOR_RATE) ** 2

@@ -9,8 +9,8 @@ references say of a new discharge is a weighted sum of their departures, and the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -22,8 +22,6 @@ from rules.battery.temperature import time_per_kelvin
 from rules.battery.voltage import course_of, deviation, health_at_mean_rate, prior
 from rules.verdicts import Basis
 
-_ALIKE: Final = 0.87  # correlation of two discharges of one type at the same rate, health and temperature
-_OWN: Final = 0.93  # and of one and the same bank
 _RATE_REACH: Final = 3.0  # e-folds of published time over which departures lose their likeness
 _HEALTH_REACH: Final = 2.5
 _WARM_REACH_K: Final = 120.0
@@ -46,33 +44,49 @@ class Reference:
     own: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Kinship:
+    """How alike two discharges of one type are at the same rate, health and temperature: correlations.
+
+    `own` of one and the same bank. What meters and the day add is the same few millivolts for every
+    product; so the more a product departs from the mean, the more alike its discharges are.
+    """
+
+    alike: float
+    own: float
+
+
+LEARNT: Final = Kinship(alike=0.87, own=0.93)
+FOREIGN: Final = Kinship(alike=0.97, own=0.985)
+
+
 @dataclass(frozen=True)
 class TypeShape:
     """What the references of a type say together, ready for any number of judgements."""
 
     references: tuple[Reference, ...] = ()
-    inverse: Floats | None = None
+    inverses: Mapping[Kinship, Floats] = field(default_factory=dict)
 
     def __len__(self) -> int:
         """Return the number of references."""
         return len(self.references)
 
     def at(
-        self, ln_hours: float, health: ArrayLike, temperature_c: float, end_v: float
+        self, kinship: Kinship, ln_hours: float, health: ArrayLike, temperature_c: float, end_v: float
     ) -> tuple[Floats, Floats]:
         """Return the expected departure (one row a health, V) and the share of variance left (0 to 1)."""
         h = np.atleast_1d(np.asarray(health, dtype=np.float64))
-        if self.inverse is None:
+        if not self.references:
             return np.zeros((len(h), 1)), np.ones(len(h))
         likeness = np.column_stack(
             [
-                (_OWN if r.own else _ALIKE) * _nearness(r, ln_hours, h, temperature_c, end_v)
+                (kinship.own if r.own else kinship.alike) * _nearness(r, ln_hours, h, temperature_c, end_v)
                 for r in self.references
             ]
         )
-        weights = likeness @ self.inverse
+        weights = likeness @ self.inverses[kinship]
         expected = weights @ np.array([r.deviation for r in self.references])
-        return np.asarray(expected), np.clip(1.0 - np.sum(weights * likeness, axis=1), 0.02, 1.0)
+        return np.asarray(expected), np.clip(1.0 - np.sum(weights * likeness, axis=1), 0.01, 1.0)
 
 
 def _nearness(r: Reference, ln_hours: float, health: Floats, temperature_c: float, end_v: float) -> Floats:
@@ -87,16 +101,26 @@ def _nearness(r: Reference, ln_hours: float, health: Floats, temperature_c: floa
 
 def learn_shape(references: Sequence[Reference]) -> TypeShape:
     """Return what the references of one type say together."""
-    if not references:
-        return TypeShape()
-    together = np.empty((len(references), len(references)))
-    for i, a in enumerate(references):
-        for j, b in enumerate(references):
-            alike = _OWN if a.own and b.own else _ALIKE
-            near = float(_nearness(a, b.ln_hours, np.array([b.health]), b.temperature_c, b.end_v)[0])
-            # A short record says less: its own departure carries more doubt.
-            together[i, j] = 1.0 + 0.5 * (1.0 - min(a.depth, 1.0)) if i == j else alike * near
-    return TypeShape(tuple(references), np.asarray(np.linalg.inv(together), dtype=np.float64))
+    inverses = {kinship: _inverse(references, kinship) for kinship in (LEARNT, FOREIGN)}
+    return TypeShape(tuple(references), inverses) if references else TypeShape()
+
+
+def _inverse(references: Sequence[Reference], kinship: Kinship) -> Floats:
+    near = np.array(
+        [
+            [
+                float(_nearness(a, b.ln_hours, np.array([b.health]), b.temperature_c, b.end_v)[0])
+                for b in references
+            ]
+            for a in references
+        ]
+    ).reshape(len(references), len(references))
+    own = np.array([r.own for r in references], dtype=bool)
+    together = near * np.where(own[:, None] & own[None], kinship.own, kinship.alike)
+    # A short record says less: its own departure carries more doubt.
+    short = np.array([1.0 - min(r.depth, 1.0) for r in references])
+    np.fill_diagonal(together, 1.0 + (1.0 - kinship.alike) * 4.0 * short)
+    return np.asarray(np.linalg.inv(together), dtype=np.float64)
 
 
 def reference_of(

@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike
 from rules.battery import _prior
 from rules.battery.discharge import Battery, Discharge, mean_over_time
 from rules.battery.runtime import Floats, RuntimeCurve
+from rules.verdicts import Basis
 
 KNOTS: Final = np.array(
     "0.01 0.02 0.03 0.045 0.06 0.08 0.1 0.125 0.15 0.18 0.21 0.25 0.29 0.33 0.37 0.41 0.45 0.5 0.55 0.6 "
@@ -35,10 +36,56 @@ KNOTS: Final = np.array(
     dtype=np.float64,
 )
 _LAG_S: Final = 45.0
-_LN_HOURS: Final = (-2.1, 1.8)  # published times from 7 minutes to 6 hours: what the prior was learnt on
+LEARNT_LN_HOURS: Final = (
+    -2.1,
+    1.8,
+)  # published times from 7 minutes to 6 hours: what the prior was learnt on
 _SLOPE_OF_LOSS: Final = 0.09
 _SOUND_HEALTH: Final = 1.03
 _LEAST_PER_K, _MOST_PER_K = 0.005, 0.035
+
+
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """What a run time table says of the build behind it, beside the time at one power.
+
+    `steepness` -d ln(time)/d ln(power) at the mean power; `short` and `long`: the energy given in 5 and in
+    600 minutes over that in 300, as a logarithm, less its middle over products. All three as they would
+    be at an end voltage of 1.67 V; `short` and `long` are 0 where the table does not reach so far.
+    """
+
+    steepness: float = 1.3
+    short: float = 0.0
+    long: float = 0.0
+
+
+def ln_time_ratio(ln_hours: ArrayLike, end_v: float) -> Floats:
+    """Return ln of the published time to `end_v` over that to 1.67 V at one power, typical of sound banks.
+
+    A higher end voltage costs time with nearly the square of its height, and most in short discharges.
+    """
+    rate = np.clip(np.asarray(ln_hours, dtype=np.float64), -2.5, 4.0)
+    return np.asarray(-(0.02 + 0.025 * np.exp(-rate)) * (max(end_v - 1.67, 0.0) / 0.09) ** 1.8)
+
+
+def traits_of(curve: RuntimeCurve, power_w_per_cell: float, end_v: float) -> Traits:
+    """Return a table's traits at a power, brought to an end voltage of 1.67 V."""
+    ln_hours = float(np.log(curve.seconds(power_w_per_cell) / 3600.0))
+    bend = float(ln_time_ratio(ln_hours + 0.05, end_v) - ln_time_ratio(ln_hours - 0.05, end_v)) / 0.1
+    steepness = float(curve.steepness(power_w_per_cell)) / (1.0 + bend)
+
+    def ln_energy(minutes: float) -> float:
+        watts = float(curve.watts(60.0 * minutes))
+        shift = float(ln_time_ratio(np.log(minutes / 60.0), end_v)) / float(curve.steepness(watts))
+        return float(np.log(watts * minutes)) - shift
+
+    short = long = 0.0
+    if curve.basis is Basis.TABLE and curve.longest_s > 17000.0:
+        if curve.shortest_s < 330.0:
+            short = float(np.clip(ln_energy(5.0) - ln_energy(300.0) + 1.13, -0.17, 0.17))
+        if curve.longest_s > 34000.0:
+            long = float(np.clip(ln_energy(600.0) - ln_energy(300.0) - 0.075, -0.05, 0.05))
+    return Traits(steepness, short, long)
 
 
 @dataclass(frozen=True)
@@ -81,15 +128,16 @@ def prior() -> Prior:
 
 
 def features(
-    ln_hours: ArrayLike, health: ArrayLike, *, temperature_c: float, end_v: float, steepness: float
+    ln_hours: ArrayLike, health: ArrayLike, *, temperature_c: float, end_v: float, traits: Traits
 ) -> Floats:
     """Return the features of the mean voltage, along a new last axis; rates outside the learnt are held."""
-    rate, h = np.broadcast_arrays(np.clip(np.asarray(ln_hours, dtype=np.float64), *_LN_HOURS), health)
+    rate, h = np.broadcast_arrays(np.clip(np.asarray(ln_hours, dtype=np.float64), *LEARNT_LN_HOURS), health)
     high, q = np.exp(-rate), h - 0.8
     warm, end = np.full_like(rate, (temperature_c - 25.0) / 10.0), np.full_like(rate, (end_v - 1.70) / 0.05)
-    steep = np.full_like(rate, (steepness - 1.3) * 5.0)
+    steep = np.full_like(rate, (traits.steepness - 1.3) * 5.0)
+    short, long = np.full_like(rate, traits.short * 10.0), np.full_like(rate, traits.long * 30.0)
     columns = (np.ones_like(rate), rate, rate**2, high, warm, 0.3 * warm * high, end, end * rate, end * q)
-    more = (0.5 * end**2, q, q * rate, 0.5 * q * high, 3.0 * q**2, steep)
+    more = (0.5 * end**2, q, q * rate, 0.5 * q * high, 3.0 * q**2, steep, short, long)
     return np.stack(columns + more, axis=-1)
 
 
@@ -131,7 +179,7 @@ class Course:
     mean_power_w: float
     temperature_c: float
     end_v: float
-    steepness: float
+    traits: Traits
     time_factor: float
     per_kelvin: float
     step_v: float
@@ -171,7 +219,7 @@ def course_of(
         mean_power_w=mean_power,
         temperature_c=temperature,
         end_v=end_v,
-        steepness=float(curve.steepness(mean_power)),
+        traits=traits_of(curve, mean_power, end_v),
         time_factor=factor,
         per_kelvin=per_kelvin,
         step_v=discharge.step_v,
@@ -234,7 +282,7 @@ def deviation(course: Course, health: float, model: Prior, *, spread: float = 3.
         health,
         temperature_c=course.temperature_c,
         end_v=course.end_v,
-        steepness=course.steepness,
+        traits=course.traits,
     )
     hats = hat_matrix(x)
     residual = volts - course.end_v - np.einsum("bf,fk,bk->b", rows, model.mean, hats)

@@ -21,15 +21,9 @@ from rules.verdicts import Basis
 from tests.bench.discharge_sets import Record, read_set
 
 END_VOLTAGES = (1.67, 1.70, 1.73, 1.76, 1.80)
-FEATURES = 15
 COMPONENTS = 14
 RIDGE = 0.3
 SMOOTH = 0.25
-
-
-def ln_ratio(ln_hours: float, end_v: float) -> float:
-    """Return ln of published time to `end_v` over that to 1.67 V, from the sound banks of the records."""
-    return float(-(0.02 + 0.025 * np.exp(-ln_hours)) * (max(end_v - 1.67, 0.0) / 0.09) ** 1.8)
 
 
 def at_knots(course: Course, health: float, share: float, end_v: float, mean: Floats | None) -> Floats:
@@ -56,7 +50,7 @@ def load_shift(course: Course, health: float, x: Floats, mean: Floats) -> Floats
             health,
             temperature_c=course.temperature_c,
             end_v=course.end_v,
-            steepness=course.steepness,
+            traits=course.traits,
         )
         return np.asarray(np.einsum("bf,fk,bk->b", rows, mean, hat_matrix(x)))
 
@@ -91,11 +85,14 @@ def rows_of(records: list[Record], mean: Floats | None) -> tuple[Floats, Floats,
         found = [(v, shares(course, health, v, mean)) for v in END_VOLTAGES if v > record.end_v - 1e-6]
         kept = [(v, share) for v, share in found if share is not None]
         for end_v, share in kept:
-            ratio = ln_ratio(course.mean_ln_hours, end_v) - ln_ratio(course.mean_ln_hours, record.end_v)
+            ratio = float(
+                voltage.ln_time_ratio(course.mean_ln_hours, end_v)
+                - voltage.ln_time_ratio(course.mean_ln_hours, record.end_v)
+            )
             rate, h = course.mean_ln_hours + ratio, health * share / np.exp(ratio)
             feature_rows.append(
                 voltage.features(
-                    rate, h, temperature_c=course.temperature_c, end_v=end_v, steepness=course.steepness
+                    rate, h, temperature_c=course.temperature_c, end_v=end_v, traits=course.traits
                 )
             )
             volts.append(at_knots(course, health, share, end_v, mean))
@@ -106,7 +103,7 @@ def rows_of(records: list[Record], mean: Floats | None) -> tuple[Floats, Floats,
 
 def fit_mean(rows: Floats, volts: Floats, weights: Floats) -> tuple[Floats, Floats]:
     """Return the mean (features x knots) and the leverage of each row."""
-    ridge = np.diag([1e-6] + [RIDGE] * (FEATURES - 1))
+    ridge = np.diag([1e-6] + [RIDGE] * (rows.shape[1] - 1))
     normal = rows.T @ (rows * weights[:, None]) + ridge
     mean = np.linalg.solve(normal, rows.T @ (volts * weights[:, None]))
     return np.asarray(mean), np.einsum("ij,jk,ik->i", rows, np.linalg.inv(normal), rows)

@@ -5,6 +5,7 @@ from rules.battery.discharge import Battery, DischargeLog, clean
 from rules.battery.runtime import curve_through
 from rules.battery.voltage import (
     KNOTS,
+    Traits,
     course_of,
     deviation,
     features,
@@ -12,6 +13,7 @@ from rules.battery.voltage import (
     health_at_mean_rate,
     prior,
     rate_slope,
+    traits_of,
 )
 from rules.verdicts import Basis
 
@@ -31,7 +33,7 @@ def modelled(
         health,
         temperature_c=25.0,
         end_v=1.70,
-        steepness=float(CURVE.steepness(power)),
+        traits=traits_of(CURVE, power, 1.70),
     )
     volts = 100.0 * (1.70 + offset_v + hat_matrix(x) @ (row @ prior().mean))
     return DischargeLog.of(t, volts, power * 100.0 / volts, np.full(len(t), 25.0))
@@ -44,7 +46,7 @@ def test_straight_lines_between_knots_are_kept() -> None:
 
 def test_the_learnt_mean_falls_along_the_discharge_and_ends_at_the_end_voltage() -> None:
     for ln_hours in (-1.5, 0.0, 1.5):
-        row = features(ln_hours, 0.85, temperature_c=25.0, end_v=1.70, steepness=1.3)
+        row = features(ln_hours, 0.85, temperature_c=25.0, end_v=1.70, traits=Traits())
         curve = row @ prior().mean
         assert np.all(np.diff(curve[2:]) < 1e-3)
         assert abs(float(curve[-1])) < 0.02
