@@ -40,7 +40,7 @@ _ROUGH_V, _FINE_V = 0.0022, 0.0012
 _FOREIGN_SHARE: Final = 0.2
 _FOREIGN_SPREAD: Final = 2.0
 _FOREIGN_V, _FOREIGN_BEND, _FOREIGN_FADE = 0.04, 0.3, 20
-_FOREIGN_GENERIC: Final = 0.99999
+_FOREIGN_SURELY: Final = 0.99999
 
 
 def posterior(
@@ -53,7 +53,7 @@ def posterior(
         grid = course.used_now * np.array([1.002, 1.03, 1.08, 1.15])
     bins = _binned(course, _FEW_BINS if coarse else _BINS)
     like, foreign = _log_likelihoods(bins, course, grid, shape, prior())
-    share = _foreign_share(course, curve)
+    share = _foreign_share(course, curve, len(shape))
     ln_mass = np.logaddexp(np.log(1.0 - share) + like, np.log(share) + foreign)
     ln_mass += ln_before(grid, curve)
     at_now = grid + rate_slope(grid) * (float(course.ln_hours[-1]) - course.mean_ln_hours)
@@ -161,13 +161,18 @@ def _foreign_departure(x: Floats) -> Floats:
     return np.asarray(_FOREIGN_V**2 * near * fade[:, :, None] * fade[:, None, :])
 
 
-def _foreign_share(course: Course, curve: RuntimeCurve) -> float:
-    """Return how likely the product is taken to be foreign: more so at rates the learnt never saw."""
+def _foreign_share(course: Course, curve: RuntimeCurve, references: int) -> float:
+    """Return how likely the product is taken to be foreign.
+
+    More so the more of its own type's discharges speak for it, and nearly surely where the learnt products
+    have nothing to say: at rates they never saw, and where health is against a generic curve.
+    """
     low, high = LEARNT_LN_HOURS
     outside = max(low - course.mean_ln_hours, course.mean_ln_hours - high, 0.0)
     if curve.basis is Basis.GENERIC:
-        return _FOREIGN_GENERIC
-    return _FOREIGN_SHARE + (_FOREIGN_GENERIC - _FOREIGN_SHARE) * min(outside / 0.3, 1.0)
+        return _FOREIGN_SURELY
+    spoken = _FOREIGN_SHARE + (0.95 - _FOREIGN_SHARE) * (1.0 - float(np.exp(-max(references - 1, 0) / 4.0)))
+    return spoken + (_FOREIGN_SURELY - spoken) * min(outside / 0.3, 1.0)
 
 
 def _hat(at_knots: Floats, left: Places, right: Floats) -> Floats:

@@ -22,8 +22,6 @@ from rules.battery.temperature import time_per_kelvin
 from rules.battery.voltage import course_of, deviation, health_at_mean_rate, prior
 from rules.verdicts import Basis
 
-_RATE_REACH: Final = 3.0  # e-folds of published time over which departures lose their likeness
-_HEALTH_REACH: Final = 2.5
 _WARM_REACH_K: Final = 120.0
 _END_REACH_V: Final = 0.5
 _SAME_POWER: Final = 1.06
@@ -48,16 +46,19 @@ class Reference:
 class Kinship:
     """How alike two discharges of one type are at the same rate, health and temperature: correlations.
 
-    `own` of one and the same bank. What meters and the day add is the same few millivolts for every
+    `own` of one and the same bank. `rate_reach`: e-folds of published time over which likeness fades;
+    `health_reach` likewise of health. What meters and the day add is the same few millivolts for every
     product; so the more a product departs from the mean, the more alike its discharges are.
     """
 
     alike: float
     own: float
+    rate_reach: float
+    health_reach: float
 
 
-LEARNT: Final = Kinship(alike=0.87, own=0.93)
-FOREIGN: Final = Kinship(alike=0.97, own=0.985)
+LEARNT: Final = Kinship(alike=0.87, own=0.93, rate_reach=3.0, health_reach=2.5)
+FOREIGN: Final = Kinship(alike=0.98, own=0.99, rate_reach=10.0, health_reach=5.0)
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ class TypeShape:
             return np.zeros((len(h), 1)), np.ones(len(h))
         likeness = np.column_stack(
             [
-                (kinship.own if r.own else kinship.alike) * _nearness(r, ln_hours, h, temperature_c, end_v)
+                (kinship.own if r.own else kinship.alike)
+                * _nearness(kinship, r, ln_hours, h, temperature_c, end_v)
                 for r in self.references
             ]
         )
@@ -89,10 +91,12 @@ class TypeShape:
         return np.asarray(expected), np.clip(1.0 - np.sum(weights * likeness, axis=1), 0.01, 1.0)
 
 
-def _nearness(r: Reference, ln_hours: float, health: Floats, temperature_c: float, end_v: float) -> Floats:
+def _nearness(  # noqa: PLR0917 - the four ways in which two discharges differ
+    kinship: Kinship, r: Reference, ln_hours: float, health: Floats, temperature_c: float, end_v: float
+) -> Floats:
     apart = (
-        abs(ln_hours - r.ln_hours) / _RATE_REACH
-        + np.abs(health - r.health) / _HEALTH_REACH
+        abs(ln_hours - r.ln_hours) / kinship.rate_reach
+        + np.abs(health - r.health) / kinship.health_reach
         + abs(temperature_c - r.temperature_c) / _WARM_REACH_K
         + abs(end_v - r.end_v) / _END_REACH_V
     )
@@ -109,7 +113,7 @@ def _inverse(references: Sequence[Reference], kinship: Kinship) -> Floats:
     near = np.array(
         [
             [
-                float(_nearness(a, b.ln_hours, np.array([b.health]), b.temperature_c, b.end_v)[0])
+                float(_nearness(kinship, a, b.ln_hours, np.array([b.health]), b.temperature_c, b.end_v)[0])
                 for b in references
             ]
             for a in references
