@@ -52,6 +52,8 @@ def during(
     course = course_of(discharge, battery, curve, used_before=used_before)
     if course.full_used is None and course.used_now - used_before < LEAST_USED:
         return None
+    if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
     grid, mass = posterior(course, shape, curve, coarse=True)
     ln_like = np.log(np.maximum(mass, 1e-300)) - ln_before(grid, curve)
     output_w = _output_w(belief, discharge.mean_power_w)
