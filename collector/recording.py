@@ -12,6 +12,7 @@ import asyncio
 import base64
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from typing import Final
 
 from collector.clock import Clock, stamp
@@ -39,6 +40,7 @@ from rules.watch import Book, WatchState, restore, snapshot, step
 WATCH: Final = "watch"
 PEAKS: Final = "peaks"
 KEEP_PEAKS_EVERY_S: Final = 300.0
+AROUND_EVENTS: Final = timedelta(minutes=15)
 PEAKS_ANEW_S: Final = 60.0
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
@@ -149,6 +151,7 @@ class Recorder:
         if taken.records:
             await self._history.append(taken.records)
         await self._commit(taken)
+        await self._keep_events(taken.evidence)
         self._show(taken.changes)
         for bank in {line.bank for line in taken.evidence if self.keeper.discharging(line.bank) is None}:
             self.on_discharged(bank)
@@ -157,6 +160,15 @@ class Recorder:
                 one.done.set_result(refusal)
         self.batches += 1
         self._present.changed()
+
+    async def _keep_events(self, evidence: Sequence[Evidence]) -> None:
+        """Have the exact readings around each ended discharge kept for ever."""
+        for line in evidence:
+            if line.until is not None:
+                for unit in self._estate.banks[line.bank].feeds:
+                    await self._history.keep_exact(
+                        unit, line.at - AROUND_EVENTS, line.until + AROUND_EVENTS, line.kind
+                    )
 
     def _take(self, given: Given | Asked, taken: _Taken) -> None:
         if isinstance(given, Answer):

@@ -43,6 +43,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
+from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
@@ -111,6 +112,7 @@ class Service:
         self.history = await self._stack.enter_async_context(
             SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(learning.lookup))
         )
+        self.tidying = Tidying(self.history, self.clock)
         self.office = PostOffice.of(self.configuration, self.ledger, self.clock)
         book = Book(self.estate, with_overrides(self.configuration.alarms))
         self.recorder = Recorder(
@@ -188,6 +190,7 @@ class Service:
                 group.create_task(self._self_watch().run(), name="self watch"),
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
+                group.create_task(self.tidying.run(), name="tidying"),
             ]
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()

@@ -1,0 +1,77 @@
+"""The history is folded while the service runs, and trouble with it is said, not fatal."""
+
+import asyncio
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from collector.clock import stamp
+from collector.database import StoreError, StoreFault
+from collector.history.sqlite import SqliteHistory
+from collector.history.store import WireReading
+from collector.tidying import EVERY_S, Tidying
+from rules.reading import Stamp
+from tests.bench.store_against_influxdb import Plain
+
+NOW = datetime(2026, 3, 2, 5, tzinfo=UTC)
+
+
+class Turned:
+    """A clock whose every wait is over at once, for so many waits."""
+
+    start_id = "s"
+
+    def __init__(self, waits: int) -> None:
+        self.waits = waits
+        self.slept: list[float] = []
+
+    def now(self) -> datetime:
+        return NOW
+
+    def monotonic_s(self) -> float:
+        return 0.0
+
+    async def sleep_until(self, monotonic_s: float) -> None:
+        self.slept.append(monotonic_s)
+        if len(self.slept) > self.waits:
+            raise asyncio.CancelledError
+        await asyncio.sleep(0)
+
+
+async def test_what_is_old_enough_is_folded(tmp_path: Path) -> None:
+    clock = Turned(1)
+    async with SqliteHistory(tmp_path / "history.sqlite", Plain()) as history:
+        old = Stamp(datetime(2026, 3, 1, 2, tzinfo=UTC), 1.0, "s")
+        await history.append([WireReading("A1", at, 10.0, "none", {"one": 1}) for at in (old, stamp(clock))])
+        tidying = Tidying(history, clock)
+        with pytest.raises(asyncio.CancelledError):
+            await tidying.run()
+        hot = await history.database.read(lambda c: c.execute("SELECT count(*) FROM hot").fetchone()[0])
+        assert hot == 1
+        assert tidying.trouble is None
+    assert clock.slept == [EVERY_S, 2 * EVERY_S]
+
+
+class Full:
+    """A history whose disk is full until told otherwise."""
+
+    full = True
+
+    async def tend(self, now: datetime) -> tuple[str, ...]:
+        if self.full:
+            raise StoreError("history.sqlite", StoreFault.FULL, "full store")
+        return ()
+
+
+async def test_a_full_disk_is_said_and_passes(caplog: pytest.LogCaptureFixture) -> None:
+    history = Full()
+    tidying = Tidying(history, Turned(0))  # type: ignore[arg-type]
+    await tidying.once()
+    await tidying.once()
+    assert tidying.trouble is not None
+    assert "free space" in tidying.trouble
+    assert len(caplog.records) == 1  # said once, not every minute
+    history.full = False
+    await tidying.once()
+    assert tidying.trouble is None
