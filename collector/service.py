@@ -216,6 +216,7 @@ class Service:
             lambda: self.present.figures,
             self.recorder.queue.put,
             planned,
+            store_error=lambda: self.tidying.trouble,
         )
 
     def stop(self) -> None:

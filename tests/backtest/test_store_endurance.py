@@ -7,7 +7,6 @@ than in service. Minutes each.
 """
 
 import asyncio
-import gc
 import random
 import statistics
 import subprocess
@@ -118,7 +117,6 @@ async def endured(path: Path, units: int, rows: int, step_s: float, batch: int) 
                 due_s = now_s + 3600.0
             if done >= total * tenth / 10:
                 tenth += 1
-                gc.collect()
                 seen.resident_mb.append(status("self", "VmRSS"))
                 seen.files.append(open_files())
                 seen.used_bytes.append(await used_bytes(store))
