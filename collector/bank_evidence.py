@@ -6,7 +6,7 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, date, datetime, timedelta
 from math import nan
 from typing import Final
@@ -47,7 +47,16 @@ _WENT_ON_S: Final = 30.0
 class BankEvidenceBook:
     """Gathers evidence by bank."""
 
-    def __init__(self, estate: Estate, ledger: Ledger, history: HistoryStore, present: Present) -> None:
+    def __init__(
+        self,
+        estate: Estate,
+        ledger: Ledger,
+        history: HistoryStore,
+        present: Present,
+        *,
+        growth: Callable[[str], float] = lambda _system: 0.0,
+    ) -> None:
+        self._growth = growth
         self._estate = estate
         self._ledger = ledger
         self._history = history
@@ -176,7 +185,7 @@ class BankEvidenceBook:
         units = len(self._estate.units_of(system))
         spare = min(self._estate.systems[system].spare_units, 1)
         more = units / (units - spare) if units > spare else 1.0
-        return Asked(required, judged.bank_asked_w[bank.id] * more, day)
+        return Asked(required, judged.bank_asked_w[bank.id] * more, day, self._growth(system))
 
     async def _month_temperatures(
         self, bank: Bank, fitted: FittedBank, as_of: datetime

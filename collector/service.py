@@ -48,6 +48,8 @@ from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.estate import Estate
+from rules.peaks import total_by_day
+from rules.trend import load_growth
 from rules.watch import Book
 
 HISTORY_FILE: Final = "history.sqlite"
@@ -149,7 +151,13 @@ class Service:
             ledger=self.ledger,
         )
 
-        self.evidence = BankEvidenceBook(self.estate, self.ledger, self.history, self.present)
+        self.evidence = BankEvidenceBook(
+            self.estate,
+            self.ledger,
+            self.history,
+            self.present,
+            growth=lambda system: load_growth(total_by_day(self.recorder.load_record(system).days())),
+        )
         self.bank_judging = BankJudging(
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
         )

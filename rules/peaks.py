@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
@@ -70,6 +70,16 @@ class DayPeak:
 
     day: date
     lines: tuple[LineLoad, ...]
+
+
+def total_by_day(days: Iterable[DayPeak]) -> list[tuple[date, float]]:
+    """Return the sum of the lines' peaks of each day, W, of days on which every line is known."""
+    found = []
+    for peak in days:
+        watts = [line.power_w for line in peak.lines if line.power_w is not None]
+        if watts and len(watts) == len(peak.lines):
+            found.append((peak.day, sum(watts)))
+    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.peaks import DayPeak, LinePeak, PeakRecord
+from rules.peaks import DayPeak, LinePeak, PeakRecord, total_by_day
 from rules.verdicts import LineLoad, Load
 
 START = datetime(2026, 11, 1, tzinfo=UTC)
@@ -158,3 +158,10 @@ def test_a_line_s_history_has_its_median_percentile_and_the_year_s_peak() -> Non
     assert found.p95_w == pytest.approx(1095.0, rel=2e-3)
     assert [found.peak_w, found.peak_va] == pytest.approx([9000.0, 9900.0], rel=3e-4)
     assert PeakRecord((1,)).histories(START) == ()
+
+
+def test_a_day_counts_in_the_total_only_if_every_line_is_known() -> None:
+    day = START.date()
+    whole = DayPeak(day, (LineLoad(1, 100.0, 110.0), LineLoad(2, 50.0, 55.0)))
+    gap = DayPeak(day, (LineLoad(1, 100.0, 110.0), LineLoad(2, None, None)))
+    assert total_by_day([whole, gap]) == [(day, 150.0)]
