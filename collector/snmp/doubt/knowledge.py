@@ -123,16 +123,15 @@ class CardKnowledge:
         self.changed = ()
         if not now:
             return
-        if state.engine_id is not None:
-            now[_ENGINE] = state.engine_id
-        elif _ENGINE in self.identity:
-            now[_ENGINE] = self.identity[_ENGINE]  # read without SNMPv3 this once: nothing is known to differ
-        if _ENGINE not in self.identity and self.identity:
-            self.identity[_ENGINE] = now.get(_ENGINE, "")
-        if self.identity and {k: v for k, v in now.items() if v} != {
-            k: v for k, v in self.identity.items() if v
-        }:
-            names = [name for name in (*_IDENTITY, _ENGINE) if now.get(name) != self.identity.get(name)]
+        before = self.identity
+        engine = state.engine_id or before.get(
+            _ENGINE
+        )  # read without SNMPv3 for once, nothing is known to differ
+        if engine is not None:
+            now[_ENGINE] = engine
+            before = {_ENGINE: engine, **before} if before else before  # seen for the first time is no change
+        if before and now != before:
+            names = [name for name in (*_IDENTITY, _ENGINE) if now.get(name) != before.get(name)]
             self.changed = tuple(IdentityChange(n, self.identity.get(n), now.get(n)) for n in names)
             self.forget()
         self.identity = now

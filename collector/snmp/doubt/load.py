@@ -37,6 +37,7 @@ _POWERS: Final = tuple(10.0**n for n in range(-3, 4))
 _KILO: Final = 1000.0
 _SMALLEST_RATING_VA, _LARGEST_RATING_VA = 300.0, 4e6
 _LINE_TO_LINE_BAND: Final = (330.0, 530.0)
+_LOW_LINE_TO_LINE_BAND: Final = (170.0, 260.0)
 _POINTS: Final = 2.0
 
 
@@ -87,9 +88,19 @@ class LoadSample:
 
     @property
     def high(self) -> bool:
-        """Return whether all volts are such as could be from line to line of a 200 to 300 V system."""
+        """Return whether all volts could be from line to line.
+
+        Of a 230 V system they show by their size. Of a 120 V system they are as large as another's volts to neutral;
+        there a power factor that is poor on every line, and fair once divided by 1.73, leaves it open.
+        """
         low, high = _LINE_TO_LINE_BAND
-        return all(low <= row[0] <= high for row in self.rows)
+        if all(low <= row[0] <= high for row in self.rows):
+            return True
+        return self.lines > 2 and all(
+            _LOW_LINE_TO_LINE_BAND[0] <= volts <= _LOW_LINE_TO_LINE_BAND[1]
+            and 0.42 <= watts / (volts * amperes) <= 0.6
+            for volts, amperes, watts, _ in self.rows
+        )
 
     def without_percent(self) -> LoadSample:
         """Return the sample as if the card gave no percent."""
@@ -254,9 +265,7 @@ class LoadLearner:
     @staticmethod
     def _both_volts(seen: LoadSample) -> bool:
         """Return whether the volts may be line to line: then the standard's reading has no privilege."""
-        return seen.lines > 1 and all(
-            _LINE_TO_LINE_BAND[0] <= row[0] <= _LINE_TO_LINE_BAND[1] for row in seen.rows
-        )
+        return seen.lines > 1 and seen.high
 
     def think(self, declared: Declared) -> None:
         """Try every way to read the samples kept, and keep those that explain them."""

@@ -226,6 +226,16 @@ def test_05_line_to_line_undecided() -> None:
     assert line.power_w is not None  # watts do not hang on it
 
 
+def test_05_line_to_line_of_a_120_v_system() -> None:
+    """208 V at a power factor of 0.52: right with a percent, undecided without."""
+    truth = moving(volts=120.0)
+    spoil = column("upsOutputVoltage", lambda v: v * math.sqrt(3))
+    played = play(truth, spoil)
+    assert near(played.last.output.lines[0].voltage_v, 120.0, 0.5)
+    open_still = play(truth, both(spoil, without("upsOutputPercentLoad")))
+    assert open_still.last.output.lines[0].voltage_v is None
+
+
 # --- 6 base of the percent ------------------------------------------------------------------------------------
 
 

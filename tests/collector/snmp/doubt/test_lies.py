@@ -29,7 +29,7 @@ _TAG = {
     Kind.TEXT: ber.OCTET_STRING,
     Kind.OID: ber.OBJECT_ID,
 }
-OUTAGE, RETURN, END = 30, 130, 170
+OUTAGE, RETURN, END = 20, 100, 125
 # What is left of a value after a lie's rounding: half a step of the lie's, or of the standard's.
 COARSE = {
     Lie.HERTZ_WHOLE: {"frequency_hz": 0.51},
