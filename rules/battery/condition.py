@@ -222,14 +222,14 @@ def plan_tests(
     amendment, as quoted by trade texts).
     """
     quarter = 730 if expected_life_years is None else round(expected_life_years * YEAR_DAYS / 4.0)
-    interval, why = (730, "two years") if quarter >= 730 else (quarter, "a quarter of the expected life")
+    interval, why = (730, "two years") if quarter >= 730 else (quarter, "quarter of the expected life")
     worn = (capacity is not None and capacity < 0.9) or (life_share is not None and life_share > 0.85)
     if worn and interval > 365:
         interval = 365
         why = (
-            "a year: capacity is under 90 %"
+            "year: capacity is under 90 %"
             if capacity is not None and capacity < 0.9
-            else "a year: 85 % of life is over"
+            else "year: 85 % of life is over"
         )
     if last_test is None:
         return TestPlan(None, installed + timedelta(days=90), interval, "no acceptance test is known")

@@ -5,7 +5,7 @@ day, which grows or shrinks. Where nothing is asked, it ends at 80 % of its publ
 and 1188, as quoted by several texts); for published times under an hour that is 80 % of the published
 *power* for the time reached, which is less in time.
 
-`expected_end` is the median; today for a bank that is over. `order_by` is the last day on which the probability, given that the bank met
+`expected_end` is the median; for a bank that is over, the day of the evidence that showed it. `order_by` is the last day on which the probability, given that the bank met
 its requirement at its last evidence, of ending within lead time + 90 days (or before the next test, if
 that comes sooner) stays under 5 %; it may have passed. `replace_by` is that day plus the lead time. Abrupt failures (an open
 cell, a corroded link) are outside these dates: no partial evidence foretells them.
@@ -96,12 +96,15 @@ def forecast(
     criterion = _criterion_days(lives, belief, days, health, asked)
     ends = criterion if asked is None else _ending_days(lives, belief, days, health, asked)
     now = float(as_of.toordinal())
-    evidence = lives.age.days[0] if lives.last_evidence is None else float(lives.last_evidence.toordinal())
+    start = float(lives.age.days[0])
+    evidence = start if lives.last_evidence is None else float(lives.last_evidence.toordinal())
+    if lives.last_evidence is None and np.mean(ends <= start) >= 0.5:
+        evidence = now  # too small from the start, and nothing was ever seen of it: say so today
     order = _order_day(ends, now, evidence, lead_days, next_test)
     order_by = _day(order)
     replace_by = None if order_by is None else order_by + timedelta(days=lead_days)
     median = float(np.median(ends))
-    expected = _day(median if median > evidence else max(median, now))  # over since some day: today
+    expected = _day(max(median, evidence))  # of a bank that is over: the day that showed it
     return Forecast(
         as_of=as_of,
         dates=ReplacementDates(expected_end=expected, order_by=order_by, replace_by=replace_by),
@@ -162,9 +165,12 @@ def _crossing(days: Floats, margin: Floats) -> Floats:
 
 
 def _order_day(ends: Floats, now: float, evidence: float, lead_days: int, next_test: date | None) -> float:
-    """Return the last day whose risk stays under 5 %; it may have passed. A bank that is over was due today."""
+    """Return the last day whose risk stays under 5 %; it may have passed.
+
+    A bank that its last evidence showed to be over was due for replacement on that day.
+    """
     if np.mean(ends <= evidence) >= 0.5:
-        return now - lead_days
+        return evidence - lead_days
     alive = np.sort(ends[ends > evidence])
     last = float(np.quantile(alive, RISK)) - (lead_days + MARGIN_DAYS)
     if next_test is not None:

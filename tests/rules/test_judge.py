@@ -131,7 +131,7 @@ def test_more_is_asked_than_a_worn_bank_gives() -> None:
     assert judged.capacity.high is not None
     assert judged.capacity.high < judged.asked_fraction
     assert judged.probability_met == pytest.approx(0.0, abs=0.05)
-    assert judged.dates.replace_by == NOW.date()
+    assert judged.dates.replace_by == NOW.date() - timedelta(days=5)  # the day that showed it
 
 
 def test_signs_of_trouble_stand_beside_the_capacity() -> None:

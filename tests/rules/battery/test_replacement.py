@@ -124,3 +124,14 @@ def test_80_percent_is_of_power_under_an_hour_and_of_time_from_an_hour_on() -> N
     curve = curve_through(points, 1.67, Basis.TABLE)
     assert time_share_of_criterion(curve, 40.0) == pytest.approx(0.8**1.25, rel=1e-3)
     assert time_share_of_criterion(curve, float(curve.watts(7200.0))) == 0.8
+
+
+def test_a_bank_shown_to_be_over_was_due_on_the_day_that_showed_it() -> None:
+    asked = Asked(600.0, 240 * 30.0, TODAY)
+    failed = CapacityEvidence(TODAY - timedelta(days=40), 0.4, 0.02, 1000.0)
+    for later in (0, 20):
+        dates = forecast(
+            lives(failed), belief(), TODAY + timedelta(days=later), lead_days=56, asked=asked
+        ).dates
+        assert dates.replace_by == failed.on
+        assert dates.expected_end == failed.on
