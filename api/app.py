@@ -10,7 +10,19 @@ from starlette.types import ASGIApp
 
 from api import problems
 from api.access import LOOPBACK_NAMES, OnlyFrom
-from api.routes import alarms, banks, events, health, pages, plans, systems, units
+from api.routes import (
+    alarms,
+    banks,
+    events,
+    generators,
+    health,
+    metrics,
+    pages,
+    plans,
+    systems,
+    telling,
+    units,
+)
 from collector.service import Service
 
 
@@ -27,7 +39,7 @@ def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
     )
     app.state.service = service
     problems.install(app)
-    for module in (health, systems, units, banks, alarms, events, plans):
+    for module in (health, systems, units, banks, alarms, events, plans, metrics, telling, generators):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
     app.include_router(pages.router)

@@ -33,6 +33,7 @@ COMMANDS: Final = {
     "replaced": "record that a cabinet or a bank's blocks were replaced",
     "visited": "record a service visit to a unit, bank or generator",
     "import": "keep a past discharge test or hand-measured blocks as evidence of a bank",
+    "test-delivery": "send one test message to each person by each of their ways",
     "backup": "a consistent copy of the data folder, or put one back",
     "export": "history as CSV, Parquet or wire values; the ledger as JSON lines",
     "verify": "check the stores in a data folder, and rescue what is sound",

@@ -21,15 +21,19 @@ from collector.bank_evidence import BankEvidenceBook
 from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import CardAccess, Configuration
+from collector.configuration.secrets import Token
 from collector.database import make_folder
 from collector.delivery.post_office import PostOffice, home_zone
 from collector.delivery.state import StateFeed
+from collector.history.influx import InfluxHistory
+from collector.history.influx_place import influx_place
 from collector.history.sqlite import SqliteHistory
-from collector.history.store import Bucket
+from collector.history.store import Bucket, HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
-from collector.ledger.records import IncidentLine, JournalLine, Page
+from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
 from collector.live_judging import LiveJudging
+from collector.occurrences import occurrences
 from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
@@ -47,11 +51,14 @@ from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
+from rules.alarms.quality import Quality, quality
 from rules.estate import Estate
 from rules.peaks import total_by_day
+from rules.runtime_trend import BankRuntime, bank_runtime
 from rules.trend import load_growth
 from rules.watch import Book
 
+SPOOL_FILE: Final = "spool.sqlite"
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
@@ -111,10 +118,16 @@ class Service:
         cards = self.configuration.cards
         learning = Learning(self.estate, {name: card.read_as for name, card in cards.items()})
         learning.restore(await self.ledger.facts(), await self.ledger.corrections())
-        self.history = await self._stack.enter_async_context(
-            SqliteHistory(self.folder / HISTORY_FILE, CardMeaning(learning.lookup))
-        )
-        self.tidying = Tidying(self.history, self.clock)
+        meaning = CardMeaning(learning.lookup)
+        self.history: HistoryStore
+        self.tidying: Tidying | None = None
+        if self.configuration.history.store == "influxdb":
+            self.history = await self._stack.enter_async_context(
+                InfluxHistory(self.folder / SPOOL_FILE, influx_place(self.configuration), meaning)
+            )
+        else:
+            local = await self._stack.enter_async_context(SqliteHistory(self.folder / HISTORY_FILE, meaning))
+            self.history, self.tidying = local, Tidying(local, self.clock)
         self.office = PostOffice.of(self.configuration, self.ledger, self.clock)
         book = Book(self.estate, with_overrides(self.configuration.alarms))
         self.recorder = Recorder(
@@ -198,8 +211,9 @@ class Service:
                 group.create_task(self._self_watch().run(), name="self watch"),
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
-                group.create_task(self.tidying.run(), name="tidying"),
             ]
+            if self.tidying is not None:
+                tasks.append(group.create_task(self.tidying.run(), name="tidying"))
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()
             ]
@@ -224,7 +238,7 @@ class Service:
             lambda: self.present.figures,
             self.recorder.queue.put,
             planned,
-            store_error=lambda: self.tidying.trouble,
+            store_error=lambda: None if self.tidying is None else self.tidying.trouble,
         )
 
     def stop(self) -> None:
@@ -274,6 +288,50 @@ class Service:
     ) -> Page[JournalLine]:
         """Return the journal, newest first."""
         return await self.ledger.events(about=about, start=start, end=end, before=before, limit=limit)
+
+    async def alarm_quality(self, start: datetime, end: datetime) -> Quality:
+        """Return the figures of the alarms themselves over a period (EEMUA 191, ISA-18.2)."""
+        return quality(await occurrences(self.ledger, start, end), start, end)
+
+    async def messages(
+        self,
+        *,
+        sending: Sending | None = None,
+        incident: str | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[Outgoing]:
+        """Return what was sent or waits to be sent, newest first."""
+        return await self.ledger.messages(sending=sending, incident=incident, before=before, limit=limit)
+
+    def runtimes(self, system: str, start: datetime, end: datetime) -> tuple[BankRuntime, ...]:
+        """Return what each bank of a system would have given at its power of today, by each discharge judged."""
+        judged = self.present.hold_ups.get(system)
+        found = []
+        for bank in self.estate.banks_of_system(system):
+            belief, state = self.judging.beliefs.get(bank.id), self.present.banks.get(bank.id)
+            power_w = None if judged is None else judged.bank_asked_w.get(bank.id)
+            if belief is not None and state is not None and power_w and not belief.beyond_table(power_w):
+                found.append(bank_runtime(belief, state.discharges, power_w, start, end))
+        return tuple(found)
+
+    def site_token(self) -> str | None:
+        """Return the token that the site's own systems show, None where the estate file names none."""
+        name = self.configuration.listen.site_secret
+        secret = None if name is None else self.configuration.secrets.get(name)
+        return secret.token.reveal() if isinstance(secret, Token) else None
+
+    async def set_word(self, generator: str, *, running: bool, carries: bool) -> int:
+        """Keep the site's word about a set in the journal; return the number of its line."""
+        said = "runs and carries the load" if running and carries else "runs" if running else "stands"
+        async with self.ledger.transaction() as tx:
+            tx.add_event(
+                JournalLine(
+                    self.clock.now(), "generator_state", generator, f"The site says that {generator} {said}.",
+                    schema="set-word/1", body={"running": running, "carries": carries},
+                )
+            )  # fmt: skip
+        return tx.journal[0].seq
 
     async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
         """Return incidents, newest first."""

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from datetime import timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.problems import Problem, not_known
-from api.routes.asking import Asked, answer
+from api.routes.asking import Asked, answer, moment
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 
@@ -30,3 +33,22 @@ async def system(service: Asked, system: str) -> Response:
             503, "not-yet", f"System {system!r} has not been read since the start.", retry_after_s=5
         )
     return answer(state)
+
+
+@router.get("/{system}/runtime")
+async def runtime(
+    service: Asked,
+    system: str,
+    start: Annotated[
+        str | None, Query(alias="from", description="RFC 3339; ten years before `to` if left out")
+    ] = None,
+    end: Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")] = None,
+) -> Response:
+    """Give each bank's run time at its power of today by each judged discharge, its slope, and the line a year on."""
+    if system not in service.estate.systems:
+        raise not_known("system", system, list(service.estate.systems))
+    until = moment(end, "to", service.clock.now())
+    since = moment(start, "from", until - timedelta(days=3652))
+    if since >= until:
+        raise Problem(422, "wrong-input", "from: want a time before `to`")
+    return answer({"items": service.runtimes(system, since, until), "next": None})

@@ -97,6 +97,9 @@ class ListenTable(Table):
     names: tuple[Text, ...] = Field(
         default=(), description="further host names under which people reach it, as a proxy may give them"
     )
+    site_secret: Id | None = Field(
+        default=None, description="the secret whose token the site's own systems show to tell of a set"
+    )
 
 
 class NotificationsTable(Table):

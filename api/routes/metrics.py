@@ -1,0 +1,41 @@
+"""Everything known as OpenMetrics text, for whoever keeps time series."""
+
+from __future__ import annotations
+
+from collections import Counter
+from importlib.metadata import version
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from api.metrics import rendered
+from api.routes.asking import Asked
+
+router = APIRouter(tags=["metrics"])
+
+MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
+
+@router.get("/metrics", response_class=Response)
+async def metrics(service: Asked) -> Response:
+    """Give quantities and verdicts as OpenMetrics 1.0; what is not known is left out."""
+    present = service.present
+    standing = Counter(a.severity.value for a in present.alarms.values() if a.state.active)
+    figures = present.figures.values()
+    polls = sum(f.polls for f in figures)
+    own = {
+        "cards_answering_count": float(service.readiness().answering),
+        "cards_count": float(len(present.figures)),
+        "polls_count": float(polls),
+        "polls_late_count": float(sum(f.late for f in figures)),
+    }
+    text = rendered(
+        version=version("ridethrough"),
+        now=service.clock.now(),
+        systems=present.systems.values(),
+        readings=present.readings.values(),
+        banks=present.banks.values(),
+        alarms={s: standing.get(s, 0) for s in ("critical", "major", "minor", "warning")},
+        own=own,
+    )
+    return Response(text, media_type=MEDIA_TYPE)

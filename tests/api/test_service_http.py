@@ -1,0 +1,155 @@
+"""The HTTP interface over a real, opened service: figures, metrics, messages, the site's word, refusals."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import httpx
+import pytest
+
+from api.app import create_app
+from collector.clock import TurnedClock, stamp
+from collector.configuration import load_text
+from collector.service import Service
+from rules.reading import Silence
+
+START = datetime(2026, 3, 1, 12, tzinfo=UTC)
+ESTATE = """
+[[site]]
+id = "yard"
+name = "Yard"
+time_zone = "UTC"
+
+[[generator]]
+id = "set"
+rating_w = 40000
+
+[[supply]]
+id = "mains"
+site = "yard"
+generator = "set"
+
+[[system]]
+id = "A"
+site = "yard"
+supply = "mains"
+name = "Hall"
+spare_units = 0
+requirements = [{ id = "bridge", for = "generator_start" }]
+
+[[unit]]
+id = "A1"
+system = "A"
+output_lines = 3
+
+[[unit.fitted]]
+from = 2024-01-01
+model = "M 20"
+rating_va = 20000
+rating_w = 18000
+
+[[card]]
+id = "N1"
+target = "snmp://127.0.0.1:9"
+secret = "cards"
+covers = ["A1"]
+
+[listen]
+site_secret = "site"
+
+[watch]
+box_fed_by = "A"
+switches_fed_by = "A"
+way_out_fed_by = "A"
+"""
+SECRETS = '[cards]\ncommunity = "readonly"\n[site]\ntoken = "let-me-tell"\n'
+
+
+@asynccontextmanager
+async def opened(folder: Path) -> AsyncIterator[tuple[Service, httpx.AsyncClient]]:
+    secrets = folder / "secrets.toml"
+    secrets.write_text(SECRETS, "utf-8")
+    secrets.chmod(0o600)
+    configuration = load_text(ESTATE, folder / "estate.toml")
+    async with Service(configuration, folder / "data", TurnedClock(START)) as service:
+        transport = httpx.ASGITransport(create_app(service), raise_app_exceptions=False)
+        async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8470") as client:
+            yield service, client
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/v1/systems", 200),
+        ("/v1/systems/B", 404),
+        ("/v1/systems/A/runtime", 200),
+        ("/v1/units", 200),
+        ("/v1/units/A1", 200),
+        ("/v1/units/A9", 404),
+        ("/v1/units/A1/history?quantity=output_power_w&line=1", 200),
+        ("/v1/units/A1/history?quantity=nonsense", 422),
+        ("/v1/units/A1/history?quantity=output_power_w&line=1&from=yesterday", 422),
+        ("/v1/banks", 200),
+        ("/v1/alarms", 200),
+        ("/v1/alarms?state=no_such_state", 422),
+        ("/v1/alarms/none", 404),
+        ("/v1/incidents", 200),
+        ("/v1/events", 200),
+        ("/v1/events?after=x", 422),
+        ("/v1/messages?sending=dead", 200),
+        ("/v1/alarm-quality", 200),
+        ("/v1/alarm-quality?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z", 422),
+        ("/v1/programme", 200),
+        ("/health/live", 200),
+        ("/health/ready", 503),
+        ("/metrics", 200),
+        ("/openapi.json", 200),
+        ("/", 200),
+        ("/nowhere", 404),
+    ],
+)
+async def test_before_anything_was_read_every_path_answers(tmp_path: Path, path: str, status: int) -> None:
+    async with opened(tmp_path) as (_, client):
+        response = await client.get(path)
+        assert response.status_code == status, response.text
+        if status >= 400 and not path.startswith("/health"):
+            assert response.headers["content-type"] == "application/problem+json"
+
+
+async def test_a_silent_card_is_an_alarm_that_can_be_acknowledged_and_is_kept(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (service, client):
+        clock = service.clock
+        assert isinstance(clock, TurnedClock)
+        for _ in range(60):
+            await service.recorder.process([Silence("A1", stamp(clock), "no reply")])
+            await clock.advance(10.0)
+        listed = (await client.get("/v1/alarms")).json()["items"]
+        silent = next(a for a in listed if a["id"].startswith("card_silent"))
+        assert silent["state"] == "active_unacknowledged"
+        figures = (await client.get("/v1/alarm-quality")).json()
+        assert figures["count"] >= 1
+
+
+@pytest.mark.parametrize(
+    ("header", "status"), [(None, 401), ("Bearer wrong", 401), ("Bearer let-me-tell", 200)]
+)
+async def test_the_sites_word_about_its_set_needs_the_sites_token(
+    tmp_path: Path, header: str | None, status: int
+) -> None:
+    async with opened(tmp_path) as (_, client):
+        headers = {} if header is None else {"Authorization": header}
+        body = {"running": True, "carries": True}
+        response = await client.post("/v1/generators/set/state", json=body, headers=headers)
+        assert response.status_code == status
+        events = (await client.get("/v1/events?about=set")).json()["items"]
+        assert len(events) == (1 if status == 200 else 0)
+
+
+async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (_, client):
+        response = await client.get("/metrics")
+        assert response.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
+        assert response.text.endswith("# EOF\n")
+        assert "NaN" not in response.text
+        assert "ridethrough_cards_count 1" in response.text
