@@ -70,7 +70,7 @@ async def day_query_ms(store: SqliteHistory, last_s: float) -> float:
             "U0", OBJECTS[n], line=None, start=max(end - timedelta(days=1), START), end=end, points=200
         )
         took.append((time.perf_counter() - began) * 1000)
-    return statistics.median(took)
+    return min(took)  # whatever else the machine does only adds
 
 
 CONTROL = """
