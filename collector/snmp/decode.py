@@ -457,8 +457,8 @@ class _Decoder:
                 "no watts while amperes or percent show a load",
             ),
             "upsOutputCurrent": (
-                percent >= 5 and watts > 0,
-                "no amperes while watts and percent show a load",
+                percent >= 15 or (percent >= 5 and watts > 0),
+                "no amperes while watts or percent show a load",
             ),
             "upsInputTruePower": (
                 on_mains and loaded and self._raw(f"upsInputVoltage.{line}") > 0,

@@ -23,6 +23,7 @@ _VOLTAGE_FACTORS: Final = (1.0, 0.1, 10.0, 0.01)
 ENOUGH: Final = 3
 _LARGE_UNIT_VA: Final = 10000.0
 _LOW_BANK_V: Final = 100.0
+_LEAST_BANK_V: Final = 10.0
 _VISIBLE_A: Final = 0.35
 # Output watts over battery watts: inverter efficiency, with room for the charger's blindness and rounding
 _EFFICIENCY: Final = (0.75, 1.05)
@@ -80,6 +81,10 @@ class VoltageLearner:
 
     def _without_cells(self) -> list[Correction]:
         volts, large = self.last_v, (self.rating_va or 0.0) >= _LARGE_UNIT_VA
+        if volts is not None and volts < _LEAST_BANK_V:
+            return [
+                _doubtful(_VOLTS, "is less than any bank has, and could be too small by ten or a hundred")
+            ]
         if volts is None or volts >= _LOW_BANK_V or not large:
             return []
         return [_doubtful(_VOLTS, "could be tenths or whole volts on a unit of this size: declare its cells")]

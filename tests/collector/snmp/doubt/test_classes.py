@@ -73,6 +73,14 @@ def test_01_sentinels_right(raw: int) -> None:
     assert played.last.output.power_w is None  # nothing unknown is added up
 
 
+def test_01_zeros_beside_a_load_right() -> None:
+    """A small card that measures nothing but its percent: its zeros are not amperes and watts."""
+    played = play(moving(), both(*(column(f"upsOutput{name}", lambda _: 0) for name in ("Current", "Power"))))
+    assert [line.current_a for line in played.last.output.lines] == [None, None, None]
+    assert played.last.output.power_w is None
+    assert played.last.output.lines[0].load_pct is not None
+
+
 def test_01_sentinels_undecided() -> None:
     """Zero battery volts may be no measurement or no bank: not known, and said."""
     played = play(moving(), constant({"upsBatteryVoltage": 0}))
@@ -285,6 +293,8 @@ def test_07_battery_volts_undecided() -> None:
         moving(), column("upsBatteryVoltage", lambda v: v / 10), declared=replace(DECLARED, cells=None)
     )
     assert tenths.last.battery.voltage_v is None
+    small = play(moving(rating_va=1500.0), constant({"upsBatteryVoltage": 27}), declared=UNDECLARED)
+    assert small.last.battery.voltage_v is None  # 27 V in whole volts, or 270 V in tens
     half = play(moving(), column("upsBatteryVoltage", lambda v: v / 2))
     assert half.last.battery.voltage_v is None
     assert "declare" in half.why("upsBatteryVoltage")
