@@ -5,14 +5,18 @@ import json
 import os
 import socket
 import time
+from itertools import islice
 from pathlib import Path
+from random import Random
 
 import pytest
 
+from collector.snmp import ber
 from collector.snmp.credentials import Auth, Community, Privacy, User
 from collector.snmp.gate import Gate
 from collector.snmp.notifications import Boots, Notification, NotificationReceiver
 from collector.snmp.upsmib import NOTIFICATIONS_ROOT
+from tests.collector.snmp.mutations import mutations
 from tests.servers import need_program
 
 SOURCES = {"127.0.0.1": ("card-A1",)}
@@ -154,3 +158,25 @@ async def test_a_port_in_use_is_said_before_anything_is_built(tmp_path: Path) ->
         with pytest.raises(OSError, match="in use"):
             async with receiver:
                 pass
+
+
+async def test_damaged_notifications_are_let_go_by(tmp_path: Path) -> None:
+    heard: list[Notification] = []
+    receiver = NotificationReceiver(SOURCES, [COMMUNITY, USER], heard.append, tmp_path / "boots.json", port=0)
+    varbinds = [
+        ber.encode_varbind("1.3.6.1.2.1.1.3.0", ber.TIME_TICKS, 100),
+        ber.encode_varbind("1.3.6.1.6.3.1.1.4.1.0", ber.OBJECT_ID, ON_BATTERY),
+        ber.encode_varbind(SECONDS, ber.INTEGER, 42),
+    ]
+    true = ber.encode_message(1, b"traps", ber.encode_response_pdu(7, varbinds, pdu_type=ber.TRAP_V2))
+    dice = Random(5)
+    async with receiver:
+        for case in islice(mutations(seed=3), 150):
+            receiver._hand_over(case, ("127.0.0.1", 9))
+        for _ in range(150):
+            damaged = bytearray(true)
+            damaged[dice.randrange(len(damaged))] = dice.randrange(256)
+            receiver._hand_over(bytes(damaged), ("127.0.0.1", 9))
+        before = len(heard)
+        receiver._hand_over(true, ("127.0.0.1", 9))
+    assert len(heard) == before + 1  # and after all that, a true one is understood
