@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from api.pages.model import Acknowledgement, Alarm, CardHealth, CardRead, Sheet, UnitView
-from api.pages.sources import score_of
+from api.pages.model import Acknowledgement, Alarm, BankEnd, CardHealth, CardRead, Fan, Sheet, UnitView
+from api.pages.sources import isolation_of, score_of
+from api.pages.words import Clock
 from collector.polling import PollFigures
 from collector.service import Service
 from rules.alarms import lifecycle
@@ -15,14 +16,25 @@ def sheet_of(service: Service) -> Sheet:
     """Return everything that is shown now."""
     present = service.present
     estate = service.estate
+    now = service.clock.now()
     return Sheet(
-        now=service.clock.now(),
+        now=now,
         title=next(iter(estate.sites.values())).name,
         estate=estate,
         systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
         units=tuple(_unit(service, unit) for unit in estate.units),
         alarms=alarms_in_order(service),
+        fans={
+            system: Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in judged.ends))
+            for system, judged in present.hold_ups.items()
+            if judged.ends
+        },
+        isolations=tuple(
+            isolation_of(found, Clock(estate.site_of(system).time_zone, now))
+            for system in estate.systems
+            for found in service.planner.isolations(system)
+        ),
         estate_file=service.configuration.path.name,
         acts=True,
         poll_s=service.configuration.polling.every_s,

@@ -33,6 +33,7 @@ from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
 from collector.live_judging import LiveJudging
+from collector.load_past import fill_all
 from collector.occurrences import occurrences
 from collector.planner import Planner
 from collector.polling import Answer, Poller
@@ -211,6 +212,7 @@ class Service:
                 group.create_task(self._self_watch().run(), name="self watch"),
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
+                group.create_task(self._fill_load_records(), name="load past"),
             ]
             if self.tidying is not None:
                 tasks.append(group.create_task(self.tidying.run(), name="tidying"))
@@ -240,6 +242,11 @@ class Service:
             planned,
             store_error=lambda: None if self.tidying is None else self.tidying.trouble,
         )
+
+    async def _fill_load_records(self) -> None:
+        """Fill the records of the systems' load from the history where they hold too little."""
+        records = {system: self.recorder.load_record(system) for system in self.estate.systems}
+        await fill_all(records, self.estate, self.history, self.clock.now())
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

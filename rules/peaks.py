@@ -196,6 +196,23 @@ class PeakRecord:
                 return  # older than everything that is kept
         self._day_codes[at, column] = max(int(self._day_codes[at, column]), code)
 
+    def add_quarter(self, at: datetime, load: Load) -> None:
+        """Take the load of a quarter of an hour that was not watched live, from an older record."""
+        quarter = int(at.timestamp()) // QUARTER_S
+        row = quarter % QUARTERS
+        newest = int(self._quarters.max())
+        by_line = {item.line: item for item in load.lines}
+        for k, line in enumerate(self._lines):
+            item = by_line.get(line)
+            values = (None, None) if item is None else (item.power_w, item.apparent_va)
+            for column, value in zip((2 * k, 2 * k + 1), values, strict=True):
+                if value is None:
+                    continue
+                if quarter > newest - QUARTERS and self._quarters[row] <= quarter:
+                    self._keep(row, quarter, column, value)
+                else:
+                    self._keep_day(quarter // QUARTERS_A_DAY, column, _code(value))
+
     def add_day(self, peak: DayPeak) -> None:
         """Take the peak of a day that was not watched live, from an older record."""
         day = (peak.day - date(1970, 1, 1)).days

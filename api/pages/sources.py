@@ -60,7 +60,8 @@ def isolation_of(checked: Isolation, clock: Clock) -> model.Isolation:
     """Return whether a unit may be taken out as the page says it: an answer, and its checks by result."""
     rows: dict[Result, list[str]] = {result: [] for result in Result}
     for row in checked.rows:
-        said = f"{capital(row.check.rstrip('.'))}: {row.because}" if row.because else capital(row.check)
+        check = capital(row.check.rstrip(".").replace("_", " "))
+        said = f"{check}: {row.because}" if row.because else check
         rows[row.result].append(said)
     return model.Isolation(
         unit=checked.unit,

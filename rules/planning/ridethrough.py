@@ -396,7 +396,7 @@ def _result(  # noqa: PLR0917 - gathers the parts
         verdict=verdict,
         because=tuple(because),
         carried_share=carried,
-        margin_s=None if endless and np.isinf(low) else margin_s,
+        margin_s=None if endless else margin_s,
         hold_up=hold_up,
         happenings=tuple(sorted(happenings, key=lambda h: (h.median_s, h.low_s))),
         timeline=_timeline(task, scenario, stretches, course),

@@ -1,0 +1,103 @@
+"""Fills a system's record of its load from the history: after the first start, or when the record was lost.
+
+Newest first, and gently: nobody waits for it, and the daemon has better things to do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from collector.history.store import Bucket, HistoryStore
+from rules.estate import Estate, Unit
+from rules.peaks import PeakRecord
+from rules.verdicts import LineLoad, Load
+
+QUARTER: Final = timedelta(minutes=15)
+STRETCH: Final = timedelta(days=30)
+"""A question covers this much: to the store, thirty days cost hardly more than one."""
+STRETCHES: Final = 14
+ENOUGH_DAYS: Final = 30
+
+
+async def fill_all(
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, now: datetime
+) -> None:
+    """Fill the records (by system) that hold less than a month: the last month of all first, then further back."""
+    wanting = [system for system, record in records.items() if len(record.days()) < ENOUGH_DAYS]
+    for back in range(STRETCHES):
+        for system in list(wanting):
+            if not await fill(records[system], estate, system, history, now, back=back):
+                wanting.remove(system)
+
+
+async def fill(
+    record: PeakRecord, estate: Estate, system: str, history: HistoryStore, now: datetime, *, back: int = 0
+) -> bool:
+    """Fill a record with the stretch that ended `back` stretches ago; return whether it held anything.
+
+    Quarters of an hour in which any unit of the system has no value on a line stay unknown on it.
+    """
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    end = midnight - back * STRETCH
+    loads = await _loads(estate.units_of(system), record.lines, history, end - STRETCH, end)
+    found = False
+    for number, lines in enumerate(loads):
+        at = end - STRETCH + number * QUARTER
+        if at < now and any(line.power_w is not None for line in lines):
+            record.add_quarter(at, Load(None, None, lines))
+            found = True
+        if number % 24 == 0:
+            await asyncio.sleep(0)
+    return found
+
+
+async def _loads(
+    units: Sequence[Unit], lines: Sequence[int], history: HistoryStore, start: datetime, end: datetime
+) -> list[tuple[LineLoad, ...]]:
+    """Return the system's mean load by line in each quarter of an hour from `start` to `end`."""
+    count = (end - start) // QUARTER
+
+    async def means(unit: str, quantity: str, line: int) -> list[float | None]:
+        buckets = await history.series(unit, quantity, line=line, start=start, end=end, points=count)
+        return await asyncio.to_thread(_in_quarters, buckets, start, count)
+
+    watts: dict[int, list[Sequence[float | None]]] = {line: [] for line in lines}
+    volt_amperes: dict[int, list[Sequence[float | None]]] = {line: [] for line in lines}
+    for unit in units:
+        for own, board in enumerate(unit.line_order[: unit.output_lines], start=1):
+            watts[board].append(await means(unit.id, "output_power_w", own))
+            volts = await means(unit.id, "output_voltage_v", own)
+            amperes = await means(unit.id, "output_current_a", own)
+            volt_amperes[board].append(
+                [None if v is None or a is None else v * a for v, a in zip(volts, amperes, strict=True)]
+            )
+    return await asyncio.to_thread(_added_up, lines, watts, volt_amperes, count)
+
+
+def _added_up(
+    lines: Sequence[int],
+    watts: Mapping[int, Sequence[Sequence[float | None]]],
+    volt_amperes: Mapping[int, Sequence[Sequence[float | None]]],
+    count: int,
+) -> list[tuple[LineLoad, ...]]:
+    return [
+        tuple(LineLoad(n, _sum(watts[n], k), _sum(volt_amperes[n], k)) for n in lines) for k in range(count)
+    ]
+
+
+def _in_quarters(buckets: Sequence[Bucket], start: datetime, count: int) -> list[float | None]:
+    """Return means by quarter of an hour; a store whose steps are longer leaves the ones between unknown."""
+    means: list[float | None] = [None] * count
+    for bucket in buckets:
+        number = (bucket.start - start) // QUARTER
+        if 0 <= number < count:
+            means[number] = bucket.mean
+    return means
+
+
+def _sum(parts: Sequence[Sequence[float | None]], number: int) -> float | None:
+    values = [part[number] for part in parts]
+    return None if not values or None in values else sum(value for value in values if value is not None)
