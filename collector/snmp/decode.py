@@ -89,9 +89,21 @@ TEMPERATURE_HIGH_C: Final = 85.0
 _BATTERY: Final = tuple(
     (i.name, i, i.field or "") for i in OBJECTS if i.group == "battery" and i.field != "status"
 )
-_INPUT: Final = tuple((i, i.field or "") for i in OBJECTS if i.group == "input" and i.column)
-_OUTPUT: Final = tuple((i, i.field or "") for i in OBJECTS if i.group == "output" and i.column)
-_BYPASS: Final = tuple((i, i.field or "") for i in OBJECTS if i.group == "bypass" and i.column)
+# Group -> (line, (wire key, object, field) of each of its columns)
+_ROWS: Final = {
+    group: tuple(
+        (
+            line,
+            tuple(
+                (f"{item.name}.{line}", item, item.field or "")
+                for item in OBJECTS
+                if item.column and item.group == group
+            ),
+        )
+        for line in LINES
+    )
+    for group in ("input", "output", "bypass")
+}
 _PLATE: Final = tuple((i.name, i, i.field or "") for i in OBJECTS if i.group == "nameplate")
 _KEYS: Final = {item.name: {line: f"{item.name}.{line}" for line in LINES} for item in OBJECTS if item.column}
 
@@ -151,7 +163,7 @@ class _Decoder:
         output = OutputReading(
             source=source,
             frequency_hz=self.number("upsOutputFrequency", BY_NAME["upsOutputFrequency"]),
-            lines=tuple(OutputLine(line, **row) for line, row in self._rows("output", _OUTPUT)),
+            lines=tuple(OutputLine(line, **row) for line, row in self._rows("output")),
         )
         reading = Reading(
             unit=unit,
@@ -160,7 +172,7 @@ class _Decoder:
             battery=battery,
             input=InputReading(
                 bad_count=None if bad_count is None else int(bad_count),
-                lines=tuple(InputLine(line, **row) for line, row in self._rows("input", _INPUT)),
+                lines=tuple(InputLine(line, **row) for line, row in self._rows("input")),
             ),
             output=output,
             bypass=self._bypass(),
@@ -212,7 +224,7 @@ class _Decoder:
         return source
 
     def _bypass(self) -> BypassReading | None:
-        rows = tuple(BypassLine(line, **row) for line, row in self._rows("bypass", _BYPASS))
+        rows = tuple(BypassLine(line, **row) for line, row in self._rows("bypass"))
         frequency = self.number("upsBypassFrequency", BY_NAME["upsBypassFrequency"])
         if not rows and "upsBypassFrequency" not in self.state.values:
             return None
@@ -224,20 +236,15 @@ class _Decoder:
             found[leaf] = self._text(key) if item.kind is Kind.TEXT else self.number(key, item)
         return Nameplate(**found, engine_id=self.state.engine_id)
 
-    def _rows(
-        self, group: str, columns: tuple[tuple[MibObject, str], ...]
-    ) -> list[tuple[int, dict[str, float | None]]]:
+    def _rows(self, group: str) -> list[tuple[int, dict[str, float | None]]]:
         """Return (line, field -> value) for the lines that exist."""
-        values = self.state.values
+        values, number = self.state.values, self.number
         rows: list[tuple[int, dict[str, float | None]]] = []
-        for line in LINES:
-            keys = [(_KEYS[item.name][line], item, leaf) for item, leaf in columns]
+        for line, keys in _ROWS[group]:
             held = [values[key] for key, _, _ in keys if key in values]
-            if not held:
+            if not held or (not any(held) and self._is_absent(group, line)):
                 continue
-            if not any(held) and self._is_absent(group, line):
-                continue
-            rows.append((line, {leaf: self.number(key, item, line) for key, item, leaf in keys}))
+            rows.append((line, {leaf: number(key, item, line) for key, item, leaf in keys}))
         return rows
 
     def _is_absent(self, group: str, line: int) -> bool:
