@@ -36,11 +36,11 @@ from rules.verdicts import (
     Basis,
     Capacity,
     ChargingVerdict,
-    OnBattery,
     ReplacementDates,
     Verdict,
 )
 from rules.watch import Book, WatchState, restore, snapshot, step
+from tests.rules.day import on_battery_since, recorded_day
 from tests.rules.plant import (
     START,
     UNITS,
@@ -94,13 +94,6 @@ class Watch:
     def alarm_state(self, alarm: str) -> State:
         found = self.state.alarms.get(alarm)
         return State.NORMAL if found is None else found.state
-
-
-def on_battery_since(seconds: float, *, lasts_s: float, failed: int | None = None) -> OnBattery:
-    since = START + timedelta(seconds=seconds)
-    return OnBattery(
-        since, since + timedelta(seconds=lasts_s), since + timedelta(seconds=lasts_s * 1.15), None, failed
-    )
 
 
 def outage(watch: Watch, at: float = 10.0, units: tuple[str, ...] = NORTH) -> None:
@@ -635,31 +628,6 @@ def whole_day() -> tuple[Change, ...]:
     watch = Watch()
     watch.give(*recorded_day())
     return tuple(watch.changes)
-
-
-def recorded_day() -> list[Input]:
-    """Return a day with a sag, an outage with odd ones, a silent card, a maker's alarm, people and judgements."""
-    day: list[Input] = []
-    for seconds in range(0, 1500, 10):
-        for n, unit in enumerate(EVERY):
-            at = seconds + 0.3 * n
-            dark = 600 <= at < 1100 and unit in NORTH
-            late = unit == "W4" and 600 <= at < 1300
-            if unit == "C2" and 1200 <= at < 1350:
-                day.append(silence(unit, at))
-            elif dark or late:
-                day.append(on_bank(unit, at))
-            elif unit == "D1" and 1380 <= at < 1450:
-                day.append(reading(unit, at, alarms=("upsAlarmFanFailure", "1.3.6.1.4.1.99999.1")))
-            else:
-                day.append(reading(unit, at))
-        outage_now = on_battery_since(600, lasts_s=1100) if 600 <= seconds < 1100 else None
-        day.append(
-            SystemJudged(stamp(seconds + 5), system_state("works", seconds + 5, on_battery=outage_now))
-        )
-        day.append(Tick(stamp(seconds + 9)))
-    day.append(OperatorAction(stamp(1501), Deed.ACKNOWLEDGE, "on_battery:W1", "R. Haugen"))
-    return sorted(day, key=lambda i: i.stamp.monotonic_s)
 
 
 def test_a_recorded_day_gives_the_same_alarms_twice() -> None:
