@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from api.pages.model import Acknowledgement, Alarm, BankEnd, CardHealth, CardRead, Fan, Sheet, UnitView
+from api.pages.model import Acknowledgement, Alarm, BankEnd, CardHealth, CardRead, Fan, Sheet, Told, UnitView
 from api.pages.sources import isolation_of, score_of
 from api.pages.words import Clock
 from collector.polling import PollFigures
@@ -111,4 +111,8 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         shelved_until=alarm.shelved_until,
         shelved_by=alarm.shelved_by,
         because=alarm.suppressed_because,
+        told=tuple(
+            Told(one.who, one.by, one.at, one.result)
+            for one in service.office.told.get(alarm.incident or "", ())
+        ),
     )

@@ -10,8 +10,9 @@ from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.problems import Problem, not_known
-from api.routes.asking import Asked, answer
+from api.routes.asking import Asked, answer, moment
 from api.sheet import alarm_of, alarms_in_order
+from collector.alarm_quality import quality_between
 from collector.service import Service
 from rules.alarms.inputs import Deed
 from rules.alarms.lifecycle import State
@@ -19,6 +20,7 @@ from rules.alarms.lifecycle import State
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
 
 LONGEST_SHELVING = timedelta(days=31)
+QUALITY_DAYS = timedelta(days=30)
 
 
 class Act(BaseModel):
@@ -43,6 +45,21 @@ async def alarms(
     """Give every alarm that is not normal, in the order to act in."""
     found = [a for a in alarms_in_order(service) if state is None or a.state == state.value]
     return answer({"items": found, "next": None})
+
+
+@router.get("/quality")
+async def quality(
+    service: Asked,
+    start: Annotated[str | None, Query(alias="from")] = None,
+    end: Annotated[str | None, Query(alias="to")] = None,
+) -> Response:
+    """Give the figures of alarm quality (EEMUA 191, ISA-18.2) of a period; of the last 30 days if not said."""
+    now = service.clock.now()
+    first = moment(start, "from", now - QUALITY_DAYS)
+    last = moment(end, "to", now)
+    if last < first:
+        raise Problem(422, "wrong-input", "to: want a time after from")
+    return answer(await quality_between(service.ledger, first, last))
 
 
 @router.get("/{alarm}")

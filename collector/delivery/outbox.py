@@ -79,6 +79,8 @@ class Outbox:
         self._limit = limit or Limit()
         self._wake = {name: asyncio.Event() for name in channels}
         self.health: dict[str, Health] = {name: Health() for name in channels}
+        self.touched: set[str] = set()
+        """Incidents of which something was sent, tried or given up; whoever shows them empties it."""
 
     def wake(self) -> None:
         """Look for messages at once."""
@@ -134,6 +136,7 @@ class Outbox:
         now = self._clock.now()
         if message.schema == LETTER:
             letter = Letter.of(message.body)
+            self.touched.add(letter.notice.incident)
             needless = await self._needless(letter)
             if needless is not None:
                 tx.sent(message.id, f"{NOT_NEEDED}: {needless}")

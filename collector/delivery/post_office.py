@@ -12,7 +12,7 @@ office.wake()
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -106,6 +106,8 @@ class PostOffice:
         self.dispatch = dispatch
         self.channels = dict(channels)
         self.outbox = Outbox(ledger, channels, clock, Limit(delivery.most_messages, delivery.within_s))
+        self.told: dict[str, tuple[Told, ...]] = {}
+        """Who was told of each incident that is looked after: see `refresh_told`."""
         self._ledger = ledger
         self._clock = clock
         self._heartbeat = Heartbeat(
@@ -157,6 +159,15 @@ class PostOffice:
         for channel in self.channels.values():
             if isinstance(channel, MqttChannel):
                 channel.set_state(kind, about, data, expiry_s=expiry_s)
+
+    async def refresh_told(self, incidents: Collection[str]) -> None:
+        """Bring `told` up to date for these incidents, and forget all others."""
+        dirty = {i for i in incidents if i in self.outbox.touched or i not in self.told}
+        self.outbox.touched.clear()
+        for incident in sorted(dirty):
+            self.told[incident] = await told(self._ledger, incident)
+        for gone in set(self.told) - set(incidents):
+            del self.told[gone]
 
     def failing(self) -> dict[str, bool | None]:
         """Return for each channel whether it fails now, None where nobody tried yet."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Final, Protocol
 
 from collector.delivery.post_office import PostOffice
+from rules.alarms.lifecycle import Alarm
 from rules.alarms.plain import to_plain
 from rules.reading import Reading
 from rules.verdicts import SystemState
@@ -20,6 +21,7 @@ class News(Protocol):
     version: int
     readings: dict[str, Reading]
     systems: dict[str, SystemState]
+    alarms: dict[str, Alarm]
 
     async def news_after(self, version: int) -> int:
         """Return the version once it is past `version`."""
@@ -40,6 +42,9 @@ class StateFeed:
         while True:
             version = await self._present.news_after(version)
             self._office.wake()
+            await self._office.refresh_told(
+                {a.incident for a in self._present.alarms.values() if a.incident is not None}
+            )
             if self._office.has_brokers:
                 self._publish("system", self._present.systems)
                 self._publish("unit", self._present.readings)

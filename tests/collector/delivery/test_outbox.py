@@ -62,6 +62,10 @@ async def test_a_message_is_sent_once_and_what_came_back_is_in_the_journal(
     assert [(t.who, t.by) for t in shown] == [("R. Haugen", "post")]
     assert shown[0].result is not None
     assert shown[0].result.endswith("taken")
+    await where.refresh_told({"power-north-1"})
+    assert where.told == {"power-north-1": shown}
+    await where.refresh_told(set())
+    assert where.told == {}
 
 
 async def test_messages_of_one_incident_arrive_in_order_though_one_is_not_taken_at_first(

@@ -46,6 +46,7 @@ async def test_ten_units_lose_their_mains_and_a_person_gets_one_message(tmp_path
             await until(lambda: len(power(sink)) > 0)
             first_s = loop.time() - began_s
             await asyncio.sleep(8)
+            shown = service.office.told["power-north-1"]
             service.stop()
             await running
             alarms = service.present.alarms
@@ -58,6 +59,7 @@ async def test_ten_units_lose_their_mains_and_a_person_gets_one_message(tmp_path
     assert first_s <= 1.0 + 5.0 + 1.5, "a poll, the window, the tick, and the way there"
     assert len(told) <= 3, [t["data"]["what"] for t in told]
     assert len(sink.requests) - before <= 5, [e["data"]["what"] for e in sink.events()]
+    assert {one.who for one in shown} == {"Night desk"}
     raw = [a for a in alarms.values() if a.condition and a.kind in ("on_battery", "card_alarm")]
     assert len(raw) == 40, "nothing distinct is lost: ten units on battery and three alarms of each card"
 
