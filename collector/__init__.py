@@ -1,1 +1,17 @@
-"""The daemon: reads cards, keeps what it read, asks the rules, tells people. Never imports `api`."""
+"""The daemon: reads cards, keeps what it read, asks the rules, tells people. Never imports `api`.
+
+Read in this order:
+
+1. `configuration`  the estate file: plant for the rules; addresses, secrets and people for the collector
+2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how
+3. `recording`      the one line through which everything passes; `lines`: what of it goes into the ledger
+4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs
+5. `present`        what is true now
+6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process
+7. `discharges`, `bank_evidence`, `evidence`   discharges kept whole, and what a judgement of a bank rests on
+8. `planner`        questions about plans
+9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
+10. `service`       all of it wired, started and stopped: what `api` may touch
+11. `simulation`    an estate with physics of its own
+12. `upkeep`, `stored`, `confirming`, `capacity_files`, `occurrences`, `notify`   what single commands need
+"""
