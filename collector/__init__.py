@@ -13,5 +13,5 @@ Read in this order:
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `service`       all of it wired, started and stopped: what `api` may touch
 11. `simulation`    an estate with physics of its own
-12. `upkeep`, `stored`, `confirming`, `capacity_files`, `occurrences`, `notify`   what single commands need
+12. `upkeep`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
 """

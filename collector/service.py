@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
+from collector.alarm_quality import quality_between
 from collector.bank_evidence import BankEvidenceBook
 from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
@@ -34,7 +35,6 @@ from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
-from collector.occurrences import occurrences
 from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
@@ -52,7 +52,7 @@ from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
-from rules.alarms.quality import Quality, quality
+from rules.alarms.quality import Quality
 from rules.estate import Estate
 from rules.peaks import total_by_day
 from rules.runtime_trend import BankRuntime, bank_runtime
@@ -298,7 +298,7 @@ class Service:
 
     async def alarm_quality(self, start: datetime, end: datetime) -> Quality:
         """Return the figures of the alarms themselves over a period (EEMUA 191, ISA-18.2)."""
-        return quality(await occurrences(self.ledger, start, end), start, end)
+        return await quality_between(self.ledger, start, end)
 
     async def messages(
         self,

@@ -12,7 +12,6 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.problems import Problem, not_known
 from api.routes.asking import Asked, answer, moment
 from api.sheet import alarm_of, alarms_in_order
-from collector.alarm_quality import quality_between
 from collector.service import Service
 from rules.alarms.inputs import Deed
 from rules.alarms.lifecycle import State
@@ -59,7 +58,7 @@ async def quality(
     last = moment(end, "to", now)
     if last < first:
         raise Problem(422, "wrong-input", "to: want a time after from")
-    return answer(await quality_between(service.ledger, first, last))
+    return answer(await service.alarm_quality(first, last))
 
 
 @router.get("/{alarm}")

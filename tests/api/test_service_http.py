@@ -98,8 +98,8 @@ async def opened(folder: Path) -> AsyncIterator[tuple[Service, httpx.AsyncClient
         ("/v1/events", 200),
         ("/v1/events?after=x", 422),
         ("/v1/messages?sending=dead", 200),
-        ("/v1/alarm-quality", 200),
-        ("/v1/alarm-quality?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z", 422),
+        ("/v1/alarms/quality", 200),
+        ("/v1/alarms/quality?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z", 422),
         ("/v1/programme", 200),
         ("/health/live", 200),
         ("/health/ready", 503),
@@ -127,7 +127,7 @@ async def test_a_silent_card_is_an_alarm_that_can_be_acknowledged_and_is_kept(tm
         listed = (await client.get("/v1/alarms")).json()["items"]
         silent = next(a for a in listed if a["id"].startswith("card_silent"))
         assert silent["state"] == "active_unacknowledged"
-        figures = (await client.get("/v1/alarm-quality")).json()
+        figures = (await client.get("/v1/alarms/quality")).json()
         assert figures["count"] >= 1
 
 
