@@ -17,6 +17,7 @@ from collector.clock import Clock, stamp
 from collector.ledger import Ledger
 from collector.ledger.records import Snapshot
 from collector.present import Present
+from rules.alarms.catalogue import Severity
 from rules.assess import Glance, SystemView, glance, task_of
 from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.battery.belief import BankBelief
@@ -186,12 +187,16 @@ class Planner:
         return found
 
     def _alarms(self, system: str) -> tuple[str, ...]:
-        """Return what stands about a system and its parts, as sentences."""
+        """Return what stands about a system and its parts, as sentences; a warning forbids no work."""
         units = {unit.id for unit in self._estate.units_of(system)}
         about = {system, *units}
         about |= {bank.id for bank in self._estate.banks_of_system(system)}
         about |= {card.id for unit in units if (card := self._estate.card_of(unit)) is not None}
-        found = [a for a in self._present.alarms.values() if a.about in about and a.state.active]
+        found = [
+            a
+            for a in self._present.alarms.values()
+            if a.about in about and a.state.active and a.severity is not Severity.WARNING
+        ]
         return tuple(a.what or a.kind for a in found)
 
     def sizes(self, system: str, wanted: Wanted, bank: BankWanted | None) -> Sizes | None:

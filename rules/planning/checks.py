@@ -346,7 +346,7 @@ def _input_row(staying: Sequence[UnitView]) -> Row:
 
 def no_alarms(views: Sequence[UnitView], facts: Facts) -> Row:
     """Return whether no alarm stands that nobody has explained."""
-    standing = list(facts.alarms)
+    standing = [text.rstrip(".") for text in facts.alarms]
     for v in views:
         if v.reading is not None:
             standing += [
