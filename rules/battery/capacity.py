@@ -47,7 +47,8 @@ from rules.verdicts import Basis, ShownToCarry
 _LEAST_USED: Final = 0.02
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
-_PROBE_K: Final = 1.5
+_PROBE_K: Final = 1.0
+_WANDER: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -261,7 +262,7 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     stated = battery.curve if battery.curve is not None else curve
     stated_s = float(stated.seconds(course.mean_power_w))
     middle, low, high = _quantiles(health * published / stated_s)
-    end, end_low, end_high = _end_of_discharge(discharge, course, curve, here)
+    end, end_low, end_high = _end_of_discharge(discharge, course, curve, here, rng)
     rate_adjusted = course.mean_power_w / float(stated.watts(stated_s * middle))
     nominal = course.per_kelvin / float(time_per_kelvin(published))
     return CapacityEstimate(
@@ -302,7 +303,7 @@ def _quantiles(values: Floats) -> tuple[float, float, float]:
 
 
 def _end_of_discharge(
-    discharge: Discharge, course: Course, curve: RuntimeCurve, here: Floats
+    discharge: Discharge, course: Course, curve: RuntimeCurve, here: Floats, rng: np.random.Generator
 ) -> tuple[float, float, float]:
     """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %.
 
@@ -314,7 +315,11 @@ def _end_of_discharge(
     seconds = float(curve.seconds(power))
     at_now = here + rate_slope(here) * (np.log(seconds / 3600.0) - course.mean_ln_hours)
     left = np.maximum(at_now - course.used_now, 0.0) * seconds * course.time_factor
-    if current_is_held(discharge):
+    # A load that wandered so far will go on wandering; the present power is only its middle.
+    wander = float(np.std(np.log(discharge.power_w))) * course.traits.steepness
+    if not current_is_held(discharge):
+        left = left * np.exp(rng.normal(0.0, min(_WANDER * wander, 0.15), len(here)))
+    else:
         ahead = _ahead(course, float(np.median(here)), 30)
         left = left * float(np.mean(curve.seconds(power * ahead / ahead[0]))) / seconds
     return _quantiles(float(discharge.t_s[-1]) + left)

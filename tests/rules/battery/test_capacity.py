@@ -12,11 +12,12 @@ from rules.battery.capacity import (
     CapacityEstimate,
     ReferenceLog,
     belief_from_posterior,
+    current_is_held,
     judge_discharge,
     live_update,
     prepare,
 )
-from rules.battery.discharge import Battery, DischargeLog
+from rules.battery.discharge import Battery, DischargeLog, clean
 from rules.battery.losses import Losses
 from rules.battery.runtime import curve_through, generic_curve
 from rules.verdicts import Basis
@@ -242,3 +243,21 @@ def test_a_bank_already_part_used_has_less_left() -> None:
     assert part.used_fraction is not None
     assert full.used_fraction is not None
     assert part.used_fraction == pytest.approx(full.used_fraction + 0.15)
+
+
+def test_a_test_at_constant_current_is_told_from_a_constant_load() -> None:
+    """At constant power the current rises as the voltage falls; on a test bench it may be held."""
+    t = np.arange(0.0, 3600.0, 10.0)
+    volts = 200.0 - 0.005 * t
+    bank = Battery(100, 1, 1.70, None)
+    assert current_is_held(clean(DischargeLog.of(t, volts, np.full(len(t), 12.0)), bank))
+    assert not current_is_held(clean(DischargeLog.of(t, volts, 2400.0 / volts), bank))
+
+
+def test_a_record_that_stops_just_above_its_end_voltage_counts_as_complete() -> None:
+    t = np.arange(0.0, 1000.0, 5.0)
+    bank = Battery(100, 1, 1.70, None)
+    almost = clean(DischargeLog.of(t, 170.0 + 0.03 * (1000.0 - t), np.full(len(t), 20.0)), bank)
+    assert almost.ended_s == pytest.approx(1000.0)
+    half = clean(DischargeLog.of(t[:100], 170.0 + 0.03 * (1000.0 - t[:100]), np.full(100, 20.0)), bank)
+    assert half.ended_s is None
