@@ -25,6 +25,8 @@ GRACE_MS: Final = 2 * MINUTE_MS
 """How long after its end an hour may still get readings without being folded twice."""
 SPARSE_ROWS: Final = 50_000
 """A complete day with fewer hot rows than this (an imported past) is folded without going by hours."""
+HELD_ROWS: Final = 20_000
+"""While fewer hot rows than this wait, hours are left until their day is complete: small chunks gain little."""
 _AT_ONCE: Final = 20_000
 
 Commit = Callable[[sqlite3.Connection], None]
@@ -65,7 +67,9 @@ def _due(connection: sqlite3.Connection, now_ms: int, exact_ms: int) -> Sequence
     found: list[Fold] = []
     (oldest,) = connection.execute("SELECT min(at) FROM hot").fetchone()
     if oldest is not None and (oldest // HOUR_MS + 1) * HOUR_MS + GRACE_MS <= now_ms:
-        found.append(_of_hot(connection, int(oldest), now_ms))
+        fold = _of_hot(connection, int(oldest), now_ms)
+        if fold is not None:
+            found.append(fold)
     complete = (now_ms - GRACE_MS) // DAY_MS
     found += [
         Fold("day", int(hour) // 24, int(unit))
@@ -83,14 +87,15 @@ def _due(connection: sqlite3.Connection, now_ms: int, exact_ms: int) -> Sequence
     return found
 
 
-def _of_hot(connection: sqlite3.Connection, oldest_ms: int, now_ms: int) -> Fold:
+def _of_hot(connection: sqlite3.Connection, oldest_ms: int, now_ms: int) -> Fold | None:
     day = oldest_ms // DAY_MS
-    if (day + 1) * DAY_MS + GRACE_MS <= now_ms:
-        rows = connection.execute(
-            "SELECT count(*) FROM (SELECT 1 FROM hot WHERE at < ? LIMIT ?)", ((day + 1) * DAY_MS, SPARSE_ROWS)
-        ).fetchone()[0]
-        if rows < SPARSE_ROWS:
-            return Fold("past", day)
+    complete = (day + 1) * DAY_MS + GRACE_MS <= now_ms
+    enough = SPARSE_ROWS if complete else HELD_ROWS
+    (rows,) = connection.execute(
+        "SELECT count(*) FROM (SELECT 1 FROM hot WHERE at < ? LIMIT ?)", ((day + 1) * DAY_MS, enough)
+    ).fetchone()
+    if rows < enough:
+        return Fold("past", day) if complete else None
     return Fold("hour", oldest_ms // HOUR_MS)
 
 

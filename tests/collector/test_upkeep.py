@@ -77,7 +77,9 @@ async def fill(data: Path) -> None:
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     data = tmp_path_factory.mktemp("filled") / "data"
-    asyncio.run(fill(data))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("collector.history.fold.HELD_ROWS", 1)
+        asyncio.run(fill(data))
     return data
 
 

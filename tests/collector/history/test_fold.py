@@ -110,6 +110,7 @@ async def test_dense_hours_go_through_hour_chunks(
     tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("collector.history.fold.SPARSE_ROWS", 10)
+    monkeypatch.setattr("collector.history.fold.HELD_ROWS", 10)
     kept = odd_days(reading, days=2)
     async with SqliteHistory(tmp_path / "history.sqlite", meaning) as store:
         await store.append(kept)
@@ -199,6 +200,7 @@ async def test_a_damaged_hour_stops_nobody_else(
     tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("collector.history.fold.SPARSE_ROWS", 1)
+    monkeypatch.setattr("collector.history.fold.HELD_ROWS", 1)
     async with SqliteHistory(tmp_path / "history.sqlite", meaning) as store:
         for unit in ("A1", "A2"):
             await store.append([reading(s, unit=unit) for s in range(0, 7200, 60)])
@@ -210,3 +212,15 @@ async def test_a_damaged_hour_stops_nobody_else(
         assert len(await everything(store, start, "A2")) == 120
         with pytest.raises(StoreError, match="torn"):
             await everything(store, start, "A1")
+
+
+async def test_few_rows_stay_where_they_are_until_their_day_is_complete(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    await store.append([reading(600 * n, period_s=600.0) for n in range(100)])
+    await store.tend(start + 20 * HOUR)
+    where = await places(store)
+    assert (where["hot"], where["hours"], where["days"]) == (100, 0, 0)
+    await store.tend(start + DAY + HOUR)
+    where = await places(store)
+    assert (where["hot"], where["hours"], where["folded"]) == (0, 0, 1)
