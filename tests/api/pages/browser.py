@@ -98,14 +98,6 @@ class Stage:
         return StreamingResponse(stream(coming(), address), media_type=MEDIA_TYPE)
 
 
-def missing() -> str | None:
-    """Return what a browser test lacks here, or None."""
-    for name in ("chromium", "chromedriver"):
-        if which(name) is None:
-            return f"{name} is not installed"
-    return None
-
-
 @contextmanager
 def chromium(width: int = 1440, height: int = 1000, *, dark: bool = False) -> Iterator[webdriver.Chrome]:
     """Yield a browser whose page is `width` by `height` CSS pixels."""

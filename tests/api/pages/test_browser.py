@@ -8,13 +8,20 @@ import pytest
 from selenium import webdriver
 
 from tests.api.pages import samples
-from tests.api.pages.browser import Stage, chromium, missing, resize
+from tests.api.pages.browser import Stage, chromium, resize
+from tests.servers import need_program
 
 pytestmark = [
     pytest.mark.real_server,
     pytest.mark.slow,
-    pytest.mark.skipif(missing() is not None, reason=str(missing())),
 ]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _browser_is_there() -> None:
+    need_program("chromium")
+    need_program("chromedriver")
+
 
 ADDRESSES = (
     "/",

@@ -12,6 +12,7 @@ from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
 from rules.reading import BatteryReading, Reading, Silence, Stamp
 from tests.collector.history.influx_server import INFLUXD, InfluxServer, PathMapping
+from tests.servers import missing
 
 OBJECTS = {
     ("battery_voltage_v", None): "upsBatteryVoltage",
@@ -92,7 +93,7 @@ async def store(tmp_path: Path, meaning: Meaning) -> AsyncIterator[SqliteHistory
 def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[InfluxServer, PathMapping]]:
     """A real engine and the mapping before it."""
     if INFLUXD is None:
-        pytest.skip("influxd is not installed")
+        missing("influxd is not installed")
     server = InfluxServer(tmp_path_factory.mktemp("influx"))
     server.start()
     mapping = PathMapping(server.port)
