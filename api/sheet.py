@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from api.pages.model import Acknowledgement, Alarm, BankEnd, CardHealth, CardRead, Fan, Sheet, Told, UnitView
+from datetime import timedelta
+from typing import Final
+
+from api.pages.model import (
+    Acknowledgement,
+    Alarm,
+    BankEnd,
+    CapacityForecast,
+    CardHealth,
+    CardRead,
+    Fan,
+    Isolation,
+    Sheet,
+    Told,
+    UnitView,
+)
 from api.pages.sources import isolation_of, score_of
 from api.pages.words import Clock
 from collector.polling import PollFigures
@@ -10,37 +25,60 @@ from collector.service import Service
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle import State
+from rules.autonomy import BankEnds
+from rules.estate import Estate
+from rules.verdicts import BankState
+
+ISOLATION_HOLDS: Final = timedelta(minutes=10)
+"""An answer older than this is left out."""
+ON_BANKS: Final = "No. Its system is on its banks."
 
 
 def sheet_of(service: Service) -> Sheet:
     """Return everything that is shown now."""
     present = service.present
     estate = service.estate
-    now = service.clock.now()
     return Sheet(
-        now=now,
-        title=next(iter(estate.sites.values())).name,
+        now=service.clock.now(),
+        title=service.configuration.title,
         estate=estate,
         systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
         units=tuple(_unit(service, unit) for unit in estate.units),
         alarms=alarms_in_order(service),
-        fans={
-            system: Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in judged.ends))
-            for system, judged in present.hold_ups.items()
-            if judged.ends
-        },
-        isolations=tuple(
-            isolation_of(found, Clock(estate.site_of(system).time_zone, now))
-            for system in estate.systems
-            for found in service.planner.isolations(system)
-        ),
+        fans={s: _fan(judged.ends) for s, judged in present.hold_ups.items()},
+        forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
+        isolations=_isolations(service),
+        tells=bool(service.configuration.people),
         estate_file=service.configuration.path.name,
         acts=True,
         poll_s=service.configuration.polling.every_s,
         score=None if present.foretold is None else score_of(present.foretold),
         demonstration=present.foretold is not None,
     )
+
+
+def _fan(ends: tuple[BankEnds, ...]) -> Fan:
+    return Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in ends))
+
+
+def _forecast(bank: BankState) -> tuple[CapacityForecast, ...]:
+    return tuple(CapacityForecast(e.day, e.median, e.low, e.high) for e in bank.expected)
+
+
+def _isolations(service: Service) -> tuple[Isolation, ...]:
+    """Return whether each unit may be taken out; a system on its banks needs no checks for a no."""
+    present, estate, now = service.present, service.estate, service.clock.now()
+    found = []
+    for unit in estate.units.values():
+        checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
+        if checked is None or checked.as_of is None or state is None:
+            continue
+        if state.on_battery:
+            found.append(Isolation(unit.id, "not_met", ON_BANKS))
+        elif now - checked.from_at < ISOLATION_HOLDS:
+            found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
+    return tuple(found)
 
 
 def _unit(service: Service, unit: str) -> UnitView:
@@ -57,14 +95,17 @@ def _unit(service: Service, unit: str) -> UnitView:
         silent_since=None if silence is None else silence.stamp.at,
         why_silent=None if silence is None else silence.why,
         fault=None if fault is None else fault.what,
-        card=None if card is None or figures is None else _health(card.id, figures),
+        card=None if card is None or figures is None else _health(service, card.id, figures),
         reads=()
         if figures is None
         else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
     )
 
 
-def _health(card: str, figures: PollFigures) -> CardHealth:
+def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
+    polling = service.configuration.cards[card].polling
+    state = service.present.systems.get(service.estate.units[service.estate.cards[card].covers[0]].system)
+    lit = state is not None and state.on_battery is not None
     took = [t.took_s for t in figures.trace if t.took_s is not None]
     return CardHealth(
         id=card,
@@ -72,6 +113,7 @@ def _health(card: str, figures: PollFigures) -> CardHealth:
         reads=figures.polls,
         unanswered=figures.polls - figures.answered,
         answer_s=sorted(took)[len(took) // 2] if took else None,
+        poll_s=polling.on_battery_every_s if lit else polling.every_s,
         restarts=figures.restarts,
         note=figures.why_silent,
     )
@@ -115,4 +157,15 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
             Told(one.who, one.by, one.at, one.result)
             for one in service.office.told.get(alarm.incident or "", ())
         ),
+        system=_system_of(service.estate, alarm.about),
     )
+
+
+def _system_of(estate: Estate, about: str) -> str | None:
+    """Return the system that a supply, a set or a site concerns, where it is one alone."""
+    found = [
+        name
+        for name, system in estate.systems.items()
+        if about in {system.supply, system.site, estate.supplies[system.supply].generator}
+    ]
+    return found[0] if len(found) == 1 else None

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from typing import Final
 from weakref import WeakKeyDictionary
 
+from api.counting import counted_by, with_counts
 from api.pages.model import Event, Outage, Sheet
 from api.pages.sources import Traces, outages_of, with_unit_lost
 from api.sheet import sheet_of
@@ -29,6 +30,7 @@ class Showing:
     def __init__(self) -> None:
         self._traces = Traces()
         self._events: tuple[Event, ...] = ()
+        self._counted: Mapping[str, frozenset[str]] = {}
         self._read_at: datetime | None = None
         self._last: Sheet | None = None
         self._version = -1
@@ -40,12 +42,19 @@ class Showing:
             self._read_at = now  # before the wait: who asks meanwhile takes what was read last
             incidents = await service.incidents(limit=INCIDENTS)
             lines = await service.events(limit=LINES)
+            self._counted = counted_by(incidents.items)
             self._events = outages_of(incidents.items, lines.items, service.estate)
         last, version = self._last, service.present.version
         if last is not None and version == self._version and timedelta(0) <= now - last.now < SAME_FOR:
             return last
         made = sheet_of(service)
-        self._last, self._version = replace(made, events=self._events, outages=self._outages(made)), version
+        self._last = replace(
+            made,
+            events=self._events,
+            outages=self._outages(made),
+            alarms=with_counts(made.alarms, self._counted),
+        )
+        self._version = version
         return self._last
 
     def _outages(self, sheet: Sheet) -> Mapping[str, Outage]:

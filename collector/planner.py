@@ -40,7 +40,6 @@ PLAN_SEED: Final = 8470
 CALENDAR: Final = "calendar"
 WORK: Final = timedelta(hours=4)
 """How long work on a unit is taken to last where nobody says."""
-ISOLATIONS_EVERY_S: Final = 60.0
 AHEAD: Final = timedelta(days=7)
 
 T = TypeVar("T")
@@ -101,7 +100,6 @@ class Planner:
         self._ledger = ledger
         self._numbers = count(1)
         self._waiting = 0
-        self._isolations: dict[str, tuple[float, tuple[Isolation, ...]]] = {}
 
     def _look(self, system: str) -> tuple[SystemView, Glance]:
         found = self._seen(system)
@@ -163,28 +161,6 @@ class Planner:
             return checked
         out = await self._ask(_hold, task, self._believed(task))
         return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
-
-    def isolations(self, system: str) -> tuple[Isolation, ...]:
-        """Return whether each unit may be taken out for the next four hours, reckoned at most once a minute.
-
-        At the load now: the longer look, with the window's own load played out, is `isolation`.
-        """
-        now_s = self._clock.monotonic_s()
-        known = self._isolations.get(system)
-        if known is not None and now_s - known[0] < ISOLATIONS_EVERY_S:
-            return known[1]
-        units = self._estate.units_of(system)
-        if self._seen(system) is None or len(units) < 2:
-            return ()
-        view, seen = self._look(system)
-        now = self._clock.now()
-        facts = Facts(
-            self._record(system).expected(now, now + timedelta(days=1)), alarms=self._alarms(system)
-        )
-        judged = self._present.hold_ups.get(system)
-        found = tuple(isolation(view, seen, judged, u.id, now, now + WORK, facts) for u in units)
-        self._isolations[system] = (now_s, found)
-        return found
 
     def _alarms(self, system: str) -> tuple[str, ...]:
         """Return what stands about a system and its parts, as sentences; a warning forbids no work."""

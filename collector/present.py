@@ -15,6 +15,7 @@ from collector.simulation.score import Score
 from rules.alarms.lifecycle import Alarm
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
+from rules.planning.isolation import Isolation
 from rules.reading import Fault, Reading, Silence
 from rules.verdicts import BankState, SystemState
 
@@ -31,6 +32,8 @@ class Present:
     banks: dict[str, BankState] = field(default_factory=dict)
     hold_ups: dict[str, HoldUpJudgement] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
+    isolations: dict[str, Isolation] = field(default_factory=dict)
+    """Whether each unit may be taken out, as `collector.taking_out` last found."""
     figures: Mapping[str, PollFigures] = field(default_factory=dict)
     foretold: Score | None = None
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""

@@ -48,6 +48,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
+from collector.taking_out import TakingOut
 from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
@@ -164,7 +165,7 @@ class Service:
             beliefs=lambda: self.judging.beliefs,
             ledger=self.ledger,
         )
-
+        self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
         self.evidence = BankEvidenceBook(
             self.estate,
             self.ledger,
@@ -213,6 +214,7 @@ class Service:
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
                 group.create_task(self._fill_load_records(), name="load past"),
+                group.create_task(self.taking_out.run(), name="taking out"),
             ]
             if self.tidying is not None:
                 tasks.append(group.create_task(self.tidying.run(), name="tidying"))

@@ -37,7 +37,7 @@ from rules.battery.evidence import (
 from rules.battery.findings import Case, beside_siblings, signs, size, whether_shown
 from rules.battery.fusion import Lives, fuse
 from rules.battery.recharge import used_after_recharge
-from rules.battery.replacement import Asked, Forecast, forecast
+from rules.battery.replacement import Asked, Forecast, expected_capacity, forecast
 from rules.battery.runtime import Floats, curve_for
 from rules.estate import FittedBank, in_place
 from rules.verdicts import (
@@ -90,7 +90,7 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
         asked=evidence.asked if _can_be_asked(belief, evidence.asked) else None,
         next_test=evidence.next_test,
     )
-    state = _state(case, belief, lives, foreseen)
+    state = _state(case, belief, lives, foreseen, chosen)
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 
@@ -149,7 +149,7 @@ def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed:
     )
 
 
-def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast) -> BankState:
+def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, seed: int) -> BankState:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     known = belief.basis is not Basis.NONE
     health = belief.health if evidence.asked is None else belief.health_at(evidence.asked.output_power_w)
@@ -186,6 +186,16 @@ def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast) -> 
         probability_met=foreseen.probability_met if known else None,
         tests=tests,
         claims=claims,
+        expected=expected_capacity(
+            lives,
+            belief,
+            today,
+            output_power_w=None if evidence.asked is None else evidence.asked.output_power_w,
+            seed=seed + 1,
+            at_most=discharges[-1].used if discharges and discharges[-1].failed else None,
+        )
+        if known
+        else (),
     )
 
 

@@ -354,6 +354,16 @@ class CardClaims:
 
 
 @dataclass(frozen=True, slots=True)
+class ExpectedCapacity:
+    """The capacity to be expected of a bank on a day: median and 90 % interval, as `Capacity` counts it."""
+
+    day: date
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class BankState:
     """Everything said of one bank (BANK of the HTTP interface)."""
 
@@ -371,3 +381,4 @@ class BankState:
     probability_met: float | None = None
     tests: TestPlan | None = None
     claims: CardClaims | None = None
+    expected: tuple[ExpectedCapacity, ...] = ()

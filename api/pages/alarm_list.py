@@ -90,7 +90,7 @@ def sentence(sheet: Sheet, same: Sequence[Alarm], clock: Clock, number: int | No
             _acts(alarm) if may_act(sheet, alarm) else None,
             _others(sheet, same[1:]) if len(same) > 1 else None,
         ),
-        el("p", _meta(alarm, clock, sheet.now), class_="meta"),
+        el("p", _meta(alarm, clock, sheet), class_="meta"),
         class_="al",
         data_sev=alarm.severity,
         data_alarm=alarm.id,
@@ -128,7 +128,8 @@ def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
     return el("ul", rows, class_="rests-on")
 
 
-def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
+def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
+    now = sheet.now
     by, due = by_when(alarm, clock, now)
     when = clock.span(alarm.since, alarm.until) if alarm.until else f"since {clock.at(alarm.since)}"
     long = (now - alarm.since).total_seconds()
@@ -151,9 +152,15 @@ def _meta(alarm: Alarm, clock: Clock, now: datetime) -> Nodes:
         parts += [el("br"), f"because of {listed(alarm.because)}"]
     parts.append(el("br"))
     told = [f"{t.who}, {t.by} {clock.at(t.at)}{f', {t.result}' if t.result else ''}" for t in alarm.told]
-    parts.append(f"told: {'; '.join(told)}" if told else "told: nobody yet")
+    parts.append(
+        f"told: {'; '.join(told)}"
+        if told
+        else "told: nobody yet"
+        if sheet.tells
+        else "told: nobody, since the estate file names nobody to tell"
+    )
     if alarm.counted:
-        parts += [el("br"), f"{capital(plural(alarm.counted, 'card alarm'))} under it"]
+        parts += [el("br"), f"{capital(plural(alarm.counted, 'further alarm'))} explained by it"]
     return parts
 
 

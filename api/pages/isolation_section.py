@@ -10,7 +10,7 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import Isolation, Sheet
 
 MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
-ADVICE = "Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."
+ADVICE = "Asked for the next four hours. Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."
 
 
 def overview(sheet: Sheet) -> Element | None:
@@ -31,7 +31,7 @@ def overview(sheet: Sheet) -> Element | None:
     return question(
         5,
         "May a unit be taken out for work?",
-        "Only what can be read is judged here. The rest is listed for the person with the key.",
+        "Asked for the next four hours. Only what can be read is judged here. The rest is listed for the person with the key.",
         el("div", table, class_="tw", id="q5-rows", live=True),
     )
 
@@ -58,6 +58,8 @@ def in_depth(isolations: Sequence[Isolation]) -> Element | None:
             _column("Cannot be seen", i.cannot_be_seen, "u"),
             _column("Yours to check", i.person, "u"),
         ]
+        if not any(columns):
+            continue
         folds.append(
             el(
                 "details",

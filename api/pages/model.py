@@ -261,7 +261,7 @@ class Sheet:
 
     `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`),
     by bank id (`forecasts`). `claimed_s` are the cards' own minutes by unit, shown as claims and used for nothing.
-    `acts` is whether acknowledging and shelving work in this build; `stale_after_s` is when a sheet without
+    `acts` is whether acknowledging and shelving work in this build; `tells` whether anybody is named to be told; `stale_after_s` is when a sheet without
     news says so.
     """
 
@@ -282,6 +282,7 @@ class Sheet:
     demonstration: bool = False
     acts: bool = False
     poll_s: float = 10.0
+    tells: bool = True
 
     @property
     def stale_after_s(self) -> float:

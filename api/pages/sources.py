@@ -60,9 +60,7 @@ def isolation_of(checked: Isolation, clock: Clock) -> model.Isolation:
     """Return whether a unit may be taken out as the page says it: an answer, and its checks by result."""
     rows: dict[Result, list[str]] = {result: [] for result in Result}
     for row in checked.rows:
-        check = capital(row.check.rstrip(".").replace("_", " "))
-        said = f"{check}: {row.because}" if row.because else check
-        rows[row.result].append(said)
+        rows[row.result].append(capital(row.because) if row.because else capital(row.check.replace("_", " ")))
     return model.Isolation(
         unit=checked.unit,
         overall=checked.overall.value,

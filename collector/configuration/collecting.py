@@ -147,6 +147,15 @@ class HistoryTable(Table):
     )
 
 
+class PageTable(Table):
+    """What the page says of the whole."""
+
+    title: Text | None = Field(
+        default=None,
+        description="the owner's name for all of it, at the head of every sheet; the sites' names where left out",
+    )
+
+
 class DeliveryTable(Table):
     """How messages go out."""
 

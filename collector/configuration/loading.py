@@ -67,9 +67,12 @@ SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
     "notifications": collecting.NotificationsTable,
     "history": collecting.HistoryTable,
     "delivery": collecting.DeliveryTable,
+    "page": collecting.PageTable,
 }
 """Tables written [name], once."""
 
+NAMED: Final = 3
+"""How many sites are named in the title of an estate that has none of its own."""
 _NEEDED: Final = ("site", "supply", "system", "unit", "card")
 _T = TypeVar("_T", bound=plant.Table)
 
@@ -105,7 +108,18 @@ class Configuration:
     alarms: Mapping[str, Override]
     planned_work: tuple[collecting.PlannedWorkTable, ...]
     calendars: tuple[collecting.CalendarTable, ...]
+    page: collecting.PageTable = field(default_factory=collecting.PageTable)
     warnings: tuple[ConfigFault, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """Return the owner's name for the whole estate: as the file says, else the names of its sites."""
+        names = [site.name for site in self.estate.sites.values()]
+        if self.page.title is not None:
+            return self.page.title
+        if len(names) <= NAMED:
+            return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+        return f"{names[0]} and {len(names) - 1} other sites"
 
 
 def load(path: Path) -> Configuration:
@@ -168,6 +182,7 @@ def load_text(text: str, path: Path) -> Configuration:
         alarms={e.id: e.value() for e in entries.all(collecting.AlarmTable, "alarm")},
         planned_work=tuple(entries.all(collecting.PlannedWorkTable, "planned_work")),
         calendars=tuple(entries.all(collecting.CalendarTable, "calendar")),
+        page=_section(sections, "page", collecting.PageTable),
         warnings=tuple(notes.warnings + secret_notes.warnings),
     )
 

@@ -331,7 +331,11 @@ evidence = "frequency\""""
 
 _HEAD: Final = """\
 # The demonstration's estate: Marrowdale Water, a company that does not exist.
-# Its cards are simulated and answer on this machine only."""
+# Its cards are simulated and answer on this machine only.
+
+[page]
+title = "Marrowdale Water"
+"""
 
 _SYSTEMS: Final = """
 [[system]]

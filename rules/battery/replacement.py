@@ -13,7 +13,7 @@ cell, a corroded link) are outside these dates: no partial evidence foretells th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -23,11 +23,12 @@ from rules.battery.ageing import YEAR_DAYS
 from rules.battery.belief import BankBelief
 from rules.battery.fusion import Lives
 from rules.battery.runtime import Floats, RuntimeCurve
-from rules.verdicts import ReplacementDates
+from rules.verdicts import ExpectedCapacity, ReplacementDates
 
 RISK: Final = 0.05
 MARGIN_DAYS: Final = 90
 CRITERION: Final = 0.8
+EXPECTED_YEARS: Final = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 _HORIZON_YEARS: Final = 40.0
 _POINTS: Final = 200
 _NEVER: Final = 9e9
@@ -114,6 +115,35 @@ def forecast(
         probability_met=float(np.mean(ends > now)),
         asked_fraction=None if asked is None else asked_fraction(belief, asked, as_of),
     )
+
+
+def expected_capacity(
+    lives: Lives,
+    belief: BankBelief,
+    as_of: date,
+    *,
+    output_power_w: float | None,
+    seed: int,
+    at_most: float | None = None,
+) -> tuple[ExpectedCapacity, ...]:
+    """Return the capacity to be expected over the ten years to come, at one power.
+
+    It is counted as the capacity of today is: at `output_power_w`, else at the belief's anchor. `at_most`:
+    what a bank that failed gave when it was asked. A day's draws use the noise of `seed` as today's do, so the
+    first entry is today's capacity.
+    """
+    found = []
+    for years in EXPECTED_YEARS:
+        day = as_of + timedelta(days=round(years * YEAR_DAYS))
+        health = lives.health_draws(day, seed)
+        if at_most is not None:
+            health = np.minimum(health, at_most)
+        if output_power_w is not None:
+            then = replace(belief, health=health, health_slope=lives.slope(health))
+            health = then.health_at(output_power_w)
+        low, median, high = (float(q) for q in np.quantile(health, (0.05, 0.5, 0.95)))
+        found.append(ExpectedCapacity(day, median, low, high))
+    return tuple(found)
 
 
 def _grid(lives: Lives, as_of: date) -> Floats:

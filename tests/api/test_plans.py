@@ -231,10 +231,3 @@ async def test_more_questions_than_may_wait_are_refused(here: Site) -> None:
 
 async def test_a_system_that_is_not_there(here: Site) -> None:
     assert (await here.client.post("/v1/systems/X/ridethrough", json={})).status_code == 404
-
-
-async def test_the_page_s_short_look_at_every_unit_is_kept_for_a_minute(here: Site) -> None:
-    looks = here.planner.isolations("A")
-    assert [look.unit for look in looks] == ["A1", "A2"]
-    assert {look.overall.value for look in looks} == {"met"}
-    assert here.planner.isolations("A") is looks

@@ -207,3 +207,17 @@ def test_ten_years_of_history_are_judged_within_300_ms_of_cpu() -> None:
     start = time.process_time()
     judge_bank(case)
     assert time.process_time() - start < 0.3
+
+
+def test_the_capacity_to_come_begins_at_today_s_and_sinks_and_widens_never_above_what_a_failed_bank_gave() -> (
+    None
+):
+    state = judge_bank(evidence(discharge(300, 1.0), discharge(30, 0.93))).state
+    first, *later = state.expected
+    assert (first.day, first.low, first.high) == (NOW.date(), state.capacity.low, state.capacity.high)
+    assert len(later) == 11
+    medians = [e.median for e in state.expected]
+    assert medians == sorted(medians, reverse=True)
+    assert all(e.low <= e.median <= e.high for e in state.expected)
+    failed = judge_bank(evidence(discharge(30, None, used=0.4, failed=True), asked=None)).state
+    assert all(e.high <= 0.4 for e in failed.expected)
