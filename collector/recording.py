@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Final
 
+from collector.aftermath import AFTERMATH, Aftermath
 from collector.clock import Clock, stamp
 from collector.discharges import DischargeKeeper
 from collector.history.store import HistoryStore, WireReading
@@ -87,6 +88,7 @@ class Recorder:
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
         self.keeper = DischargeKeeper(book.estate)
+        self.aftermath = Aftermath(book.estate)
         self.on_discharged: Callable[[str], None] = lambda _bank: None
         self.learning = learning or Learning(book.estate)
         self.batches = 0
@@ -110,6 +112,7 @@ class Recorder:
         if kept is not None:
             self.state = restore(kept.body)
             self._present.alarms = dict(self.state.alarms)
+        self.aftermath.restore(await self._ledger.snapshot(AFTERMATH))
         closed = self.keeper.resume(await self._ledger.open_evidence())
         async with self._ledger.transaction() as tx:
             for line in closed:
@@ -193,7 +196,9 @@ class Recorder:
     def _take_answer(self, answer: Answer, taken: _Taken) -> None:
         for record, sample in self._samples(answer):
             taken.records.append(record)
-            taken.changes += self._watch(sample)
+            changes = self._watch(sample)
+            taken.changes += changes
+            taken.changes += self.aftermath.take(sample, changes, self.state.incidents)
             self._present.keep(sample)
             taken.touched[self._estate.units[sample.unit].system] = None
             if isinstance(sample, Reading):
@@ -257,6 +262,7 @@ class Recorder:
             peaks=self._peaks_of(system),
             poll_s={unit: self._poll_s(unit) for unit in units},
             on_battery_since=None if since is None else since.since,
+            seen_steps=self.aftermath.seen_steps(system),
         )
 
     def load_record(self, system: str) -> PeakRecord:
@@ -290,7 +296,7 @@ class Recorder:
         now_s = self._clock.monotonic_s()
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
         done = [one for one, refusal in taken.asked if refusal is None]
-        due = keep_peaks or self.learning.due
+        due = keep_peaks or self.learning.due or self.aftermath.due
         if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
         async with self._ledger.transaction() as tx:
@@ -304,6 +310,7 @@ class Recorder:
                 tx.add_action(action_line(one.action))
             self.learning.save(tx, self._clock.now())
             self._enqueue(tx, taken.changes)
+            self.aftermath.save(tx, self._clock.now())
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
                 plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._peaks.items()}

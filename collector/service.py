@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,8 +31,9 @@ from collector.history.influx_place import influx_place
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, HistoryStore
 from collector.judging import Judging
-from collector.ledger import Ledger
+from collector.ledger import Ledger, Transaction
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
+from collector.lines import save_change
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
 from collector.planner import Planner
@@ -52,9 +53,11 @@ from collector.taking_out import TakingOut
 from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
+from rules.alarms.changes import PowerEvent
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.alarms.quality import Quality
 from rules.estate import Estate
+from rules.generator import Mark, SetWord, Source
 from rules.peaks import total_by_day
 from rules.runtime_trend import BankRuntime, bank_runtime
 from rules.trend import load_growth
@@ -333,14 +336,37 @@ class Service:
     async def set_word(self, generator: str, *, running: bool, carries: bool) -> int:
         """Keep the site's word about a set in the journal; return the number of its line."""
         said = "runs and carries the load" if running and carries else "runs" if running else "stands"
+        now = self.clock.now()
+        found = self.recorder.aftermath.word(generator, SetWord(now, running, carries))
         async with self.ledger.transaction() as tx:
             tx.add_event(
                 JournalLine(
-                    self.clock.now(), "generator_state", generator, f"The site says that {generator} {said}.",
+                    now, "generator_state", generator, f"The site says that {generator} {said}.",
                     schema="set-word/1", body={"running": running, "carries": carries},
                 )
             )  # fmt: skip
+            self._keep_found(tx, found)
         return tx.journal[0].seq
+
+    async def mark_outage(self, incident: str, *, by: str, source: Source) -> int:
+        """Keep a person's mark on an outage in the journal; return its line. Raises NoSuchOutage."""
+        now = self.clock.now()
+        supply = self.recorder.aftermath.outage_of(incident).supply
+        found = self.recorder.aftermath.mark(incident, Mark(by, now, source))
+        async with self.ledger.transaction() as tx:
+            tx.add_event(
+                JournalLine(
+                    now, "outage_marked", supply, f"{by} marked: supply came back on the {source.value}.",
+                    incident=incident, schema="outage-mark/1", body={"by": by, "source": source.value},
+                )
+            )  # fmt: skip
+            self._keep_found(tx, found)
+        return tx.journal[0].seq
+
+    def _keep_found(self, tx: Transaction, found: Sequence[PowerEvent]) -> None:
+        for event in found:
+            save_change(tx, event)
+        self.recorder.aftermath.save(tx, self.clock.now())
 
     async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
         """Return incidents, newest first."""

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
+from pydantic import BaseModel, ConfigDict, Field
 
+from api.problems import Problem
 from api.routes.asking import Asked, Limit, answer, mark, moment
+from collector.aftermath import NoSuchOutage
 from collector.ledger.records import JournalLine
+from rules.generator import Source
 
 router = APIRouter(prefix="/v1", tags=["events"])
 
@@ -53,6 +57,27 @@ async def incidents(service: Asked, after: str | None = None, limit: Limit = 200
         for one in page.items
     ]
     return answer({"items": items, "next": None if page.next is None else str(page.next)})
+
+
+class OutageMark(BaseModel):
+    """What fed a supply when it came back, by a person's knowledge."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    by: str = Field(min_length=1, max_length=80, description="who says so")
+    source: Literal["mains", "generator"] = Field(description="what fed the supply when it came back")
+
+
+@router.post("/incidents/{incident}/mark")
+async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
+    """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
+    try:
+        seq = await service.mark_outage(incident, by=said.by, source=Source(said.source))
+    except NoSuchOutage as error:
+        raise Problem(
+            404, "not-known", f"{incident}: want an incident in which a supply with a set behind it was lost."
+        ) from error
+    return answer({"incident": incident, "by": said.by, "source": said.source, "event": seq})
 
 
 def _event(line: JournalLine) -> dict[str, object]:

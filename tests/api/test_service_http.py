@@ -12,7 +12,7 @@ from api.app import create_app
 from collector.clock import TurnedClock, stamp
 from collector.configuration import load_text
 from collector.service import Service
-from rules.reading import Silence
+from rules.reading import InputLine, InputReading, OutputLine, OutputReading, OutputSource, Reading, Silence
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)
 ESTATE = """
@@ -144,6 +144,37 @@ async def test_the_sites_word_about_its_set_needs_the_sites_token(
         assert response.status_code == status
         events = (await client.get("/v1/events?about=set")).json()["items"]
         assert len(events) == (1 if status == 200 else 0)
+
+
+async def test_a_persons_mark_on_an_outage_is_kept_and_read_back_by_the_next_start(tmp_path: Path) -> None:
+    def seen(clock: TurnedClock, volts: float, source: OutputSource) -> Reading:
+        lines = tuple(InputLine(n, 50.0, volts) for n in (1, 2, 3))
+        output = OutputReading(source, 50.0, tuple(OutputLine(n, 230.0, 10.0, 2000.0) for n in (1, 2, 3)))
+        return Reading("A1", stamp(clock), input=InputReading(lines=lines), output=output)
+
+    said = {"by": "R. Haugen", "source": "generator"}
+    async with opened(tmp_path) as (service, client):
+        clock, recorder = service.clock, service.recorder
+        assert isinstance(clock, TurnedClock)
+        for volts, source in (
+            [(230.0, OutputSource.NORMAL)]
+            + [(0.0, OutputSource.BATTERY)] * 7
+            + [(230.0, OutputSource.NORMAL)]
+        ):
+            sample = seen(clock, volts, source)
+            changes = recorder._watch(sample)
+            found = recorder.aftermath.take(sample, changes, recorder.state.incidents)
+            await clock.advance(10.0)
+        assert found[0].text == "Returned after 70 s, source not known: mark it."
+        response = await client.post(f"/v1/incidents/{found[0].incident}/mark", json=said)
+        assert response.status_code == 200, response.text
+        kinds = [e["kind"] for e in (await client.get("/v1/events")).json()["items"]]
+        assert kinds[:3] == ["set_start_learnt", "supply_returned", "outage_marked"]
+        assert (await client.post("/v1/incidents/no-such/mark", json=said)).status_code == 404
+        steps = dict(recorder.aftermath.seen_steps("A"))
+    async with opened(tmp_path) as (service, _):
+        assert steps
+        assert service.recorder.aftermath.seen_steps("A") == steps
 
 
 async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(tmp_path: Path) -> None:
