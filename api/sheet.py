@@ -23,7 +23,7 @@ from api.pages.words import Clock
 from collector.polling import PollFigures
 from collector.service import Service
 from rules.alarms import lifecycle
-from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
 from rules.autonomy import BankEnds
 from rules.estate import Estate
@@ -31,6 +31,18 @@ from rules.verdicts import BankState
 
 ISOLATION_HOLDS: Final = timedelta(minutes=10)
 """An answer older than this is left out."""
+BECAUSE: Final = {
+    Explanation.MAINS_OFF.value: "the mains being switched off as planned",
+    Explanation.ISOLATION.value: "the unit being taken out as planned",
+    Explanation.BANK_TEST.value: "a planned test of the bank",
+    Explanation.NETWORK_WORK.value: "planned work on the network",
+    Explanation.SERVICE_VISIT.value: "a planned service visit",
+    Explanation.SELF_TEST.value: "a test that the unit runs",
+    Explanation.RESTING.value: "the unit resting at low load",
+    Explanation.ECONOMY_MODE.value: "economy mode, which is normal here",
+    Explanation.SAID_ALREADY.value: "a graver alarm that says it already",
+}
+"""What suppresses an alarm by design, in words; anything else is the name of planned work."""
 ON_BANKS: Final = "No. Its system is on its banks."
 
 
@@ -72,11 +84,9 @@ def _isolations(service: Service) -> tuple[Isolation, ...]:
     found = []
     for unit in estate.units.values():
         checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
-        if checked is None or checked.as_of is None or state is None:
-            continue
-        if state.on_battery:
+        if state is not None and state.on_battery:
             found.append(Isolation(unit.id, "not_met", ON_BANKS))
-        elif now - checked.from_at < ISOLATION_HOLDS:
+        elif checked is not None and now - checked.from_at < ISOLATION_HOLDS:
             found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
     return tuple(found)
 
@@ -152,7 +162,7 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,
         shelved_by=alarm.shelved_by,
-        because=alarm.suppressed_because,
+        because=tuple(BECAUSE.get(why, f"planned work {why}") for why in alarm.suppressed_because),
         told=tuple(
             Told(one.who, one.by, one.at, one.result)
             for one in service.office.told.get(alarm.incident or "", ())

@@ -50,7 +50,7 @@ class Showing:
         made = sheet_of(service)
         self._last = replace(
             made,
-            events=self._events,
+            events=self._events if made.tells else tuple(replace(e, messages=None) for e in self._events),
             outages=self._outages(made),
             alarms=with_counts(made.alarms, self._counted),
         )

@@ -38,14 +38,24 @@ class TakingOut:
                 began_s = self._clock.monotonic_s()
                 await self.once(unit)
                 took_s = self._clock.monotonic_s() - began_s
-                missing = len(self._present.isolations) < len(self._estate.units)
+                missing = any(u not in self._present.isolations for u in self._at_rest())
                 wanted_s = AT_FIRST_S if missing else EVERY_S / len(self._estate.units)
                 await self._clock.sleep_until(began_s + max(wanted_s, took_s / SHARE))
             if not self._estate.units:
                 return
 
+    def _at_rest(self) -> list[str]:
+        return [u.id for u in self._estate.units.values() if not self._on_banks(u)]
+
+    def _on_banks(self, unit: Unit) -> bool:
+        state = self._present.systems.get(unit.system)
+        return state is not None and state.on_battery is not None
+
     async def once(self, unit: Unit) -> None:
-        """Answer for one unit."""
+        """Answer for one unit; while its system is on its banks there is nothing to ask."""
+        if self._on_banks(unit):
+            self._present.isolations.pop(unit.id, None)
+            return
         now = self._clock.now()
         try:
             answer = await self._planner.isolation(unit.system, unit.id, now, now + WORK)
@@ -56,4 +66,5 @@ class TakingOut:
                 _log.error("whether %s may be taken out: %s", unit.id, why)
             self._present.isolations.pop(unit.id, None)
             return
-        self._present.isolations[unit.id] = answer
+        if not self._on_banks(unit):
+            self._present.isolations[unit.id] = answer

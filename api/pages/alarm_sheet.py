@@ -127,9 +127,11 @@ def _foretold(event: Event) -> Element:
     ]
     if event.notices is not None:
         sent = (
-            f" {capital(plural(event.messages, 'message'))} went out." if event.messages is not None else ""
+            f" {capital(plural(event.messages, 'notice'))} went to people."
+            if event.messages is not None
+            else ""
         )
-        parts.append(el("p", f"{event.notices} notices came from the cards.{sent}", class_="small"))
+        parts.append(el("p", f"{capital(plural(event.notices, 'alarm'))} hung on it.{sent}", class_="small"))
     return el("div", el("h3", "Predicted, and what happened"), parts)
 
 

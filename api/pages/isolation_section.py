@@ -65,7 +65,6 @@ def in_depth(isolations: Sequence[Isolation]) -> Element | None:
                 "details",
                 el("summary", "The checks"),
                 el("div", columns, class_="checks"),
-                open=i.overall == "not_met",
             )
         )
     return question(

@@ -209,10 +209,11 @@ def river(picture: River) -> Element:
     years, state = picture.years, picture.state
     judged = [d for d in state.discharges if d.capacity_fraction is not None]
     parts: list[Nodes] = [*years.ruling(picture.height), *_flow(picture, judged)]
-    parts += _level(picture, END_OF_LIFE, "80 % end of life", "level", right=True)
+    asks_more = state.asked_fraction is not None and state.asked_fraction > END_OF_LIFE
+    parts += _level(picture, END_OF_LIFE, "80 % end of life", "level", right=True, above=not asks_more)
     if state.asked_fraction is not None and picture.low < state.asked_fraction < picture.high:
         words = f"{whole(state.asked_fraction)} % asked of it"
-        parts += _level(picture, state.asked_fraction, words, "level asked", right=False)
+        parts += _level(picture, state.asked_fraction, words, "level asked", right=False, above=asks_more)
     parts += [
         text("0", picture.px(v) - 9, f"{whole(v)} %", dx=4, class_="soft")
         for v in (1.0, 0.6)
@@ -314,9 +315,10 @@ def _flow(picture: River, judged: Sequence[JudgedDischarge]) -> list[Element]:
     return [*ruled, stretched((span, 100), drawn, y=0, height=picture.height)]
 
 
-def _level(picture: River, at: float, words: str, class_: str, *, right: bool) -> list[Element]:
+def _level(picture: River, at: float, words: str, class_: str, *, right: bool, above: bool) -> list[Element]:
     y = picture.px(at)
-    label = text("100%", y - 5, words, dx=-4, end=True) if right else text("0", y + 15, words, dx=4)
+    at_y = y - 5 if above else y + 15
+    label = text("100%", at_y, words, dx=-4, end=True) if right else text("0", at_y, words, dx=4)
     return [line("0", y, "100%", y, class_), label]
 
 

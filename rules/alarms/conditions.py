@@ -466,7 +466,11 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
         "bank_replace_now",
         bank.id,
         Observation(
-            overdue, f"Bank {bank.id} should have been renewed by {dates.replace_by}, {late} days ago."
+            overdue,
+            f"Bank {bank.id} is to be renewed by today."
+            if late == 0
+            else f"Bank {bank.id} should have been renewed by {dates.replace_by}, "
+            f"{late} day{'' if late == 1 else 's'} ago.",
         ),
     )
     order = None if dates.order_by is None else dates.order_by <= today

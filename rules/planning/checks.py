@@ -6,6 +6,7 @@ tell stands in two tables: things that cannot be seen, and things for a person.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -344,13 +345,20 @@ def _input_row(staying: Sequence[UnitView]) -> Row:
     return Row(check, Result.MET, "Input within 10 % of nominal volts on every staying unit.")
 
 
+def _plain(name: str) -> str:
+    """Return a card alarm's name (RFC 1628, upsWellKnownAlarms) as words: "input bad" of upsAlarmInputBad."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.removeprefix("upsAlarm")).lower()
+
+
 def no_alarms(views: Sequence[UnitView], facts: Facts) -> Row:
     """Return whether no alarm stands that nobody has explained."""
     standing = [text.rstrip(".") for text in facts.alarms]
     for v in views:
         if v.reading is not None:
             standing += [
-                f"{v.unit.id}: {name}" for name in v.reading.card_alarms or () if name not in WAITING
+                f"the card of {v.unit.id} says {_plain(name)}"
+                for name in v.reading.card_alarms or ()
+                if name not in WAITING
             ]
     if standing:
         return Row("no_alarms", Result.NOT_MET, "Not explained: " + "; ".join(standing) + ".")
