@@ -6,7 +6,7 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from math import nan
 from typing import Final
@@ -20,6 +20,7 @@ from collector.ledger import Ledger
 from collector.ledger.records import Evidence
 from collector.present import Present
 from rules.alarms.plain import from_plain, to_plain
+from rules.assess import coldest_c
 from rules.battery.ageing import MonthTemperature
 from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
@@ -40,6 +41,7 @@ MOST_REFERENCES: Final = 8
 ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
 SIBLING_DAYS: Final = 366
+MONTHS: Final = 12
 _QUICK: Final = frozenset({"transfer"})
 _WENT_ON_S: Final = 30.0
 
@@ -62,6 +64,8 @@ class BankEvidenceBook:
         self._history = history
         self._present = present
         self._months: dict[tuple[str, date], MonthTemperature] = {}
+        self.coldest_c: dict[str, float] = {}
+        """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
 
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
         """Return the discharges of a bank that have ended and have not been judged, oldest first."""
@@ -92,11 +96,14 @@ class BankEvidenceBook:
             return None
         temperatures = [r.battery.temperature_c for r in readings if r.battery.temperature_c is not None]
         lines = await self._ledger.evidence(bank.id)
+        months = () if fitted is None else await self._month_temperatures(bank, fitted, as_of)
+        if months:
+            self.coldest_c[bank.id] = coldest_month_c(bank, months)
         return BankEvidence(
             bank=bank,
             as_of=as_of,
             temperature_c=sum(temperatures) / len(temperatures) if temperatures else bank.room_temperature_c,
-            months=() if fitted is None else await self._month_temperatures(bank, fitted, as_of),
+            months=months,
             discharges=tuple(
                 from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
             ),
@@ -241,6 +248,17 @@ class BankEvidenceBook:
             )
             for volts, amperes, warmth, away in zip(*columns, strict=True)
         )
+
+
+def coldest_month_c(bank: Bank, months: Sequence[MonthTemperature]) -> float:
+    """Return the coldest monthly mean of a bank's probe, deg C.
+
+    Until every month of the calendar was seen, nobody knows the winter: then it is not above what is
+    supposed of a bank without a probe.
+    """
+    coldest = min(month.mean_c for month in months)
+    whole_year = len({month.first_day.month for month in months}) == MONTHS
+    return coldest if whole_year else min(coldest, coldest_c(bank))
 
 
 def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Final
@@ -36,7 +36,7 @@ from rules.estate import Estate
 from rules.judge import BankJudgement
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
-from rules.watch import Book, WatchState, restore, snapshot, step
+from rules.watch import Book, WatchState, isolated_units, restore, snapshot, step
 
 WATCH: Final = "watch"
 PEAKS: Final = "peaks"
@@ -89,6 +89,8 @@ class Recorder:
         self.judging: Judging | None = None
         self.keeper = DischargeKeeper(book.estate)
         self.aftermath = Aftermath(book.estate)
+        self.coldest_c: Mapping[str, float] = {}
+        """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
         self.on_discharged: Callable[[str], None] = lambda _bank: None
         self.learning = learning or Learning(book.estate)
         self.batches = 0
@@ -260,6 +262,12 @@ class Recorder:
             silences={unit: present.silences[unit] for unit in units if unit in present.silences},
             now=stamp(self._clock),
             peaks=self._peaks_of(system),
+            isolated=isolated_units(self.state).intersection(units),
+            coldest_c={
+                bank.id: self.coldest_c[bank.id]
+                for bank in self._estate.banks_of_system(system)
+                if bank.id in self.coldest_c
+            },
             poll_s={unit: self._poll_s(unit) for unit in units},
             on_battery_since=None if since is None else since.since,
             seen_steps=self.aftermath.seen_steps(system),

@@ -176,6 +176,7 @@ class Service:
             self.present,
             growth=lambda system: load_growth(total_by_day(self.recorder.load_record(system).days())),
         )
+        self.recorder.coldest_c = self.evidence.coldest_c
         self.bank_judging = BankJudging(
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
         )

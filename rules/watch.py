@@ -19,7 +19,7 @@ from functools import cached_property
 from typing import Any, assert_never
 
 from rules.alarms import lifecycle
-from rules.alarms.catalogue import CATALOGUE, AlarmKind, Cause
+from rules.alarms.catalogue import CATALOGUE, AlarmKind, Cause, Explanation
 from rules.alarms.changes import Change, PollNow, PowerEvent, Refused
 from rules.alarms.conditions import (
     SERVICE,
@@ -79,6 +79,16 @@ def snapshot(state: WatchState) -> dict[str, Any]:
     """Return the state as JSON holds it."""
     plain: dict[str, Any] = to_plain(state)
     return plain
+
+
+def isolated_units(state: WatchState) -> frozenset[str]:
+    """Return the units that planned work of kind isolation, open now, names itself.
+
+    Work on a whole system or site does not say which unit is out, so it names none.
+    """
+    return frozenset(
+        w.about for w in state.windows if w.id in state.windows_open and w.explains is Explanation.ISOLATION
+    )
 
 
 def restore(plain: Mapping[str, Any]) -> WatchState:

@@ -8,12 +8,13 @@ from typing import cast
 
 import pytest
 
-from collector.bank_evidence import BankEvidenceBook, hand_readings, show
+from collector.bank_evidence import BankEvidenceBook, coldest_month_c, hand_readings, show
 from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.evidence import imported_blocks
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
 from collector.present import Present
+from rules.battery.ageing import MonthTemperature
 from rules.battery.losses import default_losses
 from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, PowerTable, Site, Supply, System, Unit
 from rules.judge import judge_bank
@@ -159,3 +160,16 @@ async def test_a_bank_whose_unit_was_never_read_is_not_judged(tmp_path: Path) ->
 
 def test_lines_of_other_kinds_are_no_hand_readings() -> None:
     assert hand_readings([to_evidence(record())]) == ()
+
+
+def months(*means_c: float) -> list[MonthTemperature]:
+    return [MonthTemperature(date(2024, k, 1), mean) for k, mean in enumerate(means_c, start=1)]
+
+
+def test_the_coldest_month_of_a_year_is_the_coldest_a_bank_gets() -> None:
+    assert coldest_month_c(bank(1), months(19.0, 18.5, *[24.0] * 10)) == 18.5
+
+
+def test_a_summer_alone_does_not_say_how_cold_the_winter_gets() -> None:
+    assert coldest_month_c(bank(1), months(26.0, 27.0)) == 15.0
+    assert coldest_month_c(bank(1), months(12.0)) == 12.0

@@ -39,7 +39,7 @@ from rules.verdicts import (
     ReplacementDates,
     Verdict,
 )
-from rules.watch import Book, WatchState, restore, snapshot, step
+from rules.watch import Book, WatchState, isolated_units, restore, snapshot, step
 from tests.rules.day import on_battery_since, recorded_day
 from tests.rules.plant import (
     START,
@@ -527,6 +527,23 @@ def test_isolating_one_unit_explains_the_lost_redundancy_and_not_another_unit_of
     assert watch.alarm_state("redundancy_lost:works") is State.SUPPRESSED_BY_DESIGN
     watch.give(reading("W2", 85, source=OutputSource.NONE, power_w=0.0))
     assert watch.alarm_state("output_off:W2").active
+
+
+def test_planned_isolation_has_the_unit_it_names_out_while_it_is_open() -> None:
+    watch = Watch()
+    watch.give(PlannedWork(stamp(0), (window(Explanation.ISOLATION, "W1", 10, 100),)))
+    assert isolated_units(watch.state) == frozenset()
+    watch.give(Tick(stamp(11)))
+    assert isolated_units(watch.state) == {"W1"}
+    watch.give(Tick(stamp(101)))
+    assert isolated_units(watch.state) == frozenset()
+
+
+def test_a_service_visit_has_no_unit_out() -> None:
+    watch = Watch()
+    watch.give(PlannedWork(stamp(0), (window(Explanation.SERVICE_VISIT, "W1", 1, 100),)))
+    watch.give(Tick(stamp(11)))
+    assert isolated_units(watch.state) == frozenset()
 
 
 # ---- people ---------------------------------------------------------------------------------------------
