@@ -11,11 +11,13 @@ from typing import Final
 
 from collector.bank_evidence import BankEvidenceBook, show
 from collector.clock import Clock
-from collector.worker import Worker
+from collector.database import StoreError
+from collector.worker import JudgementFailed, Worker
 from rules.estate import Bank, Estate, in_place
 from rules.judge import BankJudgement, judge_bank
 
 EVERY_S: Final = 12 * 3600.0
+AGAIN_S: Final = 600.0
 LOOK_EVERY_S: Final = 5.0
 
 Told = Callable[[BankJudgement], Awaitable[None]]
@@ -43,7 +45,13 @@ class BankJudging:
         while True:
             now_s = self._clock.monotonic_s()
             for name in [bank for bank, due_s in self._due_s.items() if due_s <= now_s]:
-                if await self._judge(self._estate.banks[name]):
+                try:
+                    judged = await self._judge(self._estate.banks[name])
+                except (JudgementFailed, StoreError):
+                    # The boundary: the worker or the stores say what ails them; this bank waits its turn.
+                    self._due_s[name] = self._clock.monotonic_s() + AGAIN_S
+                    continue
+                if judged:
                     self._due_s[name] = self._clock.monotonic_s() + EVERY_S
             await self._clock.sleep_until(now_s + LOOK_EVERY_S)
 

@@ -142,14 +142,11 @@ class Judging:
             judged = await self._worker.ask(
                 f"system {view.system}", hold_ups, task_of(view, seen), beliefs, seed, DRAWS
             )
-        except Superseded:
-            return
+        except (Superseded, JudgementFailed):
+            return  # the boundary: the worker remembers what failed, the watch raises it, the next look asks again
         await self._told(judged)
 
 
 def seed_of(text: str) -> int:
     """Return a seed that a replay finds again: from a name and a moment, not from chance."""
     return crc32(text.encode())
-
-
-__all__ = ["JudgementFailed", "Judging", "seed_of"]

@@ -17,6 +17,7 @@ from typing import Final
 
 from collector.aftermath import AFTERMATH, Aftermath
 from collector.clock import Clock, stamp
+from collector.database import StoreError, StoreFault
 from collector.discharges import DischargeKeeper
 from collector.history.store import HistoryStore, WireReading
 from collector.judging import Judging
@@ -43,6 +44,9 @@ PEAKS: Final = "peaks"
 KEEP_PEAKS_EVERY_S: Final = 300.0
 AROUND_EVENTS: Final = timedelta(minutes=15)
 PEAKS_ANEW_S: Final = 60.0
+MOST_WAITING: Final = 100_000
+"""Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
+PASSING: Final = frozenset({StoreFault.FULL, StoreFault.FAILING, StoreFault.LOCKED})
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
 
@@ -68,6 +72,14 @@ class _Taken:
     judgements: list[BankJudgement] = field(default_factory=list)
     asked: list[tuple[Asked, str | None]] = field(default_factory=list)
     touched: dict[str, None] = field(default_factory=dict)
+
+    def join(self, later: _Taken) -> None:
+        """Put what a later batch brought behind what this one did; nobody is answered twice."""
+        self.records += later.records
+        self.changes += later.changes
+        self.evidence = list({line.id: line for line in (*self.evidence, *later.evidence)}.values())
+        self.judgements += later.judgements
+        self.asked += later.asked
 
 
 class Recorder:
@@ -104,6 +116,9 @@ class Recorder:
         self._enqueue = enqueue
         self._wire: dict[str, WireState] = {}
         self._judged: dict[str, HoldUpJudgement] = {}
+        self._waiting = _Taken()
+        self.trouble: str | None = None
+        """What keeps the stores from taking what is to be kept, None while they do."""
         self._peaks = {name: PeakRecord(board_lines(self._estate, name)) for name in self._estate.systems}
         self._peaks_seen: dict[str, tuple[float, Peaks]] = {}
         self._peaks_kept_s = clock.monotonic_s()
@@ -153,10 +168,7 @@ class Recorder:
             self._take(given, taken)
         for system in taken.touched:
             taken.changes += self._judge(system)
-        if taken.records:
-            await self._history.append(taken.records)
-        await self._commit(taken)
-        await self._keep_events(taken.evidence)
+        await self._keep(taken)
         self._show(taken.changes)
         for bank in {line.bank for line in taken.evidence if self.keeper.discharging(line.bank) is None}:
             self.on_discharged(bank)
@@ -165,6 +177,29 @@ class Recorder:
                 one.done.set_result(refusal)
         self.batches += 1
         self._present.changed()
+
+    async def _keep(self, taken: _Taken) -> None:
+        """Write a batch and what an ailing disk has made wait before it; what cannot be written waits on.
+
+        A full or failing disk is no reason to stop watching: alarms go on being judged and shown, and
+        are written and told as soon as the disk takes them. Any other fault of a store ends the daemon.
+        """
+        waiting = self._waiting
+        waiting.join(taken)
+        try:
+            if waiting.records:
+                await self._history.append(waiting.records)
+                waiting.records.clear()
+            await self._commit(waiting)
+            await self._keep_events(waiting.evidence)
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            self.trouble = str(error)
+            del waiting.records[:-MOST_WAITING]
+            return
+        self._waiting = _Taken()
+        self.trouble = None
 
     async def _keep_events(self, evidence: Sequence[Evidence]) -> None:
         """Have the exact readings around each ended discharge kept for ever."""

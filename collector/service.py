@@ -154,7 +154,7 @@ class Service:
             )
         await self._listen(readers)
         self.present.figures = {name: p.figures for name, p in self.recorder.pollers.items()}
-        worker = await self._stack.enter_async_context(Worker())
+        self.worker = worker = await self._stack.enter_async_context(Worker())
         self.recorder.judging = self.judging = Judging(
             self.estate, worker, self.clock, self.present, self.recorder.queue.put
         )
@@ -246,13 +246,19 @@ class Service:
             lambda: self.present.figures,
             self.recorder.queue.put,
             planned,
-            store_error=lambda: None if self.tidying is None else self.tidying.trouble,
+            store_error=self._store_error,
+            worker_error=lambda: self.worker.trouble,
         )
 
     async def _fill_load_records(self) -> None:
         """Fill the records of the systems' load from the history where they hold too little."""
         records = {system: self.recorder.load_record(system) for system in self.estate.systems}
         await fill_all(records, self.estate, self.history, self.clock.now())
+
+    def _store_error(self) -> str | None:
+        """Return what ails the stores: what could not be written first, then what could not be folded."""
+        folding = None if self.tidying is None else self.tidying.trouble
+        return self.recorder.trouble or folding
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

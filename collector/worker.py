@@ -44,6 +44,7 @@ class Worker:
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
         self._serving: asyncio.Task[None] | None = None
+        self._troubles: dict[str, str] = {}
 
     async def __aenter__(self) -> Self:
         """Start the process and the task that feeds it."""
@@ -64,6 +65,11 @@ class Worker:
             await asyncio.to_thread(self._process.join)
         if self._pipe is not None:
             self._pipe.close()
+
+    @property
+    def trouble(self) -> str | None:
+        """Return why a judgement failed that has not succeeded since, None where there is none."""
+        return next(iter(self._troubles.values()), None)
 
     async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:
         """Return `function(*arguments)` as reckoned in the process.
@@ -94,6 +100,9 @@ class Worker:
                     failed, result = True, f"the judging process ended: {error!r}"
                 if request.answer.done():
                     continue
+                self._troubles.pop(key, None)
+                if failed:
+                    self._troubles[key] = f"{key}: {str(result).strip().splitlines()[-1]}"
                 if failed:
                     request.answer.set_exception(JudgementFailed(f"{key}: {result}"))
                 else:
