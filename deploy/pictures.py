@@ -1,4 +1,4 @@
-"""Make the pictures of the page: python deploy/pictures.py http://127.0.0.1:8470 docs/pictures
+"""Make the pictures of the page: python deploy/pictures.py http://127.0.0.1:8470 deploy/pictures
 
 Drives Chromium over a running service, best the demonstration: every sheet on a desk and a phone, on light
 and dark paper. With --outage it waits until a system is on its banks and takes that too.
@@ -35,6 +35,8 @@ SWITCHES = (
     "--hide-scrollbars",
 )
 DESK, PHONE = 1440, 360
+QUALITY = 60
+"""Of the pictures (WebP), 0 to 100."""
 
 
 @contextmanager
@@ -66,7 +68,7 @@ def take(driver: webdriver.Chrome, url: str, out: Path, *, width: int, dark: boo
     time.sleep(1.0)
     size["height"] = int(driver.execute_script("return document.body.getBoundingClientRect().bottom")) + 20
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    picture = driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "png"})
+    picture = driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "webp", "quality": QUALITY})
     out.write_bytes(base64.b64decode(picture["data"]))
     print(out)
 
@@ -91,22 +93,22 @@ def main() -> None:
     out.mkdir(parents=True, exist_ok=True)
     systems = systems_at(base)
     with chromium() as driver:
-        take(driver, f"{base}/", out / "overview.png", width=DESK)
-        take(driver, f"{base}/", out / "overview-dark.png", width=DESK, dark=True)
-        take(driver, f"{base}/", out / "overview-phone.png", width=PHONE)
-        take(driver, f"{base}/alarms", out / "alarms.png", width=DESK)
-        take(driver, f"{base}/banks", out / "banks.png", width=DESK)
+        take(driver, f"{base}/", out / "overview.webp", width=DESK)
+        take(driver, f"{base}/", out / "overview-dark.webp", width=DESK, dark=True)
+        take(driver, f"{base}/", out / "overview-phone.webp", width=PHONE)
+        take(driver, f"{base}/alarms", out / "alarms.webp", width=DESK)
+        take(driver, f"{base}/banks", out / "banks.webp", width=DESK)
         for system in systems:
-            take(driver, f"{base}/systems/{system['id']}", out / f"system-{system['id']}.png", width=DESK)
+            take(driver, f"{base}/systems/{system['id']}", out / f"system-{system['id']}.webp", width=DESK)
         if systems:
             unit = systems[0]["units"][0]["id"]
-            take(driver, f"{base}/units/{unit}", out / "unit.png", width=DESK)
+            take(driver, f"{base}/units/{unit}", out / "unit.webp", width=DESK)
         end = time.monotonic() + (given.outage or 0.0)
         while time.monotonic() < end:
             if any(system["on_battery"] for system in systems_at(base)):
                 time.sleep(20.0)
-                take(driver, f"{base}/", out / "outage.png", width=DESK)
-                take(driver, f"{base}/", out / "outage-phone.png", width=PHONE)
+                take(driver, f"{base}/", out / "outage.webp", width=DESK)
+                take(driver, f"{base}/", out / "outage-phone.webp", width=PHONE)
                 return
             time.sleep(2.0)
 

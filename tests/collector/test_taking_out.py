@@ -7,6 +7,7 @@ from collector.clock import Clock
 from collector.planner import WORK, NotYet, Planner
 from collector.present import Present
 from collector.taking_out import TakingOut
+from rules.reading import Silence
 from tests.api.pages import samples
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -28,6 +29,8 @@ class Answers:
 
 def made(planner: Answers) -> tuple[TakingOut, Present]:
     present = Present(samples.estate())
+    for unit in present.estate.units:
+        present.silences[unit] = cast("Silence", None)
     clock = cast("Clock", SimpleNamespace(now=lambda: NOW))
     return TakingOut(present.estate, cast("Planner", planner), clock, present), present
 
