@@ -181,10 +181,9 @@ class Aftermath:
         return Snapshot(AFTERMATH, now, SCHEMA, to_plain(memory))
 
     def save(self, tx: Transaction, now: datetime) -> None:
-        """Put the snapshot into a transaction where something changed."""
+        """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
         if self.due:
             tx.save_snapshot(self.snapshot(now))
-            self.due = False
 
     def restore(self, kept: Snapshot | None) -> None:
         """Go on from a snapshot; what is no longer in the estate file is let go."""

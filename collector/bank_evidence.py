@@ -6,7 +6,7 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from math import nan
 from typing import Final
@@ -26,7 +26,7 @@ from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
 from rules.battery.discharge import DischargeLog, battery_of
 from rules.battery.estimated import RECENT_DAYS, EarlierLog, with_estimate
-from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling
+from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling, losses_from
 from rules.battery.losses import Losses, default_losses
 from rules.battery.replacement import Asked
 from rules.battery.shown import Circumstances, ShownRow, what_it_showed
@@ -42,6 +42,8 @@ ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
 SIBLING_DAYS: Final = 366
 MONTHS: Final = 12
+FEWEST_FOR_LOSSES: Final = 3
+"""With fewer discharges whose current was read, the default losses stand."""
 _QUICK: Final = frozenset({"transfer"})
 _WENT_ON_S: Final = 30.0
 
@@ -57,7 +59,9 @@ class BankEvidenceBook:
         present: Present,
         *,
         growth: Callable[[str], float] = lambda _system: 0.0,
+        next_test: Callable[[Bank, datetime], Awaitable[date | None]] | None = None,
     ) -> None:
+        self._next_test = next_test
         self._growth = growth
         self._estate = estate
         self._ledger = ledger
@@ -109,6 +113,7 @@ class BankEvidenceBook:
             ),
             hours=await self._charge_hours(bank, as_of),
             asked=self.asked(bank, as_of.date()),
+            next_test=None if self._next_test is None else await self._next_test(bank, as_of),
             hand=hand_readings(lines),
             rating_w=self.rating_w(bank, as_of.date()),
             returned=_returned(lines, bank, fitted),
@@ -137,9 +142,24 @@ class BankEvidenceBook:
         fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
         return sum(unit.rating_w for unit in fitted if unit is not None) or None
 
-    def losses(self, bank: Bank, day: date) -> Losses:
-        """Return the inverter losses behind a bank: the default of its units' ratings."""
-        return default_losses(self.rating_w(bank, day))
+    async def losses(self, bank: Bank, day: date) -> Losses:
+        """Return the inverter losses behind a bank: as its own discharges show, else the default.
+
+        Only discharges through the units in place on that day count.
+        """
+        return self._losses(bank, day, await self._ledger.evidence(bank.id))
+
+    def _losses(self, bank: Bank, day: date, lines: Iterable[Evidence]) -> Losses:
+        rating_w = self.rating_w(bank, day)
+        fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        shown = [from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN]
+        own = [
+            d
+            for d in shown
+            if d.battery_power_w is not None
+            and all(unit is not None and in_place((unit,), d.at.date()) is not None for unit in fitted)
+        ]
+        return losses_from(own, rating_w) if len(own) >= FEWEST_FOR_LOSSES else default_losses(rating_w)
 
     async def references(self, bank: Bank, as_of: datetime) -> tuple[ReferenceLog, ...]:
         """Return the long discharges that teach a bank's type its shape: its own first, then others' of the type."""
@@ -160,7 +180,7 @@ class BankEvidenceBook:
                 if what.failed or line.at >= as_of or what.used < REFERENCE_LEAST_USED:
                     continue
                 own = other.id == bank.id
-                battery = battery_of(other, then, self.losses(other, line.at.date()))
+                battery = battery_of(other, then, self._losses(other, line.at.date(), lines))
                 found.append((own, what.used, ReferenceLog(log_of(from_evidence(line)), battery, own)))
         found.sort(key=lambda one: (one[0], one[1]), reverse=True)
         return tuple(reference for _, _, reference in found[:MOST_REFERENCES])
@@ -176,7 +196,7 @@ class BankEvidenceBook:
         ]
         if not lines or fitted is None or in_place(bank.fitted, lines[-1].at.date()) != fitted:
             return None
-        battery = battery_of(bank, fitted, self.losses(bank, record.at.date()))
+        battery = battery_of(bank, fitted, await self.losses(bank, record.at.date()))
         return EarlierLog(log_of(from_evidence(lines[-1])), battery)
 
     def asked(self, bank: Bank, day: date) -> Asked | None:

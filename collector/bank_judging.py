@@ -70,7 +70,7 @@ class BankJudging:
             fitted = in_place(bank.fitted, record.at.date())
             if fitted is None:
                 continue
-            losses = self._book.losses(bank, record.at.date())
+            losses = await self._book.losses(bank, record.at.date())
             references = await self._book.references(bank, record.at)
             recent = await self._book.recent(bank, record)
             shown = await self._worker.ask(

@@ -66,7 +66,7 @@ class LiveJudging:
         before = self._before.setdefault(bank.id, _at_start(belief, record))
         if record.rows[-1].t_s - record.started_s < FIRST_AFTER_S:
             return
-        battery = battery_of(bank, fitted, self._book.losses(bank, record.at.date()))
+        battery = battery_of(bank, fitted, await self._book.losses(bank, record.at.date()))
         try:
             shape, curve, _ = await self._prepare(bank, battery)
             if curve is None:

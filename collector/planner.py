@@ -17,6 +17,7 @@ from collector.clock import Clock, stamp
 from collector.ledger import Ledger
 from collector.ledger.records import Snapshot
 from collector.present import Present
+from collector.proofs import confirmed
 from rules.alarms.catalogue import Severity
 from rules.assess import Glance, SystemView, glance, task_of
 from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
@@ -24,7 +25,7 @@ from rules.battery.belief import BankBelief
 from rules.estate import Estate, FittedBank, Generator, LoadGroup, Unit, in_place
 from rules.parallel import FEEDING
 from rules.peaks import PeakRecord
-from rules.planning.checks import Facts
+from rules.planning.checks import Confirmed, Facts
 from rules.planning.isolation import Isolation, isolation
 from rules.planning.programme import Programme, ServiceItem, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
@@ -153,7 +154,7 @@ class Planner:
         view, seen = self._look(system)
         until = max(to_at, self._clock.now() + AHEAD)
         expected = self._record(system).expected(min(from_at, until), until)
-        facts = Facts(expected=expected, alarms=self._alarms(system))
+        facts = Facts(expected=expected, confirmed=await self._proofs(), alarms=self._alarms(system))
         judged = self._present.hold_ups.get(system)
         checked = isolation(view, seen, judged, unit, from_at, to_at, facts)
         task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
@@ -161,6 +162,11 @@ class Planner:
             return checked
         out = await self._ask(_hold, task, self._believed(task))
         return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
+
+    async def _proofs(self) -> dict[str, Confirmed]:
+        """Return who proved which card; `ridethrough confirm` writes to the same ledger."""
+        facts, equipment = await self._ledger.facts(), await self._ledger.equipment()
+        return confirmed(self._estate, facts, equipment)
 
     def _alarms(self, system: str) -> tuple[str, ...]:
         """Return what stands about a system and its parts, as sentences; a warning forbids no work."""

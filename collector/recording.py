@@ -243,6 +243,18 @@ class Recorder:
                 if self.judging is not None:
                     self.judging.carry(sample)
 
+    async def keep_open(self) -> None:
+        """Keep what is still under way, for a clean stop; a full disk hinders no stop."""
+        try:
+            async with self._ledger.transaction() as tx:
+                for line in self.keeper.flush():
+                    tx.save_evidence(line)
+                self.aftermath.save(tx, self._clock.now())
+                tx.save_snapshot(self._peaks_snapshot())
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+
     # --- the steps ----------------------------------------------------------------------------------------
 
     def _watch(self, given: Input) -> tuple[Change, ...]:
@@ -356,10 +368,14 @@ class Recorder:
             self.aftermath.save(tx, self._clock.now())
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
-                plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._peaks.items()}
-                tx.save_snapshot(Snapshot(PEAKS, self._clock.now(), "peaks/1", plain))
+                tx.save_snapshot(self._peaks_snapshot())
+        self.aftermath.due = False
         if keep_peaks:
             self._peaks_kept_s = now_s
+
+    def _peaks_snapshot(self) -> Snapshot:
+        plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._peaks.items()}
+        return Snapshot(PEAKS, self._clock.now(), "peaks/1", plain)
 
     def _show(self, changes: Sequence[Change]) -> None:
         self._present.alarms = dict(self.state.alarms)

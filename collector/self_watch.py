@@ -88,11 +88,14 @@ class SelfWatch:
     planned: PlannedSources
     worker_error: Callable[[], str | None] | None = None
     store_error: Callable[[], str | None] | None = None
+    file_behind: Callable[[], Awaitable[tuple[str, ...]]] | None = None
+    """Asks what recorded changes the estate file does not show."""
     bad_calendars: dict[str, str] = field(default_factory=dict)
     """What is wrong with calendar files that could not be read at the last look, by id."""
     _late: LateCount = field(default_factory=LateCount)
     _jump: ClockJump = field(default_factory=ClockJump)
     _windows: tuple[Window, ...] | None = None
+    _behind: tuple[str, ...] | None = None
 
     async def run(self) -> None:
         """Look until cancelled."""
@@ -120,10 +123,13 @@ class SelfWatch:
             channels=self.office.failing(),
             undeliverable=self.office.refused(),
             why=self.office.reasons(),
+            estate_file_behind=self._behind,
         )
 
     async def plan(self) -> None:
-        """Read where planned work is declared, and tell the watch if anything is new."""
+        """Read where planned work is declared, and tell the watch if anything is new; compare the estate file."""
+        if self.file_behind is not None:
+            self._behind = tuple(what.rstrip(".") for what in await self.file_behind())
         now = self.clock.now()
         planned = self.planned
         found = list(windows(planned.work, now, time_zone=planned.time_zone))

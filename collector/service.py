@@ -26,6 +26,7 @@ from collector.configuration.secrets import Token
 from collector.database import make_folder
 from collector.delivery.post_office import PostOffice, home_zone
 from collector.delivery.state import StateFeed
+from collector.evidence import file_behind
 from collector.history.influx import InfluxHistory
 from collector.history.influx_place import influx_place
 from collector.history.sqlite import SqliteHistory
@@ -36,6 +37,7 @@ from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, 
 from collector.lines import save_change
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
+from collector.planned_tests import PlannedTests
 from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
@@ -114,8 +116,12 @@ class Service:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close everything; what was taken in has been committed."""
-        await self._stack.aclose()
+        """Close everything; what was taken in has been committed, and on a clean stop what is under way too."""
+        try:
+            if kind is None or issubclass(kind, asyncio.CancelledError):
+                await self.recorder.keep_open()
+        finally:
+            await self._stack.aclose()
 
     async def _open(self) -> None:
         make_folder(self.folder)
@@ -175,6 +181,7 @@ class Service:
             self.history,
             self.present,
             growth=lambda system: load_growth(total_by_day(self.recorder.load_record(system).days())),
+            next_test=PlannedTests(self.estate, self._planned_sources()).next_test,
         )
         self.recorder.coldest_c = self.evidence.coldest_c
         self.bank_judging = BankJudging(
@@ -232,23 +239,29 @@ class Service:
                 task.cancel()
 
     def _self_watch(self) -> SelfWatch:
-        configuration = self.configuration
-        planned = PlannedSources(
-            configuration.path.parent,
-            home_zone(configuration),
-            configuration.planned_work,
-            configuration.calendars,
-        )
         return SelfWatch(
             self.folder,
             self.clock,
             self.office,
             lambda: self.present.figures,
             self.recorder.queue.put,
-            planned,
+            self._planned_sources(),
             store_error=self._store_error,
             worker_error=lambda: self.worker.trouble,
+            file_behind=self._file_behind,
         )
+
+    def _planned_sources(self) -> PlannedSources:
+        configuration = self.configuration
+        return PlannedSources(
+            configuration.path.parent,
+            home_zone(configuration),
+            configuration.planned_work,
+            configuration.calendars,
+        )
+
+    async def _file_behind(self) -> tuple[str, ...]:
+        return file_behind(self.estate, await self.ledger.equipment())
 
     async def _fill_load_records(self) -> None:
         """Fill the records of the systems' load from the history where they hold too little."""

@@ -11,6 +11,8 @@ import pytest
 from api.app import create_app
 from collector.clock import TurnedClock, stamp
 from collector.configuration import load_text
+from collector.ledger import Ledger
+from collector.ledger.records import Evidence
 from collector.service import Service
 from rules.reading import InputLine, InputReading, OutputLine, OutputReading, OutputSource, Reading, Silence
 
@@ -184,3 +186,11 @@ async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(
         assert response.text.endswith("# EOF\n")
         assert "NaN" not in response.text
         assert "ridethrough_cards_count 1" in response.text
+
+
+async def test_a_discharge_under_way_is_kept_on_a_clean_stop(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (service, _):
+        kept = Evidence("d1", "bank", "outage", START, None)
+        service.recorder.keeper.flush = lambda: (kept,)  # type: ignore[method-assign]
+    async with Ledger(tmp_path / "data" / "ledger.sqlite") as ledger:
+        assert [line.id for line in await ledger.open_evidence()] == ["d1"]

@@ -173,3 +173,20 @@ def test_the_coldest_month_of_a_year_is_the_coldest_a_bank_gets() -> None:
 def test_a_summer_alone_does_not_say_how_cold_the_winter_gets() -> None:
     assert coldest_month_c(bank(1), months(26.0, 27.0)) == 15.0
     assert coldest_month_c(bank(1), months(12.0)) == 12.0
+
+
+async def test_losses_are_learnt_from_three_discharges_of_ones_own(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        made = show(bank(1), FITTED, record(), default_losses(27_000.0), (), None)
+        assert made is not None
+        for n in range(3):
+            assert not (await gathered.losses(bank(1), NOW.date())).learnt
+            # true losses: 600 W and 5 % of the power given
+            output_w = 6_000.0 + 6_000.0 * n
+            shown = replace(made, output_power_w=output_w, battery_power_w=output_w * 1.05 + 600.0)
+            await gathered.keep_shown(replace(record(), id=f"b1-{n}"), shown)
+        learnt = await gathered.losses(bank(1), NOW.date())
+        assert learnt.learnt
+        assert learnt.battery_power_w(12_000.0) == pytest.approx(13_200.0, rel=0.01)
+        assert not (await gathered.losses(bank(2), NOW.date())).learnt

@@ -82,3 +82,15 @@ async def test_planned_work_is_told_once_and_a_bad_calendar_stops_nothing(tmp_pa
     assert len(given) == 1
     assert [w.id for w in cast("PlannedWork", given[0]).windows] == ["test-2026-10-20"]
     assert "none.ics: want a calendar file" in looking.bad_calendars["site"]
+
+
+async def test_an_estate_file_that_lags_behind_is_among_the_figures(tmp_path: Path) -> None:
+    async def behind() -> tuple[str, ...]:
+        return ("W1 was replaced on 2026-10-01.",)
+
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        looking = await watch(tmp_path, ledger, PlannedSources(tmp_path, "Europe/London"), [])
+        assert (await looking.look()).estate_file_behind is None, "nobody compared"
+        looking.file_behind = behind
+        await looking.plan()
+        assert (await looking.look()).estate_file_behind == ("W1 was replaced on 2026-10-01",)
