@@ -27,7 +27,7 @@ from rules.parallel import FEEDING
 from rules.peaks import PeakRecord
 from rules.planning.checks import Confirmed, Facts
 from rules.planning.isolation import Isolation, isolation
-from rules.planning.programme import Programme, ServiceItem, Terms, programme
+from rules.planning.programme import Job, Programme, ServiceItem, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
 from rules.planning.ridethrough import Ridethrough, Scenario, refuse_strangers, ride
 from rules.planning.shedding import SheddingPlan, shedding_plan
@@ -77,6 +77,7 @@ class Planner:
 
     `seen`: a system's last view and glance, None before the first. `record`: its load's record.
     `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
+    `set_tested`: when a set last ran on load long enough to count as a test.
     """
 
     def __init__(
@@ -90,7 +91,9 @@ class Planner:
         record: Callable[[str], PeakRecord],
         beliefs: Callable[[], Mapping[str, BankBelief]],
         ledger: Ledger,
+        set_tested: Callable[[str], datetime | None] | None = None,
     ) -> None:
+        self._set_tested = set_tested
         self._estate = estate
         self._worker = worker
         self._clock = clock
@@ -217,7 +220,16 @@ class Planner:
     def programme(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> Programme:
         """Return the replacement and service programme as of today."""
         banks = tuple(self._present.banks.values())
-        return programme(self._estate, banks, self._clock.now().date(), service=service, terms=terms)
+        items = (*self._set_tests(), *service)
+        return programme(self._estate, banks, self._clock.now().date(), service=items, terms=terms)
+
+    def _set_tests(self) -> Iterator[ServiceItem]:
+        """Yield the tests on load of every set that the site gave its word of; nothing else tells of runs."""
+        sites = {s.generator: s.site for s in self._estate.supplies.values() if s.generator is not None}
+        for name, site in sites.items():
+            last = None if self._set_tested is None else self._set_tested(name)
+            if last is not None:
+                yield ServiceItem(Job.GENERATOR_TEST, name, site, last.date())
 
     async def calendar(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> str:
         """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""

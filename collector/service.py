@@ -173,6 +173,7 @@ class Service:
             record=self.recorder.load_record,
             beliefs=lambda: self.judging.beliefs,
             ledger=self.ledger,
+            set_tested=lambda name: self.recorder.aftermath.set_test(name, self.clock.now()).last,
         )
         self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
         self.evidence = BankEvidenceBook(

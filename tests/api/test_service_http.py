@@ -194,3 +194,15 @@ async def test_a_discharge_under_way_is_kept_on_a_clean_stop(tmp_path: Path) -> 
         service.recorder.keeper.flush = lambda: (kept,)  # type: ignore[method-assign]
     async with Ledger(tmp_path / "data" / "ledger.sqlite") as ledger:
         assert [line.id for line in await ledger.open_evidence()] == ["d1"]
+
+
+async def test_the_test_of_a_set_is_due_a_month_after_its_last_run_on_load(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (service, client):
+        clock = service.clock
+        assert isinstance(clock, TurnedClock)
+        await service.set_word("set", running=True, carries=True)
+        await clock.advance(2400.0)
+        await service.set_word("set", running=False, carries=False)
+        rows = (await client.get("/v1/programme")).json()["items"]
+        (due,) = [row for row in rows if row["about"] == "set"]
+        assert "2026-03-31" in str(due), due
