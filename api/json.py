@@ -80,6 +80,7 @@ def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
         "bank": banks[0] if banks else None,
         "banks": banks,
         "card": to_json(view.card),
+        "corrections": to_json(view.learnt),
         "silent_since": to_json(view.silent_since),
     }
 

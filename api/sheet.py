@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Final
 
 from api.pages.model import (
+    AbsentLine,
     Acknowledgement,
     Alarm,
     BankEnd,
@@ -14,6 +15,8 @@ from api.pages.model import (
     CardRead,
     Fan,
     Isolation,
+    Learnt,
+    LearntCorrection,
     Sheet,
     Told,
     UnitView,
@@ -22,6 +25,7 @@ from api.pages.sources import isolation_of, score_of
 from api.pages.words import Clock
 from collector.polling import PollFigures
 from collector.service import Service
+from collector.snmp.corrections import CorrectionSet
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
@@ -109,6 +113,29 @@ def _unit(service: Service, unit: str) -> UnitView:
         reads=()
         if figures is None
         else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
+        learnt=None if card is None else learnt_of(service.recorder.learning.corrections(card.id)),
+    )
+
+
+def learnt_of(found: CorrectionSet) -> Learnt:
+    """Return what was learnt about a card, objects in the order of their names."""
+    return Learnt(
+        id=found.id,
+        objects=tuple(
+            LearntCorrection(
+                c.object,
+                c.kind.value,
+                c.reason,
+                c.ruling.value,
+                c.factor,
+                c.offset,
+                c.evidence,
+                c.declared,
+            )
+            for _, c in sorted(found.by_object.items())
+        ),
+        absent_lines=tuple(AbsentLine(group, line) for group, line in sorted(found.absent_lines)),
+        stale=found.stale,
     )
 
 
@@ -126,6 +153,7 @@ def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
         poll_s=polling.on_battery_every_s if lit else polling.every_s,
         restarts=figures.restarts,
         note=figures.why_silent,
+        notes=service.card_notes(card),
     )
 
 

@@ -70,6 +70,7 @@ HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
 TURNING_WITHIN_S: Final = 30.0
+MOST_NOTES: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +155,7 @@ class Service:
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
         readers = {card.id: _reader(card, transport) for card in cards.values()}
+        self._card_readers = readers
         for card in cards.values():
             self.recorder.pollers[card.id] = Poller(
                 card.id, readers[card.id], _cadence(card), self.clock, answers
@@ -303,6 +305,12 @@ class Service:
         )
         count = len(self.recorder.pollers)
         return Readiness(len(silent) < count, count, count - len(silent), silent)
+
+    def card_notes(self, card: str) -> tuple[str, ...]:
+        """Return what people should know of how a card is read, the newest `MOST_NOTES` of it."""
+        reader = self._card_readers.get(card)
+        notes: Sequence[str] = () if reader is None else getattr(reader.client.security, "notes", ())
+        return tuple(dict.fromkeys(notes))[-MOST_NOTES:]
 
     async def series(
         self, unit: str, quantity: str, line: int | None, *, start: datetime, end: datetime, points: int

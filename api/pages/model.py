@@ -78,6 +78,43 @@ class CardHealth:
     poll_s: float | None = None
     restarts: int | None = None
     note: str | None = None
+    notes: tuple[str, ...] = ()
+    """What people should know of how the card is read: weak ciphers, an engine that changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class LearntCorrection:
+    """What is done with every value of one object of a card: value * factor + offset where `ruling` is linear.
+
+    `evidence` is how many samples spoke for it, `declared` whether a person stated it in the estate file.
+    """
+
+    object: str
+    kind: str
+    reason: str
+    ruling: str
+    factor: float
+    offset: float
+    evidence: int
+    declared: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AbsentLine:
+    """A line that the card lists and the unit does not have."""
+
+    group: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What was learnt about a card. `stale` says why nothing live of it counts just now, though it answers."""
+
+    id: str
+    objects: tuple[LearntCorrection, ...] = ()
+    absent_lines: tuple[AbsentLine, ...] = ()
+    stale: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +143,7 @@ class UnitView:
     fault: str | None = None
     card: CardHealth | None = None
     reads: tuple[CardRead, ...] = ()
+    learnt: Learnt | None = None
 
 
 @dataclass(frozen=True, slots=True)

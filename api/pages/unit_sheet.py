@@ -13,7 +13,7 @@ from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of, question
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
-from api.pages.model import CardHealth, Sheet, UnitView
+from api.pages.model import CardHealth, Learnt, Sheet, UnitView
 from api.pages.redundancy_section import STANDS
 from api.pages.track import read_trace
 from api.pages.words import Clock, age, capital, clause, count, kilo, plural, since, stopwatch, whole_percent
@@ -335,12 +335,30 @@ def _card(sheet: Sheet, unit: Unit, view: UnitView) -> Element | None:
                     class_="rest",
                 )
             )
+    if view.learnt is not None:
+        parts += _learnt(view.learnt)
+    if card is not None:
+        parts += [el("p", note, class_="rest") for note in card.notes]
     return question(
         None,
         "How its card answers",
         "An upright is a request, its height the time to the answer. A hollow mark had none.",
         el("div", parts, id="card", live=True),
     )
+
+
+def _learnt(learnt: Learnt) -> list[Nodes]:
+    """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard."""
+    said = [] if learnt.stale is None else [f"{capital(learnt.stale)}: nothing live of it counts now."]
+    for one in learnt.objects:
+        by = "stated in the estate file" if one.declared else f"by {plural(one.evidence, 'sample')}"
+        times = f", times {one.factor:g}" if one.factor != 1.0 else ""
+        said.append(f"{capital(OBJECTS.get(one.object, one.object))}{times}: {one.reason} ({by}).")
+    said += [f"The unit has no {line.group} line {line.line}." for line in learnt.absent_lines]
+    if not said:
+        return []
+    rows = [el("li", sentence) for sentence in said]
+    return [el("p", "Learnt about this card:", class_="prose"), el("ul", rows, class_="rest")]
 
 
 def _health(name: str, covers: int, card: CardHealth | None) -> str:

@@ -14,7 +14,17 @@ from collector.configuration import load_text
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence
 from collector.service import Service
-from rules.reading import InputLine, InputReading, OutputLine, OutputReading, OutputSource, Reading, Silence
+from collector.snmp.corrections import Correction, CorrectionSet
+from rules.reading import (
+    DoubtKind,
+    InputLine,
+    InputReading,
+    OutputLine,
+    OutputReading,
+    OutputSource,
+    Reading,
+    Silence,
+)
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)
 ESTATE = """
@@ -206,3 +216,16 @@ async def test_the_test_of_a_set_is_due_a_month_after_its_last_run_on_load(tmp_p
         rows = (await client.get("/v1/programme")).json()["items"]
         (due,) = [row for row in rows if row["about"] == "set"]
         assert "2026-03-31" in str(due), due
+
+
+async def test_what_was_learnt_about_a_card_is_given_with_its_unit(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (service, client):
+        known = service.recorder.learning.knowledge("N1")
+        scaled = Correction("upsOutputPower", DoubtKind.SCALE, "watts come in tens", factor=10.0, evidence=9)
+        known.corrections = CorrectionSet({"upsOutputPower": scaled}, frozenset({("bypass", 3)}))
+        learnt = (await client.get("/v1/units/A1")).json()["corrections"]
+    assert [(c["object"], c["factor"], c["evidence"]) for c in learnt["objects"]] == [
+        ("upsOutputPower", 10.0, 9)
+    ]
+    assert learnt["absent_lines"] == [{"group": "bypass", "line": 3}]
+    assert learnt["stale"] is None

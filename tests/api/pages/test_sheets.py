@@ -1,6 +1,7 @@
 """Every sheet in every situation: well-formed, nothing inline, every text escaped, unknown never a figure."""
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -9,7 +10,8 @@ import pytest
 from api.pages import sheets
 from api.pages.assets import ASSETS, STYLES, asset, csp_header
 from api.pages.markup import VOID
-from api.pages.model import Sheet
+from api.pages.model import AbsentLine, Learnt, LearntCorrection, Sheet
+from api.pages.unit_sheet import unit_page
 from tests.api.pages import samples
 
 ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot", "/units/W3", "/units/D1", "/banks")
@@ -216,3 +218,23 @@ def test_every_class_a_drawing_uses_is_in_the_sheet_of_styles() -> None:
 def test_no_page_is_heavy() -> None:
     assert len(sheets.index(samples.short())) < 150_000
     assert len((Path(__file__).parents[3] / "api/pages/static/sheet.js").read_bytes()) < 20_000
+
+
+def test_a_units_sheet_lists_what_was_learnt_about_its_card_and_its_weak_cipher() -> None:
+    scaled = LearntCorrection(
+        "upsOutputPower", "scale", "watts come in tens", "linear", 10.0, 0.0, 12, declared=False
+    )
+    told = LearntCorrection("upsBatteryTemperature", "scale", "tenths", "linear", 0.1, 0.0, 0, declared=True)
+    learnt = Learnt("abc", (told, scaled), (AbsentLine("bypass", 3),))
+    sheet = samples.short()
+    view = sheet.unit("W3")
+    assert view is not None
+    assert view.card is not None
+    view = replace(view, learnt=learnt, card=replace(view.card, notes=("MD5 is weak.",)))
+    page = unit_page(replace(sheet, units=(view,)), "W3")
+    assert page is not None
+    text = " ".join("".join(check("".join(map(str, page.body))).text).split())
+    assert "Output power, times 10: watts come in tens (by 12 samples)." in text
+    assert "tenths (stated in the estate file)." in text
+    assert "The unit has no bypass line 3." in text
+    assert "MD5 is weak." in text
