@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 from pathlib import Path
+from typing import Final
 
 from api.exits import Exit, complain
 from collector.configuration import ConfigError, load
+from collector.database import StoreError
+from rules.estate import Estate
+
+LEDGER_FILE: Final = "ledger.sqlite"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
+    parser.add_argument(
+        "--data",
+        type=Path,
+        metavar="DIR",
+        help="also look into this data folder for cards that nobody has confirmed at their cabinet",
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -23,8 +35,35 @@ def run(options: argparse.Namespace) -> int:
     for warning in configuration.warnings:
         complain(Exit.DONE, f"warning: {warning}")
     estate = configuration.estate
+    if options.data is not None:
+        try:
+            unproved = never_confirmed(estate, options.data)
+        except StoreError as error:
+            return complain(Exit.UNREACHABLE, str(error))
+        for unit in unproved:
+            complain(
+                Exit.DONE,
+                f"warning: unit {unit}: nobody has confirmed at the cabinet that its card is its own",
+            )
     print(
         f"{options.estate}: in order. {len(estate.systems)} systems, {len(estate.units)} units, "
         f"{len(estate.banks)} banks, {len(estate.cards)} cards."
     )
     return int(Exit.DONE)
+
+
+def never_confirmed(estate: Estate, folder: Path) -> list[str]:
+    """Return the units with a card whose proof is missing, or no longer in force. Raises StoreError."""
+    from collector.ledger import Ledger  # noqa: PLC0415 - only where a data folder is looked into
+    from collector.proofs import confirmed  # noqa: PLC0415
+
+    with_card = [unit for unit in estate.units if estate.card_of(unit) is not None]
+    if not (folder / LEDGER_FILE).is_file():
+        return with_card
+
+    async def proved() -> set[str]:
+        async with Ledger(folder / LEDGER_FILE) as ledger:
+            return set(confirmed(estate, await ledger.facts(), await ledger.equipment()))
+
+    known = asyncio.run(proved())
+    return [unit for unit in with_card if unit not in known]

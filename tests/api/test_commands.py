@@ -156,3 +156,11 @@ def test_a_replacement_is_recorded_and_the_lines_to_change_printed(tmp_path: Pat
     assert run("export", str(listed), "--form", "ledger", "--data", str(tmp_path)).returncode == 0
     events = [json.loads(line) for line in listed.read_text("utf-8").splitlines()]
     assert [e["about"] for e in events if e["table"] == "equipment"] == [bank]
+
+
+def test_check_names_the_units_whose_card_nobody_confirmed(tmp_path: Path) -> None:
+    quiet = run("check", str(EXAMPLE))
+    asked = run("check", str(EXAMPLE), "--data", str(tmp_path))
+    assert asked.returncode == 0
+    assert "nobody has confirmed" not in quiet.stderr
+    assert "nobody has confirmed at the cabinet" in asked.stderr
