@@ -13,8 +13,8 @@ from api.problems import Problem
 from collector.service import Service
 
 
-def service_of(request: Request) -> Service:
-    """Return the service that the application was made for."""
+async def service_of(request: Request) -> Service:
+    """Return the service that the application was made for; a coroutine, or each request would take a thread."""
     service: Service = request.app.state.service
     return service
 
