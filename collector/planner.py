@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import count
 from typing import Any, Final, Protocol, TypeVar
 
@@ -222,6 +222,18 @@ class Planner:
         banks = tuple(self._present.banks.values())
         items = (*self._set_tests(), *service)
         return programme(self._estate, banks, self._clock.now().date(), service=items, terms=terms)
+
+    async def visits(self) -> tuple[ServiceItem, ...]:
+        """Return the visits that come round: to every place that one was recorded at, as of its last."""
+        estate = self._estate
+        sites = {s.generator: s.site for s in estate.supplies.values() if s.generator is not None}
+        sites |= {unit: estate.systems[u.system].site for unit, u in estate.units.items()}
+        sites |= {bank.id: sites[bank.feeds[0]] for bank in estate.banks.values()}
+        last: dict[str, date] = {}
+        for event in await self._ledger.equipment():
+            if event.kind == "visited" and event.about in sites:
+                last[event.about] = max(event.at.date(), last.get(event.about, event.at.date()))
+        return tuple(ServiceItem(Job.VISIT, about, sites[about], day) for about, day in last.items())
 
     def _set_tests(self) -> Iterator[ServiceItem]:
         """Yield the tests on load of every set that the site gave its word of; nothing else tells of runs."""

@@ -141,7 +141,9 @@ Price = Annotated[float | None, Query(ge=0.0, description="price of a block")]
 @router.get("/v1/programme")
 async def programme(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
     """Give replacements and service by date, with reason, interval and budget year."""
-    found = service.planner.programme(Terms(budget_month=budget_month, price_per_block=price_per_block))
+    found = service.planner.programme(
+        Terms(budget_month=budget_month, price_per_block=price_per_block), await service.planner.visits()
+    )
     return answer(
         {
             "items": found.rows,
@@ -157,7 +159,9 @@ async def programme(service: Asked, budget_month: Month = 1, price_per_block: Pr
 @router.get("/v1/programme.csv")
 async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
     """Give the programme as CSV."""
-    found = service.planner.programme(Terms(budget_month=budget_month, price_per_block=price_per_block))
+    found = service.planner.programme(
+        Terms(budget_month=budget_month, price_per_block=price_per_block), await service.planner.visits()
+    )
     return Response(
         as_csv(found.rows),
         media_type="text/csv; charset=utf-8",
@@ -168,7 +172,7 @@ async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block
 @router.get("/v1/programme.ics")
 async def programme_calendar(service: Asked, budget_month: Month = 1) -> Response:
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
-    text = await service.planner.calendar(Terms(budget_month=budget_month))
+    text = await service.planner.calendar(Terms(budget_month=budget_month), await service.planner.visits())
     return Response(text, media_type="text/calendar; charset=utf-8")
 
 

@@ -20,6 +20,7 @@ from api import problems
 from api.routes import plans
 from collector.clock import TurnedClock, stamp
 from collector.ledger import Ledger
+from collector.ledger.records import EquipmentEvent
 from collector.planner import AT_ONCE, Planner
 from collector.present import Present
 from rules.assess import SystemView, glance, system_state, task_of
@@ -232,3 +233,17 @@ async def test_more_questions_than_may_wait_are_refused(here: Site) -> None:
 
 async def test_a_system_that_is_not_there(here: Site) -> None:
     assert (await here.client.post("/v1/systems/X/ridethrough", json={})).status_code == 404
+
+
+async def test_the_next_visit_is_due_a_year_after_the_last_that_was_recorded(
+    here: Site, tmp_path: Path
+) -> None:
+    async with Ledger(tmp_path / "data" / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+        for days in (400, 100):
+            at = NOON - timedelta(days=days)
+            tx.add_equipment(EquipmentEvent(at, "visited", "A1", "R. Haugen", NOON))
+    rows = (await here.client.get("/v1/programme")).json()["items"]
+    (visit,) = [row for row in rows if row["job"] == "visit"]
+    assert visit["about"] == "A1"
+    due = (NOON - timedelta(days=100) + timedelta(days=365.25)).date().isoformat()
+    assert due in str(visit), visit
