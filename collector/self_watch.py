@@ -20,7 +20,7 @@ from collector.delivery.planned import CalendarError, calendar_windows, windows
 from collector.delivery.post_office import PostOffice
 from collector.polling import PollFigures
 from rules.alarms.conditions import ServiceFigures
-from rules.alarms.inputs import Input, PlannedWork, ServiceLooked, Window
+from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window
 from rules.reading import Stamp
 
 LOOK_EVERY_S: Final = 10.0
@@ -89,7 +89,8 @@ class SelfWatch:
     worker_error: Callable[[], str | None] | None = None
     store_error: Callable[[], str | None] | None = None
     file_behind: Callable[[], Awaitable[tuple[str, ...]]] | None = None
-    """Asks what recorded changes the estate file does not show."""
+    units_replaced: Callable[[], Awaitable[tuple[str, ...]]] | None = None
+    """The units whose card is taken for another one, and whose cabinet somebody recorded as replaced."""
     bad_calendars: dict[str, str] = field(default_factory=dict)
     """What is wrong with calendar files that could not be read at the last look, by id."""
     _late: LateCount = field(default_factory=LateCount)
@@ -104,6 +105,7 @@ class SelfWatch:
             if self.clock.monotonic_s() >= plan_due_s:
                 await self.plan()
                 plan_due_s = self.clock.monotonic_s() + PLAN_EVERY_S
+            await self.declare()
             await self.give(ServiceLooked(stamp(self.clock), await self.look()))
             due_s = max(due_s + LOOK_EVERY_S, self.clock.monotonic_s())
             await self.clock.sleep_until(due_s)
@@ -125,6 +127,12 @@ class SelfWatch:
             why=self.office.reasons(),
             estate_file_behind=self._behind,
         )
+
+    async def declare(self) -> None:
+        """Tell the watch of units whose cabinet was recorded as replaced: what answers now is right."""
+        if self.units_replaced is not None:
+            for unit in await self.units_replaced():
+                await self.give(EquipmentDeclared(stamp(self.clock), unit))
 
     async def plan(self) -> None:
         """Read where planned work is declared, and tell the watch if anything is new; compare the estate file."""

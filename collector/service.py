@@ -12,7 +12,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
@@ -69,6 +69,8 @@ SPOOL_FILE: Final = "spool.sqlite"
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
+DECLARED_BEFORE: Final = timedelta(days=31)
+"""A replacement may be recorded so long before the new cabinet's card answers."""
 TURNING_WITHIN_S: Final = 30.0
 MOST_NOTES: Final = 8
 
@@ -252,6 +254,7 @@ class Service:
             store_error=self._store_error,
             worker_error=lambda: self.worker.trouble,
             file_behind=self._file_behind,
+            units_replaced=self._units_replaced,
         )
 
     def _planned_sources(self) -> PlannedSources:
@@ -261,6 +264,25 @@ class Service:
             home_zone(configuration),
             configuration.planned_work,
             configuration.calendars,
+        )
+
+    async def _units_replaced(self) -> tuple[str, ...]:
+        """Return the units taken for other equipment whose replacement was recorded, before it or after."""
+        standing = {
+            a.about: a.since
+            for a in self.present.alarms.values()
+            if a.kind == "different_equipment" and a.condition and a.since is not None
+        }
+        if not standing:
+            return ()
+        return tuple(
+            {
+                event.about: None
+                for event in await self.ledger.equipment()
+                if event.kind == "replaced"
+                and event.about in standing
+                and event.recorded >= standing[event.about] - DECLARED_BEFORE
+            }
         )
 
     async def _file_behind(self) -> tuple[str, ...]:

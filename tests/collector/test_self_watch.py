@@ -12,7 +12,7 @@ from collector.delivery.channel import ChannelDown
 from collector.ledger import Ledger
 from collector.polling import PollFigures
 from collector.self_watch import ClockJump, LateCount, PlannedSources, SelfWatch
-from rules.alarms.inputs import Input, PlannedWork
+from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork
 from rules.reading import Stamp
 from tests.collector.delivery.cases import Scripted, notice, office, person, put
 
@@ -94,3 +94,17 @@ async def test_an_estate_file_that_lags_behind_is_among_the_figures(tmp_path: Pa
         looking.file_behind = behind
         await looking.plan()
         assert (await looking.look()).estate_file_behind == ("W1 was replaced on 2026-10-01",)
+
+
+async def test_a_recorded_replacement_is_told_to_the_watch(tmp_path: Path) -> None:
+    async def replaced() -> tuple[str, ...]:
+        return ("A2",)
+
+    given: list[Input] = []
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        looking = await watch(tmp_path, ledger, PlannedSources(tmp_path, "Europe/London"), given)
+        await looking.declare()
+        assert given == []
+        looking.units_replaced = replaced
+        await looking.declare()
+    assert [one.unit for one in given if isinstance(one, EquipmentDeclared)] == ["A2"]
