@@ -26,6 +26,7 @@ from rules.verdicts import Standing
 
 ON_BATTERY_EVERY_S: Final = 10.0
 AT_REST_EVERY_S: Final = 30.0
+JUDGED_WITHIN_S: Final = 300.0
 DRAWS: Final = 1000
 
 Told = Callable[[HoldUpJudgement], Awaitable[None]]
@@ -36,6 +37,8 @@ class Judging:
 
     def __init__(self, estate: Estate, worker: Worker, clock: Clock, present: Present, told: Told) -> None:
         self.beliefs: dict[str, BankBelief] = {}
+        self._judged: set[str] = set()
+        self._began_s = clock.monotonic_s()
         self._estate = estate
         self._worker = worker
         self._clock = clock
@@ -51,6 +54,21 @@ class Judging:
     def believe(self, belief: BankBelief) -> None:
         """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
         self.beliefs[belief.bank] = belief
+        if belief.bank not in self._judged:
+            self._judged.add(belief.bank)
+            for unit in self._estate.banks[belief.bank].feeds:
+                self._asked_s.pop(self._estate.units[unit].system, None)
+            self._hurried.set()
+
+    def spoken_beliefs(self, *, urgent: bool = False) -> dict[str, BankBelief]:
+        """Return what may be spoken of: banks judged since the start, others only once that took too long.
+
+        Table and age alone are wide, and would cry wolf for a minute after each start, while what all earlier
+        discharges showed lies in the ledger. `urgent` (an outage): whatever there is.
+        """
+        if urgent or self._clock.monotonic_s() - self._began_s > JUDGED_WITHIN_S:
+            return dict(self.beliefs)
+        return {bank: belief for bank, belief in self.beliefs.items() if bank in self._judged}
 
     def carry(self, reading: Reading) -> None:
         """Carry the beliefs of a unit's banks forward to a reading."""
@@ -136,7 +154,8 @@ class Judging:
 
     async def _judge(self, view: SystemView, seen: Glance) -> None:
         banks = self._estate.banks_of_system(view.system)
-        beliefs = {bank.id: self.beliefs[bank.id] for bank in banks if bank.id in self.beliefs}
+        spoken = self.spoken_beliefs(urgent=bool(seen.on_battery))
+        beliefs = {bank.id: spoken[bank.id] for bank in banks if bank.id in spoken}
         seed = seed_of(f"{view.system} {view.now.at.isoformat()}")
         try:
             judged = await self._worker.ask(

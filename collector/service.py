@@ -175,7 +175,7 @@ class Service:
             self.present,
             seen=self.judging.seen,
             record=self.recorder.load_record,
-            beliefs=lambda: self.judging.beliefs,
+            beliefs=self.judging.spoken_beliefs,
             ledger=self.ledger,
             set_tested=lambda name: self.recorder.aftermath.set_test(name, self.clock.now()).last,
         )
