@@ -184,7 +184,7 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         do=alarm.do,
         severity=alarm.severity.value,
         state=alarm.state.value,
-        since=alarm.since or service.started_at,
+        since=alarm.since or alarm.first_sign or service.started_at,
         by_when=alarm.by_when,
         incident=alarm.incident,
         acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),

@@ -12,7 +12,7 @@ import asyncio
 import base64
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.aftermath import AFTERMATH, Aftermath
@@ -301,7 +301,6 @@ class Recorder:
     def _view(self, system: str) -> SystemView:
         units = [unit.id for unit in self._estate.units_of(system)]
         present = self._present
-        since = present.systems[system].on_battery if system in present.systems else None
         return SystemView(
             estate=self._estate,
             system=system,
@@ -316,9 +315,27 @@ class Recorder:
                 if bank.id in self.coldest_c
             },
             poll_s={unit: self._poll_s(unit) for unit in units},
-            on_battery_since=None if since is None else since.since,
+            on_battery_since=self._on_battery_since(system, units),
             seen_steps=self.aftermath.seen_steps(system),
         )
+
+    def _on_battery_since(self, system: str, units: Sequence[str]) -> datetime | None:
+        """Return since when a system is on its banks, as far as that was known before this judgement.
+
+        Right after a start it is what the watch remembers, or longer where a card counts longer: a card
+        that does not count must not make an outage young again.
+        """
+        before = self._present.systems.get(system)
+        if before is not None:
+            return None if before.on_battery is None else before.on_battery.since
+        known = []
+        for memory in (self.state.units[unit] for unit in units if unit in self.state.units):
+            if memory.on_battery and memory.on_battery_since is not None:
+                known.append(memory.on_battery_since)
+                reading = self._present.readings.get(memory.unit)
+                if reading is not None and reading.battery.on_battery_s:
+                    known.append(reading.stamp.at - timedelta(seconds=reading.battery.on_battery_s))
+        return min(known, default=None)
 
     def load_record(self, system: str) -> PeakRecord:
         """Return the record of a system's load."""
