@@ -23,6 +23,7 @@ from rules.estate import Estate
 from rules.reading import Reading, Stamp
 
 KNOWLEDGE: Final = "knowledge"
+CONFIRMATION: Final = "confirmation/1"
 KEEP_EVERY: Final = timedelta(hours=6)
 Overrides = Mapping[str, Mapping[str, float | None]]
 
@@ -37,6 +38,8 @@ class _CardLearning:
     declared: Declared = field(default_factory=Declared)
     kept_at: datetime | None = None
     due: bool = False
+    since: datetime | None = None
+    """When the equipment or firmware last changed; None: not since the card is known."""
 
 
 class Learning:
@@ -57,6 +60,7 @@ class Learning:
         """Go on from what the ledger holds; what cannot be understood any more is learnt anew."""
         for name, line in corrections.items():
             self.sets[name] = CorrectionSet.from_json(line.body)
+        facts = tuple(facts)
         for fact in facts:
             card = self._cards.get(fact.card)
             if card is None or fact.name != KNOWLEDGE:
@@ -65,6 +69,8 @@ class Learning:
                 card.declared = self._declared(fact.card, fact.learnt.date())
                 card.known = CardKnowledge.from_json(fact.body["known"], card.declared)
                 card.epoch, card.id = int(fact.body["epoch"]), str(fact.body["id"])
+                since = fact.body.get("since")
+                card.since = None if since is None else datetime.fromisoformat(since)
             except (KeyError, TypeError, ValueError):
                 card.known = CardKnowledge.fresh()
                 card.epoch += 1
@@ -72,6 +78,21 @@ class Learning:
             card.older = [
                 name for name, known in self.sets.items() if name.startswith(prefix) and not known.stale
             ]
+        self._taught(fact for fact in facts if fact.schema == CONFIRMATION)
+
+    def _taught(self, confirmations: Iterable[LearntFact]) -> None:
+        """Let watts read at the cabinet decide between scales, unless the equipment has changed since."""
+        for fact in confirmations:
+            card = self._cards.get(fact.card)
+            if card is None or (card.since is not None and fact.learnt < card.since):
+                continue
+            ratios = sorted(
+                float(one["ratio"])
+                for one in fact.body.get("comparisons", ())
+                if one["quantity"] == "output_power_w" and one["ratio"]
+            )
+            if ratios and card.known.told_ratio(ratios[len(ratios) // 2], card.declared):
+                card.due = True
 
     def interpret(self, card_id: str, unit: str, stamp: Stamp, state: WireState) -> Reading:
         """Learn from a card's newest state, and return what it means for `unit`."""
@@ -85,6 +106,7 @@ class Learning:
             self.identity_changes[card_id] = card.known.changed
             card.epoch += 1
             card.older = []
+            card.since = stamp.at
         if card.known.changed or card.known.corrections is not before or card.id == STANDARD.id:
             self._note(card_id, card, stamp.at)
         elif card.kept_at is None or stamp.at - card.kept_at >= KEEP_EVERY:
@@ -134,6 +156,8 @@ class Learning:
             if card.due:
                 card.due, card.kept_at = False, at
                 body: dict[str, Any] = {"epoch": card.epoch, "id": card.id, "known": card.known.as_json()}
+                if card.since is not None:
+                    body["since"] = card.since.isoformat()
                 tx.learn(LearntFact(card_id, KNOWLEDGE, at, body=body))
 
     def _note(self, card_id: str, card: _CardLearning, at: datetime) -> None:

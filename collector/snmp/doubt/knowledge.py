@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from math import log10
 from typing import Any, Final
 
 from collector.snmp.corrections import STANDARD, Correction, CorrectionSet, Ruling
@@ -29,6 +30,7 @@ from collector.snmp.wire import WireState
 from rules.reading import DoubtKind, Reading, Stamp
 
 FORM: Final = 1
+NEAR_A_POWER: Final = 0.1
 _ENGINE: Final = "snmpEngineID"
 _IDENTITY: Final = (
     "upsIdentManufacturer",
@@ -117,6 +119,20 @@ class CardKnowledge:
         """Take in the output watts a person read at the cabinet: they break ties between scales."""
         self.load.total_w = watts
         self.load.think(declared)
+
+    def told_ratio(self, ratio: float, declared: Declared = NOTHING_DECLARED) -> bool:
+        """Take in the card's watts over those a person read at the cabinet at the same moment.
+
+        Return whether a power of ten was plain from it (within a quarter). It holds however the load moves on.
+        """
+        if ratio <= 0.0:
+            return False
+        power = round(log10(ratio))
+        if abs(log10(ratio) - power) > NEAR_A_POWER:
+            return False
+        self.load.told_factor = 10.0**-power
+        self.load.think(declared)
+        return True
 
     def _check_identity(self, state: WireState) -> None:
         now = {name: str(state.values[name]) for name in _IDENTITY if name in state.values}

@@ -19,7 +19,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from itertools import product
-from math import log10, sqrt
+from math import isclose, log10, sqrt
 from typing import Any, Final
 
 from collector.snmp.corrections import Correction, Ruling
@@ -230,6 +230,8 @@ class LoadLearner:
     decided: tuple[Candidate, ...] | None = None
     without_percent: bool = False
     total_w: float | None = None
+    told_factor: float | None = None
+    """The factor of watts that a reading at the cabinet showed, kept from then on whatever the load does."""
     _since_decided: int = 0
 
     def observe(self, sample: Sample, declared: Declared) -> None:
@@ -294,6 +296,8 @@ class LoadLearner:
             if sum(fits(s, how, NOTHING_DECLARED) for s in bare) < need:
                 continue  # the power factor alone forbids it, whatever the rating and the percent
             if self.total_w is not None and not self._meets_total(kept[-1], how):
+                continue
+            if self.told_factor is not None and not isclose(how.watts, self.told_factor):
                 continue
             for finer in _refinements(how, kept[-1], declared):
                 if sum(fits(s, finer, declared) for s in kept) >= need:
@@ -365,6 +369,7 @@ class LoadLearner:
             "agreed": self.agreed,
             "contradicted": self.contradicted,
             "total_w": self.total_w,
+            "told_factor": self.told_factor,
             "kept": [[list(map(list, s.rows)), s.lines, s.card_va, s.card_w] for s in self.kept],
         }
 
@@ -372,7 +377,10 @@ class LoadLearner:
     def from_json(cls, data: Mapping[str, Any], declared: Declared) -> LoadLearner:
         """Return a learner that remembers; what it concluded is concluded afresh."""
         learner = cls(
-            agreed=int(data["agreed"]), contradicted=bool(data["contradicted"]), total_w=data["total_w"]
+            agreed=int(data["agreed"]),
+            contradicted=bool(data["contradicted"]),
+            total_w=data["total_w"],
+            told_factor=data.get("told_factor"),
         )
         for rows, lines, card_va, card_w in data["kept"]:
             learner.kept.append(

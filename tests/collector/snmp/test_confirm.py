@@ -1,9 +1,11 @@
 """Which cabinet a card belongs to: by what moves, and by what is read."""
 
 import json
+from datetime import datetime, timedelta
 
 import pytest
 
+from collector.ledger.records import LearntFact
 from collector.snmp.confirm import (
     Match,
     PanelValue,
@@ -15,9 +17,12 @@ from collector.snmp.confirm import (
     the_one_that_moved,
 )
 from collector.snmp.decode import decode
+from collector.snmp.doubt.knowledge import CardKnowledge
+from collector.snmp.learning import CONFIRMATION, Learning
 from rules.reading import Reading
 from tests.collector.snmp.cards import AT, STAMP, state
 from tests.collector.snmp.doubt.spoilt import UNDECLARED, both, column, moving, near, play, without
+from tests.rules.plants import estate
 
 
 def _reading(**changes: int) -> Reading:
@@ -96,3 +101,39 @@ def test_watts_read_at_the_cabinet_decide_between_scales() -> None:
     later = play(moving(), spoil, polls=1, declared=UNDECLARED, known=played.known, begin=20)
     assert near(later.last.output.lines[0].power_w, moving()(20).watts[0], 0.5)
     assert not teach(played.known, [PanelValue("battery_voltage_v", 545.0)])
+
+
+def test_a_ratio_read_at_the_cabinet_decides_whatever_the_load_does_afterwards() -> None:
+    spoil = both(
+        column("upsOutputCurrent", lambda v: v / 10),
+        without("upsOutputPercentLoad", "upsConfigOutputVA", "upsConfigOutputPower"),
+    )
+    played = play(moving(), spoil, declared=UNDECLARED)
+    assert not played.known.told_ratio(0.4, UNDECLARED)  # no power of ten: a person read something else
+    assert played.known.told_ratio(1.04, UNDECLARED)  # the card's watts are watts
+    again = CardKnowledge.from_json(json.loads(json.dumps(played.known.as_json())), UNDECLARED)
+    later = play(moving(), spoil, polls=1, declared=UNDECLARED, known=again, begin=20)
+    assert near(later.last.output.lines[0].power_w, moving()(20).watts[0], 0.5)
+
+
+@pytest.mark.parametrize(
+    ("since", "taught"), [(None, True), (AT - timedelta(days=1), True), (AT + timedelta(days=1), False)]
+)
+def test_a_kept_confirmation_teaches_its_card_unless_the_equipment_changed_since(
+    since: datetime | None, taught: bool
+) -> None:
+    plant = estate()
+    card = next(iter(plant.cards))
+    learning = Learning(plant)
+    body = {"epoch": 0, "id": "standard", "known": CardKnowledge.fresh().as_json()}
+    if since is not None:
+        body["since"] = since.isoformat()
+    told = {"comparisons": [{"quantity": "output_power_w", "line": 1, "ratio": 0.1}]}
+    learning.restore(
+        [
+            LearntFact(card, "knowledge", AT, body=body),
+            LearntFact(card, "confirmed:A1", AT, CONFIRMATION, told),
+        ],
+        {},
+    )
+    assert learning.knowledge(card).load.told_factor == (pytest.approx(10.0) if taught else None)
