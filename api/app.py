@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from importlib.metadata import version
+from typing import Any
 
 from fastapi import FastAPI
 from starlette.types import ASGIApp
@@ -28,6 +29,17 @@ from collector.service import Service
 
 def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
     """Return the application. `names` are further host names it may be reached under."""
+    app = _paths()
+    app.state.service = service
+    return OnlyFrom(app, {*LOOPBACK_NAMES, *names})
+
+
+def openapi() -> dict[str, Any]:
+    """Return the OpenAPI document of the application; no service is needed to say what can be asked."""
+    return _paths().openapi()
+
+
+def _paths() -> FastAPI:
     app = FastAPI(
         title="ridethrough",
         version=version("ridethrough"),
@@ -37,10 +49,9 @@ def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
         openapi_url="/openapi.json",
         separate_input_output_schemas=False,
     )
-    app.state.service = service
     problems.install(app)
     for module in (health, systems, units, banks, alarms, events, plans, metrics, telling, generators):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
     app.include_router(pages.router)
-    return OnlyFrom(app, {*LOOPBACK_NAMES, *names})
+    return app

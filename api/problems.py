@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from http import HTTPStatus
-from typing import Any
+from typing import Any, Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -24,6 +24,25 @@ class Problem(Exception):  # noqa: N818 - the RFC's word
         self.kind = kind
         self.detail = detail
         self.more = more
+
+
+MEANS: Final[Mapping[int, str]] = {
+    401: "the token is missing or wrong",
+    403: "the name or the page it was asked from is not let in, or no token is set",
+    404: "there is no such thing; the answer names what there is",
+    409: "it cannot be done as things stand; the answer says why",
+    422: "the question is not one that can be answered; the answer names the place",
+    503: "not known yet, or too much asked at once: ask again",
+}
+"""What each status of a problem means."""
+
+
+def told(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return how a path's problems stand in the OpenAPI document, for `responses`."""
+    return {
+        status: {"description": MEANS[status], "content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}
+        for status in sorted({403, *statuses})
+    }
 
 
 def not_known(noun: str, name: str, known: list[str]) -> Problem:

@@ -1,12 +1,15 @@
-"""Writes the references that stand beside this file: SETTINGS.md and ALARMS.md, from the code itself.
+"""Writes the references that stand beside this file: SETTINGS.md, ALARMS.md and HTTP.md, from the code itself.
 
-Run it after changing a setting or an alarm; a test compares the files with what it would write.
+Run it after changing a setting, an alarm or a path; a test compares the files with what it would write.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+from api.app import openapi
 from collector.configuration import settings_reference
 from rules.alarms.catalogue import catalogue_reference
 
@@ -31,7 +34,70 @@ def settings_markdown() -> str:
     return "\n".join(parts) + "\n"
 
 
-REFERENCES = {"SETTINGS.md": settings_markdown, "ALARMS.md": catalogue_reference}
+def http_markdown() -> str:
+    """Return the reference of the HTTP interface as Markdown, from its OpenAPI document."""
+    document = openapi()
+    parts = [
+        "# The HTTP interface\n",
+        "JSON with SI numbers, `null` where something is not known, times in UTC (RFC 3339); errors are problem documents",
+        "(RFC 9457). The whole of it, machine-readable, is at `/openapi.json`. What comes under another name than this machine's,",
+        "or from another site's page, is refused with 403; so is the site's word where no token is set.",
+    ]
+    for path, methods in document["paths"].items():
+        for method, told in methods.items():
+            parts.append(f"\n## `{method.upper()} {path}`\n\n{told['description']}")
+            refused = [
+                f"- {status}: {answer['description']}"
+                for status, answer in sorted(told["responses"].items())
+                if status not in {"200", "403"}
+            ]
+            if refused:
+                parts += ["\nBeside 200:\n", *refused]
+            rows = [*_parameters(told), *_body(document, told)]
+            if rows:
+                parts += ["\n| asked for | where | takes | meaning |", "| --- | --- | --- | --- |", *rows]
+    return "\n".join(parts) + "\n"
+
+
+def _parameters(told: dict[str, Any]) -> Iterator[str]:
+    for one in told.get("parameters", ()):
+        needed = one["in"] + ("" if one.get("required") else ", may be left out")
+        yield _row(one["name"], needed, one["schema"], one.get("description", ""))
+
+
+def _body(document: dict[str, Any], told: dict[str, Any]) -> Iterator[str]:
+    content = told.get("requestBody", {}).get("content", {}).get("application/json")
+    if content is None:
+        return
+    body = document["components"]["schemas"][content["schema"]["$ref"].rsplit("/", 1)[-1]]
+    for name, schema in body["properties"].items():
+        needed = "body" + ("" if name in body.get("required", ()) else ", may be left out")
+        yield _row(name, needed, schema, schema.get("description", ""))
+
+
+def _row(name: str, where: str, schema: dict[str, Any], meaning: str) -> str:
+    cells = (f"`{name}`", where, _takes(schema), meaning)
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+
+
+def _takes(schema: dict[str, Any]) -> str:
+    """Return in a word or two what a value may be."""
+    if "anyOf" in schema:
+        return " or ".join(_takes(one) for one in schema["anyOf"] if one.get("type") != "null")
+    if "$ref" in schema:
+        return str(schema["$ref"]).rsplit("/", 1)[-1]
+    if "enum" in schema:
+        return ", ".join(f"`{value}`" for value in schema["enum"])
+    if schema.get("type") == "array":
+        return "list of " + _takes(schema.get("items", {}))
+    return str(schema.get("type", "any"))
+
+
+REFERENCES = {
+    "SETTINGS.md": settings_markdown,
+    "ALARMS.md": catalogue_reference,
+    "HTTP.md": http_markdown,
+}
 
 if __name__ == "__main__":
     for name, render in REFERENCES.items():

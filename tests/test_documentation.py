@@ -17,7 +17,7 @@ def _reference_script() -> dict[str, str]:
     return {name: render() for name, render in module.REFERENCES.items()}
 
 
-@pytest.mark.parametrize("name", ["SETTINGS.md", "ALARMS.md"])
+@pytest.mark.parametrize("name", ["SETTINGS.md", "ALARMS.md", "HTTP.md"])
 def test_a_reference_says_what_the_code_says(name: str) -> None:
     written = (ROOT / "deploy" / name).read_text(encoding="utf-8")
     assert written == _reference_script()[name], "run: .venv/bin/python deploy/reference.py"
@@ -47,3 +47,13 @@ def test_files_named_in_a_guide_exist(guide: str) -> None:
     text = (ROOT / guide).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#:]+)\)", text):
         assert (ROOT / target).exists(), f"{guide} points at {target}"
+
+
+def test_every_path_has_its_place_in_the_reference_and_a_sentence() -> None:
+    from api.app import openapi
+
+    written = (ROOT / "deploy" / "HTTP.md").read_text(encoding="utf-8")
+    for path, methods in openapi()["paths"].items():
+        for method, told in methods.items():
+            assert f"## `{method.upper()} {path}`" in written
+            assert told["description"].endswith(".")

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, moment
 from api.sheet import alarm_of, alarms_in_order
 from collector.service import Service
@@ -37,7 +37,7 @@ class Shelve(Act):
     until: datetime = Field(description="RFC 3339, in the future, at most 31 days away")
 
 
-@router.get("")
+@router.get("", responses=told(422))
 async def alarms(
     service: Asked, state: Annotated[State | None, Query(description="only alarms in this state")] = None
 ) -> Response:
@@ -46,7 +46,7 @@ async def alarms(
     return answer({"items": found, "next": None})
 
 
-@router.get("/quality")
+@router.get("/quality", responses=told(422))
 async def quality(
     service: Asked,
     start: Annotated[str | None, Query(alias="from")] = None,
@@ -61,19 +61,19 @@ async def quality(
     return answer(await service.alarm_quality(first, last))
 
 
-@router.get("/{alarm}")
+@router.get("/{alarm}", responses=told(404, 422))
 async def alarm(service: Asked, alarm: str) -> Response:
     """Give one alarm."""
     return answer(_alarm(service, alarm))
 
 
-@router.post("/{alarm}/acknowledge")
+@router.post("/{alarm}/acknowledge", responses=told(404, 409, 422))
 async def acknowledge(service: Asked, alarm: str, act: Act) -> Response:
     """Say that somebody has seen it and takes it on."""
     return await _do(service, alarm, Deed.ACKNOWLEDGE, act)
 
 
-@router.post("/{alarm}/shelve")
+@router.post("/{alarm}/shelve", responses=told(404, 409, 422))
 async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
     """Hold it back until a time; it stays listed, and comes back by itself."""
     if act.until.tzinfo is None:
@@ -83,31 +83,31 @@ async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
     return await _do(service, alarm, Deed.SHELVE, act, act.until)
 
 
-@router.post("/{alarm}/unshelve")
+@router.post("/{alarm}/unshelve", responses=told(404, 409, 422))
 async def unshelve(service: Asked, alarm: str, act: Act) -> Response:
     """End its shelving now."""
     return await _do(service, alarm, Deed.UNSHELVE, act)
 
 
-@router.post("/{alarm}/out-of-service")
+@router.post("/{alarm}/out-of-service", responses=told(404, 409, 422))
 async def take_out_of_service(service: Asked, alarm: str, act: Act) -> Response:
     """Take it out of service for maintenance, until somebody returns it."""
     return await _do(service, alarm, Deed.TAKE_OUT_OF_SERVICE, act)
 
 
-@router.post("/{alarm}/return-to-service")
+@router.post("/{alarm}/return-to-service", responses=told(404, 409, 422))
 async def return_to_service(service: Asked, alarm: str, act: Act) -> Response:
     """Return it to service."""
     return await _do(service, alarm, Deed.RETURN_TO_SERVICE, act)
 
 
-@router.post("/{alarm}/reset")
+@router.post("/{alarm}/reset", responses=told(404, 409, 422))
 async def reset(service: Asked, alarm: str, act: Act) -> Response:
     """Reset a latched alarm."""
     return await _do(service, alarm, Deed.RESET, act)
 
 
-@router.post("/{alarm}/note")
+@router.post("/{alarm}/note", responses=told(404, 409, 422))
 async def note(service: Asked, alarm: str, act: Act) -> Response:
     """Add a note to it."""
     return await _do(service, alarm, Deed.NOTE, act)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import Response
 
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 
 
-@router.get("")
+@router.get("", responses=told())
 async def banks(service: Asked) -> Response:
     """Give every bank that has been judged."""
     present = service.present
@@ -20,7 +20,7 @@ async def banks(service: Asked) -> Response:
     )
 
 
-@router.get("/{bank}")
+@router.get("/{bank}", responses=told(404, 422, 503))
 async def bank(service: Asked, bank: str) -> Response:
     """Give one bank."""
     if bank not in service.estate.banks:

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.problems import Problem
+from api.problems import Problem, told
 from api.routes.asking import Asked, Limit, answer, mark, moment
 from collector.aftermath import NoSuchOutage
 from collector.ledger.records import JournalLine
@@ -17,7 +17,7 @@ from rules.generator import Source
 router = APIRouter(prefix="/v1", tags=["events"])
 
 
-@router.get("/events")
+@router.get("/events", responses=told(422))
 async def events(
     service: Asked,
     about: Annotated[
@@ -41,7 +41,7 @@ async def events(
     return answer({"items": [_event(line) for line in page.items], "next": following})
 
 
-@router.get("/incidents")
+@router.get("/incidents", responses=told(422))
 async def incidents(service: Asked, after: str | None = None, limit: Limit = 200) -> Response:
     """Give incidents, newest first."""
     page = await service.incidents(after=mark(after) or 0, limit=limit)
@@ -68,7 +68,7 @@ class OutageMark(BaseModel):
     source: Literal["mains", "generator"] = Field(description="what fed the supply when it came back")
 
 
-@router.post("/incidents/{incident}/mark")
+@router.post("/incidents/{incident}/mark", responses=told(404, 422))
 async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
     """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
     try:

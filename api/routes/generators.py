@@ -9,7 +9,7 @@ from fastapi import APIRouter, Header
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
@@ -24,7 +24,7 @@ class SetState(BaseModel):
     carries: bool = Field(description="the changeover stands on the set: it carries the load")
 
 
-@router.post("/{generator}/state")
+@router.post("/{generator}/state", responses=told(401, 404, 422))
 async def state(
     service: Asked,
     generator: str,

@@ -5,19 +5,20 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from api.problems import told
 from api.routes.asking import Asked, answer
 
 router = APIRouter(prefix="/health", tags=["health"])
 
 
-@router.get("/live")
+@router.get("/live", responses=told() | {503: {"description": "the loop does not turn"}})
 async def live(service: Asked) -> Response:
     """Answer 200 while the service's own loop turns, else 503."""
     alive = service.turning()
     return answer({"alive": alive, "started_at": service.started_at}, 200 if alive else 503)
 
 
-@router.get("/ready")
+@router.get("/ready", responses=told() | {503: {"description": "no card answers"}})
 async def ready(service: Asked) -> Response:
     """Answer 200 once at least one card answers, else 503; names the silent ones."""
     found = service.readiness()

@@ -9,6 +9,7 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from api.metrics import rendered
+from api.problems import told
 from api.routes.asking import Asked
 
 router = APIRouter(tags=["metrics"])
@@ -16,7 +17,7 @@ router = APIRouter(tags=["metrics"])
 MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
 
-@router.get("/metrics", response_class=Response)
+@router.get("/metrics", response_class=Response, responses=told())
 async def metrics(service: Asked) -> Response:
     """Give quantities and verdicts as OpenMetrics 1.0; what is not known is left out."""
     present = service.present

@@ -14,7 +14,7 @@ from api.live import stream as live_stream
 from api.pages.assets import FOREVER, asset, csp_header
 from api.pages.model import Sheet
 from api.pages.sheets import render_at
-from api.problems import Problem
+from api.problems import Problem, told
 from api.routes.asking import Asked
 from api.showing import shown
 from collector.service import Service
@@ -86,7 +86,7 @@ async def _page(service: Service, address: str) -> Response:
     return Response(html, media_type="text/html; charset=utf-8", headers=HEADERS)
 
 
-@stream_router.get("/v1/live", response_class=StreamingResponse)
+@stream_router.get("/v1/live", response_class=StreamingResponse, responses=told(422, 503))
 async def stream(
     service: Asked,
     sheet: Annotated[

@@ -9,7 +9,7 @@ from typing import Annotated, Final, TypeVar
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, moment
 from api.scenario import DAY_S, ScenarioBody
 from collector.planner import Busy, NotYet
@@ -24,7 +24,7 @@ T = TypeVar("T")
 LONGEST_WINDOW: Final = timedelta(days=7)
 
 
-@router.post("/v1/systems/{system}/ridethrough")
+@router.post("/v1/systems/{system}/ridethrough", responses=told(404, 422, 503))
 async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Response:
     """Play a scenario out: time line of states, what happens when, verdict, margin, what was not checked."""
     _known(service, system)
@@ -35,7 +35,7 @@ async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Re
     return answer(await _planned(service.planner.ridethrough(system, played)))
 
 
-@router.get("/v1/systems/{system}/shedding")
+@router.get("/v1/systems/{system}/shedding", responses=told(404, 422, 503))
 async def shedding(
     service: Asked,
     system: str,
@@ -52,7 +52,7 @@ async def shedding(
     return answer(await _planned(service.planner.shedding(system, wanted_s, out, at_s)))
 
 
-@router.get("/v1/systems/{system}/isolation")
+@router.get("/v1/systems/{system}/isolation", responses=told(404, 422, 503))
 async def isolation(
     service: Asked,
     system: str,
@@ -71,7 +71,7 @@ async def isolation(
     return answer(await _planned(service.planner.isolation(system, unit, start, end)))
 
 
-@router.get("/v1/systems/{system}/size")
+@router.get("/v1/systems/{system}/size", responses=told(404, 422, 503))
 async def size(
     service: Asked,
     system: str,
@@ -124,7 +124,7 @@ def _bank_wanted(
     return BankWanted(load_w / left, required_s, units[0].rating_w, banks[0].cells)
 
 
-@router.get("/v1/systems/{system}/margin")
+@router.get("/v1/systems/{system}/margin", responses=told(404, 422, 503))
 async def margin(service: Asked, system: str) -> Response:
     """Give how the redundancy margin moves, and the date it is gone at present growth."""
     _known(service, system)
@@ -138,7 +138,7 @@ Month = Annotated[int, Query(ge=1, le=12, description="first month of the budget
 Price = Annotated[float | None, Query(ge=0.0, description="price of a block")]
 
 
-@router.get("/v1/programme")
+@router.get("/v1/programme", responses=told(422))
 async def programme(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
     """Give replacements and service by date, with reason, interval and budget year."""
     found = service.planner.programme(
@@ -156,7 +156,7 @@ async def programme(service: Asked, budget_month: Month = 1, price_per_block: Pr
     )
 
 
-@router.get("/v1/programme.csv")
+@router.get("/v1/programme.csv", responses=told(422))
 async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
     """Give the programme as CSV."""
     found = service.planner.programme(
@@ -169,7 +169,7 @@ async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block
     )
 
 
-@router.get("/v1/programme.ics")
+@router.get("/v1/programme.ics", responses=told(422))
 async def programme_calendar(service: Asked, budget_month: Month = 1) -> Response:
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
     text = await service.planner.calendar(Terms(budget_month=budget_month), await service.planner.visits())

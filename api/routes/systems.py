@@ -8,13 +8,13 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, moment
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 
 
-@router.get("")
+@router.get("", responses=told())
 async def systems(service: Asked) -> Response:
     """Give every system: load, units, redundancy, hold-up, requirements, on battery."""
     present = service.present
@@ -22,7 +22,7 @@ async def systems(service: Asked) -> Response:
     return answer({"items": found, "next": None})
 
 
-@router.get("/{system}")
+@router.get("/{system}", responses=told(404, 422, 503))
 async def system(service: Asked, system: str) -> Response:
     """Give one system."""
     if system not in service.estate.systems:
@@ -35,7 +35,7 @@ async def system(service: Asked, system: str) -> Response:
     return answer(state)
 
 
-@router.get("/{system}/runtime")
+@router.get("/{system}/runtime", responses=told(404, 422))
 async def runtime(
     service: Asked,
     system: str,

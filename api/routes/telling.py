@@ -7,13 +7,14 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.problems import told
 from api.routes.asking import Asked, Limit, answer, mark
 from collector.ledger.records import Outgoing, Sending
 
 router = APIRouter(prefix="/v1", tags=["telling"])
 
 
-@router.get("/messages")
+@router.get("/messages", responses=told(422))
 async def messages(
     service: Asked,
     sending: Annotated[Sending | None, Query(description="waiting, sent, or dead (given up)")] = None,

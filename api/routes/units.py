@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.json import unit_json
-from api.problems import Problem, not_known
+from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, moment
 from api.sheet import sheet_of
 from collector.history.store import QuantityUnknownError
@@ -19,14 +19,14 @@ router = APIRouter(prefix="/v1/units", tags=["units"])
 Points = Annotated[int, Query(ge=1, le=5000, description="the most buckets to give")]
 
 
-@router.get("")
+@router.get("", responses=told())
 async def units(service: Asked) -> Response:
     """Give every unit's last reading."""
     sheet = sheet_of(service)
     return answer({"items": [unit_json(sheet, name) for name in service.estate.units], "next": None})
 
 
-@router.get("/{unit}")
+@router.get("/{unit}", responses=told(404, 422))
 async def unit(service: Asked, unit: str) -> Response:
     """Give one unit's last reading, its age, what was doubted, how its card keeps up."""
     if unit not in service.estate.units:
@@ -34,7 +34,7 @@ async def unit(service: Asked, unit: str) -> Response:
     return answer(unit_json(sheet_of(service), unit))
 
 
-@router.get("/{unit}/history")
+@router.get("/{unit}/history", responses=told(404, 422, 503))
 async def history(
     service: Asked,
     unit: str,
