@@ -5,6 +5,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import cast
 
+import pytest
+
 from collector.clock import TurnedClock, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -12,11 +14,15 @@ from collector.ledger import Ledger
 from collector.polling import Answer
 from collector.present import Present
 from collector.recording import Recorder
+from collector.snmp.upsmib import Part
+from collector.snmp.wire import CardRead, WireState
 from rules.alarms.catalogue import Explanation
 from rules.alarms.inputs import PlannedWork, Window
 from rules.assess import Glance, SystemView
+from rules.reading import Reading, Stamp
 from rules.verdicts import Standing
 from rules.watch import Book
+from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate
 
 
@@ -57,3 +63,39 @@ async def test_a_system_is_judged_with_its_planned_isolation_and_its_coldest_mon
     assert looks.views[-1].isolated == {"A1"}
     assert looks.views[-1].coldest_c == {bank: 17.5}
     assert next(u.standing for u in shown.units if u.id == "A1") is Standing.ISOLATED
+
+
+async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_others_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant = estate(2)
+    clock = TurnedClock(NOON)
+    cards = {unit: card.id for unit in ("A1", "A2") if (card := plant.card_of(unit)) is not None}
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        present = Present(plant)
+        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
+        meant = recorder.learning.interpret
+
+        def surprised(card: str, unit: str, at: Stamp, state: WireState) -> Reading:
+            if unit == "A1":
+                raise ZeroDivisionError("a value nobody thought of")
+            return meant(card, unit, at, state)
+
+        monkeypatch.setattr(recorder.learning, "interpret", surprised)
+        whole = CardRead(frozenset(Part), GOOD, alarms=())
+        for _ in range(3):
+            now = stamp(clock)
+            await recorder.process([Answer(card, now, 5.0, 0.0, 0.1, whole) for card in cards.values()])
+            await clock.advance(5.0)
+        assert set(present.readings) == {"A2"}
+        alarm = present.alarms["cannot_judge_unit:A1"]
+        assert alarm.state.active
+        assert "ZeroDivisionError" in alarm.what
+        assert not any(a.about == "A2" and a.kind == "cannot_judge_unit" for a in present.alarms.values())
+
+        monkeypatch.setattr(recorder.learning, "interpret", meant)
+        for _ in range(15):
+            await recorder.process([Answer(cards["A1"], stamp(clock), 5.0, 0.0, 0.1, whole)])
+            await clock.advance(5.0)
+        assert set(present.readings) == {"A1", "A2"}
+        assert not present.alarms["cannot_judge_unit:A1"].state.active
