@@ -16,9 +16,9 @@ from collector.ledger import Transaction
 from collector.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
 from rules.alarms.changes import Change, PowerEvent
-from rules.alarms.conditions import has_mains
 from rules.alarms.incidents import Incident
 from rules.alarms.plain import from_plain, to_plain
+from rules.alarms.signs import has_mains
 from rules.alarms.topology import Topology
 from rules.estate import Estate, Generator, Unit
 from rules.generator import (

@@ -19,7 +19,7 @@ from collector.configuration.collecting import CalendarTable, PlannedWorkTable
 from collector.delivery.planned import CalendarError, calendar_windows, windows
 from collector.delivery.post_office import PostOffice
 from collector.polling import PollFigures
-from rules.alarms.conditions import ServiceFigures
+from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window
 from rules.reading import Stamp
 

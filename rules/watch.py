@@ -21,17 +21,14 @@ from typing import Any, assert_never
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, AlarmKind, Cause, Explanation
 from rules.alarms.changes import Change, PollNow, PowerEvent, Refused
-from rules.alarms.conditions import (
-    SERVICE,
-    Found,
-    Peers,
-    bank_conditions,
-    card_conditions,
-    service_conditions,
-    system_conditions,
-    time_left_s,
-    unit_conditions,
-)
+from rules.alarms.conditions.bank import bank_conditions
+from rules.alarms.conditions.card import card_conditions
+from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.outage import time_left_s
+from rules.alarms.conditions.service import SERVICE, service_conditions
+from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
+from rules.alarms.conditions.system import system_conditions
+from rules.alarms.conditions.unit import Peers, unit_conditions
 from rules.alarms.grouping import Groups, Moment, regroup
 from rules.alarms.incidents import Incident, IncidentChange
 from rules.alarms.inputs import (
@@ -47,7 +44,6 @@ from rules.alarms.inputs import (
     Window,
 )
 from rules.alarms.lifecycle import Alarm, Effect, Happened, Observation
-from rules.alarms.oddities import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.plain import from_plain, to_plain
 from rules.alarms.remembering import declared, identified, remembered, unit_events
 from rules.alarms.scene import Scene, UnitMemory

@@ -20,7 +20,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity
-from rules.alarms.conditions import time_left_s
+from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.incidents import Incident, IncidentChange, Notice, NoticeKind, Part
 from rules.alarms.lifecycle import Alarm, Effect
 from rules.alarms.scene import Scene

@@ -7,7 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from rules.alarms.catalogue import Explanation
-from rules.alarms.conditions import ServiceFigures
+from rules.alarms.conditions.service import ServiceFigures
 from rules.reading import Fault, Reading, Silence, Stamp
 from rules.verdicts import BankState, SystemState
 

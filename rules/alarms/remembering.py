@@ -8,9 +8,10 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.changes import PowerEvent
-from rules.alarms.conditions import Found, has_mains, load_fraction, on_battery, testing
+from rules.alarms.conditions.found import Found
 from rules.alarms.lifecycle import Observation
 from rules.alarms.scene import UnitMemory
+from rules.alarms.signs import has_mains, load_fraction, on_battery, testing
 from rules.alarms.wording import counted, lasted
 from rules.estate import Unit
 from rules.reading import Nameplate, OutputSource, Reading

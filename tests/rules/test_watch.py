@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from rules.alarms.catalogue import Explanation, Severity
 from rules.alarms.changes import Change, PollNow, PowerEvent, Refused
-from rules.alarms.conditions import ServiceFigures
+from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.incidents import Incident, IncidentChange, Notice, NoticeKind
 from rules.alarms.inputs import (
     BankJudged,

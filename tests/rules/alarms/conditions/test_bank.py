@@ -1,4 +1,4 @@
-"""What banks and the service's own figures say of their alarms."""
+"""What a judgement of a bank says of its alarms."""
 
 from __future__ import annotations
 
@@ -6,17 +6,10 @@ from dataclasses import replace
 from datetime import UTC, date, datetime
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.conditions import (
-    Found,
-    ServiceFigures,
-    bank_conditions,
-    has_mains,
-    service_conditions,
-)
+from rules.alarms.conditions.bank import bank_conditions
+from rules.alarms.conditions.found import Found
 from rules.battery.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.condition import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
-from rules.estate import WatchPower
-from rules.reading import InputLine, InputReading
 from rules.verdicts import (
     BankFinding,
     BankState,
@@ -26,7 +19,7 @@ from rules.verdicts import (
     ReplacementDates,
     Verdict,
 )
-from tests.rules.plant import estate, reading
+from tests.rules.plant import estate
 
 TODAY = date(2026, 10, 9)
 
@@ -114,55 +107,3 @@ def test_charging_outside_its_window_says_why() -> None:
     seen = bank(bank_state(charging=Verdict.INADEQUATE))["charging_wrong"].seen
     assert seen.present
     assert "2.31 V per cell" in seen.what
-
-
-def service(figures: ServiceFigures, power: WatchPower | None = None) -> dict[str, Found]:
-    site = estate()
-    if power is not None:
-        object.__setattr__(site, "watch_power", power)
-    return {f"{one.kind}:{one.about}": one for one in service_conditions(figures, site, CATALOGUE, was=was)}
-
-
-def test_figures_that_are_not_known_decide_nothing() -> None:
-    found = service(ServiceFigures())
-    undecided = {key for key, one in found.items() if one.seen.present is None}
-    assert undecided == {
-        f"{kind}:ridethrough"
-        for kind in (
-            "polls_late disk_filling clock_jumped delivery_behind store_failing worker_failing estate_file_behind".split()
-        )
-    }
-
-
-def test_a_full_disk_a_failing_store_and_a_lost_channel_are_alarms() -> None:
-    found = service(
-        ServiceFigures(
-            free_fraction=0.02, store_error="disk full", channels={"post": True}, undeliverable={"post": 2}
-        )
-    )
-    for key in (
-        "disk_filling:ridethrough",
-        "store_failing:ridethrough",
-        "channel_failing:post",
-        "messages_undeliverable:post",
-    ):
-        assert found[key].seen.present, key
-    assert "2.0%" in found["disk_filling:ridethrough"].seen.what
-
-
-def test_a_watch_that_would_die_with_the_mains_says_what_feeds_it() -> None:
-    assert not service(ServiceFigures())["watch_would_die:ridethrough"].seen.present
-    seen = service(ServiceFigures(), WatchPower("mains", "works", None))["watch_would_die:ridethrough"].seen
-    assert seen.present
-    assert seen.what == "Fed from bare mains: the machine. Not known what feeds the way out."
-
-
-def test_mains_is_there_only_when_every_line_has_volts() -> None:
-    def at(*volts: float | None) -> bool | None:
-        lines = tuple(InputLine(n, 50.0, v) for n, v in enumerate(volts, start=1))
-        return has_mains(replace(reading("W1", 0), input=InputReading(lines=lines)), 230.0)
-
-    assert at(231.0, 230.0, 229.0) is True
-    assert at(231.0, 3.0, None) is False
-    assert at(231.0, None, 229.0) is None
-    assert at() is None

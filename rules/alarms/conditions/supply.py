@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rules.alarms.changes import PowerEvent
-from rules.alarms.conditions import Found
+from rules.alarms.conditions.found import Found
 from rules.alarms.lifecycle import Observation
 from rules.alarms.scene import Scene, UnitMemory
 from rules.alarms.wording import counted, lasted

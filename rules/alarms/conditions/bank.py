@@ -1,0 +1,101 @@
+"""What one judgement of a bank says of its alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Final
+
+from rules.alarms.catalogue import AlarmKind, Explanation
+from rules.alarms.conditions.found import Found, Was
+from rules.alarms.lifecycle import Observation
+from rules.battery.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
+from rules.battery.condition import (
+    BEYOND_TABLE,
+    BLOCK_OUT_OF_LINE,
+    CAPACITY_FELL,
+    NOT_SHOWN,
+    OPEN_STRING,
+    RESISTANCE_UP,
+    SHORTED_CELL,
+    TEST_DUE,
+    UNDERSIZED,
+)
+from rules.estate import Bank, in_place
+from rules.verdicts import BankState, Verdict
+
+DAYS_PER_YEAR: Final = 365.25
+
+_FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
+    "bank_will_not_carry": (OPEN_STRING, NOT_SHOWN),
+    "bank_runaway": (RUNAWAY,),
+    "charger_lost": (CHARGER_LOST, NOT_RECHARGED),
+    "bank_suspect": (SHORTED_CELL, RESISTANCE_UP, BLOCK_OUT_OF_LINE, CAPACITY_FELL, RECHARGE_SLOW),
+    "bank_too_small": (UNDERSIZED, BEYOND_TABLE),
+    "bank_not_shown": (NOT_SHOWN,),
+    "bank_test_due": (TEST_DUE,),
+}
+"""Which findings of a judgement raise which alarm; the others are shown beside the bank only."""
+_GRAVE: Final = frozenset(("critical", "major"))
+
+
+def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, was: Was) -> Iterator[Found]:
+    """Yield every condition that one judgement of a bank decides. `kind` is `bank_past_age`."""
+    fitted = in_place(bank.fitted, today)
+    fraction: float | None = None
+    what = ""
+    if fitted is not None and fitted.design_life_years:
+        years = (today - fitted.from_day).days / DAYS_PER_YEAR
+        age_years = max(years, state.effective_age_years or 0.0)
+        fraction = age_years / fitted.design_life_years
+        warm = f", worn as after {age_years:.1f}" if age_years > years + 0.05 else ""
+        what = (
+            f"Bank {bank.id} is {years:.1f} years old{warm}; its design life is {fitted.design_life_years:g}."
+        )
+    past = kind.bound.passed(fraction, was=was(kind.id, ""))
+    yield Found(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
+    dates = state.dates
+    overdue = None if dates.replace_by is None else dates.replace_by <= today
+    late = (today - dates.replace_by).days if dates.replace_by is not None else 0
+    yield Found(
+        "bank_replace_now",
+        bank.id,
+        Observation(
+            overdue,
+            f"Bank {bank.id} is to be renewed by today."
+            if late == 0
+            else f"Bank {bank.id} should have been renewed by {dates.replace_by}, "
+            f"{late} day{'' if late == 1 else 's'} ago.",
+        ),
+    )
+    order = None if dates.order_by is None else dates.order_by <= today
+    yield Found(
+        "bank_order_now",
+        bank.id,
+        Observation(
+            order,
+            f"Order bank {bank.id} now: its successor takes {bank.order_lead_days} days and is needed by {dates.replace_by}.",
+            explained=(Explanation.SAID_ALREADY.value,) if overdue else (),
+        ),
+    )
+    charging = state.charging
+    wrong = None if charging.verdict is Verdict.CANNOT_TELL else charging.verdict is Verdict.INADEQUATE
+    reasons = " ".join(charging.because)
+    yield Found(
+        "charging_wrong",
+        bank.id,
+        Observation(wrong, f"Bank {bank.id} is not kept as it should be. {reasons}".strip()),
+    )
+    yield from _bank_findings(state)
+
+
+def _bank_findings(state: BankState) -> Iterator[Found]:
+    """Yield the alarms that a bank's findings ask for. A bank that failed its load is told as that alone."""
+    for kind, names in _FINDINGS.items():
+        found = [f for f in state.findings if f.kind in names]
+        if kind == "bank_will_not_carry":
+            found = [f for f in found if f.severity in _GRAVE]
+        elif kind == "bank_not_shown":
+            found = [f for f in found if f.severity not in _GRAVE]
+        what = " ".join(f.what for f in found)
+        yield Found(kind, state.id, Observation(bool(found), f"Bank {state.id}: {what}" if found else ""))

@@ -1,0 +1,106 @@
+"""What the service's own figures say of its alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from rules.alarms.catalogue import AlarmKind
+from rules.alarms.conditions.found import Found, Was
+from rules.alarms.lifecycle import Observation
+from rules.alarms.wording import listed
+from rules.estate import Estate
+
+SERVICE: Final = "ridethrough"
+"""What an alarm of the service itself is about."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceFigures:
+    """How ridethrough itself does. None: not known. Seconds and fractions 0 to 1.
+
+    `channels` and `undeliverable` by channel: whether it fails now, and how many messages it gave up
+    since they were last looked at; with `why` the text that came back. `collectors`: other sites'
+    collectors and whether they are overdue.
+    """
+
+    late_fraction: float | None = None
+    free_fraction: float | None = None
+    store_error: str | None = None
+    store_known: bool = False
+    jump_s: float | None = None
+    worker_error: str | None = None
+    worker_known: bool = False
+    oldest_s: float | None = None
+    channels: Mapping[str, bool | None] = field(default_factory=dict)
+    undeliverable: Mapping[str, int] = field(default_factory=dict)
+    why: Mapping[str, str] = field(default_factory=dict)
+    collectors: Mapping[str, bool] = field(default_factory=dict)
+    estate_file_behind: tuple[str, ...] | None = None
+
+
+def service_conditions(
+    figures: ServiceFigures, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
+) -> Iterator[Found]:
+    """Yield every condition that the service's own figures decide."""
+    limits = {
+        "polls_late": (figures.late_fraction, "{:.0%} of polls come late."),
+        "disk_filling": (figures.free_fraction, "{:.1%} of the disk is free."),
+        "clock_jumped": (figures.jump_s, "The clock jumped by {:.1f} s."),
+        "delivery_behind": (figures.oldest_s, "The oldest unsent message is {:.0f} s old."),
+    }
+    for name, (number, text) in limits.items():
+        limit = catalogue[name].bound
+        yield Found(
+            name,
+            SERVICE,
+            Observation(
+                limit.passed(number, was=was(name, "")),
+                "" if number is None else text.format(number),
+                facts={limit.fact: number},
+            ),
+        )
+    for name, known, error in (
+        ("store_failing", figures.store_known, figures.store_error),
+        ("worker_failing", figures.worker_known, figures.worker_error),
+    ):
+        yield Found(name, SERVICE, Observation(error is not None if known or error else None, error or ""))
+    behind = figures.estate_file_behind
+    yield Found(
+        "estate_file_behind",
+        SERVICE,
+        Observation(
+            None if behind is None else bool(behind),
+            f"Recorded but not in the estate file: {listed(behind)}." if behind else "",
+        ),
+    )
+    for channel, failing in sorted(figures.channels.items()):
+        why = f" It says: {figures.why[channel]}." if figures.why.get(channel) else ""
+        yield Found("channel_failing", channel, Observation(failing, f"Channel {channel} fails.{why}"))
+    for channel, number in sorted(figures.undeliverable.items()):
+        yield Found(
+            "messages_undeliverable",
+            channel,
+            Observation(number > 0, f"{number} messages by {channel} were given up."),
+        )
+    for collector, overdue in sorted(figures.collectors.items()):
+        yield Found("collector_silent", collector, Observation(overdue, f"Nothing is heard of {collector}."))
+    yield _watch_power(estate)
+
+
+def _watch_power(estate: Estate) -> Found:
+    power = estate.watch_power
+    parts = {
+        "the machine": power.box_fed_by,
+        "the switches to the cards": power.switches_fed_by,
+        "the way out": power.way_out_fed_by,
+    }
+    bare = [part for part, fed_by in parts.items() if fed_by == "mains"]
+    unanswered = [part for part, fed_by in parts.items() if fed_by is None]
+    sentences = []
+    if bare:
+        sentences.append(f"Fed from bare mains: {listed(bare)}.")
+    if unanswered:
+        sentences.append(f"Not known what feeds {listed(unanswered)}.")
+    return Found("watch_would_die", SERVICE, Observation(bool(sentences), " ".join(sentences)))

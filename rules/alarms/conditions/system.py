@@ -1,0 +1,108 @@
+"""What one judgement of a system says of its alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from rules.alarms.catalogue import AlarmKind
+from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.outage import outage_conditions
+from rules.alarms.lifecycle import Observation
+from rules.alarms.wording import PURPOSES, at_least, at_most, kilowatts, listed, worst_lost
+from rules.estate import Estate
+from rules.verdicts import Against, SystemState, Verdict
+
+
+def system_conditions(
+    state: SystemState, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
+) -> Iterator[Found]:
+    """Yield every condition that one judgement of a system decides."""
+    yield from _requirements(state, catalogue["requirement_not_met"], was)
+    yield from _redundancy(state, catalogue["redundancy_lost"], was)
+    yield _imbalance(state, catalogue["phase_imbalance"], was)
+    yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was)
+
+
+def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:
+    for need in state.requirements:
+        told = need.verdict is not Verdict.CANNOT_TELL
+        inadequate = need.verdict is Verdict.INADEQUATE
+        near = need.margin_s is not None and kind.bound.passed(need.margin_s, was=was(kind.id, need.id))
+        purpose = PURPOSES[need.purpose]
+        what = ""
+        if need.required_s is not None and need.margin_s is not None:
+            lost = worst_lost(state.hold_up) if need.against is Against.ONE_UNIT_LOST else None
+            gone = f" with {lost} lost" if lost else ""
+            holds = at_least(max(need.required_s + need.margin_s, 0.0))
+            what = f"{state.name} needs {at_most(need.required_s)} for {purpose}, holds {holds} at the least{gone}."
+        elif need.because:
+            what = f"{state.name}: {need.because[0]}"
+        yield Found(
+            kind.id,
+            state.id,
+            Observation((inadequate or near) if told else None, what, facts={"margin_s": need.margin_s}),
+            need.id,
+        )
+        why = f" {need.because[0]}" if need.because else ""
+        yield Found(
+            "requirement_unknown",
+            state.id,
+            Observation(not told, f"Whether {state.name} holds for {purpose} cannot be told.{why}"),
+            need.id,
+        )
+
+
+def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:
+    redundancy = state.redundancy
+    if redundancy is None:
+        yield Found(kind.id, state.id, Observation(False))
+        yield Found("redundancy_unknown", state.id, Observation(False))
+        return
+    told = redundancy.verdict is not Verdict.CANNOT_TELL
+    near = kind.bound.passed(redundancy.margin_fraction, was=was(kind.id, "")) or False
+    because = listed(redundancy.because[:2]) if redundancy.because else ""
+    what = f"{state.name} cannot spare a unit. {because}".strip()
+    if redundancy.margin_w is not None and redundancy.tightest_line is not None and redundancy.margin_w < 0:
+        limit = "volt-amperes" if redundancy.tightest_limit == "va" else "watts"
+        amount = kilowatts(-redundancy.margin_w).replace(
+            "kW", "kVA" if redundancy.tightest_limit == "va" else "kW"
+        )
+        what = (
+            f"Line {redundancy.tightest_line} of {state.name} asks {amount} more than the units left can carry "
+            f"with the spare gone ({limit}{', at its 30-day peak' if redundancy.basis.value == 'peak_30d' else ''})."
+        )
+    yield Found(
+        kind.id,
+        state.id,
+        Observation(
+            (redundancy.verdict is Verdict.INADEQUATE or near) if told else None,
+            what,
+            facts={"margin_fraction": redundancy.margin_fraction},
+        ),
+    )
+    yield Found(
+        "redundancy_unknown",
+        state.id,
+        Observation(not told, f"Whether {state.name} can spare a unit cannot be told. {because}".strip()),
+    )
+
+
+def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Found:
+    powers = [line.power_w for line in state.load.lines]
+    known = [p for p in powers if p is not None]
+    if len(powers) < 2:
+        return Found(kind.id, state.id, Observation(False))
+    if len(known) < len(powers):
+        return Found(kind.id, state.id, Observation(None))
+    mean_w = sum(known) / len(known)
+    if mean_w <= 0:
+        return Found(kind.id, state.id, Observation(False))
+    full = max(known)
+    excess = full / mean_w - 1.0
+    line = state.load.lines[powers.index(full)].line
+    what = f"Line {line} of {state.name} carries {kilowatts(full)}, {100 * excess:.0f} % over the mean of its lines."
+    return Found(
+        kind.id,
+        state.id,
+        Observation(kind.bound.passed(excess, was=was(kind.id, "")), what, facts={"excess_fraction": excess}),
+    )

@@ -1,0 +1,174 @@
+"""What one reading of a unit says of its alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from rules.alarms.catalogue import AlarmKind, Explanation
+from rules.alarms.conditions.found import Found, Was
+from rules.alarms.lifecycle import Observation
+from rules.alarms.signs import has_mains, load_fraction, on_battery, testing
+from rules.alarms.wording import at_least
+from rules.estate import NormalMode, Unit
+from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
+
+SHARE_JUDGED_ABOVE: Final = 0.15
+"""Below this part of its rating a unit's share is noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Peers:
+    """What is known of the units beside one: load as a part of rating, and how many carry."""
+
+    load_fractions: tuple[float, ...] = ()
+    carrying: int = 0
+
+
+def unit_conditions(
+    reading: Reading,
+    unit: Unit,
+    system_name: str,
+    catalogue: Mapping[str, AlarmKind],
+    *,
+    was: Was,
+    peers: Peers,
+    left_s: float | None,
+    shares_known: bool,
+) -> Iterator[Found]:
+    """Yield every condition that one reading of one unit decides.
+
+    `left_s`: the cautious time left of its system, when judged. `shares_known` is False where one card
+    speaks for several units.
+    """
+    name = f"Unit {unit.id} ({system_name})"
+    source = reading.output.source
+    known = source is not None and source is not OutputSource.OTHER
+    on_bank = on_battery(reading)
+    test = testing(reading) and has_mains(reading, None) is not False
+    explained = (Explanation.SELF_TEST.value,) if test else ()
+
+    def found(
+        kind: str,
+        present: bool | None,
+        what: str = "",
+        *,
+        facts: Mapping[str, float | None] | None = None,
+        because: tuple[str, ...] = (),
+        do: str = "",
+    ) -> Found:
+        allowed = {e.value for e in catalogue[kind].suppressed_by}
+        kept = tuple(e for e in (*explained, *because) if e in allowed)
+        return Found(kind, unit.id, Observation(present, what, do, facts, None, kept))
+
+    yield found("on_battery", on_bank, _on_battery_text(name, left_s), facts={"left_s": left_s})
+    low = reading.battery.status
+    says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL
+    yield found(
+        "bank_low",
+        says_low and on_bank is not False,
+        f"{name} says its bank is {low.value if low else 'low'} while it carries the load.",
+    )
+    bypass = source is OutputSource.BYPASS
+    economy = (Explanation.ECONOMY_MODE.value,) if unit.normal_mode is NormalMode.ECONOMY else ()
+    yield found(
+        "on_bypass",
+        bypass if known else None,
+        f"{name} is on bypass: a mains failure drops its load at once.",
+        because=economy,
+    )
+    resting = (Explanation.RESTING.value,) if unit.may_rest and peers.carrying else ()
+    yield found(
+        "output_off",
+        source is OutputSource.NONE if known else None,
+        f"{name} feeds nothing; "
+        + (f"{peers.carrying} beside it carry the load." if peers.carrying else "no unit beside it carries."),
+        facts={"carrying_units": float(peers.carrying)},
+        because=resting,
+    )
+    yield _overload(reading, unit, name, catalogue["overload"], was)
+    yield _hot(reading, unit, name, catalogue["bank_hot"], was)
+    yield _share(
+        reading,
+        unit,
+        name,
+        catalogue["load_share"],
+        was=was,
+        peers=peers,
+        explained=explained,
+        shares_known=shares_known,
+    )
+    result = reading.test.result
+    failed = (
+        None
+        if result in (None, TestResult.IN_PROGRESS, TestResult.ABORTED)
+        else result in (TestResult.ERROR, TestResult.WARNING)
+    )
+    detail = f" It says: {reading.test.detail}." if reading.test.detail else ""
+    yield found(
+        "self_test_failed",
+        failed,
+        f"The last test of {name[0].lower()}{name[1:]} ended with {'an error' if result is TestResult.ERROR else 'a warning'}.{detail}",
+    )
+
+
+def _on_battery_text(name: str, left_s: float | None) -> str:
+    if left_s is None:
+        return f"{name} feeds its load from its bank; how long it lasts cannot be told."
+    return f"{name} feeds its load from its bank; its system holds {at_least(max(left_s, 0.0))} more at the least."
+
+
+def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
+    loads = [(line.load_pct, line.line) for line in reading.output.lines if line.load_pct is not None]
+    worst, line = max(loads, default=(None, 0))
+    present = kind.bound.passed(worst, was=was(kind.id, ""))
+    what = f"{name} carries {worst:.0f} % of its rating on line {line}." if worst is not None else ""
+    return Found(kind.id, unit.id, Observation(present, what, facts={"load_pct": worst}))
+
+
+def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
+    temperature_c = reading.battery.temperature_c
+    present = kind.bound.passed(temperature_c, was=was(kind.id, ""))
+    what = (
+        f"It is {temperature_c:.0f} °C at the bank of {name[0].lower()}{name[1:]}, limit {kind.bound.value:g}."
+        if temperature_c is not None
+        else ""
+    )
+    return Found(kind.id, unit.id, Observation(present, what, facts={"temperature_c": temperature_c}))
+
+
+def _share(
+    reading: Reading,
+    unit: Unit,
+    name: str,
+    kind: AlarmKind,
+    *,
+    was: Was,
+    peers: Peers,
+    explained: tuple[str, ...],
+    shares_known: bool,
+) -> Found:
+    """Judge the unit's load against the mean of the units that carry, in points of rating."""
+    mine = load_fraction(reading, unit)
+    carries = reading.output.source in (OutputSource.NORMAL, OutputSource.BATTERY)
+    points: float | None = None
+    what = ""
+    present: bool | None
+    if not shares_known:
+        present = None
+    elif not carries or not peers.load_fractions:
+        present = False
+    else:
+        if mine is not None:
+            mean = (mine + sum(peers.load_fractions)) / (1 + len(peers.load_fractions))
+            points = 100.0 * abs(mine - mean) if mean >= SHARE_JUDGED_ABOVE else 0.0
+            what = f"{name} carries {100 * mine:.0f} % of its rating, the mean of its system is {100 * mean:.0f} %."
+        present = kind.bound.passed(points, was=was(kind.id, ""))
+    resting = unit.may_rest and mine is not None and mine < 0.02
+    because = (*explained, *((Explanation.RESTING.value,) if resting else ()))
+    return Found(
+        kind.id,
+        unit.id,
+        Observation(present, what, facts={"deviation_points": points}, explained=because),
+    )
