@@ -29,7 +29,8 @@ from rules.alarms.conditions.service import SERVICE, service_conditions
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.system import system_conditions
 from rules.alarms.conditions.unit import Peers, unit_conditions
-from rules.alarms.grouping import Groups, Moment, regroup
+from rules.alarms.grouping.ground import Moment
+from rules.alarms.grouping.groups import Groups, regroup
 from rules.alarms.incidents import Incident, IncidentChange
 from rules.alarms.inputs import (
     BankJudged,
