@@ -37,7 +37,8 @@ from rules.estate import Estate
 from rules.judge import BankJudgement
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
-from rules.watch import Book, WatchState, isolated_units, restore, snapshot, step
+from rules.watch.state import Book, WatchState, isolated_units, restore, snapshot
+from rules.watch.step import step
 
 WATCH: Final = "watch"
 PEAKS: Final = "peaks"

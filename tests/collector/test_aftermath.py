@@ -11,7 +11,8 @@ from collector.aftermath import Aftermath, NoSuchOutage
 from rules.alarms.changes import PowerEvent
 from rules.generator import Ground, Mark, SetWord, Source
 from rules.reading import InputReading, Reading
-from rules.watch import Book, WatchState, step
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.rules.plant import START, UNITS, estate, on_bank, reading
 
 NORTH = (*UNITS["works"], *UNITS["control"])

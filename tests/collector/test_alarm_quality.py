@@ -11,7 +11,8 @@ from collector.alarm_quality import quality_between
 from collector.ledger import Ledger
 from collector.lines import save_change
 from rules.alarms.lifecycle import Effect, Event, Happened
-from rules.watch import Book, WatchState, step
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.rules.day import recorded_day
 from tests.rules.plant import START, estate
 

@@ -21,7 +21,7 @@ from rules.alarms.inputs import PlannedWork, Window
 from rules.assess import Glance, SystemView
 from rules.reading import Reading, Stamp
 from rules.verdicts import Standing
-from rules.watch import Book
+from rules.watch.state import Book
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate
 

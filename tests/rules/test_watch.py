@@ -39,7 +39,8 @@ from rules.verdicts import (
     ReplacementDates,
     Verdict,
 )
-from rules.watch import Book, WatchState, isolated_units, restore, snapshot, step
+from rules.watch.state import Book, WatchState, isolated_units, restore, snapshot
+from rules.watch.step import step
 from tests.rules.day import on_battery_since, recorded_day
 from tests.rules.plant import (
     START,

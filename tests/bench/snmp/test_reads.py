@@ -39,7 +39,8 @@ from collector.snmp.upsmib import Part, standard_places
 from collector.snmp.wire import CardRead, WireState, as_kept
 from rules.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
 from rules.reading import Stamp
-from rules.watch import Book, WatchState, step
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.collector.snmp.cards import AT, GOOD, oid_of, served
 from tests.collector.snmp.doubt.spoilt import moving
 

@@ -16,7 +16,8 @@ from collector.delivery.webhook import WebhookChannel
 from collector.ledger import Ledger
 from collector.ledger.records import Snapshot
 from collector.lines import save_change
-from rules.watch import Book, WatchState, restore, snapshot, step
+from rules.watch.state import Book, WatchState, restore, snapshot
+from rules.watch.step import step
 from tests.collector.delivery.cases import office, person
 from tests.rules.day import recorded_day
 from tests.rules.plant import estate

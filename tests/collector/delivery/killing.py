@@ -11,7 +11,8 @@ from typing import Any
 
 from collector.delivery.webhook import event_id
 from rules.alarms.incidents import IncidentChange
-from rules.watch import Book, WatchState, step
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.collector.delivery.sinks import WebSink
 from tests.rules.day import recorded_day
 from tests.rules.plant import estate

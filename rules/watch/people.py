@@ -1,0 +1,73 @@
+"""What people do: deeds on alarms and incidents, and the declaration of a change of equipment."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, assert_never
+
+from rules.alarms import lifecycle
+from rules.alarms.changes import Refused
+from rules.alarms.conditions.found import Found
+from rules.alarms.inputs import Deed, OperatorAction
+from rules.alarms.lifecycle import Observation
+from rules.alarms.remembering import declared
+from rules.watch.draft import Draft
+
+
+def act(draft: Draft, action: OperatorAction) -> None:
+    """Carry out an operator's action, on an alarm or on all of an incident."""
+    if action.deed is Deed.ACKNOWLEDGE and action.alarm in draft.state.incidents:
+        for member in draft.state.incidents[action.alarm].members:
+            _do(draft, replace(action, alarm=member))
+        return
+    why = _do(draft, action)
+    if why is not None:
+        draft.changes.append(Refused(action, why))
+
+
+def _do(draft: Draft, action: OperatorAction) -> str | None:
+    """Carry out an action; return why it cannot be done, or None."""
+    alarm = draft.alarms.get(action.alarm)
+    if alarm is None:
+        return "there is no such alarm standing"
+    kind = draft.book.catalogue[alarm.kind]
+    who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
+    now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
+    before = alarm
+    match action.deed:
+        case Deed.ACKNOWLEDGE:
+            result = lifecycle.acknowledge(alarm, **who)
+        case Deed.RESET:
+            result = lifecycle.reset(alarm, **who)
+        case Deed.SHELVE:
+            if action.until is None or action.until <= draft.at:
+                return "shelving needs an end in the future"
+            result = lifecycle.shelve(alarm, kind, until=action.until, **who)
+        case Deed.UNSHELVE:
+            result = lifecycle.unshelve(alarm, kind, **now)
+        case Deed.TAKE_OUT_OF_SERVICE:
+            result = lifecycle.take_out_of_service(alarm, kind, **who)
+        case Deed.RETURN_TO_SERVICE:
+            result = lifecycle.return_to_service(alarm, kind, **now)
+        case Deed.NOTE:
+            result = lifecycle.add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
+        case _:
+            assert_never(action.deed)
+    draft.keep(result)
+    if result[0] == before:
+        return f"an alarm that is {before.state.value.replace('_', ' ')} cannot be changed so"
+    return None
+
+
+def declare(draft: Draft, unit: str) -> None:
+    """Take in that a change of equipment was declared: what stands there is learnt anew."""
+    memory = draft.units.get(unit)
+    if memory is None:
+        return
+    draft.units[unit] = declared(memory)
+    draft.found((Found("different_equipment", unit, Observation(False)),))
+    draft.event(
+        "equipment_declared",
+        unit,
+        f"A change of equipment of {draft.book.topology.name(unit)} was declared.",
+    )

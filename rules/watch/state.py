@@ -1,0 +1,70 @@
+"""What the watch remembers, as JSON too, and what it goes by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from rules.alarms.catalogue import CATALOGUE, AlarmKind, Explanation
+from rules.alarms.conditions.supply import SupplyMemory
+from rules.alarms.incidents import Incident
+from rules.alarms.inputs import Window
+from rules.alarms.lifecycle import Alarm
+from rules.alarms.plain import from_plain, to_plain
+from rules.alarms.scene import UnitMemory
+from rules.alarms.topology import Topology
+from rules.estate import Estate
+from rules.reading import Stamp
+from rules.verdicts import SystemState
+
+
+@dataclass(frozen=True, slots=True)
+class WatchState:
+    """Everything the watch remembers. A plain value: see `snapshot` and `restore`."""
+
+    now_s: float = 0.0
+    last: Stamp | None = None
+    alarms: Mapping[str, Alarm] = field(default_factory=dict)
+    units: Mapping[str, UnitMemory] = field(default_factory=dict)
+    systems: Mapping[str, SystemState] = field(default_factory=dict)
+    supplies: Mapping[str, SupplyMemory] = field(default_factory=dict)
+    incidents: Mapping[str, Incident] = field(default_factory=dict)
+    numbers: Mapping[str, int] = field(default_factory=dict)
+    windows: tuple[Window, ...] = ()
+    windows_open: tuple[str, ...] = ()
+
+
+def snapshot(state: WatchState) -> dict[str, Any]:
+    """Return the state as JSON holds it."""
+    plain: dict[str, Any] = to_plain(state)
+    return plain
+
+
+def restore(plain: Mapping[str, Any]) -> WatchState:
+    """Return the state of a snapshot. Raises TypeError or ValueError for what is none."""
+    return from_plain(WatchState, plain)
+
+
+def isolated_units(state: WatchState) -> frozenset[str]:
+    """Return the units that planned work of kind isolation, open now, names itself.
+
+    Work on a whole system or site does not say which unit is out, so it names none.
+    """
+    return frozenset(
+        w.about for w in state.windows if w.id in state.windows_open and w.explains is Explanation.ISOLATION
+    )
+
+
+@dataclass(frozen=True)
+class Book:
+    """What the watch goes by: the estate, and the alarms as the site wants them."""
+
+    estate: Estate
+    catalogue: Mapping[str, AlarmKind] = field(default_factory=lambda: CATALOGUE)
+
+    @cached_property
+    def topology(self) -> Topology:
+        """Return the tree of the estate."""
+        return Topology(self.estate)
