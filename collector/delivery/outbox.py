@@ -14,7 +14,6 @@ Too many messages to one destination are gathered into one summary; each keeps i
 from __future__ import annotations
 
 import asyncio
-from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -23,13 +22,12 @@ from typing import Final
 from collector.clock import Clock
 from collector.delivery.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.delivery.letter import LETTER, Letter
+from collector.delivery.summary import SENT, Limit, Pace, summary_of
 from collector.delivery.who import outgoing
 from collector.ledger.ledger import Ledger, Transaction
 from collector.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.catalogue import Severity
-from rules.alarms.incidents import Notice, NoticeKind
 from rules.alarms.lifecycle import State
-from rules.alarms.wording import short_form
 
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 300.0
@@ -38,14 +36,7 @@ NEXT_WAY_AFTER_S: Final = 60.0
 NEXT_WAY_URGENT_S: Final = 15.0
 GIVE_UP_AFTER: Final = timedelta(days=7)
 NOT_NEEDED: Final = "not needed"
-
-
-@dataclass(frozen=True, slots=True)
-class Limit:
-    """At most `most` messages to one destination within `within_s` seconds; what comes above is summarised."""
-
-    most: int = 10
-    within_s: float = 600.0
+GIVEN_UP: Final = "message_undeliverable"
 
 
 @dataclass(slots=True)
@@ -58,7 +49,6 @@ class Health:
     failures: int = 0
     refused: int = 0
     resume_s: float = 0.0
-    sent_s: dict[str, deque[float]] = field(default_factory=dict)
     copied: set[str] = field(default_factory=set)
 
     @property
@@ -76,7 +66,7 @@ class Outbox:
         self._ledger = ledger
         self._channels = dict(channels)
         self._clock = clock
-        self._limit = limit or Limit()
+        self._pace = Pace(limit or Limit(), clock)
         self._wake = {name: asyncio.Event() for name in channels}
         self.health: dict[str, Health] = {name: Health() for name in channels}
         self.touched: set[str] = set()
@@ -87,8 +77,13 @@ class Outbox:
         for event in self._wake.values():
             event.set()
 
+    async def restore(self) -> None:
+        """Count what was sent before this start; `run` begins with it."""
+        await self._pace.restore(self._ledger)
+
     async def run(self) -> None:
         """Send until cancelled."""
+        await self.restore()
         async with asyncio.TaskGroup() as tasks:
             for channel in self._channels.values():
                 tasks.create_task(channel.run(), name=f"channel {channel.id}")
@@ -124,15 +119,22 @@ class Outbox:
             return False
         async with self._ledger.transaction() as tx:
             moved = False
+            done: set[str] = set()
             for message in due:
-                if await self._one(channel, health, message, tx):
+                # one that a summary of this batch holds has gone already
+                if message.id not in done and await self._one(channel, health, message, tx, done):
                     moved = True
                 if health.resume_s > self._clock.monotonic_s():
                     break
         return moved
 
-    async def _one(self, channel: Channel, health: Health, message: Outgoing, tx: Transaction) -> bool:
-        """Send one message and put what came of it into `tx`; return whether the channel may go on."""
+    async def _one(
+        self, channel: Channel, health: Health, message: Outgoing, tx: Transaction, done: set[str]
+    ) -> bool:
+        """Send one message and put what came of it into `tx`; return whether the channel may go on.
+
+        `done` gets the ids of others that went with it, in a summary.
+        """
         now = self._clock.now()
         if message.schema == LETTER:
             letter = Letter.of(message.body)
@@ -141,8 +143,8 @@ class Outbox:
             if needless is not None:
                 tx.sent(message.id, f"{NOT_NEEDED}: {needless}")
                 return True
-            if self._over_limit(health, message):
-                return await self._summarised(channel, health, message, tx)
+            if self._pace.is_over(message):
+                return await self._summarised(channel, health, message, tx, done)
         try:
             result = await channel.send(message)
         except ChannelDown as error:
@@ -161,22 +163,24 @@ class Outbox:
             self._give_up(health, message, tx, why(error))
             return True
         self._up(health)
-        self._count(health, message)
+        if message.schema == LETTER:
+            self._pace.count(message)
         self._sent(message, tx, result)
         return True
 
     # ---- what came of it -----------------------------------------------------------------------------
 
-    def _sent(self, message: Outgoing, tx: Transaction, result: str) -> None:
+    def _sent(self, message: Outgoing, tx: Transaction, result: str, *, summary: str | None = None) -> None:
         now = self._clock.now()
-        tx.sent(message.id, f"{now.isoformat(timespec='milliseconds')} {result}")
+        said = result if summary is None else f"in summary {summary}: {result}"
+        tx.sent(message.id, f"{now.isoformat(timespec='milliseconds')} {said}")
         if message.schema == LETTER:
-            tx.add_event(_journal(message, "sent", now, result))
+            tx.add_event(_journal(message, SENT, now, said, summary=summary))
 
     def _give_up(self, health: Health, message: Outgoing, tx: Transaction, reason: str) -> None:
         health.refused += 1
         tx.give_up(message.id, reason)
-        tx.add_event(_journal(message, "undeliverable", self._clock.now(), reason))
+        tx.add_event(_journal(message, GIVEN_UP, self._clock.now(), reason))
 
     async def _again(self, message: Outgoing, tx: Transaction, reason: str, failures: int) -> None:
         tx.try_again(message.id, self._clock.now() + timedelta(seconds=wait_s(failures)), reason)
@@ -247,25 +251,13 @@ class Outbox:
 
     # ---- summaries -----------------------------------------------------------------------------------
 
-    def _recent(self, health: Health, destination: str) -> deque[float]:
-        sent = health.sent_s.setdefault(destination, deque())
-        horizon_s = self._clock.monotonic_s() - self._limit.within_s
-        while sent and sent[0] <= horizon_s:
-            sent.popleft()
-        return sent
-
-    def _count(self, health: Health, message: Outgoing) -> None:
-        if message.schema == LETTER:
-            self._recent(health, message.destination).append(self._clock.monotonic_s())
-
-    def _over_limit(self, health: Health, message: Outgoing) -> bool:
-        return len(self._recent(health, message.destination)) >= self._limit.most
-
-    async def _summarised(self, channel: Channel, health: Health, message: Outgoing, tx: Transaction) -> bool:
+    async def _summarised(
+        self, channel: Channel, health: Health, message: Outgoing, tx: Transaction, done: set[str]
+    ) -> bool:
         """Gather what waits for a destination above its limit; return whether the channel may go on.
 
         It goes out when the oldest message counted falls out of the window, or at once when something
-        critical is among it.
+        critical is among it. What it holds leaves the outbox only in the transaction after it was taken.
         """
         waiting = [
             m
@@ -273,24 +265,30 @@ class Outbox:
             if m.destination == message.destination and not Letter.of(m.body).unanswered_only
         ] or [message]
         grave = any(Letter.of(m.body).notice.severity is Severity.CRITICAL for m in waiting)
-        sent = self._recent(health, message.destination)
-        if not grave and sent[-1] + self._limit.within_s / self._limit.most > self._clock.monotonic_s():
-            free_s = sent[-1] + self._limit.within_s / self._limit.most - self._clock.monotonic_s()
-            tx.try_again(message.id, self._clock.now() + timedelta(seconds=free_s), "held for a summary")
+        held_s = self._pace.held_s(message)
+        if held_s and not grave:
+            tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), "held for a summary")
             return True
-        summary = summary_of(waiting, self._clock.now())
+        summary = summary_of(waiting)
+        done.update(one.id for one in waiting)
         try:
             result = await channel.send(summary)
         except ChannelDown as error:
             self._down(health, why(error))
             return False
-        except (NotNow, NeverTaken) as error:
+        except NotNow as error:
+            self._up(health)
             await self._again(message, tx, why(error), message.attempts + 1)
             return True
+        except NeverTaken as error:
+            self._up(health)
+            for one in waiting:
+                self._give_up(health, one, tx, why(error))
+            return True
         self._up(health)
-        self._count(health, message)
+        self._pace.count(message)
         for one in waiting:
-            self._sent(one, tx, f"in summary {summary.id}: {result}")
+            self._sent(one, tx, result, summary=summary.id)
         return True
 
     async def _waiting(self, channel: str) -> list[Outgoing]:
@@ -310,39 +308,15 @@ def wait_s(failures: int) -> float:
     return min(FIRST_WAIT_S * 2.0 ** min(max(failures - 1, 0), 20), LONGEST_WAIT_S)
 
 
-def summary_of(messages: list[Outgoing], at: datetime) -> Outgoing:
-    """Return one message that holds the short forms of several, the gravest first."""
-    held = [Letter.of(message.body) for message in messages]
-    ordered = sorted(held, key=lambda letter: -letter.notice.severity.rank)
-    first = ordered[0].notice
-    what = f"{len(held)} messages in one, since many came at once."
-    notice = Notice(
-        id=f"summary-{messages[0].id}-{len(messages)}",
-        incident=first.incident,
-        kind=NoticeKind.CHANGED,
-        severity=first.severity,
-        at=at,
-        site=first.site,
-        about=first.about,
-        what=what,
-        do=first.do,
-        by_when=first.by_when,
-        lines=tuple(letter.notice.short for letter in ordered),
-        short=short_form(first.short, f"{len(held)} messages", None, ""),
-        urgent=any(letter.notice.urgent for letter in held),
-        opened_at=first.opened_at,
-    )
-    letter = replace(ordered[0], notice=notice, others=(), unanswered_only=False, told_only=False)
-    return replace(messages[0], id=notice.id, body=letter.body())
-
-
-def _journal(message: Outgoing, kind: str, at: datetime, result: str) -> JournalLine:
+def _journal(
+    message: Outgoing, kind: str, at: datetime, result: str, *, summary: str | None = None
+) -> JournalLine:
     letter = Letter.of(message.body) if message.schema == LETTER else None
     person = letter.person if letter else message.channel
     text = letter.notice.short if letter else str(message.body.get("topic"))
     return JournalLine(
         at=at,
-        kind=f"message_{kind}",
+        kind=kind,
         about=letter.notice.about if letter else None,
         text=f"{person} by {message.channel}: {text}",
         incident=message.incident,
@@ -354,5 +328,6 @@ def _journal(message: Outgoing, kind: str, at: datetime, result: str) -> Journal
             "destination": message.destination,
             "result": result,
             "attempts": message.attempts + 1,
+            "summary": summary,
         },
     )

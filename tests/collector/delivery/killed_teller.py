@@ -1,7 +1,8 @@
-"""A process that watches a recorded day and tells of it, made to be killed: `killed_teller FOLDER URL`.
+"""A process that watches a recorded day and tells of it, made to be killed: `killed_teller FOLDER URL MOST`.
 
 It goes on from what it committed: the watch's state and how far in the day it was, in one transaction with
-the changes and the messages. Prints "ready" once it works and "done" when everything has been delivered.
+the changes and the messages. Prints "ready" once it works and "done" when everything has been delivered. MOST: messages
+that a person may get within `WITHIN_S`; the rest comes in summaries.
 """
 
 from __future__ import annotations
@@ -22,15 +23,16 @@ from tests.collector.delivery.cases import office, person
 from tests.rules.day import recorded_day
 from tests.rules.plant import estate
 
+WITHIN_S = 10.0
 PERSON = person("Night desk", reach=[{"channel": "desk"}], tell=[{"severity": "warning"}])
 
 
-async def tell(folder: Path, url: str) -> None:
+async def tell(folder: Path, url: str, most: int) -> None:
     """Go through the rest of the day, then wait until nothing waits."""
     clock = SystemClock()
     async with Ledger(folder / "ledger.db") as ledger:
         hook = WebhookChannel(Settings(id="desk", kind="webhook", url=url), None, clock)
-        where = office(ledger, clock, {"desk": hook}, (PERSON,), most_messages=1000)
+        where = office(ledger, clock, {"desk": hook}, (PERSON,), most_messages=most, within_s=WITHIN_S)
         delivering = asyncio.create_task(where.run())
         kept, place = await ledger.snapshot("watch"), await ledger.snapshot("place")
         state = WatchState() if kept is None else restore(kept.body)
@@ -55,4 +57,4 @@ async def tell(folder: Path, url: str) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(tell(Path(sys.argv[1]), sys.argv[2]))
+    asyncio.run(tell(Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])))

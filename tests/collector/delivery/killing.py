@@ -20,9 +20,13 @@ from tests.rules.plant import estate
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a person got of a day, and what they should have got: (incident, number, event id) in order."""
+    """What a person got of a day, and what they should have got: (incident, number, event id) in order.
+
+    `shorts`: the short form of each by event id, which is what a summary holds of it.
+    """
 
     wanted: list[tuple[str, int, str]]
+    shorts: dict[str, str]
     events: list[dict[str, Any]]
     kills: int
 
@@ -31,22 +35,28 @@ class Outcome:
         return list(dict.fromkeys(str(event["id"]) for event in self.events))
 
 
-def wanted() -> list[tuple[str, int, str]]:
-    """Return what the day says when nothing is killed."""
+def wanted() -> tuple[list[tuple[str, int, str]], dict[str, str]]:
+    """Return what the day says when nothing is killed, and its short forms by event id."""
     state, book = WatchState(), Book(estate())
     found: list[tuple[str, int, str]] = []
+    shorts: dict[str, str] = {}
     for given in recorded_day():
         state, changes = step(state, given, book)
         for change in changes:
             if isinstance(change, IncidentChange) and change.notice is not None:
                 notice = change.notice
                 number = int(notice.id.rpartition(".")[2])
-                found.append((notice.incident, number, event_id(f"{notice.id}/Night%20desk/desk")))
-    return found
+                event = event_id(f"{notice.id}/Night%20desk/desk")
+                found.append((notice.incident, number, event))
+                shorts[event] = notice.short
+    return found, shorts
 
 
-async def killed(folder: Path, times: int, seed: int) -> Outcome:
-    """Let a process tell of the day, kill it `times` times, and let it finish."""
+async def killed(folder: Path, times: int, seed: int, *, most: int = 1000) -> Outcome:
+    """Let a process tell of the day, kill it `times` times, and let it finish.
+
+    `most`: how many messages a person may get one by one before they are gathered.
+    """
     random = Random(seed)
     sink = WebSink()
     await sink.start()
@@ -58,6 +68,7 @@ async def killed(folder: Path, times: int, seed: int) -> Outcome:
             "tests.collector.delivery.killed_teller",
             str(folder),
             sink.url,
+            str(most),
             stdout=asyncio.subprocess.PIPE,
             cwd=Path(__file__).parents[3],
         )
@@ -75,8 +86,21 @@ async def killed(folder: Path, times: int, seed: int) -> Outcome:
             await child.communicate()
         if kills == times:
             await sink.stop()
-            return Outcome(wanted(), sink.events(), kills)
+            return Outcome(*wanted(), sink.events(), kills)
         kills += 1
+
+
+def check_summaries(outcome: Outcome) -> None:
+    """Everything arrived by itself or in a summary, nothing that was not said, and a repetition says the same."""
+    by_itself = {event for event in outcome.first_arrivals if event in outcome.shorts}
+    summaries = {str(e["id"]): e for e in outcome.events if e["id"] not in outcome.shorts}
+    held = [str(line) for summary in summaries.values() for line in summary["data"]["details"]]
+    assert summaries, "the limit was passed"
+    for _, number, event in outcome.wanted:
+        assert event in by_itself or outcome.shorts[event] in held, (number, outcome.shorts[event])
+    assert set(held) <= set(outcome.shorts.values())
+    for arrived in outcome.events:
+        assert summaries.get(arrived["id"], arrived) == arrived, "a repetition says the same"
 
 
 def check(outcome: Outcome) -> None:

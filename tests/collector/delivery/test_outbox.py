@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -187,6 +188,72 @@ async def test_many_messages_become_one_and_none_is_dropped(ledger: Ledger, cloc
     assert len((await ledger.events(kinds=("message_sent",))).items) == 10
 
 
+@pytest.mark.parametrize("batch", [1, 10])
+async def test_a_restart_opens_no_new_window_and_what_was_held_goes_out_in_its_summary(
+    ledger: Ledger, clock: TurnedClock, batch: int
+) -> None:
+    before, after = Scripted(), Scripted()
+    before.batch = after.batch = batch
+    limited: dict[str, Any] = {"most_messages": 3, "within_s": 600.0}
+    where = office(ledger, clock, {"post": before}, (person(),), **limited)
+    await put(ledger, where, *[notice(f"unit-W{n}-1") for n in range(1, 11)])
+    await turn(clock, where, 60)
+    assert len(before.taken) == 3
+    started_again = office(ledger, clock, {"post": after}, (person(),), **limited)
+    await started_again.outbox.restore()
+    await turn(clock, started_again, 130)
+    assert after.taken == [], "600 s / 3 after the last of the three, which is 200 s"
+    await turn(clock, started_again, 15)
+    assert [m.body["notice"]["what"] for m in after.taken] == ["7 messages in one, since many came at once."]
+    await turn(clock, started_again, 600)
+    assert len(after.taken) == 1, "each once"
+    third = office(ledger, clock, {"post": Scripted()}, (person(),), **limited)
+    await third.outbox.restore()
+    assert len((await ledger.events(kinds=("message_sent",))).items) == 10
+    assert (await ledger.waiting())[0] == 0
+
+
+async def test_a_kill_after_a_summary_went_out_sends_the_same_summary_again(
+    ledger: Ledger, clock: TurnedClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before, after = Scripted(), Scripted()
+    limited: dict[str, Any] = {"most_messages": 3, "within_s": 600.0}
+    where = office(ledger, clock, {"post": before}, (person(),), **limited)
+    await put(ledger, where, *[notice(f"unit-W{n}-1") for n in range(1, 11)])
+    await turn(clock, where, 199)
+    assert len(before.taken) == 3
+
+    class Killed(BaseException):
+        pass
+
+    def killed(*_: object, **__: object) -> None:
+        raise Killed
+
+    with monkeypatch.context() as patch:
+        patch.setattr(where.outbox, "_sent", killed)
+        with pytest.raises(Killed):
+            await turn(clock, where, 5)
+    assert len(before.taken) == 4
+    again = office(ledger, clock, {"post": after}, (person(),), **limited)
+    await again.outbox.restore()
+    await turn(clock, again, 300)
+    assert [(m.id, m.body) for m in after.taken] == [(m.id, m.body) for m in before.taken[3:]]
+
+
+async def test_a_summary_that_is_refused_for_good_leaves_every_message_a_dead_letter(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    post = Scripted()
+    where = office(ledger, clock, {"post": post}, (person(),), most_messages=2, within_s=600.0)
+    await put(ledger, where, *[notice(f"unit-W{n}-1") for n in range(1, 6)])
+    await turn(clock, where, 1)
+    post.fails = [NeverTaken("550 no such mailbox")]
+    await turn(clock, where, 600)
+    dead = (await ledger.messages(sending=Sending.DEAD)).items
+    assert {m.id.split(".")[0] for m in dead} == {"unit-W3-1", "unit-W4-1", "unit-W5-1"}
+    assert where.refused() == {"post": 3}
+
+
 async def test_something_critical_does_not_wait_for_a_summary(ledger: Ledger, clock: TurnedClock) -> None:
     post = Scripted()
     where = office(ledger, clock, {"post": post}, (person(),), most_messages=2, within_s=600.0)
@@ -210,7 +277,7 @@ async def test_a_kill_between_sending_and_committing_sends_again_under_the_same_
     class Killed(BaseException):
         pass
 
-    def killed(*_: object) -> None:
+    def killed(*_: object, **__: object) -> None:
         raise Killed
 
     with monkeypatch.context() as patch:
