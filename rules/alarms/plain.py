@@ -1,7 +1,7 @@
 """Frozen values to plain ones (what JSON holds) and back, by their types alone.
 
 Used for the watch's snapshot. `from_plain(T, to_plain(value)) == value` for dataclasses of numbers, text,
-enums, dates, moments, tuples and mappings with text keys. A field that a later version adds must have a
+enums, dates, moments, tuples, sets of text and mappings with text keys. A field that a later version adds must have a
 default; a field it no longer has is passed over.
 """
 
@@ -18,7 +18,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 T = TypeVar("T")
 
 
-def to_plain(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
+def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
     """Return a value as JSON would hold it."""
     if isinstance(value, Enum):
         return value.value
@@ -30,7 +30,9 @@ def to_plain(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
         return {field.name: to_plain(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, Mapping):
         return {str(key): to_plain(item) for key, item in value.items()}
-    if isinstance(value, tuple | list | frozenset):
+    if isinstance(value, frozenset):  # in an order of its own, so that equal sets have one plain form
+        return sorted(to_plain(item) for item in value)
+    if isinstance(value, tuple | list):
         return [to_plain(item) for item in value]
     raise TypeError(f"no plain form for {type(value).__name__}")
 
@@ -55,6 +57,8 @@ def _read(kind: Any, plain: Any) -> Any:  # noqa: ANN401, PLR0911 - one line for
         return _read_union(get_args(kind), plain)
     if origin is tuple:
         return _read_tuple(get_args(kind), plain)
+    if origin is frozenset:
+        return frozenset(_read(get_args(kind)[0], item) for item in plain)
     if origin is not None and issubclass(origin, Mapping):
         item = get_args(kind)[1]
         return {key: _read(item, value) for key, value in plain.items()}

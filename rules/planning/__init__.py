@@ -7,9 +7,10 @@ Read in this order:
 3. `ridethrough`     a scenario played out: time line, verdict, margin
 4. `shedding`        which loads to drop, in which order
 5. `signed`          a plan as it was signed, and its abort criteria watched
-6. `checks`          the single checks before a unit is isolated
-7. `isolation`       may a unit be taken out, and when
-8. `work`            work on a unit, followed
-9. `sizing`          the size of replacement units and banks
-10. `programme`      replacements and service by date; `programme_text`: CSV and calendar
+6. `course`          what came of a signed plan, beside what was foretold
+7. `checks`          the single checks before a unit is isolated
+8. `isolation`       may a unit be taken out, and when
+9. `work`            work on a unit, followed
+10. `sizing`         the size of replacement units and banks
+11. `programme`      replacements and service by date; `programme_text`: CSV and calendar
 """

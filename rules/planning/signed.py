@@ -1,23 +1,25 @@
 """A planned shutdown, frozen as it was signed, and watched against its abort criteria while it runs.
 
 What was signed does not change when the load or the banks do: the difference is what the watch is for.
-Afterwards what happened is set beside what was foretold.
+What came of it afterwards is the business of `course`.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 from hashlib import sha256
-from typing import Final
+from typing import Any, Final
 
+from rules.alarms.plain import to_plain
 from rules.estate import Generator, Unit
 from rules.parallel import FEEDING, MERELY_UNSEEN
 from rules.planning.ridethrough import Ridethrough, Scenario
 from rules.planning.safety import ADVICE_ONLY, SAFETY
-from rules.planning.supply import OnBanks, on_banks
+from rules.planning.supply import FOR_EVER, OnBanks, on_banks
 from rules.requirements import minutes
 from rules.verdicts import SystemState, Verdict
 
@@ -64,13 +66,21 @@ class SignedPlan:
     @property
     def digest(self) -> str:
         """Return a mark of everything that was signed: a changed plan has another."""
-        return sha256(repr(self).encode()).hexdigest()[:16]
+        return digest_of(to_plain(self))
 
     @property
-    def ends_at(self) -> datetime | None:
-        """Return when the last stretch on the banks ends; None where no supply comes back."""
-        last = max((s.until_s for s in self.stretches), default=0.0)
-        return None if last == float("inf") else self.starts_at + timedelta(seconds=last)
+    def ends_at(self) -> datetime:
+        """Return when the last stretch on the banks ends."""
+        return self.starts_at + timedelta(seconds=max(s.until_s for s in self.stretches))
+
+
+def digest_of(plain: dict[str, Any]) -> str:
+    """Return the mark of a plan's plain form: 16 hexadecimal digits of SHA-256 over it, keys in order.
+
+    It is taken of the plain form, so that a plan that an earlier program signed keeps its mark.
+    """
+    text = json.dumps(plain, sort_keys=True, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return sha256(text.encode()).hexdigest()[:16]
 
 
 def sign(
@@ -88,9 +98,11 @@ def sign(
     """Return the plan as signed.
 
     Raises:
-        ValueError: the plan was found inadequate or could not be judged, or the load is not known: nobody
-            should sign that.
+        ValueError: the plan was found inadequate or could not be judged, the load is not known, or no supply
+            is planned to come back: nobody should sign that.
     """
+    if any(outage.for_s is None for outage in scenario.outages):
+        raise ValueError("want a shutdown that ends: every outage with the seconds that it lasts")
     if result.verdict is not Verdict.ADEQUATE:
         raise ValueError(
             f"want a plan that carries the load; got {result.verdict.value}: {' '.join(result.because)}"
@@ -98,6 +110,8 @@ def sign(
     if state.load.power_w is None:
         raise ValueError("want a known load to hold the plan against")
     stretches, _ = on_banks(scenario.outages, scenario.generator, generator, units)
+    if any(stretch.until_s == FOR_EVER for stretch in stretches):
+        raise ValueError("want a shutdown after which supply comes back; got one without")
     counted = tuple(u.id for u in state.units if u.standing in FEEDING and u.id not in scenario.units_out)
     load_w = state.load.power_w * scenario.load_times + sum(w for _, w in scenario.load_added_w)
     return SignedPlan(
@@ -107,10 +121,18 @@ def sign(
 
 @dataclass(frozen=True, slots=True)
 class Breach:
-    """One abort criterion that is met now, in a sentence."""
+    """One abort criterion that is met now, in a sentence.
+
+    `spare_s`: what the banks have left beyond the planned end of the stretch, negative where they have not
+    that much or it is over; None for a criterion that is not about time.
+    """
 
     criterion: Criterion
     because: str
+    spare_s: float | None = None
+
+
+GRAVEST: Final = (Criterion.ENDS_TOO_EARLY, Criterion.LASTS_TOO_LONG, Criterion.MARGIN_GONE)
 
 
 def watch(plan: SignedPlan, state: SystemState, now: datetime) -> tuple[Breach, ...]:
@@ -119,8 +141,18 @@ def watch(plan: SignedPlan, state: SystemState, now: datetime) -> tuple[Breach, 
         return ()
     found = [*_time(plan, state, now), *_units(plan, state), *_load(plan, state)]
     order = list(Criterion)
-    gravest = [Criterion.ENDS_TOO_EARLY, Criterion.LASTS_TOO_LONG, Criterion.MARGIN_GONE]
-    return tuple(sorted(found, key=lambda b: (b.criterion not in gravest, order.index(b.criterion))))
+    return tuple(sorted(found, key=lambda b: (b.criterion not in GRAVEST, order.index(b.criterion))))
+
+
+def objections(plan: SignedPlan, state: SystemState, replayed: Ridethrough) -> tuple[str, ...]:
+    """Return why the plan would not be signed as things stand now; empty while it would be.
+
+    `replayed`: the plan's own scenario played on the present load, banks and units.
+    """
+    found = [breach.because for breach in (*_units(plan, state), *_load(plan, state))]
+    if replayed.verdict is not Verdict.ADEQUATE:
+        found = [*replayed.because, *found]
+    return tuple(dict.fromkeys(found))
 
 
 def _load(plan: SignedPlan, state: SystemState) -> list[Breach]:
@@ -134,79 +166,42 @@ def _load(plan: SignedPlan, state: SystemState) -> list[Breach]:
 
 
 def _units(plan: SignedPlan, state: SystemState) -> list[Breach]:
-    found = []
+    """Return one breach for all units that are missing, and one for all that are merely not seen."""
+    by_kind: dict[Criterion, list[str]] = {}
     for unit in state.units:
-        if unit.id not in plan.counted_on or unit.standing in FEEDING:
-            continue
-        word = unit.standing.value.replace("_", " ")
-        kind = Criterion.NOT_SEEN if unit.standing in MERELY_UNSEEN else Criterion.UNIT_MISSING
-        found.append(Breach(kind, f"Unit {unit.id}, which the plan counts on, is {word}."))
-    return found
+        if unit.id in plan.counted_on and unit.standing not in FEEDING:
+            kind = Criterion.NOT_SEEN if unit.standing in MERELY_UNSEEN else Criterion.UNIT_MISSING
+            by_kind.setdefault(kind, []).append(f"{unit.id} is {unit.standing.value.replace('_', ' ')}")
+    return [
+        Breach(kind, f"Of the units that the plan counts on, {', '.join(who)}.")
+        for kind, who in by_kind.items()
+    ]
 
 
-def _planned_until(plan: SignedPlan, now: datetime) -> datetime | None:
-    """Return when the stretch on the banks that began last should end; None: there is none, or no end."""
+def _planned_until(plan: SignedPlan, now: datetime) -> datetime:
+    """Return when the stretch on the banks that began last should end."""
     into_s = (now - plan.starts_at).total_seconds()
-    until_s = next((s.until_s for s in reversed(plan.stretches) if s.from_s <= into_s), float("inf"))
-    return None if until_s == float("inf") else plan.starts_at + timedelta(seconds=until_s)
+    stretch = next((s for s in reversed(plan.stretches) if s.from_s <= into_s), plan.stretches[0])
+    return plan.starts_at + timedelta(seconds=stretch.until_s)
 
 
 def _time(plan: SignedPlan, state: SystemState, now: datetime) -> list[Breach]:
     """Return what the clock says: on the banks when they should not be, or not for as long as needed."""
-    battery, until = state.on_battery, _planned_until(plan, now)
-    if battery is None or until is None:
+    battery = state.on_battery
+    if battery is None:
         return []
+    until = _planned_until(plan, now)
     late_s = (now - until).total_seconds()
-    spare_s = None if battery.ends_earliest is None else (battery.ends_earliest - until).total_seconds()
     if late_s > plan.limits.overrun_s:
         why = f"Still on the banks {minutes(late_s)} after the plan says they rest."
-        return [Breach(Criterion.LASTS_TOO_LONG, why)]
-    if spare_s is None:
+        return [Breach(Criterion.LASTS_TOO_LONG, why, -late_s)]
+    if battery.ends_earliest is None:
         return [Breach(Criterion.NOT_SEEN, "How long the banks still hold is not known.")]
+    spare_s = (battery.ends_earliest - until).total_seconds()
     if spare_s < 0.0:
-        why = f"The banks may end {minutes(-spare_s)} before supply is planned back: break off."
-        return [Breach(Criterion.ENDS_TOO_EARLY, why)]
+        why = f"The banks may end {minutes(-spare_s)} before supply is planned back."
+        return [Breach(Criterion.ENDS_TOO_EARLY, why, spare_s)]
     if spare_s < plan.limits.margin_s:
         why = f"Only {minutes(spare_s)} are to spare; {minutes(plan.limits.margin_s)} were signed for."
-        return [Breach(Criterion.MARGIN_GONE, why)]
+        return [Breach(Criterion.MARGIN_GONE, why, spare_s)]
     return []
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """One thing foretold and what happened; `inside` None where it was not put to the test."""
-
-    what: str
-    foretold: str
-    happened: str
-    inside: bool | None
-
-
-def compare(
-    plan: SignedPlan, on_battery_s: Sequence[float], least_left_s: float | None, *, dropped: bool
-) -> tuple[Compared, ...]:
-    """Return what was foretold beside what happened: stretches on the banks, what was left, the load."""
-    rows = [
-        Compared("load", "carried", "lost" if dropped else "carried", not dropped),
-    ]
-    for number, stretch in enumerate(plan.stretches, start=1):
-        planned_s = stretch.until_s - stretch.from_s
-        took = on_battery_s[number - 1] if number <= len(on_battery_s) else None
-        rows.append(
-            Compared(
-                f"stretch {number} on the banks",
-                f"at most {minutes(planned_s)}",
-                "did not happen" if took is None else minutes(took),
-                None if took is None else took <= planned_s + plan.limits.overrun_s,
-            )
-        )
-    if plan.result.margin_s is not None:
-        rows.append(
-            Compared(
-                "left at the tightest moment",
-                f"{minutes(plan.result.margin_s)} at the least",
-                "not known" if least_left_s is None else minutes(max(least_left_s, 0.0)),
-                None if least_left_s is None else least_left_s >= plan.result.margin_s,
-            )
-        )
-    return tuple(rows)
