@@ -1,0 +1,65 @@
+"""What people do to alarms."""
+
+from __future__ import annotations
+
+from rules.alarms.changes import Refused
+from rules.alarms.incidents import NoticeKind
+from rules.alarms.inputs import (
+    Deed,
+)
+from rules.alarms.lifecycle import State
+from rules.reading import OutputSource
+from tests.rules.plant import (
+    reading,
+)
+from tests.rules.watch.watching import NORTH, Watch, act, outage
+
+
+def test_acknowledging_an_incident_acknowledges_all_of_it() -> None:
+    watch = Watch()
+    outage(watch)
+    act(watch, Deed.ACKNOWLEDGE, "power-north-1", 20)
+    states = {watch.alarm_state(f"on_battery:{u}") for u in NORTH}
+    assert states == {State.ACTIVE_ACKNOWLEDGED}
+    who = watch.state.alarms["on_battery:W1"].acknowledged
+    assert who is not None
+    assert (who.by, who.note) == ("R. Haugen", "on the way")
+
+
+def test_what_cannot_be_done_is_refused_with_a_reason() -> None:
+    watch = Watch()
+    outage(watch)
+    act(watch, Deed.ACKNOWLEDGE, "on_battery:D1", 20)
+    act(watch, Deed.SHELVE, "on_battery:W1", 20)
+    act(watch, Deed.RESET, "on_battery:W1", 20)
+    reasons = [r.why for r in watch.of(Refused)]
+    assert reasons == [
+        "there is no such alarm standing",
+        "shelving needs an end in the future",
+        "an alarm that is active unacknowledged cannot be changed so",
+    ]
+
+
+def test_nobody_acknowledging_brings_one_reminder_for_the_incident_not_one_a_unit() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.pass_time(20, 1830, every=5)
+    reminders = [n for n in watch.notices() if n.kind is NoticeKind.ESCALATED]
+    assert len(reminders) == 1
+    assert reminders[0].level == 1
+    assert reminders[0].what.startswith("Acknowledged by nobody for 30 min")
+
+
+def test_a_shelved_alarm_leaves_its_incident_and_comes_back_as_a_new_one() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(reading("D1", 10, source=OutputSource.BYPASS), reading("D1", 15, source=OutputSource.BYPASS))
+    watch.pass_time(16, 21)
+    act(watch, Deed.SHELVE, "on_bypass:D1", 30, hours=1)
+    watch.pass_time(31, 3660, every=10)
+    told = [(n.incident, n.kind) for n in watch.notices()]
+    assert told == [
+        ("unit-D1-1", NoticeKind.OPENED),
+        ("unit-D1-1", NoticeKind.CLOSED),
+        ("unit-D1-2", NoticeKind.OPENED),
+    ]
