@@ -3,13 +3,19 @@
 Words of the site, marks of people and input frequencies of every unit of the supply are kept by outage.
 What is found becomes a line of the journal; only where there is evidence that the set took the load are
 its steps learnt. All of it goes on after a restart, from a snapshot in the ledger.
+
+An outage begins when the whole supply is lost: a unit is on its bank and none that answers has supply
+(`rules.alarms.oddities.supply_events`). A board or an input breaker that goes alone is none. The others
+show the mains at the same transformer, so no set has reason to start, and what brings that board back
+(a breaker closed, a fuse) would teach a start time that no set ever took. Units that do not answer are
+left out on both sides.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.ledger import Transaction
@@ -26,8 +32,6 @@ from rules.generator import (
     Ground,
     Mark,
     Returned,
-    SetRun,
-    SetTest,
     SetWord,
     Source,
     Start,
@@ -35,14 +39,19 @@ from rules.generator import (
     learnt,
     returned,
     seen_steps,
-    set_test,
 )
 from rules.reading import Reading, Sample
+from rules.set_runs import Seen, SetRun, SetTest, running_since, runs, set_test
 
 AFTERMATH: Final = "aftermath"
 SCHEMA: Final = "aftermath/1"
 MOST_OUTAGES: Final = 50
 MOST_WORDS: Final = 500
+MOST_RUNS: Final = 100
+LOADS_EVERY: Final = timedelta(minutes=5)
+"""How close words that tell a load are kept: a controller may tell it each second."""
+KEEP_RUN_EVERY: Final = timedelta(minutes=5)
+"""How often a run under way is kept: a kill loses so much of what the cards saw of it, which stays a least."""
 SIXTY_ABOVE_HZ: Final = 55.0
 
 
@@ -63,6 +72,11 @@ class Outage:
     found: Returned | None = None
     steps: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
+    @property
+    def known(self) -> bool:
+        """Return whether it is known what ended it, or that nobody can tell."""
+        return self.found is not None and self.found.ground is not Ground.NONE
+
     def looked_at(self, at: datetime) -> bool:
         """Return whether what is read at a moment still says something of this outage."""
         return self.back_at is None or at <= self.back_at + LOOKED_AT
@@ -74,6 +88,8 @@ class Memory:
 
     outages: tuple[Outage, ...] = ()
     words: Mapping[str, tuple[SetWord, ...]] = field(default_factory=dict)
+    heard_since: Mapping[str, datetime] = field(default_factory=dict)
+    seen: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)
 
 
 class Aftermath:
@@ -84,6 +100,9 @@ class Aftermath:
         self._topology = Topology(estate)
         self._outages: list[Outage] = []
         self._words: dict[str, list[SetWord]] = {}
+        self._heard_since: dict[str, datetime] = {}
+        self._seen: dict[str, list[Seen]] = {}
+        self._run_kept: datetime | None = None
         self._frequency: dict[str, _Frequency] = {}
         self.due = False
         """Whether something changed since the last snapshot."""
@@ -98,6 +117,8 @@ class Aftermath:
             if isinstance(change, PowerEvent) and change.kind == "mains_lost":
                 self._lost(change)
         supply = self._topology.supply(sample.unit)
+        if isinstance(sample, Reading) and supply is not None:
+            self._carried(supply, sample)
         outage = next((o for o in reversed(self._outages) if o.supply == supply), None)
         if outage is None or not outage.looked_at(sample.stamp.at):
             return ()
@@ -112,10 +133,19 @@ class Aftermath:
         return self._judge(outage, sample.stamp.at)
 
     def word(self, generator: str, word: SetWord) -> tuple[PowerEvent, ...]:
-        """Take the site's word about a set; return what it changes, for the journal."""
+        """Take the site's word about a set; return what it changes, for the journal.
+
+        Of words that repeat each other the first and the last are kept, and one in five minutes that tells a load.
+        """
         words = self._words.setdefault(generator, [])
+        if words and word.at < words[-1].at:  # two ways in, two clocks: what came later was said later
+            word = replace(word, at=words[-1].at)
+        if _to_replace(words, word):
+            words.pop()
         words.append(word)
         del words[:-MOST_WORDS]
+        self._heard_since.setdefault(generator, word.at)
+        self._run_told(generator, word)
         self.due = True
         events: list[PowerEvent] = []
         for outage in self._outages:
@@ -123,21 +153,35 @@ class Aftermath:
                 events += self._judge(outage, word.at)
         return tuple(events)
 
-    def mark(self, incident: str, mark: Mark) -> tuple[PowerEvent, ...]:
-        """Take a person's mark on an outage; return what it changes. Raises NoSuchOutage."""
-        outage = self.outage_of(incident)
+    def last_word(self, generator: str) -> SetWord | None:
+        """Return what the site said last about a set."""
+        words = self._words.get(generator)
+        return words[-1] if words else None
+
+    def mark(self, incident: str, mark: Mark, lost_at: datetime | None = None) -> tuple[PowerEvent, ...]:
+        """Take a person's mark on an outage (see `outage_of`); return what it changes. Raises NoSuchOutage."""
+        outage = self.outage_of(incident, lost_at)
         outage.mark = mark
         self.due = True
         return self._judge(outage, mark.at)
 
-    def outage_of(self, incident: str) -> Outage:
-        """Return the outage that an incident is about. Raises NoSuchOutage."""
-        found = next((o for o in reversed(self._outages) if o.incident == incident), None)
-        if found is None:
+    def outage_of(self, incident: str, lost_at: datetime | None = None) -> Outage:
+        """Return the outage that an incident is about. Raises NoSuchOutage.
+
+        A supply may be lost again within one incident, as when the load goes back from the set to the mains.
+        `lost_at` says which is meant; else it is the first of which nobody knows what ended it, or the last.
+        """
+        found = [o for o in self._outages if o.incident == incident and lost_at in (None, o.lost_at)]
+        if not found:
             raise NoSuchOutage(incident)
-        return found
+        return next((o for o in found if not o.known), found[-1])
 
     # --- what is known ------------------------------------------------------------------------------------
+
+    @property
+    def outages(self) -> tuple[Outage, ...]:
+        """Return the outages that are remembered, oldest first."""
+        return tuple(self._outages)
 
     def seen_steps(self, system: str) -> Mapping[str, float]:
         """Return the seconds last seen of each step of a system's bridge; empty without evidence."""
@@ -157,27 +201,22 @@ class Aftermath:
 
     def runs(self, generator: str) -> tuple[SetRun, ...]:
         """Return the runs of a set on load that the site told of; of its load the cards see but a part."""
-        found: list[SetRun] = []
-        since: datetime | None = None
-        for word in self._words.get(generator, ()):
-            on_load = word.running and word.carries
-            if on_load and since is None:
-                since = word.at
-            elif not on_load and since is not None:
-                found.append(SetRun(since, (word.at - since).total_seconds(), None))
-                since = None
-        return tuple(found)
+        return runs(self._words.get(generator, ()), self._seen.get(generator, ()))
 
     def set_test(self, generator: str, now: datetime) -> SetTest:
         """Return how a set stands with its tests on load."""
-        return set_test(self.runs(generator), self._estate.generators[generator].rating_w, now)
+        known = self._estate.generators[generator]
+        every = timedelta(days=known.test_every_days)
+        since = self._heard_since.get(generator)
+        return set_test(self.runs(generator), known.rating_w, now, every, heard_since=since)
 
     # --- keeping it ---------------------------------------------------------------------------------------
 
     def snapshot(self, now: datetime) -> Snapshot:
         """Return what the ledger keeps."""
         words = {name: tuple(said) for name, said in self._words.items()}
-        memory = Memory(tuple(self._outages), words)
+        seen = {name: tuple(replace(one, taking={}) for one in of) for name, of in self._seen.items()}
+        memory = Memory(tuple(self._outages), words, dict(self._heard_since), seen)
         return Snapshot(AFTERMATH, now, SCHEMA, to_plain(memory))
 
     def save(self, tx: Transaction, now: datetime) -> None:
@@ -191,13 +230,40 @@ class Aftermath:
             return
         memory = from_plain(Memory, kept.body)
         self._outages = [o for o in memory.outages if self._set(o.supply) is not None]
-        self._words = {n: list(w) for n, w in memory.words.items() if n in self._estate.generators}
+        known = self._estate.generators
+        self._words = {n: list(w) for n, w in memory.words.items() if n in known}
+        self._heard_since = {n: w[0].at for n, w in self._words.items() if w}
+        self._heard_since |= {n: at for n, at in memory.heard_since.items() if n in known}
+        self._seen = {n: list(s) for n, s in memory.seen.items() if n in known}
 
     # --- the steps ----------------------------------------------------------------------------------------
 
     def _set(self, supply: str) -> str | None:
         known = self._estate.supplies.get(supply)
         return None if known is None else known.generator
+
+    def _run_told(self, generator: str, word: SetWord) -> None:
+        """Begin to add up what the cards see of a run, or end it."""
+        seen = self._seen.setdefault(generator, [])
+        since = running_since(self._words[generator])
+        under_way = bool(seen) and not seen[-1].over
+        if since is None:
+            if under_way:
+                seen[-1] = replace(seen[-1].upto(word.at), taking={}, over=True)
+        elif not under_way:
+            seen.append(Seen(since, word.at))
+            del seen[:-MOST_RUNS]
+
+    def _carried(self, supply: str, reading: Reading) -> None:
+        """Add what a unit takes to the run of its set, if one is under way."""
+        name = self._set(supply)
+        seen = None if name is None else self._seen.get(name)
+        if not seen or seen[-1].over:
+            return
+        seen[-1] = seen[-1].after(reading)
+        if self._run_kept is None or reading.at - self._run_kept >= KEEP_RUN_EVERY:
+            self._run_kept = reading.at
+            self.due = True
 
     def _lost(self, event: PowerEvent) -> None:
         if self._set(event.about) is None:
@@ -234,7 +300,7 @@ class Aftermath:
         frequency = self._frequency.setdefault(outage.supply, _Frequency())
         found = returned(
             outage.lost_at,
-            outage.back_at,
+            _supply_at(outage, outage.back_at),
             words=self._words.get(name, ()),
             mark=outage.mark,
             frequency_hz=frequency.seen,
@@ -322,8 +388,21 @@ def _returns(outage: Outage, units: Sequence[Unit]) -> list[UnitReturn]:
     return [outage.returns[unit.id] for unit in units if unit.id in outage.returns]
 
 
+def _to_replace(words: Sequence[SetWord], word: SetWord) -> bool:
+    """Return whether the last word may go when this one comes: it stood between two that say the same."""
+    if len(words) < 2 or not (word.repeats(words[-1]) and words[-1].repeats(words[-2])):
+        return False
+    return words[-1].load_w is None or word.at - words[-2].at < LOADS_EVERY
+
+
+def _supply_at(outage: Outage, back_at: datetime) -> datetime:
+    """Return when the first unit saw supply; when all were back where no unit tells.
+
+    Units wait and ramp in turn, and one may refuse the set: that is their time, not the set's.
+    """
+    return min((r.supply_at for r in outage.returns.values() if r.supply_at is not None), default=back_at)
+
+
 def _supply_s(outage: Outage) -> float:
-    """Return s from the loss until the first unit saw supply; until all were back where no unit tells."""
-    seen = [r.supply_at for r in outage.returns.values() if r.supply_at is not None]
-    first = min(seen, default=outage.back_at or outage.lost_at)
-    return (first - outage.lost_at).total_seconds()
+    """Return s from the loss until the first unit saw supply."""
+    return (_supply_at(outage, outage.back_at or outage.lost_at) - outage.lost_at).total_seconds()

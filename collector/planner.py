@@ -42,6 +42,7 @@ CALENDAR: Final = "calendar"
 WORK: Final = timedelta(hours=4)
 """How long work on a unit is taken to last where nobody says."""
 AHEAD: Final = timedelta(days=7)
+DAYS_PER_YEAR: Final = 365.25
 
 T = TypeVar("T")
 
@@ -236,12 +237,12 @@ class Planner:
         return tuple(ServiceItem(Job.VISIT, about, sites[about], day) for about, day in last.items())
 
     def _set_tests(self) -> Iterator[ServiceItem]:
-        """Yield the tests on load of every set that the site gave its word of; nothing else tells of runs."""
+        """Yield the test on load of every set; only the site's word tells of runs, without it there is no date."""
         sites = {s.generator: s.site for s in self._estate.supplies.values() if s.generator is not None}
         for name, site in sites.items():
             last = None if self._set_tested is None else self._set_tested(name)
-            if last is not None:
-                yield ServiceItem(Job.GENERATOR_TEST, name, site, last.date())
+            years = self._estate.generators[name].test_every_days / DAYS_PER_YEAR
+            yield ServiceItem(Job.GENERATOR_TEST, name, site, None if last is None else last.date(), years)
 
     async def calendar(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> str:
         """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""

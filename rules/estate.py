@@ -78,6 +78,7 @@ class Generator:
 
     Times in seconds. `start_s` is run-up until volts and frequency are steady. Cranking of
     `crank_s` and rests of `rest_s` alternate, `attempts` cranks in all (NFPA 110 cyclic cranking).
+    `test_every_days`: how often it is to be run on load (monthly by NFPA 110, as quoted by the trade).
     """
 
     id: str
@@ -91,6 +92,7 @@ class Generator:
     hand_start_s: float | None = None
     fuel_hours: float | None = None
     evidence: GeneratorEvidence = GeneratorEvidence.PERSON
+    test_every_days: int = 31
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,7 @@ MAINS_BAND_HZ: Final = 0.5
 LOOKED_AT: Final = timedelta(minutes=10)
 """How long after the return the frequency is looked at: a set settles, and takes load in steps."""
 WORD_AROUND: Final = timedelta(minutes=2)
-TEST_LEAST_S: Final = 1800.0
-TEST_LEAST_LOAD: Final = 0.30
-"""A run on load counts as a test from 30 min at 30 % of rating on (NFPA 110, as quoted by the trade)."""
+"""How long after the return the site may still say that its set took the load: contacts and lines are slow."""
 
 
 class Source(StrEnum):
@@ -46,16 +44,26 @@ class Ground(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SetWord:
-    """The site's own word about its set at a moment."""
+    """The site's own word about its set at a moment; `load_w` where its meter tells what the set carries."""
 
     at: datetime
     running: bool
     carries: bool
+    load_w: float | None = None
+
+    @property
+    def on_load(self) -> bool:
+        """Return whether the set runs and carries."""
+        return self.running and self.carries
+
+    def repeats(self, before: SetWord) -> bool:
+        """Return whether nothing but the time and the load is new in it."""
+        return (self.running, self.carries) == (before.running, before.carries)
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A person's mark on an outage: what fed the supply when it came back."""
+    """A person's mark on an outage: what fed the supply when it came back; UNKNOWN: nobody can tell."""
 
     by: str
     at: datetime
@@ -84,13 +92,14 @@ def returned(
     """Return what fed the supply when it came back.
 
     `frequency_hz`: input frequency by unit, with times; every unit of the supply that gives any must
-    have left the mains' band for it to count, since one bad meter is no generator.
+    have left the mains' band for it to count, since one bad meter is no generator. A mark of "not known" is
+    no evidence: it only ends the asking.
     """
     took_s = (back_at - lost_at).total_seconds()
     near = [w for w in words if lost_at <= w.at <= back_at + WORD_AROUND]
     if near:
-        last = near[-1]
-        if last.carries:
+        # any, not the last: a short outage is over, and the load back on the mains, while words still count
+        if any(w.on_load for w in near):
             return Returned(
                 Source.GENERATOR,
                 Ground.SITE,
@@ -114,6 +123,9 @@ def returned(
             f"(by {min(away.values()):.1f} Hz at the least): a set."
         )
         return Returned(Source.GENERATOR, Ground.FREQUENCY, took_s, why)
+    if mark is not None:
+        why = f"Returned after {took_s:.0f} s; what fed it is not known, says {mark.by}."
+        return Returned(Source.UNKNOWN, Ground.PERSON, took_s, why)
     why = f"Returned after {took_s:.0f} s, source not known: mark it."
     return Returned(Source.UNKNOWN, Ground.NONE, took_s, why)
 
@@ -197,42 +209,3 @@ def learnt(starts: Sequence[Start], declared_s: float) -> Learnt:
     if beyond:
         why += f" {beyond} of them took longer than declared: correct the estate file."
     return Learnt(len(known), float(median(known)), longest, why)
-
-
-@dataclass(frozen=True, slots=True)
-class SetRun:
-    """One run of the set on load."""
-
-    at: datetime
-    for_s: float
-    load_w: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class SetTest:
-    """When the set was last tested on load, when the next is due, and why."""
-
-    last: datetime | None
-    due: datetime | None
-    overdue: bool
-    because: str
-
-
-def set_test(
-    runs: Sequence[SetRun], rating_w: float, now: datetime, every: timedelta = timedelta(days=31)
-) -> SetTest:
-    """Return how the set stands with its tests on load; a run whose load is not known counts by its length."""
-    enough = [
-        run
-        for run in runs
-        if run.for_s >= TEST_LEAST_S and (run.load_w is None or run.load_w >= TEST_LEAST_LOAD * rating_w)
-    ]
-    if not enough:
-        why = "No run on load of 30 min at 30 % of rating is on record."
-        return SetTest(None, None, True, why)
-    last = max(enough, key=lambda run: run.at)
-    due = last.at + every
-    unsure = " (its load is not known)" if last.load_w is None else ""
-    return SetTest(
-        last.at, due, due < now, f"Last run on load {last.at:%d %b %Y}{unsure}; due {due:%d %b %Y}."
-    )

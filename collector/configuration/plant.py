@@ -106,6 +106,12 @@ class GeneratorTable(Table):
         default="person",
         description="what shows that it runs: a person's word, a contact, or the input's frequency",
     )
+    test_every_days: Whole = Field(
+        default=31,
+        ge=1,
+        le=1830,
+        description="days from one test on load (30 min at 30 % of rating) to the next",
+    )
 
     def value(self) -> plant.Generator:
         """Return the rules' value."""
@@ -121,6 +127,7 @@ class GeneratorTable(Table):
             hand_start_s=self.hand_start_s,
             fuel_hours=self.fuel_hours,
             evidence=plant.GeneratorEvidence(self.evidence),
+            test_every_days=self.test_every_days,
         )
 
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-import pytest
-
 from rules.generator import (
     Ground,
     Mark,
-    SetRun,
     SetWord,
     Source,
     Start,
@@ -17,7 +14,6 @@ from rules.generator import (
     learnt,
     returned,
     seen_steps,
-    set_test,
 )
 from tests.rules.plants import NOON, SET, estate
 
@@ -96,20 +92,14 @@ def test_starts_that_took_longer_than_declared_are_said() -> None:
     assert "1 of them took longer" in found.because
 
 
-@pytest.mark.parametrize(
-    ("run", "counts"),
-    [
-        (SetRun(after(-86_400.0), 2000.0, 30_000.0), True),
-        (SetRun(after(-86_400.0), 1000.0, 30_000.0), False),
-        (SetRun(after(-86_400.0), 2000.0, 10_000.0), False),
-        (SetRun(after(-86_400.0), 2000.0, None), True),
-    ],
-)
-def test_what_counts_as_a_test_on_load(run: SetRun, counts: bool) -> None:
-    assert (set_test([run], 80_000.0, NOON).last is not None) == counts
+def test_a_set_that_carried_and_gave_the_load_back_within_minutes_was_still_the_set() -> None:
+    words = [SetWord(after(17.0), True, True), SetWord(after(80.0), True, False)]
+    assert returned(NOON, BACK, words=words).source is Source.GENERATOR
 
 
-def test_a_test_long_ago_is_overdue() -> None:
-    found = set_test([SetRun(after(-40 * 86_400.0), 2000.0, 30_000.0)], 80_000.0, NOON)
-    assert found.overdue
-    assert set_test([], 80_000.0, NOON).overdue
+def test_a_mark_of_not_known_ends_the_asking_and_yields_to_frequency() -> None:
+    mark = Mark("R. Haugen", after(60.0), Source.UNKNOWN)
+    found = returned(NOON, BACK, mark=mark)
+    assert (found.source, found.ground) == (Source.UNKNOWN, Ground.PERSON)
+    assert found.because == "Returned after 18 s; what fed it is not known, says R. Haugen."
+    assert returned(NOON, BACK, mark=mark, frequency_hz={"A1": hertz(51.0)}).ground is Ground.FREQUENCY
