@@ -9,7 +9,7 @@ this order:
 4. `card`, `awkward`, `agent`           what an honest card says, how cards lie, and the UDP socket;
    `notices`                            the notifications it sends
 5. `director`, `script`, `scenario`     events, the demonstration's play, and its invented sites
-6. `past`, `records`                    two years of readings behind it, and its discharges as evidence
+6. `quiet`, `past`, `records`           units at rest, two years of readings behind, its discharges as evidence
 7. `estate`, `truth`, `score`           all of it running; what is really so; how good predictions were
 8. `varied`                             random systems with a known truth, for the long trials
 """

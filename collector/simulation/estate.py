@@ -36,6 +36,7 @@ from collector.simulation.awkward import Lie, spoken
 from collector.simulation.card import AlarmRows, Meters
 from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
 from collector.simulation.notices import Notices
+from collector.simulation.quiet import boot_s
 from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
 from collector.simulation.score import Outcome
 from collector.simulation.script import demonstration
@@ -231,7 +232,7 @@ class SimulatedEstate:
         world = worlds.after(self._plant, WorldState(self._epoch_s - 1.0, supplies, systems), 1.0)
         cards = {}
         for unit in UNITS:
-            booted_s = past.boot_s(self.scenario.seed, unit.unit, np.array([self._epoch_s]))
+            booted_s = boot_s(self.scenario.seed, unit.unit, np.array([self._epoch_s]))
             cards[unit.card] = Behaviour(float(booted_s[0]), self._lies[unit.card])
         return Stage(world, cards)
 

@@ -22,14 +22,14 @@ from typing import Final
 
 import numpy as np
 
-from collector.history.store import HistoryStore, Wire, WireReading
+from collector.history.store import HistoryStore, WireReading
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence
 from collector.simulation import card as voice
 from collector.simulation import world as worlds
-from collector.simulation.battery import BankState, charge_fraction
-from collector.simulation.card import Meters, Moments
-from collector.simulation.charging import floating, new_bank
+from collector.simulation.battery import charge_fraction
+from collector.simulation.card import Meters
+from collector.simulation.charging import new_bank
 from collector.simulation.director import (
     MainsFails,
     MainsReturns,
@@ -41,30 +41,26 @@ from collector.simulation.director import (
     played,
 )
 from collector.simulation.load import LoadShape
+from collector.simulation.quiet import QUARTER_S, Writer, boot_s, installed_in, quiet_moments
 from collector.simulation.records import evidence_of
 from collector.simulation.scenario import UNITS, Installed, Scenario
 from collector.simulation.supply import Source, SupplyState
 from collector.simulation.system import SystemPlant, SystemState
-from collector.simulation.unit import Mode, UnitPlant, UnitState
-from collector.simulation.wander import Floats, seed_of
+from collector.simulation.unit import Mode, UnitState
+from collector.simulation.wander import Floats
 from collector.simulation.world import WorldPlant, WorldState
-from collector.snmp.corrections import STANDARD
 from rules.estate import Estate
-from rules.reading import Stamp
 
-QUARTER_S: Final = 900.0
 AFTERWARDS_S: Final = 60.0
 """How long full cadence goes on after a discharge has ended."""
 
 DISCHARGE_EVERY_S: Final = 2.0
 DAYS: Final = 730
-REBOOT_S: Final = 150 * 86_400.0
 MARKER: Final = "past.json"
 ACCEPTANCE_SHARE: Final = 0.4
 """Load of the load bank in an acceptance discharge, as a share of the unit's rated watts."""
 
 _BATCH: Final = 4000
-_START_ID: Final = "past"
 
 Progress = Callable[[str, float], None]
 """Told what is being made and how much of it is done, 0 to 1."""
@@ -118,109 +114,19 @@ EPISODES: Final = (
 )
 
 
-def boot_s(seed: int, unit: str, t_s: Floats) -> Floats:
-    """Return when the card that speaks at `t_s` had last started: each restarts every five months or so."""
-    phase_s = seed_of(seed, unit, "boot") % int(REBOOT_S)
-    return np.floor((t_s - phase_s) / REBOOT_S) * REBOOT_S + phase_s
-
-
 def steady_state(scenario: Scenario, system: SystemPlant, t_s: float) -> SystemState:
     """Return a system at rest at a moment: banks full on float, worn as their age and room made them."""
     units = []
-    for plant, installed in zip(system.units, _installed(system.id), strict=True):
+    for plant, installed in zip(system.units, installed_in(system.id), strict=True):
         bank = new_bank(plant.bank, wear=scenario.wear(installed, t_s), temperature_c=system.room_at(t_s))
         units.append(UnitState(Mode.NORMAL, bank))
     return SystemState(tuple(units))
-
-
-def _installed(system: str) -> list[Installed]:
-    return [u for u in UNITS if u.system == system]
 
 
 def line_bads_before(system: str, now_s: float, t_s: Floats) -> Floats:
     """Return how often the input lines of a system had gone bad before each moment."""
     lost = sorted(e.start_s(now_s) for e in EPISODES if e.system == system and not e.tests)
     return np.searchsorted(np.array(lost), t_s, side="right").astype(np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class _Writer:
-    """Makes readings of one unit out of moments."""
-
-    installed: Installed
-    plant: UnitPlant
-    meters: Meters
-    origin_s: float
-
-    def readings(self, t_s: Floats, at: Moments, period_s: float, *, slow: bool) -> list[WireReading]:
-        """Return one reading per moment; with `slow` the first of each day holds the slow objects too."""
-        live = voice.live_columns(self.plant, self.meters, at)
-        keys = list(live)
-        rows = np.stack(list(live.values()), axis=1).astype(np.int64).tolist()
-        extra: dict[int, dict[str, Wire]] = {}
-        if slow:
-            daily = voice.slow_columns(self.plant, at)
-            plate = voice.nameplate(self.plant)
-            for i in np.flatnonzero(np.diff(np.floor(t_s / 86_400.0), prepend=-1.0)).tolist():
-                extra[i] = {**plate, **{name: int(values[i]) for name, values in daily.items()}}
-        made = []
-        for i, (moment_s, row) in enumerate(zip(t_s.tolist(), rows, strict=True)):
-            wire: dict[str, Wire] = dict(zip(keys, row, strict=True))
-            if i in extra:
-                wire.update(extra[i])
-            stamp = Stamp(datetime.fromtimestamp(moment_s, UTC), moment_s - self.origin_s, _START_ID)
-            made.append(WireReading(self.installed.unit, stamp, period_s, STANDARD.id, wire))
-        return made
-
-
-def _quiet_moments(scenario: Scenario, system: SystemPlant, place: int, t_s: Floats, bads: Floats) -> Moments:
-    """Return a unit on float at every moment of `t_s`."""
-    plant = system.units[place]
-    watts = _shared(system, place, t_s)
-    va = watts / np.array([system.load.power_factor[line - 1] for line in plant.line_order])
-    room_c = system.room_c + system.room_swing_c * np.cos(2.0 * np.pi * (t_s / (365.25 * 86_400.0) - 0.575))
-    mains_v, mains_hz = scenario.plant.mains_at(system.supply, t_s)
-    cells = plant.bank.cells
-    float_v = cells * (plant.bank.float_voltage_v - 0.003 * (np.clip(room_c, 5.0, 40.0) - 25.0))
-    # Terminals on float are those of `charging.floating`; the current doubles per 10 K.
-    rest_a = -floating(plant.bank, BankState((), 25.0)).current_a * 2.0 ** ((room_c - 25.0) / 10.0)
-    output_w = watts.sum(axis=1)
-    loss_w = (
-        plant.fixed_loss * plant.rating_w
-        + plant.linear_loss * output_w
-        + plant.square_loss * output_w**2 / plant.rating_w
-    )
-    ones = np.ones_like(t_s)
-    return Moments(
-        uptime_s=t_s - boot_s(scenario.seed, plant.id, t_s),
-        source=3.0 * ones,
-        battery_status=2.0 * ones,
-        on_battery_s=0.0 * ones,
-        charge=ones,
-        card_minutes=voice.card_minutes(plant, ones, output_w),
-        bank_v=float_v,
-        bank_a=-rest_a,
-        bank_c=room_c,
-        bads=bads,
-        feed_v=mains_v,
-        feed_hz=mains_hz,
-        input_w=output_w + loss_w + rest_a * float_v / 0.95,
-        bypass_share=0.0 * ones,
-        output_v=230.0 * ones,
-        watts=watts,
-        va=va,
-        alarms=0.0 * ones,
-        test=6.0 * ones,
-    )
-
-
-def _shared(system: SystemPlant, place: int, t_s: Floats) -> Floats:
-    """Return the watts of a unit's own lines when all units of its system carry."""
-    plant = system.units[place]
-    weights = [u.rating_va * (1.0 + u.share_bias) for u in system.units]
-    share = weights[place] / sum(weights)
-    board: Floats = system.load.watts_at(t_s)
-    return board[:, [line - 1 for line in plant.line_order]] * share
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +138,7 @@ class _Played:
     readings: Mapping[str, list[WireReading]]
     discharges: Mapping[str, tuple[float, float]]
 
-    def has(self, writer: _Writer) -> bool:
+    def has(self, writer: Writer) -> bool:
         """Return whether the bank of a unit was put to work."""
         return writer.installed.unit in self.discharges
 
@@ -240,7 +146,7 @@ class _Played:
 class _Recorder:
     """Takes readings of every unit of one system while a world is played."""
 
-    def __init__(self, writers: Sequence[_Writer], seed: int, bads: float) -> None:
+    def __init__(self, writers: Sequence[Writer], seed: int, bads: float) -> None:
         self._writers = writers
         self._seed = seed
         self._bads = bads
@@ -262,7 +168,7 @@ class _Recorder:
                 self.on_battery[unit] = (first, world.t_s)
 
 
-def _play(scenario: Scenario, episode: Episode, writers: Sequence[_Writer]) -> _Played:
+def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _Played:
     """Play one episode from five seconds before it until the banks are full again (30 h at most)."""
     system = scenario.plant.systems[episode.system]
     now_s = scenario.now.timestamp()
@@ -328,7 +234,7 @@ def _full(world: WorldState, system: SystemPlant) -> bool:
     )
 
 
-def _acceptance(scenario: Scenario, installed: Installed, writer: _Writer) -> _Played:
+def _acceptance(scenario: Scenario, installed: Installed, writer: Writer) -> _Played:
     """Play a bank's acceptance discharge: two days after it was put in, alone on a load bank."""
     day = scenario.fitted_on(installed) + timedelta(days=2)
     start_s = datetime(day.year, day.month, day.day, 10, 30, tzinfo=UTC).timestamp()
@@ -395,8 +301,8 @@ def batches(
     share = 0.0
     for system_id, system in scenario.plant.systems.items():
         writers = [
-            _Writer(u, p, Meters.of(scenario.seed, u.unit), first_s)
-            for u, p in zip(_installed(system_id), system.units, strict=True)
+            Writer(u, p, Meters.of(scenario.seed, u.unit), first_s)
+            for u, p in zip(installed_in(system_id), system.units, strict=True)
         ]
         span = [e for e in EPISODES if e.system == system_id and e.days_ago < days]
         episodes = [_play(scenario, e, writers) for e in sorted(span, key=lambda e: -e.days_ago)]
@@ -421,7 +327,7 @@ def _discharge(played: _Played, unit: str, estate: Estate | None, acceptance: _P
 
 
 def _unit_batches(
-    scenario: Scenario, writer: _Writer, episodes: Sequence[_Played], first_s: float
+    scenario: Scenario, writer: Writer, episodes: Sequence[_Played], first_s: float
 ) -> Iterator[list[WireReading]]:
     """Yield a unit's readings in order of time: quarters of an hour, broken by what was played."""
     now_s = scenario.now.timestamp()
@@ -437,7 +343,7 @@ def _unit_batches(
             part = t_s[cut : cut + _BATCH]
             bads = line_bads_before(system.id, now_s, part)
             pending += writer.readings(
-                part, _quiet_moments(scenario, system, place, part, bads), QUARTER_S, slow=True
+                part, quiet_moments(scenario, system, place, part, bads), QUARTER_S, slow=True
             )
             while len(pending) >= _BATCH:
                 yield pending[:_BATCH]
