@@ -1,7 +1,7 @@
 """Keeps the score of the demonstration: what was foretold just before each outage, beside the truth.
 
-It looks at what the service shows, as a visitor would, and puts the score beside it for the page. Nothing
-of the truth reaches a rule.
+It looks at what the service shows, as a visitor would, and puts the score beside it for the page; what it
+counted is kept in the play's folder. Nothing of the truth reaches a rule.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from collector.clock import Clock
 from collector.present import Present
 from collector.simulation.estate import SimulatedEstate
 from collector.simulation.score import Outcome, Prediction, Score, score
+from collector.simulation.score_file import load_score, save_score
 from collector.simulation.truth import TrueOutage
 
 LOOK_EVERY_S: Final = 2.0
@@ -26,10 +27,9 @@ class ScoreKeeper:
         self._play = play
         self._present = present
         self._clock = clock
-        present.foretold = Score((), 0, None, None, None)
         self._newest: dict[str, Prediction] = {}
-        self._foretold: list[Prediction] = []
-        self._outcomes: list[Outcome] = []
+        self._foretold, self._outcomes = load_score(play.folder)
+        present.foretold = self.score()
         self._done: set[tuple[str, float]] = set()
 
     def score(self) -> Score:
@@ -62,5 +62,6 @@ class ScoreKeeper:
             self._foretold.append(replace(foretold, at=min(foretold.at, outage.began)))
         seconds = (await asyncio.to_thread(lambda: outage.hold_up)).seconds
         self._outcomes.append(Outcome(outage.system, outage.began, seconds))
+        save_score(self._play.folder, self._foretold, self._outcomes)
         self._present.foretold = self.score()
         self._present.changed()

@@ -77,3 +77,21 @@ async def test_an_outage_of_which_nothing_was_foretold_counts_as_none(tmp_path: 
         assert keeper.score().predicted == 0
         assert keeper.score().inside_share is None
         assert keeper.score().lines[0].outcome.hold_up_s == pytest.approx(1600.0, abs=300.0)
+
+
+async def test_a_restart_forgets_no_outage_and_no_miss(tmp_path: Path) -> None:
+    clock = TurnedClock(START)
+    cues = [Cue(10.0, MainsFails("tollwick-mains")), Cue(60.0, MainsReturns("tollwick-mains"))]
+    async with SimulatedEstate(tmp_path, clock=clock, cues=cues) as play:
+        present = Present(load(play.estate_file).estate)
+        keeper = ScoreKeeper(play, present, clock)
+        present.systems["tollwick"] = shown(START + timedelta(seconds=8), 1e6)  # more than it can hold
+        await keeper.look()
+        await clock.advance(12.0)
+        await keeper.look()
+        before = keeper.score()
+        assert before.safe_share == 0.0
+    async with SimulatedEstate(tmp_path, clock=clock, cues=()) as play:
+        present = Present(load(play.estate_file).estate)
+        assert ScoreKeeper(play, present, clock).score() == before
+        assert present.foretold == before
