@@ -9,7 +9,9 @@ this order:
 4. `card`, `awkward`, `agent`           what an honest card says, how cards lie, and the UDP socket;
    `notices`                            the notifications it sends
 5. `director`, `script`, `scenario`     events, the demonstration's play, and its invented sites
-6. `quiet`, `past`, `records`           units at rest, two years of readings behind, its discharges as evidence
-7. `estate`, `truth`, `score`           all of it running; what is really so; how good predictions were
+6. `quiet`, `past`, `records`           units at rest, two years of readings behind, its discharges as evidence;
+   `meanwhile`                          the time in which it was stopped
+7. `estate`, `truth`                    all of it running; what is really so
+   `score`, `scorekeeper`, `score_file` how good predictions were, kept over restarts
 8. `varied`                             random systems with a known truth, for the long trials
 """

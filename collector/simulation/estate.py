@@ -7,7 +7,8 @@
 
 The physics goes in whole seconds of the clock, however the clock runs and whoever asks, so a run is the
 same for the same seed and script. The day the estate was first made is kept in the folder: what was
-installed when, and the past, stay as they were over restarts.
+installed when, and the past, stay as they were over restarts. So is how far the demonstration's own script
+was played: it goes on from there, with the plant at rest.
 """
 
 from __future__ import annotations
@@ -35,11 +36,12 @@ from collector.simulation.agent import Agent, AgentHost, Faults, Typed
 from collector.simulation.awkward import Lie, spoken
 from collector.simulation.card import AlarmRows, Meters
 from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
+from collector.simulation.meanwhile import write_meanwhile
 from collector.simulation.notices import Notices
 from collector.simulation.quiet import boot_s
 from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
 from collector.simulation.score import Outcome
-from collector.simulation.script import demonstration
+from collector.simulation.script import demonstration, taken_up
 from collector.simulation.supply import Source, SupplyState
 from collector.simulation.truth import TrueOutage, Truth
 from collector.simulation.unit import Mode
@@ -48,6 +50,7 @@ from rules.estate import Estate
 
 TICK_S: Final = 1.0
 MADE: Final = "scenario.json"
+PLAYED: Final = "played.json"
 _PORT: Final = 16100
 
 
@@ -80,11 +83,17 @@ def _scenario(folder: Path, seed: int, now: datetime) -> Scenario:
     return Scenario(seed, whole)
 
 
+def _played(folder: Path) -> int:
+    """Return how many cues of the demonstration's script were played in this folder before."""
+    kept = folder / PLAYED
+    return int(json.loads(kept.read_text())["cues"]) if kept.exists() else 0
+
+
 class SimulatedEstate:
     """The demonstration's plant and cards, as an async context manager.
 
-    `cues` is the script in order of time, laid against the seconds since entering; the demonstration's
-    where left out.
+    `cues` is the script in order of time, laid against the seconds since entering; where left out, the
+    demonstration's, from where it was stopped in this folder.
     `lies` says how each card breaks the standard; the scenario's own where left out. `notify`: where the
     cards send their notifications; nowhere where left out.
     """
@@ -105,6 +114,7 @@ class SimulatedEstate:
         self.scenario = _scenario(folder, seed, self._clock.now())
         self._plant = self.scenario.plant
         self._cues = None if cues is None else tuple(cues)
+        self._played_before = _played(folder) if cues is None else 0
         self._host = AgentHost()
         self._notify = notify
         self._ticking: asyncio.Task[None] | None = None
@@ -157,26 +167,36 @@ class SimulatedEstate:
         estate: Estate | None = None,
         progress: past.Progress | None = None,
     ) -> bool:
-        """Write the estate's two years of past, once; return whether it was to do.
+        """Write what is missing of the estate's past; return whether it was anything.
 
-        Readings go through the store; with a `ledger` and the `estate` as loaded from the estate file,
-        the discharges become evidence there. The play begins anew when it has been written.
+        That is two years at first, and later the time in which it was stopped. Readings go through the
+        store; with a `ledger` and the `estate` as loaded from the estate file, the discharges become
+        evidence there. The play begins anew when it has been written.
         """
         written = await past.write_past(
             store, self.folder, self.scenario, progress=progress, ledger=ledger, estate=estate
         )
+        if not written:
+            bads = {name: self._bads_before(name) for name in self._plant.systems}
+            now = self._clock.now()
+            written = await write_meanwhile(store, self.scenario, now, bads=bads, progress=progress)
         if written:
             self._begin()
         return written
 
     def _begin(self) -> None:
         """Raise the curtain: the script's seconds count from now."""
-        self._script = Script(demonstration(self.scenario.seed) if self._cues is None else self._cues)
+        self._cues_played = self._played_before
+        cues = demonstration(self.scenario.seed) if self._cues is None else iter(self._cues)
+        play = taken_up(cues, self._cues_played)
+        self._script, self._failures_before = Script(play.cues), play.failures
         self._outages: list[TrueOutage] = []
         self._began_s = self._clock.monotonic_s()
         # Whole seconds of the epoch, so that a step never depends on when the process started.
         self._epoch_s = float(math.floor(self._clock.now().timestamp()))
         self._stage = self._first_stage()
+        for event in play.lasting:
+            self._stage = played(self._plant, self._stage, event)
 
     async def __aenter__(self) -> Self:
         self._begin()
@@ -245,12 +265,18 @@ class SimulatedEstate:
         """Play on to the clock's present second, each cue at its own second."""
         target_s = self._epoch_s + math.floor(self._clock.monotonic_s() - self._began_s + 1e-6)
         while self._stage.world.t_s < target_s:
-            for cue in self._script.due(self.seconds):
-                self._happen(cue.event)
+            self._play_due()
             self._stage = replace(self._stage, world=worlds.after(self._plant, self._stage.world, TICK_S))
             self._follow()
-        for cue in self._script.due(self.seconds):
+        self._play_due()
+
+    def _play_due(self) -> None:
+        due = self._script.due(self.seconds)
+        for cue in due:
             self._happen(cue.event)
+        if due and self._cues is None:
+            self._cues_played += len(due)
+            (self.folder / PLAYED).write_text(json.dumps({"cues": self._cues_played}) + "\n")
 
     def _happen(self, event: Event) -> None:
         if isinstance(event, MainsFails) and self._stage.world.supplies[event.supply].mains:
@@ -336,7 +362,11 @@ class SimulatedEstate:
         plant = self._plant.systems[system].units[place]
         feed = world.feeds[self._plant.systems[system].supply]
         unit = world.systems[system].units[place]
-        bads = past.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
-        counted = replace(unit, bads=unit.bads + int(bads[0]))
+        counted = replace(unit, bads=unit.bads + self._bads_before(system))
         at = voice.moment_of(plant, counted, feed, uptime_s=behaviour.uptime_s(world.t_s))
         return spoken(plant, at, card.meters, lies=behaviour.lies, rows=card.rows)
+
+    def _bads_before(self, system: str) -> int:
+        """Return how often a system's input had gone bad before this play began."""
+        bads = past.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
+        return int(bads[0]) + self._failures_before.get(self._plant.systems[system].supply, 0)

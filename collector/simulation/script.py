@@ -3,12 +3,14 @@
 About a minute in, Brackmere loses its mains: the set misses its first start and fires at the second,
 while an old bank works beside two younger ones. Later a card hangs, a site without a set lives on its
 bank alone, and a link parts in the old bank. After that, events come at seeded intervals for ever.
+A play that was stopped is taken up where it was, with its next event about a minute in.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import count
+from dataclasses import dataclass, replace
+from itertools import chain, count, dropwhile, islice
 from random import Random
 from typing import Final
 
@@ -23,12 +25,16 @@ from collector.simulation.director import (
     MainsFails,
     MainsReturns,
     SetWill,
+    TestEnds,
     UnitIsolated,
     UnitReturned,
 )
 
 FIRST_OUTAGE_AT_S: Final = 60.0
 QUIET_S: Final = (900.0, 2400.0)
+
+_LASTING: Final = (SetWill, BankOpens, BankRenewed)
+_ENDINGS: Final = (MainsReturns, UnitReturned, TestEnds)
 
 OPENING: Final[tuple[Cue, ...]] = (
     Cue(0.0, SetWill("brackmere-mains", fires_at=2)),
@@ -89,3 +95,43 @@ def demonstration(seed: int) -> Iterator[Cue]:
     """Yield the demonstration's whole script."""
     yield from OPENING
     yield from later(seed, start_s=OPENING[-1].at_s)
+
+
+@dataclass(frozen=True, slots=True)
+class TakenUp:
+    """A script from some place on.
+
+    `lasting`: what its earlier events left behind, in order; `failures`: how often each supply's mains had
+    failed; `cues`: what is still to come.
+    """
+
+    lasting: tuple[Event, ...]
+    failures: dict[str, int]
+    cues: Iterator[Cue]
+
+
+def taken_up(cues: Iterator[Cue], played: int) -> TakenUp:
+    """Return a script of which `played` cues were played before: it goes on with the next thing that begins.
+
+    What was under way when the play stopped has ended meanwhile, so endings are left out. Nobody waits
+    again for what they have waited for: the next event comes as soon as the first of all did.
+    """
+    before = list(islice(cues, played))
+    lasting = tuple(cue.event for cue in before if isinstance(cue.event, _LASTING))
+    failures: dict[str, int] = {}
+    for cue in before:
+        if isinstance(cue.event, MainsFails):
+            failures[cue.event.supply] = failures.get(cue.event.supply, 0) + 1
+    if not before:
+        return TakenUp(lasting, failures, cues)
+    return TakenUp(lasting, failures, _brought_forward(cues))
+
+
+def _brought_forward(cues: Iterator[Cue]) -> Iterator[Cue]:
+    rest = dropwhile(lambda cue: isinstance(cue.event, _ENDINGS), cues)
+    first = next(rest, None)
+    if first is None:
+        return
+    earlier_s = first.at_s - FIRST_OUTAGE_AT_S
+    for cue in chain((first,), rest):
+        yield replace(cue, at_s=cue.at_s - earlier_s)

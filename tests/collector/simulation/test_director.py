@@ -1,5 +1,7 @@
 """Events do what they say, once, at their time."""
 
+from itertools import pairwise
+
 import pytest
 
 from collector.simulation import battery
@@ -31,7 +33,7 @@ from collector.simulation.director import (
 )
 from collector.simulation.load import LoadShape
 from collector.simulation.published import runtime_s
-from collector.simulation.script import FIRST_OUTAGE_AT_S, OPENING, demonstration
+from collector.simulation.script import FIRST_OUTAGE_AT_S, OPENING, demonstration, taken_up
 from collector.simulation.supply import SupplyPlant, SupplyState
 from collector.simulation.system import SystemPlant, SystemState
 from collector.simulation.unit import Mode, UnitPlant, UnitState
@@ -140,3 +142,29 @@ def test_the_demonstration_begins_with_an_outage_and_never_ends() -> None:
                 failed.discard(supply)
             case _:
                 pass
+
+
+def test_a_script_never_played_begins_at_its_beginning() -> None:
+    fresh = taken_up(demonstration(1), 0)
+    assert (fresh.lasting, fresh.failures) == ((), {})
+    assert next(fresh.cues) == OPENING[0]
+
+
+def test_what_a_script_did_to_banks_and_sets_lasts_and_what_was_under_way_does_not() -> None:
+    half = taken_up(iter(OPENING), len(OPENING))
+    assert BankRenewed("brackmere-3-bank") in half.lasting
+    assert not any(isinstance(event, MainsFails | CardHangs | CardFreezes) for event in half.lasting)
+    assert half.failures == {"brackmere-mains": 2, "tollwick-mains": 1, "ossenby-mains": 1}
+    assert list(half.cues) == []
+
+
+@pytest.mark.parametrize("played_before", range(1, len(OPENING)))
+def test_a_script_taken_up_anywhere_begins_something_a_minute_in(played_before: int) -> None:
+    to_come = list(taken_up(iter(OPENING), played_before).cues)
+    rest = OPENING[played_before:]
+    assert [c.event for c in to_come] == [c.event for c in rest][len(rest) - len(to_come) :]
+    assert all(isinstance(c.event, MainsReturns) for c in rest[: len(rest) - len(to_come)])
+    assert to_come[0].at_s == FIRST_OUTAGE_AT_S
+    assert not isinstance(to_come[0].event, MainsReturns)
+    gaps = {b.at_s - a.at_s for a, b in pairwise(to_come)}
+    assert gaps <= {b.at_s - a.at_s for a, b in pairwise(OPENING)}

@@ -1,7 +1,7 @@
 """The simulated estate over real sockets: what its cards say is what is so."""
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -9,6 +9,7 @@ import pytest
 from collector.clock import TurnedClock
 from collector.configuration import load
 from collector.simulation.director import (
+    BankRenewed,
     CardFreezes,
     CardHangs,
     CardResets,
@@ -18,7 +19,7 @@ from collector.simulation.director import (
     SetWill,
 )
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.scenario import COMMUNITY, SETS, UNITS
+from collector.simulation.scenario import BLOCKS, COMMUNITY, SETS, UNITS
 from collector.simulation.supply import Source, time_to_carry_s
 from collector.simulation.unit import Mode
 from collector.snmp.card import CardReader
@@ -170,9 +171,6 @@ async def test_the_estate_is_the_same_after_a_restart_days_later(tmp_path: Path)
 
 
 async def test_true_capacity_is_one_for_a_new_bank_and_less_for_an_old_one(tmp_path: Path) -> None:
-    from collector.simulation.director import BankRenewed
-    from collector.simulation.scenario import BLOCKS
-
     async with SimulatedEstate(tmp_path, clock=clock(), cues=()) as estate:
         table = BLOCKS["Gritstone 17"].constant_power
         old = estate.truth().capacity_fraction("brackmere-3-bank", 9000.0, table)
@@ -181,3 +179,19 @@ async def test_true_capacity_is_one_for_a_new_bank_and_less_for_an_old_one(tmp_p
         assert new == pytest.approx(1.0, abs=0.03)
         assert old < 0.85
         assert estate.truth().bank("brackmere-3-bank").capacity == 1.0
+
+
+async def test_a_play_that_was_stopped_goes_on_where_it_was_a_minute_in(tmp_path: Path) -> None:
+    """Stopped amid the first outage: it is over when the play is taken up, and the next event comes soon."""
+    async with SimulatedEstate(tmp_path, clock=(turned := clock())) as estate:
+        await turned.advance(100.0)
+        assert [o.system for o in estate.outages] == ["brackmere"]
+    later = TurnedClock(START + timedelta(days=3))
+    async with SimulatedEstate(tmp_path, clock=later) as estate, Transport() as transport:
+        assert estate.truth().mode("brackmere-1") is Mode.NORMAL
+        await later.advance(59.0)
+        assert (await read(estate, "ossenby-1-card", transport)).output.source is OutputSource.NORMAL
+        await later.advance(3.0)
+        assert estate.outages == ()
+        with pytest.raises(NoReply):  # what follows the first outage in the script: a card hangs
+            await read(estate, "ossenby-1-card", transport)
