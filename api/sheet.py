@@ -41,6 +41,7 @@ BECAUSE: Final = {
     Explanation.BANK_TEST.value: "a planned test of the bank",
     Explanation.NETWORK_WORK.value: "planned work on the network",
     Explanation.SERVICE_VISIT.value: "a planned service visit",
+    Explanation.SET_ISOLATED.value: "the set being isolated in a signed shutdown",
     Explanation.SELF_TEST.value: "a test that the unit runs",
     Explanation.RESTING.value: "the unit resting at low load",
     Explanation.ECONOMY_MODE.value: "economy mode, which is normal here",

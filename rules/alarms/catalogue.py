@@ -55,13 +55,17 @@ class Cause(StrEnum):
 
 
 class Explanation(StrEnum):
-    """What may suppress an alarm by design. The first five come from planned work, the rest from the plant."""
+    """What may suppress an alarm by design.
+
+    The first five come from planned work, `SET_ISOLATED` from a signed shutdown only, the rest from the plant.
+    """
 
     MAINS_OFF = "mains_off"
     ISOLATION = "isolation"
     BANK_TEST = "bank_test"
     NETWORK_WORK = "network_work"
     SERVICE_VISIT = "service_visit"
+    SET_ISOLATED = "set_isolated"
     SELF_TEST = "self_test"
     RESTING = "resting"
     ECONOMY_MODE = "economy_mode"
@@ -212,7 +216,7 @@ _ENTRIES: Final = (
         respond_s=120.0,
         severity=_S.CRITICAL,
         off_delay_s=5.0,
-        suppressed_by=(),
+        suppressed_by=(_E.SET_ISOLATED,),
         cause=Cause.POWER,
         breaks_out=True,
     ),
@@ -226,7 +230,7 @@ _ENTRIES: Final = (
         respond_s=60.0,
         severity=_S.CRITICAL,
         off_delay_s=5.0,
-        suppressed_by=(),
+        suppressed_by=(_E.SET_ISOLATED,),
         cause=Cause.POWER,
         breaks_out=True,
     ),
@@ -280,6 +284,38 @@ _ENTRIES: Final = (
         off_delay_s=30.0,
         suppressed_by=(_E.BANK_TEST, *_AT_WORK),
         breaks_out=True,
+    ),
+    # ---- planned shutdowns ---------------------------------------------------------------------------
+    AlarmKind(
+        id="break_off",
+        about=Thing.SYSTEM,
+        meaning="A planned shutdown is under way and one of its signed abort criteria is met.",
+        causes=(
+            "more load than was planned with",
+            "a unit that the plan counts on has left or is silent",
+            "banks that give less than foretold",
+            "the work takes longer than planned",
+        ),
+        consequence="The system may drop its load before supply is planned back.",
+        do="Break off: restore the mains now; sign a new plan once it is known why.",
+        respond_s=60.0,
+        severity=_S.MAJOR,
+        off_delay_s=30.0,
+        rises=(Rise("spare_s", 0.0, _S.CRITICAL),),
+        cause=Cause.POWER,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="plan_no_longer_holds",
+        about=Thing.SYSTEM,
+        meaning="A signed shutdown begins soon and would not be signed as things stand now.",
+        causes=("load grown since", "banks not yet recharged", "a unit that the plan counts on is missing"),
+        consequence="Switched off as planned, the system may drop its load.",
+        do="Do not switch off on this plan: put right what has changed, or withdraw it and sign another.",
+        respond_s=HOUR,
+        severity=_S.MAJOR,
+        on_delay_s=30.0,
+        off_delay_s=60.0,
     ),
     # ---- what the system can still do ---------------------------------------------------------------
     AlarmKind(

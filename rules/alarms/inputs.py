@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.service import ServiceFigures
+from rules.alarms.conditions.shutdown import ShutdownFigures
 from rules.reading import Fault, Reading, Silence, Stamp
 from rules.verdicts import BankState, SystemState
 
@@ -41,6 +42,18 @@ class ServiceLooked:
 
     stamp: Stamp
     figures: ServiceFigures
+
+
+@dataclass(frozen=True, slots=True)
+class ShutdownLooked:
+    """How the signed shutdown of a system stands; with empty figures, that there is none."""
+
+    stamp: Stamp
+    figures: ShutdownFigures
+
+
+Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked
+"""What somebody has judged of the plant or of the service before the watch sees it."""
 
 
 class Deed(StrEnum):
@@ -98,15 +111,4 @@ class EquipmentDeclared:
     unit: str
 
 
-Input = (
-    Reading
-    | Silence
-    | Fault
-    | Tick
-    | SystemJudged
-    | BankJudged
-    | ServiceLooked
-    | OperatorAction
-    | PlannedWork
-    | EquipmentDeclared
-)
+Input = Reading | Silence | Fault | Tick | Judged | OperatorAction | PlannedWork | EquipmentDeclared

@@ -8,9 +8,10 @@ Read in this order:
 4. `shedding`        which loads to drop, in which order
 5. `signed`          a plan as it was signed, and its abort criteria watched
 6. `course`          what came of a signed plan, beside what was foretold
-7. `checks`          the single checks before a unit is isolated
-8. `isolation`       may a unit be taken out, and when
-9. `work`            work on a unit, followed
-10. `sizing`         the size of replacement units and banks
-11. `programme`      replacements and service by date; `programme_text`: CSV and calendar
+7. `explained`       what a signed plan explains, as planned work
+8. `checks`          the single checks before a unit is isolated
+9. `isolation`       may a unit be taken out, and when
+10. `work`           work on a unit, followed
+11. `sizing`         the size of replacement units and banks
+12. `programme`      replacements and service by date; `programme_text`: CSV and calendar
 """

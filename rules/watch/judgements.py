@@ -1,15 +1,34 @@
-"""What a judgement does: of a system, of a bank, of the service itself."""
+"""What a judgement does: of a system, of its planned shutdown, of a bank, of the service itself."""
 
 from __future__ import annotations
+
+from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.found import Found
 from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
+from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
 from rules.alarms.conditions.system import system_conditions
+from rules.alarms.inputs import BankJudged, Judged, ServiceLooked, ShutdownLooked, SystemJudged
 from rules.alarms.lifecycle import Observation
 from rules.verdicts import BankState, SystemState
 from rules.watch.draft import Draft
+
+
+def take(draft: Draft, given: Judged) -> None:
+    """Take in a judgement of any kind."""
+    match given:
+        case SystemJudged():
+            system(draft, given.state)
+        case BankJudged():
+            bank(draft, given.state)
+        case ServiceLooked():
+            service(draft, given.figures)
+        case ShutdownLooked():
+            shutdown(draft, given.figures)
+        case _:
+            assert_never(given)
 
 
 def system(draft: Draft, state: SystemState) -> None:
@@ -29,6 +48,17 @@ def system(draft: Draft, state: SystemState) -> None:
             draft.found(
                 (Found("on_battery", unit.id, Observation(True, facts=facts, explained=alarm.explained)),)
             )
+
+
+def shutdown(draft: Draft, figures: ShutdownFigures) -> None:
+    """Take in how the planned shutdown of a system stands."""
+    if figures.system not in draft.book.estate.systems:
+        return
+    draft.moves = True
+    standing = sorted(
+        a.qualifier for a in draft.alarms.values() if a.about == figures.system and a.kind == BREAK_OFF
+    )
+    draft.found(shutdown_conditions(figures, draft.book.topology.name(figures.system), standing))
 
 
 def bank(draft: Draft, state: BankState) -> None:

@@ -18,6 +18,7 @@ from rules.alarms.inputs import (
     OperatorAction,
     PlannedWork,
     ServiceLooked,
+    ShutdownLooked,
     SystemJudged,
     Tick,
 )
@@ -46,12 +47,8 @@ def step(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple
             samples.fault(draft, given)
         case Tick():
             tick(draft)
-        case SystemJudged():
-            judgements.system(draft, given.state)
-        case BankJudged():
-            judgements.bank(draft, given.state)
-        case ServiceLooked():
-            judgements.service(draft, given.figures)
+        case SystemJudged() | BankJudged() | ServiceLooked() | ShutdownLooked():
+            judgements.take(draft, given)
         case OperatorAction():
             people.act(draft, given)
         case PlannedWork():

@@ -1,11 +1,15 @@
 """The catalogue of alarms is complete, consistent and documented."""
 
+from typing import get_args
+
 import pytest
 
+from collector.configuration.collecting import Explains
 from rules.alarms.catalogue import (
     CARD_ALARMS,
     CATALOGUE,
     AlarmKind,
+    Explanation,
     Override,
     Severity,
     catalogue_reference,
@@ -45,8 +49,14 @@ def test_an_entry_that_somebody_must_answer_within_minutes_is_at_least_major() -
 
 
 def test_planned_work_never_explains_what_nobody_plans() -> None:
-    for kind_id in ("ends_soon", "no_supply_in_time", "starts_failed", "overload", "different_equipment"):
+    for kind_id in ("ends_soon", "overload", "different_equipment", "break_off", "plan_no_longer_holds"):
         assert CATALOGUE[kind_id].suppressed_by == ()
+
+
+def test_only_a_signed_plan_that_has_the_set_isolated_explains_that_no_set_comes() -> None:
+    for kind_id in ("no_supply_in_time", "starts_failed"):
+        assert CATALOGUE[kind_id].suppressed_by == (Explanation.SET_ISOLATED,)
+    assert Explanation.SET_ISOLATED.value not in get_args(Explains)  # no estate file can say so
 
 
 def test_all_24_well_known_alarms_of_rfc_1628_are_explained() -> None:
