@@ -62,7 +62,7 @@ from rules.estate import Estate
 from rules.generator import Mark, SetWord, Source
 from rules.peaks import total_by_day
 from rules.runtime_trend import BankRuntime, bank_runtime
-from rules.trend import load_growth
+from rules.season import load_growth
 from rules.watch.state import Book
 
 SPOOL_FILE: Final = "spool.sqlite"

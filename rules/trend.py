@@ -217,30 +217,6 @@ def margin_trend(daily_w: Sequence[tuple[date, float]]) -> MarginTrend:
     )
 
 
-GROWTH_WEEKS: Final = 26
-MOST_GROWTH: Final = 0.15
-
-
-def load_growth(daily_w: Sequence[tuple[date, float]]) -> float:
-    """Return how a load grows (or shrinks) a year, as a share of itself, from its highest value of each day in W.
-
-    The highest of each week is taken. Half a year is needed, and a slope whose 90 % interval leaves zero
-    out: otherwise 0, since seasons and chance look like growth. Held within 15 % a year.
-    """
-    weeks: dict[date, float] = {}
-    for day, load_w in daily_w:
-        monday = day - timedelta(days=day.weekday())
-        weeks[monday] = max(load_w, weeks.get(monday, 0.0))
-    mondays = sorted(weeks)[-520:]
-    if len(mondays) < GROWTH_WEEKS:
-        return 0.0
-    years = [(day - mondays[0]).days / DAYS_A_YEAR for day in mondays]
-    line = theil_sen(years, [weeks[day] for day in mondays])
-    if line is None or line.low <= 0.0 <= line.high or line.at(years[-1]) <= 0.0:
-        return 0.0
-    return float(np.clip(line.per_unit / line.at(years[-1]), -MOST_GROWTH, MOST_GROWTH))
-
-
 def _day(origin: date, years: float | None, now: float) -> date | None:
     if years is None or years > now + FORESIGHT_YEARS:
         return None

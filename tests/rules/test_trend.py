@@ -12,7 +12,6 @@ from scipy import stats
 
 from rules.trend import (
     crossing,
-    load_growth,
     mann_kendall,
     margin_trend,
     step_change,
@@ -144,22 +143,3 @@ def test_a_few_weeks_are_no_trend() -> None:
     found = margin_trend(days(30, -1000.0))
     assert found.per_year_w is None
     assert "8 are needed" in found.because[0]
-
-
-def test_a_load_that_grows_by_a_known_share_is_seen_to() -> None:
-    # 6 kW at the week-end's peak and 300 W a year more; after two years that is 300 of 6600
-    assert load_growth(days(728, 300.0)) == pytest.approx(300.0 / 6600.0, rel=0.05)
-    assert load_growth(days(728, -300.0)) == pytest.approx(-300.0 / 5400.0, rel=0.05)
-
-
-def test_seasons_chance_and_few_weeks_are_no_growth() -> None:
-    rng = np.random.default_rng(1)
-    start = date(2025, 1, 6)
-    level = [(start + timedelta(days=k), 5000.0 + float(rng.normal(0.0, 200.0))) for k in range(700)]
-    assert abs(load_growth(level)) < 0.01  # one interval in ten leaves zero out by chance, and then by little
-    assert load_growth(days(100, 900.0)) == 0.0
-    assert load_growth([]) == 0.0
-
-
-def test_growth_is_held_within_what_a_site_can_do() -> None:
-    assert load_growth(days(728, 5000.0)) == 0.15

@@ -1,0 +1,172 @@
+"""A load's growth told apart from its seasons.
+
+A year's swing looks like growth to any straight line through less than some years. So months are compared
+with the same months of other years alone: the seasonal Kendall slope is the median of those differences, and
+the test adds Kendall's S over the twelve months (Hirsch, Slack and Smith 1982); the slope's interval goes by
+the ranks of the differences (Gilbert 1987, as textbooks quote it). What is left of a month once the trend is
+taken off is its season.
+
+A month stands for the median of its weekly highest loads: one odd week does not make a season. Until three
+months have come round a second time nothing is said of growth, since there is nothing to tell it by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from math import ceil, erfc, floor, sqrt
+from statistics import median
+from typing import Final
+
+from rules.trend import Z_90
+
+LEAST_WEEKS: Final = 3
+"""Weeks on record that make a month count."""
+LEAST_PAIRS: Final = 3
+"""Months that must have come round again: with fewer, no pair of ranks holds 90 %."""
+MOST_GROWTH: Final = 0.15
+"""No more growth or decline a year is reckoned with, as a share of the load: a site's plant does not allow it."""
+MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonalTrend:
+    """How a load grows, season taken off: W a year with its 90 % interval, None where that cannot be told.
+
+    `level_w`: the load at the end of the record without its season. `season_w`: by month 1 to 12, what is
+    above or below it; empty until every month is on record. `months`: how many are. `p`: two-sided, that
+    there is no trend.
+    """
+
+    per_year_w: float | None
+    low_w: float | None
+    high_w: float | None
+    level_w: float | None
+    season_w: tuple[tuple[int, float], ...]
+    months: int
+    p: float
+    because: tuple[str, ...]
+
+    @property
+    def clear(self) -> bool:
+        """Return whether the interval leaves no growth at all out."""
+        return self.low_w is not None and self.high_w is not None and not self.low_w <= 0.0 <= self.high_w
+
+    def growth(self, per_year_w: float | None) -> float | None:
+        """Return W a year as a share of the load, held within 15 % a year; None where it is not known."""
+        if per_year_w is None or not self.level_w or self.level_w <= 0.0:
+            return None
+        return min(max(per_year_w / self.level_w, -MOST_GROWTH), MOST_GROWTH)
+
+
+def monthly(daily_w: Sequence[tuple[date, float]]) -> dict[tuple[int, int], float]:
+    """Return by year and month the median of the weekly highest, of months with three weeks on record."""
+    weeks: dict[date, float] = {}
+    for day, load_w in daily_w:
+        monday = day - timedelta(days=day.weekday())
+        weeks[monday] = max(load_w, weeks.get(monday, 0.0))
+    months: dict[tuple[int, int], list[float]] = {}
+    for monday, load_w in sorted(weeks.items()):
+        months.setdefault((monday.year, monday.month), []).append(load_w)
+    return {month: median(found) for month, found in months.items() if len(found) >= LEAST_WEEKS}
+
+
+def seasonal_trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
+    """Return growth and season of a load from its highest value of each day in W."""
+    months = monthly(daily_w)
+    slopes, s, variance = _compared(months)
+    count = len(months)
+    if len(slopes) < LEAST_PAIRS:
+        level = median(months.values()) if months else None
+        season = _season(months, 0.0) if count >= 12 else ()
+        return SeasonalTrend(None, None, None, level, season, count, 1.0, (_too_few(count, len(slopes)),))
+    slope = median(slopes)
+    reach = Z_90 * sqrt(variance)
+    low = slopes[max(floor((len(slopes) - reach) / 2.0) - 1, 0)]
+    high = slopes[min(ceil((len(slopes) + reach) / 2.0), len(slopes) - 1)]
+    z = 0.0 if s == 0 or variance == 0.0 else (s - (1 if s > 0 else -1)) / sqrt(variance)
+    season = _season(months, slope)
+    level = _level(months, slope, dict(season))
+    found = SeasonalTrend(slope, low, high, level, season, count, erfc(abs(z) / sqrt(2.0)), ())
+    return SeasonalTrend(slope, low, high, level, season, count, found.p, tuple(_words(found)))
+
+
+def load_growth(daily_w: Sequence[tuple[date, float]]) -> float:
+    """Return how a load grows (or shrinks) a year, as a share of itself; 0 where that is not clear."""
+    found = seasonal_trend(daily_w)
+    return (found.growth(found.per_year_w) or 0.0) if found.clear else 0.0
+
+
+def _compared(months: Mapping[tuple[int, int], float]) -> tuple[list[float], int, float]:
+    """Return the differences of equal months by the years between, in order; Kendall's S and its variance."""
+    slopes: list[float] = []
+    s, variance = 0, 0.0
+    for month in range(1, 13):
+        values = [(year, load_w) for (year, m), load_w in sorted(months.items()) if m == month]
+        n = len(values)
+        for i, (early, before) in enumerate(values):
+            for late, after in values[i + 1 :]:
+                slopes.append((after - before) / (late - early))
+                s += (after > before) - (after < before)
+        ties = [sum(load_w == other for _, load_w in values) for other in {w for _, w in values}]
+        variance += (n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)) / 18.0
+    return sorted(slopes), s, variance
+
+
+def _years(month: tuple[int, int]) -> float:
+    return month[0] + (month[1] - 1) / 12.0
+
+
+def _rested(months: Mapping[tuple[int, int], float], slope: float) -> dict[tuple[int, int], float]:
+    """Return the months brought to the time of the last one by the trend."""
+    last = max(_years(month) for month in months)
+    return {month: load_w + slope * (last - _years(month)) for month, load_w in months.items()}
+
+
+def _season(months: Mapping[tuple[int, int], float], slope: float) -> tuple[tuple[int, float], ...]:
+    """Return by month what is above or below the year's mean; empty unless every month is on record."""
+    rested = _rested(months, slope)
+    by_month = {
+        number: median(load_w for (_, m), load_w in rested.items() if m == number)
+        for number in {m for _, m in rested}
+    }
+    if len(by_month) < 12:
+        return ()
+    mean = sum(by_month.values()) / 12.0
+    return tuple((number, by_month[number] - mean) for number in range(1, 13))
+
+
+def _level(months: Mapping[tuple[int, int], float], slope: float, season: Mapping[int, float]) -> float:
+    return median(load_w - season.get(m, 0.0) for (_, m), load_w in _rested(months, slope).items())
+
+
+def _too_few(count: int, pairs: int) -> str:
+    again = "none has" if pairs == 0 else f"{pairs} {'has' if pairs == 1 else 'have'}"
+    return (
+        f"{count} {'month is' if count == 1 else 'months are'} on record and {again} come round a second time: growth "
+        "and season cannot be told apart until some fifteen are."
+    )
+
+
+def _words(found: SeasonalTrend) -> list[str]:
+    growth, low, high = (found.growth(w) or 0.0 for w in (found.per_year_w, found.low_w, found.high_w))
+    said = [
+        (
+            f"Season taken off, the load changes by {100 * growth:+.1f} % a year "
+            f"({100 * low:+.1f} to {100 * high:+.1f}), by {found.months} months on record."
+        )
+    ]
+    if not found.clear:
+        said.append("That is no clear growth: its interval holds none at all.")
+    if found.season_w and found.level_w:
+        most = max(found.season_w, key=lambda item: item[1])
+        least = min(found.season_w, key=lambda item: item[1])
+        said.append(
+            f"It is highest in {MONTHS[most[0] - 1]}, {100 * most[1] / found.level_w:.0f} % over the year's mean, and "
+            f"lowest in {MONTHS[least[0] - 1]}, {100 * -least[1] / found.level_w:.0f} % under it."
+        )
+    return said
