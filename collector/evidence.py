@@ -20,6 +20,8 @@ from collector.configuration.faults import ConfigError, ConfigFault, FaultList, 
 from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.ledger.records import EquipmentEvent, Evidence
 from rules.estate import Estate, FittedBank, in_place
+from rules.planning.programme import Job
+from rules.planning.service_due import Done
 
 HAND_SCHEMA: Final = "hand/1"
 LOG_COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
@@ -259,16 +261,41 @@ def replaced(
     return EquipmentEvent(at, "replaced", about, author, recorded, body={"what": what, "note": note})
 
 
+RENEWED: Final = {"fans": Job.FANS, "capacitors": Job.CAPACITORS}
+"""What a visit may renew in a unit, by the word for it."""
+
+
 def visited(
-    estate: Estate, about: str, at: datetime, author: str, recorded: datetime, *, note: str = ""
+    estate: Estate,
+    about: str,
+    at: datetime,
+    author: str,
+    recorded: datetime,
+    *,
+    note: str = "",
+    renewed: Sequence[str] = (),
 ) -> EquipmentEvent:
-    """Return that somebody serviced a unit, bank or generator. Raises ConfigError."""
+    """Return that somebody serviced a unit, bank or generator; `renewed` what of a unit. Raises ConfigError."""
     notes = FaultList("visited")
     _known_place(estate, about, notes, generators=True)
     _dated(at, recorded, notes)
+    if renewed and about not in estate.units:
+        notes.fault("renewed", "a unit, whose fans or capacitors can be renewed", shown(about))
     if notes.faults:
         raise ConfigError(notes.faults)
-    return EquipmentEvent(at, "visited", about, author, recorded, body={"note": note})
+    body = {"note": note, **({"renewed": sorted(set(renewed))} if renewed else {})}
+    return EquipmentEvent(at, "visited", about, author, recorded, body=body)
+
+
+def done_by(events: Iterable[EquipmentEvent]) -> list[Done]:
+    """Return the work that recorded visits did."""
+    found = []
+    for event in events:
+        if event.kind == "visited":
+            day = event.at.date()
+            jobs = [RENEWED[word] for word in event.body.get("renewed", ()) if word in RENEWED]
+            found += [Done(job, event.about, day) for job in (Job.VISIT, *jobs)]
+    return found
 
 
 def _known_place(estate: Estate, about: str, notes: FaultList, *, generators: bool = False) -> None:

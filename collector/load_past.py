@@ -18,7 +18,8 @@ from rules.verdicts import LineLoad, Load
 QUARTER: Final = timedelta(minutes=15)
 STRETCH: Final = timedelta(days=30)
 """A question covers this much: to the store, thirty days cost hardly more than one."""
-STRETCHES: Final = 14
+STRETCHES: Final = 25
+"""Two years: growth is told from season once the same months have come round again."""
 ENOUGH_DAYS: Final = 30
 
 

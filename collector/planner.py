@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from dataclasses import replace
+from datetime import datetime, timedelta
 from itertools import count
 from typing import Any, Final, Protocol, TypeVar
 
 from collector.clock import Clock, stamp
+from collector.evidence import done_by
 from collector.ledger import Ledger
 from collector.ledger.records import Snapshot
 from collector.present import Present
@@ -22,16 +23,19 @@ from rules.alarms.catalogue import Severity
 from rules.assess import Glance, SystemView, glance, task_of
 from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.battery.belief import BankBelief
-from rules.estate import Estate, FittedBank, Generator, LoadGroup, Unit, in_place
+from rules.estate import Estate, Generator, LoadGroup, Unit
 from rules.parallel import FEEDING
 from rules.peaks import PeakRecord
+from rules.planning.bank_sizing import DESIGN_MARGIN
 from rules.planning.checks import Confirmed, Facts
 from rules.planning.isolation import Isolation, isolation
-from rules.planning.programme import Job, Programme, ServiceItem, Terms, programme
+from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
+from rules.planning.programme import Job, Programme, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
 from rules.planning.ridethrough import Ridethrough, Scenario, refuse_strangers, ride
+from rules.planning.service_due import Done, service_items
 from rules.planning.shedding import SheddingPlan, shedding_plan
-from rules.planning.sizing import BankAdvice, BankWanted, SizeAdvice, Wanted, size_bank, size_units
+from rules.planning.sizing import Wanted
 from rules.redundancy import daily_margins, limits_with_spares_gone
 from rules.trend import MarginTrend, margin_trend
 
@@ -42,7 +46,6 @@ CALENDAR: Final = "calendar"
 WORK: Final = timedelta(hours=4)
 """How long work on a unit is taken to last where nobody says."""
 AHEAD: Final = timedelta(days=7)
-DAYS_PER_YEAR: Final = 365.25
 
 T = TypeVar("T")
 
@@ -61,16 +64,6 @@ class Asks(Protocol):
     async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:
         """Return what the function gives."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class Sizes:
-    """What size comes next: units from the load's history, and a bank for each of them."""
-
-    system: str
-    units: SizeAdvice
-    bank: BankAdvice | None
-    margin: MarginTrend
 
 
 class Planner:
@@ -105,6 +98,7 @@ class Planner:
         self._ledger = ledger
         self._numbers = count(1)
         self._waiting = 0
+        self._sized: dict[str, tuple[datetime, Sizes | None]] = {}
 
     def _look(self, system: str) -> tuple[SystemView, Glance]:
         found = self._seen(system)
@@ -185,27 +179,39 @@ class Planner:
         ]
         return tuple(a.what or a.kind for a in found)
 
-    def sizes(self, system: str, wanted: Wanted, bank: BankWanted | None) -> Sizes | None:
+    def sizes(
+        self,
+        system: str,
+        wanted: Wanted | None = None,
+        *,
+        required_s: float | None = None,
+        bank_margin: float = DESIGN_MARGIN,
+    ) -> Sizes | None:
         """Return what size comes next; None without a record of the load on every line. Raises NotYet."""
         view, seen = self._look(system)
-        history = self._record(system).histories(self._clock.now())
-        if len(history) < len(seen.parallel.load.lines) or not history:
-            return None
-        day = self._clock.now().date()
-        fitted = [unit for v in seen.views if (unit := v.fitted) is not None]
-        present_va = min((unit.rating_va for unit in fitted), default=None)
-        present_w = min((unit.rating_w for unit in fitted), default=None)
-        types: dict[str, FittedBank] = {}
-        for place in self._estate.banks_of_system(view.system):
-            blocks = in_place(place.fitted, day)
-            if blocks is not None:
-                types.setdefault(blocks.type, blocks)
-        return Sizes(
+        record = self._record(system)
+        return next_size(
+            self._estate,
             system,
-            size_units(history, wanted, present_va=present_va, present_w=present_w),
-            None if bank is None or not types else size_bank(bank, list(types.values())),
-            self.margin(system),
+            LoadRecord(record.histories(self._clock.now()), record.days(), self.margin(system)),
+            self._clock.now().date(),
+            wanted or wanted_of(self._estate, system),
+            state=self._present.systems.get(system),
+            coldest_c=task_of(view, seen).coldest_c,
+            required_s=required_s,
+            bank_margin=bank_margin,
         )
+
+    def size_lately(self, system: str) -> Sizes | None:
+        """Return what size comes next as the system is declared, as of this hour; None where not known yet."""
+        hour = self._clock.now().replace(minute=0, second=0, microsecond=0)
+        known = self._sized.get(system)
+        if known is None or known[0] != hour or known[1] is None:
+            try:
+                known = self._sized[system] = (hour, self.sizes(system))
+            except NotYet:
+                return None
+        return known[1]
 
     def margin(self, system: str) -> MarginTrend:
         """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""
@@ -218,35 +224,26 @@ class Planner:
             limits = {}
         return margin_trend(daily_margins(self._record(system).days(), limits))
 
-    def programme(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> Programme:
+    async def programme(self, terms: Terms) -> Programme:
         """Return the replacement and service programme as of today."""
-        banks = tuple(self._present.banks.values())
-        items = (*self._set_tests(), *service)
-        return programme(self._estate, banks, self._clock.now().date(), service=items, terms=terms)
+        today = self._clock.now().date()
+        service = service_items(self._estate, await self._done(), today)
+        return programme(
+            self._estate, tuple(self._present.banks.values()), today, service=service, terms=terms
+        )
 
-    async def visits(self) -> tuple[ServiceItem, ...]:
-        """Return the visits that come round: to every place that one was recorded at, as of its last."""
-        estate = self._estate
-        sites = {s.generator: s.site for s in estate.supplies.values() if s.generator is not None}
-        sites |= {unit: estate.systems[u.system].site for unit, u in estate.units.items()}
-        sites |= {bank.id: sites[bank.feeds[0]] for bank in estate.banks.values()}
-        last: dict[str, date] = {}
-        for event in await self._ledger.equipment():
-            if event.kind == "visited" and event.about in sites:
-                last[event.about] = max(event.at.date(), last.get(event.about, event.at.date()))
-        return tuple(ServiceItem(Job.VISIT, about, sites[about], day) for about, day in last.items())
-
-    def _set_tests(self) -> Iterator[ServiceItem]:
-        """Yield the test on load of every set; only the site's word tells of runs, without it there is no date."""
-        sites = {s.generator: s.site for s in self._estate.supplies.values() if s.generator is not None}
-        for name, site in sites.items():
+    async def _done(self) -> list[Done]:
+        """Return the work recorded as done, and the runs of sets that the site told of: nothing else tells."""
+        found = done_by(await self._ledger.equipment())
+        for name in self._estate.generators:
             last = None if self._set_tested is None else self._set_tested(name)
-            years = self._estate.generators[name].test_every_days / DAYS_PER_YEAR
-            yield ServiceItem(Job.GENERATOR_TEST, name, site, None if last is None else last.date(), years)
+            if last is not None:
+                found.append(Done(Job.GENERATOR_TEST, name, last.date()))
+        return found
 
-    async def calendar(self, terms: Terms, service: tuple[ServiceItem, ...] = ()) -> str:
+    async def calendar(self, terms: Terms) -> str:
         """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""
-        rows = self.programme(terms, service).rows
+        rows = (await self.programme(terms)).rows
         kept = await self._ledger.snapshot(CALENDAR)
         before = {} if kept is None else {uid: _kept(plain) for uid, plain in kept.body.items()}
         now = self._clock.now()

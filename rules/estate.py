@@ -14,7 +14,10 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from functools import cached_property
-from typing import Protocol, TypeVar
+from typing import Final, Protocol, TypeVar
+
+UNIT_LIFE_YEARS: Final = 12.0
+"""Age at which a cabinet is due for replacement unless declared otherwise (trade: 10 to 15 years)."""
 
 
 class NormalMode(StrEnum):
@@ -149,13 +152,21 @@ def in_place(fitted: Sequence[_D], day: date) -> _D | None:
 
 @dataclass(frozen=True, slots=True)
 class FittedUnit:
-    """The cabinet in a position. Ratings are those of the installed modules, not of the frame."""
+    """The cabinet in a position. Ratings are those of the installed modules, not of the frame.
+
+    `life_years`: age at which it is due for replacement. What comes round (fans, capacitors, visits) is None
+    where the site declares no interval for it.
+    """
 
     from_day: date
     until_day: date | None
     model: str
     rating_va: float
     rating_w: float
+    life_years: float = UNIT_LIFE_YEARS
+    fans_every_years: float | None = None
+    capacitors_every_years: float | None = None
+    visit_every_years: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

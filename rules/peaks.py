@@ -82,6 +82,16 @@ def total_by_day(days: Iterable[DayPeak]) -> list[tuple[date, float]]:
     return found
 
 
+def line_by_day(days: Iterable[DayPeak], line: int) -> list[tuple[date, float]]:
+    """Return the peak of one board line of each day, W, of days on which it is known."""
+    return [
+        (peak.day, item.power_w)
+        for peak in days
+        for item in peak.lines
+        if item.line == line and item.power_w is not None
+    ]
+
+
 @dataclass(frozen=True, slots=True)
 class Expected:
     """What the board is to be expected to ask in one quarter of an hour; None on a line: not known."""

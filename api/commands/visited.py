@@ -15,6 +15,13 @@ from collector.evidence import visited
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("place", metavar="PLACE", help="id of the unit, bank or generator that was serviced")
+    parser.add_argument(
+        "--renewed",
+        action="append",
+        default=[],
+        choices=("fans", "capacitors"),
+        help="what of the unit was renewed; may be given twice",
+    )
     add_dated(parser)
 
 
@@ -26,7 +33,13 @@ def run(options: argparse.Namespace) -> int:
     now = datetime.now(UTC)
     try:
         event = visited(
-            configuration.estate, options.place, options.on or now, options.by, now, note=options.note
+            configuration.estate,
+            options.place,
+            options.on or now,
+            options.by,
+            now,
+            note=options.note,
+            renewed=options.renewed,
         )
     except ConfigError as error:
         return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable
+from dataclasses import replace
 from datetime import timedelta
 from typing import Annotated, Final, TypeVar
 
@@ -14,9 +15,9 @@ from api.routes.asking import Asked, answer, moment
 from api.scenario import DAY_S, ScenarioBody
 from collector.planner import Busy, NotYet
 from collector.service import Service
+from rules.planning.next_size import wanted_of
 from rules.planning.programme import Terms
 from rules.planning.programme_text import as_csv
-from rules.planning.sizing import BankWanted, Wanted
 
 router = APIRouter(tags=["plans"])
 
@@ -78,50 +79,44 @@ async def size(
     units: Annotated[int | None, Query(ge=1, le=16)] = None,
     spare_units: Annotated[int | None, Query(ge=0, le=8)] = None,
     years: Annotated[float, Query(gt=0.0, le=30.0)] = 10.0,
-    growth_per_year: Annotated[float | None, Query(ge=-0.2, le=0.5)] = None,
+    growth_per_year: Annotated[
+        float | None, Query(ge=-0.2, le=0.5, description="default: as the record shows")
+    ] = None,
     power_factor: Annotated[float, Query(gt=0.0, le=1.0)] = 0.9,
-    derating: Annotated[float, Query(gt=0.3, le=1.0)] = 1.0,
-    required_s: Annotated[float | None, Query(gt=0.0, le=DAY_S, description="for the banks")] = None,
+    derating: Annotated[float, Query(gt=0.3, le=1.0, description="what the room leaves of a rating")] = 1.0,
+    altitude_m: Annotated[float, Query(ge=0.0, le=5000.0)] = 0.0,
+    required_s: Annotated[
+        float | None, Query(gt=0.0, le=DAY_S, description="for the banks; default: the longest required")
+    ] = None,
+    bank_margin: Annotated[float, Query(ge=1.0, le=2.0, description="design margin of the banks")] = 1.10,
+    energy_price_per_kwh: Annotated[
+        float | None, Query(ge=0.0, description="default: as the estate file has it")
+    ] = None,
 ) -> Response:
     """Give what size the replacement should be, as a range, from the load's record."""
     _known(service, system)
-    estate = service.estate
-    here = estate.units_of(system)
-    generator = estate.generator_of(system)
-    wanted = Wanted(
-        units=len(here) if units is None else units,
-        spare_units=estate.systems[system].spare_units if spare_units is None else spare_units,
-        output_lines=max(unit.output_lines for unit in here),
+    declared = wanted_of(service.estate, system)
+    price = service.configuration.budget.energy_price_per_kwh
+    wanted = replace(
+        declared,
+        units=declared.units if units is None else units,
+        spare_units=declared.spare_units if spare_units is None else spare_units,
         years=years,
         growth_per_year=growth_per_year,
         power_factor=power_factor,
         derating=derating,
-        set_rating_w=None if generator is None else generator.rating_w,
+        altitude_m=altitude_m,
+        energy_price_per_kwh=price if energy_price_per_kwh is None else energy_price_per_kwh,
     )
-    if wanted.units <= wanted.spare_units:
+    if wanted.left < 1:
         raise Problem(422, "wrong-input", "spare_units: want fewer than units")
     try:
-        found = service.planner.sizes(system, wanted, _bank_wanted(service, system, wanted, required_s))
+        found = service.planner.sizes(system, wanted, required_s=required_s, bank_margin=bank_margin)
     except NotYet as error:
         raise _not_yet(error) from error
     if found is None:
         raise Problem(503, "not-yet", "The load is not on record on every line yet.", retry_after_s=900)
     return answer(found)
-
-
-def _bank_wanted(
-    service: Service, system: str, wanted: Wanted, required_s: float | None
-) -> BankWanted | None:
-    banks = service.estate.banks_of_system(system)
-    if required_s is None or not banks:
-        return None
-    state = service.present.systems.get(system)
-    load_w = None if state is None else state.load.power_w
-    units = [fitted for u in service.estate.units_of(system) for fitted in u.fitted[-1:]]
-    if not load_w or not units:
-        return None
-    left = wanted.units - wanted.spare_units
-    return BankWanted(load_w / left, required_s, units[0].rating_w, banks[0].cells)
 
 
 @router.get("/v1/systems/{system}/margin", responses=told(404, 422, 503))
@@ -134,16 +129,27 @@ async def margin(service: Asked, system: str) -> Response:
         raise _not_yet(error) from error
 
 
-Month = Annotated[int, Query(ge=1, le=12, description="first month of the budget year")]
-Price = Annotated[float | None, Query(ge=0.0, description="price of a block")]
+Month = Annotated[
+    int | None,
+    Query(ge=1, le=12, description="first month of the budget year; default: as the estate file has it"),
+]
+Price = Annotated[
+    float | None, Query(ge=0.0, description="price of a block; default: as the estate file has it")
+]
+
+
+def _terms(service: Service, budget_month: int | None, price_per_block: float | None = None) -> Terms:
+    """Return how the site reckons: as the estate file has it, but for what the query says."""
+    terms = service.configuration.budget.value()
+    if budget_month is not None:
+        terms = replace(terms, budget_month=budget_month)
+    return terms if price_per_block is None else replace(terms, price_per_block=price_per_block)
 
 
 @router.get("/v1/programme", responses=told(422))
-async def programme(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
+async def programme(service: Asked, budget_month: Month = None, price_per_block: Price = None) -> Response:
     """Give replacements and service by date, with reason, interval and budget year."""
-    found = service.planner.programme(
-        Terms(budget_month=budget_month, price_per_block=price_per_block), await service.planner.visits()
-    )
+    found = await service.planner.programme(_terms(service, budget_month, price_per_block))
     return answer(
         {
             "items": found.rows,
@@ -157,11 +163,11 @@ async def programme(service: Asked, budget_month: Month = 1, price_per_block: Pr
 
 
 @router.get("/v1/programme.csv", responses=told(422))
-async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block: Price = None) -> Response:
+async def programme_csv(
+    service: Asked, budget_month: Month = None, price_per_block: Price = None
+) -> Response:
     """Give the programme as CSV."""
-    found = service.planner.programme(
-        Terms(budget_month=budget_month, price_per_block=price_per_block), await service.planner.visits()
-    )
+    found = await service.planner.programme(_terms(service, budget_month, price_per_block))
     return Response(
         as_csv(found.rows),
         media_type="text/csv; charset=utf-8",
@@ -170,9 +176,9 @@ async def programme_csv(service: Asked, budget_month: Month = 1, price_per_block
 
 
 @router.get("/v1/programme.ics", responses=told(422))
-async def programme_calendar(service: Asked, budget_month: Month = 1) -> Response:
+async def programme_calendar(service: Asked, budget_month: Month = None) -> Response:
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
-    text = await service.planner.calendar(Terms(budget_month=budget_month), await service.planner.visits())
+    text = await service.planner.calendar(_terms(service, budget_month))
     return Response(text, media_type="text/calendar; charset=utf-8")
 
 

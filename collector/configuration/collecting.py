@@ -6,7 +6,7 @@ These stay in the collector: addresses, names of secrets and people are no busin
 from __future__ import annotations
 
 import ipaddress
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
 
@@ -14,10 +14,22 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
 import rules.estate as plant
-from collector.configuration.plant import Day, Id, Number, Positive, Table, Text, Whole, Yes, Zone
+from collector.configuration.plant import (
+    Day,
+    Id,
+    NotNegative,
+    Number,
+    Positive,
+    Table,
+    Text,
+    Whole,
+    Yes,
+    Zone,
+)
 from collector.configuration.target import CardTarget, parse_target
 from collector.snmp.upsmib import BY_NAME
 from rules.alarms.catalogue import Override, Severity
+from rules.planning.programme import Terms
 
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 Clock = Annotated[time, Field(strict=True)]
@@ -154,6 +166,39 @@ class PageTable(Table):
         default=None,
         description="the owner's name for all of it, at the head of every sheet; the sites' names where left out",
     )
+
+
+class BudgetTable(Table):
+    """How the site reckons: its budget year, its prices, and what one visit may gather. A query may say otherwise."""
+
+    first_month: Annotated[int, Field(strict=True, ge=1, le=12)] = Field(
+        default=1, description="first month of the budget year"
+    )
+    price_per_block: NotNegative | None = Field(
+        default=None, description="price of one battery block, put in, in any money"
+    )
+    price_per_kva: NotNegative | None = Field(
+        default=None, description="price of a unit by its rated kVA, put in, in the same money"
+    )
+    energy_price_per_kwh: NotNegative | None = Field(
+        default=None, description="price of a kWh, for what standing losses cost"
+    )
+    unit_lead_days: Annotated[int, Field(strict=True, ge=0, le=730)] = Field(
+        default=84, description="days from order to a new unit in place"
+    )
+    together_days: Annotated[int, Field(strict=True, ge=0, le=366)] = Field(
+        default=60, description="jobs at one site no further apart than this are put into one visit"
+    )
+
+    def value(self) -> Terms:
+        """Return the rules' value."""
+        return Terms(
+            budget_month=self.first_month,
+            price_per_block=self.price_per_block,
+            unit_price_per_kva=self.price_per_kva,
+            unit_lead_days=self.unit_lead_days,
+            together=timedelta(days=self.together_days),
+        )
 
 
 class DeliveryTable(Table):

@@ -68,6 +68,7 @@ SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
     "history": collecting.HistoryTable,
     "delivery": collecting.DeliveryTable,
     "page": collecting.PageTable,
+    "budget": collecting.BudgetTable,
 }
 """Tables written [name], once."""
 
@@ -109,6 +110,7 @@ class Configuration:
     planned_work: tuple[collecting.PlannedWorkTable, ...]
     calendars: tuple[collecting.CalendarTable, ...]
     page: collecting.PageTable = field(default_factory=collecting.PageTable)
+    budget: collecting.BudgetTable = field(default_factory=collecting.BudgetTable)
     warnings: tuple[ConfigFault, ...] = ()
 
     @property
@@ -183,6 +185,7 @@ def load_text(text: str, path: Path) -> Configuration:
         planned_work=tuple(entries.all(collecting.PlannedWorkTable, "planned_work")),
         calendars=tuple(entries.all(collecting.CalendarTable, "calendar")),
         page=_section(sections, "page", collecting.PageTable),
+        budget=_section(sections, "budget", collecting.BudgetTable),
         warnings=tuple(notes.warnings + secret_notes.warnings),
     )
 

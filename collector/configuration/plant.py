@@ -44,6 +44,7 @@ Id = Annotated[str, Field(strict=True), AfterValidator(_id)]
 Text = Annotated[str, Field(strict=True, min_length=1, max_length=200)]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Positive = Annotated[float, Field(strict=True, allow_inf_nan=False, gt=0)]
+Interval = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.08, le=40)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0)]
 Whole = Annotated[int, Field(strict=True)]
 Yes = Annotated[bool, Field(strict=True)]
@@ -188,10 +189,34 @@ class FittedUnitTable(Table):
     model: Text = Field(description="maker's model")
     rating_va: Positive = Field(description="volt-amperes of the installed modules, not of the frame")
     rating_w: Positive = Field(description="watts of the installed modules; never above rating_va")
+    life_years: Interval = Field(
+        default=plant.UNIT_LIFE_YEARS,
+        description="age at which the cabinet is due for replacement (trade: 10 to 15 years)",
+    )
+    fans_every_years: Interval | None = Field(
+        default=None, description="years between renewals of its fans, as the maker says (usually about 5)"
+    )
+    capacitors_every_years: Interval | None = Field(
+        default=None,
+        description="years between renewals of its capacitors, as the maker says (usually about 7)",
+    )
+    visit_every_years: Interval | None = Field(
+        default=None, description="years between service visits to it, 0.5 for two a year"
+    )
 
     def value(self) -> plant.FittedUnit:
         """Return the rules' value."""
-        return plant.FittedUnit(self.from_day, self.until_day, self.model, self.rating_va, self.rating_w)
+        return plant.FittedUnit(
+            self.from_day,
+            self.until_day,
+            self.model,
+            self.rating_va,
+            self.rating_w,
+            self.life_years,
+            self.fans_every_years,
+            self.capacitors_every_years,
+            self.visit_every_years,
+        )
 
 
 class UnitTable(Table):

@@ -12,6 +12,6 @@ Read in this order:
 8. `checks`          the single checks before a unit is isolated
 9. `isolation`       may a unit be taken out, and when
 10. `work`           work on a unit, followed
-11. `sizing`         the size of replacement units and banks
-12. `programme`      replacements and service by date; `programme_text`: CSV and calendar
+11. `sizing`         the size of replacement units; `bank_sizing`: of banks; `next_size`: asked of a system as it is
+12. `programme`      replacements and service by date; `service_due`: what is due now; `programme_text`: CSV and calendar
 """

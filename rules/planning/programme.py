@@ -14,12 +14,10 @@ from enum import StrEnum
 from hashlib import sha256
 from typing import Final
 
-from rules.estate import Estate, FittedBank, in_place
+from rules.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.planning.safety import SAFETY
 from rules.verdicts import BankState, Basis
 
-UNIT_LIFE_YEARS: Final = 12.0
-"""Age at which a cabinet is due for replacement unless declared otherwise (trade: 10 to 15 years)."""
 TOGETHER: Final = timedelta(days=60)
 
 
@@ -78,7 +76,6 @@ class Terms:
     price_per_block: float | None = None
     unit_price_per_kva: float | None = None
     unit_lead_days: int = 84
-    unit_life_years: float = UNIT_LIFE_YEARS
     together: timedelta = TOGETHER
 
 
@@ -149,6 +146,7 @@ def programme(
     undated: list[str] = []
     states = {state.id: state for state in banks}
     rows = _bank_rows(estate, states, today, terms, undated)
+    rows += _test_rows(estate, states, today, terms)
     rows += _unit_rows(estate, today, terms, undated)
     rows += _service_rows(service, today, terms, undated)
     rows = _visits(sorted(rows, key=lambda r: (r.due, r.uid)), terms.together)
@@ -212,10 +210,28 @@ def _bank_rows(
             _bank_because(state, fitted),
             state.capacity.basis.value,
         )
-        blocks = fitted.blocks * bank.strings
+        blocks = fitted.blocks  # every string, both halves
         cost = None if terms.price_per_block is None or not blocks else terms.price_per_block * blocks
         ordered = state.dates.order_by or due - timedelta(days=bank.order_lead_days)
         rows.append(replace(made, order_by=ordered, likely=state.dates.expected_end, cost=cost))
+    return rows
+
+
+def _test_rows(estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms) -> list[Row]:
+    """Return the discharge tests that the judged banks are due for; one whose blocks go before is left out."""
+    rows = []
+    for bank in estate.banks.values():
+        fitted, state = in_place(bank.fitted, today), states.get(bank.id)
+        if fitted is None or state is None or state.tests is None:
+            continue
+        plan, gone = state.tests, state.dates.replace_by
+        if gone is not None and gone <= plan.due:
+            continue
+        site = estate.site_of(estate.units[bank.feeds[0]].system).id
+        instance = f"{fitted.type}/{fitted.from_day}"
+        rows.append(
+            _row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, plan.because, "interval")
+        )
     return rows
 
 
@@ -235,7 +251,8 @@ def _bank_because(state: BankState, fitted: FittedBank) -> str:
     return "; ".join(parts) + "."
 
 
-def _after(day: date, years: float) -> date:
+def after(day: date, years: float) -> date:
+    """Return the day so many years later."""
     return day + timedelta(days=round(years * 365.25))
 
 
@@ -246,9 +263,9 @@ def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) ->
         if fitted is None:
             undated.append(f"Unit {unit.id}: no cabinet is declared in place.")
             continue
-        due = _after(fitted.from_day, terms.unit_life_years)
+        due = after(fitted.from_day, fitted.life_years)
         site = estate.site_of(unit.system).id
-        why = f"in place since {fitted.from_day:%d %b %Y}; {terms.unit_life_years:.0f} years are reckoned for a cabinet."
+        why = f"in place since {fitted.from_day:%d %b %Y}; {fitted.life_years:.0f} years are reckoned for this cabinet."
         made = _row(Job.REPLACE_UNIT, unit.id, str(fitted.from_day), site, due, today, terms, why, "age")
         cost = None if terms.unit_price_per_kva is None else terms.unit_price_per_kva * fitted.rating_va / 1e3
         rows.append(replace(made, order_by=due - timedelta(days=terms.unit_lead_days), cost=cost))
@@ -260,10 +277,10 @@ def _service_rows(service: Sequence[ServiceItem], today: date, terms: Terms, und
     for item in service:
         years = item.every_years if item.every_years is not None else USUAL_YEARS.get(item.job)
         if item.last_done is not None and years is not None:
-            due = _after(item.last_done, years)
+            due = after(item.last_done, years)
             why = f"last done {item.last_done:%d %b %Y}, every {_interval(years)}."
         elif item.first_due is not None:
-            due, why = item.first_due, "never recorded as done."
+            due, why = item.first_due, "never recorded as done; reckoned from the day it was put in place."
         else:
             undated.append(f"{WORDS[item.job]} {item.about}: never recorded as done; say when it was.")
             continue

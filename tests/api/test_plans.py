@@ -19,6 +19,7 @@ from fastapi import FastAPI
 from api import problems
 from api.routes import plans
 from collector.clock import TurnedClock, stamp
+from collector.configuration.collecting import BudgetTable
 from collector.ledger import Ledger
 from collector.ledger.records import EquipmentEvent
 from collector.planner import AT_ONCE, Planner
@@ -98,7 +99,13 @@ async def site(folder: Path) -> AsyncIterator[Site]:
             ledger=ledger,
         )
         app = FastAPI()
-        app.state.service = SimpleNamespace(estate=plant, clock=clock, present=present, planner=planner)
+        app.state.service = SimpleNamespace(
+            estate=plant,
+            clock=clock,
+            present=present,
+            planner=planner,
+            configuration=SimpleNamespace(budget=BudgetTable(energy_price_per_kwh=0.25)),
+        )
         problems.install(app)
         app.include_router(plans.router)
         transport = httpx.ASGITransport(app)
@@ -187,7 +194,22 @@ async def test_the_size_of_what_comes_next(here: Site) -> None:
     assert [size["enough"] for size in found["units"]["sizes"]] == [False, True, True]
     assert found["units"]["present"]["rating_va"] == 30_000.0
     assert found["bank"]["sizes"][0]["strings"] >= 1
+    assert found["bank"]["required_s"] == 600
     assert found["margin"]["per_year_w"] < 0.0  # the load grew by 10 W a week
+    by_line = {item["line"]: item["trend"] for item in found["line_loads"]}
+    assert set(by_line) == {1, 2, 3}
+    assert by_line[1]["per_year_w"] == pytest.approx(10.0 * 365.25 / 7.0, rel=0.05)
+    present = found["units"]["present"]  # 3 % of 27 kW, two units, 8766 h, 0.25 each
+    assert present["standing_loss_cost_a_year"] == pytest.approx(0.03 * 27.0 * 2 * 8766.0 * 0.25)
+
+
+async def test_the_bank_is_sized_for_the_longest_time_required_where_none_is_given(here: Site) -> None:
+    found = (await here.client.get("/v1/systems/A/size")).json()["bank"]
+    # Set: 5 s to see it, three cranks of 15 s with two rests of 15 s, 12 s of run-up, 3 s to change over;
+    # then 20 s to accept, 10 s for the last unit's turn, 20 s to walk in.
+    assert found["required_s"] == pytest.approx(5 + 75 + 12 + 3 + 20 + 10 + 20)
+    assert (found["ageing_factor"], found["design_margin"]) == (1.25, 1.10)
+    assert found["coldest_c"] == 15.0  # nothing is known of the room
 
 
 async def test_the_margin_has_a_date(here: Site) -> None:

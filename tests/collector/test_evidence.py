@@ -8,6 +8,7 @@ from collector.configuration import ConfigError
 from collector.discharges import from_evidence
 from collector.evidence import (
     block_values,
+    done_by,
     file_behind,
     imported_blocks,
     imported_discharge,
@@ -17,6 +18,7 @@ from collector.evidence import (
     visited,
 )
 from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, Generator, Site, Supply, System, Unit
+from rules.planning.programme import Job
 
 AT = datetime(2024, 5, 17, 9, 30, tzinfo=UTC)
 NOW = datetime(2025, 1, 1, tzinfo=UTC)
@@ -144,3 +146,13 @@ def test_an_event_in_the_future_or_of_an_unknown_place_is_a_fault() -> None:
     with pytest.raises(ConfigError, match="the id of a unit or a bank"):
         replaced(ESTATE, "set", AT, "Ada", NOW)
     assert visited(ESTATE, "set", AT, "Ada", NOW, note="oil").body == {"note": "oil"}
+
+
+def test_what_a_visit_renewed_is_work_done_and_only_a_unit_has_fans() -> None:
+    event = visited(ESTATE, "A1", AT, "Ada", NOW, renewed=("fans",))
+    assert [(item.job, item.about, item.day) for item in done_by([event])] == [
+        (Job.VISIT, "A1", AT.date()),
+        (Job.FANS, "A1", AT.date()),
+    ]
+    with pytest.raises(ConfigError, match="renewed"):
+        visited(ESTATE, "set", AT, "Ada", NOW, renewed=("fans",))

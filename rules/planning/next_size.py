@@ -1,0 +1,154 @@
+"""The question "what size should the replacement be", asked of a system as it is declared and recorded.
+
+Gathers what `sizing` and `bank_sizing` need: units and spare ones as declared, the set behind, the peaks and
+the trend of every line, the bank now fitted as the stated one, the longest time that is required of the
+system, and the coldest its rooms get.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Final
+
+from rules.estate import Estate, in_place
+from rules.peaks import DayPeak, LineHistory, line_by_day, total_by_day
+from rules.planning.bank_sizing import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
+from rules.planning.sizing import SizeAdvice, Wanted, growth_of, size_units
+from rules.requirements import minutes
+from rules.season import SeasonalTrend, seasonal_trend
+from rules.trend import MarginTrend
+from rules.verdicts import SystemState
+
+BANK_YEARS: Final = 10.0
+"""How long blocks are taken to serve where no design life is declared."""
+
+
+@dataclass(frozen=True, slots=True)
+class LineTrend:
+    """How the load of one board line grows, season taken off."""
+
+    line: int
+    trend: SeasonalTrend
+
+
+@dataclass(frozen=True, slots=True)
+class LoadRecord:
+    """What is on record of a system's load: lines, the peak of every day, how the margin moves."""
+
+    lines: tuple[LineHistory, ...]
+    days: tuple[DayPeak, ...]
+    margin: MarginTrend
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """What size comes next: units from the load's history, a bank for each of them, and what both rest on."""
+
+    system: str
+    units: SizeAdvice
+    bank: BankAdvice | None
+    bank_missing: str | None
+    margin: MarginTrend
+    load: SeasonalTrend
+    line_loads: tuple[LineTrend, ...]
+
+
+def wanted_of(estate: Estate, system: str) -> Wanted:
+    """Return what a system's replacement is to give as it is declared: as many units, as many to spare."""
+    here, generator = estate.units_of(system), estate.generator_of(system)
+    return Wanted(
+        units=len(here),
+        spare_units=min(estate.systems[system].spare_units, len(here) - 1),
+        output_lines=max(unit.output_lines for unit in here),
+        set_rating_w=None if generator is None else generator.rating_w,
+    )
+
+
+def next_size(
+    estate: Estate,
+    system: str,
+    record: LoadRecord,
+    today: date,
+    wanted: Wanted,
+    *,
+    state: SystemState | None = None,
+    coldest_c: Mapping[str, float],
+    required_s: float | None = None,
+    bank_margin: float = DESIGN_MARGIN,
+) -> Sizes | None:
+    """Return the sizes that suit a system, or None where a line of the board has no record yet.
+
+    `state` gives the times required of it now, `coldest_c` the coldest each bank's room gets.
+    """
+    lines = {line for unit in estate.units_of(system) for line in unit.line_order[: unit.output_lines]}
+    if {line.line for line in record.lines} != lines:
+        return None
+    load = seasonal_trend(total_by_day(record.days))
+    by_line = {line.line: seasonal_trend(line_by_day(record.days, line.line)) for line in record.lines}
+    fitted = [f for unit in estate.units_of(system) if (f := in_place(unit.fitted, today)) is not None]
+    types = _types(estate, system, today, coldest_c)
+    advice = size_units(
+        record.lines,
+        wanted,
+        load=load,
+        by_line=by_line,
+        present_va=min((unit.rating_va for unit in fitted), default=None),
+        present_w=min((unit.rating_w for unit in fitted), default=None),
+        stated=types[0] if types else None,
+    )
+    asked = _bank_wanted(advice, wanted, types, state, required_s, growth_of(wanted, load, by_line).expected)
+    return Sizes(
+        system=system,
+        units=advice,
+        bank=None if isinstance(asked, str) else size_bank(replace(asked, margin=bank_margin), types),
+        bank_missing=asked if isinstance(asked, str) else None,
+        margin=record.margin,
+        load=load,
+        line_loads=tuple(LineTrend(line, trend) for line, trend in sorted(by_line.items())),
+    )
+
+
+def _types(estate: Estate, system: str, today: date, coldest_c: Mapping[str, float]) -> list[StatedBank]:
+    """Return the banks now fitted, one of each type, with the coldest of the rooms."""
+    cold = min(coldest_c.values(), default=None)
+    found: dict[str, StatedBank] = {}
+    for place in estate.banks_of_system(system):
+        blocks = in_place(place.fitted, today)
+        if blocks is not None:
+            stated = StatedBank(blocks, place.cells, place.strings)
+            found.setdefault(blocks.type, stated if cold is None else replace(stated, coldest_c=cold))
+    return list(found.values())
+
+
+def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
+    advice: SizeAdvice,
+    wanted: Wanted,
+    types: Sequence[StatedBank],
+    state: SystemState | None,
+    required_s: float | None,
+    growth: float,
+) -> BankWanted | str:
+    """Return what the bank of one unit is to do, or why that cannot be said."""
+    if not types:
+        return "No blocks are declared in place."
+    why = "the time given"
+    if required_s is None:
+        known = [] if state is None else [r for r in state.requirements if r.required_s]
+        if not known:
+            return "No time is required of this system: give one."
+        longest = max(known, key=lambda r: r.required_s or 0.0)
+        required_s, why = longest.required_s or 0.0, f"the longest required ({longest.id})"
+    life = types[0].type.design_life_years or BANK_YEARS
+    years = min(wanted.years, life)
+    peak_w = sum(line.peak_w for line in advice.lines)
+    output_w = peak_w * (1.0 + growth) ** years / wanted.left
+    chosen = advice.advised_from_va or advice.needed_va
+    said = (
+        f"Each of {wanted.left} units is to carry its part of {peak_w / 1e3:.1f} kW at the peak, growing for {years:.0f} "
+        f"years, for {minutes(required_s)}: {why}."
+    )
+    return BankWanted(
+        output_w, required_s, chosen * wanted.power_factor, types[0].cells, types[0].coldest_c, why=said
+    )
