@@ -22,9 +22,9 @@ from collector.bank_evidence import BankEvidenceBook
 from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import CardAccess, Configuration
-from collector.configuration.secrets import Token
+from collector.configuration.secrets import Login, Token
 from collector.database import make_folder
-from collector.delivery.post_office import PostOffice, home_zone
+from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
 from collector.evidence import file_behind
 from collector.history.influx import InfluxHistory
@@ -32,9 +32,8 @@ from collector.history.influx_place import influx_place
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, HistoryStore
 from collector.judging import Judging
-from collector.ledger import Ledger, Transaction
+from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
-from collector.lines import save_change
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
 from collector.planned_tests import PlannedTests
@@ -44,6 +43,7 @@ from collector.present import Present
 from collector.recording import Recorder
 from collector.schedule import Cadence
 from collector.self_watch import PlannedSources, SelfWatch
+from collector.set_words import SetWords
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import credentials_of
@@ -52,14 +52,14 @@ from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
 from collector.taking_out import TakingOut
+from collector.testimony import Testimony
 from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
-from rules.alarms.changes import PowerEvent
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.alarms.quality import Quality
 from rules.estate import Estate
-from rules.generator import Mark, SetWord, Source
+from rules.generator import SetWord, Source
 from rules.peaks import total_by_day
 from rules.runtime_trend import BankRuntime, bank_runtime
 from rules.season import load_growth
@@ -154,6 +154,8 @@ class Service:
             learning=learning,
         )
         await self.recorder.restore()
+        self.testimony = Testimony(self.recorder.aftermath, self.ledger, self.clock)
+        self.set_words = self._set_words()
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
         readers = {card.id: _reader(card, transport) for card in cards.values()}
@@ -232,6 +234,8 @@ class Service:
                 group.create_task(self._fill_load_records(), name="load past"),
                 group.create_task(self.taking_out.run(), name="taking out"),
             ]
+            if self.set_words is not None:
+                tasks.append(group.create_task(self.set_words.run(), name="set words"))
             if self.tidying is not None:
                 tasks.append(group.create_task(self.tidying.run(), name="tidying"))
             tasks += [
@@ -384,40 +388,36 @@ class Service:
         secret = None if name is None else self.configuration.secrets.get(name)
         return secret.token.reveal() if isinstance(secret, Token) else None
 
-    async def set_word(self, generator: str, *, running: bool, carries: bool) -> int:
-        """Keep the site's word about a set in the journal; return the number of its line."""
-        said = "runs and carries the load" if running and carries else "runs" if running else "stands"
-        now = self.clock.now()
-        found = self.recorder.aftermath.word(generator, SetWord(now, running, carries))
-        async with self.ledger.transaction() as tx:
-            tx.add_event(
-                JournalLine(
-                    now, "generator_state", generator, f"The site says that {generator} {said}.",
-                    schema="set-word/1", body={"running": running, "carries": carries},
-                )
-            )  # fmt: skip
-            self._keep_found(tx, found)
-        return tx.journal[0].seq
+    async def set_word(
+        self, generator: str, *, running: bool, carries: bool, load_w: float | None = None
+    ) -> int | None:
+        """Take the site's word about a set as of now; return its line in the journal, None where it is no news."""
+        return await self.testimony.word(generator, SetWord(self.clock.now(), running, carries, load_w))
 
-    async def mark_outage(self, incident: str, *, by: str, source: Source) -> int:
-        """Keep a person's mark on an outage in the journal; return its line. Raises NoSuchOutage."""
-        now = self.clock.now()
-        supply = self.recorder.aftermath.outage_of(incident).supply
-        found = self.recorder.aftermath.mark(incident, Mark(by, now, source))
-        async with self.ledger.transaction() as tx:
-            tx.add_event(
-                JournalLine(
-                    now, "outage_marked", supply, f"{by} marked: supply came back on the {source.value}.",
-                    incident=incident, schema="outage-mark/1", body={"by": by, "source": source.value},
-                )
-            )  # fmt: skip
-            self._keep_found(tx, found)
-        return tx.journal[0].seq
+    async def mark_outage(
+        self, incident: str, *, by: str, source: Source, lost_at: datetime | None = None
+    ) -> int:
+        """Take a person's mark on an outage; return its line in the journal. Raises NoSuchOutage."""
+        return await self.testimony.mark(incident, by, source, lost_at)
 
-    def _keep_found(self, tx: Transaction, found: Sequence[PowerEvent]) -> None:
-        for event in found:
-            save_change(tx, event)
-        self.recorder.aftermath.save(tx, self.clock.now())
+    def _set_words(self) -> SetWords | None:
+        """Return who listens to the broker of the site's word, None where none is named."""
+        configuration = self.configuration
+        settings = configuration.set_words
+        if settings.host is None:
+            return None
+        login = configuration.secrets.get(settings.secret or "")
+
+        return SetWords(
+            settings,
+            login if isinstance(login, Login) else None,
+            self.clock,
+            f"{settings.topics_below}/{collector_name(configuration)}",
+            tuple(self.estate.generators),
+            self.site_token,
+            self.testimony.word,
+            self.testimony.refusal,
+        )
 
     async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
         """Return incidents, newest first."""

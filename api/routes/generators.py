@@ -7,33 +7,28 @@ from typing import Annotated
 
 from fastapi import APIRouter, Header
 from fastapi.responses import Response
-from pydantic import BaseModel, ConfigDict, Field
 
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer
+from collector.set_words import SetSaid
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
-
-
-class SetState(BaseModel):
-    """What the site's contacts or its building system say of a set now."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    running: bool = Field(description="the engine runs, volts and hertz are steady")
-    carries: bool = Field(description="the changeover stands on the set: it carries the load")
 
 
 @router.post("/{generator}/state", responses=told(401, 404, 422))
 async def state(
     service: Asked,
     generator: str,
-    said: SetState,
+    said: SetSaid,
     authorization: Annotated[
         str | None, Header(description="Bearer and the token that `[listen] site_secret` names")
     ] = None,
 ) -> Response:
-    """Take the site's word that a set runs and carries load; it is the best evidence of a start there is."""
+    """Take the site's word that a set runs and carries load; it is the best evidence of a start there is.
+
+    May be sent as often as wanted: `event` is its line in the journal, null where it repeats the last. The same
+    by a broker: `[set_words]` of the estate file.
+    """
     if generator not in service.estate.generators:
         raise not_known("generator", generator, list(service.estate.generators))
     token = service.site_token()
@@ -46,5 +41,5 @@ async def state(
         raise Problem(
             401, "wrong-token", "Want the header Authorization: Bearer TOKEN with the site's token."
         )
-    seq = await service.set_word(generator, running=said.running, carries=said.carries)
-    return answer({"generator": generator, "running": said.running, "carries": said.carries, "event": seq})
+    seq = await service.set_word(generator, running=said.running, carries=said.carries, load_w=said.load_w)
+    return answer({"generator": generator, **said.model_dump(), "event": seq})

@@ -114,6 +114,29 @@ class ListenTable(Table):
     )
 
 
+class SetWordsTable(Table):
+    """The broker by which the site's own systems tell of a set; HTTP takes the same word without one."""
+
+    host: Text | None = Field(default=None, description="the broker's host; left out, none is listened to")
+    port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")
+    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    topics_below: Text = Field(
+        default="ridethrough",
+        description="first part of the topic: `TOPICS_BELOW/COLLECTOR/set/ID`, ID of the generator; the payload is "
+        "JSON with token (of `[listen] site_secret`), at (RFC 3339), running, carries, and load_w where it is known",
+    )
+    keep_alive_s: Whole = Field(
+        default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
+    )
+    stale_after_s: Number = Field(
+        default=60.0, ge=5, le=3600, description="seconds after which what the site said is no news any more"
+    )
+
+
 class NotificationsTable(Table):
     """Where cards may send their notifications. They are hints: what counts is the next poll."""
 

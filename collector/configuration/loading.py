@@ -65,6 +65,7 @@ SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
     "polling": collecting.PollingTable,
     "listen": collecting.ListenTable,
     "notifications": collecting.NotificationsTable,
+    "set_words": collecting.SetWordsTable,
     "history": collecting.HistoryTable,
     "delivery": collecting.DeliveryTable,
     "page": collecting.PageTable,
@@ -111,6 +112,7 @@ class Configuration:
     calendars: tuple[collecting.CalendarTable, ...]
     page: collecting.PageTable = field(default_factory=collecting.PageTable)
     budget: collecting.BudgetTable = field(default_factory=collecting.BudgetTable)
+    set_words: collecting.SetWordsTable = field(default_factory=collecting.SetWordsTable)
     warnings: tuple[ConfigFault, ...] = ()
 
     @property
@@ -165,6 +167,7 @@ def load_text(text: str, path: Path) -> Configuration:
     check_telling(delivery, entries, {name: channel.kind for name, channel in channels.items()}, notes)
     history = _section(sections, "history", collecting.HistoryTable)
     _check_history(history, notes)
+    _check_set_words(sections, notes)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
     faults = notes.faults + secret_notes.faults
     if faults:
@@ -186,6 +189,7 @@ def load_text(text: str, path: Path) -> Configuration:
         calendars=tuple(entries.all(collecting.CalendarTable, "calendar")),
         page=_section(sections, "page", collecting.PageTable),
         budget=_section(sections, "budget", collecting.BudgetTable),
+        set_words=_section(sections, "set_words", collecting.SetWordsTable),
         warnings=tuple(notes.warnings + secret_notes.warnings),
     )
 
@@ -301,6 +305,19 @@ def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:
                 notes.fault(f"history.{name}", "this setting, since store = 'influxdb'", "nothing")
 
 
+def _check_set_words(sections: Mapping[str, plant.Table], notes: FaultList) -> None:
+    listen = _section(sections, "listen", collecting.ListenTable)
+    if (
+        _section(sections, "set_words", collecting.SetWordsTable).host is not None
+        and listen.site_secret is None
+    ):
+        notes.fault(
+            "listen.site_secret",
+            "the secret with the site's token, since [set_words] is listened to",
+            "nothing",
+        )
+
+
 def _with_secrets(
     sections: Mapping[str, plant.Table],
     entries: Entries,
@@ -333,6 +350,12 @@ def _with_secrets(
             pick(secrets, name, f"{entries.place(channel)}.secret", kinds, notes)
     if history.secret is not None:
         pick(secrets, history.secret, "history.secret", (Token, Login), notes)
+    site_secret = _section(sections, "listen", collecting.ListenTable).site_secret
+    if site_secret is not None:
+        pick(secrets, site_secret, "listen.site_secret", (Token,), notes)
+    words = _section(sections, "set_words", collecting.SetWordsTable)
+    if words.secret is not None:
+        pick(secrets, words.secret, "set_words.secret", (Login,), notes)
     return secrets, secret_notes, cards
 
 

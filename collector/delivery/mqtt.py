@@ -3,7 +3,7 @@
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
 once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to:
-an operator's action goes to the site's HTTP interface.
+an operator's action goes to the site's HTTP interface, and the site's word on its sets to `collector.set_words`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import asyncio
 import contextlib
 import json
 import logging
-import ssl
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
@@ -21,19 +20,17 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from collector.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection
 from collector.clock import Clock
 from collector.configuration.collecting import MqttChannel as Settings
 from collector.configuration.secrets import Login
-from collector.delivery.channel import ChannelDown, NeverTaken, trust, why
+from collector.delivery.channel import ChannelDown, NeverTaken, why
 from collector.delivery.letter import LETTER, Letter, Post, notice_data
 from collector.ledger.records import Outgoing
 
 log = logging.getLogger(__name__)
 
-ANSWER_WITHIN_S: Final = 10.0
 PARTING_S: Final = 1.0
-FIRST_WAIT_S: Final = 1.0
-LONGEST_WAIT_S: Final = 60.0
 
 
 class MqttChannel:
@@ -84,19 +81,8 @@ class MqttChannel:
             wait_s = min(wait_s * 2, LONGEST_WAIT_S)
 
     def _connection(self) -> aiomqtt.Client:
-        settings = self._settings
-        context: ssl.SSLContext | None = trust(settings.authority_file) if settings.encrypted else None
-        return aiomqtt.Client(
-            settings.host,
-            settings.port,
-            username=self._login.user.reveal() if self._login else None,
-            password=self._login.password.reveal() if self._login else None,
-            protocol=aiomqtt.ProtocolVersion.V5,
-            tls_context=context,
-            keepalive=settings.keep_alive_s,
-            timeout=ANSWER_WITHIN_S,
-            will=aiomqtt.Will(f"{self._base}/alive", _json({"state": "lost"}), qos=1, retain=True),
-        )
+        will = aiomqtt.Will(f"{self._base}/alive", _json({"state": "lost"}), qos=1, retain=True)
+        return connection(self._settings, self._login, will=will)
 
     async def _stay(self, client: aiomqtt.Client) -> None:
         await self._alive(client, "running")

@@ -218,3 +218,14 @@ def test_a_mistake_about_telling_is_a_fault(
 ) -> None:
     assert right in TOLD
     assert fault in "\n".join(faults(small + TOLD.replace(right, wrong, 1)))
+
+
+def test_a_broker_of_the_sites_word_wants_the_sites_token(small: str, faults: Faults) -> None:
+    listened = '[set_words]\nhost = "127.0.0.1"\n'
+    assert any(
+        "listen.site_secret: want the secret with the site's token" in f for f in faults(small + listened)
+    )
+    wrong = listened + '[listen]\nsite_secret = "cards"\n'
+    assert any("listen.site_secret: want a secret with token" in f for f in faults(small + wrong))
+    missing = '[listen]\nsite_secret = "nobody"\n'
+    assert any("listen.site_secret: want the name of a secret" in f for f in faults(small + missing))
