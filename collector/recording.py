@@ -35,6 +35,7 @@ from rules.assess import SystemView, glance, system_state
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
 from rules.judge import BankJudgement
+from rules.pairing import PartnerLoad
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
 from rules.watch.state import Book, WatchState, isolated_units, restore, snapshot
@@ -318,7 +319,17 @@ class Recorder:
             poll_s={unit: self._poll_s(unit) for unit in units},
             on_battery_since=self._on_battery_since(system, units),
             seen_steps=self.aftermath.seen_steps(system),
+            partner=self._partner(system),
         )
+
+    def _partner(self, system: str) -> PartnerLoad | None:
+        """Return what is known of the system whose load this one must be able to take."""
+        name = self._estate.systems[system].partner
+        if name is None:
+            return None
+        state = self._present.systems.get(name)
+        load = None if state is None else state.load
+        return PartnerLoad(name, self._estate.systems[name].name, load, self._peaks_of(name))
 
     def _on_battery_since(self, system: str, units: Sequence[str]) -> datetime | None:
         """Return since when a system is on its banks, as far as that was known before this judgement.

@@ -15,6 +15,7 @@ from typing import Final
 from rules.autonomy import HoldUpJudgement, HoldUpTask, unfit_units, unknown_hold_ups
 from rules.estate import Bank, Estate, Unit, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
+from rules.pairing import PartnerLoad, takes_partner
 from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together
 from rules.peaks import NO_PEAKS, Peaks
 from rules.reading import OutputSource, Reading, Silence, Stamp, TestResult
@@ -36,7 +37,6 @@ from rules.verdicts import (
     RequirementVerdict,
     Standing,
     SystemState,
-    Verdict,
 )
 
 COLDEST_UNKNOWN_C: Final = 15.0
@@ -60,7 +60,8 @@ class SystemView:
     `readings`: the last good reading of each unit, whatever its age. `silences`: set while a card does
     not answer. `isolated`: units that planned work has out. `poll_s`: the cadence readings should come
     at, by unit (5 s where not given). `coldest_c`: the coldest that each bank's room was seen, by bank.
-    `seen_steps`: seconds last seen of a step of the bridge, by its name.
+    `seen_steps`: seconds last seen of a step of the bridge, by its name. `partner`: what is known of the
+    system whose load this one must be able to take, where one is declared.
     """
 
     estate: Estate
@@ -75,6 +76,7 @@ class SystemView:
     on_battery_since: datetime | None = None
     seen_steps: Mapping[str, float] = field(default_factory=dict)
     shown_within: timedelta = SHOWN_WITHIN
+    partner: PartnerLoad | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +253,15 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
         on_battery=on_battery(view, seen, judged, units),
         not_checked=NOT_CHECKED,
         findings=compare(system.id, seen.views, seen.parallel),
+        partner=None
+        if view.partner is None
+        else takes_partner(
+            seen.views,
+            seen.parallel,
+            view.peaks,
+            view.partner,
+            None if judged is None else unfit_units(judged),
+        ),
     )
 
 
@@ -322,11 +333,3 @@ def on_battery(
         if earliest is not None:
             start_before = earliest - timedelta(seconds=after_start_s(generator, units))
     return OnBattery(since, earliest, latest, start_before, failed, reckoned)
-
-
-def inadequate(state: SystemState) -> bool:
-    """Return whether any verdict on a system is bad news."""
-    verdicts = [item.verdict for item in state.requirements]
-    if state.redundancy is not None:
-        verdicts.append(state.redundancy.verdict)
-    return Verdict.INADEQUATE in verdicts

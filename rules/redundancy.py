@@ -16,6 +16,7 @@ from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
 from rules.peaks import DayPeak, Peaks
 from rules.verdicts import (
     LineRedundancy,
+    Load,
     LoadBasis,
     Redundancy,
     RedundancyAt,
@@ -122,7 +123,7 @@ def redundancy(
         nameless = ", ".join(sorted(set(hopeful) - known))
         return _cannot_tell(parallel, peaks, {}, [*reasons, f"The rating of unit {nameless} is not known."])
     limits = limits_with_spares_gone(views, able, spare_units)
-    basis, asked, note = _asked(parallel, peaks)
+    basis, asked, note = load_to_judge_by(parallel.load, peaks)
     reasons += note
     if unseen:
         best = limits_with_spares_gone(views, hopeful, spare_units)
@@ -167,19 +168,19 @@ def daily_margins(
     return tuple(found)
 
 
-def _now(parallel: Parallel) -> dict[int, tuple[float, float] | None]:
-    return {line.line: _pair(line.power_w, line.apparent_va) for line in parallel.load.lines}
+def _now(load: Load) -> dict[int, tuple[float, float] | None]:
+    return {line.line: _pair(line.power_w, line.apparent_va) for line in load.lines}
 
 
 def _pair(watts: float | None, volt_amperes: float | None) -> tuple[float, float] | None:
     return None if watts is None or volt_amperes is None else (watts, volt_amperes)
 
 
-def _asked(
-    parallel: Parallel, peaks: Peaks
+def load_to_judge_by(
+    load: Load, peaks: Peaks
 ) -> tuple[LoadBasis, dict[int, tuple[float, float] | None], list[str]]:
     """Return the load to judge by: the higher of the recorded peak and now, and what it rests on."""
-    now = _now(parallel)
+    now = _now(load)
     asked: dict[int, tuple[float, float] | None] = {}
     for line, present in now.items():
         recorded = peaks.of(line)
@@ -243,12 +244,23 @@ def _at_every_basis(
     parallel: Parallel, peaks: Peaks, limits: Mapping[int, tuple[float, float]]
 ) -> tuple[RedundancyAt, ...]:
     """Return the margin now, at the 30-day peak and at the 95th percentile, where each is known."""
-    of_line = {item.line: item for item in peaks.lines}
-    bases: dict[LoadBasis, dict[int, tuple[float, float] | None]] = {
-        LoadBasis.NOW: _now(parallel),
-        LoadBasis.PEAK_30D: {n: _pair(p.peak_w, p.peak_va) for n, p in of_line.items()},
-        LoadBasis.P95_30D: {n: _pair(p.p95_w, p.p95_va) for n, p in of_line.items()},
+    return margins_at(loads_at(parallel.load, peaks), limits)
+
+
+def loads_at(load: Load, peaks: Peaks) -> dict[LoadBasis, dict[int, tuple[float, float] | None]]:
+    """Return the load by line as (W, VA) now, at the 30-day peak and at its 95th percentile; None: not known."""
+    return {
+        LoadBasis.NOW: _now(load),
+        LoadBasis.PEAK_30D: {p.line: _pair(p.peak_w, p.peak_va) for p in peaks.lines},
+        LoadBasis.P95_30D: {p.line: _pair(p.p95_w, p.p95_va) for p in peaks.lines},
     }
+
+
+def margins_at(
+    bases: Mapping[LoadBasis, Mapping[int, tuple[float, float] | None]],
+    limits: Mapping[int, tuple[float, float]],
+) -> tuple[RedundancyAt, ...]:
+    """Return the tightest margin at each load that is known on every line."""
     found = []
     for basis, asked in bases.items():
         loads = {line: load for line, load in asked.items() if load is not None and line in limits}

@@ -181,6 +181,25 @@ class Redundancy:
 
 
 @dataclass(frozen=True, slots=True)
+class PartnerVerdict:
+    """Whether a system could take its partner's load too, on every line, in watts and in volt-amperes.
+
+    `at`: the margin now and at the peaks of both together, where they are known.
+    """
+
+    partner: str
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_w: float | None
+    margin_fraction: float | None
+    tightest_line: int | None
+    tightest_limit: str | None
+    basis: LoadBasis
+    at: tuple[RedundancyAt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step of the bridge to the generator: what is allowed for it, and what was last seen."""
 
@@ -262,6 +281,7 @@ class SystemState:
     on_battery: OnBattery | None
     not_checked: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
+    partner: PartnerVerdict | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,7 @@ import pytest
 from rules.assess import unit_views
 from rules.parallel import together
 from rules.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
-from rules.redundancy import limits_with_spares_gone
-from rules.siblings import Transfer, compare, latecomers, takes_partner
+from rules.siblings import Transfer, compare, latecomers
 from rules.verdicts import Finding
 from rules.verdicts import FindingKind as Kind
 from tests.rules.plants import NOON, estate, reading, view
@@ -125,13 +124,3 @@ def test_who_came_back_late() -> None:
 def test_who_did_not_go_on_battery() -> None:
     transfers = [Transfer("A1", NOON, None), Transfer("A2", NOON, None), Transfer("A3", None, None)]
     assert [(f.kind, f.about) for f in latecomers(transfers, {})] == [(Kind.NOT_ON_BATTERY, "A3")]
-
-
-def test_a_partner_s_load_is_taken_or_not() -> None:
-    views = unit_views(view(estate(2), [reading("A1"), reading("A2")]))
-    own = together(views)
-    limits = limits_with_spares_gone(views, ["A1", "A2"], 0)
-    assert takes_partner("A", "B", limits, own, own).fits is True  # 12 of 18 kW a line
-    assert takes_partner("A", "B", limits_with_spares_gone(views, ["A1", "A2"], 1), own, own).fits is False
-    silent = together(unit_views(view(estate(2), [reading("A1")])))
-    assert takes_partner("A", "B", limits, own, silent).fits is None
