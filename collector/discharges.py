@@ -23,7 +23,7 @@ from typing import Final
 from collector.ledger.records import Evidence
 from rules.battery.charging import float_setpoint_v
 from rules.estate import Bank, Estate, in_place
-from rules.reading import BatteryStatus, OutputSource, Reading, Stamp, TestResult
+from rules.reading import BatteryStatus, OutputSource, Reading, Stamp
 
 SCHEMA: Final = "discharge/1"
 BEFORE_S: Final = 120.0
@@ -37,7 +37,6 @@ _FRESH_S: Final = 15.0
 _SAVE_LEAST_S: Final = 5.0
 _SAVE_SHARE: Final = 0.02
 _COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w", "on_battery")
-_TEST_ALARM: Final = "upsAlarmTestInProgress"
 _BAD_BANK_ALARMS: Final = frozenset(("upsAlarmBatteryBad", "upsAlarmDepletedBattery"))
 
 
@@ -320,7 +319,7 @@ class DischargeKeeper:
             id=f"{kept.bank.id}-{first.at.astimezone(UTC):%Y%m%dT%H%M%SZ}",
             bank=kept.bank.id,
             at=first.at,
-            kind="test" if _in_test(reading) else "outage",
+            kind="test" if reading.in_test else "outage",
             rows=(),
             phase=Phase.DISCHARGING,
             started_s=started_s,
@@ -340,7 +339,7 @@ class DischargeKeeper:
         record = kept.record
         if record is None:
             return ()
-        if _in_test(reading) and record.kind == "outage" and row.t_s - record.started_s < TRANSFER_S:
+        if reading.in_test and record.kind == "outage" and row.t_s - record.started_s < TRANSFER_S:
             record = replace(record, kind="test")
         last_on_s = kept.last_on_s
         if row.on_battery:
@@ -453,10 +452,6 @@ def _full(bank: Bank, reading: Reading, row: DischargeRow, since_s: float) -> bo
     if row.current_a is None or fitted is None or fitted.rated_capacity_ah is None:
         return since_s >= _RECHARGE_BLIND_S
     return abs(row.current_a) <= max(0.01 * fitted.rated_capacity_ah * bank.strings, 0.2)
-
-
-def _in_test(reading: Reading) -> bool:
-    return reading.test.result is TestResult.IN_PROGRESS or _TEST_ALARM in (reading.card_alarms or ())
 
 
 def _says_good(reading: Reading) -> bool:

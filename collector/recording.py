@@ -28,6 +28,7 @@ from collector.polling import Answer, Poller
 from collector.present import Present
 from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
+from collector.transfers import TRANSFERS, Transfers
 from rules.alarms.changes import Change, PollNow, Refused
 from rules.alarms.inputs import BankJudged, Input, OperatorAction, SystemJudged, Tick
 from rules.alarms.plain import to_plain
@@ -38,6 +39,7 @@ from rules.judge import BankJudgement
 from rules.pairing import PartnerLoad
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
+from rules.verdicts import Finding
 from rules.watch.state import Book, WatchState, isolated_units, restore, snapshot
 from rules.watch.step import step
 
@@ -103,6 +105,7 @@ class Recorder:
         self.judging: Judging | None = None
         self.keeper = DischargeKeeper(book.estate)
         self.aftermath = Aftermath(book.estate)
+        self.transfers = Transfers(book.estate)
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
         self.on_discharged: Callable[[str], None] = lambda _bank: None
@@ -132,6 +135,7 @@ class Recorder:
             self.state = restore(kept.body)
             self._present.alarms = dict(self.state.alarms)
         self.aftermath.restore(await self._ledger.snapshot(AFTERMATH))
+        self.transfers.restore(await self._ledger.snapshot(TRANSFERS))
         closed = self.keeper.resume(await self._ledger.open_evidence())
         async with self._ledger.transaction() as tx:
             for line in closed:
@@ -241,6 +245,7 @@ class Recorder:
             self._present.keep(sample)
             taken.touched[self._estate.units[sample.unit].system] = None
             if isinstance(sample, Reading):
+                taken.changes += self.transfers.take(sample, self.state.incidents)
                 taken.evidence += self.keeper.take(sample)
                 if self.judging is not None:
                     self.judging.carry(sample)
@@ -252,6 +257,7 @@ class Recorder:
                 for line in self.keeper.flush():
                     tx.save_evidence(line)
                 self.aftermath.save(tx, self._clock.now())
+                self.transfers.save(tx, self._clock.now())
                 tx.save_snapshot(self._peaks_snapshot())
         except StoreError as error:
             if error.fault not in PASSING:
@@ -320,7 +326,14 @@ class Recorder:
             on_battery_since=self._on_battery_since(system, units),
             seen_steps=self.aftermath.seen_steps(system),
             partner=self._partner(system),
+            before=self._findings_before(system),
+            last_call=self.transfers.found(system),
         )
+
+    def _findings_before(self, system: str) -> tuple[Finding, ...]:
+        """Return what set the system's units apart at the last look, also one before a restart."""
+        known = self.state.systems.get(system)
+        return () if known is None else known.findings
 
     def _partner(self, system: str) -> PartnerLoad | None:
         """Return what is known of the system whose load this one must be able to take."""
@@ -380,7 +393,7 @@ class Recorder:
         now_s = self._clock.monotonic_s()
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
         done = [one for one, refusal in taken.asked if refusal is None]
-        due = keep_peaks or self.learning.due or self.aftermath.due
+        due = keep_peaks or self.learning.due or self.aftermath.due or self.transfers.due
         if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
         async with self._ledger.transaction() as tx:
@@ -395,10 +408,11 @@ class Recorder:
             self.learning.save(tx, self._clock.now())
             self._enqueue(tx, taken.changes)
             self.aftermath.save(tx, self._clock.now())
+            self.transfers.save(tx, self._clock.now())
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
                 tx.save_snapshot(self._peaks_snapshot())
-        self.aftermath.due = False
+        self.aftermath.due = self.transfers.due = False
         if keep_peaks:
             self._peaks_kept_s = now_s
 

@@ -18,7 +18,7 @@ from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.pairing import PartnerLoad, takes_partner
 from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together
 from rules.peaks import NO_PEAKS, Peaks
-from rules.reading import OutputSource, Reading, Silence, Stamp, TestResult
+from rules.reading import OutputSource, Reading, Silence, Stamp
 from rules.redundancy import redundancy
 from rules.requirements import (
     SHOWN_WITHIN,
@@ -31,6 +31,7 @@ from rules.requirements import (
 )
 from rules.siblings import compare
 from rules.verdicts import (
+    Finding,
     HoldUps,
     OnBattery,
     Redundancy,
@@ -61,7 +62,8 @@ class SystemView:
     not answer. `isolated`: units that planned work has out. `poll_s`: the cadence readings should come
     at, by unit (5 s where not given). `coldest_c`: the coldest that each bank's room was seen, by bank.
     `seen_steps`: seconds last seen of a step of the bridge, by its name. `partner`: what is known of the
-    system whose load this one must be able to take, where one is declared.
+    system whose load this one must be able to take, where one is declared. `before`: what set its units apart
+    at the last look. `last_call`: what the last call on its banks showed (`rules.transfers`).
     """
 
     estate: Estate
@@ -77,6 +79,8 @@ class SystemView:
     seen_steps: Mapping[str, float] = field(default_factory=dict)
     shown_within: timedelta = SHOWN_WITHIN
     partner: PartnerLoad | None = None
+    before: tuple[Finding, ...] = ()
+    last_call: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +129,6 @@ def unit_views(view: SystemView) -> tuple[UnitView, ...]:
     return tuple(seen)
 
 
-def in_test(reading: Reading) -> bool:
-    """Return whether a unit tests its bank: then it is on battery, and the mains has not failed."""
-    return reading.test.result is TestResult.IN_PROGRESS or "upsAlarmTestInProgress" in (
-        reading.card_alarms or ()
-    )
-
-
 def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
     """Return what the last readings say; `judged` tells which banks cannot carry their share."""
     views = unit_views(view)
@@ -145,7 +142,7 @@ def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
         parallel=parallel,
         redundancy=redundancy(views, parallel, view.peaks, system.spare_units, unfit),
         on_battery=_on_battery(views, parallel),
-        in_test=tuple(v.unit.id for v in views if v.fresh and v.reading is not None and in_test(v.reading)),
+        in_test=tuple(v.unit.id for v in views if v.fresh and v.reading is not None and v.reading.in_test),
         missing=_missing(views, parallel),
     )
 
@@ -155,9 +152,7 @@ def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...
     last = [
         v
         for v in views
-        if v.reading is not None
-        and v.reading.output.source is OutputSource.BATTERY
-        and not in_test(v.reading)
+        if v.reading is not None and v.reading.output.source is OutputSource.BATTERY and not v.reading.in_test
     ]
     if any(v.fresh for v in last) or not parallel.with_standing(frozenset({Standing.CARRYING})):
         return tuple(v.unit.id for v in last)
@@ -252,7 +247,7 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
         requirements=requirement_verdicts(view, seen, judged, shown_ups),
         on_battery=on_battery(view, seen, judged, units),
         not_checked=NOT_CHECKED,
-        findings=compare(system.id, seen.views, seen.parallel),
+        findings=(*compare(system.id, seen.views, seen.parallel, view.before), *view.last_call),
         partner=None
         if view.partner is None
         else takes_partner(

@@ -72,7 +72,11 @@ def takes_partner(
         reasons += note
     loads = {line: pair for line, pair in asked.items() if pair is not None}
     if len(loads) < len(asked) or not loads:
-        return _open(other, parallel, [*reasons, "The load of both is not known on every line."], basis)
+        whose = [f"of {other.name}"] if None in theirs.values() else []
+        whose = ["here", *whose] if None in own.values() or not whose else whose
+        return _open(
+            other, parallel, [*reasons, f"The load {' and '.join(whose)} is not known on every line."], basis
+        )
     limits = _limits(views, able, loads)
     ranked = margins(loads, limits)
     not_seen_now = unseen or parallel.load.power_w is None or other.load.power_w is None

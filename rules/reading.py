@@ -236,6 +236,12 @@ class Reading:
             return None
         return self.output.source is OutputSource.BATTERY
 
+    @property
+    def in_test(self) -> bool:
+        """Return whether the unit says that it tests its bank: on battery then, though the mains has not failed."""
+        said = self.card_alarms or ()
+        return self.test.result is TestResult.IN_PROGRESS or "upsAlarmTestInProgress" in said
+
 
 @dataclass(frozen=True, slots=True)
 class Silence:

@@ -1,4 +1,4 @@
-"""Units of one system compared with each other: who shares badly, who disagrees, who was late.
+"""Units of one system compared with each other: who shares badly, who disagrees.
 
 Sharing is told apart as the trade does it: units that differ in watts differ in angle, units that differ
 in reactive power differ in voltage. RFC 1628 gives magnitudes only, so reactive power is |Q| =
@@ -7,41 +7,78 @@ sqrt(S^2 - P^2) without its sign, and circulating current can be suspected, neve
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from statistics import median
 from typing import Final
 
+from rules.estate import NormalMode
 from rules.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel, UnitView
-from rules.reading import Reading
+from rules.reading import OutputSource, Reading
 from rules.verdicts import Finding, Standing
 from rules.verdicts import FindingKind as Kind
 
-SHARE_LIMIT: Final = 0.10
-"""Deviation of a unit from the mean, of its rating, that is told (trade: 10 points for minutes)."""
-PHASE_LIMIT: Final = 0.30
-POWER_FACTOR_APART: Final = 0.15
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """From where on a difference is told, and how far it must fall back before it is told no more."""
+
+    limit: float
+    deadband: float
+
+
+BOUNDS: Final[Mapping[Kind, Bound]] = {
+    # deviation of a unit from the mean, of its rating (trade: 10 points for minutes)
+    Kind.SHARE_REAL: Bound(0.10, 0.03),
+    Kind.SHARE_REACTIVE: Bound(0.10, 0.03),
+    # deviation of a board line from the lines' mean, of that mean
+    Kind.PHASES: Bound(0.30, 0.05),
+    # power factor under that of the siblings
+    Kind.CIRCULATING: Bound(0.15, 0.03),
+    # deviation from the middle of the siblings, of that middle
+    Kind.VOLTAGE: Bound(0.02, 0.005),
+    # deviation from the middle of the siblings, Hz
+    Kind.FREQUENCY: Bound(0.2, 0.05),
+}
 IDLE_CURRENT: Final = 0.10
 """Volt-amperes, of rating, that a unit with hardly any watts must carry to suggest circulating current."""
-VOLTAGE_APART: Final = 0.02
-FREQUENCY_APART_HZ: Final = 0.2
-LATE: Final = timedelta(seconds=10)
+HARDLY_A_WATT: Final = 0.3
+"""Power factor under which such a unit counts as carrying hardly any watts; deadband as above."""
+
+Before = frozenset[tuple[Kind, str]]
+"""What was told at the last look, by kind and thing: it is told until it falls back by its deadband."""
 
 
-def compare(system: str, views: Sequence[UnitView], parallel: Parallel) -> tuple[Finding, ...]:
+def compare(
+    system: str, views: Sequence[UnitView], parallel: Parallel, before: Iterable[Finding] = ()
+) -> tuple[Finding, ...]:
     """Return everything that sets the units of one system apart at this moment.
 
-    Only units with a card of their own and a fresh reading are compared.
+    Only units with a card of their own and a fresh reading are compared. By design nothing is said of how
+    units share while they rest, test their banks, or feed the load past their inverters in economy mode.
+    `before`: what was found at the last look.
     """
+    told: Before = frozenset((f.kind, f.about) for f in before)
     able = [v for v in views if v.fresh and v.reading is not None and not v.shared_card]
-    found = [*_sharing(able, parallel), *_phases(system, parallel)]
+    sharing = [v for v in able if v.reading is not None and _shares(v.reading)]
+    found = [*_sharing(sharing, parallel, told), *_phases(system, parallel, told)]
     if len(able) > 1:
-        found += _circulating(able, parallel)
-        found += _electrical(able, parallel)
+        found += _circulating(sharing, parallel, told)
+        found += _electrical(able, parallel, told)
         found += _sources(able, parallel)
         found += _plates(able)
     return tuple(found)
+
+
+def _limit(kind: Kind, about: str, told: Before) -> float:
+    """Return the limit that holds: the nearer one for what was told already."""
+    bound = BOUNDS[kind]
+    return bound.limit - bound.deadband if (kind, about) in told else bound.limit
+
+
+def _shares(reading: Reading) -> bool:
+    """Return whether a unit takes part in sharing by its inverter, in earnest."""
+    return reading.output.source is not OutputSource.BYPASS and not reading.in_test
 
 
 def reactive_var(view: UnitView) -> float | None:
@@ -56,18 +93,19 @@ def reactive_var(view: UnitView) -> float | None:
     return total
 
 
-def _sharing(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
+def _sharing(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list[Finding]:
     """Return units that carry more or less than their part, in watts and in reactive power."""
     found = []
+    names = {v.unit.id for v in able}
     for share in parallel.shares:
-        off = share.deviation_fraction
-        if off is not None and abs(off) > SHARE_LIMIT:
+        off = share.deviation_fraction if share.unit in names else None
+        if off is not None and abs(off) > _limit(Kind.SHARE_REAL, share.unit, told):
             word = "more" if off > 0.0 else "less"
             why = (
                 f"Unit {share.unit} carries {100 * abs(off):.0f} points of its rating {word} than the mean in "
                 "watts: its output leads or lags the others in angle."
             )
-            found.append(Finding(Kind.SHARE_REAL, share.unit, why, off, SHARE_LIMIT))
+            found.append(Finding(Kind.SHARE_REAL, share.unit, why, off, BOUNDS[Kind.SHARE_REAL].limit))
     judged = {share.unit for share in parallel.shares if share.deviation_fraction is not None}
     reactive = {
         v.unit.id: q / v.fitted.rating_va
@@ -77,30 +115,31 @@ def _sharing(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
     if len(reactive) > 1:
         mean = sum(reactive.values()) / len(reactive)
         for unit, part in reactive.items():
-            if abs(part - mean) > SHARE_LIMIT:
+            if abs(part - mean) > _limit(Kind.SHARE_REACTIVE, unit, told):
                 why = (
                     f"Unit {unit} carries {100 * abs(part - mean):.0f} points of its rating "
                     f"{'more' if part > mean else 'less'} reactive power than the mean: its voltage is set apart."
                 )
-                found.append(Finding(Kind.SHARE_REACTIVE, unit, why, part - mean, SHARE_LIMIT))
+                limit = BOUNDS[Kind.SHARE_REACTIVE].limit
+                found.append(Finding(Kind.SHARE_REACTIVE, unit, why, part - mean, limit))
     return found
 
 
-def _phases(system: str, parallel: Parallel) -> list[Finding]:
+def _phases(system: str, parallel: Parallel, told: Before) -> list[Finding]:
     """Return whether the board's lines differ, where there is enough load to matter."""
     apart = parallel.phase_imbalance_fraction
     loaded = [s.of_rating_fraction for s in parallel.shares if s.of_rating_fraction is not None]
     enough = bool(loaded) and max(loaded) >= ENOUGH_LOAD_TO_JUDGE_SHARE
-    if apart is None or apart <= PHASE_LIMIT or not enough:
+    if apart is None or apart <= _limit(Kind.PHASES, system, told) or not enough:
         return []
     top = max(parallel.load.lines, key=lambda line: line.power_w or 0.0)
     why = (
         f"The board's lines differ by up to {100 * apart:.0f} % of their mean; line {top.line} carries most."
     )
-    return [Finding(Kind.PHASES, system, why, apart, PHASE_LIMIT, top.line)]
+    return [Finding(Kind.PHASES, system, why, apart, BOUNDS[Kind.PHASES].limit, top.line)]
 
 
-def _circulating(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
+def _circulating(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list[Finding]:
     """Return suspicion of current that flows between units: current with hardly a watt, or odd power factor."""
     found = []
     factors: dict[str, float] = {}
@@ -112,30 +151,32 @@ def _circulating(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
         if watts is None or not apparent or None in apparent:
             continue
         va = sum(a for a in apparent if a is not None)
-        if va > IDLE_CURRENT * v.fitted.rating_va and watts < 0.3 * va:
+        eased = BOUNDS[Kind.CIRCULATING].deadband if (Kind.CIRCULATING, v.unit.id) in told else 0.0
+        if va > IDLE_CURRENT * v.fitted.rating_va and watts < (HARDLY_A_WATT + eased) * va:
             why = (
                 f"Unit {v.unit.id} carries {va / 1e3:.1f} kVA with only {watts / 1e3:.1f} kW: current may circulate "
                 "between the units. The card cannot show the direction."
             )
-            found.append(Finding(Kind.CIRCULATING, v.unit.id, why, watts / va, 0.3))
+            found.append(Finding(Kind.CIRCULATING, v.unit.id, why, watts / va, HARDLY_A_WATT))
         elif va > ENOUGH_LOAD_TO_JUDGE_SHARE * v.fitted.rating_va:
             factors[v.unit.id] = watts / va
     if len(factors) > 1:
         middle = median(factors.values())
         for unit, factor in factors.items():
-            if middle - factor > POWER_FACTOR_APART:
+            if middle - factor > _limit(Kind.CIRCULATING, unit, told):
                 why = (
                     f"Unit {unit} works at power factor {factor:.2f} where its siblings have {middle:.2f} on the "
                     "same load: current may circulate."
                 )
-                found.append(Finding(Kind.CIRCULATING, unit, why, factor, middle - POWER_FACTOR_APART))
+                limit = middle - BOUNDS[Kind.CIRCULATING].limit
+                found.append(Finding(Kind.CIRCULATING, unit, why, factor, limit))
     return found
 
 
 _CARRYING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY})
 
 
-def _electrical(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
+def _electrical(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list[Finding]:
     """Return units whose output voltage or frequency is apart: on one busbar they cannot be."""
     found = []
     carrying = [v for v in able if parallel.standing_of(v.unit.id) in _CARRYING and v.reading is not None]
@@ -150,12 +191,13 @@ def _electrical(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
     for board, by_unit in volts.items():
         middle = median(by_unit.values())
         for unit, value in by_unit.items():
-            if len(by_unit) > 1 and abs(value - middle) > VOLTAGE_APART * middle:
+            if len(by_unit) > 1 and abs(value - middle) > _limit(Kind.VOLTAGE, unit, told) * middle:
                 why = (
                     f"Unit {unit} reads {value:.0f} V on board line {board}, its siblings {middle:.0f} V, on one "
                     "busbar: a wrong meter, a wrong scale, or the unit is not on the bar."
                 )
-                found.append(Finding(Kind.VOLTAGE, unit, why, value, VOLTAGE_APART * middle, board))
+                limit = BOUNDS[Kind.VOLTAGE].limit * middle
+                found.append(Finding(Kind.VOLTAGE, unit, why, value, limit, board))
     hertz = {v.unit.id: f for v in carrying if v.reading is not None and (f := v.reading.output.frequency_hz)}
     if len(hertz) > 1:
         middle = median(hertz.values())
@@ -165,10 +207,10 @@ def _electrical(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
                 unit,
                 f"Unit {unit} reads {f:.1f} Hz, its siblings {middle:.1f} Hz: parallel units run in step.",
                 f,
-                FREQUENCY_APART_HZ,
+                BOUNDS[Kind.FREQUENCY].limit,
             )
             for unit, f in hertz.items()
-            if abs(f - middle) > FREQUENCY_APART_HZ
+            if abs(f - middle) > _limit(Kind.FREQUENCY, unit, told)
         ]
     return found
 
@@ -178,7 +220,6 @@ def _sources(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
     doing = {v.unit.id: parallel.standing_of(v.unit.id) for v in able}
     on_battery = [unit for unit, what in doing.items() if what is Standing.ON_BATTERY]
     on_mains = [unit for unit, what in doing.items() if what is Standing.CARRYING]
-    on_bypass = [unit for unit, what in doing.items() if what is Standing.BYPASS]
     found = []
     if on_battery and on_mains:
         if len(on_battery) <= len(on_mains):
@@ -199,17 +240,30 @@ def _sources(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
                 )
                 for u in on_mains
             ]
-    if on_bypass and (on_mains or on_battery):
-        others = ", ".join([*on_mains, *on_battery])
-        found += [
-            Finding(
-                Kind.SOURCE,
-                u,
-                f"Unit {u} is on bypass while {others} carry by inverter: one bar, two sources.",
-            )
-            for u in on_bypass
-        ]
-    return found
+    return [*found, *_two_sources(able, doing)]
+
+
+def _two_sources(able: Sequence[UnitView], doing: Mapping[str, Standing]) -> list[Finding]:
+    """Return the units that are not in their normal mode where some feed past their inverters and some do not."""
+    past = [v for v in able if v.reading is not None and v.reading.output.source is OutputSource.BYPASS]
+    by_inverter = [v for v in able if v not in past and doing[v.unit.id] in _CARRYING]
+    if not past or not by_inverter:
+        return []
+    sentences = {
+        v.unit.id: f"Unit {v.unit.id} is on bypass while {_names(by_inverter)} carry by inverter: one bar, two sources."
+        for v in past
+        if v.unit.normal_mode is not NormalMode.ECONOMY
+    }
+    sentences |= {
+        v.unit.id: f"Unit {v.unit.id} carries by inverter while {_names(past)} are in economy mode: one bar, two sources."
+        for v in by_inverter
+        if v.unit.normal_mode is NormalMode.ECONOMY and doing[v.unit.id] is not Standing.ON_BATTERY
+    }
+    return [Finding(Kind.SOURCE, unit, why) for unit, why in sentences.items()]
+
+
+def _names(views: Sequence[UnitView]) -> str:
+    return ", ".join(v.unit.id for v in views)
 
 
 PLATES: Final[Mapping[Kind, tuple[str, Callable[[Reading], object]]]] = {
@@ -248,37 +302,3 @@ def _plates(able: Sequence[UnitView]) -> list[Finding]:
         odd = [unit for unit, value in said.items() if value != common]
         found += [Finding(kind, u, f"Unit {u} {verb} {said[u]}, its siblings {common}.") for u in odd]
     return found
-
-
-@dataclass(frozen=True, slots=True)
-class Transfer:
-    """When a unit went on battery and came back in one power event; None: not seen to."""
-
-    unit: str
-    went: datetime | None
-    back: datetime | None
-
-
-def latecomers(transfers: Sequence[Transfer], accept_s: Mapping[str, float]) -> tuple[Finding, ...]:
-    """Return units that stayed away from a power event or came back late, measured by their siblings.
-
-    `accept_s`: how long each unit is allowed to qualify, wait and ramp by declaration; being later than
-    the first by more than the difference and ten seconds is late.
-    """
-    went = [t for t in transfers if t.went is not None]
-    found = [
-        Finding(Kind.NOT_ON_BATTERY, t.unit, f"Unit {t.unit} did not go on battery with its siblings.")
-        for t in transfers
-        if t.went is None and 2 * len(went) > len(transfers)
-    ]
-    back = {t.unit: t.back for t in went if t.back is not None}
-    if not back:
-        return tuple(found)
-    first = min(back, key=lambda unit: back[unit])
-    for unit, at in back.items():
-        allowed = LATE + timedelta(seconds=max(accept_s.get(unit, 0.0) - accept_s.get(first, 0.0), 0.0))
-        late = at - back[first]
-        if late > allowed:
-            why = f"Unit {unit} came back {late.total_seconds():.0f} s after {first}; {allowed.total_seconds():.0f} s are allowed."
-            found.append(Finding(Kind.LATE_BACK, unit, why, late.total_seconds(), allowed.total_seconds()))
-    return tuple(found)

@@ -255,7 +255,10 @@ class FindingKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that sets a unit (or the system) apart, with its value and limit where there is one."""
+    """One thing that sets a unit (or the system) apart, with its value and limit where there is one.
+
+    `at`: when it happened, for what is past; None for what is so now.
+    """
 
     kind: FindingKind
     about: str
@@ -263,6 +266,7 @@ class Finding:
     value: float | None = None
     limit: float | None = None
     line: int | None = None
+    at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

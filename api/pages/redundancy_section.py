@@ -11,7 +11,7 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet, UnitView
 from api.pages.ruler import caption, ruler, table
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, capital, count, down, kilo, listed, since, up, whole_percent
+from api.pages.words import CANNOT_TELL, capital, clause, count, down, kilo, listed, since, up, whole_percent
 from rules.verdicts import LoadBasis, Redundancy, RedundancyAt, UnitStanding, Verdict
 from rules.verdicts import Standing as UnitStands
 
@@ -116,10 +116,49 @@ def _reasons(subject: Judged, redundancy: Redundancy) -> Nodes:
     said = [stopped(reason) for reason in redundancy.because[1:]]
     said += [_margin_at(at) for at in redundancy.at if at.basis is not redundancy.basis]
     parts: list[Nodes] = [el("ul", [el("li", reason) for reason in said], class_="rests-on")] if said else []
-    if subject.state.findings:
-        apart = [el("li", stopped(finding.because)) for finding in subject.state.findings]
-        parts += [el("h3", "What sets a unit apart"), el("ul", apart, class_="rests-on")]
-    return parts
+    return [*parts, _apart(subject)]
+
+
+def _apart(subject: Judged) -> Nodes:
+    """Return what sets a unit apart now, and what the last outage showed, each with its day."""
+    if not subject.state.findings:
+        return None
+    said = [
+        el(
+            "li",
+            f"In the outage of {subject.clock.on(f.at)}: {clause(f.because)}."
+            if f.at
+            else stopped(f.because),
+        )
+        for f in subject.state.findings
+    ]
+    return [el("h3", "What sets a unit apart"), el("ul", said, class_="rests-on")]
+
+
+def _pair(sheet: Sheet, subject: Judged) -> Nodes:
+    """Return whether the system could take its partner's load, where it has a partner."""
+    pair = subject.state.partner
+    if pair is None:
+        return None
+    other = sheet.estate.systems.get(pair.partner)
+    name = other.name if other else pair.partner
+    answer = {
+        Verdict.ADEQUATE: "Yes, on every line, in watts and in volt-amperes.",
+        Verdict.INADEQUATE: "No.",
+        Verdict.CANNOT_TELL: "Cannot tell.",
+    }[pair.verdict]
+    said = [stopped(reason) for reason in pair.because]
+    said += [_margin_at(at) for at in pair.at if at.basis is not pair.basis]
+    return [
+        el(
+            "h3",
+            "Could it take the load of ",
+            el("a", name, href=address_of("systems", pair.partner)),
+            " too?",
+        ),
+        el("p", line_mark(MARKS[pair.verdict]), " ", answer, class_="prose answer"),
+        el("ul", [el("li", reason) for reason in said], class_="rests-on"),
+    ]
 
 
 def _margin_at(at: RedundancyAt) -> str:
@@ -141,7 +180,14 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
             "Redundant on every phase?",
             None,
             alone,
-            el("div", _shares(sheet, subject), id="q2-shares", live=True),
+            el(
+                "div",
+                _shares(sheet, subject),
+                _apart(subject),
+                _pair(sheet, subject),
+                id="q2-shares",
+                live=True,
+            ),
         )
     sentence: Nodes = el(
         "p", line_mark(MARKS[redundancy.verdict]), " ", verdict(redundancy), class_="prose answer"
@@ -154,7 +200,14 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         el(
             "div",
             _ruler(sheet, subject, redundancy, titled=False),
-            el("div", _shares(sheet, subject), _reasons(subject, redundancy), id="q2-shares", live=True),
+            el(
+                "div",
+                _shares(sheet, subject),
+                _reasons(subject, redundancy),
+                _pair(sheet, subject),
+                id="q2-shares",
+                live=True,
+            ),
             class_="two",
         ),
     )

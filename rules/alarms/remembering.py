@@ -11,7 +11,7 @@ from rules.alarms.changes import PowerEvent
 from rules.alarms.conditions.found import Found
 from rules.alarms.lifecycle import Observation
 from rules.alarms.scene import UnitMemory
-from rules.alarms.signs import has_mains, load_fraction, on_battery, testing
+from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.alarms.wording import counted, lasted
 from rules.estate import Unit
 from rules.reading import Nameplate, OutputSource, Reading
@@ -34,7 +34,7 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
         source=reading.output.source or before.source,
         on_battery=before.on_battery if on_bank is None else on_bank,
         on_battery_since=since,
-        testing=testing(reading) and mains is not False,
+        testing=reading.in_test and mains is not False,
         mains=mains,
         power_w=reading.output.power_w,
         load_fraction=load_fraction(reading, unit),

@@ -1,11 +1,11 @@
-"""What one reading shows of its unit: whether its bank carries, tests, has mains, and how loaded it is."""
+"""What one reading shows of its unit: whether its bank carries, it has mains, and how loaded it is."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from rules.estate import Unit, in_place
-from rules.reading import Reading, TestResult
+from rules.reading import Reading
 
 DEAD_BELOW: Final = 0.5
 """An input line below this part of its nominal voltage carries no supply."""
@@ -20,12 +20,6 @@ def on_battery(reading: Reading) -> bool | None:
     if reading.battery.on_battery_s is not None and reading.battery.on_battery_s > 0:
         return True
     return None
-
-
-def testing(reading: Reading) -> bool:
-    """Return whether the unit says that it is testing itself."""
-    alarms = reading.card_alarms or ()
-    return reading.test.result is TestResult.IN_PROGRESS or "upsAlarmTestInProgress" in alarms
 
 
 def has_mains(reading: Reading, nominal_v: float | None) -> bool | None:

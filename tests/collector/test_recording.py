@@ -20,10 +20,11 @@ from rules.alarms.catalogue import Explanation
 from rules.alarms.inputs import PlannedWork, Window
 from rules.assess import Glance, SystemView
 from rules.reading import Reading, Stamp
-from rules.verdicts import Standing
+from rules.verdicts import Standing, Verdict
 from rules.watch.state import Book
+from tests.collector.scripted import scripted
 from tests.collector.snmp.cards import GOOD
-from tests.rules.plants import NOON, estate
+from tests.rules.plants import NOON, estate, paired, reading
 
 
 class Forgetful:
@@ -99,3 +100,32 @@ async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_o
             await clock.advance(5.0)
         assert set(present.readings) == {"A1", "A2"}
         assert not present.alarms["cannot_judge_unit:A1"].state.active
+
+
+async def test_a_pair_is_judged_by_what_its_partner_carries_and_tells_when_it_no_longer_fits(
+    tmp_path: Path,
+) -> None:
+    async with scripted(paired(estate(2)), tmp_path, NOON) as site:
+        await site.go(90)
+        pair = site.recorder.state.systems["A"].partner
+        assert pair is not None
+        assert pair.verdict is Verdict.ADEQUATE  # 12 of 18 kW a line
+        site.says |= {u: reading(u, (7000.0,) * 3) for u in ("B1", "B2")}
+        await site.go(90)
+        for system in ("A", "B"):  # 6 and 14 kW a line on 18
+            pair = site.recorder.state.systems[system].partner
+            assert pair is not None
+            assert pair.verdict is Verdict.INADEQUATE
+            assert site.recorder.state.alarms[f"cannot_take_partner:{system}"].state.active
+
+
+async def test_a_partner_that_fell_silent_leaves_it_open(tmp_path: Path) -> None:
+    async with scripted(paired(estate(2)), tmp_path, NOON) as site:
+        await site.go(30)
+        for unit in ("B1", "B2"):
+            del site.says[unit]
+        await site.go(60)
+        pair = site.recorder.state.systems["A"].partner
+        assert pair is not None
+        assert pair.verdict is Verdict.CANNOT_TELL
+        assert any("Hall B" in text for text in pair.because)

@@ -155,3 +155,16 @@ def month(*watts: float, power_factor: float = 0.95) -> Peaks:
         for n, w in enumerate(watts, 1)
     )
     return Peaks(lines, 30.0, NOON - timedelta(days=30)) if watts else NO_PEAKS
+
+
+def paired(plant: Estate) -> Estate:
+    """Return a plant with a second system beside system A, of two units like its own; each must take the other."""
+    other = replace(plant.systems["A"], id="B", name="Hall B", partner="A")
+    units = {f"B{n}": replace(plant.units["A1"], id=f"B{n}", system="B") for n in (1, 2)}
+    return replace(
+        plant,
+        systems={"A": replace(plant.systems["A"], partner="B"), "B": other},
+        units={**plant.units, **units},
+        cards={**plant.cards, **{f"card {u}": Card(f"card {u}", (u,)) for u in units}},
+        banks={**plant.banks, **{f"bank {u}": Bank(f"bank {u}", (u,), 240, 1, (BLOCKS,)) for u in units}},
+    )

@@ -35,7 +35,8 @@ def judged(
 def test_with_no_unit_lost_all_of_them_carry_both_loads() -> None:
     found = judged(partner(10_000.0, 9000.0, 9000.0))
     assert found.verdict is Verdict.ADEQUATE
-    assert (found.tightest_line, found.margin_w) == (1, pytest.approx(18_000.0 - 16_000.0))
+    assert found.tightest_line == 1
+    assert found.margin_w == pytest.approx(18_000.0 - 16_000.0)
     assert "tightest is line 1: both ask 16.00 kW now, the units carry 18.00." in found.because[0]
 
 
@@ -98,7 +99,7 @@ def test_a_partner_that_was_not_read_leaves_it_open(other: PartnerLoad) -> None:
     found = judged(other)
     assert found.verdict is Verdict.CANNOT_TELL
     assert found.margin_w is None
-    assert found.because
+    assert "Hall B" in found.because[-1]
 
 
 def test_a_line_that_only_the_partner_has_is_carried_by_nobody() -> None:

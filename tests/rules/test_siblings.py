@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
 
 import pytest
 
 from rules.assess import unit_views
+from rules.estate import NormalMode
 from rules.parallel import together
 from rules.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
-from rules.siblings import Transfer, compare, latecomers
+from rules.siblings import compare
 from rules.verdicts import Finding
 from rules.verdicts import FindingKind as Kind
-from tests.rules.plants import NOON, estate, reading, view
+from tests.rules.plants import estate, reading, view
 
 
 def findings(*readings: Reading) -> tuple[Finding, ...]:
@@ -112,15 +112,53 @@ def test_what_is_not_known_is_not_compared() -> None:
     assert findings(reading("A1"), bare) == ()
 
 
-def test_who_came_back_late() -> None:
-    transfers = [
-        Transfer(u, NOON, NOON + timedelta(seconds=s)) for u, s in (("A1", 30), ("A2", 65), ("A3", 50))
+def again(before: tuple[Finding, ...], *readings: Reading) -> list[Kind]:
+    views = unit_views(view(estate(len(readings)), readings))
+    return [f.kind for f in compare("A", views, together(views), before)]
+
+
+@pytest.mark.parametrize(
+    ("watts", "first", "after"), [(4900.0, True, True), (4600.0, False, True), (4200.0, False, False)]
+)
+def test_what_was_told_is_told_until_it_falls_back_by_its_deadband(
+    watts: float, first: bool, after: bool
+) -> None:
+    # each is off the mean by half of 3 * (watts - 3000) of 27 kW: 10.6, 8.9 and 6.7 points; told over 10, kept over 7
+    other = reading("A2", (3000.0,) * 3)
+    apart = findings(reading("A1", (5500.0,) * 3), other)
+    assert (Kind.SHARE_REAL in again((), reading("A1", (watts,) * 3), other)) is first
+    assert (Kind.SHARE_REAL in again(apart, reading("A1", (watts,) * 3), other)) is after
+
+
+def test_a_unit_that_did_not_follow_into_economy_mode_is_one_of_two_sources() -> None:
+    plant = estate(3)
+    plant = replace(
+        plant, units={n: replace(u, normal_mode=NormalMode.ECONOMY) for n, u in plant.units.items()}
+    )
+    bypass, inverter = OutputSource.BYPASS, OutputSource.NORMAL
+    readings = [reading("A1", source=bypass), reading("A2", source=bypass), reading("A3", source=inverter)]
+    views = unit_views(view(plant, readings))
+    assert [(f.kind, f.about) for f in compare("A", views, together(views))] == [(Kind.SOURCE, "A3")]
+    alike = [reading(n, source=bypass) for n in ("A1", "A2", "A3")]
+    views = unit_views(view(plant, alike))
+    assert compare("A", views, together(views)) == ()
+
+
+def test_how_units_share_past_their_inverters_is_a_matter_of_cables_and_not_told() -> None:
+    plant = estate(2)
+    plant = replace(
+        plant, units={n: replace(u, normal_mode=NormalMode.ECONOMY) for n, u in plant.units.items()}
+    )
+    readings = [
+        reading("A1", (5000.0,) * 3, source=OutputSource.BYPASS),
+        reading("A2", (2000.0,) * 3, source=OutputSource.BYPASS, power_factor=0.6),
     ]
-    found = latecomers(transfers, {"A1": 40.0, "A2": 50.0, "A3": 60.0})
-    # A2 may be 10 + 10 s later than A1 and is 35; A3 may be 20 + 10 s later and is 20.
-    assert [(f.kind, f.about, f.value, f.limit) for f in found] == [(Kind.LATE_BACK, "A2", 35.0, 20.0)]
+    views = unit_views(view(plant, readings))
+    assert compare("A", views, together(views)) == ()
 
 
-def test_who_did_not_go_on_battery() -> None:
-    transfers = [Transfer("A1", NOON, None), Transfer("A2", NOON, None), Transfer("A3", None, None)]
-    assert [(f.kind, f.about) for f in latecomers(transfers, {})] == [(Kind.NOT_ON_BATTERY, "A3")]
+def test_a_unit_that_tests_its_bank_is_not_held_to_its_share() -> None:
+    testing = reading("A1", (5500.0,) * 3, alarms=("upsAlarmTestInProgress",))
+    assert not any(
+        k is Kind.SHARE_REAL and u == "A1" for k, u in kinds(testing, reading("A2", (3000.0,) * 3))
+    )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.conditions.outage import outage_conditions
+from rules.alarms.conditions.siblings import partner_condition, sibling_conditions
 from rules.alarms.lifecycle import Observation
 from rules.alarms.wording import PURPOSES, at_least, at_most, kilowatts, listed, worst_lost
 from rules.estate import Estate
@@ -20,6 +21,8 @@ def system_conditions(
     yield from _requirements(state, catalogue["requirement_not_met"], was)
     yield from _redundancy(state, catalogue["redundancy_lost"], was)
     yield _imbalance(state, catalogue["phase_imbalance"], was)
+    yield from sibling_conditions(state, catalogue)
+    yield partner_condition(state, catalogue["cannot_take_partner"], was)
     yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was)
 
 

@@ -9,7 +9,7 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.signs import has_mains, load_fraction, on_battery, testing
+from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.alarms.wording import at_least
 from rules.estate import NormalMode, Unit
 from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
@@ -46,7 +46,7 @@ def unit_conditions(
     source = reading.output.source
     known = source is not None and source is not OutputSource.OTHER
     on_bank = on_battery(reading)
-    test = testing(reading) and has_mains(reading, None) is not False
+    test = reading.in_test and has_mains(reading, None) is not False
     explained = (Explanation.SELF_TEST.value,) if test else ()
 
     def found(

@@ -12,6 +12,7 @@ from api.pages.assets import ASSETS, STYLES, asset, csp_header
 from api.pages.markup import VOID
 from api.pages.model import AbsentLine, Learnt, LearntCorrection, Sheet
 from api.pages.unit_sheet import unit_page
+from rules.verdicts import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt, Verdict
 from tests.api.pages import samples
 
 ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot", "/units/W3", "/units/D1", "/banks")
@@ -238,3 +239,35 @@ def test_a_units_sheet_lists_what_was_learnt_about_its_card_and_its_weak_cipher(
     assert "tenths (stated in the estate file)." in text
     assert "The unit has no bypass line 3." in text
     assert "MD5 is weak." in text
+
+
+def test_a_pair_says_whether_one_takes_the_others_load_and_an_old_finding_has_its_day() -> None:
+    sheet = samples.short()
+    state = sheet.systems[0]
+    pair = PartnerVerdict(
+        partner=sheet.systems[1].id,
+        verdict=Verdict.INADEQUATE,
+        because=(
+            "The load of Treatment works does not fit on line 2: both ask 21.10 kW, the units carry 18.00.",
+        ),
+        as_of=sheet.now,
+        margin_w=-3100.0,
+        margin_fraction=-0.17,
+        tightest_line=2,
+        tightest_limit="w",
+        basis=LoadBasis.PEAK_30D,
+        at=(RedundancyAt(LoadBasis.NOW, Verdict.ADEQUATE, 1234.0, 0.07, 1, "va"),),
+    )
+    late = Finding(FindingKind.LATE_BACK, "C2", "Unit C2 came back 35 s after C1.", 35.0, 20.0, at=sheet.now)
+    paired = replace(state, partner=pair, findings=(late,))
+    html = sheets.render_at(replace(sheet, systems=(paired, *sheet.systems[1:])), f"/systems/{state.id}")
+    assert html is not None
+    text = "".join(check(html).text)
+    assert "too?" in text
+    assert "does not fit on line 2" in text
+    assert "At the load now 1.23 kW are left, tightest on L1 in VA." in text
+    assert "In the outage of" in text
+    assert "unit C2 came back 35 s after C1." in text
+    alone = sheets.render_at(sheet, f"/systems/{state.id}")
+    assert alone is not None
+    assert "too?" not in "".join(check(alone).text)
