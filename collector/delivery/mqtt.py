@@ -77,8 +77,11 @@ class MqttChannel:
             except (ChannelDown, OSError) as error:
                 self._why = why(error)
             log.warning("broker %s: %s; next try in %.0f s", self.id, self._why, wait_s)
-            await asyncio.sleep(wait_s)
+            await self._sleep(wait_s)
             wait_s = min(wait_s * 2, LONGEST_WAIT_S)
+
+    async def _sleep(self, seconds: float) -> None:
+        await self._clock.sleep_until(self._clock.monotonic_s() + seconds)
 
     def _connection(self) -> aiomqtt.Client:
         will = aiomqtt.Will(f"{self._base}/alive", _json({"state": "lost"}), qos=1, retain=True)
@@ -104,7 +107,7 @@ class MqttChannel:
 
     async def _beat(self, client: aiomqtt.Client) -> None:
         while True:
-            await asyncio.sleep(self._heartbeat_s)
+            await self._sleep(self._heartbeat_s)
             try:
                 await self._alive(client, "running")
             except aiomqtt.MqttError as error:

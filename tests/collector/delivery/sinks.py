@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import datetime as dt
 import email
 import email.message
 import email.policy
 import getpass
+import hashlib
+import hmac
 import ipaddress
 import json
 import socket
 import ssl
 import subprocess
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -176,11 +180,23 @@ class MailSink:
             self._controller = None
 
 
+def verified(headers: Mapping[str, str], body: bytes, secret: str) -> bool:
+    """Verify a request as a receiver would, from the text of Standard Webhooks alone."""
+    content = f"{headers['webhook-id']}.{headers['webhook-timestamp']}.".encode() + body
+    key = base64.b64decode(secret.removeprefix("whsec_"))
+    wanted = base64.b64encode(hmac.new(key, content, hashlib.sha256).digest()).decode()
+    return any(hmac.compare_digest(part, f"v1,{wanted}") for part in headers["webhook-signature"].split())
+
+
 @dataclass
 class WebSink:
-    """A real HTTP/1.1 server on loopback that keeps requests and answers with `status`."""
+    """A real HTTP/1.1 server on loopback that keeps requests and answers with `status`.
+
+    The answers to the next `lost_answers` requests get lost: the sender cannot know that it was heard.
+    """
 
     status: int = 200
+    lost_answers: int = 0
     requests: list[tuple[dict[str, str], bytes]] = field(default_factory=list)
     port: int = 0
 
@@ -210,6 +226,9 @@ class WebSink:
             }
             body = await reader.readexactly(int(headers.get("content-length", "0")))
             self.requests.append((headers, body))
+            if self.lost_answers:
+                self.lost_answers -= 1
+                return
             writer.write(
                 f"HTTP/1.1 {self.status} Said\r\ncontent-length: 0\r\nconnection: close\r\n\r\n".encode()
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -16,6 +17,7 @@ ON_BATTERY = GOOD | {
     **{f"upsInputVoltage.{line}": 0 for line in (1, 2, 3)},
     **{f"upsBypassVoltage.{line}": 0 for line in (1, 2, 3)},
 }
+TOKEN = "whsec_" + base64.b64encode(b"a key of this test, 32 bytes lon").decode()
 CARD_ALARMS = ("upsAlarmOnBattery", "upsAlarmInputBad", "upsAlarmBypassBad")
 
 
@@ -68,6 +70,7 @@ class Site:
         secrets = folder / "secrets.toml"
         secrets.write_text(
             '[cards]\ncommunity = "public"\n[broker]\nuser = "watch"\npassword = "a long password"\n'
+            f'[desk]\ntoken = "{TOKEN}"\n'
         )
         secrets.chmod(0o600)
         return folder / "estate.toml"
