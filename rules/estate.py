@@ -67,12 +67,26 @@ class Purpose(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class AnswerTimes:
+    """How long an alarm may stand acknowledged by nobody until people are told again, s; None: they are not.
+
+    The defaults suit a site with somebody on call; trade practice, no standard gives numbers.
+    """
+
+    critical_s: float | None = 300.0
+    major_s: float | None = 1800.0
+    minor_s: float | None = None
+    warning_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A place with one clock on the wall."""
 
     id: str
     name: str
     time_zone: str
+    answer_within: AnswerTimes = AnswerTimes()
 
 
 @dataclass(frozen=True, slots=True)

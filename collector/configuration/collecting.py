@@ -264,6 +264,12 @@ class AlarmTable(Table):
     tell_again_s: Number | None = Field(
         default=None, ge=3600, le=31536000, description="seconds until a standing one is told again"
     )
+    answer_within_s: Number | None = Field(
+        default=None,
+        ge=0,
+        le=604800,
+        description="seconds until one that nobody acknowledges is told again, 0 for never; as the site says where left out",
+    )
 
     def value(self) -> Override:
         """Return the rules' value."""
@@ -274,6 +280,7 @@ class AlarmTable(Table):
             limit=self.limit,
             deadband=self.deadband,
             realarm_s=self.tell_again_s,
+            answer_s=self.answer_within_s,
         )
 
 
@@ -447,6 +454,7 @@ class TellTable(Table):
     unanswered_s: Number = Field(
         default=0.0, ge=0, le=86400, description="told only after nobody has acknowledged for so many seconds"
     )
+    reminded: Yes = Field(default=True, description="whether an alarm that nobody acknowledges is told again")
     cleared: Yes = Field(default=True, description="whether the end of an alarm is told too")
 
 

@@ -61,16 +61,38 @@ class Table(BaseModel):
     )
 
 
+class AnswerTable(Table):
+    """How long alarms may stand unacknowledged; 0 for one that is never told again for that."""
+
+    critical_s: NotNegative = Field(default=300.0, le=604800, description="seconds for a critical alarm")
+    major_s: NotNegative = Field(default=1800.0, le=604800, description="seconds for a major one")
+    minor_s: NotNegative = Field(default=0.0, le=604800, description="seconds for a minor one; 0 is never")
+    warning_s: NotNegative = Field(default=0.0, le=604800, description="seconds for a warning; 0 is never")
+
+    def value(self) -> plant.AnswerTimes:
+        """Return the rules' value."""
+        return plant.AnswerTimes(
+            critical_s=self.critical_s or None,
+            major_s=self.major_s or None,
+            minor_s=self.minor_s or None,
+            warning_s=self.warning_s or None,
+        )
+
+
 class SiteTable(Table):
     """A place with one clock on the wall."""
 
     id: Id = Field(description="short name, used in addresses and messages")
     name: Text = Field(description="the name people use")
     time_zone: Zone = Field(description="IANA time zone, as Europe/London")
+    answer_within: AnswerTable = Field(
+        default=AnswerTable(),
+        description="seconds until an alarm that nobody acknowledges is told again, three times at the most",
+    )
 
     def value(self) -> plant.Site:
         """Return the rules' value."""
-        return plant.Site(self.id, self.name, self.time_zone)
+        return plant.Site(self.id, self.name, self.time_zone, self.answer_within.value())
 
 
 class SupplyTable(Table):

@@ -69,6 +69,8 @@ def _default(info: FieldInfo) -> str:
     value = info.default
     if value is None:
         return "none"
+    if isinstance(value, BaseModel):
+        return "as described"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, tuple):

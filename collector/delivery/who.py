@@ -49,6 +49,8 @@ def _wanted(tell: TellTable, notice: Notice, time_zone: str) -> bool:
     if notice.kind is NoticeKind.CLOSED:
         # whoever was told that it began is told that it is over, whatever the hour
         return tell.cleared
+    if notice.kind is NoticeKind.ESCALATED and not tell.reminded:
+        return False
     grave = notice.severity.rank >= Severity(tell.severity).rank
     return grave and within_hours(tell, notice.at, time_zone)
 

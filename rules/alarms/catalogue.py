@@ -14,6 +14,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from rules.estate import AnswerTimes
+
 
 class Severity(StrEnum):
     """Perceived severity, ITU-T X.733."""
@@ -31,7 +33,8 @@ class Severity(StrEnum):
 
 _RANK: Final = {Severity.WARNING: 0, Severity.MINOR: 1, Severity.MAJOR: 2, Severity.CRITICAL: 3}
 
-ESCALATE_AFTER_S: Final[Mapping[Severity, float]] = {Severity.CRITICAL: 300.0, Severity.MAJOR: 1800.0}
+
+USUAL_ANSWER_TIMES: Final = AnswerTimes()
 
 
 class Thing(StrEnum):
@@ -108,8 +111,8 @@ class Rise:
 class AlarmKind:
     """One entry of the catalogue. Times in seconds.
 
-    `respond_s` is the time in which the response still helps. `escalates_s` None means the default of the
-    severity (critical 5 min, major 30 min, else never).
+    `respond_s` is the time in which the response still helps. `answer_s`: how long it may stand acknowledged
+    by nobody (0: for ever); None means what `answer_within` of its site says for its severity.
     """
 
     id: str
@@ -129,6 +132,8 @@ class AlarmKind:
     latching: bool = False
     realarm_s: float | None = None
     breaks_out: bool = False
+    answer_s: float | None = None
+    answer_within: AnswerTimes = USUAL_ANSWER_TIMES
 
     @property
     def bound(self) -> Limit:
@@ -155,8 +160,16 @@ class AlarmKind:
         return worst
 
     def escalate_after_s(self, severity: Severity) -> float | None:
-        """Return after how long without acknowledgement more people are told, or None."""
-        return ESCALATE_AFTER_S.get(severity)
+        """Return after how long without acknowledgement people are told again, or None."""
+        if self.answer_s is not None:
+            return self.answer_s or None
+        times = self.answer_within
+        return {
+            Severity.CRITICAL: times.critical_s,
+            Severity.MAJOR: times.major_s,
+            Severity.MINOR: times.minor_s,
+            Severity.WARNING: times.warning_s,
+        }[severity]
 
 
 HOUR: Final = 3600.0
@@ -1150,6 +1163,7 @@ class Override:
     limit: float | None = None
     deadband: float | None = None
     realarm_s: float | None = None
+    answer_s: float | None = None
 
 
 def with_overrides(
@@ -1177,6 +1191,7 @@ def with_overrides(
             off_delay_s=kind.off_delay_s if wish.off_delay_s is None else wish.off_delay_s,
             severity=wish.severity or kind.severity,
             realarm_s=kind.realarm_s if wish.realarm_s is None else wish.realarm_s,
+            answer_s=kind.answer_s if wish.answer_s is None else wish.answer_s,
             limit=limit,
         )
     return changed
@@ -1184,7 +1199,13 @@ def with_overrides(
 
 def catalogue_reference(catalogue: Iterable[AlarmKind] = _ENTRIES) -> str:
     """Return the catalogue as Markdown for the documentation."""
-    parts = ["# The alarms\n"]
+    usual = USUAL_ANSWER_TIMES
+    parts = [
+        "# The alarms\n",
+        f"A critical alarm that nobody acknowledges is told again after {_duration(usual.critical_s or 0.0)}, a major "
+        f"one after {_duration(usual.major_s or 0.0)}, three times at the most; `answer_within` of a site and "
+        "`answer_within_s` of an alarm set other times.\n",
+    ]
     for kind in catalogue:
         rows = [
             ("about", kind.about.value),

@@ -67,7 +67,7 @@ class Draft:
         The on-delay of `on_battery` is there for sags. Once one unit has outlasted it, the supply has no sag,
         and what the other units on it show stands at once: so the first notice has them all.
         """
-        kind = self.book.catalogue[kind_id]
+        kind = self.book.entry(kind_id, about)
         if kind_id != "on_battery" or not kind.on_delay_s:
             return kind
         others = (self.alarms.get(f"on_battery:{unit}") for unit in self.scene.siblings(about))

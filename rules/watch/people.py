@@ -30,7 +30,7 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
     alarm = draft.alarms.get(action.alarm)
     if alarm is None:
         return "there is no such alarm standing"
-    kind = draft.book.catalogue[alarm.kind]
+    kind = draft.book.entry(alarm.kind, alarm.about)
     who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
     now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
     before = alarm

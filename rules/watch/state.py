@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -68,3 +68,17 @@ class Book:
     def topology(self) -> Topology:
         """Return the tree of the estate."""
         return Topology(self.estate)
+
+    @cached_property
+    def _by_site(self) -> Mapping[str, Mapping[str, AlarmKind]]:
+        return {
+            site.id: {
+                name: replace(kind, answer_within=site.answer_within) for name, kind in self.catalogue.items()
+            }
+            for site in self.estate.sites.values()
+        }
+
+    def entry(self, kind: str, about: str) -> AlarmKind:
+        """Return an alarm's entry as it holds where `about` stands; the service itself is of the first site."""
+        site = self.topology.site(about) or next(iter(self.estate.sites), None)
+        return self.catalogue[kind] if site is None else self._by_site[site][kind]

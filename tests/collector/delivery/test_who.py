@@ -28,6 +28,13 @@ def tell(**settings: Any) -> TellTable:
     return TellTable.model_validate(settings)
 
 
+def test_who_wants_no_reminders_gets_everything_else() -> None:
+    both = (person("Chief", tell=[{"reminded": False}]), person("Desk"))
+    for kind in NoticeKind:
+        names = ["Desk"] if kind is NoticeKind.ESCALATED else ["Chief", "Desk"]
+        assert [m.body["person"] for m in told(notice(kind=kind), *both)] == names
+
+
 def test_a_person_is_told_what_is_grave_enough_for_them() -> None:
     chief = person("Chief", tell=[{"severity": "critical"}])
     desk = person("Desk", tell=[{"severity": "minor"}])

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.alarms.catalogue import CATALOGUE, AlarmKind
+from rules.alarms.catalogue import CATALOGUE, AlarmKind, Severity
 from rules.alarms.lifecycle import (
     CHATTER_QUIET_S,
     NEXT,
@@ -29,6 +29,7 @@ from rules.alarms.lifecycle import (
     take_out_of_service,
     unshelve,
 )
+from rules.estate import AnswerTimes
 
 START = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
 KIND = replace(CATALOGUE["on_bypass"], on_delay_s=5.0, off_delay_s=10.0, realarm_s=None)
@@ -263,6 +264,23 @@ def test_an_alarm_nobody_acknowledges_is_told_to_more_people_a_limited_number_of
     for _ in range(10):
         bench.wait(1800.0)
     assert bench.alarm.escalations == 3
+
+
+@pytest.mark.parametrize(
+    ("kind", "severity", "after_s"),
+    [
+        (KIND, Severity.CRITICAL, 300.0),
+        (KIND, Severity.MINOR, None),
+        (replace(KIND, answer_within=AnswerTimes(major_s=60.0, minor_s=7200.0)), Severity.MAJOR, 60.0),
+        (replace(KIND, answer_within=AnswerTimes(major_s=60.0, minor_s=7200.0)), Severity.MINOR, 7200.0),
+        (replace(KIND, answer_within=AnswerTimes(major_s=60.0), answer_s=90.0), Severity.MAJOR, 90.0),
+        (replace(KIND, answer_s=0.0), Severity.CRITICAL, None),
+    ],
+)
+def test_how_long_it_may_stand_unanswered_is_the_alarms_own_word_else_its_sites(
+    kind: AlarmKind, severity: Severity, after_s: float | None
+) -> None:
+    assert kind.escalate_after_s(severity) == after_s
 
 
 def test_an_acknowledged_alarm_that_keeps_standing_is_told_of_again() -> None:

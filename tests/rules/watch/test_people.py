@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from rules.alarms.changes import Refused
 from rules.alarms.incidents import NoticeKind
 from rules.alarms.inputs import (
     Deed,
 )
 from rules.alarms.lifecycle import State
+from rules.estate import AnswerTimes
 from rules.reading import OutputSource
-from tests.rules.plant import (
-    reading,
-)
+from rules.watch.state import Book
+from tests.rules.plant import estate, reading
 from tests.rules.watch.watching import NORTH, Watch, act, outage
 
 
@@ -48,6 +50,18 @@ def test_nobody_acknowledging_brings_one_reminder_for_the_incident_not_one_a_uni
     assert len(reminders) == 1
     assert reminders[0].level == 1
     assert reminders[0].what.startswith("Acknowledged by nobody for 30 min")
+
+
+def test_a_site_sets_how_long_an_alarm_may_stand_unanswered() -> None:
+    plant = estate()
+    patient = replace(plant.sites["fellbeck"], answer_within=AnswerTimes(major_s=600.0))
+    watch = Watch(Book(replace(plant, sites={"fellbeck": patient})))
+    outage(watch)
+    watch.pass_time(20, 590, every=5)
+    assert [n for n in watch.notices() if n.kind is NoticeKind.ESCALATED] == []
+    watch.pass_time(595, 630, every=5)
+    reminders = [n for n in watch.notices() if n.kind is NoticeKind.ESCALATED]
+    assert [r.what.startswith("Acknowledged by nobody for 10 min") for r in reminders] == [True]
 
 
 def test_a_shelved_alarm_leaves_its_incident_and_comes_back_as_a_new_one() -> None:
