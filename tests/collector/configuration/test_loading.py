@@ -4,7 +4,7 @@ import pickle
 import subprocess
 import sys
 from collections.abc import Callable
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -16,7 +16,9 @@ from collector.configuration.collecting import MailChannel
 from collector.configuration.faults import FaultList
 from collector.configuration.loading import check_tables
 from collector.configuration.secrets import Community, SnmpUser
-from rules.estate import Charging, Purpose, VoltageReported, in_place
+from collector.delivery.planned import windows
+from rules.alarms.catalogue import Severity, with_overrides
+from rules.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 WATCH = '[watch]\nbox_fed_by = "A"\nswitches_fed_by = "A"\nway_out_fed_by = "mains"\n'
@@ -53,6 +55,25 @@ def test_the_example_estate_becomes_the_rules_values(tmp_path: Path) -> None:
     assert generator is not None
     assert generator.hand_start_s == 1500.0
     assert pickle.loads(pickle.dumps(estate)) == estate
+
+
+def test_the_example_shows_how_telling_is_set_and_what_comes_of_it(tmp_path: Path) -> None:
+    configuration = example(tmp_path)
+    times = configuration.estate.sites["millrace"].answer_within
+    assert times == AnswerTimes(critical_s=180.0, major_s=1200.0, minor_s=None, warning_s=None)
+    alarms = with_overrides(configuration.alarms)
+    assert (alarms["bank_hot"].bound.value, alarms["bank_hot"].bound.deadband) == (35.0, 2.0)
+    assert alarms["redundancy_lost"].escalate_after_s(Severity.CRITICAL) == 600.0
+    assert (configuration.delivery.collector, configuration.delivery.most_messages) == ("millrace-1", 8)
+    assert [t.reminded for p in configuration.people for t in p.tell] == [True, True, False]
+    at = datetime(2026, 11, 9, 12, tzinfo=UTC)
+    found = windows(configuration.planned_work, at, time_zone="Europe/London")
+    # 2026-11-10 is the day of the fans, and 11 times 28 days after 6 January at the same hour of the wall
+    assert [(w.id, w.start.astimezone(UTC)) for w in found] == [
+        ("set-test-2026-11-10", datetime(2026, 11, 10, 7, tzinfo=UTC)),
+        ("core-2-fans-2026-11-10", datetime(2026, 11, 10, 9, tzinfo=UTC)),
+    ]
+    assert [c.file for c in configuration.calendars] == ["network-work.ics"]
 
 
 def test_the_example_cards_have_their_address_credentials_and_cadence(tmp_path: Path) -> None:
