@@ -11,6 +11,7 @@ from starlette.types import ASGIApp
 
 from api import problems
 from api.access import LOOPBACK_NAMES, OnlyFrom
+from api.forms import Forms
 from api.routes import (
     alarms,
     banks,
@@ -31,7 +32,7 @@ def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
     """Return the application. `names` are further host names it may be reached under."""
     app = _paths()
     app.state.service = service
-    return OnlyFrom(app, {*LOOPBACK_NAMES, *names})
+    return OnlyFrom(Forms(app, service.clock.now), {*LOOPBACK_NAMES, *names})
 
 
 def openapi() -> dict[str, Any]:

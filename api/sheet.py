@@ -18,11 +18,12 @@ from api.pages.model import (
     Learnt,
     LearntCorrection,
     Sheet,
+    SupplyReturn,
     Told,
     UnitView,
 )
 from api.pages.sources import isolation_of, score_of
-from api.pages.words import Clock
+from api.pages.words import Clock, listed
 from collector.polling import PollFigures
 from collector.service import Service
 from collector.snmp.corrections import CorrectionSet
@@ -66,6 +67,7 @@ def sheet_of(service: Service) -> Sheet:
         fans={s: _fan(judged.ends) for s, judged in present.hold_ups.items()},
         forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
         isolations=_isolations(service),
+        returns=_returns(service),
         tells=bool(service.configuration.people),
         estate_file=service.configuration.path.name,
         acts=True,
@@ -94,6 +96,17 @@ def _isolations(service: Service) -> tuple[Isolation, ...]:
         elif checked is not None and now - checked.from_at < ISOLATION_HOLDS:
             found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
     return tuple(found)
+
+
+def _returns(service: Service) -> tuple[SupplyReturn, ...]:
+    """Return what each lost supply came back on, as far as an incident can be named to mark it by."""
+    estate = service.estate
+    fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
+    return tuple(
+        SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
+        for o in service.recorder.aftermath.outages
+        if o.found is not None and o.incident is not None
+    )
 
 
 def _unit(service: Service, unit: str) -> UnitView:

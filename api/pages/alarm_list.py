@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Final
 from urllib.parse import quote
 
+from api.pages.acts import act
 from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Sheet
@@ -191,13 +192,13 @@ def _acts(alarm: Alarm) -> Element:
     base = f"/v1/alarms/{quote(alarm.id, safe='')}"
     return el(
         "div",
-        _form(
+        act(
             f"{base}/acknowledge",
             "Acknowledge",
             alarm.id,
             el("label", "Note ", el("input", name="note", maxlength="200")),
         ),
-        _form(
+        act(
             f"{base}/shelve",
             "Shelve…",
             alarm.id,
@@ -211,27 +212,6 @@ def _acts(alarm: Alarm) -> Element:
         if alarm.state != GONE
         else None,
         class_="acts",
-    )
-
-
-def _form(action: str, words: str, alarm: str, field: Element, *, quiet: bool = False) -> Element:
-    return el(
-        "details",
-        el("summary", words, class_="btn quiet" if quiet else "btn"),
-        el(
-            "form",
-            el(
-                "label",
-                "Your name ",
-                el("input", name="by", required=True, autocomplete="name", maxlength="80"),
-            ),
-            field,
-            el("button", words.rstrip("…"), type="submit", class_="btn"),
-            method="post",
-            action=action,
-            data_act=alarm,
-        ),
-        class_="act",
     )
 
 

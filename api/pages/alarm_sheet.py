@@ -20,6 +20,7 @@ from api.pages.frame import Page, clock_of, question
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Event, Sheet
+from api.pages.return_section import returned
 from api.pages.track import track
 from api.pages.words import Clock, capital, plural, stopwatch
 
@@ -48,7 +49,7 @@ def alarms_page(sheet: Sheet) -> Page:
     outages = sorted((e for e in sheet.events if e.kind == "outage"), key=lambda e: e.at, reverse=True)
     if outages:
         parts.append(_outage(sheet, outages[0]))
-    parts.append(_journal(sheet, clock))
+    parts += [returned(sheet, tuple(sheet.estate.supplies)), _journal(sheet, clock)]
     return Page("Alarms and outages", "/alarms", tuple(part for part in parts if part))
 
 

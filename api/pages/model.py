@@ -252,6 +252,18 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyReturn:
+    """A supply that came back: `because` says on what, or that nobody knows. `name`: what people call it."""
+
+    supply: str
+    name: str
+    incident: str
+    lost_at: datetime
+    because: str
+    known: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ScoredOutage:
     """A hold-up foretold at a failure and what the simulated plant truly had, in seconds. None: not foretold."""
 
@@ -315,6 +327,7 @@ class Sheet:
     outages: Mapping[str, Outage] = field(default_factory=dict)
     forecasts: Mapping[str, tuple[CapacityForecast, ...]] = field(default_factory=dict)
     isolations: tuple[Isolation, ...] = ()
+    returns: tuple[SupplyReturn, ...] = ()
     score: Score | None = None
     estate_file: str = ""
     demonstration: bool = False

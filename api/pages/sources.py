@@ -33,6 +33,8 @@ FED_BY: Final = {
 """What feeds a unit after a line of the journal; whether a supply that came back is mains or a set, no card says."""
 
 STORY: Final = frozenset({"mains_lost", "supply_back", *FED_BY})
+CAME_BACK: Final = frozenset({"supply_returned", "outage_marked"})
+"""What is said of how it ended, perhaps days later."""
 AROUND: Final = timedelta(seconds=90)
 TRACE_POINTS: Final = 360
 TRACE_STEP: Final = timedelta(seconds=2)
@@ -134,6 +136,8 @@ def _belongs(line: JournalLine, incident: Incident, part: Part, estate: Estate) 
     if line.incident == incident.id and line.kind.startswith("incident_"):
         return True
     system = estate.systems.get(part.system)
+    if line.incident == incident.id and line.kind in CAME_BACK:
+        return system is not None and line.about == system.supply
     near = part.since - AROUND <= line.at <= (part.until or line.at) + AROUND
     about = {*part.units, system.supply if system else ""}
     return near and line.kind in STORY and line.about in about

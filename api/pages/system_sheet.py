@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from api.pages import bank_section, hold_up_depth, isolation_section, outage_section, redundancy_section
+from api.pages import (
+    bank_section,
+    hold_up_depth,
+    isolation_section,
+    outage_section,
+    redundancy_section,
+    return_section,
+)
 from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of
 from api.pages.grounds import installed_words
@@ -34,6 +41,7 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
         parts += [drawn, wrong(sheet, sheet.alarms_of(name), subject.clock, live=True)]
     else:
         parts.append(hold_up_depth.in_depth(sheet, subject))
+        parts.append(return_section.returned(sheet, (declared.supply,)))
     parts.append(redundancy_section.in_depth(sheet, subject))
     if not drawn:
         parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.problems import Problem, told
 from api.routes.asking import Asked, Limit, answer, mark, moment
@@ -65,14 +66,21 @@ class OutageMark(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     by: str = Field(min_length=1, max_length=80, description="who says so")
-    source: Literal["mains", "generator"] = Field(description="what fed the supply when it came back")
+    source: Literal["mains", "generator", "unknown"] = Field(
+        description="what fed the supply when it came back; unknown where nobody can tell"
+    )
+    lost_at: AwareDatetime | None = Field(
+        default=None,
+        description="when it was lost, where the incident has several losses; else the first unknown",
+    )
 
 
 @router.post("/incidents/{incident}/mark", responses=told(404, 422))
 async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
     """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
     try:
-        seq = await service.mark_outage(incident, by=said.by, source=Source(said.source))
+        lost_at = None if said.lost_at is None else said.lost_at.astimezone(UTC)
+        seq = await service.mark_outage(incident, by=said.by, source=Source(said.source), lost_at=lost_at)
     except NoSuchOutage as error:
         raise Problem(
             404, "not-known", f"{incident}: want an incident in which a supply with a set behind it was lost."

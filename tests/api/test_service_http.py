@@ -1,9 +1,12 @@
 """The HTTP interface over a real, opened service: figures, metrics, messages, the site's word, refusals."""
 
+import asyncio
+import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from urllib.parse import quote
 
 import httpx
 import pytest
@@ -15,6 +18,7 @@ from collector.ledger import Ledger
 from collector.ledger.records import Evidence
 from collector.service import Service
 from collector.snmp.corrections import Correction, CorrectionSet
+from rules.generator import Source
 from rules.reading import (
     DoubtKind,
     InputLine,
@@ -158,35 +162,84 @@ async def test_the_sites_word_about_its_set_needs_the_sites_token(
         assert len(events) == (1 if status == 200 else 0)
 
 
-async def test_a_persons_mark_on_an_outage_is_kept_and_read_back_by_the_next_start(tmp_path: Path) -> None:
+async def an_outage(service: Service) -> str:
+    """Play an outage of 70 s of unit A1; return its incident."""
+
     def seen(clock: TurnedClock, volts: float, source: OutputSource) -> Reading:
         lines = tuple(InputLine(n, 50.0, volts) for n in (1, 2, 3))
         output = OutputReading(source, 50.0, tuple(OutputLine(n, 230.0, 10.0, 2000.0) for n in (1, 2, 3)))
         return Reading("A1", stamp(clock), input=InputReading(lines=lines), output=output)
 
+    clock, recorder = service.clock, service.recorder
+    assert isinstance(clock, TurnedClock)
+    for volts, source in (
+        [(230.0, OutputSource.NORMAL)] + [(0.0, OutputSource.BATTERY)] * 7 + [(230.0, OutputSource.NORMAL)]
+    ):
+        sample = seen(clock, volts, source)
+        changes = recorder._watch(sample)
+        found = recorder.aftermath.take(sample, changes, recorder.state.incidents)
+        await clock.advance(10.0)
+    assert found[0].text == "Returned after 70 s, source not known: mark it."
+    assert found[0].incident is not None
+    return found[0].incident
+
+
+async def test_a_persons_mark_on_an_outage_is_kept_and_read_back_by_the_next_start(tmp_path: Path) -> None:
     said = {"by": "R. Haugen", "source": "generator"}
     async with opened(tmp_path) as (service, client):
-        clock, recorder = service.clock, service.recorder
-        assert isinstance(clock, TurnedClock)
-        for volts, source in (
-            [(230.0, OutputSource.NORMAL)]
-            + [(0.0, OutputSource.BATTERY)] * 7
-            + [(230.0, OutputSource.NORMAL)]
-        ):
-            sample = seen(clock, volts, source)
-            changes = recorder._watch(sample)
-            found = recorder.aftermath.take(sample, changes, recorder.state.incidents)
-            await clock.advance(10.0)
-        assert found[0].text == "Returned after 70 s, source not known: mark it."
-        response = await client.post(f"/v1/incidents/{found[0].incident}/mark", json=said)
+        incident = await an_outage(service)
+        response = await client.post(f"/v1/incidents/{incident}/mark", json=said)
         assert response.status_code == 200, response.text
         kinds = [e["kind"] for e in (await client.get("/v1/events")).json()["items"]]
         assert kinds[:3] == ["set_start_learnt", "supply_returned", "outage_marked"]
         assert (await client.post("/v1/incidents/no-such/mark", json=said)).status_code == 404
-        steps = dict(recorder.aftermath.seen_steps("A"))
+        steps = dict(service.recorder.aftermath.seen_steps("A"))
     async with opened(tmp_path) as (service, _):
         assert steps
         assert service.recorder.aftermath.seen_steps("A") == steps
+
+
+async def test_an_outage_is_marked_on_the_page_without_script(tmp_path: Path) -> None:
+    here = {"Origin": "http://127.0.0.1:8470", "Referer": "http://127.0.0.1:8470/systems/A"}
+    async with opened(tmp_path) as (service, client):
+        incident = await an_outage(service)
+        page = (await client.get("/alarms")).text
+        assert "Returned after 70 s, source not known: mark it." in page
+        form = re.search(r'<form method="post" action="([^"]+/mark)".*?</form>', page)
+        assert form is not None
+        lost_at = re.search(r'name="lost_at" value="([^"]+)"', form[0])
+        assert lost_at is not None
+        said = {"by": "R. Haugen", "source": "generator", "lost_at": lost_at[1]}
+        for headers in ({}, {"Origin": "http://elsewhere.example"}):
+            refused = await client.post(form[1], data=said, headers=headers)
+            assert refused.status_code == 403, "a form that another site's page posts"
+        assert (await client.post(form[1], data={**said, "by": ""}, headers=here)).status_code == 422
+        response = await client.post(form[1], data=said, headers=here)
+        assert (response.status_code, response.headers["location"]) == (303, "/systems/A")
+        (marked,) = service.recorder.aftermath.outages
+        assert marked.mark is not None
+        assert (marked.incident, marked.mark.by, marked.mark.source) == (
+            incident,
+            "R. Haugen",
+            Source.GENERATOR,
+        )
+
+
+async def test_an_alarm_is_acknowledged_and_shelved_on_the_page_without_script(tmp_path: Path) -> None:
+    here = {"Origin": "http://127.0.0.1:8470", "Referer": "http://127.0.0.1:8470/"}
+    async with opened(tmp_path) as (service, client):
+        clock = service.clock
+        assert isinstance(clock, TurnedClock)
+        answering = asyncio.create_task(service.recorder.run())
+        for _ in range(60):
+            await service.recorder.process([Silence("A1", stamp(clock), "no reply")])
+            await clock.advance(10.0)
+        alarm = f"/v1/alarms/{quote('card_silent:A1', safe='')}"
+        done = await client.post(f"{alarm}/shelve", data={"by": "R. Haugen", "hours": "8"}, headers=here)
+        answering.cancel()
+        assert (done.status_code, done.headers["location"]) == (303, "/")
+        shelved = service.present.alarms["card_silent:A1"]
+        assert shelved.shelved_until == clock.now() + timedelta(hours=8)
 
 
 async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(tmp_path: Path) -> None:

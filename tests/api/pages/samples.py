@@ -25,6 +25,7 @@ from api.pages.model import (
     Shedding,
     Sheet,
     StartAttempt,
+    SupplyReturn,
     Told,
     UnitView,
 )
@@ -717,6 +718,18 @@ def events() -> tuple[Event, ...]:
     return (test, past_outage())
 
 
+def returns() -> tuple[SupplyReturn, ...]:
+    """Return two outages: of the one nobody knows what ended it."""
+    known = SupplyReturn(
+        "a", "Control centre", "power-1", NOW - timedelta(days=9), "Back on the set.", known=True
+    )
+    why = "Returned after 18 s, source not known: mark it."
+    return (
+        known,
+        SupplyReturn("b", "Treatment works", "power-2", NOW - timedelta(hours=5), why, known=False),
+    )
+
+
 def good() -> Sheet:
     """Return one system that holds and nothing else: the quiet page."""
     only = {"control"}
@@ -754,6 +767,7 @@ def short() -> Sheet:
         {"works": Fan((BankEnd("bank 3", 15.84 * 60, 0.157),))},
         forecasts=forecasts(),
         isolations=isolations(),
+        returns=returns(),
         score=score(),
         estate_file="fellbeck.toml",
         acts=True,
@@ -988,6 +1002,7 @@ def hostile() -> Sheet:
             for a in alarms(HOSTILE)
         ),
         events=(story,),
+        returns=tuple(replace(r, name=HOSTILE, incident=HOSTILE, because=HOSTILE) for r in returns()),
         isolations=tuple(
             replace(i, answer=HOSTILE, met=(HOSTILE,), person=(HOSTILE,)) for i in base.isolations
         ),
