@@ -26,6 +26,7 @@ from collector.history.store import Meaning
 from collector.history.verify import Finding, Looked, findings
 from collector.ledger import rows as ledger_rows
 from collector.ledger.schema import STEPS as LEDGER_STEPS
+from collector.ledger.schema import tables_at
 
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
@@ -98,10 +99,15 @@ def verify(folder: Path) -> Verified:
     return Verified(tuple(path.name for path in paths), looked.chunks, looked.rows, tuple(found))
 
 
+def _tables(connection: sqlite3.Connection) -> list[str]:
+    """Return the tables of a ledger, which may be of an earlier program."""
+    return tables_at(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
 def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Finding]:
     """Return every damage in a ledger: of its pages, and of rows whose checksum does not fit."""
     found = [Finding("the file", what) for what in damage(connection)]
-    for table in sorted(ledger_rows.TABLES.values()):
+    for table in _tables(connection):
         try:
             cursor = connection.execute(f"SELECT rowid AS row_number, * FROM {table}")  # noqa: S608
             names = [column[0] for column in cursor.description]
@@ -221,7 +227,7 @@ def export_ledger(folder: Path, target: Path) -> int:
     count = 0
     try:
         with target.open("w", encoding="utf-8") as out:
-            for table in sorted(ledger_rows.TABLES.values()):
+            for table in _tables(connection):
                 cursor = connection.execute(f"SELECT * FROM {table}")  # noqa: S608
                 names = [column[0] for column in cursor.description]
                 for row in cursor:
@@ -299,7 +305,7 @@ def rescue(folder: Path, target: Path, meaning: Meaning) -> tuple[Finding, ...]:
 def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
     left: list[Finding] = []
     lost: list[str] = []
-    for table in sorted(ledger_rows.TABLES.values()):
+    for table in _tables(source):
         names = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
         columns = ", ".join(names)
         marks = ", ".join("?" for _ in names)

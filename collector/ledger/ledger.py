@@ -23,6 +23,7 @@ from collector.ledger.records import (
     Action,
     AlarmLine,
     Corrections,
+    CourseLine,
     EngineBoots,
     EquipmentEvent,
     Evidence,
@@ -33,6 +34,7 @@ from collector.ledger.records import (
     Outgoing,
     Page,
     Sending,
+    SignedLine,
     Snapshot,
 )
 from collector.ledger.rows import TABLES, Column, insertion, microseconds, selected
@@ -119,6 +121,14 @@ class Transaction:
     def save_snapshot(self, snapshot: Snapshot) -> None:
         """Keep the newest state of something."""
         self._save(snapshot)
+
+    def add_signed(self, line: SignedLine) -> None:
+        """Add a plan as it was signed; one with an id that is there already is an error."""
+        self._add(line)
+
+    def save_course(self, line: CourseLine) -> None:
+        """Keep how far a signed plan has come."""
+        self._save(line)
 
     def add_judgement(self, judgement: JudgementLine) -> None:
         """Add a judgement."""
@@ -382,6 +392,12 @@ class Ledger:
     async def engines(self) -> Mapping[str, EngineBoots]:
         """Return every SNMP engine known, by id."""
         return {line.engine: line for line in await self._all(EngineBoots)}
+
+    async def signed(self) -> tuple[tuple[SignedLine, CourseLine | None], ...]:
+        """Return every signed plan with how far it has come, in the order of their starts."""
+        plans = await self._all(SignedLine, "ORDER BY starts_at, signed_at, id")
+        courses = {line.plan: line for line in await self._all(CourseLine)}
+        return tuple((line, courses.get(line.id)) for line in plans)
 
     async def counts(self) -> Mapping[str, int]:
         """Return how many lines each table holds."""

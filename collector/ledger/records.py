@@ -181,6 +181,30 @@ class Snapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class SignedLine:
+    """A planned shutdown exactly as it was signed; `id` is the digest of `body`. Never changed once it is there."""
+
+    id: str
+    system: str
+    starts_at: datetime
+    signed_at: datetime
+    signed_by: str
+    schema: str = "signed-plan/1"
+    body: Body = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CourseLine:
+    """How far a signed plan has come; `open` while it is still to come or runs."""
+
+    plan: str
+    at: datetime
+    open: bool
+    schema: str = "plan-course/1"
+    body: Body = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class JudgementLine:
     """One judgement of one subject (a bank), with all that is needed to reckon it again."""
 

@@ -36,6 +36,8 @@ TABLES: Final[dict[type[Any], str]] = {
     records.Snapshot: "snapshots",
     records.JudgementLine: "judgements",
     records.EngineBoots: "engines",
+    records.SignedLine: "signed_plans",
+    records.CourseLine: "plan_courses",
 }
 
 

@@ -6,6 +6,7 @@ Column names are the field names of `records`; times are microseconds since 1970
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 _FIRST: Final = (
@@ -76,4 +77,22 @@ _FIRST: Final = (
     ) STRICT""",
 )
 
-STEPS: Final = (_FIRST,)
+_SIGNED_PLANS: Final = (
+    """CREATE TABLE signed_plans (
+        id TEXT PRIMARY KEY, system TEXT NOT NULL, starts_at INTEGER NOT NULL, signed_at INTEGER NOT NULL,
+        signed_by TEXT NOT NULL, schema TEXT NOT NULL, body TEXT NOT NULL, check_sum INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX signed_plans_system ON signed_plans (system, starts_at)",
+    """CREATE TABLE plan_courses (
+        plan TEXT PRIMARY KEY, at INTEGER NOT NULL, open INTEGER NOT NULL, schema TEXT NOT NULL,
+        body TEXT NOT NULL, check_sum INTEGER NOT NULL
+    ) STRICT""",
+)
+
+STEPS: Final = (_FIRST, _SIGNED_PLANS)
+
+
+def tables_at(version: int) -> list[str]:
+    """Return the tables of a ledger whose schema is at `version`, by name: an older one has fewer."""
+    made = (re.match(r"CREATE TABLE (\w+)", statement) for step in STEPS[:version] for statement in step)
+    return sorted(found[1] for found in made if found)
