@@ -35,6 +35,7 @@ from rules.planning.programme_text import Kept, as_calendar, revised
 from rules.planning.ridethrough import Ridethrough, Scenario, refuse_strangers, ride
 from rules.planning.service_due import Done, service_items
 from rules.planning.shedding import SheddingPlan, shedding_plan
+from rules.planning.shutdown import Shutdown, way, with_set, without_set
 from rules.planning.sizing import Wanted
 from rules.redundancy import daily_margins, limits_with_spares_gone
 from rules.trend import MarginTrend, margin_trend
@@ -136,6 +137,28 @@ class Planner:
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         return await self._ask(
             _ride, task, self._believed(task), scenario, generator, units, self._groups(system)
+        )
+
+    async def shutdown(self, system: str, scenario: Scenario, plan: str | None) -> Shutdown:
+        """Return a shutdown as it is meant, with the set and without it. Raises as `ridethrough` does."""
+        view, seen = self._look(system)
+        task = task_of(view, seen)
+        refuse_strangers(task, scenario, self._groups(system))
+        generator, units = self._estate.generator_of(system), self._estate.units_of(system)
+        ways = [without_set(scenario), scenario, *([] if generator is None else [with_set(scenario)])]
+        fresh = list(dict.fromkeys(ways))
+        played = await self._ask(
+            _ride_each, task, self._believed(task), fresh, generator, units, self._groups(system)
+        )
+        found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
+        return Shutdown(
+            system,
+            view.now.at,
+            scenario,
+            planned=found[scenario],
+            with_set=None if generator is None else found[with_set(scenario)],
+            without_set=found[without_set(scenario)],
+            plan=plan,
         )
 
     async def shedding(
@@ -269,6 +292,17 @@ def _ride(  # noqa: PLR0917 - what the process is handed
     groups: Mapping[str, LoadGroup],
 ) -> Ridethrough:
     return ride(task, beliefs, scenario, generator=generator, units=units, groups=groups, seed=PLAN_SEED)
+
+
+def _ride_each(  # noqa: PLR0917 - what the process is handed
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    scenarios: Sequence[Scenario],
+    generator: Generator | None,
+    units: Sequence[Unit],
+    groups: Mapping[str, LoadGroup],
+) -> list[Ridethrough]:
+    return [_ride(task, beliefs, scenario, generator, units, groups) for scenario in scenarios]
 
 
 def _shed(  # noqa: PLR0917 - what the process is handed

@@ -16,6 +16,7 @@ from rules.alarms.lifecycle import Alarm
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
 from rules.planning.isolation import Isolation
+from rules.planning.shutdown import Shutdown
 from rules.reading import Fault, Reading, Silence
 from rules.verdicts import BankState, SystemState
 
@@ -34,6 +35,8 @@ class Present:
     alarms: dict[str, Alarm] = field(default_factory=dict)
     isolations: dict[str, Isolation] = field(default_factory=dict)
     """Whether each unit may be taken out, as `collector.taking_out` last found."""
+    shutdowns: dict[str, Shutdown] = field(default_factory=dict)
+    """What switching the mains off would do to each system, as `collector.switching_off` last found."""
     figures: Mapping[str, PollFigures] = field(default_factory=dict)
     foretold: Score | None = None
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""
@@ -51,6 +54,16 @@ class Present:
             self.silences.setdefault(unit, sample)
         else:
             self.faults[unit] = sample
+
+    def on_banks(self, system: str) -> bool:
+        """Return whether a system is on its banks, as far as is known."""
+        state = self.systems.get(system)
+        return state is not None and state.on_battery is not None
+
+    def asked(self, system: str) -> bool:
+        """Return whether every unit of a system was asked how it is, whatever came of it."""
+        known = (self.readings, self.silences, self.faults)
+        return all(any(unit.id in of for of in known) for unit in self.estate.units_of(system))
 
     def changed(self) -> None:
         """Say that something is new: wakes everyone who waits."""

@@ -26,6 +26,7 @@ from collector.ledger.records import Action, Evidence, JudgementLine, Snapshot
 from collector.lines import save_change
 from collector.polling import Answer, Poller
 from collector.present import Present
+from collector.signed_plans import SignedPlans
 from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from collector.transfers import TRANSFERS, Transfers
@@ -106,6 +107,7 @@ class Recorder:
         self.keeper = DischargeKeeper(book.estate)
         self.aftermath = Aftermath(book.estate)
         self.transfers = Transfers(book.estate)
+        self.plans: SignedPlans | None = None
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
         self.on_discharged: Callable[[str], None] = lambda _bank: None
@@ -174,6 +176,7 @@ class Recorder:
             self._take(given, taken)
         for system in taken.touched:
             taken.changes += self._judge(system)
+            taken.changes += self._follow(system)
         await self._keep(taken)
         self._show(taken.changes)
         for bank in {line.bank for line in taken.evidence if self.keeper.discharging(line.bank) is None}:
@@ -235,6 +238,9 @@ class Recorder:
             taken.asked.append((given, refusal))
         else:
             taken.changes += self._watch(given)
+            if isinstance(given, Tick) and self.plans is not None:
+                for system in self.plans.waiting():
+                    taken.changes += self._follow(system)
 
     def _take_answer(self, answer: Answer, taken: _Taken) -> None:
         for record, sample in self._samples(answer):
@@ -305,6 +311,13 @@ class Recorder:
         if self.judging is not None:
             self.judging.look(view, seen)
         return self._watch(SystemJudged(view.now, state))
+
+    def _follow(self, system: str) -> tuple[Change, ...]:
+        """Look at a system's signed shutdown, and tell the watch."""
+        if self.plans is None:
+            return ()
+        looked, events = self.plans.look(system, stamp(self._clock))
+        return events if looked is None else (*events, *self._watch(looked))
 
     def _view(self, system: str) -> SystemView:
         units = [unit.id for unit in self._estate.units_of(system)]
@@ -394,6 +407,7 @@ class Recorder:
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
         done = [one for one, refusal in taken.asked if refusal is None]
         due = keep_peaks or self.learning.due or self.aftermath.due or self.transfers.due
+        due = due or (self.plans is not None and self.plans.due)
         if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
         async with self._ledger.transaction() as tx:
@@ -409,10 +423,14 @@ class Recorder:
             self._enqueue(tx, taken.changes)
             self.aftermath.save(tx, self._clock.now())
             self.transfers.save(tx, self._clock.now())
+            if self.plans is not None:
+                self.plans.save(tx)
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
                 tx.save_snapshot(self._peaks_snapshot())
         self.aftermath.due = self.transfers.due = False
+        if self.plans is not None:
+            self.plans.committed()
         if keep_peaks:
             self._peaks_kept_s = now_s
 

@@ -91,6 +91,8 @@ class SelfWatch:
     file_behind: Callable[[], Awaitable[tuple[str, ...]]] | None = None
     units_replaced: Callable[[], Awaitable[tuple[str, ...]]] | None = None
     """The units whose card is taken for another one, and whose cabinet somebody recorded as replaced."""
+    signed: Callable[[], tuple[Window, ...]] | None = None
+    """What signed shutdowns explain, beside the work that files declare."""
     bad_calendars: dict[str, str] = field(default_factory=dict)
     """What is wrong with calendar files that could not be read at the last look, by id."""
     _late: LateCount = field(default_factory=LateCount)
@@ -149,6 +151,8 @@ class SelfWatch:
                 )
             except CalendarError as error:
                 self.bad_calendars[table.id] = str(error)
+        if self.signed is not None:
+            found += self.signed()
         ordered = tuple(sorted(found, key=lambda w: (w.start, w.id)))
         if ordered != self._windows:
             self._windows = ordered

@@ -44,6 +44,7 @@ from collector.recording import Recorder
 from collector.schedule import Cadence
 from collector.self_watch import PlannedSources, SelfWatch
 from collector.set_words import SetWords
+from collector.signed_plans import SignedPlans
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import credentials_of
@@ -51,6 +52,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
+from collector.switching_off import SwitchingOff
 from collector.taking_out import TakingOut
 from collector.testimony import Testimony
 from collector.tidying import Tidying
@@ -181,6 +183,13 @@ class Service:
             ledger=self.ledger,
             set_tested=lambda name: self.recorder.aftermath.set_test(name, self.clock.now()).last,
         )
+        self.signed_plans = self.recorder.plans = SignedPlans(
+            self.estate, self.ledger, self.clock, self.present, self.planner
+        )
+        await self.signed_plans.restore()
+        self.switching_off = SwitchingOff(
+            self.estate, self.planner, self.clock, self.present, self.signed_plans
+        )
         self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
         self.evidence = BankEvidenceBook(
             self.estate,
@@ -195,6 +204,8 @@ class Service:
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
         )
         self.recorder.on_discharged = self.bank_judging.ask
+        self.self_watch = self._self_watch()
+        self.signed_plans.moved = self.self_watch.plan
         self.live_judging = LiveJudging(
             self.estate,
             worker,
@@ -228,11 +239,12 @@ class Service:
                 group.create_task(self.judging.run(), name="judging"),
                 group.create_task(self.office.run(), name="delivery"),
                 group.create_task(StateFeed(self.office, self.present).run(), name="state feed"),
-                group.create_task(self._self_watch().run(), name="self watch"),
+                group.create_task(self.self_watch.run(), name="self watch"),
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
                 group.create_task(self._fill_load_records(), name="load past"),
                 group.create_task(self.taking_out.run(), name="taking out"),
+                group.create_task(self.switching_off.run(), name="switching off"),
             ]
             if self.set_words is not None:
                 tasks.append(group.create_task(self.set_words.run(), name="set words"))
@@ -259,6 +271,7 @@ class Service:
             worker_error=lambda: self.worker.trouble,
             file_behind=self._file_behind,
             units_replaced=self._units_replaced,
+            signed=self.signed_plans.windows,
         )
 
     def _planned_sources(self) -> PlannedSources:

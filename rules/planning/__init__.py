@@ -7,11 +7,12 @@ Read in this order:
 3. `ridethrough`     a scenario played out: time line, verdict, margin
 4. `shedding`        which loads to drop, in which order
 5. `signed`          a plan as it was signed, and its abort criteria watched
-6. `course`          what came of a signed plan, beside what was foretold
+6. `course`          what came of a signed plan, beside what was foretold; `plan_words`: in the journal
 7. `explained`       what a signed plan explains, as planned work
-8. `checks`          the single checks before a unit is isolated
-9. `isolation`       may a unit be taken out, and when
-10. `work`           work on a unit, followed
-11. `sizing`         the size of replacement units; `bank_sizing`: of banks; `next_size`: asked of a system as it is
-12. `programme`      replacements and service by date; `service_due`: what is due now; `programme_text`: CSV and calendar
+8. `shutdown`        the same shutdown with the set behind it and without
+9. `checks`          the single checks before a unit is isolated
+10. `isolation`      may a unit be taken out, and when
+11. `work`           work on a unit, followed
+12. `sizing`         the size of replacement units; `bank_sizing`: of banks; `next_size`: asked of a system as it is
+13. `programme`      replacements and service by date; `service_due`: what is due now; `programme_text`: CSV and calendar
 """

@@ -132,8 +132,7 @@ class Compared:
 def compare(plan: SignedPlan, course: Course) -> tuple[Compared, ...]:
     """Return what was foretold beside what happened: the load, stretches on the banks, what was left."""
     end = course.ended_at or course.seen_at or plan.starts_at
-    lost = course.dropped
-    rows = [Compared("load", "carried", "lost" if lost else "carried", not lost)]
+    rows = [_load(course)]
     rows += _stretches(plan, course, end)
     if plan.result.margin_s is not None:
         least_s = course.least_left_s
@@ -148,6 +147,15 @@ def compare(plan: SignedPlan, course: Course) -> tuple[Compared, ...]:
     if course.unseen_s > 0.0:
         rows.append(Compared("watched", "throughout", f"not for {lasted(course.unseen_s)}", False))
     return tuple(rows)
+
+
+def _load(course: Course) -> Compared:
+    """Return whether the load was carried; nobody says so of a time in which nobody watched."""
+    if course.dropped:
+        return Compared("load", "carried", "lost", False)
+    if course.unseen_s > 0.0:
+        return Compared("load", "carried", "carried as far as was seen", None)
+    return Compared("load", "carried", "carried", True)
 
 
 def _stretches(plan: SignedPlan, course: Course, end: datetime) -> Iterator[Compared]:

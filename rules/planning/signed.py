@@ -49,7 +49,7 @@ class AbortLimits:
 
 @dataclass(frozen=True, slots=True)
 class SignedPlan:
-    """A plan as it was signed: scenario, result, stretches on the banks, limits, who and when."""
+    """A plan as it was signed: scenario, result, stretches on the banks, limits, who, when and why."""
 
     system: str
     starts_at: datetime
@@ -62,6 +62,7 @@ class SignedPlan:
     signed_at: datetime
     limits: AbortLimits = field(default_factory=AbortLimits)
     safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
+    note: str = ""
 
     @property
     def digest(self) -> str:
@@ -94,6 +95,7 @@ def sign(
     generator: Generator | None,
     units: Sequence[Unit],
     limits: AbortLimits | None = None,
+    note: str = "",
 ) -> SignedPlan:
     """Return the plan as signed.
 
@@ -115,7 +117,17 @@ def sign(
     counted = tuple(u.id for u in state.units if u.standing in FEEDING and u.id not in scenario.units_out)
     load_w = state.load.power_w * scenario.load_times + sum(w for _, w in scenario.load_added_w)
     return SignedPlan(
-        state.id, starts_at, scenario, result, stretches, counted, load_w, by, at, limits or AbortLimits()
+        state.id,
+        starts_at,
+        scenario,
+        result,
+        stretches,
+        counted,
+        load_w,
+        by,
+        at,
+        limits or AbortLimits(),
+        note=note,
     )
 
 

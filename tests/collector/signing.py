@@ -1,0 +1,141 @@
+"""A plant read, judged and recorded by hand: readings as a test wants them, on a clock that it turns."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, cast
+
+from collector.clock import TurnedClock
+from collector.clock import stamp as clock_stamp
+from collector.history.store import HistoryStore
+from collector.ledger import Ledger
+from collector.planner import Planner
+from collector.polling import Answer
+from collector.present import Present
+from collector.recording import Recorder
+from collector.signed_plans import SignedPlans
+from collector.snmp.upsmib import Part
+from collector.snmp.wire import CardRead, WireState
+from rules.alarms.inputs import PlannedWork, Tick
+from rules.assess import glance, task_of
+from rules.autonomy import HoldUpJudgement, hold_ups
+from rules.estate import Estate
+from rules.peaks import PeakRecord
+from rules.reading import InputLine, InputReading, OutputSource, Reading, Stamp
+from rules.watch.state import Book
+from tests.collector.snmp.cards import GOOD
+from tests.rules.plants import NOON, estate, known_banks, reading
+
+WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
+
+
+class Forgetful:
+    """A history that takes everything in and keeps nothing."""
+
+    async def append(self, _records: object) -> None:
+        return None
+
+    async def keep_exact(self, *_: object) -> None:
+        return None
+
+
+class AtOnce:
+    """A judging process that answers in place."""
+
+    async def ask(self, _key: str, function: Callable[..., Any], *arguments: object) -> Any:
+        return function(*arguments)
+
+
+@dataclass
+class Site:
+    """System A: two units with a bank each. `watts` by line of each unit, `off` those that feed nothing."""
+
+    plant: Estate
+    clock: TurnedClock
+    ledger: Ledger
+    present: Present
+    recorder: Recorder
+    planner: Planner
+    plans: SignedPlans
+    watts: float = 3000.0
+    mains: bool = True
+    silent: frozenset[str] = frozenset()
+    judged: dict[tuple[float, frozenset[str]], HoldUpJudgement] = field(default_factory=dict)
+    """What was judged of each load: full banks every time, so that a test need not wait for it."""
+
+    def interpret(self, card_id: str, unit: str, stamp: Stamp, state: WireState) -> Reading:
+        source = OutputSource.NORMAL if self.mains else OutputSource.BATTERY
+        volts = 230.0 if self.mains else 0.0
+        lines = tuple(InputLine(n, 50.0 if self.mains else 0.0, volts) for n in (1, 2, 3))
+        read = reading(unit, (self.watts,) * 3, source=source)
+        return replace(read, stamp=stamp, input=InputReading(0, lines))
+
+    async def read(self) -> None:
+        """Read every card once, and judge the hold-up on what they say."""
+        now = clock_stamp(self.clock)
+        answers = []
+        for unit in self.plant.units:
+            card = self.plant.card_of(unit)
+            assert card is not None
+            answers.append(
+                Answer(card.id, now, 5.0, 0.0, 0.1, silence="no answer")
+                if unit in self.silent
+                else Answer(card.id, now, 5.0, 0.0, 0.1, WHOLE)
+            )
+        await self.recorder.process([*answers, Tick(now)])
+        view = self.recorder._view("A")
+        task = task_of(view, glance(view))
+        asked = (self.watts, self.silent)
+        if asked not in self.judged:
+            self.judged[asked] = hold_ups(task, known_banks(self.plant), seed=1)
+        await self.recorder.process([replace(self.judged[asked], as_of=task.as_of)])
+
+    async def run_for(self, seconds: float, every_s: float = 10.0) -> None:
+        """Let time pass, read every `every_s`."""
+        end_s = self.clock.monotonic_s() + seconds
+        while self.clock.monotonic_s() < end_s:
+            await self.clock.advance(every_s)
+            await self.read()
+
+    async def moved(self) -> None:
+        """Tell the watch what the plans explain, as the service's own watch does."""
+        await self.recorder.process([PlannedWork(clock_stamp(self.clock), self.plans.windows())])
+
+    async def journal(self) -> list[str]:
+        """Return the kinds of the journal's lines, oldest first."""
+        return [line.kind for line in (await self.ledger.events(after=0, limit=1000)).items]
+
+    def standing(self) -> set[str]:
+        """Return the alarms that stand and are told."""
+        return {a.id for a in self.present.alarms.values() if a.state.active}
+
+
+@asynccontextmanager
+async def site(folder: Path, clock: TurnedClock | None = None) -> AsyncIterator[Site]:
+    """Open the plant on a data folder; a second time it goes on from what is kept there."""
+    plant, clock = estate(2), clock or TurnedClock(NOON)
+    async with Ledger(folder / "ledger.sqlite") as ledger:
+        present = Present(plant)
+        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
+        await recorder.restore()
+        known = known_banks(plant)
+
+        def seen(_system: str) -> Any:
+            view = recorder._view("A")
+            return view, glance(view, present.hold_ups.get("A"))
+
+        planner = Planner(
+            plant, AtOnce(), clock, present,
+            seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda: known, ledger=ledger,
+        )  # fmt: skip
+        plans = recorder.plans = SignedPlans(plant, ledger, clock, present, planner)
+        await plans.restore()
+        made = Site(plant, clock, ledger, present, recorder, planner, plans)
+        plans.moved = made.moved
+        recorder.learning.interpret = made.interpret  # type: ignore[method-assign]
+        await made.read()
+        await made.moved()
+        yield made
