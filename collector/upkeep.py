@@ -268,7 +268,7 @@ def restore(source: Path, folder: Path) -> Verified:
     return verify(folder)
 
 
-def rescue(folder: Path, target: Path, meaning: Meaning) -> tuple[Finding, ...]:
+def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
     """Copy everything sound of damaged stores into a new folder; return what was left behind.
 
     The damaged files are not changed. Raises StoreError.
@@ -290,7 +290,7 @@ def rescue(folder: Path, target: Path, meaning: Meaning) -> tuple[Finding, ...]:
             connection: sqlite3.Connection, path: Path = path, source: sqlite3.Connection = source
         ) -> None:
             if path.name == HISTORY_FILE:
-                left.extend(saved(source, connection, meaning))
+                left.extend(saved(source, connection))
             else:
                 left.extend(_saved_ledger(source, connection))
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from api.commands.shared import add_data, folder_of
 from api.exits import Exit, complain
 from collector.database import StoreError
-from collector.snmp.meaning import CardMeaning
 from collector.upkeep import rescue, verify
 
 
@@ -31,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
             f"{folder}: {', '.join(found.files)}: {found.rows} rows and {found.chunks} chunks read, {len(found.findings)} findings"
         )
         if options.rescue is not None:
-            left = rescue(folder, options.rescue, CardMeaning(lambda _name: None))
+            left = rescue(folder, options.rescue)
             for finding in left:
                 print(f"left behind: {finding.where}: {finding.what}")
             print(f"the rest is in {options.rescue}")

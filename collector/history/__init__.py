@@ -1,7 +1,8 @@
 """History of readings behind one interface, kept as the cards sent them.
 
 Read in this order: `store` (the interface and its values), `buckets` (honest summaries of a span),
-`columns` and `chunk` (how readings become columns of integers, and those few bytes), `rollup` (summaries),
-`hot`, `tables` and `fold` (the default store's tables and how rows move between them), `sqlite` (the default
+`columns`, `coding`, `bundle` and `runs` (how readings become columns of integers, and those few bytes),
+`chunk` (the quick form for hours), `rollup` and `sums` (summaries), `hot`, `tables`, `lookup`, `due` and `fold`
+(the default store's tables, what is read from them and how rows move between them), `sqlite` (the default
 store itself), `verify`, `rescue`, `export`, and `influx` with `influx_lines` (the store for larger estates).
 """

@@ -1,10 +1,10 @@
-"""Columns of integers to few bytes and back.
+"""Columns of integers to few bytes and back, quickly: for hour chunks, which are folded again within a day.
 
 Theory: a card's values change little from poll to poll, so a column is kept as its first value and the
 differences that follow: for times the differences of differences, since polls are nearly regular; for noise
-about a level the distances from the first. Differences are folded to unsigned numbers (0, -1, 1, -2, 2 ->
-0, 1, 2, 3, 4), cut into planes of equal significance, and given to zlib: most of the upper planes is zero
-and costs next to nothing. Every chunk carries its own checksum (CRC-32) over what was compressed, so that
+about a level (in days that schema 1 kept) the distances from the first. Differences are folded to unsigned
+numbers (0, -1, 1, -2, 2 -> 0, 1, 2, 3, 4), cut into planes of equal significance, and given to zlib: most
+of the upper planes is zero and costs next to nothing. Every chunk carries its own checksum (CRC-32) over what was compressed, so that
 a flipped bit or a torn end is found on reading.
 """
 
@@ -21,7 +21,6 @@ from collector.history.columns import Block, Bools, Column, Ints
 
 MAGIC: Final = b"RTc1"
 LEVEL: Final = 6
-SMALL_BYTES: Final = 200
 SHORT_BYTES: Final = 4096
 LARGEST_BYTES: Final = 64 * 1024 * 1024
 AT: Final = "@at"
@@ -91,8 +90,8 @@ def _differences(content: bytes, width: int, count: int) -> Ints:
     return (folded >> np.uint64(1)).view(np.int64) ^ -(folded & np.uint64(1)).view(np.int64)
 
 
-def packed(column: Column, *, second: bool = False, level: bool = False) -> bytes:
-    """Return one column as bytes that compress well; `second` for times, `level` for noise about a level."""
+def packed(column: Column, *, second: bool = False) -> bytes:
+    """Return one column as bytes that compress well; `second` for times."""
     flags, mask, values = 0, b"", column.values
     if column.present is not None:
         flags |= _MASKED
@@ -101,8 +100,7 @@ def packed(column: Column, *, second: bool = False, level: bool = False) -> byte
     if not len(values):
         return _COLUMN.pack(flags, 0, 0, 0) + mask
     # differences wrap at 64 bits, and so do the sums that undo them
-    differences = values[1:] - values[0] if level else np.diff(values)
-    flags |= _LEVEL if level else 0
+    differences = np.diff(values)
     if second:
         flags |= _SECOND
         differences = np.diff(differences, prepend=np.int64(0))
@@ -167,17 +165,8 @@ def decoded(chunk: bytes) -> Block:
     return Block(at.values, columns)
 
 
-def encoded_column(column: Column, *, second: bool = False) -> bytes:
-    """Return one column as a chunk of its own, in the form that comes out smaller."""
-    rows = struct.pack("<I", len(column.values))
-    forms = [sealed(rows + packed(column, second=second))]
-    if not second and len(forms[0]) > SMALL_BYTES:
-        forms.append(sealed(rows + packed(column, level=True)))
-    return min(forms, key=len)
-
-
 def decoded_column(chunk: bytes) -> Column:
-    """Return the column in a chunk. Raises ChunkError."""
+    """Return the column in a chunk, which is how schema 1 kept the days. Raises ChunkError."""
     content = opened(chunk)
     if len(content) < 4:
         raise ChunkError("torn within a column")

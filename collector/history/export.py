@@ -20,8 +20,9 @@ from pathlib import Path
 from typing import Any, Final, Protocol, Self, TextIO, get_args, get_type_hints
 
 from collector.history.columns import milliseconds, readings_of
+from collector.history.lookup import blocks
 from collector.history.store import Meaning, WireReading
-from collector.history.tables import Texts, blocks, unit_number
+from collector.history.tables import Texts, unit_number
 from rules import reading as vocabulary
 from rules.reading import Reading, Silence
 

@@ -1,48 +1,45 @@
-"""Folding: hot rows into hour chunks, hours into days, and old days into summaries alone.
+"""Folding: hot rows into hour chunks and runs, runs into longer ones, and old ones into summaries alone.
 
-Every fold prepares on a thread of its own, from a consistent view: reads, encodes, decodes again and
-compares. Then one short transaction on the writer puts the chunks in, checks that no row came in
-between, and takes the sources out. Killed at any moment, a fold has either happened or not; the next
-call goes on from there. `next_fold` says what is to be done, oldest first, None when all is.
+`due` says which step comes next. Every step prepares on a thread of its own, from a consistent view: reads,
+encodes, decodes again and compares. Then one short transaction on the writer puts the bundles in, checks
+that no row came in between, and takes the sources out. Killed at any moment, a step has either happened or
+not; the next call goes on from there.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
-from collector.history import chunk, hot, rollup
+from collector.history import chunk, hot, runs, sums
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
-from collector.history.columns import CORRECTIONS, PERIOD, SILENCE, Block, Column, Ints, joined
-from collector.history.store import Meaning, Wire
-from collector.history.tables import AT, Texts, day_block, hot_block, hour_block, layouts
+from collector.history.columns import Block, joined
+from collector.history.due import STEP_ROWS, Fold
+from collector.history.lookup import (
+    day_block,
+    first_form_days,
+    first_form_sums,
+    folded_blocks,
+    hour_block,
+    numbered_sums,
+    run_block,
+    spans_in,
+)
+from collector.history.store import Meaning
+from collector.history.tables import EXACT, GONE, WHOLE, Texts, key_of, layouts, stretch_of
 
-GRACE_MS: Final = 2 * MINUTE_MS
-"""How long after its end an hour may still get readings without being folded twice."""
-SPARSE_ROWS: Final = 50_000
-"""A complete day with fewer hot rows than this (an imported past) is folded without going by hours."""
-HELD_ROWS: Final = 20_000
-"""While fewer hot rows than this wait, hours are left until their day is complete: small chunks gain little."""
-_AT_ONCE: Final = 20_000
+RUN_ROWS: Final = 16_384
+"""Days are put together into runs of at most so many readings."""
 
 Commit = Callable[[sqlite3.Connection], None]
 
 
 class ChangedMeanwhileError(Exception):
     """Rows came in between reading and committing; the fold is to be made again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fold:
-    """One step: "hour" of all units, "day" of one unit, "past" (a sparse day of all units), "retire"."""
-
-    kind: str
-    period: int
-    unit: int | None = None
 
 
 @dataclass(slots=True)
@@ -53,70 +50,30 @@ class Prepared:
     damaged: list[str] = field(default_factory=list)
 
 
-def next_fold(
-    connection: sqlite3.Connection, now_ms: int, exact_ms: int, passed_over: frozenset[Fold]
-) -> Fold | None:
-    """Return the oldest step that is due, None when there is none but those passed over."""
-    for fold in _due(connection, now_ms, exact_ms):
-        if fold not in passed_over:
-            return fold
-    return None
-
-
-def _due(connection: sqlite3.Connection, now_ms: int, exact_ms: int) -> Sequence[Fold]:
-    found: list[Fold] = []
-    (oldest,) = connection.execute("SELECT min(at) FROM hot").fetchone()
-    if oldest is not None and (oldest // HOUR_MS + 1) * HOUR_MS + GRACE_MS <= now_ms:
-        fold = _of_hot(connection, int(oldest), now_ms)
-        if fold is not None:
-            found.append(fold)
-    complete = (now_ms - GRACE_MS) // DAY_MS
-    found += [
-        Fold("day", int(hour) // 24, int(unit))
-        for unit, hour in connection.execute(
-            "SELECT unit, min(hour) FROM hours WHERE hour < ? GROUP BY unit", (complete * 24,)
-        )
-    ]
-    found += [
-        Fold("retire", int(day), int(unit))
-        for day, unit in connection.execute(
-            "SELECT day, unit FROM folded WHERE retired = 0 AND day < ? ORDER BY day LIMIT 100",
-            ((now_ms - exact_ms) // DAY_MS,),
-        )
-    ]
-    return found
-
-
-def _of_hot(connection: sqlite3.Connection, oldest_ms: int, now_ms: int) -> Fold | None:
-    day = oldest_ms // DAY_MS
-    complete = (day + 1) * DAY_MS + GRACE_MS <= now_ms
-    enough = SPARSE_ROWS if complete else HELD_ROWS
-    (rows,) = connection.execute(
-        "SELECT count(*) FROM (SELECT 1 FROM hot WHERE at < ? LIMIT ?)", ((day + 1) * DAY_MS, enough)
-    ).fetchone()
-    if rows < enough:
-        return Fold("past", day) if complete else None
-    return Fold("hour", oldest_ms // HOUR_MS)
-
-
 def prepared(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     """Return what a step will write."""
     if fold.kind == "hour":
-        return _hour(connection, fold.period)
+        return _hour(connection, fold.first)
     if fold.kind == "past":
-        return _past(connection, fold.period, meaning)
-    if fold.unit is None:
-        raise ValueError(f"{fold} names no unit")
-    if fold.kind == "day":
-        return _day(connection, fold.period, fold.unit, meaning)
-    return _retire(connection, fold.period, fold.unit, meaning)
+        return _past(connection, fold)
+    one = {"day": _day, "stretch": _stretch, "retire": _retire}[fold.kind]
+    try:
+        return one(connection, fold, meaning)
+    except chunk.ChunkError as error:
+        return Prepared(None, [f"days {fold.first} to {fold.end} of unit number {fold.units[0]}: {error}"])
 
 
-def _hot_blocks(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> tuple[dict[int, Block], int]:
-    """Return the hot rows of a span by unit, and how many they are."""
+ALL_UNITS: Final = (-(2**62), 2**62)
+
+
+def _hot_blocks(
+    connection: sqlite3.Connection, start_ms: int, end_ms: int, units: tuple[int, int] = ALL_UNITS
+) -> tuple[dict[int, Block], int]:
+    """Return the hot rows of a span by unit, and how many they are. `units`: the lowest and the highest."""
     counts = dict(
         connection.execute(
-            "SELECT unit, count(*) FROM hot WHERE at >= ? AND at < ? GROUP BY unit", (start_ms, end_ms)
+            "SELECT unit, count(*) FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ? GROUP BY unit",
+            (start_ms, end_ms, *units),
         ).fetchall()
     )
     known = layouts(connection)
@@ -124,7 +81,7 @@ def _hot_blocks(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> t
     waiting = sorted(counts)
     while waiting:  # some units at a time, so that a busy hour does not fill the memory
         group: list[int] = []
-        while waiting and (not group or sum(counts[u] for u in group) + counts[waiting[0]] <= _AT_ONCE):
+        while waiting and (not group or sum(counts[u] for u in group) + counts[waiting[0]] <= STEP_ROWS):
             group.append(waiting.pop(0))
         rows: dict[int, list[hot.Row]] = {unit: [] for unit in group}
         columns = hot.SELECT.removeprefix("SELECT ")
@@ -153,7 +110,7 @@ def _hour(connection: sqlite3.Connection, hour: int) -> Prepared:
         return Prepared(None, damaged)
 
     def commit(writer: sqlite3.Connection) -> None:
-        _require_hot(writer, start_ms, end_ms, count)
+        _require_hot(writer, (start_ms, end_ms, *ALL_UNITS), count)
         writer.executemany(
             "INSERT OR REPLACE INTO hours (unit, hour, chunk) VALUES (?, ?, ?)",
             [(unit, hour, chunks[unit]) for unit in chunks],
@@ -176,171 +133,280 @@ def _checked(block: Block) -> bytes:
     return stored
 
 
-def _require_hot(writer: sqlite3.Connection, start_ms: int, end_ms: int, count: int) -> None:
-    (now,) = writer.execute(
-        "SELECT count(*) FROM hot WHERE at >= ? AND at < ?", (start_ms, end_ms)
-    ).fetchone()
+_OF_UNITS: Final = "FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ?"
+
+
+def _require_hot(writer: sqlite3.Connection, span: tuple[int, int, int, int], count: int) -> None:
+    (now,) = writer.execute(f"SELECT count(*) {_OF_UNITS}", span).fetchone()
     if now != count:
         raise ChangedMeanwhileError
 
 
-def _past(connection: sqlite3.Connection, day: int, meaning: Meaning) -> Prepared:
-    start_ms, end_ms = day * DAY_MS, (day + 1) * DAY_MS
-    hot_rows, count = _hot_blocks(connection, start_ms, end_ms)
-    days = []
+def _past(connection: sqlite3.Connection, fold: Fold) -> Prepared:
+    units = (fold.units[0], fold.units[-1])
+    span = (fold.first * DAY_MS, fold.end * DAY_MS, *units)
+    hot_rows, count = _hot_blocks(connection, span[0], span[1], units)
+    rewritten = []
     damaged = []
     for unit, block in hot_rows.items():
         try:
-            days.append(_folded_day(connection, day, unit, meaning, block))
+            rewritten.append(_rewritten(connection, unit, fold.first, fold.end, block))
         except chunk.ChunkError as error:
-            damaged.append(f"day {day} of unit number {unit}: {error}")
+            damaged.append(f"days {fold.first} to {fold.end} of unit number {unit}: {error}")
     if damaged:
         return Prepared(None, damaged)
 
     def commit(writer: sqlite3.Connection) -> None:
-        _require_hot(writer, start_ms, end_ms, count)
-        for part in days:
+        _require_hot(writer, span, count)
+        for part in rewritten:
             part.write(writer)
-        writer.execute("DELETE FROM hot WHERE at >= ? AND at < ?", (start_ms, end_ms))
+        writer.execute(f"DELETE {_OF_UNITS}", span)
 
     return Prepared(commit)
 
 
-def _day(connection: sqlite3.Connection, day: int, unit: int, meaning: Meaning) -> Prepared:
-    try:
-        folded = _folded_day(connection, day, unit, meaning, None)
-    except chunk.ChunkError as error:
-        return Prepared(None, [f"day {day} of unit number {unit}: {error}"])
-    return Prepared(folded.write)
+def _day(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:
+    return Prepared(_rewritten(connection, fold.units[0], fold.first, fold.end, None).write)
 
 
 @dataclass(frozen=True, slots=True)
-class _FoldedDay:
-    """One unit's day, ready to be written."""
+class _Run:
+    """One row of `runs`, ready to be written."""
+
+    first_day: int
+    end_day: int
+    readings: int
+    chunk: bytes
+
+
+@dataclass(slots=True)
+class _Rewritten:
+    """What takes the place of all that is folded of some days of one unit."""
 
     unit: int
-    day: int
+    first: int
+    end: int
     hours: int
-    columns: Mapping[str, bytes]
-    summaries: Mapping[tuple[str, int], bytes]
-    table: str = "hourly"
-    retired: int = 0
+    gone: tuple[int, ...]
+    runs: tuple[_Run, ...]
+    days: tuple[int, ...]
+    summed: int = 0
+    sums: list[tuple[str, int, int, bytes]] = field(default_factory=list)
+    retired: tuple[tuple[int, int], ...] = ()
 
     def write(self, writer: sqlite3.Connection) -> None:
-        """Put the day in and take its hours out, within the caller's transaction."""
-        span = (self.unit, self.day * 24, self.day * 24 + 24)
-        (hours,) = writer.execute(
-            "SELECT count(*) FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", span
+        """Put the runs in and take out what they are made of, within the caller's transaction."""
+        hours = (self.unit, self.first * 24, self.end * 24)
+        (count,) = writer.execute(
+            "SELECT count(*) FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", hours
         ).fetchone()
-        if hours != self.hours:
+        if count != self.hours:
             raise ChangedMeanwhileError
-        numbers = {name: _object(writer, name) for name in {*self.columns, *(n for n, _ in self.summaries)}}
-        writer.execute("DELETE FROM days WHERE unit = ? AND day = ?", (self.unit, self.day))
+        writer.executemany("DELETE FROM runs WHERE key = ?", [(key,) for key in self.gone])
+        for run in self.runs:
+            key = key_of(self.unit, run.first_day)
+            writer.execute(
+                "INSERT INTO runs (key, end_day, readings, chunk) VALUES (?, ?, ?, ?)",
+                (key, run.end_day, run.readings, run.chunk),
+            )
+            _require_same(writer, "runs", key, run.chunk)
+        for table, first, end, stored in self.sums:
+            key = key_of(self.unit, first)
+            writer.execute(
+                f"INSERT OR REPLACE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
+                (key, end, stored),
+            )
+            _require_same(writer, table, key, stored)
         writer.executemany(
-            "INSERT INTO days (unit, day, object, chunk) VALUES (?, ?, ?, ?)",
-            [(self.unit, self.day, numbers[name], stored) for name, stored in self.columns.items()],
+            "INSERT INTO folded (unit, day, retired, summed) VALUES (?, ?, 0, 0)"
+            " ON CONFLICT (unit, day) DO UPDATE SET summed = ?",
+            [(self.unit, day, self.summed) for day in self.days],
         )
         writer.executemany(
-            f"INSERT OR REPLACE INTO {self.table} (unit, object, day, corrections, chunk) VALUES (?, ?, ?, ?, ?)",  # noqa: S608
-            [
-                (self.unit, numbers[name], self.day, corrections, stored)
-                for (name, corrections), stored in self.summaries.items()
-            ],
+            "UPDATE folded SET retired = ? WHERE unit = ? AND day = ?",
+            [(how, self.unit, day) for day, how in self.retired],
         )
-        written = dict(
-            writer.execute("SELECT object, chunk FROM days WHERE unit = ? AND day = ?", (self.unit, self.day))
-        )
-        if written != {numbers[name]: stored for name, stored in self.columns.items()}:
-            raise chunk.ChunkError("a day's chunks did not read back as written")
-        writer.execute(
-            "INSERT OR REPLACE INTO folded (unit, day, retired) VALUES (?, ?, ?)",
-            (self.unit, self.day, self.retired),
-        )
-        writer.execute("DELETE FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", span)
+        span = (self.unit, self.first, self.end)
+        writer.execute("DELETE FROM days WHERE unit = ? AND day >= ? AND day < ?", span)
+        writer.execute("DELETE FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", hours)
 
 
-def _object(writer: sqlite3.Connection, name: str) -> int:
-    writer.execute("INSERT INTO objects (name) VALUES (?) ON CONFLICT (name) DO NOTHING", (name,))
-    return int(writer.execute("SELECT id FROM objects WHERE name = ?", (name,)).fetchone()[0])
+def _require_same(writer: sqlite3.Connection, table: str, key: int, stored: bytes) -> None:
+    row = writer.execute(f"SELECT chunk FROM {table} WHERE key = ?", (key,)).fetchone()  # noqa: S608
+    if row[0] != stored:
+        raise chunk.ChunkError("a bundle did not read back as written")
 
 
-def _folded_day(
-    connection: sqlite3.Connection, day: int, unit: int, meaning: Meaning, hot_rows: Block | None
-) -> _FoldedDay:
+def _rewritten(
+    connection: sqlite3.Connection, unit: int, first: int, end: int, hot_rows: Block | None
+) -> _Rewritten:
+    """Return what is folded of some days of a unit together with its hour chunks and some hot rows."""
     hours = connection.execute(
         "SELECT chunk FROM hours WHERE unit = ? AND hour >= ? AND hour < ? ORDER BY hour",
-        (unit, day * 24, day * 24 + 24),
+        (unit, first * 24, end * 24),
     ).fetchall()
-    known = day_block(connection, unit, day)
-    parts = [*([] if known is None else [known]), *(chunk.decoded(stored) for (stored,) in hours)]
-    whole = joined([*parts, *([] if hot_rows is None else [hot_rows])])
-    row = connection.execute("SELECT retired FROM folded WHERE unit = ? AND day = ?", (unit, day)).fetchone()
-    retired = 0 if row is None else int(row[0])
-    # of a day whose exact readings were let go only stragglers are here: its summaries stand
-    summaries = {} if retired else summed(whole, meaning, Texts(connection), day * DAY_MS, HOUR_MS)
-    return _FoldedDay(unit, day, len(hours), _checked_columns(whole), summaries, retired=retired)
+    parts = [
+        *folded_blocks(connection, unit, first, end),
+        *(chunk.decoded(stored) for (stored,) in hours),
+        *([] if hot_rows is None else [hot_rows]),
+    ]
+    whole = joined(parts)
+    return _Rewritten(
+        unit,
+        first,
+        end,
+        len(hours),
+        tuple(span.key for span in spans_in(connection, "runs", unit, first, end)),
+        tuple(_cut(whole)),
+        tuple(np.unique(whole.between(first * DAY_MS, end * DAY_MS).at // DAY_MS).tolist()),
+    )
 
 
-def _checked_columns(block: Block) -> dict[str, bytes]:
+def _cut(block: Block) -> Iterable[_Run]:
+    """Yield a block as runs of whole days, each of as many readings as a run holds and of one stretch."""
     if not len(block):
-        return {}
-    stored = {AT: chunk.encoded_column(Column(block.at), second=True)}
-    stored |= {name: chunk.encoded_column(column) for name, column in block.columns.items()}
-    columns = {name: chunk.decoded_column(part) for name, part in stored.items()}
-    at = columns.pop(AT).values
-    if not Block(at, columns).same_as(block):
-        raise chunk.ChunkError("columns do not decode to what was put in")
-    return stored
+        return
+    days, firsts = np.unique(block.at // DAY_MS, return_index=True)
+    ends = [*firsts[1:].tolist(), len(block)]
+    begin = 0
+    for n, (day, end) in enumerate(zip(days.tolist(), ends, strict=True)):
+        last = n + 1 == len(ends)
+        if (
+            last
+            or ends[n + 1] - int(firsts[begin]) > RUN_ROWS
+            or stretch_of(int(days[n + 1])) != stretch_of(day)
+        ):
+            yield _run(int(days[begin]), day + 1, block.taken(np.arange(int(firsts[begin]), end)))
+            begin = n + 1
 
 
-def summed(
-    block: Block, meaning: Meaning, texts: Mapping[int, Wire], day_ms: int, step_ms: int
-) -> dict[tuple[str, int], bytes]:
-    """Return the summaries of a day's block by object and correction set, each verified."""
-    found = {
-        (name, corrections): part
-        for name in rollup.objects_in(block)
-        for corrections, part in rollup.rollups(
-            block, name, meaning, texts, day_ms=day_ms, step_ms=step_ms
-        ).items()
-    }
-    found |= {(PERIOD, c): part for c, part in _polls(block, day_ms, step_ms).items()}
-    stored = {}
-    for key, part in found.items():
-        stored[key] = rollup.encoded(part)
-        if not np.array_equal(rollup.decoded(stored[key]).table, part.table):
-            raise chunk.ChunkError("summary does not decode to what was put in")
-    return stored
+def _run(first_day: int, end_day: int, block: Block) -> _Run:
+    return _Run(first_day, end_day, len(block), runs.run_of(block))
 
 
-def _polls(block: Block, day_ms: int, step_ms: int) -> dict[int, rollup.Rollup]:
-    """Return how many polls there were ("asked"), how many were answered ("good"), and their periods' sum."""
-    if not len(block):
-        return {}
-    silence = block.columns.get(SILENCE)
-    heard = np.ones(len(block), dtype=np.int64) if silence is None else (~silence.mask()).astype(np.int64)
-    places = (block.at - day_ms) // step_ms
-    periods = block.columns[PERIOD].values
-    starts = np.flatnonzero(np.diff(places, prepend=places[0] - 1))
-    zero: Ints = np.zeros(len(starts), dtype=np.int64)
-    counts = np.diff(np.append(starts, len(block)))
-    table = [places[starts], counts, np.add.reduceat(heard, starts), zero, zero, zero]
-    table.append(np.add.reduceat(periods, starts))
-    # one line whatever the correction sets were: polls are not corrected
-    return {int(block.columns[CORRECTIONS].values[0]): rollup.Rollup(rollup.INTEGERS, np.stack(table))}
+def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
+    unit, texts = fold.units[0], Texts(connection)
+    fates = _fates(connection, fold)
+    let_go = frozenset(day for day, how in fates.items() if how == GONE)
+    hourly = sums.Gathered(fold.first, HOUR_MS)
+    _bring_lines(connection, fold, "hour_sums", let_go, hourly)
+    gone: list[int] = []
+    made: list[_Run] = []
+    group: list[tuple[int | None, int, int, Block]] = []
+
+    def put_together() -> None:
+        if len(group) == 1 and group[0][0] is not None:
+            return
+        made.extend(_cut(joined([block for *_, block in group])))
+        gone.extend(key for key, *_ in group if key is not None)
+
+    for key, first, end, block in _pieces(connection, fold):
+        hourly.add_block(_without(block, let_go), meaning, texts)
+        if group and sum(len(part[3]) for part in group) + len(block) > RUN_ROWS:
+            put_together()
+            group = []
+        group.append((key, first, end, block))
+    if group:
+        put_together()
+    rewritten = _Rewritten(unit, fold.first, fold.end, 0, tuple(gone), tuple(made), tuple(fates), summed=1)
+    if hourly:
+        rewritten.sums.append(("hour_sums", fold.first, fold.end, runs.sums_of(hourly.put_together())))
+    _bring_over_minutes(connection, fold, rewritten)
+
+    def commit(writer: sqlite3.Connection) -> None:
+        span = (unit, fold.first, fold.end)
+        (hours,) = writer.execute(
+            "SELECT count(*) FROM hours WHERE unit = ? AND hour >= ? AND hour < ?",
+            (unit, fold.first * 24, fold.end * 24),
+        ).fetchone()
+        if hours:
+            raise ChangedMeanwhileError
+        rewritten.write(writer)
+        for table in ("hourly", "minutely"):
+            writer.execute(f"DELETE FROM {table} WHERE unit = ? AND day >= ? AND day < ?", span)  # noqa: S608
+
+    return Prepared(commit)
 
 
-def _retire(connection: sqlite3.Connection, day: int, unit: int, meaning: Meaning) -> Prepared:
-    day_ms = day * DAY_MS
+def _fates(connection: sqlite3.Connection, fold: Fold) -> dict[int, int]:
+    rows = connection.execute(
+        "SELECT day, retired FROM folded WHERE unit = ? AND day >= ? AND day < ? ORDER BY day",
+        (fold.units[0], fold.first, fold.end),
+    )
+    return {int(day): int(how) for day, how in rows}
+
+
+def _pieces(connection: sqlite3.Connection, fold: Fold) -> Iterable[tuple[int | None, int, int, Block]]:
+    """Yield what is folded of a unit's days, one run or day of schema 1 (no key) at a time, in order."""
+    unit = fold.units[0]
+    spans: list[tuple[int, int, int | None]] = [
+        (span.first_day, span.end_day, span.key)
+        for span in spans_in(connection, "runs", unit, fold.first, fold.end)
+    ]
+    spans += [(day, day + 1, None) for day in first_form_days(connection, unit, fold.first, fold.end)]
+    for first, end, key in sorted(spans, key=lambda span: span[0]):
+        block = day_block(connection, unit, first) if key is None else run_block(connection, key)
+        if block is not None:
+            yield key, first, end, block
+
+
+def _without(block: Block, days: frozenset[int]) -> Block:
+    if not days:
+        return block
+    return block.taken(np.flatnonzero(~np.isin(block.at // DAY_MS, sorted(days))))
+
+
+def _bring_lines(
+    connection: sqlite3.Connection, fold: Fold, table: str, days: frozenset[int], into: sums.Gathered
+) -> None:
+    """Add the summaries that stand of days whose exact readings were let go."""
+    if not days:
+        return
+    for first_day, name, corrections, part in numbered_sums(
+        connection, table, fold.units[0], fold.first, fold.end
+    ):
+        for day, lines in sums.lines_of_days(part, into.step_ms, first_day, days):
+            into.add(day, [((name, corrections), lines)])
+
+
+def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: _Rewritten) -> None:
+    old = list(first_form_sums(connection, "minute_sums", fold.units[0], fold.first, fold.end))
+    if not old:
+        return
+    days = sorted({day for day, *_ in old})
+    minutes = sums.Gathered(days[0], MINUTE_MS)
+    for day, name, corrections, part in old:
+        minutes.add(day, [((name, corrections), part)])
+    stored = runs.sums_of(minutes.put_together())
+    rewritten.sums.append(("minute_sums", days[0], days[-1] + 1, stored))
+
+
+def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
+    unit = fold.units[0]
+    exact = [day for day, how in _fates(connection, fold).items() if how == EXACT]
+    rewritten = _rewritten(connection, unit, fold.first, fold.end, None)
+    whole = joined(folded_blocks(connection, unit, fold.first, fold.end))
+    old = _of_days(whole, exact)
+    if (np.diff(old.at // MINUTE_MS) > 0).all():
+        kept = [(WHOLE, unit, day) for day in exact]
+
+        def leave(writer: sqlite3.Connection) -> None:
+            writer.executemany("UPDATE folded SET retired = ? WHERE unit = ? AND day = ?", kept)
+
+        return Prepared(leave)
+    minutes = sums.Gathered(exact[0], MINUTE_MS)
+    minutes.add_block(old, meaning, Texts(connection))
     spans = connection.execute(
         "SELECT from_at, until_at FROM kept WHERE unit = ? AND from_at < ? AND until_at > ?",
-        (unit, day_ms + DAY_MS, day_ms),
+        (unit, fold.end * DAY_MS, fold.first * DAY_MS),
     ).fetchall()
-    try:
-        whole = joined([day_block(connection, unit, day) or hot_block(connection, unit, 0, 0)])
-        summaries = summed(whole, meaning, Texts(connection), day_ms, MINUTE_MS)
-        staying = joined([whole.between(start, end) for start, end in spans])
-        folded = _FoldedDay(unit, day, 0, _checked_columns(staying), summaries, "minutely", 1)
-    except chunk.ChunkError as error:
-        return Prepared(None, [f"day {day} of unit number {unit}: {error}"])
-    return Prepared(folded.write)
+    staying = joined([_without(whole, frozenset(exact)), *(old.between(start, end) for start, end in spans)])
+    rewritten.runs = tuple(_cut(staying))
+    rewritten.days = ()
+    rewritten.sums.append(("minute_sums", exact[0], exact[-1] + 1, runs.sums_of(minutes.put_together())))
+    rewritten.retired = tuple((day, GONE) for day in exact)
+    return Prepared(rewritten.write)
+
+
+def _of_days(block: Block, days: Sequence[int]) -> Block:
+    return block.taken(np.flatnonzero(np.isin(block.at // DAY_MS, days)))

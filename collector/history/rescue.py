@@ -10,12 +10,24 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from collector.history import chunk, hot, rollup
-from collector.history.buckets import DAY_MS, HOUR_MS
-from collector.history.fold import summed
-from collector.history.store import Meaning
-from collector.history.tables import Texts, day_block
-from collector.history.verify import Finding, Places, Row, hot_row_is_sound, words
+import numpy as np
+
+from collector.history import bundle, chunk, hot, rollup, runs
+from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
+from collector.history.columns import POLL
+from collector.history.lookup import day_block
+from collector.history.tables import EXACT, GONE, key_of, stretch_of, unit_and_day
+from collector.history.verify import (
+    BUNDLES,
+    Finding,
+    Places,
+    Row,
+    entry_in_words,
+    hot_row_is_sound,
+    words,
+)
+
+_POLL_COLUMNS: Final = frozenset(POLL)
 
 _SIDE: Final = {
     "units": "id, name, first_at",
@@ -80,11 +92,11 @@ def _span(connection: sqlite3.Connection, table: str, before: str, column: str) 
     return low, max(low, 2**42 if found[1] is None else int(found[1]))
 
 
-def saved(source: sqlite3.Connection, target: sqlite3.Connection, meaning: Meaning) -> list[Finding]:
+def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
     """Copy all that is sound into the tables of an empty history; return what was left behind.
 
     Within the caller's transaction on `target`. Summaries that were lost are made again from the exact
-    readings of their day, where those are sound.
+    readings of their days by the store's next housekeeping, where those are sound.
     """
     places = Places(source)
     left: list[Finding] = []
@@ -98,6 +110,26 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection, meaning: Meani
         else:
             left.append(Finding(f"{places.unit(row[1])}, the reading of {words(row[0])} UTC", "damaged"))
     _copy(target, "hot", hot.COLUMNS, sound)
+    left += _save_chunks(source, target, places, lost)
+    for key, end_day, _, stored in rows_of(source, "runs", "key, end_day, readings, chunk", ("key",), lost):
+        left += _save_run(target, key, end_day, stored, places)
+    whole: set[int] = set()
+    for table, what in BUNDLES.items():
+        if table != "runs":
+            for key, end_day, stored in rows_of(source, table, "key, end_day, chunk", ("key",), lost):
+                found = _save_sums(target, (table, what), (key, end_day, stored), places)
+                left += found
+                if table == "hour_sums" and not found:
+                    whole.add(key)
+    _list_days(target, whole, places, left)
+    return [*left, *(Finding("the file", what) for what in lost)]
+
+
+def _save_chunks(
+    source: sqlite3.Connection, target: sqlite3.Connection, places: Places, lost: list[str]
+) -> list[Finding]:
+    """Keep the hour chunks that can be read, and what stands as schema 1 kept it."""
+    left: list[Finding] = []
     for table, columns, key, decode in (
         ("hours", "unit, hour, chunk", ("rowid",), chunk.decoded),
         ("days", "unit, day, object, chunk", ("rowid",), chunk.decoded_column),
@@ -113,9 +145,7 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection, meaning: Meani
                 left.append(Finding(places.span(row[0], row[1] * length_ms, length_ms), f"{what}: {error}"))
             else:
                 _copy(target, table, columns, [row])
-    retired = {(unit, day) for unit, day in target.execute("SELECT DISTINCT unit, day FROM minutely")}
-    _mend(target, meaning, retired, places, left)
-    return [*left, *(Finding("the file", what) for what in lost)]
+    return left
 
 
 def _copy(target: sqlite3.Connection, table: str, columns: str, rows: Iterator[Row] | Sequence[Row]) -> None:
@@ -123,39 +153,82 @@ def _copy(target: sqlite3.Connection, table: str, columns: str, rows: Iterator[R
     target.executemany(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", rows)  # noqa: S608
 
 
-def _mend(
-    target: sqlite3.Connection,
-    meaning: Meaning,
-    retired: set[tuple[int, int]],
-    places: Places,
-    left: list[Finding],
-) -> None:
-    """Rebuild what can be rebuilt: the list of folded days, and summaries."""
-    texts = Texts(target)
-    days = target.execute(
-        "SELECT DISTINCT unit, day FROM days UNION SELECT unit, day FROM minutely"
-    ).fetchall()
-    for unit, day in days:
-        gone = (unit, day) in retired
-        target.execute("INSERT OR REPLACE INTO folded VALUES (?, ?, ?)", (unit, day, int(gone)))
-        if gone:
-            continue
-        block = day_block(target, unit, day)
-        if block is None:
+def _span_of(places: Places, key: int, end_day: int) -> str:
+    unit, day = unit_and_day(key)
+    return places.span(unit, day * DAY_MS, (end_day - day) * DAY_MS)
+
+
+def _save_run(
+    target: sqlite3.Connection, key: int, end_day: int, stored: bytes, places: Places
+) -> list[Finding]:
+    """Keep a run, or those of its columns that can be read."""
+    where = _span_of(places, key, end_day)
+    try:
+        found = bundle.opened_bytes(stored)
+        block, lost = runs.what_is_sound(found)
+    except chunk.ChunkError as error:
+        return [Finding(where, f"all readings: {error}")]
+    left = [Finding(where, f"{entry_in_words(name)}: {wrong}") for name, wrong in lost]
+    if block is None or not len(block):
+        return [*left, Finding(where, "all readings: their times are lost")]
+    if not set(block.columns) >= _POLL_COLUMNS:
+        return [*left, Finding(where, "all readings: what belongs to each poll is lost")]
+    kept = runs.run_of(block) if lost else stored
+    target.execute(
+        "INSERT OR IGNORE INTO runs (key, end_day, readings, chunk) VALUES (?, ?, ?, ?)",
+        (key, end_day, len(block), kept),
+    )
+    return left
+
+
+def _save_sums(
+    target: sqlite3.Connection, kind: tuple[str, str], row: tuple[int, int, bytes], places: Places
+) -> list[Finding]:
+    """Keep a row of summaries, or those of its entries that can be read."""
+    (table, what), (key, end_day, stored) = kind, row
+    where = _span_of(places, key, end_day)
+    sound: dict[str, bytes] = {}
+    left: list[Finding] = []
+    try:
+        found = bundle.opened_bytes(stored)
+        for segment in found.segments:
+            try:
+                sound |= found.within(segment)
+            except chunk.ChunkError as error:
+                left += [Finding(where, f"{what}{entry_in_words(name)}: {error}") for name in segment.names]
+        kept = stored if not left else bundle.bundled(found.head, sound.items())
+        runs.sums_in(bundle.opened_bytes(kept))
+    except chunk.ChunkError as error:
+        return [*left, Finding(where, f"{what}all objects: {error}")]
+    target.execute(
+        f"INSERT OR IGNORE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
+        (key, end_day, kept),
+    )
+    return left
+
+
+def _list_days(target: sqlite3.Connection, whole: set[int], places: Places, left: list[Finding]) -> None:
+    """Make the list of folded days from what was saved."""
+    gone = set(target.execute("SELECT DISTINCT unit, day FROM minutely").fetchall())
+    for key, stored in target.execute("SELECT key, chunk FROM minute_sums").fetchall():
+        unit, first = unit_and_day(key)
+        for part in runs.sums_in(bundle.opened_bytes(stored)).values():
+            gone |= {(unit, first + int(n)) for n in np.unique(part.table[0] // (DAY_MS // MINUTE_MS))}
+    there = gone | {(unit, day) for unit, day in target.execute("SELECT DISTINCT unit, day FROM days")}
+    for unit, day in sorted(there - gone):
+        if day_block(target, unit, day) is None:
             left.append(
                 Finding(places.span(unit, day * DAY_MS, DAY_MS), "all readings: their times are lost")
             )
             target.execute("DELETE FROM days WHERE unit = ? AND day = ?", (unit, day))
-            target.execute("DELETE FROM folded WHERE unit = ? AND day = ?", (unit, day))
-            continue
-        try:
-            made = summed(block, meaning, texts, day * DAY_MS, HOUR_MS)
-        except (chunk.ChunkError, KeyError) as error:
-            left.append(Finding(places.span(unit, day * DAY_MS, DAY_MS), f"summaries: {error}"))
-            continue
-        for (name, corrections), stored in made.items():
-            target.execute(
-                """INSERT OR IGNORE INTO hourly (unit, object, day, corrections, chunk)
-                SELECT ?, id, ?, ?, ? FROM objects WHERE name = ?""",
-                (unit, day, corrections, stored, name),
-            )
+            there.discard((unit, day))
+    for key, stored in target.execute("SELECT key, chunk FROM runs").fetchall():
+        at = runs.block_in(bundle.opened_bytes(stored), frozenset()).at
+        there |= {(unit_and_day(key)[0], int(day)) for day in np.unique(at // DAY_MS)}
+    target.executemany(
+        "INSERT OR REPLACE INTO folded (unit, day, retired, summed) VALUES (?, ?, ?, ?)",
+        [
+            (unit, day, GONE if (unit, day) in gone else EXACT, int(key_of(unit, stretch_of(day)) in whole))
+            for unit, day in there
+        ],
+    )

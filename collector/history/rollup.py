@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from collector.history.buckets import Floats, Sums, values_of
-from collector.history.chunk import ChunkError, opened, sealed
+from collector.history.chunk import ChunkError, opened
 from collector.history.columns import CORRECTIONS, NOTHING, TEXT, Block, Ints
 from collector.history.store import Meaning, Wire
 
@@ -81,21 +81,40 @@ def _table(places: Ints, good: np.ndarray[tuple[int], np.dtype[np.bool_]], numbe
     return np.stack([places[firsts], asked, goods, *bits]).astype(np.int64)
 
 
-def encoded(rollup: Rollup) -> bytes:
-    """Return a rollup as a sealed chunk: differences along each row, cut into planes of bytes."""
-    low, high, last, total = (rollup.table[n] for n in (3, 4, 5, 6))
+def nearer(rollup: Rollup) -> Ints:
+    """Return a rollup's table with largest, last and sum told from the smallest, which are smaller numbers.
+
+    Sums wrap at 64 bits, and `restored` undoes that.
+    """
     table = rollup.table.copy()
-    if rollup.form == INTEGERS:  # small numbers compress better; the sum of a day's integers fits by far
-        table[4:7] = high - low, last - low, total - low * table[2]
-    differences = np.diff(table, axis=1, prepend=np.int64(0))
-    narrow = bool(differences.size == 0 or np.abs(differences).max() < 2**31 - 1)
-    width = 4 if narrow else 8
-    octets = differences.astype("<i4" if narrow else "<i8").reshape(-1).view(np.uint8)
-    return sealed(bytes((rollup.form, width)) + octets.reshape(-1, width).T.tobytes())
+    if rollup.form == INTEGERS:
+        good, low, high = table[2], table[3], table[4]
+        table[6] -= low * good + ((high - low) * good >> 1)
+        table[5] -= low
+        table[4] = high - low
+    return table
+
+
+def restored(table: Ints) -> Ints:
+    """Return the table that `nearer` was given."""
+    table = table.copy()
+    good, low, span = table[2], table[3], table[4]
+    table[6] += low * good + (span * good >> 1)
+    table[5] += low
+    table[4] = span + low
+    return table
+
+
+def joined(parts: Sequence[tuple[int, Rollup]]) -> Rollup:
+    """Return rollups of one object, correction set and form as one. `parts`: lines to move each by, rollup."""
+    tables = [rollup.table.copy() for _, rollup in parts]
+    for table, (move, _) in zip(tables, parts, strict=True):
+        table[0] += move
+    return Rollup(parts[0][1].form, np.concatenate(tables, axis=1))
 
 
 def decoded(chunk: bytes) -> Rollup:
-    """Return the rollup in a chunk. Raises ChunkError."""
+    """Return the rollup in a chunk as schema 1 kept it. Raises ChunkError."""
     content = opened(chunk)
     if len(content) < 2 or content[1] not in (4, 8) or (len(content) - 2) % (content[1] * len(FIELDS)):
         raise ChunkError("torn summary")

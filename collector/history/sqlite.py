@@ -9,22 +9,18 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
+import numpy as np
+
 from collector.database import Database, StoreError, StoreFault
 from collector.history import hot, rollup
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
 from collector.history.chunk import ChunkError
 from collector.history.columns import PERIOD, milliseconds, readings_of
-from collector.history.fold import ChangedMeanwhileError, Fold, next_fold, prepared
+from collector.history.due import Fold, next_fold
+from collector.history.fold import ChangedMeanwhileError, prepared
+from collector.history.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
-from collector.history.tables import (
-    STEPS,
-    Texts,
-    blocks,
-    newest_at,
-    poll_columns,
-    stored_rollups,
-    unit_number,
-)
+from collector.history.tables import STEPS, Texts, unit_number
 
 T = TypeVar("T")
 
@@ -36,10 +32,10 @@ _TRIES: Final = 5
 class SqliteHistory:
     """History in one SQLite file. Satisfies `HistoryStore`.
 
-    Exact readings are kept for `exact_days`, and around what `keep_exact` named for ever.
+    Exact readings are kept for `exact_days` (None: for ever), and around what `keep_exact` named for ever.
     """
 
-    def __init__(self, path: Path, meaning: Meaning, *, exact_days: int = 731) -> None:
+    def __init__(self, path: Path, meaning: Meaning, *, exact_days: int | None = 731) -> None:
         self.meaning = meaning
         self.exact_days = exact_days
         self.database = Database(path, STEPS, page_bytes=PAGE_BYTES)
@@ -90,31 +86,53 @@ class SqliteHistory:
             return Sums(grid).buckets(None)
         number, first_ms = found
         # exact readings that were let go leave summaries by the minute, and nothing finer
-        summarised = stored_rollups(
-            connection, "minutely", number, PERIOD, start_ms=grid.start_ms, end_ms=grid.end_ms
+        objects = frozenset((PERIOD, object_name))
+        by_minute = stored_sums(
+            connection, "minute_sums", number, objects, start_ms=grid.start_ms, end_ms=grid.end_ms
         )
-        if summarised and grid.step_ms < MINUTE_MS:
+        if by_minute and grid.step_ms < MINUTE_MS:
             grid = grid.coarser(MINUTE_MS)
         sums = Sums(grid)
-        table, step_ms = "minutely", MINUTE_MS
+        done: set[int] = set()
         if grid.step_ms % HOUR_MS == 0:
-            table, step_ms = "hourly", HOUR_MS
-            summarised = stored_rollups(
-                connection, "hourly", number, PERIOD, start_ms=grid.start_ms, end_ms=grid.end_ms
+            by_hour = stored_sums(
+                connection, "hour_sums", number, objects, start_ms=grid.start_ms, end_ms=grid.end_ms
             )
-        if summarised:
-            _gather_polls(sums, summarised, step_ms)
-            parts = stored_rollups(
-                connection, table, number, object_name, start_ms=grid.start_ms, end_ms=grid.end_ms
-            )
-            rollup.gather(sums, object_name, self.meaning, parts, step_ms)
+            done |= self._gather(sums, object_name, by_hour, HOUR_MS, done)
+        done |= self._gather(sums, object_name, by_minute, MINUTE_MS, done)
         texts = Texts(connection)
-        done = {day_ms for day_ms, _, _ in summarised}
         wanted = poll_columns(object_name)
         for start_ms, end_ms in _spans_without(done, grid.start_ms, grid.end_ms):
             for block in blocks(connection, number, start_ms, end_ms, wanted):
                 sums.add_block(block, object_name, self.meaning, texts)
         return sums.buckets(first_ms)
+
+    def _gather(
+        self, sums: Sums, object_name: str, found: Sequence[StoredSums], step_ms: int, done: set[int]
+    ) -> set[int]:
+        """Add the summaries of all days but those done, and return which days (ms) they were."""
+        polls = [
+            (part.start_ms + part.rollup.table[0] * step_ms, part)
+            for part in found
+            if part.object_name == PERIOD
+        ]
+        days = {int(day) * DAY_MS for at, _ in polls for day in np.unique(at // DAY_MS)} - done
+        if not days:
+            return days
+        chosen = np.array(sorted(days))
+        for at, part in polls:
+            rows = np.isin(at // DAY_MS * DAY_MS, chosen)
+            table = part.rollup.table[:, rows]
+            sums.add_polls(at[rows], polls=table[1], heard=table[2], covered_ms=table[6])
+        parts = []
+        for part in found:
+            if part.object_name == object_name:
+                at = part.start_ms + part.rollup.table[0] * step_ms
+                rows = np.isin(at // DAY_MS * DAY_MS, chosen)
+                lines = rollup.Rollup(part.rollup.form, part.rollup.table[:, rows])
+                parts.append((part.start_ms, part.corrections, lines))
+        rollup.gather(sums, object_name, self.meaning, parts, step_ms)
+        return days
 
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was not a silence."""
@@ -167,7 +185,8 @@ class SqliteHistory:
         To be called every minute or so. Left undone or cut off, it goes on at the next call.
         Raises StoreError; what was not folded is still there.
         """
-        now_ms, exact_ms = milliseconds(now), self.exact_days * DAY_MS
+        now_ms = milliseconds(now)
+        exact_ms = None if self.exact_days is None else self.exact_days * DAY_MS
         damaged: list[str] = []
         met: Counter[Fold] = Counter()
         while True:
@@ -191,16 +210,6 @@ class SqliteHistory:
     async def close(self) -> None:
         """Finish what is under way and close. Safe to call twice."""
         await self.database.close()
-
-
-def _gather_polls(sums: Sums, parts: Sequence[tuple[int, str, rollup.Rollup]], step_ms: int) -> None:
-    for day_ms, _, part in parts:
-        sums.add_polls(
-            day_ms + part.table[0] * step_ms,
-            polls=part.table[1],
-            heard=part.table[2],
-            covered_ms=part.table[6],
-        )
 
 
 def _spans_without(days_ms: set[int], start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:

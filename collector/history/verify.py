@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from collector.database import damage
-from collector.history import chunk, hot, rollup
+from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import moment
-from collector.history.tables import AT
+from collector.history.tables import AT, GONE, unit_and_day
 
 Row = tuple[Any, ...]
 _WITH_TIMES: Final = "SELECT unit, day FROM days WHERE object = (SELECT id FROM objects WHERE name = '@at')"
@@ -59,7 +59,14 @@ class Places:
     def object(self, number: int) -> str:
         """Return a column in words."""
         name = self._objects.get(number, f"column number {number}")
-        return {AT: "the times of all readings"}.get(name, name.removeprefix("t:").removeprefix("n:"))
+        return entry_in_words(name)
+
+
+def entry_in_words(name: str) -> str:
+    """Return a column or an entry of a bundle in words."""
+    if name in {AT, runs.MASKS}:
+        return "the times of all readings"
+    return name.rpartition(" ")[2].removeprefix("t:").removeprefix("n:")
 
 
 def _names(connection: sqlite3.Connection, table: str) -> dict[int, str]:
@@ -86,6 +93,7 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
     for check in (
         _hot_findings(connection, places, looked),
         _chunk_findings(connection, places, looked),
+        _bundle_findings(connection, places, looked),
         _day_findings(connection, places),
         _text_findings(connection, places),
     ):
@@ -135,28 +143,75 @@ def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Look
                 yield Finding(places.span(unit, period * length_ms, length_ms), f"{what}: {error}")
 
 
+BUNDLES: Final = {
+    "runs": "",
+    "hour_sums": "summary by the hour of ",
+    "minute_sums": "summary by the minute of ",
+}
+
+
+def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+    texts = {number for (number,) in connection.execute("SELECT id FROM texts")}
+    for table, what in BUNDLES.items():
+        for key, end_day, stored in connection.execute(f"SELECT key, end_day, chunk FROM {table}"):  # noqa: S608
+            looked.chunks += 1
+            unit, day = unit_and_day(key)
+            where = places.span(unit, day * DAY_MS, (end_day - day) * DAY_MS)
+            try:
+                found = bundle.opened_bytes(stored)
+            except chunk.ChunkError as error:
+                yield Finding(where, f"{what or 'all readings'}: {error}")
+                continue
+            for name, wrong in damaged_entries(found, table):
+                yield Finding(where, f"{what}{entry_in_words(name)}: {wrong}")
+            if table != "runs":
+                numbers = {int(name.split(" ")[1]) for name in found.names}
+                for number in sorted(numbers - texts):
+                    yield Finding(where, f"text {number} is missing from the side table")
+
+
+def damaged_entries(found: bundle.Bundle, table: str) -> list[tuple[str, str]]:
+    """Return the entries of a bundle that cannot be read, with what is wrong with each."""
+    lost: list[tuple[str, str]] = []
+    for segment in found.segments:
+        try:
+            found.within(segment)
+        except chunk.ChunkError as error:
+            lost += [(name, str(error)) for name in segment.names]
+    if not lost:
+        decode = runs.block_in if table == "runs" else runs.sums_in
+        try:
+            decode(found)
+        except chunk.ChunkError as error:
+            lost.append((AT, str(error)))
+    return lost
+
+
 def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
-    """A folded day has the times of its readings and its summaries, and columns of one length."""
-    for query, what in (
-        (
-            f"SELECT unit, day FROM days EXCEPT {_WITH_TIMES}",  # noqa: S608
-            "times are missing",
-        ),
-        (
-            f"SELECT unit, day FROM folded WHERE retired = 0 EXCEPT {_WITH_TIMES}",  # noqa: S608
-            "readings are missing",
-        ),
-        (
-            "SELECT unit, day FROM folded WHERE retired = 0 EXCEPT SELECT unit, day FROM hourly",
-            "summaries by the hour are missing",
-        ),
-        (
-            "SELECT unit, day FROM folded WHERE retired = 1 EXCEPT SELECT unit, day FROM minutely",
-            "summaries by the minute are missing",
-        ),
-    ):
-        for unit, day in connection.execute(query):
-            yield Finding(places.span(unit, day * DAY_MS, DAY_MS), what)
+    """A folded day has its readings, and summaries where they are said to stand."""
+    for unit, day in connection.execute(f"SELECT unit, day FROM days EXCEPT {_WITH_TIMES}"):  # noqa: S608
+        yield Finding(places.span(unit, day * DAY_MS, DAY_MS), "times are missing")
+    there = {table: _covered(connection, table) for table in BUNDLES}
+    for table, old in (("runs", "days"), ("hour_sums", "hourly"), ("minute_sums", "minutely")):
+        there[table] |= set(connection.execute(f"SELECT DISTINCT unit, day FROM {old}"))  # noqa: S608
+    for unit, day, retired, summed in connection.execute("SELECT unit, day, retired, summed FROM folded"):
+        where = places.span(unit, day * DAY_MS, DAY_MS)
+        if retired != GONE and (unit, day) not in there["runs"]:
+            yield Finding(where, "readings are missing")
+        if retired != GONE and summed and (unit, day) not in there["hour_sums"]:
+            yield Finding(where, "summaries by the hour are missing")
+        if retired == GONE and (unit, day) not in there["minute_sums"]:
+            yield Finding(where, "summaries by the minute are missing")
+
+
+def _covered(connection: sqlite3.Connection, table: str) -> set[tuple[int, int]]:
+    """Return the units and days that the rows of a table cover."""
+    rows = connection.execute(f"SELECT key, end_day FROM {table}")  # noqa: S608
+    return {
+        (unit, day)
+        for (unit, first), end_day in ((unit_and_day(key), end_day) for key, end_day in rows)
+        for day in range(first, min(end_day, first + 64))
+    }
 
 
 def _text_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:

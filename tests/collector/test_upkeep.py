@@ -12,8 +12,10 @@ from pathlib import Path
 import pytest
 
 from collector.database import StoreError, StoreFault
+from collector.history.bundle import opened_bytes
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
+from collector.history.tables import key_of
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence, JournalLine, Outgoing
 from collector.upkeep import (
@@ -78,7 +80,8 @@ async def fill(data: Path) -> None:
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     data = tmp_path_factory.mktemp("filled") / "data"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("collector.history.fold.HELD_ROWS", 1)
+        patch.setattr("collector.history.due.HELD_ROWS", 1)
+        patch.setattr("collector.history.due.WAITING_ROWS", 0)
         asyncio.run(fill(data))
     return data
 
@@ -97,7 +100,7 @@ def test_a_sound_folder_verifies(folder: Path) -> None:
     found = verify(folder)
     assert found.findings == ()
     assert found.files == (HISTORY_FILE, LEDGER_FILE)
-    assert found.chunks > 50
+    assert found.chunks > 20
     assert found.rows > 400
 
 
@@ -164,6 +167,16 @@ def test_the_list_in_a_backup_says_what_it_holds(folder: Path, tmp_path: Path) -
 
 
 Change = Callable[[sqlite3.Connection], object]
+FIRST_RUN = key_of(1, 20513)
+
+
+def spoil_entry(connection: sqlite3.Connection, name: str) -> None:
+    """Flip a bit of the one entry of a run: of unit A1 on the first day."""
+    (stored,) = connection.execute("SELECT chunk FROM runs WHERE key = ?", (FIRST_RUN,)).fetchone()
+    (segment,) = [s for s in opened_bytes(stored).segments if name in s.names]
+    spoilt = bytearray(stored)
+    spoilt[segment.place + segment.size // 2] ^= 1
+    connection.execute("UPDATE runs SET chunk = ? WHERE key = ?", (bytes(spoilt), FIRST_RUN))
 
 
 @pytest.mark.parametrize(
@@ -171,12 +184,15 @@ Change = Callable[[sqlite3.Connection], object]
     [
         (
             HISTORY_FILE,
-            lambda c: c.execute(
-                """UPDATE days SET chunk = substr(chunk, 1, 20) WHERE unit = 1 AND day = 20513
-                AND object = (SELECT id FROM objects WHERE name = 'upsOutputPower.1')"""
-            ),
+            lambda c: spoil_entry(c, "upsOutputPower.1"),
             "history.sqlite, unit A1, 2026-03-01 00:00 to 2026-03-02 00:00 UTC",
-            "upsOutputPower.1: torn",
+            "upsOutputPower.1: ",
+        ),
+        (
+            HISTORY_FILE,
+            lambda c: c.execute(f"UPDATE runs SET chunk = substr(chunk, 1, 20) WHERE key = {FIRST_RUN}"),
+            "history.sqlite, unit A1, 2026-03-01 00:00 to 2026-03-02 00:00 UTC",
+            "all readings: torn",
         ),
         (
             HISTORY_FILE,
@@ -214,15 +230,12 @@ def test_damage_is_named_by_what_it_affects(
 
 async def test_the_rest_of_a_damaged_store_is_saved(folder: Path, tmp_path: Path, meaning: Meaning) -> None:
     connection = sqlite3.connect(folder / HISTORY_FILE)
-    connection.execute(
-        """UPDATE days SET chunk = x'0102' WHERE unit = 1 AND day = 20513
-        AND object = (SELECT id FROM objects WHERE name = 'upsOutputPower.1')"""
-    )
-    connection.execute("UPDATE hourly SET chunk = x'00' WHERE unit = 2")
+    spoil_entry(connection, "upsOutputPower.1")
+    connection.execute("UPDATE hour_sums SET chunk = x'00'")
     connection.commit()
     connection.close()
     before = await all_of(folder, meaning, "A2")
-    left = rescue(folder, tmp_path / "saved", meaning)
+    left = rescue(folder, tmp_path / "saved")
     assert any("upsOutputPower.1" in finding.what for finding in left)
     assert verify(tmp_path / "saved").findings == ()
     assert await all_of(tmp_path / "saved", meaning, "A2") == before
@@ -255,7 +268,7 @@ async def test_any_flipped_bits_are_noticed_or_change_nothing(
     if not verify(broken).findings:
         assert await all_of(broken, meaning, "A1") == whole
         return
-    rescue(broken, tmp_path / "saved", meaning)
+    rescue(broken, tmp_path / "saved")
     saved = await all_of(tmp_path / "saved", meaning, "A1")
     known = {reading.at: reading for reading in whole}
     for reading in saved:  # what was saved is true, if not always whole

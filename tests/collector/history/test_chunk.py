@@ -12,7 +12,6 @@ from collector.history.chunk import (
     decoded,
     decoded_column,
     encoded,
-    encoded_column,
 )
 from collector.history.columns import Block, Column, joined
 
@@ -24,14 +23,6 @@ def column(cells: list[int | None]) -> Column:
     present = np.array([cell is not None for cell in cells], dtype=np.bool_)
     values = np.array([cell or 0 for cell in cells], dtype=np.int64)
     return Column(values, None if present.all() else present)
-
-
-@given(st.lists(CELL, min_size=1, max_size=60), st.booleans())
-@settings(max_examples=100, deadline=None)
-def test_any_column_comes_back(cells: list[int | None], second: bool) -> None:
-    there = decoded_column(encoded_column(column(cells), second=second))
-    assert there.values.tolist() == [cell or 0 for cell in cells]
-    assert there.mask().tolist() == [cell is not None for cell in cells]
 
 
 @given(st.lists(st.tuples(CELL, CELL, st.integers(1, 2**40)), min_size=1, max_size=40))
@@ -72,8 +63,3 @@ def test_of_two_rows_at_one_moment_the_earlier_block_wins() -> None:
     assert whole.at.tolist() == [0, 10, 20]
     assert whole.columns["one"].values.tolist() == [1, 2, 3]
     assert whole.columns["two"].mask().tolist() == [False, False, True]
-
-
-def test_a_quiet_column_costs_next_to_nothing() -> None:
-    still = Column(np.full(8640, 5000, dtype=np.int64))
-    assert len(encoded_column(still)) < 60

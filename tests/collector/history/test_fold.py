@@ -1,5 +1,6 @@
 """Folding changes where readings are kept, never what they say."""
 
+import gzip
 import random
 import sqlite3
 from collections.abc import Callable
@@ -10,12 +11,20 @@ from pathlib import Path
 import pytest
 
 from collector.database import StoreError
+from collector.history import verify
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, Meaning, Wire, WireReading
 
 Make = Callable[..., WireReading]
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)
+DATA = Path(__file__).resolve().parents[2] / "data"
+
+
+@pytest.fixture(autouse=True)
+def nothing_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Complete days are folded at once, however few their rows."""
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
 
 
 def odd_days(reading: Make, days: int = 3, step_s: int = 60) -> list[WireReading]:
@@ -79,7 +88,7 @@ def assert_same(ours: dict[str, tuple[Bucket, ...]], others: dict[str, tuple[Buc
 
 
 async def places(store: SqliteHistory) -> dict[str, int]:
-    tables = ("hot", "hours", "days", "hourly", "minutely", "folded")
+    tables = ("hot", "hours", "runs", "hour_sums", "minute_sums", "folded")
     return await store.database.read(
         lambda c: {t: c.execute(f"SELECT count(*) FROM {t}").fetchone()[0] for t in tables}
     )
@@ -100,7 +109,7 @@ async def test_readings_and_answers_are_the_same_in_every_form(
 
     await store.tend(start + 4 * DAY)
     where = await places(store)
-    assert (where["hot"], where["hours"], where["minutely"], where["folded"]) == (0, 0, 0, 5)
+    assert (where["hot"], where["hours"], where["minute_sums"], where["folded"]) == (0, 0, 0, 5)
     assert await everything(store, start) == kept
     assert_same(await asked(store, start), before)
     assert await store.last("A1") == kept[-1]
@@ -109,8 +118,8 @@ async def test_readings_and_answers_are_the_same_in_every_form(
 async def test_dense_hours_go_through_hour_chunks(
     tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.history.fold.SPARSE_ROWS", 10)
-    monkeypatch.setattr("collector.history.fold.HELD_ROWS", 10)
+    monkeypatch.setattr("collector.history.due.SPARSE_ROWS", 10)
+    monkeypatch.setattr("collector.history.due.HELD_ROWS", 10)
     kept = odd_days(reading, days=2)
     async with SqliteHistory(tmp_path / "history.sqlite", meaning) as store:
         await store.append(kept)
@@ -170,8 +179,10 @@ async def test_old_readings_leave_summaries_and_what_was_to_be_kept(
 async def test_a_fold_cut_off_goes_on_at_the_next_call(
     store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("collector.history.due.STEP_ROWS", 100)  # one unit a step
     kept = odd_days(reading, days=2)
     await store.append(kept)
+    await store.append([reading(10, unit="A2"), reading(20, unit="A3")])
     real = store.database.write
     calls = 0
 
@@ -199,8 +210,8 @@ async def test_a_fold_cut_off_goes_on_at_the_next_call(
 async def test_a_damaged_hour_stops_nobody_else(
     tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.history.fold.SPARSE_ROWS", 1)
-    monkeypatch.setattr("collector.history.fold.HELD_ROWS", 1)
+    monkeypatch.setattr("collector.history.due.SPARSE_ROWS", 1)
+    monkeypatch.setattr("collector.history.due.HELD_ROWS", 1)
     async with SqliteHistory(tmp_path / "history.sqlite", meaning) as store:
         for unit in ("A1", "A2"):
             await store.append([reading(s, unit=unit) for s in range(0, 7200, 60)])
@@ -220,7 +231,146 @@ async def test_few_rows_stay_where_they_are_until_their_day_is_complete(
     await store.append([reading(600 * n, period_s=600.0) for n in range(100)])
     await store.tend(start + 20 * HOUR)
     where = await places(store)
-    assert (where["hot"], where["hours"], where["days"]) == (100, 0, 0)
+    assert (where["hot"], where["hours"], where["runs"]) == (100, 0, 0)
     await store.tend(start + DAY + HOUR)
     where = await places(store)
     assert (where["hot"], where["hours"], where["folded"]) == (0, 0, 1)
+
+
+async def test_complete_days_of_sparse_polls_wait_and_are_folded_together(
+    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 3 * 144)
+    for day in range(5):
+        await store.append(
+            [reading(day * 86400 + 600 * n, {"upsOutputPower.1": n}, period_s=600.0) for n in range(144)]
+        )
+        await store.tend(start + (day + 1) * DAY + HOUR)
+    where = await places(store)
+    assert (where["hot"], where["runs"], where["folded"]) == (144, 1, 4)
+
+
+STRETCH_START = timedelta(days=31)
+"""2026-04-01 begins a stretch: day 20544 since 1970 is 642 times 32."""
+
+
+async def in_a_stretch(store: SqliteHistory, reading: Make, days: int, step_s: int) -> list[WireReading]:
+    """Fill a stretch day by day, tending in between; return what was put in."""
+    draw = random.Random(5)
+    kept: list[WireReading] = []
+    first_s = int(STRETCH_START.total_seconds())
+    power = 4000
+    for day in range(days):
+        part = []
+        for second in range(0, 86400, step_s):
+            power += draw.choice((-1, 0, 0, 1))
+            at = first_s + day * 86400 + second + draw.choice((0.0, 0.013))
+            part.append(reading(at, {"upsOutputPower.1": power, "upsBatteryVoltage": 5450}, period_s=step_s))
+        kept += part
+        await store.append(part)
+        await store.tend(part[-1].at + HOUR)
+    return kept
+
+
+async def hours_of(store: SqliteHistory, start: datetime, days: int) -> tuple[Bucket, ...]:
+    begin = start + STRETCH_START
+    return await store.series(
+        "A1", "output_power_w", line=1, start=begin, end=begin + days * DAY, points=days * 24
+    )
+
+
+async def test_a_complete_stretch_is_put_together_and_summed_up_by_the_hour(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    kept = await in_a_stretch(store, reading, days=33, step_s=600)
+    where = await places(store)
+    assert (where["runs"], where["hour_sums"]) == (1 + 32 - 31, 1)  # the stretch, and the day behind it
+    assert [r async for r in store.readings("A1", kept[0].at, kept[-1].at + HOUR)] == kept
+    after = await hours_of(store, start, 33)
+    assert [b.good_count for b in after] == [6] * 33 * 24
+    powers = [int(str(r.wire["upsOutputPower.1"])) for r in kept]
+    for n, bucket in enumerate(after):
+        six = powers[6 * n : 6 * n + 6]
+        assert (bucket.min, bucket.max) == (min(six), max(six))
+        assert bucket.mean == pytest.approx(sum(six) / 6, rel=1e-12)
+
+
+async def test_a_reading_that_comes_after_its_stretch_was_summed_up_counts(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    kept = await in_a_stretch(store, reading, days=33, step_s=3600)
+    late = reading(STRETCH_START.total_seconds() + 1800, {"upsOutputPower.1": 9000}, period_s=3600)
+    await store.append([late])
+    await store.tend(start + STRETCH_START + 34 * DAY)
+    assert [r async for r in store.readings("A1", kept[0].at, kept[0].at + HOUR)] == [kept[0], late]
+    first, *_ = await hours_of(store, start, 33)
+    assert (first.max, first.good_count) == (9000, 2)
+    assert (await places(store))["hour_sums"] == 1
+
+
+async def test_a_query_across_the_border_of_what_was_let_go_is_seamless(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    async with (
+        SqliteHistory(tmp_path / "a.sqlite", meaning, exact_days=None) as exact,
+        SqliteHistory(tmp_path / "b.sqlite", meaning, exact_days=3) as short,
+    ):
+        for store in (exact, short):
+            kept = await in_a_stretch(store, reading, days=6, step_s=30)
+            await store.tend(kept[-1].at + DAY)
+        begin = start + STRETCH_START
+        border = begin + 3 * DAY
+        left = [r async for r in short.readings("A1", begin, kept[-1].at + HOUR)]
+        assert left[0].at >= border
+        assert len(left) == 3 * 2880
+        for span, points in ((HOUR, 120), (6 * HOUR, 144), (2 * DAY, 96), (2 * DAY, 2)):
+            across = {"start": border - span, "end": border + span}
+            first, second = [
+                await store.series("A1", "output_power_w", line=1, points=points, **across)
+                for store in (exact, short)
+            ]
+            assert_same({"across": second}, {"across": first})
+            assert all(b.good_count == b.expected_count > 0 for b in second)
+
+
+async def test_readings_no_denser_than_one_a_minute_are_kept_since_no_summary_is_smaller(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    async with SqliteHistory(tmp_path / "history.sqlite", meaning, exact_days=1) as store:
+        kept = [reading(60 * n, {"upsOutputPower.1": n}, period_s=60.0) for n in range(3 * 1440)]
+        await store.append(kept)
+        await store.tend(start + 5 * DAY)
+        assert await everything(store, start) == kept
+        assert (await places(store))["minute_sums"] == 0
+        assert await store.database.read(lambda c: list(verify.findings(c))) == []
+
+
+async def test_a_store_of_the_first_schema_is_read_and_brought_over(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    """The file was written by the program of that time: `odd_days` for 2.5 days, the first day let go but for an hour."""
+    path = tmp_path / "history.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "history-schema-1.sqlite.gz").read_bytes()))
+    put_in = [r for r in odd_days(reading) if r.at < start + 2.5 * DAY]
+    there = [
+        r for r in put_in
+        if start + 3 * HOUR <= r.at < start + 4 * HOUR or r.at >= start + DAY
+    ]  # fmt: skip
+    async with SqliteHistory(tmp_path / "whole.sqlite", meaning) as whole:
+        await whole.append(put_in)
+        expected = await asked(whole, start)
+    async with SqliteHistory(path, meaning, exact_days=None) as store:
+        assert await everything(store, start) == there
+        coarse = [name for name in expected if not name.endswith("odd")]
+        for moment in (start + 2.5 * DAY, start + 100 * DAY):
+            await store.tend(moment)
+            assert await everything(store, start) == there
+            answers = await asked(store, start)
+            assert_same({n: answers[n] for n in coarse}, {n: expected[n] for n in coarse})
+            assert await store.database.read(lambda c: list(verify.findings(c))) == []
+        old = await store.database.read(
+            lambda c: [
+                c.execute(f"SELECT count(*) FROM {t}").fetchone() for t in ("days", "hourly", "minutely")
+            ]
+        )
+        assert old == [(0,), (0,), (0,)]

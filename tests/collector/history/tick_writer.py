@@ -10,14 +10,15 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[3]))
 
-from collector.history import fold as folding
+from collector.history import due as folding
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Wire, WireReading
 from collector.ledger import Ledger
 from collector.ledger.records import AlarmLine, JournalLine, Outgoing
 from rules.reading import Reading, Silence, Stamp
 
-folding.HELD_ROWS = 100  # type: ignore[misc]  # so that hours are folded too
+folding.HELD_ROWS = 100  # type: ignore[misc]  # so that hours are folded too, and days at once
+folding.WAITING_ROWS = 100  # type: ignore[misc]
 START = datetime(2026, 3, 1, tzinfo=UTC)
 UNITS = tuple(f"U{n}" for n in range(20))
 
