@@ -20,7 +20,8 @@ from collector.delivery.planned import CalendarError, calendar_windows, windows
 from collector.delivery.post_office import PostOffice
 from collector.polling import PollFigures
 from rules.alarms.conditions.service import ServiceFigures
-from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window
+from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window, WorkLooked
+from rules.planning.service_due import WorkDue
 from rules.reading import Stamp
 
 LOOK_EVERY_S: Final = 10.0
@@ -93,6 +94,8 @@ class SelfWatch:
     """The units whose card is taken for another one, and whose cabinet somebody recorded as replaced."""
     signed: Callable[[], tuple[Window, ...]] | None = None
     """What signed shutdowns explain, beside the work that files declare."""
+    work: Callable[[], Awaitable[tuple[WorkDue, ...]]] | None = None
+    """The work that comes round, due or not."""
     bad_calendars: dict[str, str] = field(default_factory=dict)
     """What is wrong with calendar files that could not be read at the last look, by id."""
     _late: LateCount = field(default_factory=LateCount)
@@ -140,6 +143,8 @@ class SelfWatch:
         """Read where planned work is declared, and tell the watch if anything is new; compare the estate file."""
         if self.file_behind is not None:
             self._behind = tuple(what.rstrip(".") for what in await self.file_behind())
+        if self.work is not None:
+            await self.give(WorkLooked(stamp(self.clock), await self.work()))
         now = self.clock.now()
         planned = self.planned
         found = list(windows(planned.work, now, time_zone=planned.time_zone))

@@ -63,6 +63,7 @@ from rules.alarms.quality import Quality
 from rules.estate import Estate
 from rules.generator import SetWord, Source
 from rules.peaks import total_by_day
+from rules.planning.service_due import WorkDue, work_due
 from rules.runtime_trend import BankRuntime, bank_runtime
 from rules.season import load_growth
 from rules.watch.state import Book
@@ -272,6 +273,7 @@ class Service:
             file_behind=self._file_behind,
             units_replaced=self._units_replaced,
             signed=self.signed_plans.windows,
+            work=self._work_due,
         )
 
     def _planned_sources(self) -> PlannedSources:
@@ -301,6 +303,10 @@ class Service:
                 and event.recorded >= standing[event.about] - DECLARED_BEFORE
             }
         )
+
+    async def _work_due(self) -> tuple[WorkDue, ...]:
+        """Return the work that comes round, due or not, by the programme as the estate file reckons it."""
+        return work_due(await self.planner.programme(self.configuration.budget.value()), self.estate)
 
     async def _file_behind(self) -> tuple[str, ...]:
         return file_behind(self.estate, await self.ledger.equipment())

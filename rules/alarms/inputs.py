@@ -9,6 +9,7 @@ from enum import StrEnum
 from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.conditions.shutdown import ShutdownFigures
+from rules.planning.service_due import WorkDue
 from rules.reading import Fault, Reading, Silence, Stamp
 from rules.verdicts import BankState, SystemState
 
@@ -104,6 +105,14 @@ class PlannedWork:
 
 
 @dataclass(frozen=True, slots=True)
+class WorkLooked:
+    """Every kind of work that comes round, due or not."""
+
+    stamp: Stamp
+    work: tuple[WorkDue, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class EquipmentDeclared:
     """Somebody declared that the equipment of a unit was changed: what answers now is right."""
 
@@ -111,4 +120,6 @@ class EquipmentDeclared:
     unit: str
 
 
-Input = Reading | Silence | Fault | Tick | Judged | OperatorAction | PlannedWork | EquipmentDeclared
+Input = (
+    Reading | Silence | Fault | Tick | Judged | OperatorAction | PlannedWork | WorkLooked | EquipmentDeclared
+)

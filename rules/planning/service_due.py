@@ -94,13 +94,19 @@ def sites_of(estate: Estate) -> dict[str, str]:
     return sites
 
 
-def work_due(found: Programme) -> tuple[WorkDue, ...]:
-    """Return for every job with an alarm of its own whether it is due: a unit by the day to order it."""
-    return tuple(_due(row, found.as_of) for row in found.rows if row.job in ALARMS)
+def work_due(found: Programme, estate: Estate) -> tuple[WorkDue, ...]:
+    """Return for every job with an alarm of its own whether it is due: a unit by the day to order it.
+
+    A visit to a set is told of the supply that it stands behind.
+    """
+    behind = {s.generator: s.id for s in estate.supplies.values() if s.generator is not None}
+    return tuple(
+        _due(row, found.as_of, behind.get(row.about, row.about)) for row in found.rows if row.job in ALARMS
+    )
 
 
-def _due(row: Row, today: date) -> WorkDue:
+def _due(row: Row, today: date, about: str) -> WorkDue:
     day = row.order_by or row.due
     verb = "to be ordered by" if row.order_by is not None else "due by"
     why = f"{row.what}: {verb} {day:%d %b %Y}; {row.because}" if day <= today else None
-    return WorkDue(ALARMS[row.job], row.about, why)
+    return WorkDue(ALARMS[row.job], about, why)

@@ -10,7 +10,15 @@ from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
 from rules.alarms.conditions.system import system_conditions
-from rules.alarms.inputs import BankJudged, Judged, ServiceLooked, ShutdownLooked, SystemJudged
+from rules.alarms.conditions.work import work_conditions
+from rules.alarms.inputs import (
+    BankJudged,
+    Judged,
+    ServiceLooked,
+    ShutdownLooked,
+    SystemJudged,
+    WorkLooked,
+)
 from rules.alarms.lifecycle import Observation
 from rules.verdicts import BankState, SystemState
 from rules.watch.draft import Draft
@@ -67,6 +75,12 @@ def bank(draft: Draft, state: BankState) -> None:
     if bank is not None:
         kind = draft.book.catalogue["bank_past_age"]
         draft.found(bank_conditions(state, bank, draft.at.date(), kind, draft.was_of(bank.id)))
+
+
+def work(draft: Draft, given: WorkLooked) -> None:
+    """Take in what work is due; what the estate does not have is passed over."""
+    known = [item for item in given.work if draft.book.topology.kind(item.about) is not None]
+    draft.found(work_conditions(known))
 
 
 def service(draft: Draft, figures: ServiceFigures) -> None:

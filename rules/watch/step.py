@@ -21,6 +21,7 @@ from rules.alarms.inputs import (
     ShutdownLooked,
     SystemJudged,
     Tick,
+    WorkLooked,
 )
 from rules.alarms.lifecycle import Alarm, Happened
 from rules.reading import Fault, Reading, Silence, Stamp
@@ -53,6 +54,8 @@ def step(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple
             people.act(draft, given)
         case PlannedWork():
             plan(draft, given.windows)
+        case WorkLooked():
+            judgements.work(draft, given)
         case EquipmentDeclared():
             people.declare(draft, given.unit)
         case _:

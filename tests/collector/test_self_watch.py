@@ -12,7 +12,8 @@ from collector.delivery.channel import ChannelDown
 from collector.ledger import Ledger
 from collector.polling import PollFigures
 from collector.self_watch import ClockJump, LateCount, PlannedSources, SelfWatch
-from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork
+from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, WorkLooked
+from rules.planning.service_due import WorkDue
 from rules.reading import Stamp
 from tests.collector.delivery.cases import Scripted, notice, office, person, put
 
@@ -108,3 +109,17 @@ async def test_a_recorded_replacement_is_told_to_the_watch(tmp_path: Path) -> No
         looking.units_replaced = replaced
         await looking.declare()
     assert [one.unit for one in given if isinstance(one, EquipmentDeclared)] == ["A2"]
+
+
+async def test_what_work_is_due_is_put_to_the_watch_with_the_plans(tmp_path: Path) -> None:
+    given: list[Input] = []
+    due = (WorkDue("fans_due", "A1", "since March"),)
+
+    async def work() -> tuple[WorkDue, ...]:
+        return due
+
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        looking = await watch(tmp_path, ledger, PlannedSources(tmp_path, "Europe/London"), given)
+        looking.work = work
+        await looking.plan()
+    assert [one.work for one in given if isinstance(one, WorkLooked)] == [due]

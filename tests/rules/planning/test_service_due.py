@@ -40,7 +40,7 @@ def rows(*done: Done, banks: tuple[BankState, ...] = (), terms: Terms | None = N
 
 def due(*done: Done) -> dict[str, str | None]:
     items = service_items(plant(), done, TODAY)
-    return {item.alarm: item.why for item in work_due(programme(plant(), (), TODAY, service=items))}
+    return {item.alarm: item.why for item in work_due(programme(plant(), (), TODAY, service=items), plant())}
 
 
 def test_what_was_never_recorded_is_due_an_interval_after_the_cabinet_came() -> None:

@@ -12,9 +12,11 @@ from rules.alarms.inputs import (
     EquipmentDeclared,
     ServiceLooked,
     SystemJudged,
+    WorkLooked,
 )
 from rules.alarms.lifecycle import State
 from rules.estate import NormalMode
+from rules.planning.service_due import WorkDue
 from rules.reading import OutputSource
 from rules.verdicts import (
     BankState,
@@ -171,3 +173,25 @@ def test_a_channel_that_fails_is_an_alarm() -> None:
         watch.give(ServiceLooked(stamp(seconds), figures))
     assert watch.alarm_state("channel_failing:post").active
     assert watch.alarm_state("channel_failing:broker") is State.NORMAL
+
+
+def test_work_that_is_due_asks_until_it_is_done_and_what_is_not_on_the_estate_is_passed_over() -> None:
+    watch = Watch()
+    unit = NORTH[0]
+    why = f"Renew fans of {unit}: due by 01 Mar 2026; last done 01 Mar 2021, every 5 years."
+    watch.give(
+        WorkLooked(
+            stamp(1),
+            (
+                WorkDue("fans_due", unit, why),
+                WorkDue("capacitors_due", unit, None),
+                WorkDue("visit_due", "gone", why),
+            ),
+        )
+    )
+    assert watch.alarm_state(f"fans_due:{unit}") is State.ACTIVE_UNACKNOWLEDGED
+    assert watch.alarm_state(f"capacitors_due:{unit}") is State.NORMAL
+    assert "visit_due:gone" not in watch.state.alarms
+    assert watch.state.alarms[f"fans_due:{unit}"].what == why
+    watch.give(WorkLooked(stamp(2), (WorkDue("fans_due", unit, None),)))
+    assert not watch.alarm_state(f"fans_due:{unit}").active
