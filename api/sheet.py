@@ -68,6 +68,7 @@ def sheet_of(service: Service) -> Sheet:
         forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
         isolations=_isolations(service),
         returns=_returns(service),
+        sizes=dict(present.sizes),
         tells=bool(service.configuration.people),
         estate_file=service.configuration.path.name,
         acts=True,

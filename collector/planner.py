@@ -6,10 +6,12 @@ the next one is refused rather than kept. What is cheap is answered at once.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from itertools import count
 from typing import Any, Final, Protocol, TypeVar
 
@@ -99,7 +101,6 @@ class Planner:
         self._ledger = ledger
         self._numbers = count(1)
         self._waiting = 0
-        self._sized: dict[str, tuple[datetime, Sizes | None]] = {}
 
     def _look(self, system: str) -> tuple[SystemView, Glance]:
         found = self._seen(system)
@@ -202,7 +203,7 @@ class Planner:
         ]
         return tuple(a.what or a.kind for a in found)
 
-    def sizes(
+    async def sizes(
         self,
         system: str,
         wanted: Wanted | None = None,
@@ -212,40 +213,34 @@ class Planner:
     ) -> Sizes | None:
         """Return what size comes next; None without a record of the load on every line. Raises NotYet."""
         view, seen = self._look(system)
-        record = self._record(system)
-        return next_size(
+        record, now = self._record(system), self._clock.now()
+        ask = partial(
+            next_size,
             self._estate,
             system,
-            LoadRecord(record.histories(self._clock.now()), record.days(), self.margin(system)),
-            self._clock.now().date(),
+            LoadRecord(record.histories(now), record.days(), self._limits(system)),
+            now.date(),
             wanted or wanted_of(self._estate, system),
             state=self._present.systems.get(system),
             coldest_c=task_of(view, seen).coldest_c,
             required_s=required_s,
             bank_margin=bank_margin,
         )
+        return await asyncio.to_thread(ask)  # years of days: some tens of ms
 
-    def size_lately(self, system: str) -> Sizes | None:
-        """Return what size comes next as the system is declared, as of this hour; None where not known yet."""
-        hour = self._clock.now().replace(minute=0, second=0, microsecond=0)
-        known = self._sized.get(system)
-        if known is None or known[0] != hour or known[1] is None:
-            try:
-                known = self._sized[system] = (hour, self.sizes(system))
-            except NotYet:
-                return None
-        return known[1]
-
-    def margin(self, system: str) -> MarginTrend:
+    async def margin(self, system: str) -> MarginTrend:
         """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""
+        limits, days = self._limits(system), self._record(system).days()
+        return await asyncio.to_thread(lambda: margin_trend(daily_margins(days, limits)))
+
+    def _limits(self, system: str) -> Mapping[int, tuple[float, float]]:
+        """Return what each line may be asked with the spare units gone, W and VA. Raises NotYet."""
         view, seen = self._look(system)
         able = seen.parallel.with_standing(FEEDING)
-        spare = self._estate.systems[view.system].spare_units
         try:
-            limits = limits_with_spares_gone(seen.views, able, spare)
+            return limits_with_spares_gone(seen.views, able, self._estate.systems[view.system].spare_units)
         except ValueError:
-            limits = {}
-        return margin_trend(daily_margins(self._record(system).days(), limits))
+            return {}
 
     async def programme(self, terms: Terms) -> Programme:
         """Return the replacement and service programme as of today."""

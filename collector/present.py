@@ -16,6 +16,7 @@ from rules.alarms.lifecycle import Alarm
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
 from rules.planning.isolation import Isolation
+from rules.planning.next_size import Sizes
 from rules.planning.shutdown import Shutdown
 from rules.reading import Fault, Reading, Silence
 from rules.verdicts import BankState, SystemState
@@ -37,6 +38,8 @@ class Present:
     """Whether each unit may be taken out, as `collector.taking_out` last found."""
     shutdowns: dict[str, Shutdown] = field(default_factory=dict)
     """What switching the mains off would do to each system, as `collector.switching_off` last found."""
+    sizes: dict[str, Sizes] = field(default_factory=dict)
+    """What size each system's replacement should be, as `collector.sizes_ahead` last found."""
     figures: Mapping[str, PollFigures] = field(default_factory=dict)
     foretold: Score | None = None
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""

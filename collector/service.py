@@ -45,6 +45,7 @@ from collector.schedule import Cadence
 from collector.self_watch import PlannedSources, SelfWatch
 from collector.set_words import SetWords
 from collector.signed_plans import SignedPlans
+from collector.sizes_ahead import SizesAhead
 from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import credentials_of
@@ -191,6 +192,9 @@ class Service:
         self.switching_off = SwitchingOff(
             self.estate, self.planner, self.clock, self.present, self.signed_plans
         )
+        self.sizes_ahead = SizesAhead(
+            self.estate, self.planner, self.clock, self.present, self.recorder.load_record
+        )
         self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
         self.evidence = BankEvidenceBook(
             self.estate,
@@ -246,6 +250,7 @@ class Service:
                 group.create_task(self._fill_load_records(), name="load past"),
                 group.create_task(self.taking_out.run(), name="taking out"),
                 group.create_task(self.switching_off.run(), name="switching off"),
+                group.create_task(self.sizes_ahead.run(), name="sizes"),
             ]
             if self.set_words is not None:
                 tasks.append(group.create_task(self.set_words.run(), name="set words"))

@@ -146,6 +146,11 @@ class PeakRecord:
         """Return the board lines that are recorded."""
         return self._lines
 
+    @property
+    def day_count(self) -> int:
+        """Return how many days are on record."""
+        return len(self._days)
+
     def add(self, at: datetime, load: Load) -> None:
         """Take the load read at `at`. Samples older than the last one are passed over."""
         now_s = at.timestamp()
@@ -236,9 +241,11 @@ class PeakRecord:
 
     def days(self) -> tuple[DayPeak, ...]:
         """Return the peak of every day on record, oldest first."""
+        decoded = np.expm1((self._day_codes - 1.0) / _STEPS)
+        known = np.where(self._day_codes > 0, decoded, np.nan).astype(object)
+        known[self._day_codes == 0] = None
         found = []
-        for day, codes in zip(self._days.tolist(), self._day_codes.tolist(), strict=True):
-            values = [None if code == 0 else _value(code) for code in codes]
+        for day, values in zip(self._days.tolist(), known.tolist(), strict=True):
             lines = tuple(
                 LineLoad(line, values[2 * k], values[2 * k + 1]) for k, line in enumerate(self._lines)
             )

@@ -13,6 +13,7 @@ from functools import cached_property
 from typing import Any
 
 from rules.estate import Estate, Site
+from rules.planning.next_size import Sizes
 from rules.reading import Reading
 from rules.verdicts import BankState, HoldUp, SystemState
 
@@ -309,7 +310,7 @@ class Isolation:
 class Sheet:
     """Everything a page shows, at one moment.
 
-    `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`),
+    `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`, `sizes`),
     by bank id (`forecasts`). `claimed_s` are the cards' own minutes by unit, shown as claims and used for nothing.
     `acts` is whether acknowledging and shelving work in this build; `tells` whether anybody is named to be told; `stale_after_s` is when a sheet without
     news says so.
@@ -328,6 +329,7 @@ class Sheet:
     forecasts: Mapping[str, tuple[CapacityForecast, ...]] = field(default_factory=dict)
     isolations: tuple[Isolation, ...] = ()
     returns: tuple[SupplyReturn, ...] = ()
+    sizes: Mapping[str, Sizes] = field(default_factory=dict)
     score: Score | None = None
     estate_file: str = ""
     demonstration: bool = False

@@ -9,6 +9,7 @@ from api.pages import (
     outage_section,
     redundancy_section,
     return_section,
+    size_section,
 )
 from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of
@@ -47,6 +48,8 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
         parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))
     members = {unit.id for unit in sheet.estate.units_of(name)}
     parts.append(bank_section.in_depth(sheet, name))
+    if not drawn:
+        parts.append(size_section.in_depth(sheet, name))
     parts.append(isolation_section.in_depth([i for i in sheet.isolations if i.unit in members]))
     return Page(declared.name, address, tuple(part for part in parts if part))
 

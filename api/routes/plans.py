@@ -111,7 +111,7 @@ async def size(
     if wanted.left < 1:
         raise Problem(422, "wrong-input", "spare_units: want fewer than units")
     try:
-        found = service.planner.sizes(system, wanted, required_s=required_s, bank_margin=bank_margin)
+        found = await service.planner.sizes(system, wanted, required_s=required_s, bank_margin=bank_margin)
     except NotYet as error:
         raise _not_yet(error) from error
     if found is None:
@@ -124,7 +124,7 @@ async def margin(service: Asked, system: str) -> Response:
     """Give how the redundancy margin moves, and the date it is gone at present growth."""
     _known(service, system)
     try:
-        return answer(service.planner.margin(system))
+        return answer(await service.planner.margin(system))
     except NotYet as error:
         raise _not_yet(error) from error
 

@@ -16,9 +16,10 @@ from rules.estate import Estate, in_place
 from rules.peaks import DayPeak, LineHistory, line_by_day, total_by_day
 from rules.planning.bank_sizing import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
 from rules.planning.sizing import SizeAdvice, Wanted, growth_of, size_units
+from rules.redundancy import daily_margins
 from rules.requirements import minutes
 from rules.season import SeasonalTrend, seasonal_trend
-from rules.trend import MarginTrend
+from rules.trend import MarginTrend, margin_trend
 from rules.verdicts import SystemState
 
 BANK_YEARS: Final = 10.0
@@ -35,11 +36,14 @@ class LineTrend:
 
 @dataclass(frozen=True, slots=True)
 class LoadRecord:
-    """What is on record of a system's load: lines, the peak of every day, how the margin moves."""
+    """What is on record of a system's load: lines, the peak of every day.
+
+    `limits`: what each line may be asked today with the spare units gone, W and VA.
+    """
 
     lines: tuple[LineHistory, ...]
     days: tuple[DayPeak, ...]
-    margin: MarginTrend
+    limits: Mapping[int, tuple[float, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +108,7 @@ def next_size(
         units=advice,
         bank=None if isinstance(asked, str) else size_bank(replace(asked, margin=bank_margin), types),
         bank_missing=asked if isinstance(asked, str) else None,
-        margin=record.margin,
+        margin=margin_trend(daily_margins(record.days, record.limits)),
         load=load,
         line_loads=tuple(LineTrend(line, trend) for line, trend in sorted(by_line.items())),
     )

@@ -44,6 +44,8 @@ from rules.estate import (
     System,
     Unit,
 )
+from rules.peaks import DayPeak, LineHistory
+from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
 from rules.reading import (
     BatteryReading,
     BatteryStatus,
@@ -768,11 +770,48 @@ def short() -> Sheet:
         forecasts=forecasts(),
         isolations=isolations(),
         returns=returns(),
+        sizes=sizes(),
         score=score(),
         estate_file="fellbeck.toml",
         acts=True,
         demonstration=True,
     )
+
+
+def sizes(years: int = 3, energy_price_per_kwh: float | None = 0.2) -> dict[str, Sizes]:
+    """Return what sizes suit the works: some years of a load that grows by 200 W a year on each line, July highest."""
+    rows = [(n, w * 1000, va * 1000) for n, (_, w, _, va) in enumerate(WORKS_LINES, start=1)]
+    days = tuple(
+        DayPeak(
+            (day := NOW.date() - timedelta(days=back)),
+            tuple(
+                LineLoad(
+                    n,
+                    w - 0.55 * back - 40.0 * abs(day.month - 7),
+                    va - 0.55 * back - 40.0 * abs(day.month - 7),
+                )
+                for n, w, va in rows
+            ),
+        )
+        for back in range(365 * years, 0, -1)
+    )
+    record = LoadRecord(
+        tuple(LineHistory(n, 0.9 * w, 0.96 * w, w, va) for n, w, va in rows),
+        days,
+        dict.fromkeys((1, 2, 3), (10_667.0, 13_333.0)),
+    )
+    plant = estate()
+    found = next_size(
+        plant,
+        "works",
+        record,
+        NOW.date(),
+        replace(wanted_of(plant, "works"), energy_price_per_kwh=energy_price_per_kwh),
+        state=works_state(),
+        coldest_c={"1": 12.0},
+    )
+    assert found is not None
+    return {"works": found}
 
 
 def isolations() -> tuple[Isolation, ...]:
