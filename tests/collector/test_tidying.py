@@ -39,7 +39,8 @@ class Turned:
         await asyncio.sleep(0)
 
 
-async def test_what_is_old_enough_is_folded(tmp_path: Path) -> None:
+async def test_what_is_old_enough_is_folded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
     clock = Turned(1)
     async with SqliteHistory(tmp_path / "history.sqlite", Plain()) as history:
         old = Stamp(datetime(2026, 3, 1, 2, tzinfo=UTC), 1.0, "s")
