@@ -21,6 +21,7 @@ from api.routes import (
     metrics,
     pages,
     plans,
+    signed,
     systems,
     telling,
     units,
@@ -51,7 +52,19 @@ def _paths() -> FastAPI:
         separate_input_output_schemas=False,
     )
     problems.install(app)
-    for module in (health, systems, units, banks, alarms, events, plans, metrics, telling, generators):
+    for module in (
+        health,
+        systems,
+        units,
+        banks,
+        alarms,
+        events,
+        plans,
+        signed,
+        metrics,
+        telling,
+        generators,
+    ):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
     app.include_router(pages.router)

@@ -117,9 +117,9 @@ class SignedPlans:
         """
         async with self._signing:
             now = self._clock.now()
-            starts_at = starts_at.astimezone(UTC)
-            if not now < starts_at <= now + FURTHEST:
+            if not now < starts_at <= now + FURTHEST:  # before it is turned into UTC, which year 1 cannot be
                 raise ValueError(f"starts_at: want a time to come, at most {FURTHEST.days} days away")
+            starts_at = starts_at.astimezone(UTC)
             result = await self._planner.ridethrough(system, scenario)
             state = self._present.systems.get(system)
             if state is None:

@@ -1,15 +1,17 @@
-"""What the routes have in common: the service, JSON as the interface has it, times and pages in queries."""
+"""What the routes have in common: the service, JSON as the interface has it, times and pages in queries, what plans say."""
 
 from __future__ import annotations
 
+from collections.abc import Awaitable
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from fastapi import Depends, Query, Request
 from fastapi.responses import Response
 
 from api.json import to_bytes
-from api.problems import Problem
+from api.problems import Problem, not_known
+from collector.planner import Busy, NotYet
 from collector.service import Service
 
 
@@ -18,6 +20,8 @@ async def service_of(request: Request) -> Service:
     service: Service = request.app.state.service
     return service
 
+
+T = TypeVar("T")
 
 Asked = Annotated[Service, Depends(service_of)]
 Limit = Annotated[int, Query(ge=1, le=1000, description="the most items to give")]
@@ -48,3 +52,30 @@ def mark(text: str | None) -> int | None:
     if not text.isdigit() or len(text) > 18:
         raise Problem(422, "wrong-input", f"after: want a mark as `next` gave it; got {text[:40]!r}")
     return int(text)
+
+
+def known_system(service: Service, system: str) -> None:
+    """Raise the problem where there is no such system."""
+    if system not in service.estate.systems:
+        raise not_known("system", system, list(service.estate.systems))
+
+
+def not_yet(error: NotYet) -> Problem:
+    """Return the problem that a system was not read yet."""
+    return Problem(
+        503, "not-yet", f"System {str(error)!r} has not been read since the start.", retry_after_s=5
+    )
+
+
+async def reckoned(asked: Awaitable[T]) -> T:
+    """Return what was reckoned; say so where it cannot be now, or what was wrong with the question."""
+    try:
+        return await asked
+    except NotYet as error:
+        raise not_yet(error) from error
+    except Busy as error:
+        raise Problem(
+            503, "busy", "Other plans are being reckoned; ask again in a moment.", retry_after_s=5
+        ) from error
+    except ValueError as error:
+        raise Problem(422, "wrong-input", str(error)) from error

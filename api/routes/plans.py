@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable
 from dataclasses import replace
 from datetime import timedelta
-from typing import Annotated, Final, TypeVar
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer, moment
+from api.routes.asking import Asked, answer, known_system, moment, not_yet, reckoned
 from api.scenario import DAY_S, ScenarioBody
-from collector.planner import Busy, NotYet
+from collector.planner import NotYet
 from collector.service import Service
 from rules.planning.next_size import wanted_of
 from rules.planning.programme import Terms
@@ -21,19 +20,18 @@ from rules.planning.programme_text import as_csv
 
 router = APIRouter(tags=["plans"])
 
-T = TypeVar("T")
 LONGEST_WINDOW: Final = timedelta(days=7)
 
 
 @router.post("/v1/systems/{system}/ridethrough", responses=told(404, 422, 503))
 async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Response:
     """Play a scenario out: time line of states, what happens when, verdict, margin, what was not checked."""
-    _known(service, system)
+    known_system(service, system)
     try:
         played = scenario.value()
     except ValueError as error:
         raise Problem(422, "wrong-input", str(error)) from error
-    return answer(await _planned(service.planner.ridethrough(system, played)))
+    return answer(await reckoned(service.planner.ridethrough(system, played)))
 
 
 @router.get("/v1/systems/{system}/shedding", responses=told(404, 422, 503))
@@ -45,12 +43,12 @@ async def shedding(
     unit_out: Annotated[list[str] | None, Query(description="units that are out")] = None,
 ) -> Response:
     """Give which load groups to shed, in which order, to reach a hold-up."""
-    _known(service, system)
+    known_system(service, system)
     out = frozenset(unit_out or ())
     strangers = out - {unit.id for unit in service.estate.units_of(system)}
     if strangers:
         raise not_known("unit", min(strangers), [unit.id for unit in service.estate.units_of(system)])
-    return answer(await _planned(service.planner.shedding(system, wanted_s, out, at_s)))
+    return answer(await reckoned(service.planner.shedding(system, wanted_s, out, at_s)))
 
 
 @router.get("/v1/systems/{system}/isolation", responses=told(404, 422, 503))
@@ -62,14 +60,14 @@ async def isolation(
     to: Annotated[str | None, Query(description="RFC 3339; default four hours later")] = None,
 ) -> Response:
     """Give whether a unit may be taken out for work in a window: each check with its reason, and when it would be."""
-    _known(service, system)
+    known_system(service, system)
     start = moment(from_, "from", service.clock.now())
     end = moment(to, "to", start + timedelta(hours=4))
     if not start < end <= start + LONGEST_WINDOW:
         raise Problem(422, "wrong-input", "to: want a time after `from`, at most 7 days later")
     if unit not in {u.id for u in service.estate.units_of(system)}:
         raise not_known("unit", unit, [u.id for u in service.estate.units_of(system)])
-    return answer(await _planned(service.planner.isolation(system, unit, start, end)))
+    return answer(await reckoned(service.planner.isolation(system, unit, start, end)))
 
 
 @router.get("/v1/systems/{system}/size", responses=told(404, 422, 503))
@@ -94,7 +92,7 @@ async def size(
     ] = None,
 ) -> Response:
     """Give what size the replacement should be, as a range, from the load's record."""
-    _known(service, system)
+    known_system(service, system)
     declared = wanted_of(service.estate, system)
     price = service.configuration.budget.energy_price_per_kwh
     wanted = replace(
@@ -113,7 +111,7 @@ async def size(
     try:
         found = await service.planner.sizes(system, wanted, required_s=required_s, bank_margin=bank_margin)
     except NotYet as error:
-        raise _not_yet(error) from error
+        raise not_yet(error) from error
     if found is None:
         raise Problem(503, "not-yet", "The load is not on record on every line yet.", retry_after_s=900)
     return answer(found)
@@ -122,11 +120,11 @@ async def size(
 @router.get("/v1/systems/{system}/margin", responses=told(404, 422, 503))
 async def margin(service: Asked, system: str) -> Response:
     """Give how the redundancy margin moves, and the date it is gone at present growth."""
-    _known(service, system)
+    known_system(service, system)
     try:
         return answer(await service.planner.margin(system))
     except NotYet as error:
-        raise _not_yet(error) from error
+        raise not_yet(error) from error
 
 
 Month = Annotated[
@@ -180,28 +178,3 @@ async def programme_calendar(service: Asked, budget_month: Month = None) -> Resp
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
     text = await service.planner.calendar(_terms(service, budget_month))
     return Response(text, media_type="text/calendar; charset=utf-8")
-
-
-def _known(service: Service, system: str) -> None:
-    if system not in service.estate.systems:
-        raise not_known("system", system, list(service.estate.systems))
-
-
-def _not_yet(error: NotYet) -> Problem:
-    return Problem(
-        503, "not-yet", f"System {str(error)!r} has not been read since the start.", retry_after_s=5
-    )
-
-
-async def _planned(asked: Awaitable[T]) -> T:
-    """Return what was planned; say so where it cannot be now, or what was wrong with the question."""
-    try:
-        return await asked
-    except NotYet as error:
-        raise _not_yet(error) from error
-    except Busy as error:
-        raise Problem(
-            503, "busy", "Other plans are being reckoned; ask again in a moment.", retry_after_s=5
-        ) from error
-    except ValueError as error:
-        raise Problem(422, "wrong-input", str(error)) from error
