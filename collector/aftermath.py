@@ -30,6 +30,7 @@ from rules.estate import Estate, Generator, Unit
 from rules.generator import (
     LOOKED_AT,
     Ground,
+    Learnt,
     Mark,
     Returned,
     SetWord,
@@ -199,6 +200,11 @@ class Aftermath:
             if o.found is not None and o.found.source is Source.GENERATOR and self._set(o.supply) == generator
         )
 
+    def learnt(self, generator: str) -> Learnt:
+        """Return what the starts of a set say, beside what is declared."""
+        known = self._estate.generators[generator]
+        return learnt(self.starts(generator), known.detect_s + known.start_s + known.transfer_s)
+
     def runs(self, generator: str) -> tuple[SetRun, ...]:
         """Return the runs of a set on load that the site told of; of its load the cards see but a part."""
         return runs(self._words.get(generator, ()), self._seen.get(generator, ()))
@@ -323,8 +329,7 @@ class Aftermath:
     ) -> Iterator[PowerEvent]:
         yield PowerEvent(now, "supply_returned", outage.supply, found.because, outage.incident)
         if found.source is Source.GENERATOR:
-            declared_s = generator.detect_s + generator.start_s + generator.transfer_s
-            words = learnt(self.starts(generator.id), declared_s).because
+            words = self.learnt(generator.id).because
             yield PowerEvent(now, "set_start_learnt", generator.id, words, outage.incident)
 
     def _steps(self, outage: Outage, found: Returned, generator: Generator) -> dict[str, dict[str, float]]:

@@ -43,6 +43,7 @@ from collector.present import Present
 from collector.recording import Recorder
 from collector.schedule import Cadence
 from collector.self_watch import PlannedSources, SelfWatch
+from collector.set_watch import SetWatch
 from collector.set_words import SetWords
 from collector.signed_plans import SignedPlans
 from collector.sizes_ahead import SizesAhead
@@ -252,6 +253,10 @@ class Service:
                 group.create_task(self.switching_off.run(), name="switching off"),
                 group.create_task(self.sizes_ahead.run(), name="sizes"),
             ]
+            sets = SetWatch(
+                self.estate, self.clock, self.recorder.aftermath, self.set_words, self.recorder.queue.put
+            )
+            tasks.append(group.create_task(sets.run(), name="set watch"))
             if self.set_words is not None:
                 tasks.append(group.create_task(self.set_words.run(), name="set words"))
             if self.tidying is not None:

@@ -112,7 +112,7 @@ class SetWords:
     token: Callable[[], str | None]
     take: Callable[[str, SetWord], Awaitable[object]]
     tell: Callable[[str, str], Awaitable[None]]
-    trouble: str | None = None
+    trouble: str | None = "not connected yet"
     """What keeps the site's word from coming in, None while the broker is listened to."""
     _newest: dict[str, datetime] = field(default_factory=dict)
     _refusals: dict[tuple[str, str], _Refusals] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""The site's own word about its sets: nothing in RFC 1628 tells that a generator runs."""
+"""Standby sets, and the site's own word about them: nothing in RFC 1628 tells that a generator runs."""
 
 from __future__ import annotations
 
@@ -10,9 +10,37 @@ from fastapi.responses import Response
 
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer
+from collector.service import Service
 from collector.set_words import SetSaid
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
+
+
+@router.get("", responses=told())
+async def generators(service: Asked) -> Response:
+    """Give every standby set: what the site says of it, its runs on load, its starts, its next test."""
+    return answer({"items": [_set(service, name) for name in service.estate.generators], "next": None})
+
+
+@router.get("/{generator}", responses=told(404, 422))
+async def generator(service: Asked, generator: str) -> Response:
+    """Give one standby set; of the load of a run, `seen_w` is the part that the cards saw, at the least."""
+    if generator not in service.estate.generators:
+        raise not_known("generator", generator, list(service.estate.generators))
+    return answer(_set(service, generator))
+
+
+def _set(service: Service, name: str) -> dict[str, object]:
+    aftermath, known = service.recorder.aftermath, service.estate.generators[name]
+    return {
+        "id": name,
+        "rating_w": known.rating_w,
+        "test_every_days": known.test_every_days,
+        "word": aftermath.last_word(name),
+        "test": aftermath.set_test(name, service.clock.now()),
+        "runs": aftermath.runs(name),
+        "starts": aftermath.learnt(name),
+    }
 
 
 @router.post("/{generator}/state", responses=told(401, 404, 422))

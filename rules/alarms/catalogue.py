@@ -44,6 +44,7 @@ class Thing(StrEnum):
     SYSTEM = "system"
     UNIT = "unit"
     BANK = "bank"
+    SET = "set"
     SERVICE = "service"
     CHANNEL = "channel"
 
@@ -995,6 +996,38 @@ _ENTRIES: Final = (
         severity=_S.MAJOR,
         off_delay_s=60.0,
         limit=Limit("oldest_s", 300.0, 60.0, "s"),
+    ),
+    AlarmKind(
+        id="set_test_due",
+        about=Thing.SET,
+        meaning="The standby set's test on load is overdue by the interval that the estate file gives.",
+        causes=(
+            "the test was left out",
+            "a run was too short or too light to count",
+            "the site told nothing of the run",
+        ),
+        consequence="A weak start battery, old fuel or a set that cannot carry its load shows in the outage only.",
+        do="Run the set on load for 30 min at 30 % of its rating or more, with somebody beside it, and see that the "
+        "site tells of the run.",
+        respond_s=7 * DAY,
+        severity=_S.WARNING,
+        realarm_s=30 * DAY,
+    ),
+    AlarmKind(
+        id="set_words_failing",
+        about=Thing.SERVICE,
+        meaning="The broker by which the site tells of its sets cannot be listened to.",
+        causes=(
+            "broker or line down",
+            "password or certificate expired",
+            "the user may not subscribe to the topic",
+        ),
+        consequence="Whether a set runs and carries is not known, and no start or test of it is learnt.",
+        do="Put the broker or [set_words] in the estate file right; until then the same word is taken over HTTP.",
+        respond_s=DAY,
+        severity=_S.MINOR,
+        on_delay_s=300.0,
+        off_delay_s=60.0,
     ),
     AlarmKind(
         id="channel_failing",

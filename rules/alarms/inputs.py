@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.service import ServiceFigures
+from rules.alarms.conditions.sets import SetFigures
 from rules.alarms.conditions.shutdown import ShutdownFigures
 from rules.planning.service_due import WorkDue
 from rules.reading import Fault, Reading, Silence, Stamp
@@ -53,7 +54,15 @@ class ShutdownLooked:
     figures: ShutdownFigures
 
 
-Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked
+@dataclass(frozen=True, slots=True)
+class SetsLooked:
+    """How the standby sets stand with their tests, and whether the site's word on them comes in."""
+
+    stamp: Stamp
+    figures: SetFigures
+
+
+Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked | SetsLooked
 """What somebody has judged of the plant or of the service before the watch sees it."""
 
 

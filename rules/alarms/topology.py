@@ -1,4 +1,4 @@
-"""Where a thing stands: site, supply, switchboard, system, unit, bank; and what stands above two things.
+"""Where a thing stands: site, supply and set, switchboard, system, unit, bank; what stands above two things.
 
 Two supplies never share more than their site, so causes on unlinked feeds are never merged.
 """
@@ -35,6 +35,9 @@ class Topology:
         for bank in estate.banks.values():
             feeds = [paths[unit] for unit in bank.feeds]
             paths[bank.id] = (*_common(feeds), bank.id)
+        for supply in estate.supplies.values():
+            if supply.generator is not None:
+                paths.setdefault(supply.generator, (supply.site, supply.generator))
         return paths
 
     @cached_property
@@ -94,6 +97,7 @@ class Topology:
             (estate.systems, Thing.SYSTEM),
             (estate.units, Thing.UNIT),
             (estate.banks, Thing.BANK),
+            (estate.generators, Thing.SET),
         ):
             if about in things:
                 return kind
@@ -111,8 +115,9 @@ class Topology:
             return estate.systems[about].name
         if about in estate.sites:
             return estate.sites[about].name
-        if about in estate.supplies:
-            return f"supply {about}"
+        for noun, things in (("supply", estate.supplies), ("set", estate.generators)):
+            if about in things:
+                return f"{noun} {about}"
         return about.rsplit("/", 1)[-1]
 
 

@@ -1,13 +1,15 @@
-"""What a judgement does: of a system, of its planned shutdown, of a bank, of the service itself."""
+"""What a judgement does: of a system, of its planned shutdown, of a bank, of the sets, of the service itself."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.found import Found
 from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
+from rules.alarms.conditions.sets import SetFigures, set_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
 from rules.alarms.conditions.system import system_conditions
 from rules.alarms.conditions.work import work_conditions
@@ -15,6 +17,7 @@ from rules.alarms.inputs import (
     BankJudged,
     Judged,
     ServiceLooked,
+    SetsLooked,
     ShutdownLooked,
     SystemJudged,
     WorkLooked,
@@ -35,6 +38,8 @@ def take(draft: Draft, given: Judged) -> None:
             service(draft, given.figures)
         case ShutdownLooked():
             shutdown(draft, given.figures)
+        case SetsLooked():
+            sets(draft, given.figures)
         case _:
             assert_never(given)
 
@@ -81,6 +86,12 @@ def work(draft: Draft, given: WorkLooked) -> None:
     """Take in what work is due; what the estate does not have is passed over."""
     known = [item for item in given.work if draft.book.topology.kind(item.about) is not None]
     draft.found(work_conditions(known))
+
+
+def sets(draft: Draft, figures: SetFigures) -> None:
+    """Take in how the standby sets do; one that the estate does not have is passed over."""
+    known = {name: test for name, test in figures.tests.items() if name in draft.book.estate.generators}
+    draft.found(set_conditions(replace(figures, tests=known)))
 
 
 def service(draft: Draft, figures: ServiceFigures) -> None:

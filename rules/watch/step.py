@@ -18,6 +18,7 @@ from rules.alarms.inputs import (
     OperatorAction,
     PlannedWork,
     ServiceLooked,
+    SetsLooked,
     ShutdownLooked,
     SystemJudged,
     Tick,
@@ -48,7 +49,7 @@ def step(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple
             samples.fault(draft, given)
         case Tick():
             tick(draft)
-        case SystemJudged() | BankJudged() | ServiceLooked() | ShutdownLooked():
+        case SystemJudged() | BankJudged() | ServiceLooked() | ShutdownLooked() | SetsLooked():
             judgements.take(draft, given)
         case OperatorAction():
             people.act(draft, given)

@@ -266,6 +266,12 @@ async def test_the_test_of_a_set_is_due_its_interval_after_its_last_run_on_load(
         await service.set_word("set", running=True, carries=True)
         await clock.advance(2400.0)
         await service.set_word("set", running=False, carries=False)
+        known = (await client.get("/v1/generators/set")).json()
+        assert [run["for_s"] for run in known["runs"]] == [2400.0]
+        assert known["word"]["running"] is False
+        assert known["test"]["due"].startswith("2026-04-01")
+        assert (await client.get("/v1/generators")).json()["items"] == [known]
+        assert (await client.get("/v1/generators/other")).status_code == 404
         rows = (await client.get("/v1/programme")).json()["items"]
         (due,) = [row for row in rows if row["about"] == "set"]
         assert "2026-04-01" in str(due), due  # 31 days after 1 March, as [[generator]] has it where left out

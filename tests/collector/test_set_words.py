@@ -15,13 +15,17 @@ import aiomqtt
 import pytest
 
 from collector.aftermath import Aftermath
-from collector.clock import Clock, SystemClock, TurnedClock
+from collector.clock import Clock, SystemClock, TurnedClock, stamp
 from collector.configuration.collecting import SetWordsTable
 from collector.configuration.secrets import Login
 from collector.ledger import Ledger
+from collector.set_watch import SetWatch
 from collector.set_words import LARGEST_BYTES, TELL_EVERY_S, SetWords
 from collector.testimony import Testimony
+from rules.alarms.inputs import SetsLooked
 from rules.generator import SetWord
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.collector.delivery.cases import until
 from tests.collector.delivery.sinks import PASSWORD, USER, Broker
 from tests.rules.plant import estate
@@ -191,7 +195,6 @@ def by(broker: Broker, **settings: object) -> Listened:
 
 @contextlib.asynccontextmanager
 async def running(heard: SetWords) -> AsyncIterator[None]:
-    heard.trouble = "not connected yet"
     task = asyncio.create_task(heard.run())
     try:
         yield
@@ -267,3 +270,50 @@ async def test_a_wrong_password_is_said_and_tried_again(broker: Broker) -> None:
         await until(lambda: heard.trouble != "not connected yet")
         assert "uthori" in str(heard.trouble)
     assert heard.words == []
+
+
+async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_long_another() -> None:
+    clock = TurnedClock(NOON)
+    after = Aftermath(estate())
+    after.word("set-1", SetWord(NOON, False, False))
+    heard = listener(clock, host="127.0.0.1")
+    heard.trouble = "Connection refused"
+    state, book = WatchState(), Book(estate())
+
+    async def give(_given: object) -> None:
+        return None
+
+    looks = SetWatch(estate(), clock, after, heard, give)
+
+    def standing() -> set[str]:
+        return {name for name, alarm in state.alarms.items() if alarm.state.active}
+
+    for _ in range(40):
+        state, _ = step(state, SetsLooked(stamp(clock), looks.look()), book)
+        await clock.advance(86_400.0)
+    assert standing() == {"set_words_failing:ridethrough", "set_test_due:set-1"}
+    assert "Connection refused" in state.alarms["set_words_failing:ridethrough"].what
+    assert (
+        "never seen. The site tells of the set since 09 Oct 2026." in state.alarms["set_test_due:set-1"].what
+    )
+    heard.trouble = None
+    after.word("set-1", SetWord(clock.now(), True, True))
+    await clock.advance(1800.0)
+    after.word("set-1", SetWord(clock.now(), False, False))
+    for _ in range(3):
+        state, _ = step(state, SetsLooked(stamp(clock), looks.look()), book)
+        await clock.advance(60.0)
+    assert standing() == set()
+
+
+async def test_of_a_set_that_nothing_tells_of_no_test_is_overdue() -> None:
+    clock = TurnedClock(NOON)
+    after = Aftermath(estate())
+
+    async def give(_given: object) -> None:
+        return None
+
+    figures = SetWatch(estate(), clock, after, None, give).look()
+    state, _ = step(WatchState(), SetsLooked(stamp(clock), figures), Book(estate()))
+    assert state.alarms == {}
+    assert "Nothing tells of its runs" in figures.tests["set-1"].because
