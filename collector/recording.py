@@ -30,8 +30,9 @@ from collector.signed_plans import SignedPlans
 from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from collector.transfers import TRANSFERS, Transfers
+from collector.unit_work import UNIT_WORK, UnitWorks, WorkBegins, WorkCloses
 from rules.alarms.changes import Change, PollNow, Refused
-from rules.alarms.inputs import BankJudged, Input, OperatorAction, SystemJudged, Tick
+from rules.alarms.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
 from rules.alarms.plain import to_plain
 from rules.assess import SystemView, glance, system_state
 from rules.autonomy import HoldUpJudgement
@@ -61,9 +62,9 @@ Enqueue = Callable[[Transaction, Sequence[Change]], None]
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """An operator's action, and where its refusal (or None) is awaited."""
+    """What somebody did or said, and where its refusal (or None) is awaited."""
 
-    action: OperatorAction
+    action: OperatorAction | WorkBegins | WorkCloses
     done: asyncio.Future[str | None]
 
 
@@ -107,6 +108,7 @@ class Recorder:
         self.keeper = DischargeKeeper(book.estate)
         self.aftermath = Aftermath(book.estate)
         self.transfers = Transfers(book.estate)
+        self.works = UnitWorks(book.estate)
         self.plans: SignedPlans | None = None
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
@@ -138,6 +140,7 @@ class Recorder:
             self._present.alarms = dict(self.state.alarms)
         self.aftermath.restore(await self._ledger.snapshot(AFTERMATH))
         self.transfers.restore(await self._ledger.snapshot(TRANSFERS))
+        self.works.restore(await self._ledger.snapshot(UNIT_WORK))
         closed = self.keeper.resume(await self._ledger.open_evidence())
         async with self._ledger.transaction() as tx:
             for line in closed:
@@ -163,8 +166,8 @@ class Recorder:
             await self.queue.put(Tick(stamp(self._clock)))
             due_s = max(due_s + 1.0, self._clock.monotonic_s())
 
-    async def ask(self, action: OperatorAction) -> str | None:
-        """Carry out an operator's action; return why it was refused, or None once it is safe."""
+    async def ask(self, action: OperatorAction | WorkBegins | WorkCloses) -> str | None:
+        """Carry out what somebody did or said; return why it was refused, or None once it is safe."""
         asked = Asked(action, asyncio.get_running_loop().create_future())
         await self.queue.put(asked)
         return await asked.done
@@ -232,15 +235,34 @@ class Recorder:
             taken.judgements.append(given)
             taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
         elif isinstance(given, Asked):
-            found = self._watch(given.action)
-            refusal = next((change.why for change in found if isinstance(change, Refused)), None)
-            taken.changes += found
-            taken.asked.append((given, refusal))
+            taken.asked.append((given, self._carried_out(given.action, taken)))
+        elif isinstance(given, PlannedWork):
+            taken.changes += self._watch(replace(given, windows=self.works.planned(given.windows)))
         else:
             taken.changes += self._watch(given)
             if isinstance(given, Tick) and self.plans is not None:
                 for system in self.plans.waiting():
                     taken.changes += self._follow(system)
+
+    def _carried_out(self, action: OperatorAction | WorkBegins | WorkCloses, taken: _Taken) -> str | None:
+        """Carry out what somebody did or said; return why it cannot be done, or None."""
+        if isinstance(action, OperatorAction):
+            found = self._watch(action)
+            taken.changes += found
+            return next((change.why for change in found if isinstance(change, Refused)), None)
+        refusal, events = self.works.say(action)
+        if refusal is None:
+            taken.changes += (*events, *self._watch(self._planned_anew()))
+            taken.touched[self._estate.units[action.unit].system] = None
+        return refusal
+
+    def _planned_anew(self) -> PlannedWork:
+        """Return planned work as it is after somebody's word; what is there no more ends now."""
+        now = stamp(self._clock)
+        left = self.works.planned(self.state.windows)
+        kept = {window.id for window in left}
+        ended = (replace(w, end=now.at) for w in self.state.windows if w.id not in kept and w.end > now.at)
+        return PlannedWork(now, (*left, *ended))
 
     def _take_answer(self, answer: Answer, taken: _Taken) -> None:
         for record, sample in self._samples(answer):
@@ -264,6 +286,7 @@ class Recorder:
                     tx.save_evidence(line)
                 self.aftermath.save(tx, self._clock.now())
                 self.transfers.save(tx, self._clock.now())
+                self.works.save(tx, self._clock.now())
                 tx.save_snapshot(self._peaks_snapshot())
         except StoreError as error:
             if error.fault not in PASSING:
@@ -305,12 +328,14 @@ class Recorder:
         judged = self._judged.get(system)
         seen = glance(view, judged)
         self._peaks[system].add(view.now.at, seen.parallel.load)
-        state = system_state(view, seen, judged)
+        open_now = [w for w in self.state.windows if w.id in self.state.windows_open]
+        work, events = self.works.take(seen, judged, open_now, view.now.at)
+        state = replace(system_state(view, seen, judged), work=work)
         self._present.systems[system] = state
         self._pace(system, urgent=bool(seen.on_battery or seen.in_test))
         if self.judging is not None:
             self.judging.look(view, seen)
-        return self._watch(SystemJudged(view.now, state))
+        return (*events, *self._watch(SystemJudged(view.now, state)))
 
     def _follow(self, system: str) -> tuple[Change, ...]:
         """Look at a system's signed shutdown, and tell the watch."""
@@ -406,7 +431,7 @@ class Recorder:
         now_s = self._clock.monotonic_s()
         keep_peaks = now_s - self._peaks_kept_s >= KEEP_PEAKS_EVERY_S
         done = [one for one, refusal in taken.asked if refusal is None]
-        due = keep_peaks or self.learning.due or self.aftermath.due or self.transfers.due
+        due = keep_peaks or self.learning.due or self.aftermath.due or self.transfers.due or self.works.due
         due = due or (self.plans is not None and self.plans.due)
         if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
@@ -423,12 +448,13 @@ class Recorder:
             self._enqueue(tx, taken.changes)
             self.aftermath.save(tx, self._clock.now())
             self.transfers.save(tx, self._clock.now())
+            self.works.save(tx, self._clock.now())
             if self.plans is not None:
                 self.plans.save(tx)
             tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
             if keep_peaks:
                 tx.save_snapshot(self._peaks_snapshot())
-        self.aftermath.due = self.transfers.due = False
+        self.aftermath.due = self.transfers.due = self.works.due = False
         if self.plans is not None:
             self.plans.committed()
         if keep_peaks:
@@ -454,8 +480,13 @@ def judgement_line(judged: BankJudgement) -> JudgementLine:
     return JudgementLine(f"bank {judged.state.id}", judged.as_of, judged.digest, judged.seed, "bank/1", body)
 
 
-def action_line(action: OperatorAction) -> Action:
-    """Return an operator's action as the ledger keeps it."""
+def action_line(action: OperatorAction | WorkBegins | WorkCloses) -> Action:
+    """Return what somebody did or said as the ledger keeps it."""
+    if isinstance(action, WorkBegins):
+        body = {"until": action.until.isoformat()}
+        return Action(action.at, action.by, "work_begins", action.unit, action.note, body=body)
+    if isinstance(action, WorkCloses):
+        return Action(action.at, action.by, "work_closes", action.unit, action.note)
     body = {} if action.until is None else {"until": action.until.isoformat()}
     return Action(
         action.stamp.at,

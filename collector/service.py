@@ -58,6 +58,7 @@ from collector.switching_off import SwitchingOff
 from collector.taking_out import TakingOut
 from collector.testimony import Testimony
 from collector.tidying import Tidying
+from collector.unit_work import WorkBegins, WorkCloses
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.inputs import Deed, OperatorAction
@@ -457,6 +458,14 @@ class Service:
     ) -> str | None:
         """Carry out an operator's action on an alarm; return why it was refused, or None once it is safe."""
         return await self.recorder.ask(OperatorAction(stamp(self.clock), deed, alarm, who, why, until))
+
+    async def work_begins(self, unit: str, *, by: str, until: datetime, note: str = "") -> str | None:
+        """Follow work on a unit from now on, or give it more time; return why not, or None once it is safe."""
+        return await self.recorder.ask(WorkBegins(self.clock.now(), unit, by, until, note))
+
+    async def work_closes(self, unit: str, *, by: str, note: str = "") -> str | None:
+        """End the following of work on a unit; return why not, or None once it is safe."""
+        return await self.recorder.ask(WorkCloses(self.clock.now(), unit, by, note))
 
 
 def _reader(card: CardAccess, transport: Transport) -> CardReader:

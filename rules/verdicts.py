@@ -269,6 +269,63 @@ class Finding:
     at: datetime | None = None
 
 
+class WorkStage(StrEnum):
+    """How far work on a unit has come, as seen from the cards."""
+
+    BEFORE = "before"
+    OUT = "out"
+    BACK = "back"
+    SHARING = "sharing"
+    CHARGED = "charged"
+
+
+class Unplanned(StrEnum):
+    """What can happen during work that the work does not explain."""
+
+    ON_BYPASS = "on_bypass"
+    LEFT = "left"
+    ON_BATTERY = "on_battery"
+    NOT_HEARD = "not_heard"
+    LOAD_FELL = "load_fell"
+
+
+@dataclass(frozen=True, slots=True)
+class Unexpected:
+    """One thing that the work does not explain, about a unit (or the system), in a sentence."""
+
+    kind: Unplanned
+    about: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class WorkStep:
+    """When the work reached a stage."""
+
+    stage: WorkStage
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class UnitWork:
+    """Work on a unit, followed. `unexpected`: what the plan does not explain, gravest first.
+
+    `by` is who said that it began, empty where a planned window did; `what` its own words. `overdue`: its time
+    has passed and the unit does not share the load again.
+    """
+
+    unit: str
+    begun_at: datetime
+    until: datetime
+    by: str
+    what: str
+    stage: WorkStage
+    because: str
+    steps: tuple[WorkStep, ...] = ()
+    unexpected: tuple[Unexpected, ...] = ()
+    overdue: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class SystemState:
     """Everything said of one system (SYSTEM of the HTTP interface)."""
@@ -286,6 +343,7 @@ class SystemState:
     not_checked: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
     partner: PartnerVerdict | None = None
+    work: tuple[UnitWork, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

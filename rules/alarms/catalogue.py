@@ -606,6 +606,42 @@ _ENTRIES: Final = (
         cause=Cause.CONSEQUENCE,
         realarm_s=7 * DAY,
     ),
+    # ---- work on a unit -------------------------------------------------------------------------------
+    AlarmKind(
+        id="work_unexpected",
+        about=Thing.UNIT,
+        meaning="While the unit is worked on, something happened that the work does not explain.",
+        causes=(
+            "a peer failed or lost its supply",
+            "the wrong unit or breaker was switched",
+            "a load was dropped",
+            "the load went to bypass",
+        ),
+        consequence="The load hangs on less than the plan counted on; one more step may drop it.",
+        do=(
+            "Call the person at the panel: stop at a safe point and touch nothing more. Go by the site's switching "
+            "schedule; banks stay live when isolated."
+        ),
+        respond_s=120.0,
+        severity=_S.MAJOR,
+        on_delay_s=5.0,
+        off_delay_s=30.0,
+        suppressed_by=(_E.MAINS_OFF, _E.BANK_TEST),
+        cause=Cause.CONSEQUENCE,
+        breaks_out=True,
+    ),
+    AlarmKind(
+        id="work_overdue",
+        about=Thing.UNIT,
+        meaning="The time for the work has passed, and the unit does not share the load again.",
+        causes=("the work takes longer", "the unit was left out", "it came back and does not share"),
+        consequence="What the work explained is told again; the system goes without the unit meanwhile.",
+        do="Ask the person at the panel. Give the work more time, or have the unit brought back by the switching schedule.",
+        respond_s=HOUR,
+        severity=_S.MINOR,
+        off_delay_s=10.0,
+        realarm_s=4 * HOUR,
+    ),
     # ---- units ------------------------------------------------------------------------------------------
     AlarmKind(
         id="on_bypass",

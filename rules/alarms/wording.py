@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Final
 
 from rules.estate import Purpose
-from rules.verdicts import HoldUps
+from rules.verdicts import HoldUps, UnitWork
 
 SHORT: Final = 160
 
@@ -53,6 +53,11 @@ def lasted(seconds: float) -> str:
     if whole < 172_800:
         return f"{whole // 3600} h {whole % 3600 // 60} min"
     return f"{whole // 86_400} d"
+
+
+def overdue(work: UnitWork) -> str:
+    """Return that the time for work has passed, with how its unit stands."""
+    return f"The time for work on unit {work.unit} has passed. {work.because}"
 
 
 def kilowatts(watts: float) -> str:

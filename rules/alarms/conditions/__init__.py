@@ -3,7 +3,7 @@
 Pure look-ups: values in, `Found` out. Nothing here knows of delays, states or people. One module for each
 subject an alarm can be about; a new condition goes where its subject is. In reading order: `found` (the
 answer), `unit`, `card` (the card's own alarms), `supply` (units that do not do what the others on their
-supply do), `system`, `siblings` (what sets its units apart, its partner), `outage` (a system on its banks, and its
-set), `shutdown` (a planned one, and its abort criteria), `bank`, `sets` (at rest), `work` (that comes round),
-`service` (ridethrough itself).
+supply do), `system`, `siblings` (what sets its units apart, its partner), `unit_work` (on one of them), `outage` (a
+system on its banks, and its set), `shutdown` (a planned one, and its abort criteria), `bank`, `sets` (at rest),
+`work` (that comes round), `service` (ridethrough itself).
 """

@@ -8,6 +8,7 @@ from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.siblings import partner_condition, sibling_conditions
+from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle import Observation
 from rules.alarms.wording import PURPOSES, at_least, at_most, kilowatts, listed, worst_lost
 from rules.estate import Estate
@@ -23,6 +24,7 @@ def system_conditions(
     yield _imbalance(state, catalogue["phase_imbalance"], was)
     yield from sibling_conditions(state, catalogue)
     yield partner_condition(state, catalogue["cannot_take_partner"], was)
+    yield from unit_work_conditions(state, estate)
     yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was)
 
 

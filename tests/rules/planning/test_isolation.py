@@ -1,4 +1,4 @@
-"""May a unit be taken out: rows, the answer, and when it would be yes; and the work followed."""
+"""May a unit be taken out: rows, the answer, and when it would be yes."""
 
 from __future__ import annotations
 
@@ -13,9 +13,8 @@ from rules.estate import Estate
 from rules.peaks import Expected
 from rules.planning.checks import Confirmed, Facts, Result
 from rules.planning.isolation import Isolation, Overall, isolation
-from rules.planning.work import Stage, begin, follow
 from rules.reading import BypassReading, OutputSource, Reading
-from rules.verdicts import LineLoad, ShownToCarry, Standing
+from rules.verdicts import LineLoad, ShownToCarry
 from tests.rules.plants import NOON, estate, known_banks, reading, view
 
 HOUR = timedelta(hours=1)
@@ -145,34 +144,3 @@ def test_strangers_and_backward_windows_are_refused() -> None:
         isolation(seen, glance(seen), None, "X", NOON, NOON + HOUR)
     with pytest.raises(ValueError, match="window"):
         isolation(seen, glance(seen), None, "A1", NOON, NOON)
-
-
-def test_the_work_is_followed_to_its_end() -> None:
-    plant = estate(2)
-    away = frozenset({"A1"})
-    whole = seen_from([reading(n, (2000.0,) * 3) for n in ("A1", "A2")], plant)
-    before = begin("A1", glance(whole))
-    assert follow(before, glance(whole), None, was_out=False).stage is Stage.BEFORE
-    alone = [reading("A1", (0.0,) * 3, source=OutputSource.NONE), reading("A2", (4000.0,) * 3)]
-    out = follow(before, glance(seen_from(alone, plant, isolated=away)), None, was_out=False)
-    assert (out.stage, out.unexpected) == (Stage.OUT, ())
-    uneven = [reading("A1", (1000.0,) * 3), reading("A2", (7000.0,) * 3)]
-    assert follow(before, glance(seen_from(uneven, plant)), None, was_out=True).stage is Stage.BACK
-    assert follow(before, glance(whole), None, was_out=True).stage is Stage.SHARING
-    judged = hold_ups(task_of(whole, glance(whole)), known_banks(plant), seed=1)
-    assert follow(before, glance(whole), judged, was_out=True).stage is Stage.CHARGED
-
-
-def test_what_the_work_does_not_explain_is_told() -> None:
-    plant = estate(2)
-    before = begin("A1", glance(seen_from([reading("A1"), reading("A2")], plant)))
-    bad = [
-        reading("A1", (0.0,) * 3, source=OutputSource.NONE),
-        reading("A2", (2000.0,) * 3, source=OutputSource.BYPASS),
-    ]
-    found = follow(before, glance(seen_from(bad, plant, isolated=frozenset({"A1"}))), None, was_out=True)
-    assert found.unexpected == (
-        "Unit A2 was carrying and is bypass.",
-        "The load fell from 18.0 to 6.0 kW: was something dropped?",
-    )
-    assert before.standings["A2"] is Standing.CARRYING

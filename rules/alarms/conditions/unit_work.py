@@ -1,0 +1,29 @@
+"""What is to be told of work on a unit: what the work does not explain, and that its time has passed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rules.alarms.conditions.found import Found
+from rules.alarms.lifecycle import Observation
+from rules.alarms.wording import overdue
+from rules.estate import Estate
+from rules.verdicts import SystemState
+
+UNEXPECTED = "work_unexpected"
+OVERDUE = "work_overdue"
+
+
+def unit_work_conditions(state: SystemState, estate: Estate) -> Iterator[Found]:
+    """Yield what the work on a system's units says of its alarms; units that nobody works on say no."""
+    under_way = {work.unit: work for work in state.work}
+    for unit in estate.units_of(state.id):
+        work = under_way.get(unit.id)
+        if work is None:
+            yield Found(UNEXPECTED, unit.id, Observation(False))
+            yield Found(OVERDUE, unit.id, Observation(False))
+            continue
+        said = " ".join(one.because for one in work.unexpected[:2])
+        what = f"During work on unit {unit.id} ({state.name}): {said}" if said else ""
+        yield Found(UNEXPECTED, unit.id, Observation(bool(said), what))
+        yield Found(OVERDUE, unit.id, Observation(work.overdue, overdue(work) if work.overdue else ""))
