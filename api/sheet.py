@@ -17,6 +17,8 @@ from api.pages.model import (
     Isolation,
     Learnt,
     LearntCorrection,
+    Plans,
+    PlanView,
     Sheet,
     SupplyReturn,
     Told,
@@ -26,15 +28,17 @@ from api.pages.sources import isolation_of, score_of
 from api.pages.words import Clock, listed
 from collector.polling import PollFigures
 from collector.service import Service
+from collector.signed_plans import Kept, SignedPlans
 from collector.snmp.corrections import CorrectionSet
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
 from rules.autonomy import BankEnds
 from rules.estate import Estate
+from rules.planning.shutdown import Shutdown
 from rules.verdicts import BankState
 
-ISOLATION_HOLDS: Final = timedelta(minutes=10)
+ANSWER_HOLDS: Final = timedelta(minutes=10)
 """An answer older than this is left out."""
 BECAUSE: Final = {
     Explanation.MAINS_OFF.value: "the mains being switched off as planned",
@@ -69,6 +73,8 @@ def sheet_of(service: Service) -> Sheet:
         isolations=_isolations(service),
         returns=_returns(service),
         sizes=dict(present.sizes),
+        shutdowns=_shutdowns(service),
+        plans={system: found for system in estate.systems if (found := _plans(service, system)) is not None},
         tells=bool(service.configuration.people),
         estate_file=service.configuration.path.name,
         acts=True,
@@ -94,7 +100,7 @@ def _isolations(service: Service) -> tuple[Isolation, ...]:
         checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
         if state is not None and state.on_battery:
             found.append(Isolation(unit.id, "not_met", ON_BANKS))
-        elif checked is not None and now - checked.from_at < ISOLATION_HOLDS:
+        elif checked is not None and now - checked.from_at < ANSWER_HOLDS:
             found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
     return tuple(found)
 
@@ -108,6 +114,32 @@ def _returns(service: Service) -> tuple[SupplyReturn, ...]:
         for o in service.recorder.aftermath.outages
         if o.found is not None and o.incident is not None
     )
+
+
+def _shutdowns(service: Service) -> dict[str, Shutdown]:
+    """Return what switching the mains off would do; of a plan that runs, what was foretold before it began."""
+    present, plans, now = service.present, service.signed_plans, service.clock.now()
+    found = {}
+    for system, played in present.shutdowns.items():
+        kept = plans.next_of(system)
+        running = kept is not None and kept.course.began_at is not None and played.plan == kept.id
+        if running or now - played.as_of < ANSWER_HOLDS:
+            found[system] = played
+    return found
+
+
+def _plans(service: Service, system: str) -> Plans | None:
+    plans = service.signed_plans
+    last = plans.last_of(system)
+    coming = [_plan(plans, kept) for kept in plans.of(system) if kept.course.open]
+    if not coming and last is None:
+        return None
+    return Plans(tuple(coming), None if last is None else _plan(plans, last))
+
+
+def _plan(plans: SignedPlans, kept: Kept) -> PlanView:
+    because = tuple(breach.because for breach in plans.breaches(kept))
+    return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
 
 
 def _unit(service: Service, unit: str) -> UnitView:

@@ -259,11 +259,11 @@ def dimension(
     if not beyond:
         parts.append(arrow(percent(right), y, class_, left=False))
     if fits:
-        parts.append(_blank(percent((left + right) / 2), y, len(words) * 8.4 + 10.0))
+        parts.append(blank(percent((left + right) / 2), y, len(words) * 8.4 + 10.0))
     return [*parts, label]
 
 
-def _blank(x: str, y: float, width: float) -> Element:
+def blank(x: str, y: float, width: float) -> Element:
     """Return a patch of paper about a place, so that a line does not run through the words on it."""
     patch = el("rect", x=-width / 2, y=-8, width=width, height=16, class_="h-paper")
     return el("svg", patch, x=x, y=y, overflow="visible", width="1", height="1")

@@ -13,7 +13,10 @@ from functools import cached_property
 from typing import Any
 
 from rules.estate import Estate, Site
+from rules.planning.course import Compared, Course
 from rules.planning.next_size import Sizes
+from rules.planning.shutdown import Shutdown
+from rules.planning.signed import SignedPlan
 from rules.reading import Reading
 from rules.verdicts import BankState, HoldUp, SystemState
 
@@ -306,11 +309,35 @@ class Isolation:
     person: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """A signed shutdown as it stands: what was signed, how far it has come, what is to be said of it now.
+
+    `breaches` are the abort criteria met now, `against` what speaks against beginning it (None: not looked at
+    since the start), `compared` what was foretold beside what happened.
+    """
+
+    id: str
+    plan: SignedPlan
+    course: Course
+    breaches: tuple[str, ...] = ()
+    against: tuple[str, ...] | None = None
+    compared: tuple[Compared, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plans:
+    """The signed shutdowns of a system that the page shows: those to come, and the last that is over."""
+
+    open: tuple[PlanView, ...] = ()
+    last: PlanView | None = None
+
+
 @dataclass(frozen=True)
 class Sheet:
     """Everything a page shows, at one moment.
 
-    `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`, `sizes`),
+    `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`, `sizes`, `shutdowns`, `plans`),
     by bank id (`forecasts`). `claimed_s` are the cards' own minutes by unit, shown as claims and used for nothing.
     `acts` is whether acknowledging and shelving work in this build; `tells` whether anybody is named to be told; `stale_after_s` is when a sheet without
     news says so.
@@ -330,6 +357,8 @@ class Sheet:
     isolations: tuple[Isolation, ...] = ()
     returns: tuple[SupplyReturn, ...] = ()
     sizes: Mapping[str, Sizes] = field(default_factory=dict)
+    shutdowns: Mapping[str, Shutdown] = field(default_factory=dict)
+    plans: Mapping[str, Plans] = field(default_factory=dict)
     score: Score | None = None
     estate_file: str = ""
     demonstration: bool = False

@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.pages import bank_section, hold_up_section, outage_section, redundancy_section
+from api.pages import (
+    bank_section,
+    hold_up_section,
+    outage_section,
+    redundancy_section,
+    shutdown_section,
+)
 from api.pages.alarm_list import wrong
 from api.pages.frame import Page, address_of, clock_of, question
 from api.pages.isolation_section import overview as isolations
@@ -53,6 +59,7 @@ def index_page(sheet: Sheet) -> Page:
         wrong(sheet, sheet.alarms, clock),
         bank_section.overview(sheet),
         isolations(sheet),
+        shutdown_section.overview(sheet),
         score_section(sheet),
     ]
     return Page("All systems", "/", tuple(part for part in parts if part))
@@ -67,6 +74,9 @@ def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> li
     ids = {s.state.id for s in lit}
     mine = [a for a in sheet.alarms if any(a in sheet.alarms_of(name) for name in ids)]
     parts.append(wrong(sheet, mine or sheet.alarms, lit[0].clock, live=True))
+    planned = shutdown_section.overview(sheet, {name for name in ids if shutdown_section.runs(sheet, name)})
+    if planned:
+        parts.append(planned)
     if others:
         rest = el("div", [aside(s) for s in others], id="others", live=True)
         parts.append(question(None, "The others", None, rest))

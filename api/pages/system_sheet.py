@@ -9,6 +9,7 @@ from api.pages import (
     outage_section,
     redundancy_section,
     return_section,
+    shutdown_section,
     size_section,
 )
 from api.pages.alarm_list import wrong
@@ -51,6 +52,7 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
     if not drawn:
         parts.append(size_section.in_depth(sheet, name))
     parts.append(isolation_section.in_depth([i for i in sheet.isolations if i.unit in members]))
+    parts.append(shutdown_section.in_depth(sheet, name))
     return Page(declared.name, address, tuple(part for part in parts if part))
 
 

@@ -153,6 +153,13 @@ class Clock:
         """Return the time of day to the second, whatever the day."""
         return f"{moment.astimezone(self.zone):%H:%M:%S}"
 
+    def minute(self, moment: datetime, *, late: bool = False) -> str:
+        """Return the time of day to the minute that has begun; `late`: to the one that is next."""
+        whole = moment.replace(second=0, microsecond=0)
+        if late and whole < moment:
+            whole += timedelta(minutes=1)
+        return f"{whole.astimezone(self.zone):%H:%M}"
+
     def on(self, moment: datetime) -> str:
         """Return the local date of a moment."""
         return self.day(moment.astimezone(self.zone).date())

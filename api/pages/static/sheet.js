@@ -143,16 +143,27 @@
       e.preventDefault();
       var said = {};
       new FormData(form).forEach(function (value, key) {
-        if (key === "hours") said.until = new Date(now() + 3600000 * Number(value)).toISOString();
+        if (key === "minutes") said.lasts_s = 60 * Number(value);
+        else if (key === "hours") said.until = new Date(now() + 3600000 * Number(value)).toISOString();
         else if (value !== "") said[key] = value;
       });
-      var button = form.querySelector("button");
+      var button = form.querySelector("button"), refusal = form.querySelector(".refusal");
+      function refused(why) {
+        byId("said").textContent = why;
+        if (refusal) refusal.textContent = why;
+      }
       button.disabled = true;
       fetch(form.action, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(said) })
         .then(function (r) {
-          byId("said").textContent = r.ok ? "Done." : "The service did not take it (" + r.status + ").";
-          if (r.ok) { form.closest("details").open = false; document.activeElement.blur(); }
-          else button.textContent = "Not taken, try again";
+          if (r.ok) {
+            refused("");
+            byId("said").textContent = "Done.";
+            form.closest("details").open = false;
+            document.activeElement.blur();
+            return null;
+          }
+          button.textContent = "Not taken, try again";
+          return r.json().then(function (p) { refused(p.detail); }, function () { refused("The service did not take it (" + r.status + ")."); });
         })
         .catch(function () { button.textContent = "No line to the service, try again"; })
         .finally(function () { button.disabled = false; });

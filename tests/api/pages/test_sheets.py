@@ -13,7 +13,7 @@ from api.pages.markup import VOID
 from api.pages.model import AbsentLine, Learnt, LearntCorrection, Sheet
 from api.pages.unit_sheet import unit_page
 from rules.verdicts import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt, Verdict
-from tests.api.pages import samples
+from tests.api.pages import samples, shutdowns
 
 ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot", "/units/W3", "/units/D1", "/banks")
 MORE = ("/banks/3", "/banks/D", "/alarms")
@@ -76,9 +76,12 @@ def pages(sheet: Sheet) -> dict[str, str]:
     return {address: html for address, html in made.items() if html is not None}
 
 
-@pytest.fixture(scope="module", params=sorted(samples.ALL))
+SITUATIONS = {**samples.ALL, **shutdowns.ALL}
+
+
+@pytest.fixture(scope="module", params=sorted(SITUATIONS))
 def rendered(request: pytest.FixtureRequest) -> tuple[str, dict[str, str]]:
-    return request.param, pages(samples.ALL[request.param]())
+    return request.param, pages(SITUATIONS[request.param]())
 
 
 def test_every_page_is_well_formed_and_has_nothing_inline(rendered: tuple[str, dict[str, str]]) -> None:
@@ -207,7 +210,7 @@ def test_files_are_named_by_their_content_and_the_policy_allows_nothing_inline()
 def test_every_class_a_drawing_uses_is_in_the_sheet_of_styles() -> None:
     styles = STYLES.body.decode()
     used: set[str] = set()
-    for sheet in samples.ALL.values():
+    for sheet in SITUATIONS.values():
         for html in pages(sheet()).values():
             for names in re.findall(
                 r'<(?:line|path|rect|circle|polygon|text|i)\b[^>]* class="([^"]*)"', html
