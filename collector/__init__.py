@@ -7,6 +7,7 @@ Read in this order:
 3. `recording`      the one line through which everything passes; `lines`: what of it goes into the ledger
 4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs
 5. `present`        what is true now
+   `teaching`       what people prove at the cabinets meanwhile
 6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process
 7. `discharges`, `bank_evidence`, `evidence`   discharges kept whole, and what a judgement of a bank rests on
 8. `planner`        questions about plans; `aftermath`: what came back after an outage; `testimony`, `set_words`: who says so;

@@ -40,6 +40,10 @@ class StoreFault(StrEnum):
     CLOSED = "closed"
 
 
+PASSING: Final = frozenset({StoreFault.FULL, StoreFault.FAILING, StoreFault.LOCKED})
+"""What may be over when it is tried again later."""
+
+
 REMEDY: Final = {
     StoreFault.UNWRITABLE: "make the data folder writable for this user, or name another with --data",
     StoreFault.CORRUPT: "run `ridethrough verify`, which says what is affected and rescues the rest, "

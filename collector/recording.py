@@ -17,7 +17,7 @@ from typing import Final
 
 from collector.aftermath import AFTERMATH, Aftermath
 from collector.clock import Clock, stamp
-from collector.database import StoreError, StoreFault
+from collector.database import PASSING, StoreError
 from collector.discharges import DischargeKeeper
 from collector.history.store import HistoryStore, WireReading
 from collector.judging import Judging
@@ -52,7 +52,6 @@ AROUND_EVENTS: Final = timedelta(minutes=15)
 PEAKS_ANEW_S: Final = 60.0
 MOST_WAITING: Final = 100_000
 """Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
-PASSING: Final = frozenset({StoreFault.FULL, StoreFault.FAILING, StoreFault.LOCKED})
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
 

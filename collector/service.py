@@ -56,6 +56,7 @@ from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
 from collector.switching_off import SwitchingOff
 from collector.taking_out import TakingOut
+from collector.teaching import Teaching
 from collector.testimony import Testimony
 from collector.tidying import Tidying
 from collector.unit_work import WorkBegins, WorkCloses
@@ -137,7 +138,11 @@ class Service:
         self.ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
         cards = self.configuration.cards
         learning = Learning(self.estate, {name: card.read_as for name, card in cards.items()})
-        learning.restore(await self.ledger.facts(), await self.ledger.corrections())
+        facts = await self.ledger.facts()
+        learning.restore(facts, await self.ledger.corrections())
+        self._teaching = Teaching(
+            self.ledger, learning, self.clock, seen=max((fact.seq for fact in facts), default=0)
+        )
         meaning = CardMeaning(learning.lookup)
         self.history: HistoryStore
         self.tidying: Tidying | None = None
@@ -253,6 +258,7 @@ class Service:
                 group.create_task(self.taking_out.run(), name="taking out"),
                 group.create_task(self.switching_off.run(), name="switching off"),
                 group.create_task(self.sizes_ahead.run(), name="sizes"),
+                group.create_task(self._teaching.run(), name="teaching"),
             ]
             sets = SetWatch(
                 self.estate, self.clock, self.recorder.aftermath, self.set_words, self.recorder.queue.put

@@ -359,6 +359,10 @@ class Ledger:
             AND (? IS NULL OR card = ?) ORDER BY card, name"""
         return await self._all(LearntFact, rest, card, card)
 
+    async def facts_after(self, seq: int) -> tuple[LearntFact, ...]:
+        """Return every fact learnt after the one of that number, in order, whoever wrote it."""
+        return await self._all(LearntFact, "WHERE seq > ? ORDER BY seq", seq)
+
     async def fact_history(self, card: str) -> tuple[LearntFact, ...]:
         """Return every fact ever learnt about a card, in order."""
         return await self._all(LearntFact, "WHERE card = ? ORDER BY seq", card)

@@ -78,12 +78,15 @@ class Learning:
             card.older = [
                 name for name, known in self.sets.items() if name.startswith(prefix) and not known.stale
             ]
-        self._taught(fact for fact in facts if fact.schema == CONFIRMATION)
+        self.take_confirmations(facts)
 
-    def _taught(self, confirmations: Iterable[LearntFact]) -> None:
-        """Let watts read at the cabinet decide between scales, unless the equipment has changed since."""
-        for fact in confirmations:
-            card = self._cards.get(fact.card)
+    def take_confirmations(self, facts: Iterable[LearntFact]) -> None:
+        """Let watts read at the cabinet decide between scales, unless the equipment has changed since.
+
+        Facts that are no confirmations are passed over. What is taught counts from the card's next reading.
+        """
+        for fact in facts:
+            card = self._cards.get(fact.card) if fact.schema == CONFIRMATION else None
             if card is None or (card.since is not None and fact.learnt < card.since):
                 continue
             ratios = sorted(
