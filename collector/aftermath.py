@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from collector.ledger import Transaction
@@ -214,7 +214,15 @@ class Aftermath:
         known = self._estate.generators[generator]
         every = timedelta(days=known.test_every_days)
         since = self._heard_since.get(generator)
-        return set_test(self.runs(generator), known.rating_w, now, every, heard_since=since)
+        zone = next(
+            (
+                self._estate.sites[s.site].zone
+                for s in self._estate.supplies.values()
+                if s.generator == generator
+            ),
+            UTC,
+        )
+        return set_test(self.runs(generator), known.rating_w, now, every, heard_since=since, zone=zone)
 
     # --- keeping it ---------------------------------------------------------------------------------------
 

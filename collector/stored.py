@@ -24,6 +24,7 @@ from rules.estate import Bank, Estate, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.judge import judge_bank
 from rules.reading import Reading, Stamp
+from rules.words import day_words
 
 HISTORY_FILE = "history.sqlite"
 LEDGER_FILE = "ledger.sqlite"
@@ -73,7 +74,8 @@ async def stored(configuration: Configuration, folder: Path, system: str) -> Pla
             if evidence is not None:
                 beliefs[bank.id] = judge_bank(evidence).belief
     task = task_of(view, glance(view))
-    return PlanBasis(task, beliefs, f"the readings of {newest:%d %b %Y %H:%M:%S} UTC")
+    here = newest.astimezone(estate.site_of(system).zone)
+    return PlanBasis(task, beliefs, f"the readings of {day_words(here.date())}, {here:%H:%M:%S} at the site")
 
 
 def given(estate: Estate, system: str, watts: Sequence[float], day: date | None = None) -> PlanBasis:

@@ -278,6 +278,7 @@ def requirement_verdicts(
         no_load=seen.parallel.load.power_w == 0.0,
         shown_within=view.shown_within,
         seen=view.seen_steps,
+        zone=view.estate.site_of(view.system).zone,
     )
     generator = view.estate.generator_of(view.system)
     units = view.estate.units_of(view.system)
@@ -290,7 +291,8 @@ def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
     if judged is None:
         return ("Hold-up has not been reckoned yet.",)
     if judged.as_of is not None and seen.as_of is not None and seen.as_of - judged.as_of > JUDGED_FOR:
-        return (f"Hold-up was last reckoned at {judged.as_of:%H:%M:%S} UTC: too long ago to count.",)
+        least_min = JUDGED_FOR.total_seconds() / 60.0
+        return (f"Hold-up was last reckoned over {least_min:.0f} min ago: too long ago to count.",)
     if judged.hold_ups.now.low_s is None:
         return judged.missing or judged.hold_ups.because
     above = [text for text in judged.hold_ups.because if "than its table prints" in text]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, tzinfo
 from enum import StrEnum
 from functools import cached_property
 from typing import Final, Protocol, TypeVar
@@ -87,6 +87,8 @@ class Site:
     name: str
     time_zone: str
     answer_within: AnswerTimes = AnswerTimes()
+    zone: tzinfo = UTC
+    """What `time_zone` names: which day a moment falls on here."""
 
 
 @dataclass(frozen=True, slots=True)

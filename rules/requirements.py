@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final
 
 from rules.estate import Generator, Purpose, Requirement, Unit
@@ -24,6 +24,7 @@ from rules.verdicts import (
     UnitLost,
     Verdict,
 )
+from rules.words import PURPOSES, day_of
 
 SHOWN_WITHIN: Final = timedelta(days=365)
 SHOWN_FOR_S: Final = 60.0
@@ -109,7 +110,7 @@ class Evidence:
     """What a requirement is judged on.
 
     `missing`: sentences that say what is not known; any of them leaves the question open. `no_load`: the
-    board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name.
+    board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name. `zone`: the site's clock.
     """
 
     now: HoldUp
@@ -122,6 +123,7 @@ class Evidence:
     no_load: bool = False
     shown_within: timedelta = SHOWN_WITHIN
     seen: Mapping[str, float] = field(default_factory=dict)
+    zone: tzinfo = UTC
 
 
 def required(
@@ -144,7 +146,9 @@ def required(
         steps = bridge(generator, units, by_hand=by_hand, seen=seen)
         total_s = sum(step.allowed_s for step in steps)
         return (requirement.required_s if requirement.required_s is not None else total_s), steps, None
-    why = None if requirement.required_s is not None else f"How long {requirement.id} needs is not declared."
+    why = f"How long {PURPOSES[requirement.purpose]} takes is not declared (required_s)."
+    if requirement.required_s is not None:
+        why = None
     return requirement.required_s, (), why
 
 
@@ -211,7 +215,7 @@ def not_shown(bank: BankEvidence, evidence: Evidence) -> str | None:
     if shown is None:
         return f"Bank {bank.bank} was never shown to carry it: no discharge of {wanted} is on record."
     if evidence.as_of - shown.at > evidence.shown_within:
-        return f"Bank {bank.bank} was last shown to carry on {shown.at:%d %b %Y}; wanted is {wanted}."
+        return f"Bank {bank.bank} was last shown to carry on {day_of(shown.at, evidence.zone)}; wanted is {wanted}."
     if shown.for_s < SHOWN_FOR_S or shown.power_w < need_w:
         return (
             f"Bank {bank.bank} was shown to carry {shown.power_w / 1e3:.1f} kW for {shown.for_s:.0f} s only; "

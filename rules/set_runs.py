@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 from typing import Final
 
 from rules.generator import SetWord
 from rules.reading import OutputSource, Reading
+from rules.words import day_of
 
 TEST_LEAST_S: Final = 1800.0
 TEST_LEAST_LOAD: Final = 0.30
@@ -148,24 +149,23 @@ def set_test(
     every: timedelta = timedelta(days=31),
     *,
     heard_since: datetime | None = None,
+    zone: tzinfo = UTC,
 ) -> SetTest:
-    """Return how the set stands with its tests on load.
+    """Return how the set stands with its tests on load. `zone`: the clock at the set.
 
     `heard_since`: since when the site tells of this set, None where it never did; a set of which nobody
     tells may be tested every week, so no date is made of that. A run whose load is not known to be too
     small counts by its length.
     """
     heard = heard_since is not None or bool(ran)
-    enough = [run for run in ran if not _falls_short(run, rating_w)]
+    enough = [run for run in ran if not _falls_short(run, rating_w, zone)]
     last = max(enough, key=lambda run: run.at, default=None)
     later = [run for run in ran if last is None or run.at > last.at]
-    short = f" {_falls_short(later[-1], rating_w)}" if later else ""
+    short = f" {_falls_short(later[-1], rating_w, zone)}" if later else ""
     if last is not None:
         due = last.at + every
-        said = (
-            f"Last run on load {last.at:%d %b %Y}, {last.for_s / 60:.0f} min{_load_words(last, rating_w)}; "
-        )
-        return SetTest(last.at, due, due < now, f"{said}due {due:%d %b %Y}.{short}", heard)
+        said = f"Last run on load {day_of(last.at, zone)}, {last.for_s / 60:.0f} min{_load_words(last, rating_w)}; "
+        return SetTest(last.at, due, due < now, f"{said}due {day_of(due, zone)}.{short}", heard)
     never = "A run on load of 30 min at 30 % of rating was never seen."
     if heard_since is None:
         return SetTest(
@@ -173,17 +173,21 @@ def set_test(
         )
     due = heard_since + every
     return SetTest(
-        None, due, due < now, f"{never} The site tells of the set since {heard_since:%d %b %Y}.{short}", heard
+        None,
+        due,
+        due < now,
+        f"{never} The site tells of the set since {day_of(heard_since, zone)}.{short}",
+        heard,
     )
 
 
-def _falls_short(run: SetRun, rating_w: float) -> str | None:
+def _falls_short(run: SetRun, rating_w: float, zone: tzinfo) -> str | None:
     """Return why a run is no test, None for one that counts."""
     if run.for_s < TEST_LEAST_S:
-        return f"The run of {run.at:%d %b %Y} took {run.for_s / 60:.0f} min; 30 are asked."
+        return f"The run of {day_of(run.at, zone)} took {run.for_s / 60:.0f} min; 30 are asked."
     if run.load_w is not None and run.load_w < TEST_LEAST_LOAD * rating_w:
         part = run.load_w / rating_w
-        return f"The run of {run.at:%d %b %Y} carried {run.load_w / 1e3:.0f} kW, {part:.0%} of rating; 30 % are asked."
+        return f"The run of {day_of(run.at, zone)} carried {run.load_w / 1e3:.0f} kW, {part:.0%} of rating; 30 % are asked."
     return None
 
 

@@ -13,6 +13,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from api.pages.markup import Element, Node, el
+from rules.words import day_words
 
 CANNOT_TELL: Final = "cannot tell"
 COUNTS: Final = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
@@ -179,7 +180,7 @@ class Clock:
     @staticmethod
     def day(day: date) -> str:
         """Return "9 Oct 2026"."""
-        return f"{day.day} {day:%b %Y}"
+        return day_words(day)
 
 
 def iso(moment: datetime) -> str:

@@ -92,7 +92,8 @@ class SiteTable(Table):
 
     def value(self) -> plant.Site:
         """Return the rules' value."""
-        return plant.Site(self.id, self.name, self.time_zone, self.answer_within.value())
+        zone = ZoneInfo(self.time_zone)
+        return plant.Site(self.id, self.name, self.time_zone, self.answer_within.value(), zone)
 
 
 class SupplyTable(Table):

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from rules.alarms.incidents import Notice, NoticeKind
 from rules.alarms.plain import from_plain, to_plain
+from rules.words import day_words
 
 LETTER: Final = "letter/1"
 POST: Final = "post/1"
@@ -55,7 +56,7 @@ class Letter:
         zone = ZoneInfo(self.time_zone)
         here, now = moment.astimezone(zone), self.notice.at.astimezone(zone)
         clock = f"{here:%H:%M:%S}"
-        return clock if here.date() == now.date() else f"{here.day} {here:%b %Y} {clock}"
+        return clock if here.date() == now.date() else f"{day_words(here.date())}, {clock}"
 
 
 @dataclass(frozen=True, slots=True)

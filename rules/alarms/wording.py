@@ -11,17 +11,9 @@ import unicodedata
 from collections.abc import Callable
 from typing import Final
 
-from rules.estate import Purpose
 from rules.verdicts import HoldUps, UnitWork
 
 SHORT: Final = 160
-
-PURPOSES: Final = {
-    Purpose.GENERATOR_START: "the generator's start",
-    Purpose.MANUAL_GENERATOR_START: "a start by hand",
-    Purpose.ORDERLY_SHUTDOWN: "an orderly shutdown",
-    Purpose.PLANNED: "the planned work",
-}
 
 
 def at_least(seconds: float) -> str:

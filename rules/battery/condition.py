@@ -16,6 +16,7 @@ import numpy as np
 from rules.battery.ageing import YEAR_DAYS
 from rules.battery.belief import BankBelief
 from rules.verdicts import BankFinding, CardClaims, TestPlan
+from rules.words import day_words
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
 OPEN_STRING: Final = "open_string_suspected"
@@ -241,11 +242,11 @@ def findings_of_tests(plan: TestPlan, today: date) -> tuple[BankFinding, ...]:
     found: list[BankFinding] = []
     late = (today - plan.due).days
     if late >= 0:
-        last = "never tested" if plan.last is None else f"last tested on {plan.last}"
+        last = "never tested" if plan.last is None else f"last tested on {day_words(plan.last)}"
         found.append(
             BankFinding(
                 TEST_DUE,
-                f"A capacity test is due since {plan.due} ({plan.because}; {last}).",
+                f"A capacity test is due since {day_words(plan.due)} ({plan.because}; {last}).",
                 "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
                 "minor" if late > plan.interval_days // 2 else "warning",
             )
@@ -284,7 +285,7 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
     days = (today - since).days
     if days <= SHOWN_WITHIN_DAYS:
         return None
-    never = "never since its installation" if last is None else f"last on {last}"
+    never = "never since its installation" if last is None else f"last on {day_words(last)}"
     return BankFinding(
         NOT_SHOWN,
         f"The bank has not been shown to carry its load for {days} days ({never}). An open cell would not show.",

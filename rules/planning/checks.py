@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, tzinfo
 from enum import StrEnum
 from typing import Final
 
@@ -22,6 +22,7 @@ from rules.reading import OutputSource, Reading, TestResult
 from rules.redundancy import Margin, limits_with_spares_gone, margins
 from rules.requirements import minutes, required
 from rules.verdicts import Standing
+from rules.words import PURPOSES, day_of
 
 MARGIN_WANTED: Final = 0.05
 """Part of what remains that must stay free while a unit is out."""
@@ -254,7 +255,7 @@ def others_hold(
             check, Result.MET, f"The others hold {minutes(low_s)} at the least {load}; nothing is required."
         )
     item, needed_s = max(needs, key=lambda pair: pair[1])
-    words = f"The others hold {minutes(low_s)} at the least {load}; {item.id} needs {minutes(needed_s)}."
+    words = f"The others hold {minutes(low_s)} at the least {load}; {PURPOSES[item.purpose]} needs {minutes(needed_s)}."
     return Row(check, Result.MET if low_s >= needed_s else Result.NOT_MET, words)
 
 
@@ -365,8 +366,8 @@ def no_alarms(views: Sequence[UnitView], facts: Facts) -> Row:
     return Row("no_alarms", Result.MET, "No alarm stands on the system or its cards.")
 
 
-def cards_confirmed(views: Sequence[UnitView], facts: Facts) -> list[Row]:
-    """Return, for each unit, who proved that its card is the one in its cabinet."""
+def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> list[Row]:
+    """Return, for each unit, who proved that its card is the one in its cabinet. `zone`: the site's clock."""
     rows = []
     for v in views:
         proof = facts.confirmed.get(v.unit.id)
@@ -375,7 +376,7 @@ def cards_confirmed(views: Sequence[UnitView], facts: Facts) -> list[Row]:
             why = f"Nobody has proved that the card of {v.unit.id} is the one in that cabinet: `ridethrough confirm`."
             rows.append(Row(check, Result.CANNOT_BE_SEEN, why, decides=False))
         else:
-            rows.append(Row(check, Result.MET, f"Proved by {proof.by} on {proof.at:%d %b %Y}."))
+            rows.append(Row(check, Result.MET, f"Proved by {proof.by} on {day_of(proof.at, zone)}."))
     return rows
 
 

@@ -85,7 +85,7 @@ def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
         checks.charged(judged),
         *checks.supplies(staying, facts),
         checks.no_alarms(views, facts),
-        *checks.cards_confirmed(views, facts),
+        *checks.cards_confirmed(views, facts, view.estate.site_of(view.system).zone),
         checks.generator(view, facts),
         *(Row(check, Result.CANNOT_BE_SEEN, why, decides=False) for check, why in checks.NEVER_SEEN),
         *(Row(check, Result.PERSON, why, decides=False) for check, why in checks.FOR_A_PERSON),

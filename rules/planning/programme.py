@@ -17,6 +17,7 @@ from typing import Final
 from rules.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.planning.safety import SAFETY
 from rules.verdicts import BankState, Basis
+from rules.words import day_words
 
 TOGETHER: Final = timedelta(days=60)
 
@@ -197,7 +198,7 @@ def _bank_rows(
         state = states.get(bank.id)
         due = None if state is None else state.dates.replace_by
         if state is None or due is None:
-            undated.append(f"Bank {bank.id}: no date can be given yet (fitted {fitted.from_day:%d %b %Y}).")
+            undated.append(f"Bank {bank.id}: no date can be given yet (fitted {day_words(fitted.from_day)}).")
             continue
         made = _row(
             Job.REPLACE_BANK,
@@ -237,7 +238,7 @@ def _test_rows(estate: Estate, states: Mapping[str, BankState], today: date, ter
 
 def _bank_because(state: BankState, fitted: FittedBank) -> str:
     """Return why the bank's date is what it is."""
-    parts = [f"fitted {fitted.from_day:%d %b %Y}"]
+    parts = [f"fitted {day_words(fitted.from_day)}"]
     c = state.capacity
     if c.fraction is not None and c.low is not None and c.high is not None:
         seen = "judged" if c.basis is Basis.TESTED else "reckoned"
@@ -265,7 +266,7 @@ def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) ->
             continue
         due = after(fitted.from_day, fitted.life_years)
         site = estate.site_of(unit.system).id
-        why = f"in place since {fitted.from_day:%d %b %Y}; {fitted.life_years:.0f} years are reckoned for this cabinet."
+        why = f"in place since {day_words(fitted.from_day)}; {fitted.life_years:.0f} years are reckoned for this cabinet."
         made = _row(Job.REPLACE_UNIT, unit.id, str(fitted.from_day), site, due, today, terms, why, "age")
         cost = None if terms.unit_price_per_kva is None else terms.unit_price_per_kva * fitted.rating_va / 1e3
         rows.append(replace(made, order_by=due - timedelta(days=terms.unit_lead_days), cost=cost))
@@ -278,7 +279,7 @@ def _service_rows(service: Sequence[ServiceItem], today: date, terms: Terms, und
         years = item.every_years if item.every_years is not None else USUAL_YEARS.get(item.job)
         if item.last_done is not None and years is not None:
             due = after(item.last_done, years)
-            why = f"last done {item.last_done:%d %b %Y}, every {_interval(years)}."
+            why = f"last done {day_words(item.last_done)}, every {_interval(years)}."
         elif item.first_due is not None:
             due, why = item.first_due, "never recorded as done; reckoned from the day it was put in place."
         else:

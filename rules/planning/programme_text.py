@@ -11,6 +11,7 @@ from typing import Final
 
 from rules.planning.programme import Row
 from rules.planning.safety import SAFETY
+from rules.words import day_words
 
 COLUMNS: Final = (
     "due",
@@ -112,7 +113,7 @@ def as_calendar(
         state = kept.get(row.uid, Kept("", 0, now))
         description = row.because
         if row.order_by is not None:
-            description += f" Order by {row.order_by:%d %b %Y}."
+            description += f" Order by {day_words(row.order_by)}."
         if row.visit is not None:
             description += f" Best done in one visit: {row.visit}."
         lead_days = 0 if row.order_by is None else (row.due - row.order_by).days

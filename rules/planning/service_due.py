@@ -13,6 +13,7 @@ from typing import Final
 from rules.estate import Estate, FittedUnit, in_place
 from rules.planning.programme import Job, Programme, Row, ServiceItem, after
 from rules.trend import DAYS_A_YEAR
+from rules.words import day_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,5 +109,5 @@ def work_due(found: Programme, estate: Estate) -> tuple[WorkDue, ...]:
 def _due(row: Row, today: date, about: str) -> WorkDue:
     day = row.order_by or row.due
     verb = "to be ordered by" if row.order_by is not None else "due by"
-    why = f"{row.what}: {verb} {day:%d %b %Y}; {row.because}" if day <= today else None
+    why = f"{row.what}: {verb} {day_words(day)}; {row.because}" if day <= today else None
     return WorkDue(ALARMS[row.job], about, why)

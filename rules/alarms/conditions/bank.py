@@ -23,6 +23,7 @@ from rules.battery.condition import (
 )
 from rules.estate import Bank, in_place
 from rules.verdicts import BankState, Verdict
+from rules.words import day_words
 
 DAYS_PER_YEAR: Final = 365.25
 
@@ -63,18 +64,19 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
         Observation(
             overdue,
             f"Bank {bank.id} is to be renewed by today."
-            if late == 0
-            else f"Bank {bank.id} should have been renewed by {dates.replace_by}, "
+            if late == 0 or dates.replace_by is None
+            else f"Bank {bank.id} should have been renewed by {day_words(dates.replace_by)}, "
             f"{late} day{'' if late == 1 else 's'} ago.",
         ),
     )
+    by = "" if dates.replace_by is None else f" by {day_words(dates.replace_by)}"
     order = None if dates.order_by is None else dates.order_by <= today
     yield Found(
         "bank_order_now",
         bank.id,
         Observation(
             order,
-            f"Order bank {bank.id} now: its successor takes {bank.order_lead_days} days and is needed by {dates.replace_by}.",
+            f"Order bank {bank.id} now: its successor takes {bank.order_lead_days} days and is needed{by}.",
             explained=(Explanation.SAID_ALREADY.value,) if overdue else (),
         ),
     )

@@ -10,9 +10,10 @@ from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.siblings import partner_condition, sibling_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import PURPOSES, at_least, at_most, kilowatts, listed, worst_lost
+from rules.alarms.wording import at_least, at_most, kilowatts, listed, worst_lost
 from rules.estate import Estate
 from rules.verdicts import Against, SystemState, Verdict
+from rules.words import PURPOSES
 
 
 def system_conditions(
@@ -37,7 +38,7 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
         what = ""
         if need.required_s is not None and need.margin_s is not None:
             lost = worst_lost(state.hold_up) if need.against is Against.ONE_UNIT_LOST else None
-            gone = f" with {lost} lost" if lost else ""
+            gone = f" with unit {lost} lost" if lost else ""
             holds = at_least(max(need.required_s + need.margin_s, 0.0))
             what = f"{state.name} needs {at_most(need.required_s)} for {purpose}, holds {holds} at the least{gone}."
         elif need.because:

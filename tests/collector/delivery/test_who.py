@@ -109,4 +109,4 @@ def test_a_letter_survives_the_outbox() -> None:
 def test_times_are_shown_by_the_persons_clock_with_the_day_when_it_is_another() -> None:
     letter = Letter.of(told(notice(), person())[0].body)
     assert letter.local(AT) == "01:14:12"
-    assert letter.local(datetime(2026, 12, 24, 12, 0, tzinfo=UTC)) == "24 Dec 2026 12:00:00"
+    assert letter.local(datetime(2026, 12, 24, 12, 0, tzinfo=UTC)) == "24 Dec 2026, 12:00:00"

@@ -66,7 +66,7 @@ def test_a_bank_is_due_by_its_date_with_its_lead_time_and_reason() -> None:
 
 
 def test_what_cannot_be_dated_is_said() -> None:
-    assert made().undated == ("Bank bank A2: no date can be given yet (fitted 01 Jan 2024).",)
+    assert made().undated == ("Bank bank A2: no date can be given yet (fitted 1 Jan 2024).",)
 
 
 def test_units_go_by_age_and_rows_by_date() -> None:

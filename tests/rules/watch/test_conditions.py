@@ -46,7 +46,7 @@ def test_a_requirement_not_met_says_what_is_needed_what_holds_and_which_loss_is_
     assert alarm.state is State.ACTIVE_UNACKNOWLEDGED
     assert (
         alarm.what
-        == "Treatment works needs 9.5 min for a start by hand, holds 7.8 min at the least with W1 lost."
+        == "Treatment works needs 9.5 min for a start by hand, holds 7.8 min at the least with unit W1 lost."
     )
 
 
