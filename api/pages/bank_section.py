@@ -124,6 +124,15 @@ def due_words(state: BankState, today: date) -> list[Nodes]:
     ]
 
 
+def due_sentence(state: BankState, today: date) -> Nodes:
+    """Return by when a bank is to be replaced, as a sentence; None where that cannot be told."""
+    by = state.dates.replace_by
+    if by is None:
+        return None
+    words = due_words(state, today)[0]
+    return [words, "."] if by <= today else ["Replace it ", words, "."]
+
+
 def in_depth(sheet: Sheet, system: str) -> Element | None:
     """Return question 4 for one system, a river a bank; None where no bank of it has a state yet."""
     states = first_to_fail([s for b in sheet.estate.banks_of_system(system) if (s := sheet.bank(b.id))])
@@ -137,7 +146,7 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
         heading = el(
             "h3",
             el("a", f"Bank {state.id}", href=address_of("banks", state.id)),
-            el("small", told, f"{capacity_words(state)}. ", due_words(state, today_of(sheet))[0]),
+            el("small", told, f"{capacity_words(state)}. ", due_sentence(state, today_of(sheet))),
         )
         picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), since)
         rivers += [heading, river(picture)]

@@ -6,7 +6,7 @@ from api.pages.alarm_list import wrong
 from api.pages.bank_section import (
     axis,
     capacity_words,
-    due_words,
+    due_sentence,
     first_to_fail,
     fitted,
     installed,
@@ -126,7 +126,7 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
         said = [el("b", name_of(sheet, bank.id)), " cannot be judged: nothing is known of its capacity."]
     elif state.capacity.basis is not Basis.TESTED:
         reckoned = interval(fraction, state.capacity.low, state.capacity.high)
-        due = [" ", due_words(state, today_of(sheet))[0], "."] if state.dates.replace_by else ""
+        due = [" ", due_sentence(state, today_of(sheet))]
         said = [
             el("b", name_of(sheet, bank.id)),
             f": {reckoned} by its age alone; no discharge has shown it.",
@@ -146,7 +146,7 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
             verb,
             ink,
             f" of rated{between}. ",
-            due_words(state, today_of(sheet))[0],
+            due_sentence(state, today_of(sheet)),
         ]
     row = el(
         "span",

@@ -162,10 +162,11 @@ def _pair(sheet: Sheet, subject: Judged) -> Nodes:
 
 
 def _margin_at(at: RedundancyAt) -> str:
-    kind = "W" if at.tightest_limit == "w" else "VA"
+    decides = "watts" if at.tightest_limit == "w" else "volt-amperes"
+    line, basis = f"L{at.tightest_line}", BASIS_NAMES[at.basis]
     if at.margin_w >= 0:
-        return f"At the {BASIS_NAMES[at.basis]} {down(at.margin_w / 1000, 2):.2f} kW are left, tightest on L{at.tightest_line} in {kind}."
-    return f"At the {BASIS_NAMES[at.basis]} L{at.tightest_line} is {up(-at.margin_w / 1000, 2):.2f} kW over in {kind}."
+        return f"At the {basis} {down(at.margin_w / 1000, 2):.2f} kW are left, tightest on {line}, where {decides} decide."
+    return f"At the {basis} {line} is {up(-at.margin_w / 1000, 2):.2f} kW over, where {decides} decide."
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element:

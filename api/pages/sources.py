@@ -81,7 +81,7 @@ def _answer(checked: Isolation, clock: Clock) -> str:
     first = next((row for row in checked.rows if row.decides and row.result is wanted), None)
     why = f" {capital(first.because.rstrip('.'))}." if first else ""
     said = "No." if checked.overall is Overall.NOT_MET else "Cannot tell."
-    if checked.met_between:
+    if checked.met_between and checked.met_between[0].from_at > checked.from_at:
         slot = checked.met_between[0]
         return f"Not now.{why} It would be met from {clock.at(slot.from_at)} to {clock.at(slot.to_at)}."
     return said + why

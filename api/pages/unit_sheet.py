@@ -16,7 +16,20 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import CardHealth, Learnt, Sheet, UnitView
 from api.pages.redundancy_section import STANDS
 from api.pages.track import read_trace
-from api.pages.words import Clock, age, capital, clause, count, kilo, plural, since, stopwatch, whole_percent
+from api.pages.words import (
+    Clock,
+    age,
+    capital,
+    clause,
+    count,
+    kilo,
+    listed,
+    plural,
+    since,
+    stopwatch,
+    whole_percent,
+)
+from rules.alarms.catalogue import CARD_ALARMS
 from rules.estate import Unit, in_place
 from rules.reading import Doubt, Reading
 from rules.verdicts import Standing as UnitStands
@@ -49,6 +62,25 @@ OBJECTS: Final = {
     "upsBypassVoltage": "bypass voltage",
     "upsBypassCurrent": "bypass current",
     "upsBypassPower": "bypass power",
+    "upsConfigInputVoltage": "nominal input voltage",
+    "upsConfigInputFreq": "nominal input frequency",
+    "upsConfigOutputVoltage": "nominal output voltage",
+    "upsConfigOutputFreq": "nominal output frequency",
+    "upsConfigOutputVA": "rating in VA",
+    "upsConfigOutputPower": "rating in W",
+    "upsConfigLowBattTime": "low-battery warning",
+    "upsConfigLowVoltageTransferPoint": "lowest input voltage it takes",
+    "upsConfigHighVoltageTransferPoint": "highest input voltage it takes",
+    "upsInputLineBads": "times the mains was bad",
+    "upsIdentManufacturer": "maker",
+    "upsIdentModel": "model",
+    "upsIdentName": "name",
+    "upsIdentUPSSoftwareVersion": "software of the unit",
+    "upsIdentAgentSoftwareVersion": "software of the card",
+    "upsIdentAttachedDevices": "what is connected",
+    "upsTestResultsSummary": "result of the last test",
+    "upsTestResultsDetail": "detail of the last test",
+    "upsAlarmsPresent": "alarms of the card",
 }
 
 
@@ -306,7 +338,8 @@ def _doubts(reading: Reading) -> Element:
         shown = [OBJECTS.get(name, name) for name in reading.missing]
         parts.append(el("p", f"Never given by this card: {', '.join(shown)}.", class_="rest"))
     if reading.card_alarms:
-        parts.append(el("p", f"Alarms of the card itself: {', '.join(reading.card_alarms)}.", class_="rest"))
+        said = [_card_says(name) for name in reading.card_alarms]
+        parts.append(el("p", f"By its card, the unit {listed(said)}.", class_="rest"))
     return question(
         None,
         "What was doubted",
@@ -347,11 +380,18 @@ def _card(sheet: Sheet, unit: Unit, view: UnitView) -> Element | None:
     )
 
 
+def _card_says(name: str) -> str:
+    """Return a card's own alarm in the catalogue's words; one that only its maker can name, by its name."""
+    known = CARD_ALARMS.get(name)
+    return f"reports {name}" if known is None else known.says
+
+
 def _learnt(learnt: Learnt) -> list[Nodes]:
     """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard."""
     said = [] if learnt.stale is None else [f"{capital(learnt.stale)}: nothing live of it counts now."]
     for one in learnt.objects:
-        by = "stated in the estate file" if one.declared else f"by {plural(one.evidence, 'sample')}"
+        samples = f"by {plural(one.evidence, 'sample')}" if one.evidence else "not sampled yet"
+        by = "stated in the estate file" if one.declared else samples
         times = f", times {one.factor:g}" if one.factor != 1.0 else ""
         said.append(f"{capital(OBJECTS.get(one.object, one.object))}{times}: {one.reason} ({by}).")
     said += [f"The unit has no {line.group} line {line.line}." for line in learnt.absent_lines]

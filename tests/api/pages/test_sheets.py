@@ -135,6 +135,17 @@ def test_a_unit_with_values_that_are_not_known_says_so() -> None:
     assert "has been silent for" in shown
 
 
+def test_sentences_name_no_objects_of_the_standard() -> None:
+    """RFC 1628's names stand apart, small, for whoever looks them up; what is said is said in words."""
+    for sheet in (samples.outage(), samples.short()):
+        for address, html in pages(sheet).items():
+            said = re.sub(r"<small>.*?</small>", "", html)
+            assert (address, re.findall(r"upsAlarm\w+", said)) == (address, [])
+    unit = sheets.unit(samples.outage(), "W1")
+    assert unit is not None
+    assert "By its card, the unit draws from its bank." in unit
+
+
 def test_a_verdict_that_cannot_tell_promises_no_margin() -> None:
     shown = " ".join(check(sheets.index(samples.unknown())).text)
     depot = shown[shown.index("Depot  cannot be judged") :] if "Depot  cannot be judged" in shown else shown
@@ -268,7 +279,7 @@ def test_a_pair_says_whether_one_takes_the_others_load_and_an_old_finding_has_it
     text = "".join(check(html).text)
     assert "too?" in text
     assert "does not fit on line 2" in text
-    assert "At the load now 1.23 kW are left, tightest on L1 in VA." in text
+    assert "At the load now 1.23 kW are left, tightest on L1, where volt-amperes decide." in text
     assert "In the outage of" in text
     assert "unit C2 came back 35 s after C1." in text
     alone = sheets.render_at(sheet, f"/systems/{state.id}")
