@@ -1,4 +1,7 @@
-"""Keeps the history tidy while the service runs: folds what is old enough, once a minute, off the loop.
+"""Keeps the stores tidy while the service runs, off the loop.
+
+Once a minute the history is tended: the local file folds what is old enough, InfluxDB is sent what waits. Once
+a day the ledger lets go of what is older than is asked for.
 
 A full or failing disk does not end it: what could not be folded is still there, and is tried again. What
 went wrong last stands in `trouble`, for whoever raises the alarm.
@@ -7,6 +10,8 @@ went wrong last stands in `trouble`, for whoever raises the alarm.
 from __future__ import annotations
 
 import logging
+from collections.abc import Awaitable, Callable
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.clock import Clock
@@ -14,16 +19,21 @@ from collector.database import StoreError
 from collector.history.store import HistoryStore
 
 EVERY_S: Final = 60.0
+LET_GO_EVERY: Final = timedelta(days=1)
+LetGo = Callable[[datetime], Awaitable[object]]
+"""Has the ledger let go of what is too old now."""
 _log = logging.getLogger(__name__)
 
 
 class Tidying:
-    """The history's housekeeping. `trouble` holds a sentence while something is wrong, None while all is well."""
+    """The stores' housekeeping. `trouble` holds a sentence while something is wrong, None while all is well."""
 
-    def __init__(self, history: HistoryStore, clock: Clock) -> None:
+    def __init__(self, history: HistoryStore, clock: Clock, let_go: LetGo | None = None) -> None:
         self.trouble: str | None = None
         self._history = history
         self._clock = clock
+        self._let_go = let_go
+        self._let_go_at: datetime | None = None
 
     async def run(self) -> None:
         """Tidy once a minute until cancelled."""
@@ -34,13 +44,21 @@ class Tidying:
             await self.once()
 
     async def once(self) -> None:
-        """Fold all that is due."""
+        """Do all that is due."""
         before = self.trouble
         try:
             damaged = await self._history.tend(self._clock.now())
+            await self._lighten()
         except StoreError as error:
             self.trouble = str(error)
         else:
             self.trouble = "; ".join(damaged) or None
         if self.trouble is not None and self.trouble != before:
             _log.error("history: %s", self.trouble)
+
+    async def _lighten(self) -> None:
+        now = self._clock.now()
+        due = self._let_go_at is None or now - self._let_go_at >= LET_GO_EVERY
+        if self._let_go is not None and due:
+            await self._let_go(now)
+            self._let_go_at = now
