@@ -12,6 +12,8 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from starlette.exceptions import HTTPException
 
+from collector.database import StoreError
+
 MEDIA_TYPE = "application/problem+json"
 
 
@@ -72,6 +74,11 @@ def install(app: FastAPI) -> None:
     @app.exception_handler(Problem)
     async def _problem(request: Request, error: Problem) -> Response:
         return document(error.status, error.kind, error.detail, request.url.path, error.more)
+
+    @app.exception_handler(StoreError)
+    async def _store(request: Request, error: StoreError) -> Response:
+        # where the store is, is nobody's business who only asks; what is wrong and what to do is
+        return document(503, "store", f"{error.what}; {error.remedy}.", request.url.path)
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, error: HTTPException) -> Response:

@@ -37,6 +37,8 @@ class StoreFault(StrEnum):
     ABSENT = "absent"
     IN_THE_WAY = "in the way"
     AWAY = "away"
+    REFUSED = "refused"
+    MISSING = "missing"
     CLOSED = "closed"
 
 
@@ -55,6 +57,10 @@ REMEDY: Final = {
     StoreFault.ABSENT: "name the folder that holds it",
     StoreFault.IN_THE_WAY: "name a new or an empty folder; nothing has been overwritten",
     StoreFault.AWAY: "see that the database server runs and can be reached; what was read waits in the local spool",
+    StoreFault.REFUSED: "give the identity that `secret` in [history] names the right to write to this database and to "
+    "read it, or name another; what was read waits in the local spool",
+    StoreFault.MISSING: "make the database on the server, or correct `database` in [history]; what was read waits in "
+    "the local spool",
     StoreFault.CLOSED: "the service is stopping; try again when it runs",
 }
 

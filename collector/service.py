@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
@@ -23,7 +24,7 @@ from collector.bank_judging import BankJudging
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import CardAccess, Configuration
 from collector.configuration.secrets import Login, Token
-from collector.database import make_folder
+from collector.database import StoreError, make_folder
 from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
 from collector.evidence import file_behind
@@ -34,6 +35,7 @@ from collector.history.store import Bucket, HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
+from collector.ledger.retention import let_go
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
 from collector.planned_tests import PlannedTests
@@ -78,7 +80,9 @@ LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
 DECLARED_BEFORE: Final = timedelta(days=31)
 """A replacement may be recorded so long before the new cabinet's card answers."""
+ASK_AGAIN_S: Final = 60.0
 TURNING_WITHIN_S: Final = 30.0
+_log = logging.getLogger(__name__)
 MOST_NOTES: Final = 8
 
 
@@ -145,14 +149,20 @@ class Service:
         )
         meaning = CardMeaning(learning.lookup)
         self.history: HistoryStore
-        self.tidying: Tidying | None = None
-        if self.configuration.history.store == "influxdb":
+        kept = self.configuration.history
+        if kept.store == "influxdb":
             self.history = await self._stack.enter_async_context(
                 InfluxHistory(self.folder / SPOOL_FILE, influx_place(self.configuration), meaning)
             )
         else:
-            local = await self._stack.enter_async_context(SqliteHistory(self.folder / HISTORY_FILE, meaning))
-            self.history, self.tidying = local, Tidying(local, self.clock)
+            self.history = await self._stack.enter_async_context(
+                SqliteHistory(self.folder / HISTORY_FILE, meaning, exact_days=kept.keep_days)
+            )
+        self.tidying = Tidying(
+            self.history,
+            self.clock,
+            lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
+        )
         self.office = PostOffice.of(self.configuration, self.ledger, self.clock)
         book = Book(self.estate, with_overrides(self.configuration.alarms))
         self.recorder = Recorder(
@@ -255,6 +265,7 @@ class Service:
                 group.create_task(self.bank_judging.run(), name="banks"),
                 group.create_task(self.live_judging.run(), name="live"),
                 group.create_task(self._fill_load_records(), name="load past"),
+                group.create_task(self.tidying.run(), name="tidying"),
                 group.create_task(self.taking_out.run(), name="taking out"),
                 group.create_task(self.switching_off.run(), name="switching off"),
                 group.create_task(self.sizes_ahead.run(), name="sizes"),
@@ -266,8 +277,6 @@ class Service:
             tasks.append(group.create_task(sets.run(), name="set watch"))
             if self.set_words is not None:
                 tasks.append(group.create_task(self.set_words.run(), name="set words"))
-            if self.tidying is not None:
-                tasks.append(group.create_task(self.tidying.run(), name="tidying"))
             tasks += [
                 group.create_task(p.run(), name=f"poll {p.card}") for p in self.recorder.pollers.values()
             ]
@@ -329,14 +338,23 @@ class Service:
         return file_behind(self.estate, await self.ledger.equipment())
 
     async def _fill_load_records(self) -> None:
-        """Fill the records of the systems' load from the history where they hold too little."""
+        """Fill the records of the systems' load from the history where they hold too little.
+
+        A history that cannot be asked now (a database server that is away) is asked again.
+        """
         records = {system: self.recorder.load_record(system) for system in self.estate.systems}
-        await fill_all(records, self.estate, self.history, self.clock.now())
+        while True:
+            try:
+                await fill_all(records, self.estate, self.history, self.clock.now())
+            except StoreError as error:
+                _log.warning("the record of the load is not filled yet: %s", error)
+            else:
+                return
+            await self.clock.sleep_until(self.clock.monotonic_s() + ASK_AGAIN_S)
 
     def _store_error(self) -> str | None:
-        """Return what ails the stores: what could not be written first, then what could not be folded."""
-        folding = None if self.tidying is None else self.tidying.trouble
-        return self.recorder.trouble or folding
+        """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
+        return self.recorder.trouble or self.history.trouble or self.tidying.trouble
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

@@ -72,6 +72,12 @@ class Daemon:
             return 0, None
         return answer.status_code, json.loads(answer.content, parse_constant=_not_finite)
 
+    def page(self, path: str) -> bytes:
+        """Return a page, which must be there."""
+        answer = self._client.get(path)
+        assert answer.status_code == 200, path
+        return answer.content
+
     def wait_for(self, path: str, found: Callable[[Any], T | None], what: str) -> T:
         """Return what `found` makes of a path's JSON, as soon as it makes something."""
 

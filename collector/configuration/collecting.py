@@ -177,8 +177,18 @@ class HistoryTable(Table):
     database: Text | None = Field(default=None, description="its database, or bucket")
     organisation: Text | None = Field(default=None, description="its organisation, where the server has them")
     secret: Id | None = Field(default=None, description="the secret with its token, or user and password")
-    keep_days: Whole | None = Field(
-        default=None, ge=31, le=36600, description="days readings are kept in full; for ever where left out"
+    keep_days: Whole = Field(
+        default=731,
+        ge=31,
+        le=36600,
+        description="days that readings are kept in full at least, in the local file; around power events for ever; "
+        "of what is older summaries by the minute stay",
+    )
+    keep_messages_days: Whole = Field(
+        default=1096,
+        ge=31,
+        le=36600,
+        description="days what a sent message said is kept; that it was sent, to whom and with what result, for ever",
     )
 
 

@@ -303,6 +303,12 @@ def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:
         for name in ("url", "database"):
             if getattr(history, name) is None:
                 notes.fault(f"history.{name}", "this setting, since store = 'influxdb'", "nothing")
+        if "keep_days" in history.model_fields_set:
+            notes.fault(
+                "history.keep_days",
+                "no such line, since the InfluxDB server's own retention policy decides",
+                str(history.keep_days),
+            )
 
 
 def _check_set_words(sections: Mapping[str, plant.Table], notes: FaultList) -> None:

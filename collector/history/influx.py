@@ -51,6 +51,8 @@ _STEPS: Final = (
     ),
 )
 _WINDOW_MS: Final = 6 * 3_600_000
+_NO_DATABASE: Final = ("database not found", "bucket not found")
+"""How 1.x and 2.x say it within a reply of status 200 (`query`)."""
 _BACK_OFF_S: Final = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 
@@ -92,6 +94,8 @@ class InfluxHistory:
         self._sender: asyncio.Task[None] | None = None
         self._first: dict[str, int] = {}
         self._closed = False
+        self.trouble: str | None = None
+        """What keeps the spool from being sent, in a sentence; None while all is well."""
 
     async def __aenter__(self) -> Self:
         return self
@@ -139,8 +143,13 @@ class InfluxHistory:
         """Send what is in the spool, oldest first, until it is empty. Raises StoreError where the server is away."""
         async with self._sending:
             while (batch := await self._spool.read(_oldest)) is not None:
-                why = await asyncio.to_thread(self._send, zlib.decompress(batch[1]))
+                try:
+                    why = await asyncio.to_thread(self._send, zlib.decompress(batch[1]))
+                except StoreError as error:
+                    self.trouble = str(error)
+                    raise
                 await self._spool.write(lambda c, b=batch, w=why: _settle(c, b, w))  # type: ignore[misc]
+            self.trouble = None
 
     def _send(self, lines: bytes) -> str | None:
         """Write lines to the server; return why it refused them for good, None if it took them."""
@@ -154,13 +163,28 @@ class InfluxHistory:
         except ApiException as error:
             if error.status in {400, 413, 422}:
                 return f"{error.status} {error.reason}: {str(error.body)[:500]}"
-            raise self._away(f"writing gave {error.status} {error.reason}") from error
+            raise self._failed(error.status, f"writing gave {error.status} {error.reason}") from error
         except (HTTPError, OSError) as error:
             raise self._away(str(error)) from error
         return None
 
     def _away(self, what: str) -> StoreError:
         return StoreError(self.place.url, StoreFault.AWAY, f"InfluxDB did not answer as it should ({what})")
+
+    def _failed(self, status: int | None, what: str) -> StoreError:
+        """Return the error behind a status or words of the server's."""
+        database = self.place.database or self.place.bucket
+        if status in {httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN}:
+            return StoreError(
+                self.place.url,
+                StoreFault.REFUSED,
+                f"InfluxDB refuses this identity for database {database!r} ({what})",
+            )
+        if status == httpx.codes.NOT_FOUND or any(words in what for words in _NO_DATABASE):
+            return StoreError(
+                self.place.url, StoreFault.MISSING, f"InfluxDB has no database {database!r} ({what})"
+            )
+        return self._away(what)
 
     async def waiting(self) -> int:
         """Return how many batches wait in the spool."""
@@ -196,7 +220,8 @@ class InfluxHistory:
         results = found.get("results") or [{}]
         wrong = found.get("error") or results[0].get("error")
         if reply.status_code != httpx.codes.OK or wrong:
-            raise self._away(f"{reply.status_code}: {wrong or found.get('message', 'no reason given')}")
+            why = wrong or found.get("message", "no reason given")
+            raise self._failed(reply.status_code, f"{reply.status_code}: {why}")
         series: list[dict[str, Any]] = results[0].get("series", [])
         if any(part.get("partial") for part in series):
             raise self._away("the reply was cut off by the server's limit of rows")

@@ -48,6 +48,10 @@ class SqliteHistory:
         """Return the file."""
         return self.database.path
 
+    @property
+    def trouble(self) -> None:
+        """Return None: what ails a local file is raised to whoever writes or tends."""
+
     async def __aenter__(self) -> Self:
         return self
 

@@ -90,6 +90,11 @@ class QuantityUnknownError(ValueError):
 class HistoryStore(Protocol):
     """A store of readings. Every method may raise `collector.database.StoreError`."""
 
+    @property
+    def trouble(self) -> str | None:
+        """Return what ails the store now, in a sentence, where it goes on by itself; None while all is well."""
+        ...
+
     async def append(self, batch: Sequence[WireReading]) -> None:
         """Keep a batch, all or nothing, and return when it is safe. A reading kept before is left as it is."""
         ...

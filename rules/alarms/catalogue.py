@@ -989,12 +989,13 @@ _ENTRIES: Final = (
     AlarmKind(
         id="store_failing",
         about=Thing.SERVICE,
-        meaning="The store refuses what is written to it.",
-        causes=("disk full or failing", "rights changed", "file damaged"),
-        consequence="Readings are lost while it lasts.",
-        do="Look at the disk; run the integrity check; restore the last copy if it fails.",
+        meaning="The store refuses what is written to it, or its server cannot be reached.",
+        causes=("disk full or failing", "rights changed", "file damaged", "database server away or refusing"),
+        consequence="Readings are lost while it lasts; those for a database server wait in the local spool.",
+        do="Look at the disk or the server; run the integrity check; restore the last copy if it fails.",
         respond_s=HOUR,
         severity=_S.MAJOR,
+        on_delay_s=20.0,
         off_delay_s=120.0,
     ),
     AlarmKind(

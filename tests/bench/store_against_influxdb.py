@@ -145,7 +145,9 @@ async def into_ours(path: Path, batches: Iterator[list[WireReading]], tend_every
             cpu += own_cpu_s() - used
             rows += len(batch)
         began, used = time.perf_counter(), own_cpu_s()
-        await store.tend(last + timedelta(days=40))  # the stretch of 32 days is over, and summed up by the hour
+        await store.tend(
+            last + timedelta(days=40)
+        )  # the stretch of 32 days is over, and summed up by the hour
         wall += time.perf_counter() - began
         cpu += own_cpu_s() - used
         await store.database.write(lambda c: None)

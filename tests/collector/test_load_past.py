@@ -18,6 +18,8 @@ MIDNIGHT = NOON.replace(hour=0)
 class Past:
     """A history that answers `series`: 230 V, 10 A on every line, watts by day; `gap` units have nothing."""
 
+    trouble = None
+
     def __init__(self, days: int, gap: str | None = None) -> None:
         self.days = days
         self.gap = gap

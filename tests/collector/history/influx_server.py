@@ -5,6 +5,7 @@ Debian's 1.6 has no /api/v2/write, which the official client writes to; the mapp
 else through, so that the official client writes into a real engine.
 """
 
+import http
 import http.client
 import os
 import shutil
@@ -30,8 +31,9 @@ def free_port() -> int:
 class InfluxServer:
     """The engine, which can be stopped, killed and started again on the same data."""
 
-    def __init__(self, folder: Path, *, index: str = "inmem") -> None:
+    def __init__(self, folder: Path, *, index: str = "inmem", identities: bool = False) -> None:
         self.folder = folder
+        self._identities = identities
         self.port = free_port()
         self._index = index
         self._process: subprocess.Popen[bytes] | None = None
@@ -51,6 +53,7 @@ class InfluxServer:
             "INFLUXDB_DATA_QUERY_LOG_ENABLED": "false",
             "INFLUXDB_HTTP_BIND_ADDRESS": f"127.0.0.1:{self.port}",
             "INFLUXDB_HTTP_LOG_ENABLED": "false",
+            "INFLUXDB_HTTP_AUTH_ENABLED": str(self._identities).lower(),
             "INFLUXDB_MONITOR_STORE_ENABLED": "false",
         }
         self._process = subprocess.Popen(
@@ -80,7 +83,10 @@ class InfluxServer:
             self._process = None
 
     def make(self, database: str) -> None:
-        query = urllib.parse.urlencode({"q": f'CREATE DATABASE "{database}"'})
+        self.ask(f'CREATE DATABASE "{database}"')
+
+    def ask(self, statement: str, **identity: str) -> None:
+        query = urllib.parse.urlencode({"q": statement, **identity})
         urllib.request.urlopen(
             urllib.request.Request(f"http://127.0.0.1:{self.port}/query?{query}", method="POST"), timeout=20
         ).close()
@@ -109,6 +115,8 @@ class _Mapping(BaseHTTPRequestHandler):
             reply = connection.getresponse()
             content = reply.read()
             status, kind = reply.status, reply.getheader("Content-Type", "text/plain")
+            if self.command == "POST" and status == http.HTTPStatus.NO_CONTENT:
+                self.server.taken.append(body)
         except OSError:
             status, kind, content = 502, "text/plain", b"engine away"
         finally:
@@ -126,7 +134,7 @@ class _Mapping(BaseHTTPRequestHandler):
 
 
 class PathMapping(ThreadingHTTPServer):
-    """The mapping; `seen` lists what came, as method and path."""
+    """The mapping; `seen` lists what came, as method and path, `taken` the writes that the engine took, in order."""
 
     daemon_threads = True
 
@@ -134,6 +142,7 @@ class PathMapping(ThreadingHTTPServer):
         super().__init__(("127.0.0.1", 0), _Mapping)
         self.engine_port = engine_port
         self.seen: list[tuple[str, str]] = []
+        self.taken: list[bytes] = []
         self._thread = threading.Thread(
             target=self.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True
         )

@@ -38,7 +38,7 @@ async def kept_in(
 
             async def append_and_fold(batch: list[WireReading]) -> None:
                 await append(batch)
-                await store.tend(start + 30 * DAY)
+                await store.tend(start + 40 * DAY)
 
             store.append = append_and_fold  # type: ignore[method-assign, assignment]
         yield store

@@ -152,24 +152,32 @@ async def store(stub_place: InfluxPlace, tmp_path: Path, meaning: Meaning) -> As
         yield opened
 
 
+AWAY, REFUSED, MISSING = StoreFault.AWAY, StoreFault.REFUSED, StoreFault.MISSING
+
+
 @pytest.mark.parametrize(
-    ("status", "body", "said"),
+    ("status", "body", "said", "fault"),
     [
-        (400, {"error": "error parsing query: found BAD"}, "error parsing query"),
-        (200, {"results": [{"statement_id": 0, "error": "database not found: mill"}]}, "database not found"),
-        (401, {"code": "unauthorized", "message": "unauthorized access"}, "unauthorized access"),
-        (200, {"results": [{"series": [{"partial": True, "columns": [], "values": []}]}]}, "cut off"),
-        (404, {}, "no reason given"),
-        (200, [], "not an object"),
+        (400, {"error": "error parsing query: found BAD"}, "error parsing query", AWAY),
+        (
+            200,
+            {"results": [{"statement_id": 0, "error": "database not found: mill"}]},
+            "no database 'mill_db'",
+            MISSING,
+        ),
+        (401, {"code": "unauthorized", "message": "unauthorized access"}, "refuses this identity", REFUSED),
+        (200, {"results": [{"series": [{"partial": True, "columns": [], "values": []}]}]}, "cut off", AWAY),
+        (404, {}, "no database 'mill_db'", MISSING),
+        (200, [], "not an object", AWAY),
     ],
 )
 async def test_every_form_of_failure_of_a_query_is_seen(
-    stub: StubServer, store: InfluxHistory, status: int, body: object, said: str
+    stub: StubServer, store: InfluxHistory, *, status: int, body: object, said: str, fault: StoreFault
 ) -> None:
     stub.reply = (status, "application/json", json.dumps(body).encode())
     with pytest.raises(StoreError, match=said) as caught:
         await store.last("A1")
-    assert caught.value.fault is StoreFault.AWAY
+    assert caught.value.fault is fault
     assert "s3cret" not in str(caught.value)
 
 

@@ -23,6 +23,8 @@ DAYS = 20
 class Kept:
     """A store that only keeps what it is given."""
 
+    trouble = None
+
     def __init__(self) -> None:
         self.readings_by_unit: dict[str, list[WireReading]] = {}
         self.exact: list[tuple[str, datetime, datetime]] = []
