@@ -25,6 +25,7 @@ from api.routes import (
     systems,
     telling,
     units,
+    work,
 )
 from collector.service import Service
 
@@ -61,6 +62,7 @@ def _paths() -> FastAPI:
         events,
         plans,
         signed,
+        work,
         metrics,
         telling,
         generators,

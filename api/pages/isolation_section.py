@@ -1,13 +1,17 @@
-"""Question 5: may a unit be taken out for work? Left out where no answer was made."""
+"""Question 5: may a unit be taken out for work, and how does work under way stand? Left out where nothing is known."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from api.pages import work_section
 from api.pages.frame import address_of, question
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Isolation, Sheet
+from api.pages.sentences import Judged
+from api.pages.work_section import mark_of
+from rules.verdicts import UnitWork
 
 MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
 ADVICE = "Asked for the next four hours. Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."
@@ -17,12 +21,13 @@ def overview(sheet: Sheet) -> Element | None:
     """Return question 5 for the whole estate, or None where nothing is known of it."""
     if not sheet.isolations:
         return None
+    under_way = {work.unit: work for state in sheet.systems for work in state.work}
     rows = [
         el(
             "tr",
             el("th", el("a", f"Unit {i.unit}", href=address_of("units", i.unit)), scope="row"),
-            el("td", el("span", line_mark(MARKS[i.overall]), " ", i.answer, class_="s")),
-            el("td", _counts(i)),
+            el("td", _answer(i, under_way.get(i.unit))),
+            el("td", _counts(i) if i.unit not in under_way else "worked on"),
         )
         for i in sheet.isolations
     ]
@@ -36,10 +41,38 @@ def overview(sheet: Sheet) -> Element | None:
     )
 
 
-def in_depth(isolations: Sequence[Isolation]) -> Element | None:
-    """Return question 5 for the units of one system, a fold a unit, or None where nothing is known of it."""
-    if not isolations:
+def _answer(isolation: Isolation, work: UnitWork | None) -> Element:
+    """Return the answer for one unit; of one that is worked on, how far that has come."""
+    if work is None:
+        return el("span", line_mark(MARKS[isolation.overall]), " ", isolation.answer, class_="s")
+    unplanned = [f" {one.because}" for one in work.unexpected]
+    return el("span", line_mark(mark_of(work)), " ", work.because, unplanned, class_="s")
+
+
+def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
+    """Return question 5 for the units of one system, or None where nothing is known of it.
+
+    Work under way stands first, then a fold a unit, then the form to say that work begins.
+    """
+    system, works = subject.state.id, subject.state.work
+    members = {unit.id for unit in sheet.estate.units_of(system)}
+    isolations = [i for i in sheet.isolations if i.unit in members]
+    form = work_section.beginning(sheet, works, system)
+    if not (isolations or works or form):
         return None
+    under_way = {work.unit for work in works}
+    folds = _folds([i for i in isolations if i.unit not in under_way])
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        ADVICE,
+        el("div", work_section.under_way(sheet, works, system, subject.clock), id="q5-work", live=True),
+        el("div", folds, id="q5-checks", live=True),
+        form,
+    )
+
+
+def _folds(isolations: Sequence[Isolation]) -> list[Nodes]:
     folds: list[Nodes] = []
     for i in isolations:
         folds.append(
@@ -67,9 +100,7 @@ def in_depth(isolations: Sequence[Isolation]) -> Element | None:
                 el("div", columns, class_="checks"),
             )
         )
-    return question(
-        5, "May a unit be taken out for work?", ADVICE, el("div", folds, id="q5-checks", live=True)
-    )
+    return folds
 
 
 def _column(title: str, rows: Sequence[str], class_: str) -> Element | None:

@@ -47,11 +47,10 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
     parts.append(redundancy_section.in_depth(sheet, subject))
     if not drawn:
         parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))
-    members = {unit.id for unit in sheet.estate.units_of(name)}
     parts.append(bank_section.in_depth(sheet, name))
     if not drawn:
         parts.append(size_section.in_depth(sheet, name))
-    parts.append(isolation_section.in_depth([i for i in sheet.isolations if i.unit in members]))
+    parts.append(isolation_section.in_depth(sheet, subject))
     parts.append(shutdown_section.in_depth(sheet, name))
     return Page(declared.name, address, tuple(part for part in parts if part))
 

@@ -88,9 +88,14 @@ from rules.verdicts import (
     Standing,
     Step,
     SystemState,
+    Unexpected,
     UnitLost,
     UnitStanding,
+    UnitWork,
+    Unplanned,
     Verdict,
+    WorkStage,
+    WorkStep,
 )
 
 NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
@@ -1049,6 +1054,33 @@ def hostile() -> Sheet:
     )
 
 
+def at_work(*, unplanned: bool = False, overdue: bool = False) -> Sheet:
+    """Return the bad day with a unit of the works out for work: as planned, or not, or for too long."""
+    sheet = short()
+    begun = NOW - timedelta(hours=2)
+    steps = (WorkStep(WorkStage.BEFORE, begun), WorkStep(WorkStage.OUT, begun + timedelta(minutes=7)))
+    fell = Unexpected(Unplanned.LEFT, "W2", "Unit W2 was carrying and is off.")
+    work = UnitWork(
+        "W3",
+        begun,
+        NOW - timedelta(minutes=5) if overdue else NOW + timedelta(hours=2),
+        "R. Haugen",
+        "fans <b>",
+        WorkStage.OUT,
+        "Unit W3 is isolated; the others carry 17.6 kW.",
+        steps,
+        (fell,) if unplanned else (),
+        overdue,
+    )
+    systems = tuple(replace(s, work=(work,)) if s.id == "works" else s for s in sheet.systems)
+    return replace(sheet, systems=systems)
+
+
+def work_gone_wrong() -> Sheet:
+    """Return the same when its time has passed and something happened that it does not explain."""
+    return at_work(unplanned=True, overdue=True)
+
+
 ALL = {
     "good": good,
     "short": short,
@@ -1056,4 +1088,6 @@ ALL = {
     "silent": silent,
     "outage": outage,
     "hostile": hostile,
+    "at work": at_work,
+    "work gone wrong": work_gone_wrong,
 }
