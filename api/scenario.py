@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -56,6 +58,18 @@ class ScenarioBody(_Strict):
     load_times: float = Field(1.0, ge=0.0, le=10.0)
     load_added_w: dict[int, float] = Field(default_factory=dict, description="by board line, W")
     until_s: float = Field(2 * DAY_S, gt=0.0, le=14 * DAY_S)
+    starts_at: datetime | None = Field(
+        None,
+        description="RFC 3339, without a zone by the site's clock: the load is what this hour of the week asked in the "
+        "last weeks; left out: the load now",
+    )
+
+    def begins(self, time_zone: str) -> datetime | None:
+        """Return when the scenario starts, in UTC."""
+        at = self.starts_at
+        if at is None:
+            return None
+        return (at.replace(tzinfo=ZoneInfo(time_zone)) if at.tzinfo is None else at).astimezone(UTC)
 
     def value(self) -> Scenario:
         """Return the scenario. Raises ValueError where a shed has no moment or two, or a line is not one."""

@@ -31,6 +31,7 @@ from rules.peaks import PeakRecord
 from rules.planning.bank_sizing import DESIGN_MARGIN
 from rules.planning.checks import Confirmed, Facts
 from rules.planning.isolation import Isolation, isolation
+from rules.planning.load_ahead import LoadAhead, load_ahead
 from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.programme import Job, Programme, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
@@ -130,27 +131,49 @@ class Planner:
         with self._place():
             return await self._worker.ask(f"plan {next(self._numbers)}", function, *arguments)
 
-    async def ridethrough(self, system: str, scenario: Scenario) -> Ridethrough:
-        """Return a scenario played out. Raises NotYet, Busy, and ValueError for units or groups unknown."""
+    async def ridethrough(
+        self, system: str, scenario: Scenario, starts_at: datetime | None = None
+    ) -> Ridethrough:
+        """Return a scenario played out, on the load now, or on that on record for the hour it starts at.
+
+        Raises NotYet, Busy, and ValueError for units or groups unknown.
+        """
+        (found,) = await self._rides(system, [scenario], starts_at)
+        return found
+
+    async def _rides(
+        self, system: str, scenarios: list[Scenario], starts_at: datetime | None
+    ) -> list[Ridethrough]:
         view, seen = self._look(system)
-        task = task_of(view, seen)
-        refuse_strangers(task, scenario, self._groups(system))
+        task, groups = task_of(view, seen), self._groups(system)
+        for scenario in scenarios:
+            refuse_strangers(task, scenario, groups)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
-        return await self._ask(
-            _ride, task, self._believed(task), scenario, generator, units, self._groups(system)
+        asked = [(s, self._ahead(system, s, starts_at)) for s in scenarios]
+        return await self._ask(_ride_each, task, self._believed(task), asked, generator, units, groups)
+
+    def _ahead(self, system: str, scenario: Scenario, starts_at: datetime | None) -> LoadAhead | None:
+        """Return the load on record for a scenario at a named time."""
+        if starts_at is None:
+            return None
+        return load_ahead(
+            self._record(system),
+            starts_at,
+            scenario.outages,
+            scenario.generator,
+            generator=self._estate.generator_of(system),
+            units=self._estate.units_of(system),
         )
 
-    async def shutdown(self, system: str, scenario: Scenario, plan: str | None) -> Shutdown:
+    async def shutdown(
+        self, system: str, scenario: Scenario, plan: str | None, starts_at: datetime | None = None
+    ) -> Shutdown:
         """Return a shutdown as it is meant, with the set and without it. Raises as `ridethrough` does."""
-        view, seen = self._look(system)
-        task = task_of(view, seen)
-        refuse_strangers(task, scenario, self._groups(system))
+        view, _ = self._look(system)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         ways = [without_set(scenario), scenario, *([] if generator is None else [with_set(scenario)])]
         fresh = list(dict.fromkeys(ways))
-        played = await self._ask(
-            _ride_each, task, self._believed(task), fresh, generator, units, self._groups(system)
-        )
+        played = await self._rides(system, fresh, starts_at)
         found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
         return Shutdown(
             system,
@@ -278,26 +301,21 @@ def _kept(plain: list[Any]) -> Kept:
     return Kept(digest, sequence, datetime.fromisoformat(changed_at))
 
 
-def _ride(  # noqa: PLR0917 - what the process is handed
-    task: HoldUpTask,
-    beliefs: Mapping[str, BankBelief],
-    scenario: Scenario,
-    generator: Generator | None,
-    units: Sequence[Unit],
-    groups: Mapping[str, LoadGroup],
-) -> Ridethrough:
-    return ride(task, beliefs, scenario, generator=generator, units=units, groups=groups, seed=PLAN_SEED)
-
-
 def _ride_each(  # noqa: PLR0917 - what the process is handed
     task: HoldUpTask,
     beliefs: Mapping[str, BankBelief],
-    scenarios: Sequence[Scenario],
+    asked: Sequence[tuple[Scenario, LoadAhead | None]],
     generator: Generator | None,
     units: Sequence[Unit],
     groups: Mapping[str, LoadGroup],
 ) -> list[Ridethrough]:
-    return [_ride(task, beliefs, scenario, generator, units, groups) for scenario in scenarios]
+    return [
+        ride(
+            task, beliefs, scenario,
+            generator=generator, units=units, groups=groups, seed=PLAN_SEED, ahead=ahead,
+        )
+        for scenario, ahead in asked
+    ]  # fmt: skip
 
 
 def _shed(  # noqa: PLR0917 - what the process is handed

@@ -27,6 +27,7 @@ from collector.configuration.secrets import Login, Token
 from collector.database import StoreError, make_folder
 from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
+from collector.estate_rides import EstateRides
 from collector.evidence import file_behind
 from collector.history.influx import InfluxHistory
 from collector.history.influx_place import influx_place
@@ -209,6 +210,7 @@ class Service:
         self.switching_off = SwitchingOff(
             self.estate, self.planner, self.clock, self.present, self.signed_plans
         )
+        self.estate_rides = EstateRides(self.estate, self.planner, self.clock)
         self.sizes_ahead = SizesAhead(
             self.estate, self.planner, self.clock, self.present, self.recorder.load_record
         )
@@ -270,6 +272,7 @@ class Service:
                 group.create_task(self.switching_off.run(), name="switching off"),
                 group.create_task(self.sizes_ahead.run(), name="sizes"),
                 group.create_task(self._teaching.run(), name="teaching"),
+                group.create_task(self.estate_rides.run(), name="scenarios"),
             ]
             sets = SetWatch(
                 self.estate, self.clock, self.recorder.aftermath, self.set_words, self.recorder.queue.put

@@ -120,7 +120,7 @@ class SignedPlans:
             if not now < starts_at <= now + FURTHEST:  # before it is turned into UTC, which year 1 cannot be
                 raise ValueError(f"starts_at: want a time to come, at most {FURTHEST.days} days away")
             starts_at = starts_at.astimezone(UTC)
-            result = await self._planner.ridethrough(system, scenario)
+            result = await self._planner.ridethrough(system, scenario, starts_at)
             state = self._present.systems.get(system)
             if state is None:
                 raise NotSigned("The system was not judged yet.")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 from zlib import crc32
 
 from collector.bank_evidence import BankEvidenceBook
@@ -15,6 +18,7 @@ from collector.database import make_folder
 from collector.history.sqlite import SqliteHistory
 from collector.ledger import Ledger
 from collector.present import Present
+from collector.recording import PEAKS
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
 from rules.assess import SystemView, coldest_c, glance, task_of
@@ -22,8 +26,10 @@ from rules.autonomy import HoldUpTask
 from rules.battery.belief import BankBelief, belief_from_age
 from rules.estate import Bank, Estate, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
-from rules.judge import judge_bank
+from rules.judge import BankJudgement, judge_bank
+from rules.peaks import NO_PEAKS, PeakRecord, total_by_day
 from rules.reading import Reading, Stamp
+from rules.season import load_growth
 from rules.words import day_words
 
 HISTORY_FILE = "history.sqlite"
@@ -36,46 +42,135 @@ class NothingStoredError(Exception):
 
 @dataclass(frozen=True)
 class PlanBasis:
-    """A task and what is believed of its banks; `words` say what it rests on."""
+    """A task and what is believed of its banks; `words` say what it rests on.
+
+    `record`: the load on record, for scenarios that start at a named time; None where there is none.
+    """
 
     task: HoldUpTask
     beliefs: Mapping[str, BankBelief]
     words: str
+    record: PeakRecord | None = None
 
 
-async def stored(configuration: Configuration, folder: Path, system: str) -> PlanBasis:
-    """Return the newest stored state of a system, as it was when it was read.
+class StoredEstate:
+    """What a data folder holds of an estate: opened beside a running service or without one, never written to.
 
-    Raises NothingStoredError, and StoreError for a folder that cannot be read.
+        async with StoredEstate(configuration, folder) as kept: ...
+
+    Raises NothingStoredError on opening where no reading is stored, and StoreError for a folder that cannot be
+    read. Everything is as it was when the newest reading of it was taken.
     """
-    estate = configuration.estate
-    if not (folder / HISTORY_FILE).is_file():
-        raise NothingStoredError(f"{folder}: no readings are stored here; give --data, or --load")
-    make_folder(folder)
-    async with AsyncExitStack() as stack:
-        ledger = await stack.enter_async_context(Ledger(folder / LEDGER_FILE))
+
+    def __init__(self, configuration: Configuration, folder: Path) -> None:
+        self.configuration = configuration
+        self.estate = configuration.estate
+        self.folder = folder
+        self.records: dict[str, PeakRecord] = {}
+        self._stack = AsyncExitStack()
+        self.ledger: Ledger
+        self.present: Present
+        self.book: BankEvidenceBook
+
+    async def __aenter__(self) -> Self:
+        if not (self.folder / HISTORY_FILE).is_file():
+            raise NothingStoredError(f"{self.folder}: no readings are stored here; give --data, or --load")
+        make_folder(self.folder)
+        try:
+            await self._open()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self._stack.aclose()
+
+    async def _open(self) -> None:
+        self.ledger = ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
         corrections = {n: CorrectionSet.from_json(c.body) for n, c in (await ledger.corrections()).items()}
         meaning = CardMeaning(corrections.get)
-        history = await stack.enter_async_context(SqliteHistory(folder / HISTORY_FILE, meaning))
+        history = await self._stack.enter_async_context(SqliteHistory(self.folder / HISTORY_FILE, meaning))
         readings: dict[str, Reading] = {}
-        for unit in estate.units_of(system):
-            record = await history.last(unit.id)
+        for unit in self.estate.units:
+            record = await history.last(unit)
             reading = None if record is None else meaning.reading(record)
             if isinstance(reading, Reading):
-                readings[unit.id] = reading
-        if not readings:
-            raise NothingStoredError(f"{folder}: no reading of {system} is stored here; give --load")
-        newest = max(reading.at for reading in readings.values())
-        view = SystemView(estate, system, readings, {}, Stamp(newest, 0.0, "stored"))
-        book = BankEvidenceBook(estate, ledger, history, Present(estate, readings=readings))
-        beliefs = {}
-        for bank in estate.banks_of_system(system):
-            evidence = await book.gather(bank, newest)
-            if evidence is not None:
-                beliefs[bank.id] = judge_bank(evidence).belief
-    task = task_of(view, glance(view))
-    here = newest.astimezone(estate.site_of(system).zone)
-    return PlanBasis(task, beliefs, f"the readings of {day_words(here.date())}, {here:%H:%M:%S} at the site")
+                readings[unit] = reading
+        self.present = Present(self.estate, readings=readings)
+        peaks = await ledger.snapshot(PEAKS)
+        for name, plain in (peaks.body if peaks is not None else {}).items():
+            if name in self.estate.systems:
+                self.records[name] = PeakRecord.restore(base64.b64decode(plain))
+        self.book = BankEvidenceBook(
+            self.estate, ledger, history, self.present, growth=lambda system: load_growth(self.totals(system))
+        )
+
+    def totals(self, system: str) -> list[tuple[date, float]]:
+        """Return the highest load of each day on record of a system, W."""
+        record = self.records.get(system)
+        return [] if record is None else total_by_day(record.days())
+
+    def read_at(self, system: str) -> datetime | None:
+        """Return when a system was last read; None for never."""
+        readings = self.present.readings
+        return max(
+            (readings[u.id].at for u in self.estate.units_of(system) if u.id in readings), default=None
+        )
+
+    def view(self, system: str) -> SystemView:
+        """Return a system as it was read last. Raises NothingStoredError."""
+        newest = self.read_at(system)
+        if newest is None:
+            raise NothingStoredError(f"{self.folder}: no reading of {system} is stored here; give --load")
+        mine = {u.id for u in self.estate.units_of(system)}
+        readings = {unit: r for unit, r in self.present.readings.items() if unit in mine}
+        record = self.records.get(system)
+        return SystemView(
+            self.estate,
+            system,
+            readings,
+            {},
+            Stamp(newest, 0.0, "stored"),
+            peaks=NO_PEAKS if record is None else record.peaks(newest),
+        )
+
+    async def judged(self, bank: Bank, as_of: datetime) -> BankJudgement | None:
+        """Return a bank judged by everything that is stored; None where none of its units was read."""
+        evidence = await self.book.gather(bank, as_of)
+        return None if evidence is None else judge_bank(evidence)
+
+    async def beliefs(self, system: str) -> dict[str, BankBelief]:
+        """Return what is believed of a system's banks, as of its last reading. Raises NothingStoredError."""
+        as_of = self.view(system).now.at
+        found = {}
+        for bank in self.estate.banks_of_system(system):
+            judged = await self.judged(bank, as_of)
+            if judged is not None:
+                found[bank.id] = judged.belief
+        return found
+
+    async def basis(self, system: str) -> PlanBasis:
+        """Return what a plan for a system is played on. Raises NothingStoredError."""
+        view = self.view(system)
+        here = view.now.at.astimezone(self.estate.site_of(system).zone)
+        words = f"the readings of {day_words(here.date())}, {here:%H:%M:%S} at the site"
+        task = task_of(view, glance(view))
+        return PlanBasis(task, await self.beliefs(system), words, self.records.get(system))
+
+    async def given(self, system: str, watts: Sequence[float]) -> PlanBasis:
+        """Return what a plan is played on with a given load, on the banks as they are judged."""
+        basis = given(self.estate, system, watts)
+        known = await self.beliefs(system) if self.read_at(system) is not None else {}
+        words = f"a given load of {sum(watts) / 1e3:.1f} kW; "
+        if set(known) >= set(basis.beliefs):
+            words += "banks as judged from what is stored"
+        else:
+            left = ", ".join(sorted(set(basis.beliefs) - set(known)))
+            words += f"banks as judged from what is stored, but by table and age alone: {left}"
+        return replace(basis, beliefs={**basis.beliefs, **known}, words=words)
 
 
 def given(estate: Estate, system: str, watts: Sequence[float], day: date | None = None) -> PlanBasis:

@@ -52,7 +52,12 @@ class SwitchingOff:
             return
         scenario = STANDARD if kept is None else kept.plan.scenario
         try:
-            answer = await self._planner.shutdown(system, scenario, None if kept is None else kept.id)
+            answer = await self._planner.shutdown(
+                system,
+                scenario,
+                None if kept is None else kept.id,
+                None if kept is None else kept.plan.starts_at,
+            )
         except Busy:
             return
         except (NotYet, JudgementFailed, ValueError) as why:

@@ -101,6 +101,25 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
+class LineUsual:
+    """What a board line usually asks in a quarter of an hour: 5th, 50th and 95th percentile W, median VA."""
+
+    line: int
+    low_w: float
+    median_w: float
+    high_w: float
+    median_va: float
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What every line of the board usually asks in one quarter of an hour of the week."""
+
+    at: datetime
+    lines: tuple[LineUsual, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class LineHistory:
     """One board line over the time looked at, W and VA: median, 95th percentile and peak."""
 
@@ -305,7 +324,42 @@ class PeakRecord:
         order = np.argsort(self._quarters)
         return tuple(Expected(_start(q), self._expected(q, order)) for q in quarters)
 
+    def usual(self, from_at: datetime, until_at: datetime) -> tuple[Usual, ...]:
+        """Return, by quarter of an hour, what the same hour and weekday asked in the 30 days, with its interval.
+
+        As `expected` otherwise. A quarter that is not known on every line is left out.
+        """
+        quarters = range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
+        order = np.argsort(self._quarters)
+        found = ((q, self._usual(q, order)) for q in quarters)
+        return tuple(Usual(_start(q), lines) for q, lines in found if lines)
+
+    def _usual(self, quarter: int, order: NDArray[np.intp]) -> tuple[LineUsual, ...]:
+        codes = self._codes[self._alike(quarter, order)]
+        lines = []
+        for column, line in enumerate(self._lines):
+            watts, volt_amperes = (
+                codes[:, place][codes[:, place] > 0] for place in (2 * column, 2 * column + 1)
+            )
+            if watts.size < ENOUGH_QUARTERS or volt_amperes.size < ENOUGH_QUARTERS:
+                return ()
+            low, median, high = (_value(float(np.quantile(watts, q))) for q in (0.05, 0.5, 0.95))
+            lines.append(LineUsual(line, low, median, high, _value(float(np.median(volt_amperes)))))
+        return tuple(lines)
+
     def _expected(self, quarter: int, order: NDArray[np.intp]) -> tuple[LineLoad, ...]:
+        codes = self._codes[self._alike(quarter, order)]
+        lines = []
+        for column, line in enumerate(self._lines):
+            values = []
+            for place in (2 * column, 2 * column + 1):
+                known = codes[:, place][codes[:, place] > 0]
+                values.append(_value(float(known.max())) if known.size >= ENOUGH_QUARTERS else None)
+            lines.append(LineLoad(line, values[0], values[1]))
+        return tuple(lines)
+
+    def _alike(self, quarter: int, order: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return the rows of the same quarter, and those beside it, of the weeks on record."""
         newest = int(self._quarters[order[-1]])
         weeks_ago = max(-(-(quarter - newest) // QUARTERS_A_WEEK), 1)
         rows: list[int] = []
@@ -314,15 +368,7 @@ class PeakRecord:
                 wanted = quarter - week * QUARTERS_A_WEEK + beside
                 if newest - QUARTERS < wanted and self._quarters[wanted % QUARTERS] == wanted:
                     rows.append(wanted % QUARTERS)
-        codes = self._codes[rows]
-        lines = []
-        for column, line in enumerate(self._lines):
-            values = []
-            for place in (2 * column, 2 * column + 1):
-                known = codes[:, place][codes[:, place] > 0] if rows else codes[:0, place]
-                values.append(_value(float(known.max())) if known.size >= ENOUGH_QUARTERS else None)
-            lines.append(LineLoad(line, values[0], values[1]))
-        return tuple(lines)
+        return np.array(rows, dtype=np.intp)
 
     def snapshot(self) -> bytes:
         """Return the record as bytes, to be kept and given to `restore`."""

@@ -1,20 +1,27 @@
-"""The scenario is played on the newest readings in the data folder, or on a load that is given with --load.
-Without a scenario: the mains is lost and not back, and the set starts at its last try."""
+"""The scenario is played on the newest readings in the data folder, or on a load that is given with --load; the banks
+are those of the data folder where --data names one. Without --system every system is played. Without a scenario:
+the mains is lost and not back, and the set starts at its last try. With --starts-at the load is what that hour of the
+week asked in the last weeks, as the data folder has it on record."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
 import json
+import sys
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from api.exits import Exit, complain
 
 if TYPE_CHECKING:
+    from api.json import Json
     from api.scenario import ScenarioBody
     from collector.configuration import Configuration
+    from collector.stored import PlanBasis
     from rules.planning.ridethrough import Ridethrough, Scenario
+    from rules.verdicts import Verdict
 
 CASES: Final = ("as_declared", "starts", "by_hand", "never")
 BANKS: Final = ("now", "full", "end_of_life")
@@ -23,7 +30,7 @@ BANKS: Final = ("now", "full", "end_of_life")
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
-    parser.add_argument("--system", required=True, metavar="ID", help="the system to play")
+    parser.add_argument("--system", metavar="ID", help="the system to play (default: all of them)")
     parser.add_argument(
         "--data",
         type=Path,
@@ -35,6 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--scenario", type=Path, metavar="FILE.json", help="a scenario, as POST …/ridethrough takes it"
+    )
+    parser.add_argument(
+        "--starts-at",
+        metavar="TIME",
+        help="when the scenario starts, like 2026-11-24T14:00 by the site's clock",
     )
     parser.add_argument(
         "--back-after", type=float, metavar="S", help="the mains is back after so many seconds"
@@ -62,56 +74,141 @@ def run(options: argparse.Namespace) -> int:
         configuration = load(options.estate)
     except ConfigError as error:
         return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
-    if options.system not in configuration.estate.systems:
-        known = ", ".join(configuration.estate.systems)
-        return complain(Exit.WRONG_INPUT, f"--system: want one of {known}; got {options.system}")
+    systems = list(configuration.estate.systems)
+    if options.system is not None:
+        if options.system not in systems:
+            known = ", ".join(systems)
+            return complain(Exit.WRONG_INPUT, f"--system: want one of {known}; got {options.system}")
+        systems = [options.system]
     try:
         body = _scenario(options)
         scenario = body.value()
         watts = _watts(options.load)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, OverflowError) as error:
         return complain(Exit.WRONG_INPUT, str(error))
-    return _play(options, configuration, scenario, watts)
+    if watts is not None and options.system is None:
+        return complain(Exit.WRONG_INPUT, "--load: want --system with it, whose load it is")
+    return _play(options, configuration, body, scenario, systems, watts)
 
 
-def _play(
+def _play(  # noqa: PLR0917 - what is asked, of whom
     options: argparse.Namespace,
     configuration: Configuration,
+    body: ScenarioBody,
     scenario: Scenario,
+    systems: Sequence[str],
     watts: tuple[float, ...] | None,
 ) -> int:
-    from api.commands.shared import default_data  # noqa: PLC0415
     from api.json import to_json  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
-    from collector.stored import NothingStoredError, given, stored  # noqa: PLC0415
-    from rules.planning.ridethrough import ride  # noqa: PLC0415
+    from collector.stored import NothingStoredError  # noqa: PLC0415
 
-    estate, system = configuration.estate, options.system
     try:
-        if watts is not None:
-            basis = given(estate, system, watts)
-        else:
-            basis = asyncio.run(stored(configuration, options.data or default_data(), system))
+        bases = asyncio.run(_bases(options, configuration, systems, watts))
+        results = list(_rides(options, configuration, body, scenario, bases))
     except (StoreError, NothingStoredError) as error:
         return complain(Exit.UNREACHABLE, str(error))
-    try:
-        result = ride(
-            basis.task,
-            basis.beliefs,
-            scenario,
-            generator=estate.generator_of(system),
-            units=estate.units_of(system),
-            groups={g.id: g for g in estate.load_groups.values() if g.system == system},
-        )
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:
         return complain(Exit.WRONG_INPUT, str(error))
-    if options.json:
-        print(json.dumps({"played_on": basis.words, **to_json(result)}, indent=2, ensure_ascii=False))  # type: ignore[dict-item]
+    if options.json and options.system is not None:
+        print(
+            json.dumps(
+                _with_basis(to_json(results[0]), bases[results[0].system]), indent=2, ensure_ascii=False
+            )
+        )
+    elif options.json:
+        plain = [_with_basis(to_json(r), bases[r.system]) for r in results]
+        print(json.dumps({"verdict": _worst(results).value, "items": plain}, indent=2, ensure_ascii=False))
     else:
-        print(plan_text(result, basis.words))
+        for number, result in enumerate(results):
+            print(("\n\n" if number else "") + plan_text(result, _words(bases[result.system])))
     return int(
-        {"adequate": Exit.DONE, "inadequate": Exit.BAD_NEWS}.get(result.verdict.value, Exit.CANNOT_TELL)
+        {"adequate": Exit.DONE, "inadequate": Exit.BAD_NEWS}.get(_worst(results).value, Exit.CANNOT_TELL)
     )
+
+
+def _worst(results: Sequence[Ridethrough]) -> Verdict:
+    from rules.planning.ridethrough import worst  # noqa: PLC0415
+
+    return worst(result.verdict for result in results)
+
+
+def _words(basis: PlanBasis | None) -> str:
+    return "nothing: it was never read" if basis is None else basis.words
+
+
+def _with_basis(plain: Json, basis: PlanBasis | None) -> dict[str, Any]:
+    return {"played_on": _words(basis), **(plain if isinstance(plain, dict) else {})}
+
+
+async def _bases(
+    options: argparse.Namespace,
+    configuration: Configuration,
+    systems: Sequence[str],
+    watts: tuple[float, ...] | None,
+) -> dict[str, PlanBasis | None]:
+    """Return what each system is played on; None for one of several that was never read."""
+    from api.commands.shared import default_data  # noqa: PLC0415
+    from collector.stored import NothingStoredError, StoredEstate, given  # noqa: PLC0415
+
+    if watts is not None and options.data is None:
+        return {systems[0]: given(configuration.estate, systems[0], watts)}
+    found: dict[str, PlanBasis | None] = {}
+    async with StoredEstate(configuration, options.data or default_data()) as kept:
+        for number, system in enumerate(systems, start=1):
+            if len(systems) > 1:
+                print(f"{number} of {len(systems)}: judging the banks of {system}", file=sys.stderr)
+            try:
+                found[system] = await (kept.basis(system) if watts is None else kept.given(system, watts))
+            except NothingStoredError:
+                if len(systems) == 1:
+                    raise
+                found[system] = None
+    return found
+
+
+def _rides(
+    options: argparse.Namespace,
+    configuration: Configuration,
+    body: ScenarioBody,
+    scenario: Scenario,
+    bases: Mapping[str, PlanBasis | None],
+) -> Iterator[Ridethrough]:
+    """Yield the systems' results. Raises ValueError for units or load groups unknown."""
+    from collector.planner import PLAN_SEED  # noqa: PLC0415
+    from rules.planning.load_ahead import load_ahead  # noqa: PLC0415
+    from rules.planning.ridethrough import (  # noqa: PLC0415
+        EstateTask,
+        refuse_strangers,
+        refuse_unknown,
+        ride_estate,
+        untold,
+    )
+
+    estate, groups = configuration.estate, configuration.estate.load_groups
+    refuse_unknown(scenario, set(estate.units), set(groups))
+    for number, (system, basis) in enumerate(bases.items(), start=1):
+        if len(bases) > 1:
+            print(f"{number} of {len(bases)}: playing {system}", file=sys.stderr)
+        if basis is None:
+            yield untold(system, "No reading of it is stored.")
+            continue
+        if options.system is not None:
+            refuse_strangers(basis.task, scenario, groups)
+        units, generator = estate.units_of(system), estate.generator_of(system)
+        starts_at = body.begins(estate.site_of(system).time_zone)
+        ahead = None
+        if starts_at is not None and basis.record is not None:
+            ahead = load_ahead(
+                basis.record,
+                starts_at,
+                scenario.outages,
+                scenario.generator,
+                generator=generator,
+                units=units,
+            )
+        one = EstateTask(basis.task, basis.beliefs, generator, units, ahead)
+        yield from ride_estate([one], scenario, groups=groups, seed=PLAN_SEED)
 
 
 def _scenario(options: argparse.Namespace) -> ScenarioBody:
@@ -123,6 +220,8 @@ def _scenario(options: argparse.Namespace) -> ScenarioBody:
     plain: dict[str, Any] = {}
     if options.scenario is not None:
         plain = json.loads(options.scenario.read_text(encoding="utf-8"))
+    if options.starts_at is not None:
+        plain["starts_at"] = options.starts_at
     if options.back_after is not None:
         plain["outages"] = [{"from_s": 0.0, "for_s": options.back_after}]
     if options.set is not None or options.at_try is not None:

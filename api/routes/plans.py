@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
@@ -12,11 +12,13 @@ from fastapi.responses import Response
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, known_system, moment, not_yet, reckoned
 from api.scenario import DAY_S, ScenarioBody
-from collector.planner import NotYet
+from collector.estate_rides import EstateRide
+from collector.planner import Busy, NotYet
 from collector.service import Service
 from rules.planning.next_size import wanted_of
 from rules.planning.programme import Terms
 from rules.planning.programme_text import as_csv
+from rules.planning.safety import ADVICE_ONLY, SAFETY
 
 router = APIRouter(tags=["plans"])
 
@@ -31,7 +33,58 @@ async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Re
         played = scenario.value()
     except ValueError as error:
         raise Problem(422, "wrong-input", str(error)) from error
-    return answer(await reckoned(service.planner.ridethrough(system, played)))
+    starts_at = _begins(scenario, service.estate.site_of(system).time_zone)
+    return answer(await reckoned(service.planner.ridethrough(system, played, starts_at)))
+
+
+def _begins(scenario: ScenarioBody, time_zone: str) -> datetime | None:
+    """Return when a scenario starts. Raises Problem for a time that no calendar holds in UTC."""
+    try:
+        return scenario.begins(time_zone)
+    except (ValueError, OverflowError) as error:
+        raise Problem(422, "wrong-input", "starts_at: want a time like 2026-11-24T14:00:00Z") from error
+
+
+@router.post("/v1/ridethrough", status_code=202, responses=told(422, 503))
+async def ridethrough_of_all(service: Asked, scenario: ScenarioBody) -> Response:
+    """Have a scenario played for every system, one after the other; `Location` says where the answers come in."""
+    try:
+        played = scenario.value()
+        zone = next(iter(service.estate.sites.values())).time_zone
+        ride = service.estate_rides.ask(played, _begins(scenario, zone))
+    except Busy as error:
+        raise Problem(
+            503, "busy", "Other scenarios are being played; ask again in a moment.", retry_after_s=5
+        ) from error
+    except ValueError as error:
+        raise Problem(422, "wrong-input", str(error)) from error
+    given = answer(_ride_json(ride), status=202)
+    given.headers["Location"] = f"/v1/ridethrough/{ride.id}"
+    return given
+
+
+@router.get("/v1/ridethrough/{ride}", responses=told(404))
+async def ridethrough_so_far(service: Asked, ride: str) -> Response:
+    """Give how far a scenario for every system is, and the answers so far; they stand until newer ones push them out."""
+    found = service.estate_rides.rides.get(ride)
+    if found is None:
+        raise not_known("ride", ride, list(service.estate_rides.rides))
+    return answer(_ride_json(found))
+
+
+def _ride_json(ride: EstateRide) -> dict[str, object]:
+    return {
+        "id": ride.id,
+        "asked_at": ride.asked_at,
+        "starts_at": ride.starts_at,
+        "stage": ride.stage,
+        "done": len(ride.results),
+        "of": ride.of,
+        "verdict": ride.verdict,
+        "items": ride.results,
+        "next": None,
+        "safety": (SAFETY, ADVICE_ONLY),
+    }
 
 
 @router.get("/v1/systems/{system}/shedding", responses=told(404, 422, 503))

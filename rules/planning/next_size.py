@@ -21,6 +21,7 @@ from rules.requirements import minutes
 from rules.season import SeasonalTrend, seasonal_trend
 from rules.trend import MarginTrend, margin_trend
 from rules.verdicts import SystemState
+from rules.words import PURPOSES
 
 BANK_YEARS: Final = 10.0
 """How long blocks are taken to serve where no design life is declared."""
@@ -143,7 +144,7 @@ def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
         if not known:
             return "No time is required of this system: give one."
         longest = max(known, key=lambda r: r.required_s or 0.0)
-        required_s, why = longest.required_s or 0.0, f"the longest required ({longest.id})"
+        required_s, why = longest.required_s or 0.0, f"the longest required, {PURPOSES[longest.purpose]}"
     life = types[0].type.design_life_years or BANK_YEARS
     years = min(wanted.years, life)
     peak_w = sum(line.peak_w for line in advice.lines)

@@ -8,16 +8,26 @@ a verdict with its margin, what was assumed, and what was not checked.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 
-from rules.autonomy import DRIFT_SD, SHARING_SD, AtEndOfLife, HoldUpTask, shuffled, worst_basis
+from rules.autonomy import (
+    DRIFT_SD,
+    SHARING_SD,
+    AtEndOfLife,
+    HoldUpTask,
+    bank_powers,
+    shuffled,
+    worst_basis,
+)
 from rules.battery.belief import BankBelief
 from rules.estate import Generator, LoadGroup, Unit
 from rules.hold_up import LONGEST_S, Asked, Floats, Played, Shed, Store, percentiles, play_with_sheds
+from rules.planning.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.safety import ADVICE_ONLY, SAFETY
 from rules.planning.supply import FOR_EVER, MainsOut, Mark, OnBanks, SetCase, SetPlan, on_banks
 from rules.requirements import minutes
@@ -94,6 +104,26 @@ class Span:
     until_s: float
 
 
+class LoadBasis(StrEnum):
+    """Where the load that was played comes from."""
+
+    NOW = "now"
+    RECORD = "record"
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedLoad:
+    """The load that was played at the first stretch on the banks, W, before anything is shed or added.
+
+    `low_w` and `high_w`: its 90 % interval where it comes from the record of the planned hour.
+    """
+
+    basis: LoadBasis
+    power_w: float
+    low_w: float | None = None
+    high_w: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Ridethrough:
     """A scenario played out for one system.
@@ -114,6 +144,7 @@ class Ridethrough:
     assumptions: tuple[str, ...]
     not_checked: tuple[str, ...] = NOT_CHECKED
     safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
+    load: PlayedLoad | None = None
 
 
 @dataclass(frozen=True)
@@ -169,8 +200,11 @@ def ride(
     groups: Mapping[str, LoadGroup] | None = None,
     seed: int = 0,
     draws: int = 1000,
+    ahead: LoadAhead | None = None,
 ) -> Ridethrough:
     """Return how a system fares in a scenario. The same inputs and seed give the same result.
+
+    `ahead`: what the record says of the load at the scenario's time; without it the load now is played.
 
     Raises:
         ValueError: the scenario names a unit or a load group that the system does not have.
@@ -178,7 +212,9 @@ def ride(
     groups = groups or {}
     refuse_strangers(task, scenario, groups)
     stretches, marks = on_banks(scenario.outages, scenario.generator, generator, units)
-    assumptions = _assumptions(scenario, generator)
+    first = stretches[0] if stretches else None
+    met = None if ahead is None or first is None else ahead.during(first.from_s, first.until_s)
+    assumptions = _assumptions(scenario, generator, ahead, met)
     missing = [
         *task.missing,
         *(f"Nothing is known of bank {b.id} yet." for b in task.banks if b.id not in beliefs),
@@ -196,11 +232,10 @@ def ride(
     rng = np.random.default_rng(seed)
     stores = _stores(task, beliefs, scenario, rng, draws)
     drift = rng.normal(0.0, DRIFT_SD, draws)
-    spread = {bank.id: np.exp(drift + rng.normal(0.0, SHARING_SD, draws)) for bank in task.banks}
+    sharing = {bank.id: rng.normal(0.0, SHARING_SD, draws) for bank in task.banks}
+    spread = {name: np.exp(drift + share) for name, share in sharing.items()}
     back_s = rng.uniform(*NINETY_PERCENT_BACK_S, draws)
-    asked = task.asked.times(scenario.load_times).plus(
-        Asked(dict(scenario.load_added_w), {line: w / 0.95 for line, w in scenario.load_added_w})
-    )
+    asked = _with_changes(task.asked, scenario)
     course = _Course(
         {name: store.used.copy() for name, store in stores.items()},
         np.full(draws, np.inf),
@@ -215,16 +250,68 @@ def ride(
             break
         for name in course.used:  # recharge since the last stretch: exponential, 90 % in `back_s`
             course.used[name] = course.used[name] * 0.1 ** ((stretch.from_s - ended_s) / back_s)
-        played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread)
+        hour = None if ahead is None else ahead.during(stretch.from_s, stretch.until_s)
+        if hour is None:
+            played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread)
+        else:
+            there = _with_changes(hour.asked, scenario)
+            moved = _spread_by(hour, task, stores, there, drift / DRIFT_SD, sharing)
+            played = _stretch(task, stores, course, stretch, scenario, there, groups, moved)
         above |= played.above_table_at_start
         ended_s = min(stretch.until_s, scenario.until_s)
-    return _result(
+    result = _result(
         task, scenario, stretches, marks, course, above, assumptions, [s.basis for s in stores.values()]
+    )
+    load = (
+        PlayedLoad(LoadBasis.NOW, task.asked.total_w)
+        if met is None
+        else PlayedLoad(LoadBasis.RECORD, met.asked.total_w, met.low_w, met.high_w)
+    )
+    return replace(result, load=load)
+
+
+def _with_changes(asked: Asked, scenario: Scenario) -> Asked:
+    """Return a load as the scenario scales it and adds to it."""
+    return asked.times(scenario.load_times).plus(
+        Asked(dict(scenario.load_added_w), {line: w / 0.95 for line, w in scenario.load_added_w})
     )
 
 
+def _spread_by(  # noqa: PLR0917 - what the factors are made of
+    hour: QuarterLoad,
+    task: HoldUpTask,
+    stores: Mapping[str, Store],
+    asked: Asked,
+    deviates: Floats,
+    sharing: Mapping[str, Floats],
+) -> dict[str, Floats]:
+    """Return the factors on each bank's rate for a load that is known to an interval alone.
+
+    A bank's rate rises with its power to some 1.2 or 1.4, by its own curve; the load's doubt is never less than
+    that of the load now.
+    """
+    sd = max(hour.sd, DRIFT_SD)
+    found = {}
+    for name, watts in bank_powers(replace(task, asked=asked)).items():
+        rate, more = stores[name].rate_per_s(watts), stores[name].rate_per_s(1.1 * watts)
+        steepness = float(np.median(np.log(more / rate))) / np.log(1.1) if watts > 0.0 else 1.0
+        found[name] = np.exp(steepness * sd * deviates + sharing[name])
+    return found
+
+
+@dataclass(frozen=True)
+class EstateTask:
+    """One system of an estate, as a scenario for all of them needs it. Fields as `ride` takes them."""
+
+    task: HoldUpTask
+    beliefs: Mapping[str, BankBelief]
+    generator: Generator | None
+    units: Sequence[Unit]
+    ahead: LoadAhead | None = None
+
+
 def ride_estate(
-    tasks: Iterable[tuple[HoldUpTask, Mapping[str, BankBelief], Generator | None, Sequence[Unit]]],
+    tasks: Iterable[EstateTask],
     scenario: Scenario,
     *,
     groups: Mapping[str, LoadGroup] | None = None,
@@ -232,19 +319,49 @@ def ride_estate(
 ) -> Iterator[Ridethrough]:
     """Yield the results of one scenario for many systems, one at a time, so that progress can be shown.
 
-    Sheds and units out are taken by the systems that have them.
+    Each system is drawn with the same seed, as if it were asked alone.
     """
     groups = groups or {}
-    for number, (task, beliefs, generator, units) in enumerate(tasks):
-        names = {unit.id for unit in units}
-        own = replace(
-            scenario,
-            units_out=scenario.units_out & names,
-            sheds=tuple(
-                s for s in scenario.sheds if s.group in groups and groups[s.group].system == task.system
-            ),
+    for one in tasks:
+        own = own_part(scenario, one.task.system, {unit.id for unit in one.units}, groups)
+        yield ride(
+            one.task,
+            one.beliefs,
+            own,
+            generator=one.generator,
+            units=one.units,
+            groups=groups,
+            seed=seed,
+            ahead=one.ahead,
         )
-        yield ride(task, beliefs, own, generator=generator, units=units, groups=groups, seed=seed + number)
+
+
+def own_part(
+    scenario: Scenario, system: str, units: AbstractSet[str], groups: Mapping[str, LoadGroup]
+) -> Scenario:
+    """Return a scenario for a whole estate as one system meets it: its own units out, its own loads shed."""
+    sheds = tuple(s for s in scenario.sheds if s.group in groups and groups[s.group].system == system)
+    return replace(scenario, units_out=scenario.units_out & units, sheds=sheds)
+
+
+def refuse_unknown(scenario: Scenario, units: AbstractSet[str], groups: AbstractSet[str]) -> None:
+    """Raise ValueError if a scenario for a whole estate names a unit or a load group that nobody has."""
+    if strangers := scenario.units_out - units:
+        raise ValueError(f"units_out: want units of the estate; got {', '.join(sorted(strangers))}")
+    if unknown := {s.group for s in scenario.sheds} - groups:
+        raise ValueError(f"sheds: want load groups of the estate; got {', '.join(sorted(unknown))}")
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return what is said of several systems together: inadequate where one is, else cannot tell where one cannot."""
+    found = set(verdicts)
+    order = (Verdict.INADEQUATE, Verdict.CANNOT_TELL)
+    return next((v for v in order if v in found), Verdict.ADEQUATE if found else Verdict.CANNOT_TELL)
+
+
+def untold(system: str, why: str) -> Ridethrough:
+    """Return the answer for a system of which nothing can be played, and why."""
+    return Ridethrough(system, Verdict.CANNOT_TELL, (why,), None, None, None, (), (), ())
 
 
 def refuse_strangers(task: HoldUpTask, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> None:
@@ -454,9 +571,11 @@ def _spans(about: str, stretches: Sequence[OnBanks], gone_s: float, end_s: float
     return spans
 
 
-def _assumptions(scenario: Scenario, generator: Generator | None) -> list[str]:
+def _assumptions(
+    scenario: Scenario, generator: Generator | None, ahead: LoadAhead | None, met: QuarterLoad | None
+) -> list[str]:
     found = [
-        "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole.",
+        _load_words(ahead, met),
         "Units share in proportion to their ratings, to about 2.5 %.",
         "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the set alike.",
     ]
@@ -469,3 +588,18 @@ def _assumptions(scenario: Scenario, generator: Generator | None) -> list[str]:
     if generator is None and any(outage.generator for outage in scenario.outages):
         found.append("No set is declared behind this supply.")
     return found
+
+
+def _load_words(ahead: LoadAhead | None, met: QuarterLoad | None) -> str:
+    """Return what the load that was played rests on."""
+    if ahead is not None and met is not None:
+        return (
+            f"The load is what the same hour of the week asked in the last weeks: {met.asked.total_w / 1e3:.1f} kW "
+            f"({met.low_w / 1e3:.1f} to {met.high_w / 1e3:.1f}), at the quarter of an hour that asks most."
+        )
+    stands = (
+        "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole."
+    )
+    if ahead is None:
+        return stands
+    return f"No load is on record for the hour that is named: the load now is played. {stands}"

@@ -147,7 +147,7 @@ def _with_set(  # noqa: PLR0917 - one outage and everything that shapes it
     hours = plan.fuel_hours if plan.fuel_hours is not None else generator.fuel_hours
     empty_s = FOR_EVER if hours is None else takes_s + 3600.0 * hours
     home_s = back_s + plan.retransfer_s
-    if empty_s <= home_s:
+    if hours is not None and empty_s <= home_s:
         marks.append(Mark(empty_s, "fuel is out"))
         return [bridged, OnBanks(empty_s, max(back_s, empty_s) + walk_s, "fuel is out", "mains back")]
     if home_s == FOR_EVER:

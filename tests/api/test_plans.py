@@ -20,6 +20,7 @@ from api import problems
 from api.routes import plans
 from collector.clock import TurnedClock, stamp
 from collector.configuration.collecting import BudgetTable
+from collector.estate_rides import KEPT, WAITING, EstateRides
 from collector.ledger import Ledger
 from collector.ledger.records import EquipmentEvent
 from collector.planner import AT_ONCE, Planner
@@ -28,6 +29,7 @@ from rules.assess import SystemView, glance, system_state, task_of
 from rules.autonomy import hold_ups
 from rules.estate import LoadGroup
 from rules.peaks import DayPeak, PeakRecord
+from rules.planning.ridethrough import Scenario
 from rules.planning.safety import SAFETY
 from rules.verdicts import LineLoad, Load
 from tests.rules.plants import NOON, estate, known_banks, reading
@@ -55,6 +57,7 @@ class Site:
     worker: AtOnce
     seen: dict[str, Any]
     planner: Planner
+    rides: EstateRides
 
 
 @cache
@@ -98,19 +101,21 @@ async def site(folder: Path) -> AsyncIterator[Site]:
             beliefs=lambda: known,
             ledger=ledger,
         )
+        rides = EstateRides(plant, planner, clock)
         app = FastAPI()
         app.state.service = SimpleNamespace(
             estate=plant,
             clock=clock,
             present=present,
             planner=planner,
+            estate_rides=rides,
             configuration=SimpleNamespace(budget=BudgetTable(energy_price_per_kwh=0.25)),
         )
         problems.install(app)
         app.include_router(plans.router)
         transport = httpx.ASGITransport(app)
         async with httpx.AsyncClient(transport=transport, base_url="http://here") as client:
-            yield Site(client, worker, seen, planner)
+            yield Site(client, worker, seen, planner, rides)
 
 
 @pytest.fixture
@@ -269,3 +274,54 @@ async def test_the_next_visit_is_due_a_year_after_the_last_that_was_recorded(
     assert visit["about"] == "A1"
     due = (NOON - timedelta(days=100) + timedelta(days=365.25)).date().isoformat()
     assert due in str(visit), visit
+
+
+async def test_a_scenario_at_a_named_time_is_played_on_the_load_of_that_hour(here: Site) -> None:
+    now = (await here.client.post("/v1/systems/A/ridethrough", json={})).json()
+    later = {"starts_at": "2026-11-25T14:00:00"}  # a site's clock in London, in winter
+    found = (await here.client.post("/v1/systems/A/ridethrough", json=later)).json()
+    # Read now: 2 kW on each line of each of two units. On record: 4 kW a line of the board, day and night.
+    assert now["load"] == {"basis": "now", "power_w": 12_000.0, "low_w": None, "high_w": None}
+    assert found["load"]["basis"] == "record"
+    assert found["load"]["power_w"] == pytest.approx(12_000.0, rel=1e-3)
+    assert found["load"]["low_w"] <= found["load"]["power_w"] <= found["load"]["high_w"]
+    wrong = await here.client.post(
+        "/v1/systems/A/ridethrough", json={"starts_at": "0001-01-01T00:00:00+14:00"}
+    )
+    assert wrong.status_code == 422
+
+
+async def test_a_scenario_for_every_system_is_taken_and_its_answers_come_in(here: Site) -> None:
+    taken = await here.client.post("/v1/ridethrough", json={"generator": {"case": "never"}})
+    assert taken.status_code == 202
+    assert (taken.json()["stage"], taken.json()["done"], taken.json()["of"]) == ("waiting", 0, 1)
+    await here.rides.play(taken.json()["id"])
+    found = (await here.client.get(taken.headers["Location"])).json()
+    assert (found["stage"], found["done"], found["verdict"]) == ("done", 1, "inadequate")
+    alone = await here.client.post("/v1/systems/A/ridethrough", json={"generator": {"case": "never"}})
+    assert found["items"] == [alone.json()]
+    assert found["safety"][0] == SAFETY
+
+
+async def test_no_more_scenarios_for_every_system_wait_than_may_and_strangers_are_refused(here: Site) -> None:
+    wrong = await here.client.post("/v1/ridethrough", json={"units_out": ["X"]})
+    assert (wrong.status_code, wrong.json()["type"]) == (422, "/problems/wrong-input")
+    codes = [(await here.client.post("/v1/ridethrough", json={})).status_code for _ in range(WAITING + 1)]
+    assert codes == [202] * WAITING + [503]
+    assert (await here.client.get("/v1/ridethrough/none")).status_code == 404
+
+
+async def test_a_system_never_read_is_answered_with_cannot_tell_among_the_others(here: Site) -> None:
+    here.seen.clear()
+    ride = here.rides.ask(Scenario())
+    await here.rides.play(ride.id)
+    found = (await here.client.get(f"/v1/ridethrough/{ride.id}")).json()
+    assert (found["verdict"], found["items"][0]["verdict"]) == ("cannot_tell", "cannot_tell")
+    assert "not been read" in found["items"][0]["because"][0]
+
+
+async def test_old_answers_are_pushed_out_by_newer_ones(here: Site) -> None:
+    here.seen.clear()
+    for _ in range(KEPT + 3):
+        await here.rides.play(here.rides.ask(Scenario()).id)
+    assert len(here.rides.rides) == KEPT + 1

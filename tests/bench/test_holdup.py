@@ -13,7 +13,7 @@ from rules.assess import glance, task_of
 from rules.autonomy import hold_ups
 from rules.battery.belief import belief_from_age
 from rules.estate import in_place
-from rules.planning.ridethrough import Scenario, ride_estate
+from rules.planning.ridethrough import EstateTask, Scenario, ride_estate
 from rules.planning.supply import MainsOut
 from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
 
@@ -50,7 +50,7 @@ def test_a_scenario_of_a_hundred_systems() -> None:
     task_view = view(plant, [reading(f"A{n}") for n in (1, 2, 3)])
     task = task_of(task_view, glance(task_view))
     known = known_banks(plant)
-    one = (task, known, SET, plant.units_of("A"))
+    one = EstateTask(task, known, SET, plant.units_of("A"))
     began = process_time()
     results = []
     for done in ride_estate([one] * 100, Scenario((MainsOut(0.0, 7200.0), MainsOut(14_400.0, None)))):

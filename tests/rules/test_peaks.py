@@ -119,6 +119,20 @@ def test_what_is_to_be_expected_is_the_same_hour_of_the_weeks_before() -> None:
     assert day.lines[0].power_w == pytest.approx(8000.0, rel=3e-4)
 
 
+def test_what_is_usual_at_an_hour_has_the_interval_of_the_weeks_before() -> None:
+    record = PeakRecord((1,))
+    for quarter in range(28 * 96):
+        week = quarter // (7 * 96)
+        for k in range(15):
+            record.add(at(900.0 * quarter + 60.0 * k), load(4000.0 + 1000.0 * week))
+    record.add(at(900.0 * 28 * 96), load(1.0))
+    (found,) = record.usual(at(28 * 86_400.0 + 12 * 3600), at(28 * 86_400.0 + 12 * 3600 + 900))
+    line = found.lines[0]  # three quarters of each of four weeks: 4, 5, 6 and 7 kW, three times each
+    assert line.median_w == pytest.approx(5500.0, rel=0.02)
+    assert [line.low_w, line.high_w] == pytest.approx([4000.0, 7000.0], rel=0.01)
+    assert PeakRecord((1,)).usual(at(0.0), at(900.0)) == ()
+
+
 def test_with_a_few_days_of_record_nothing_is_to_be_expected() -> None:
     record = record_of([(60.0 * k, 1000.0) for k in range(3 * 1440)])
     assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0 + 900))[0].lines[0].power_w is None

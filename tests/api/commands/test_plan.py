@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import json
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,13 @@ from api.command import main
 from collector.database import make_folder
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import WireReading
+from collector.ledger import Ledger
+from collector.ledger.records import Snapshot
+from collector.simulation.scenario import Scenario, cards
 from collector.snmp.meaning import CardMeaning
+from rules.peaks import PeakRecord
 from rules.reading import Stamp
+from rules.verdicts import LineLoad, Load
 
 ESTATE = str(Path(__file__).parents[3] / "deploy" / "example-estate.toml")
 LOAD = ("--load", "1500,1500,1500")
@@ -28,8 +34,9 @@ Run = Callable[..., tuple[int, str, str]]
 def plan(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     monkeypatch.chdir(tmp_path)
 
-    def run(*arguments: str, system: str = "core") -> tuple[int, str, str]:
-        code = main(["plan", ESTATE, "--system", system, *arguments])
+    def run(*arguments: str, system: str | None = "core") -> tuple[int, str, str]:
+        which = () if system is None else ("--system", system)
+        code = main(["plan", ESTATE, *which, *arguments])
         captured = capsys.readouterr()
         return code, captured.out, captured.err
 
@@ -93,11 +100,15 @@ def test_an_empty_data_folder_cannot_be_read(plan: Run, tmp_path: Path) -> None:
     assert "no readings are stored" in err
 
 
-def test_on_stored_readings(plan: Run, tmp_path: Path) -> None:
-    folder = tmp_path / "data"
-    at = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
+AT = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 
-    async def store() -> None:
+
+def store(
+    folder: Path, units: tuple[str, ...] = ("core-1", "core-2"), *, record: PeakRecord | None = None
+) -> None:
+    """Keep one reading of each unit, and the record of the core's load where there is one."""
+
+    async def kept() -> None:
         make_folder(folder)
         async with SqliteHistory(folder / "history.sqlite", CardMeaning(lambda _: None)) as history:
             lines = {
@@ -110,15 +121,84 @@ def test_on_stored_readings(plan: Run, tmp_path: Path) -> None:
                 )
             }
             wire = {"upsOutputSource": 3, "upsOutputNumLines": 3, "upsBatteryTemperature": 22, **lines}
-            batch = [
-                WireReading(u, Stamp(at, 1.0, "run"), 5.0, "standard", wire) for u in ("core-1", "core-2")
-            ]
-            await history.append(batch)
+            await history.append(
+                [WireReading(u, Stamp(AT, 1.0, "run"), 5.0, "standard", wire) for u in units]
+            )
+        if record is not None:
+            body = {"core": base64.b64encode(record.snapshot()).decode("ascii")}
+            async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+                tx.save_snapshot(Snapshot("peaks", AT, "peaks/2", body))
 
-    asyncio.run(store())
+    asyncio.run(kept())
+
+
+def test_on_stored_readings(plan: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
     code, out, err = plan("--data", str(folder), "--set", "never", "--json")
     assert err == ""
     found = json.loads(out)
-    assert found["played_on"] == "the readings of 24 Nov 2026 12:00:00 UTC"
+    assert found["played_on"] == "the readings of 24 Nov 2026, 12:00:00 at the site"
     assert (code, found["verdict"]) == (10, "inadequate")
     assert found["hold_up"]["high_s"] > 0
+
+
+def test_a_given_load_on_the_banks_as_they_are_judged(plan: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    arguments = ("--load", "6000,6000,6000", "--set", "never", "--json")
+    _, alone, _ = plan(*arguments)
+    _, out, _ = plan(*arguments, "--data", str(folder))
+    by_age, judged = json.loads(alone), json.loads(out)
+    assert by_age["played_on"] == "a given load of 18.0 kW; banks by table and age alone"
+    assert judged["played_on"] == "a given load of 18.0 kW; banks as judged from what is stored"
+    assert judged["load"]["power_w"] == 18_000.0
+    assert judged["hold_up"] != by_age["hold_up"]  # the bank was read at 22 degC in November 2026
+
+
+def test_without_a_system_all_are_played_and_progress_goes_to_standard_error(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    invented = Scenario(7, AT)
+    secrets, estate, folder = tmp_path / "secrets.toml", tmp_path / "estate.toml", tmp_path / "data"
+    secrets.write_text(invented.secrets_text())
+    secrets.chmod(0o600)
+    estate.write_text(
+        invented.estate_text({card: f"snmp://127.0.0.1:{n}" for n, card in enumerate(cards(), 1024)})
+    )
+    read = next(iter(cards().values()))
+    store(folder, tuple(u.unit for u in cards().values() if u.system == read.system))
+    code = main(["plan", str(estate), "--data", str(folder), "--set", "never", "--json"])
+    out, err = capsys.readouterr()
+    found = json.loads(out)
+    verdicts = {item["system"]: item["verdict"] for item in found["items"]}
+    assert set(verdicts) == {u.system for u in cards().values()}
+    assert verdicts.pop(read.system) == found["verdict"] == "inadequate"
+    assert set(verdicts.values()) == {"cannot_tell"}  # nothing of the others is stored
+    assert code == 10
+    assert f"1 of 3: playing {read.system}" in err.splitlines()
+    assert main(["plan", str(estate), "--data", str(folder), "--set", "never"]) == 10
+    text = capsys.readouterr().out
+    assert all(f"{name}: " in text for name in verdicts)
+
+
+def test_one_load_is_not_that_of_all_systems(plan: Run) -> None:
+    code, _, err = plan(*LOAD, system=None)
+    assert code == 2
+    assert "--system" in err
+
+
+def test_a_named_time_is_played_on_the_load_of_its_hour(plan: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    record = PeakRecord((1, 2, 3))
+    for quarter in range(29 * 96):
+        lines = tuple(LineLoad(n, 5000.0, 5300.0) for n in (1, 2, 3))
+        record.add_quarter(AT - timedelta(days=29) + timedelta(minutes=15 * quarter), Load(None, None, lines))
+    store(folder, record=record)
+    arguments = ("--data", str(folder), "--set", "never", "--back-after", "600", "--json")
+    _, out, _ = plan(*arguments, "--starts-at", "2026-11-26T14:00")
+    found = json.loads(out)
+    assert found["load"]["basis"] == "record"
+    assert found["load"]["power_w"] == pytest.approx(15_000.0, rel=1e-3)
+    _, out, _ = plan(*arguments)
+    assert json.loads(out)["load"] == {"basis": "now", "power_w": 9000.0, "low_w": None, "high_w": None}

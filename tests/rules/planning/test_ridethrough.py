@@ -12,10 +12,23 @@ from rules.assess import glance, task_of
 from rules.autonomy import HoldUpTask, hold_ups
 from rules.battery.belief import BankBelief
 from rules.estate import Estate, LoadGroup
-from rules.planning.ridethrough import BankCase, Ridethrough, Scenario, ShedStep, ride, ride_estate
+from rules.hold_up import Asked
+from rules.planning.load_ahead import LoadAhead, QuarterLoad
+from rules.planning.ridethrough import (
+    BankCase,
+    EstateTask,
+    LoadBasis,
+    Ridethrough,
+    Scenario,
+    ShedStep,
+    refuse_unknown,
+    ride,
+    ride_estate,
+    worst,
+)
 from rules.planning.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.verdicts import Verdict
-from tests.rules.plants import SET, estate, known_banks, reading, view
+from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
 
 UNITS = 2
 WALK_S = 20.0 + 10.0 + 20.0  # accept, the last unit's hold-off, walk-in
@@ -182,8 +195,96 @@ def test_the_time_line_has_no_holes() -> None:
     assert [span.state for span in own] == ["on supply", "on battery", "on supply", "on battery", "on supply"]
 
 
+def test_a_set_of_whose_fuel_nothing_is_said_never_runs_out() -> None:
+    stretches, marks = on_banks((MainsOut(0.0, None),), SetPlan(), SET, estate(2).units_of("A"))
+    assert len(stretches) == 1
+    assert [mark.what for mark in marks if np.isinf(mark.at_s)] == []
+
+
 def test_many_systems_come_one_at_a_time() -> None:
     plant, task, known = system()
-    many = ride_estate([(task, known, SET, plant.units_of("A"))] * 3, Scenario())
+    many = ride_estate([EstateTask(task, known, SET, plant.units_of("A"))] * 3, Scenario())
     assert next(many).system == "A"
     assert len(list(many)) == 2
+
+
+def test_one_system_of_many_is_played_as_if_it_were_asked_alone() -> None:
+    plant, task, known = system()
+    scenario = Scenario((MainsOut(0.0, 7200.0),), units_out=frozenset({"of another"}))
+    (many,) = ride_estate([EstateTask(task, known, SET, plant.units_of("A"))], scenario, seed=5)
+    alone = ride(
+        task,
+        known,
+        replace(scenario, units_out=frozenset()),
+        generator=SET,
+        units=plant.units_of("A"),
+        seed=5,
+    )
+    assert many == alone
+
+
+def test_what_no_system_has_is_refused_and_the_worst_is_what_is_said_of_all() -> None:
+    with pytest.raises(ValueError, match="units_out"):
+        refuse_unknown(Scenario(units_out=frozenset({"X"})), {"A1"}, set())
+    with pytest.raises(ValueError, match="load groups"):
+        refuse_unknown(Scenario(sheds=(ShedStep("X", at_s=1.0),)), {"A1"}, {"lab"})
+    assert worst([Verdict.ADEQUATE, Verdict.CANNOT_TELL, Verdict.INADEQUATE]) is Verdict.INADEQUATE
+    assert worst([Verdict.ADEQUATE, Verdict.CANNOT_TELL]) is Verdict.CANNOT_TELL
+    assert worst([]) is Verdict.CANNOT_TELL
+
+
+def hour(watts: float, low_w: float, high_w: float, from_s: float = 0.0) -> QuarterLoad:
+    asked = Asked(dict.fromkeys((1, 2, 3), watts / 3), dict.fromkeys((1, 2, 3), watts / 2.85))
+    return QuarterLoad(from_s, asked, low_w, high_w)
+
+
+def rides(ahead: LoadAhead | None, watts: float = 3000.0) -> Ridethrough:
+    plant, task, known = system(watts)
+    scenario = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
+    return ride(task, known, scenario, generator=SET, units=plant.units_of("A"), ahead=ahead)
+
+
+def day_long(*quarters: QuarterLoad) -> LoadAhead:
+    """Return a record of four hours that asks what the last of the given quarters does from there on."""
+    last = quarters[-1]
+    more = [replace(last, from_s=last.from_s + 900.0 * k) for k in range(1, 17)]
+    return LoadAhead(NOON, (*quarters, *more))
+
+
+def test_the_load_on_record_for_the_hour_is_played_in_place_of_the_load_now() -> None:
+    now, later = rides(None), rides(day_long(hour(24_000.0, 24_000.0, 24_000.0)))
+    assert now.load is not None
+    assert later.load is not None
+    assert (now.load.basis, later.load.basis) == (LoadBasis.NOW, LoadBasis.RECORD)
+    assert (now.load.power_w, later.load.power_w) == pytest.approx((18_000.0, 24_000.0))
+    assert now.hold_up is not None
+    assert later.hold_up is not None
+    assert later.hold_up.median_s is not None
+    assert now.hold_up.median_s is not None
+    assert later.hold_up.median_s < now.hold_up.median_s / (24.0 / 18.0)  # time falls faster than power rises
+    assert any("24.0 kW" in text for text in later.assumptions)
+
+
+def test_a_load_known_to_a_wide_interval_widens_that_of_the_hold_up() -> None:
+    sharp = rides(day_long(hour(12_000.0, 11_900.0, 12_100.0))).hold_up
+    wide = rides(day_long(hour(12_000.0, 9_000.0, 16_000.0))).hold_up
+    assert sharp is not None
+    assert wide is not None
+    assert None not in {sharp.low_s, sharp.high_s, wide.low_s, wide.high_s}
+    assert (wide.high_s or 0.0) - (wide.low_s or 0.0) > (sharp.high_s or 0.0) - (sharp.low_s or 0.0)
+    assert (wide.low_s or 0.0) < (sharp.low_s or 0.0)
+
+
+def test_the_quarter_that_asks_most_decides_and_a_gap_in_the_record_is_no_record() -> None:
+    ahead = day_long(hour(9_000.0, 8_000.0, 10_000.0), hour(15_000.0, 14_000.0, 16_000.0, 900.0))
+    found = ahead.during(0.0, 1800.0)
+    assert found is not None
+    assert found.asked.total_w == pytest.approx(15_000.0)
+    early = ahead.during(0.0, 600.0)
+    assert early is not None
+    assert early.asked.total_w == pytest.approx(9_000.0)
+    assert LoadAhead(NOON, (hour(1.0, 1.0, 1.0),)).during(0.0, 1800.0) is None
+    said = rides(LoadAhead(NOON, ()))
+    assert said.load is not None
+    assert said.load.basis is LoadBasis.NOW
+    assert any("No load is on record" in text for text in said.assumptions)
