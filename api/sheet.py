@@ -26,6 +26,8 @@ from api.pages.model import (
 )
 from api.pages.sources import isolation_of, score_of
 from api.pages.words import Clock, listed
+from collector.delivery.calling import calls, to_call
+from collector.delivery.post_office import home_zone
 from collector.polling import PollFigures
 from collector.service import Service
 from collector.signed_plans import Kept, SignedPlans
@@ -33,6 +35,7 @@ from collector.snmp.corrections import CorrectionSet
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
+from rules.alarms.topology import Topology
 from rules.autonomy import BankEnds
 from rules.estate import Estate
 from rules.planning.shutdown import Shutdown
@@ -243,7 +246,16 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
             for one in service.office.told.get(alarm.incident or "", ())
         ),
         system=_system_of(service.estate, alarm.about),
+        call=_to_call(service, alarm),
     )
+
+
+def _to_call(service: Service, alarm: lifecycle.Alarm) -> tuple[str, ...]:
+    """Return whom to call about an alarm that stands."""
+    if not (alarm.state.active and calls((alarm.id,))):
+        return ()
+    people, topology = service.configuration.people, Topology(service.estate)
+    return to_call((alarm.about,), service.clock.now(), people, topology, home_zone(service.configuration))
 
 
 def _system_of(estate: Estate, about: str) -> str | None:

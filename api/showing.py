@@ -14,7 +14,7 @@ from weakref import WeakKeyDictionary
 
 from api.counting import counted_by, with_counts
 from api.pages.model import Event, Outage, Sheet
-from api.pages.sources import Traces, outages_of, with_unit_lost
+from api.pages.sources import Traces, outages_of, with_shedding, with_unit_lost
 from api.sheet import sheet_of
 from collector.service import Service
 
@@ -60,7 +60,10 @@ class Showing:
     def _outages(self, sheet: Sheet) -> Mapping[str, Outage]:
         known = self._traces.look(sheet.systems, sheet.now)
         states = {state.id: state for state in sheet.systems}
-        return {name: with_unit_lost(outage, states[name]) for name, outage in known.items()}
+        return {
+            name: with_shedding(with_unit_lost(outage, states[name]), states[name], sheet.now)
+            for name, outage in known.items()
+        }
 
 
 _SHOWING: Final[WeakKeyDictionary[Service, Showing]] = WeakKeyDictionary()

@@ -11,7 +11,7 @@ Read in this order:
 6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process
 7. `discharges`, `bank_evidence`, `evidence`   discharges kept whole, and what a judgement of a bank rests on
 8. `planner`        questions about plans; `aftermath`: what came back after an outage; `testimony`, `set_words`: who says so;
-   `transfers`: which units came back late; `unit_work`: work on a unit, followed;
+   `transfers`: which units came back late; `unit_work`: work on a unit, followed; `shed_adviser`: what to shed first;
    `rounds`, `taking_out`, `switching_off`: answers kept ready; `signed_plans`: shutdowns signed, followed, compared
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `service`       all of it wired, started and stopped: what `api` may touch

@@ -75,7 +75,7 @@ class Planner:
 
     `seen`: a system's last view and glance, None before the first. `record`: its load's record.
     `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
-    `set_tested`: when a set last ran on load long enough to count as a test.
+    `beliefs_in_outage`: the same of a system on its banks, which cannot wait for better. `set_tested`: when a set last ran on load long enough to count as a test.
     """
 
     def __init__(
@@ -90,7 +90,9 @@ class Planner:
         beliefs: Callable[[], Mapping[str, BankBelief]],
         ledger: Ledger,
         set_tested: Callable[[str], datetime | None] | None = None,
+        beliefs_in_outage: Callable[[], Mapping[str, BankBelief]] | None = None,
     ) -> None:
+        self._beliefs_in_outage = beliefs_in_outage or beliefs
         self._set_tested = set_tested
         self._estate = estate
         self._worker = worker
@@ -114,7 +116,9 @@ class Planner:
         return {g.id: g for g in self._estate.load_groups.values() if g.system == system}
 
     def _believed(self, task: HoldUpTask) -> dict[str, BankBelief]:
-        beliefs = self._beliefs()
+        state = self._present.systems.get(task.system)
+        lit = state is not None and state.on_battery is not None
+        beliefs = self._beliefs_in_outage() if lit else self._beliefs()
         return {bank.id: beliefs[bank.id] for bank in task.banks if bank.id in beliefs}
 
     @contextmanager

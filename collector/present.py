@@ -19,7 +19,7 @@ from rules.planning.isolation import Isolation
 from rules.planning.next_size import Sizes
 from rules.planning.shutdown import Shutdown
 from rules.reading import Fault, Reading, Silence
-from rules.verdicts import BankState, SystemState
+from rules.verdicts import BankState, ShedFirst, SystemState
 
 
 @dataclass(slots=True)
@@ -40,6 +40,8 @@ class Present:
     """What switching the mains off would do to each system, as `collector.switching_off` last found."""
     sizes: dict[str, Sizes] = field(default_factory=dict)
     """What size each system's replacement should be, as `collector.sizes_ahead` last found."""
+    sheds: dict[str, ShedFirst] = field(default_factory=dict)
+    """What to shed first of each system on its banks, as `collector.shed_adviser` last found."""
     figures: Mapping[str, PollFigures] = field(default_factory=dict)
     foretold: Score | None = None
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""

@@ -362,6 +362,7 @@ class Recorder:
             poll_s={unit: self._poll_s(unit) for unit in units},
             on_battery_since=self._on_battery_since(system, units),
             seen_steps=self.aftermath.seen_steps(system),
+            shed=present.sheds.get(system),
             partner=self._partner(system),
             before=self._findings_before(system),
             last_call=self.transfers.found(system),

@@ -48,6 +48,7 @@ from collector.schedule import Cadence
 from collector.self_watch import PlannedSources, SelfWatch
 from collector.set_watch import SetWatch
 from collector.set_words import SetWords
+from collector.shed_adviser import ShedAdviser
 from collector.signed_plans import SignedPlans
 from collector.sizes_ahead import SizesAhead
 from collector.snmp.card import CardReader
@@ -200,6 +201,7 @@ class Service:
             seen=self.judging.seen,
             record=self.recorder.load_record,
             beliefs=self.judging.spoken_beliefs,
+            beliefs_in_outage=lambda: self.judging.spoken_beliefs(urgent=True),
             ledger=self.ledger,
             set_tested=lambda name: self.recorder.aftermath.set_test(name, self.clock.now()).last,
         )
@@ -214,6 +216,7 @@ class Service:
         self.sizes_ahead = SizesAhead(
             self.estate, self.planner, self.clock, self.present, self.recorder.load_record
         )
+        self.shed_adviser = ShedAdviser(self.estate, self.planner, self.clock, self.present)
         self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
         self.evidence = BankEvidenceBook(
             self.estate,
@@ -269,6 +272,7 @@ class Service:
                 group.create_task(self._fill_load_records(), name="load past"),
                 group.create_task(self.tidying.run(), name="tidying"),
                 group.create_task(self.taking_out.run(), name="taking out"),
+                group.create_task(self.shed_adviser.run(), name="shed adviser"),
                 group.create_task(self.switching_off.run(), name="switching off"),
                 group.create_task(self.sizes_ahead.run(), name="sizes"),
                 group.create_task(self._teaching.run(), name="teaching"),

@@ -36,6 +36,7 @@ from rules.verdicts import (
     OnBattery,
     Redundancy,
     RequirementVerdict,
+    ShedFirst,
     Standing,
     SystemState,
 )
@@ -63,7 +64,8 @@ class SystemView:
     at, by unit (5 s where not given). `coldest_c`: the coldest that each bank's room was seen, by bank.
     `seen_steps`: seconds last seen of a step of the bridge, by its name. `partner`: what is known of the
     system whose load this one must be able to take, where one is declared. `before`: what set its units apart
-    at the last look. `last_call`: what the last call on its banks showed (`rules.transfers`).
+    at the last look. `last_call`: what the last call on its banks showed (`rules.transfers`). `shed`: what to
+    shed first, as last reckoned while it is on its banks.
     """
 
     estate: Estate
@@ -81,6 +83,7 @@ class SystemView:
     partner: PartnerLoad | None = None
     before: tuple[Finding, ...] = ()
     last_call: tuple[Finding, ...] = ()
+    shed: ShedFirst | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,4 +332,5 @@ def on_battery(
         failed = starts_failed(generator, units, (view.now.at - since).total_seconds())
         if earliest is not None:
             start_before = earliest - timedelta(seconds=after_start_s(generator, units))
-    return OnBattery(since, earliest, latest, start_before, failed, reckoned)
+    shed = view.shed if view.shed is not None and view.shed.as_of >= since else None
+    return OnBattery(since, earliest, latest, start_before, failed, reckoned, shed)

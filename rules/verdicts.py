@@ -224,8 +224,38 @@ class RequirementVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class ShedStep:
+    """One load group to drop, what it takes, and who drops it where that is declared."""
+
+    group: str
+    power_w: float
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShedFirst:
+    """What to shed first of a system on its banks, as reckoned at `as_of`.
+
+    `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
+    at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
+    """
+
+    as_of: datetime
+    wanted_s: float
+    wanted_for: str
+    steps: tuple[ShedStep, ...] = ()
+    ends_earliest: datetime | None = None
+    reached: bool | None = None
+
+    @property
+    def power_w(self) -> float:
+        """Return what all steps take."""
+        return sum(step.power_w for step in self.steps)
+
+
+@dataclass(frozen=True, slots=True)
 class OnBattery:
-    """A system on its banks: since when, when it ends at the earliest and the latest."""
+    """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first."""
 
     since: datetime
     ends_earliest: datetime | None
@@ -233,6 +263,7 @@ class OnBattery:
     start_set_before: datetime | None = None
     starts_failed: int | None = None
     reckoned_since: datetime | None = None
+    shed: ShedFirst | None = None
 
 
 class FindingKind(StrEnum):

@@ -47,7 +47,7 @@ class Alarm:
     `about` is the id of a system, unit, bank, card or "ridethrough"; `severity` and `state` are the words of
     the interface. `by_when_text` says in words what the date alone does not ("while someone is there").
     `because` says what suppresses or
-    explains it. `counted` are card alarms and lesser alarms that the incident holds under this sentence.
+    explains it. `call` names whom to call, with their numbers. `counted` are card alarms and lesser alarms that the incident holds under this sentence.
     """
 
     id: str
@@ -68,6 +68,7 @@ class Alarm:
     shelved_by: str | None = None
     because: tuple[str, ...] = ()
     system: str | None = None
+    call: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,11 +179,11 @@ class StartAttempt:
 
 @dataclass(frozen=True, slots=True)
 class Shedding:
-    """What shedding would do now: what goes, and the earliest end after it."""
+    """What shedding would do now, in a sentence; and where something is to go, how much, and the earliest end then."""
 
     what: str
-    power_w: float
-    ends_earliest: datetime
+    power_w: float = 0.0
+    ends_earliest: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

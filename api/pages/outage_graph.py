@@ -50,7 +50,7 @@ class LivePicture:
     def axis(self) -> Axis:
         """Return an axis that reaches past the latest end, or past the present where no end is known."""
         ends = [m for m in (self.on.ends_latest, self.on.ends_earliest) if m]
-        if self.outage.shedding:
+        if self.outage.shedding and self.outage.shedding.ends_earliest:
             ends.append(self.outage.shedding.ends_earliest)
         reach = max([self.after(m) for m in ends], default=self.after(self.now) * 1.5)
         return Axis.over(max(reach * 1.08, self.after(self.now) * 1.2, 300.0))
@@ -120,7 +120,7 @@ def _live_curves(
         ),
         el("path", d=path([here, (middle, 100)]), class_="l-lost thin"),
     ]
-    if outage.shedding:
+    if outage.shedding and outage.shedding.ends_earliest:
         drawn.append(
             el("path", d=path([here, (picture.after(outage.shedding.ends_earliest), 100)]), class_="l-eol")
         )

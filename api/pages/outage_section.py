@@ -13,7 +13,7 @@ from api.pages.minutes import attempts, work_s
 from api.pages.model import Outage, Sheet, StartAttempt
 from api.pages.outage_graph import LivePicture, live_graph
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, age, clause, kilo, minutes, plural, remaining
+from api.pages.words import CANNOT_TELL, age, clause, kilo, minutes, plural, remaining, with_figures
 from rules.estate import Generator
 from rules.verdicts import OnBattery, Verdict
 from rules.verdicts import Standing as UnitStands
@@ -40,7 +40,7 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
         rows.append(figure("ends at the earliest", "", el("dd", subject.clock.second(on.ends_earliest))))
     else:
         rows.append(figure("ends", None, el("dd", CANNOT_TELL, class_="cannot")))
-    if known.shedding:
+    if known.shedding and known.shedding.ends_earliest:
         words = f"if {kilo(known.shedding.power_w)} kW is shed now"
         rows.append(
             figure(words, "eol", el("dd", subject.clock.second(known.shedding.ends_earliest), class_="part"))
@@ -73,6 +73,7 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
         el(
             "div",
             body,
+            el("p", list(with_figures(known.shedding.what)), class_="say shed") if known.shedding else None,
             el("p", _live_rests(sheet, subject, known.readings), class_="rest"),
             id=f"outage-{slug(subject.state.id)}",
             live=True,

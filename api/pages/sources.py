@@ -17,6 +17,7 @@ from collector.simulation import score as simulated
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents import Incident, Part
 from rules.alarms.plain import from_plain
+from rules.alarms.wording import shed_words
 from rules.estate import Estate
 from rules.planning.checks import Result
 from rules.planning.isolation import Isolation, Overall
@@ -203,6 +204,15 @@ def _left(state: SystemState, now: datetime) -> float | None:
     middle = on.ends_earliest + ((on.ends_latest or on.ends_earliest) - on.ends_earliest) / 2
     whole = (middle - on.since).total_seconds()
     return min(max((middle - now).total_seconds() / whole, 0.0), 1.0) if whole > 0 else 0.0
+
+
+def with_shedding(outage: model.Outage, state: SystemState, now: datetime) -> model.Outage:
+    """Return an outage with what to shed first, as far as that is reckoned."""
+    shed = None if state.on_battery is None else state.on_battery.shed
+    if shed is None:
+        return outage
+    ends = shed.ends_earliest if shed.steps else None
+    return replace(outage, shedding=model.Shedding(shed_words(shed, now), shed.power_w, ends))
 
 
 def with_unit_lost(outage: model.Outage, state: SystemState) -> model.Outage:

@@ -472,6 +472,10 @@ class PersonTable(Table):
     """Somebody who is told."""
 
     name: Text = Field(description="the person's name, or the desk's")
+    telephone: Text | None = Field(
+        default=None,
+        description="number to call in an outage that ends soon; shown in messages and on the page",
+    )
     time_zone: Zone | None = Field(
         default=None, description="for the hours in `tell`; the first site's where left out"
     )

@@ -29,7 +29,8 @@ class Reach:
 class Letter:
     """One notice for one person. `others`: the further ways to them if this one fails.
 
-    `unanswered_only`: needless once somebody acknowledged. `told_only`: for whoever was told before.
+    `unanswered_only`: needless once somebody acknowledged. `told_only`: for whoever was told before. `call`: whom
+    to call, by name and number.
     """
 
     notice: Notice
@@ -40,6 +41,7 @@ class Letter:
     others: tuple[Reach, ...] = ()
     unanswered_only: bool = False
     told_only: bool = False
+    call: tuple[str, ...] = ()
 
     def body(self) -> dict[str, Any]:
         """Return the letter as the outbox keeps it."""
@@ -106,6 +108,7 @@ def notice_data(letter: Letter, message_id: str) -> dict[str, Any]:
         "what": notice.what,
         "do": notice.do or None,
         "by_when": _rfc3339(notice.by_when),
+        "call": list(letter.call),
         "details": list(notice.lines),
         "short": notice.short,
         "urgent": notice.urgent,

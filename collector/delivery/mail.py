@@ -109,6 +109,8 @@ def _facts(letter: Letter) -> list[tuple[str, str]]:
     facts = [("Severity", notice.severity.value), ("Since", letter.local(notice.opened_at or notice.at))]
     if notice.by_when is not None and notice.kind is not NoticeKind.CLOSED:
         facts.append(("Act before", letter.local(notice.by_when)))
+    if letter.call:
+        facts.append(("Call", "; ".join(letter.call)))
     if notice.counted > 1:
         facts.append(("Conditions counted", str(notice.counted)))
     facts.append(("Incident", notice.incident))

@@ -4,35 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Final
 from urllib.parse import quote
-from zoneinfo import ZoneInfo
 
 from collector.configuration.collecting import PersonTable, TellTable
+from collector.delivery.calling import called_for
+from collector.delivery.hours import within_hours
 from collector.delivery.letter import LETTER, Letter, Reach
 from collector.ledger.records import Outgoing
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import Notice, NoticeKind
 from rules.alarms.topology import Topology
-
-DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-
-
-def within_hours(tell: TellTable, at: datetime, time_zone: str) -> bool:
-    """Return whether a moment lies in the days and hours of `tell`.
-
-    Hours over midnight (`until` before `from`) belong to the day they began on.
-    """
-    here = at.astimezone(ZoneInfo(time_zone))
-    day, clock = here.weekday(), here.time()
-    start, end = tell.from_time, tell.until_time
-    if start is None and end is None:
-        return DAYS[day] in tell.days
-    begins = start or clock.min
-    ends = end or clock.max
-    if begins <= ends:
-        return DAYS[day] in tell.days and begins <= clock < ends
-    return (DAYS[day] in tell.days and clock >= begins) or (DAYS[day - 1] in tell.days and clock < ends)
 
 
 def concerns(tell: TellTable, notice: Notice, topology: Topology) -> bool:
@@ -79,16 +60,28 @@ def letters(
             for person in people
             if (tells := [t for t in person.tell if _wanted(t, notice, person.time_zone or time_zone)])
         ]
+    call = called_for(notice, people, topology, time_zone)
     return tuple(
         letter_to(
-            person, notice, min(t.unanswered_s for t in tells), person.time_zone or time_zone, collector
+            person,
+            notice,
+            min(t.unanswered_s for t in tells),
+            person.time_zone or time_zone,
+            collector,
+            call=call,
         )
         for person, tells in chosen
     )
 
 
 def letter_to(
-    person: PersonTable, notice: Notice, unanswered_s: float, time_zone: str, collector: str
+    person: PersonTable,
+    notice: Notice,
+    unanswered_s: float,
+    time_zone: str,
+    collector: str,
+    *,
+    call: tuple[str, ...] = (),
 ) -> Outgoing:
     """Return the message of a notice to one person."""
     ways = [Reach(reach.channel, reach.address) for reach in person.reach]
@@ -102,6 +95,7 @@ def letter_to(
         others=tuple(ways[1:]),
         unanswered_only=unanswered_s > 0 and not closing,
         told_only=closing,
+        call=call,
     )
     due = notice.at
     if unanswered_s > 0 and not closing:

@@ -10,7 +10,7 @@ from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity, Thin
 from rules.alarms.incidents import Incident, Notice, NoticeKind, Part
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.scene import Scene
-from rules.alarms.wording import at_least, at_most, counted, lasted, listed, short_form
+from rules.alarms.wording import at_least, at_most, counted, lasted, listed, shed_words, short_form
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,9 @@ def _part_line(case: Case, part: Part) -> str:
     if part.reckoned_since is not None:
         ago = lasted((case.at - part.reckoned_since).total_seconds())
         reckoned = f"; not seen for {ago}, reckoned since"
-    return f"{name}: {units} on battery{carrying}; {low} left at the least{high}{reckoned}."
+    outage = state.on_battery if state is not None else None
+    shed = f" {shed_words(outage.shed, case.at)}" if outage is not None and outage.shed is not None else ""
+    return f"{name}: {units} on battery{carrying}; {low} left at the least{high}{reckoned}.{shed}"
 
 
 def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:

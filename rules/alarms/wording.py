@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Callable
+from datetime import datetime
 from typing import Final
 
-from rules.verdicts import HoldUps, UnitWork
+from rules.verdicts import HoldUps, ShedFirst, UnitWork
 
 SHORT: Final = 160
 
@@ -68,6 +69,27 @@ def listed(names: tuple[str, ...] | list[str], most: int = 6) -> str:
     if len(names) > most:
         return ", ".join(shown) + f" and {len(names) - most} more"
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + (f" and {shown[-1]}" if shown else "")
+
+
+def shed_words(shed: ShedFirst, at: datetime) -> str:
+    """Return what to shed first as a sentence, with how long it then holds from `at`."""
+    if shed.reached is None:
+        return "What shedding gives cannot be told; shed in the agreed order."
+    wanted = f"{shed.wanted_for} ({at_most(shed.wanted_s)})"
+    if not shed.steps:
+        if shed.reached:
+            return f"Nothing needs to be shed yet: it holds for {wanted}."
+        return f"It does not hold for {wanted}, and no load group is declared that could be shed."
+    steps = [
+        f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
+        for step in shed.steps
+    ]
+    text = f"Shed first {', then '.join(steps)}"
+    if shed.ends_earliest is not None:
+        text += (
+            f": it then holds {at_least(max((shed.ends_earliest - at).total_seconds(), 0.0))} at the least"
+        )
+    return f"{text}." if shed.reached else f"{text}, not the {at_most(shed.wanted_s)} of {shed.wanted_for}."
 
 
 def worst_lost(hold_up: HoldUps) -> str | None:

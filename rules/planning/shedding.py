@@ -9,18 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
 
 from rules.autonomy import DRIFT_SD, SHARING_SD, HoldUpTask, shuffled
 from rules.battery.belief import BankBelief
-from rules.estate import LoadGroup
+from rules.estate import Generator, LoadGroup, Purpose, Unit
 from rules.hold_up import Asked, Shed, Store, percentiles, play_with_sheds
 from rules.planning.ridethrough import group_load
 from rules.planning.safety import ADVICE_ONLY
-from rules.requirements import minutes
-from rules.verdicts import Basis
+from rules.requirements import after_start_s, minutes
+from rules.verdicts import Basis, RequirementVerdict, ShedFirst, ShedStep
 
 EARLY_S: Final = 120.0
 """When loads are shed unless said otherwise: two minutes after the loss, time for a person or a relay."""
@@ -61,6 +62,45 @@ class SheddingPlan:
     because: tuple[str, ...]
     not_checked: tuple[str, ...] = NOT_CHECKED
     safety: tuple[str, ...] = (ADVICE_ONLY,)
+
+
+UNSAID_S: Final = 3600.0
+"""How long a system on its banks should hold where nobody declared for what: somebody can be reached in an hour."""
+BY_HAND: Final = "a start by hand"
+UNTIL: Final[Mapping[Purpose, str]] = {
+    Purpose.ORDERLY_SHUTDOWN: "an orderly shutdown",
+    Purpose.PLANNED: "the planned work",
+}
+"""What may still be wanted of a system on its banks. Its automatic start comes by itself or does not."""
+
+
+def wanted_now(
+    needs: Sequence[RequirementVerdict], generator: Generator | None, units: Sequence[Unit]
+) -> tuple[float, str]:
+    """Return how long a system on its banks should hold from this moment, s, and for what.
+
+    A person at the set needs the way there and then the run-up and walk-in; all else as it is declared. The
+    longest counts: what is shed can be switched on again, what is dropped is down.
+    """
+    found = [
+        (need.required_s, UNTIL[need.purpose]) for need in needs if need.purpose in UNTIL and need.required_s
+    ]
+    if generator is not None and generator.hand_start_s is not None:
+        found.append((generator.hand_start_s + after_start_s(generator, units), BY_HAND))
+    return max(found, default=(UNSAID_S, "an hour, since no need is declared"))
+
+
+def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirst:
+    """Return a plan that sheds at once as people are told of it during an outage."""
+    held_s = plan.steps[-1].hold_up_low_s if plan.steps else plan.without_s
+    return ShedFirst(
+        as_of=as_of,
+        wanted_s=plan.wanted_s,
+        wanted_for=wanted_for,
+        steps=tuple(ShedStep(step.group, step.power_w, step.by) for step in plan.steps),
+        ends_earliest=None if held_s is None else as_of + timedelta(seconds=held_s),
+        reached=plan.reached,
+    )
 
 
 def tight_line(task: HoldUpTask) -> int | None:

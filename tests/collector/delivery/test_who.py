@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from collector.configuration.collecting import PersonTable, TellTable
+from collector.delivery.hours import within_hours
 from collector.delivery.letter import Letter
-from collector.delivery.who import letters, within_hours
+from collector.delivery.who import letters
 from collector.ledger.records import Outgoing
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import Notice, NoticeKind

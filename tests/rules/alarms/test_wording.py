@@ -1,9 +1,12 @@
 """Numbers and short texts as people read them."""
 
+from datetime import UTC, datetime, timedelta
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.alarms.wording import at_least, at_most, counted, lasted, listed, plain, short_form
+from rules.alarms.wording import at_least, at_most, counted, lasted, listed, plain, shed_words, short_form
+from rules.verdicts import ShedFirst, ShedStep
 
 
 def test_what_favours_us_is_rounded_down_and_what_counts_against_us_up() -> None:
@@ -62,3 +65,21 @@ def test_the_short_form_is_never_longer_than_160_plain_characters(
     assert text.isprintable()
     if left:
         assert left in text
+
+
+def test_what_to_shed_is_a_sentence_with_who_does_it_and_how_long_it_then_holds() -> None:
+    at = datetime(2026, 10, 9, 12, tzinfo=UTC)
+    steps = (ShedStep("desks", 3600.0, "night desk, panel 3"), ShedStep("lights", 12_000.0))
+    ends = at + timedelta(seconds=630)
+    shed = ShedFirst(at, 600.0, "a start by hand", steps, ends, reached=True)
+    assert shed_words(shed, at) == (
+        "Shed first desks, 3.60 kW (by night desk, panel 3), then lights, 12.0 kW: it then holds 10.5 min at the least."
+    )
+    short = ShedFirst(at, 700.0, "a start by hand", steps[:1], ends, reached=False)
+    assert shed_words(short, at + timedelta(seconds=30)).endswith(
+        "it then holds 10.0 min at the least, not the 11.7 min of a start by hand."
+    )
+    enough = ShedFirst(at, 600.0, "a start by hand", reached=True)
+    assert shed_words(enough, at) == "Nothing needs to be shed yet: it holds for a start by hand (10.0 min)."
+    assert "no load group is declared" in shed_words(ShedFirst(at, 600.0, "x", reached=False), at)
+    assert "cannot be told" in shed_words(ShedFirst(at, 600.0, "x"), at)

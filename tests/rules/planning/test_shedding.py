@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
 from rules.assess import glance, task_of
-from rules.estate import LoadGroup
-from rules.planning.shedding import SheddingPlan, shed_order, shedding_plan
-from tests.rules.plants import estate, known_banks, reading, view
+from rules.estate import LoadGroup, Purpose
+from rules.planning.shedding import UNSAID_S, SheddingPlan, shed_first, shed_order, shedding_plan, wanted_now
+from rules.verdicts import Against, RequirementVerdict, Verdict
+from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
 
 VITAL = LoadGroup("control", "A", (1000.0, 1000.0, 1000.0), 1)
 LAB = LoadGroup("lab", "A", (500.0, 3000.0, 500.0), 3)
@@ -68,3 +72,30 @@ def test_more_shed_holds_longer_and_waiting_costs() -> None:
     assert found.waiting_costs_s >= 0.0
     assert any("shed_by" in text for text in found.because)
     assert found.safety
+
+
+def need(purpose: Purpose, required_s: float | None) -> RequirementVerdict:
+    return RequirementVerdict("n", purpose, required_s, Against.NOW, Verdict.CANNOT_TELL, (), NOON, None)
+
+
+def test_in_an_outage_it_should_hold_until_a_person_has_started_the_set_or_all_is_shut_down() -> None:
+    units = estate(2).units_of("A")
+    by_hand = replace(SET, hand_start_s=300.0)
+    # 300 s to get there, 15 s of crank, 12 s of run-up, 3 s of changeover; 20 s to accept, 10 s in turn, 20 s of ramp
+    hand = need(Purpose.MANUAL_GENERATOR_START, 600.0)
+    assert wanted_now([hand], by_hand, units) == (380.0, "a start by hand")
+    down = need(Purpose.ORDERLY_SHUTDOWN, 1200.0)
+    assert wanted_now([hand, down], by_hand, units) == (1200.0, "an orderly shutdown")
+    automatic = need(Purpose.GENERATOR_START, 90.0)
+    assert wanted_now([automatic], None, units)[0] == UNSAID_S
+    assert wanted_now([need(Purpose.PLANNED, None)], replace(SET, hand_start_s=None), units)[0] == UNSAID_S
+
+
+def test_what_is_told_in_an_outage_is_the_plan_with_its_end() -> None:
+    found = plan(1e6, [LAB, STORE])
+    told = shed_first(found, NOON, "an orderly shutdown")
+    assert [step.group for step in told.steps] == ["lab", "store"]
+    assert told.power_w == 4000.0 + 3000.0
+    assert told.reached is False
+    assert told.ends_earliest == NOON + timedelta(seconds=found.steps[-1].hold_up_low_s)
+    assert found.steps[-1].hold_up_low_s > found.steps[0].hold_up_low_s > (found.without_s or 0.0)
