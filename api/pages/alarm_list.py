@@ -29,8 +29,10 @@ def in_state(alarms: Sequence[Alarm], state: str) -> list[Alarm]:
     return [alarm for alarm in alarms if alarm.state == state]
 
 
-def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = False) -> Element:
-    """Return question 3 over some alarms, with what else there is under it."""
+def wrong(
+    sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = False, linked: bool = True
+) -> Element:
+    """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them."""
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
     reading = "In the order to act. The heavier the stroke, the graver."
@@ -49,10 +51,12 @@ def wrong(sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = F
         if stand
         else el("p", calm, class_="say")
     )
-    return question(3, title, reading, el("div", body, _also(alarms, clock), id="wrong", live=True))
+    return question(
+        3, title, reading, el("div", body, _also(alarms, clock, linked=linked), id="wrong", live=True)
+    )
 
 
-def _also(alarms: Sequence[Alarm], clock: Clock) -> Element:
+def _also(alarms: Sequence[Alarm], clock: Clock, *, linked: bool) -> Element | None:
     said: list[str] = []
     gone, shelved = in_state(alarms, GONE), in_state(alarms, SHELVED)
     if gone:
@@ -64,6 +68,8 @@ def _also(alarms: Sequence[Alarm], clock: Clock) -> Element:
         if in_state(alarms, state):
             said.append(f"{len(in_state(alarms, state))} {words}")
     also = f"Also: {listed(said)}. " if said else ""
+    if not linked:
+        return el("p", also, class_="rest") if said else None
     return el("p", also, el("a", "All alarms and outages", href="/alarms"), class_="rest")
 
 

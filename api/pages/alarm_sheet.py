@@ -28,7 +28,7 @@ from api.pages.words import Clock, capital, plural, stopwatch
 def alarms_page(sheet: Sheet) -> Page:
     """Return the sheet of alarms and outages."""
     clock = clock_of(sheet)
-    parts: list[Element | None] = [_lead(sheet), wrong(sheet, sheet.alarms, clock)]
+    parts: list[Element | None] = [_lead(sheet), wrong(sheet, sheet.alarms, clock, linked=False)]
     parts.append(_more(sheet, "Gone, but seen by nobody", None, in_state(sheet.alarms, GONE), clock))
     parts.append(
         _more(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from api.pages.alarm_list import wrong
 from api.pages.bank_section import (
     axis,
@@ -99,7 +101,7 @@ def bank_page(sheet: Sheet, name: str) -> Page | None:
         _left(sheet, state),
         _shown(sheet, state),
         _kept(state),
-        _known(state),
+        _known(state, today_of(sheet)),
     ]
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
@@ -290,7 +292,7 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
     )
 
 
-def _known(state: BankState) -> Element | None:
+def _known(state: BankState, today: date) -> Element | None:
     """Return what else is known of a bank: what somebody should do, when to test it, what its card promised."""
     parts: list[Nodes] = []
     for n, finding in enumerate(state.findings):
@@ -317,10 +319,11 @@ def _known(state: BankState) -> Element | None:
             if risk is not None and risk >= 0.005
             else ""
         )
+        when = "Next test due" if state.tests.due >= today else "A test was due"
         said.append(
             el(
                 "p",
-                f"Next test due {Clock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
+                f"{when} {Clock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
                 class_="prose",
             )
         )

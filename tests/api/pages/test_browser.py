@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from selenium import webdriver
@@ -195,3 +196,92 @@ def test_everything_that_can_be_pressed_is_large_enough_and_named(browser: webdr
             " && !e.getAttribute('aria-label')).length"
         )
         assert unnamed == 0
+
+
+NAMED = {"link", "button", "image", "img", "textbox", "spinbutton", "combobox", "checkbox", "radio"}
+
+# Text whose colour stands out too little from what it lies on, by WCAG 2.2's relative luminance.
+PALE = """
+const light = c => { const v = c.map(x => x / 255).map(x => x <= 0.03928 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4);
+  return 0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2]; };
+const parts = text => (text.match(/[\\d.]+/g) || []).map(Number);
+const under = e => { for (; e; e = e.parentElement) { const c = parts(getComputedStyle(e).backgroundColor);
+  if (c.length === 3 || c[3] > 0) return c; } return [255, 255, 255]; };
+const found = [];
+for (const e of document.querySelectorAll("main *, header *, footer *")) {
+  if (e.closest("svg, .off, .skip") || !e.offsetParent) continue;
+  if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
+  const [a, b] = [light(parts(getComputedStyle(e).color)), light(under(e))].sort((x, y) => y - x);
+  const ratio = (a + 0.05) / (b + 0.05);
+  if (ratio < 5.5) found.push(ratio.toFixed(2) + " " + e.textContent.trim().slice(0, 40));
+}
+return found;
+"""
+
+
+def spoken(driver: webdriver.Chrome) -> list[tuple[str, str, int]]:
+    """Return what a screen reader is given, in order: role, name, and level of headings (0 for others)."""
+    found = []
+    for node in driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]:
+        if node.get("ignored"):
+            continue
+        level = next((p["value"]["value"] for p in node.get("properties", ()) if p["name"] == "level"), 0)
+        role, name = node["role"]["value"], node.get("name", {}).get("value", "")
+        found.append((role, name, int(level) if role == "heading" else 0))
+    return found
+
+
+@pytest.mark.parametrize("name", ["short", "outage", "silent"])
+def test_a_screen_reader_is_given_names_for_all_and_headings_in_order(
+    browser: webdriver.Chrome, name: str
+) -> None:
+    with Stage(samples.ALL[name]()) as stage:
+        resize(browser, 1440)
+        for address in ADDRESSES:
+            browser.get(stage.url + address)
+            browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+            said = spoken(browser)
+            unnamed = [role for role, words, _ in said if role in NAMED and not words.strip()]
+            assert (address, unnamed) == (address, [])
+            levels = [level for role, _, level in said if role == "heading"]
+            assert (address, levels[0], levels.count(1)) == (address, 1, 1)
+            assert (address, [b for a, b in pairwise(levels) if b > a + 1]) == (address, [])
+            assert [role for role, _, _ in said].count("main") == 1
+            assert [role for role, _, _ in said].count("status") == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_all_text_stands_out_from_the_paper(browser: webdriver.Chrome, scheme: str) -> None:
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    try:
+        for name in ("short", "outage", "silent"):
+            with Stage(samples.ALL[name]()) as stage:
+                resize(browser, 1440)
+                for address in ADDRESSES:
+                    browser.get(stage.url + address)
+                    browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+                    assert (address, browser.execute_script(PALE)) == (address, [])
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_in_forced_colours_only_the_sheet_at_hand_is_underlined(browser: webdriver.Chrome) -> None:
+    """And drawings keep their strokes in the system's own colours, whichever paper was chosen before."""
+    forced = [{"name": "forced-colors", "value": "active"}, {"name": "prefers-color-scheme", "value": "dark"}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": forced})
+    try:
+        with Stage(samples.short()) as stage:
+            browser.get(stage.url + "/banks")
+            lines = browser.execute_script(
+                "return [...document.querySelectorAll('nav.where a')]"
+                ".map(a => [a.hasAttribute('aria-current'), getComputedStyle(a).borderBottomColor])"
+            )
+            paper = browser.execute_script(
+                "return getComputedStyle(document.body.parentElement).backgroundColor"
+            )
+            assert [shown for shown, colour in lines if colour != paper] == [True]
+            root = "return getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()"
+            assert browser.execute_script(root) == "CanvasText"
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
