@@ -43,7 +43,7 @@ async def fill(
     """
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     end = midnight - back * STRETCH
-    loads = await _loads(estate.units_of(system), record.lines, history, end - STRETCH, end)
+    loads = await loads_between(estate.units_of(system), record.lines, history, end - STRETCH, end)
     found = False
     for number, lines in enumerate(loads):
         at = end - STRETCH + number * QUARTER
@@ -55,7 +55,7 @@ async def fill(
     return found
 
 
-async def _loads(
+async def loads_between(
     units: Sequence[Unit], lines: Sequence[int], history: HistoryStore, start: datetime, end: datetime
 ) -> list[tuple[LineLoad, ...]]:
     """Return the system's mean load by line in each quarter of an hour from `start` to `end`."""

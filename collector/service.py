@@ -39,6 +39,7 @@ from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, 
 from collector.ledger.retention import let_go
 from collector.live_judging import LiveJudging
 from collector.load_past import fill_all
+from collector.looking_back import LookingBack
 from collector.planned_tests import PlannedTests
 from collector.planner import Planner
 from collector.polling import Answer, Poller
@@ -227,6 +228,7 @@ class Service:
             next_test=PlannedTests(self.estate, self._planned_sources()).next_test,
         )
         self.recorder.coldest_c = self.evidence.coldest_c
+        self.looking_back = LookingBack(self.estate, self.history, self.ledger)
         self.bank_judging = BankJudging(
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
         )

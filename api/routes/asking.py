@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, TypeVar
 
 from fastapi import Depends, Query, Request
@@ -25,6 +25,29 @@ T = TypeVar("T")
 
 Asked = Annotated[Service, Depends(service_of)]
 Limit = Annotated[int, Query(ge=1, le=1000, description="the most items to give")]
+
+Shares = Annotated[
+    list[Annotated[float, Query(gt=0, le=1)]],
+    Query(
+        alias="share",
+        min_length=1,
+        max_length=20,
+        description="parts of the time, over 0 to 1; may stand several times",
+    ),
+]
+From = Annotated[str | None, Query(alias="from", description="RFC 3339; a month before `to` if left out")]
+To = Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")]
+
+
+def span(
+    service: Service, start: str | None, end: str | None, default: timedelta
+) -> tuple[datetime, datetime]:
+    """Return a span from a query: its end now, its start `default` before the end, where left out. Raises Problem."""
+    until = moment(end, "to", service.clock.now())
+    since = moment(start, "from", until - default)
+    if since >= until:
+        raise Problem(422, "wrong-input", "from: want a time before `to`")
+    return since, until
 
 
 def answer(value: object, status: int = 200) -> Response:

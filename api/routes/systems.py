@@ -9,7 +9,8 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer, moment
+from api.routes.asking import Asked, From, Shares, To, answer, span
+from collector.looking_back import TooManyMeansError
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 
@@ -42,13 +43,29 @@ async def runtime(
     start: Annotated[
         str | None, Query(alias="from", description="RFC 3339; ten years before `to` if left out")
     ] = None,
-    end: Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")] = None,
+    end: To = None,
 ) -> Response:
     """Give each bank's run time at its power of today by each judged discharge, its slope, and the line a year on."""
     if system not in service.estate.systems:
         raise not_known("system", system, list(service.estate.systems))
-    until = moment(end, "to", service.clock.now())
-    since = moment(start, "from", until - timedelta(days=3652))
-    if since >= until:
-        raise Problem(422, "wrong-input", "from: want a time before `to`")
+    since, until = span(service, start, end, timedelta(days=3652))
     return answer({"items": service.runtimes(system, since, until), "next": None})
+
+
+@router.get("/{system}/load/percentiles", responses=told(404, 422, 503))
+async def load_percentiles(
+    service: Asked,
+    system: str,
+    start: From = None,
+    end: To = None,
+    shares: Shares = [0.05, 0.5, 0.95],  # noqa: B006 - fastapi copies it
+) -> Response:
+    """Give percentiles of a system's load by board line, of means over a quarter of an hour."""
+    if system not in service.estate.systems:
+        raise not_known("system", system, list(service.estate.systems))
+    since, until = span(service, start, end, timedelta(days=30))
+    try:
+        found = await service.looking_back.load_percentiles(system, start=since, end=until, shares=shares)
+    except TooManyMeansError as error:
+        raise Problem(422, "wrong-input", f"from: {error}") from None
+    return answer({"items": found, "next": None})

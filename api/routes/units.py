@@ -1,4 +1,4 @@
-"""Units: the last reading with its age and doubts, the card's health, history of a quantity."""
+"""Units: the last reading with its age and doubts, the card's health, history and percentiles of a quantity."""
 
 from __future__ import annotations
 
@@ -10,12 +10,19 @@ from fastapi.responses import Response
 
 from api.json import unit_json
 from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer, moment
+from api.routes.asking import Asked, From, Shares, To, answer, span
 from api.sheet import sheet_of
 from collector.history.store import QuantityUnknownError
+from collector.looking_back import TooManyMeansError
 
 router = APIRouter(prefix="/v1/units", tags=["units"])
 
+Quantity = Annotated[
+    str, Query(max_length=60, description="group and field of a reading, e.g. output_power_w")
+]
+Line = Annotated[
+    int | None, Query(ge=1, le=3, description="the unit's own line, where the quantity has lines")
+]
 Points = Annotated[int, Query(ge=1, le=5000, description="the most buckets to give")]
 
 
@@ -38,25 +45,18 @@ async def unit(service: Asked, unit: str) -> Response:
 async def history(
     service: Asked,
     unit: str,
-    quantity: Annotated[
-        str, Query(max_length=60, description="group and field of a reading, e.g. output_power_w")
-    ],
-    line: Annotated[
-        int | None, Query(ge=1, le=3, description="the unit's own line, where the quantity has lines")
-    ] = None,
+    quantity: Quantity,
+    line: Line = None,
     start: Annotated[
         str | None, Query(alias="from", description="RFC 3339; a day before `to` if left out")
     ] = None,
-    end: Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")] = None,
+    end: To = None,
     points: Points = 500,
 ) -> Response:
     """Give buckets of one quantity: min, mean, max, and how many readings of those expected were good."""
     if unit not in service.estate.units:
         raise not_known("unit", unit, list(service.estate.units))
-    until = moment(end, "to", service.clock.now())
-    since = moment(start, "from", until - timedelta(days=1))
-    if since >= until:
-        raise Problem(422, "wrong-input", "from: want a time before `to`")
+    since, until = span(service, start, end, timedelta(days=1))
     try:
         buckets = await service.series(unit, quantity, line, start=since, end=until, points=points)
     except QuantityUnknownError as error:
@@ -69,3 +69,36 @@ async def history(
         for b in buckets
     ]  # fmt: skip
     return answer({"items": items, "next": None})
+
+
+@router.get("/{unit}/percentiles", responses=told(404, 422, 503))
+async def percentiles(
+    service: Asked,
+    unit: str,
+    quantity: Quantity,
+    line: Line = None,
+    start: From = None,
+    end: To = None,
+    shares: Shares = [0.05, 0.5, 0.95],  # noqa: B006 - fastapi copies it
+    mean_of_s: Annotated[
+        float, Query(ge=60, le=86400, description="percentiles are of means over so many seconds")
+    ] = 300.0,
+) -> Response:
+    """Give percentiles of one quantity (load, or run time as the card says it): what it stays at or under for a share."""
+    if unit not in service.estate.units:
+        raise not_known("unit", unit, list(service.estate.units))
+    since, until = span(service, start, end, timedelta(days=30))
+    try:
+        found = await service.looking_back.percentiles(
+            unit, quantity, line, start=since, end=until, shares=shares, mean_of=timedelta(seconds=mean_of_s)
+        )
+    except QuantityUnknownError as error:
+        raise Problem(422, "wrong-input", f"quantity: {error}") from None
+    except TooManyMeansError as error:
+        raise Problem(422, "wrong-input", f"mean_of_s: {error}") from None
+    return answer(
+        {
+            "items": found.items, "mean_of_s": found.mean_of_s, "good_count": found.good_count,
+            "expected_count": found.expected_count, "next": None,
+        }
+    )  # fmt: skip

@@ -349,6 +349,10 @@ class Ledger:
         from_us = -(2**62) if since is None else microseconds(since)
         return await self._all(Evidence, "WHERE bank = ? AND at >= ? ORDER BY at, id", bank, from_us)
 
+    async def one_evidence(self, evidence: str) -> Evidence | None:
+        """Return one piece of evidence."""
+        return await self._one(Evidence, "WHERE id = ?", evidence)
+
     async def open_evidence(self) -> tuple[Evidence, ...]:
         """Return the discharges still being recorded, which a start has to go on with."""
         return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")

@@ -83,11 +83,11 @@ SECRETS = '[cards]\ncommunity = "readonly"\n[site]\ntoken = "let-me-tell"\n'
 
 
 @asynccontextmanager
-async def opened(folder: Path) -> AsyncIterator[tuple[Service, httpx.AsyncClient]]:
+async def opened(folder: Path, more: str = "") -> AsyncIterator[tuple[Service, httpx.AsyncClient]]:
     secrets = folder / "secrets.toml"
     secrets.write_text(SECRETS, "utf-8")
     secrets.chmod(0o600)
-    configuration = load_text(ESTATE, folder / "estate.toml")
+    configuration = load_text(ESTATE + more, folder / "estate.toml")
     async with Service(configuration, folder / "data", TurnedClock(START)) as service:
         transport = httpx.ASGITransport(create_app(service), raise_app_exceptions=False)
         async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8470") as client:
@@ -105,6 +105,13 @@ async def opened(folder: Path) -> AsyncIterator[tuple[Service, httpx.AsyncClient
         ("/v1/units/A9", 404),
         ("/v1/units/A1/history?quantity=output_power_w&line=1", 200),
         ("/v1/units/A1/history?quantity=nonsense", 422),
+        ("/v1/units/A1/percentiles?quantity=output_power_w&line=1", 200),
+        ("/v1/units/A1/percentiles?quantity=output_power_w&line=1&share=2", 422),
+        ("/v1/units/A1/percentiles?quantity=output_power_w&line=1&from=2016-01-01T00:00:00Z", 422),
+        ("/v1/units/A1/percentiles?quantity=nonsense", 422),
+        ("/v1/systems/A/load/percentiles", 200),
+        ("/v1/systems/A/load/percentiles?from=2016-01-01T00:00:00Z", 422),
+        ("/v1/banks/none/discharges", 404),
         ("/v1/units/A1/history?quantity=output_power_w&line=1&from=yesterday", 422),
         ("/v1/banks", 200),
         ("/v1/alarms", 200),
