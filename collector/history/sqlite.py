@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import sqlite3
+import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from datetime import datetime
@@ -26,6 +28,9 @@ T = TypeVar("T")
 
 PAGE_BYTES: Final = 16384
 FOLDING: Final = "folding"
+REST_SHARE: Final = 0.25
+LONGEST_REST_S: Final = 0.5
+"""Rest after each step of folding: a share of what it took, at most so long."""
 _TRIES: Final = 5
 
 
@@ -186,30 +191,39 @@ class SqliteHistory:
     async def tend(self, now: datetime) -> tuple[str, ...]:
         """Fold what is old enough, in short steps off the loop; return what could not be read.
 
-        To be called every minute or so. Left undone or cut off, it goes on at the next call.
+        To be called every minute or so. Left undone or cut off, it goes on at the next call. After each step
+        it rests for a share of the time that took, so that a long past to fold leaves room for others.
         Raises StoreError; what was not folded is still there.
         """
-        now_ms = milliseconds(now)
-        exact_ms = None if self.exact_days is None else self.exact_days * DAY_MS
         damaged: list[str] = []
         met: Counter[Fold] = Counter()
         while True:
-            over = frozenset(fold for fold, times in met.items() if times >= _TRIES)
-            fold = await self.database.read(lambda c, o=over: next_fold(c, now_ms, exact_ms, o), lane=FOLDING)  # type: ignore[misc]
+            began_s = time.monotonic()
+            fold = await self._next(now, frozenset(fold for fold, times in met.items() if times >= _TRIES))
             if fold is None:
                 return tuple(damaged)
-            ready = await self.database.read(lambda c, f=fold: prepared(c, f, self.meaning), lane=FOLDING)  # type: ignore[misc]
-            if ready.commit is None:
-                damaged += ready.damaged
-                met[fold] = _TRIES
-                continue
-            met[fold] += 1
-            try:
-                await self.database.write(ready.commit)
-            except ChangedMeanwhileError:
-                continue  # it is still due, and comes round again
-            except ChunkError as error:
-                raise StoreError(self.path, StoreFault.FAILING, f"while folding: {error}") from error
+            found = await self._step(fold)
+            damaged += found
+            met[fold] = _TRIES if found else met[fold] + 1
+            await asyncio.sleep(min(REST_SHARE * (time.monotonic() - began_s), LONGEST_REST_S))
+
+    async def _next(self, now: datetime, over: frozenset[Fold]) -> Fold | None:
+        now_ms = milliseconds(now)
+        exact_ms = None if self.exact_days is None else self.exact_days * DAY_MS
+        return await self.database.read(lambda c: next_fold(c, now_ms, exact_ms, over), lane=FOLDING)
+
+    async def _step(self, fold: Fold) -> list[str]:
+        """Take one step; return what of its sources cannot be read, in which case nothing was changed."""
+        ready = await self.database.read(lambda c: prepared(c, fold, self.meaning), lane=FOLDING)
+        if ready.commit is None:
+            return ready.damaged
+        try:
+            await self.database.write(ready.commit)
+        except ChangedMeanwhileError:
+            pass  # it is still due, and comes round again
+        except ChunkError as error:
+            raise StoreError(self.path, StoreFault.FAILING, f"while folding: {error}") from error
+        return []
 
     async def close(self) -> None:
         """Finish what is under way and close. Safe to call twice."""
