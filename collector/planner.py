@@ -175,7 +175,7 @@ class Planner:
         """Return a shutdown as it is meant, with the set and without it. Raises as `ridethrough` does."""
         view, _ = self._look(system)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
-        ways = [without_set(scenario), scenario, *([] if generator is None else [with_set(scenario)])]
+        ways = [scenario] if generator is None else [scenario, with_set(scenario), without_set(scenario)]
         fresh = list(dict.fromkeys(ways))
         played = await self._rides(system, fresh, starts_at)
         found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
@@ -184,8 +184,8 @@ class Planner:
             view.now.at,
             scenario,
             planned=found[scenario],
-            with_set=None if generator is None else found[with_set(scenario)],
-            without_set=found[without_set(scenario)],
+            with_set=found.get(with_set(scenario)) if generator is not None else None,
+            without_set=found[scenario if generator is None else without_set(scenario)],
             plan=plan,
         )
 

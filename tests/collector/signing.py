@@ -114,9 +114,11 @@ class Site:
 
 
 @asynccontextmanager
-async def site(folder: Path, clock: TurnedClock | None = None) -> AsyncIterator[Site]:
+async def site(
+    folder: Path, clock: TurnedClock | None = None, *, plant: Estate | None = None
+) -> AsyncIterator[Site]:
     """Open the plant on a data folder; a second time it goes on from what is kept there."""
-    plant, clock = estate(2), clock or TurnedClock(NOON)
+    plant, clock = plant or estate(2), clock or TurnedClock(NOON)
     async with Ledger(folder / "ledger.sqlite") as ledger:
         present = Present(plant)
         recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
