@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,9 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.json import rfc3339, to_json
 from api.scenario import DAY_S, ScenarioBody
-from collector.signed_plans import Kept, SignedPlans
+from collector.signed_plans import Kept
 from rules.planning.ridethrough import Scenario
-from rules.planning.signed import LOAD_OVER, OVERRUN, AbortLimits
+from rules.planning.signed import LOAD_OVER, OVERRUN, AbortLimits, Breach
 from rules.planning.supply import MainsOut
 
 
@@ -52,6 +53,8 @@ class SignBody(BaseModel):
         if (self.lasts_s is None) == (self.scenario is None):
             raise ValueError("want one of lasts_s and scenario")
         if self.scenario is not None:
+            if self.scenario.starts_at is not None:
+                raise ValueError("scenario.starts_at: want none here; the plan's own starts_at says it")
             return self.scenario.value()
         return Scenario((MainsOut(0.0, self.lasts_s, self.generator),))
 
@@ -71,7 +74,7 @@ class WithdrawBody(BaseModel):
     note: str = Field("", max_length=1000, description="why")
 
 
-def plan_json(kept: Kept, plans: SignedPlans) -> dict[str, Any]:
+def plan_json(kept: Kept, breaches: Sequence[Breach] = ()) -> dict[str, Any]:
     """Return PLAN: what was signed, how far it has come, and what is met of its abort criteria now."""
     plan, course = kept.plan, kept.course
     return {
@@ -93,7 +96,7 @@ def plan_json(kept: Kept, plans: SignedPlans) -> dict[str, Any]:
         "scenario": to_json(plan.scenario),
         "stretches": to_json(plan.stretches),
         "result": to_json(plan.result),
-        "breaches": to_json(plans.breaches(kept)),
+        "breaches": to_json(breaches),
         "against": to_json(kept.against),
         "against_at": to_json(kept.against_at),
         "course": to_json(course),

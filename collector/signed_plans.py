@@ -90,7 +90,7 @@ class SignedPlans:
             if line.system not in self._estate.systems:
                 continue
             try:
-                self._kept[line.id] = _restored(line, course)
+                self._kept[line.id] = restored(line, course)
             except (TypeError, ValueError, KeyError) as error:
                 _log.error("signed plan %s: %s", line.id, error)
                 damaged.append(line)
@@ -329,7 +329,7 @@ class SignedPlans:
         self._unsaved.clear()
 
 
-def _restored(line: SignedLine, course: CourseLine | None) -> Kept:
+def restored(line: SignedLine, course: CourseLine | None) -> Kept:
     """Return a plan as it is kept. Raises TypeError, ValueError or KeyError where it is not what was signed."""
     if digest_of(dict(line.body)) != line.id:
         raise ValueError("its mark does not fit")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping, Sequence
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ from collector.history.sqlite import SqliteHistory
 from collector.ledger import Ledger
 from collector.present import Present
 from collector.recording import PEAKS
+from collector.signed_plans import Kept, restored
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
 from rules.assess import SystemView, coldest_c, glance, task_of
@@ -171,6 +172,22 @@ class StoredEstate:
             left = ", ".join(sorted(set(basis.beliefs) - set(known)))
             words += f"banks as judged from what is stored, but by table and age alone: {left}"
         return replace(basis, beliefs={**basis.beliefs, **known}, words=words)
+
+
+async def signed(folder: Path, systems: Sequence[str]) -> tuple[Kept, ...]:
+    """Return the shutdowns signed for some systems in the order of their starts; those damaged on the disk are left out.
+
+    Raises NothingStoredError, and StoreError for a folder that cannot be read.
+    """
+    if not (folder / LEDGER_FILE).is_file():
+        raise NothingStoredError(f"{folder}: no ledger is here; give --data")
+    async with Ledger(folder / LEDGER_FILE) as ledger:
+        found = []
+        for line, course in await ledger.signed():
+            if line.system in systems:
+                with suppress(TypeError, ValueError, KeyError):
+                    found.append(restored(line, course))
+        return tuple(found)
 
 
 def given(estate: Estate, system: str, watts: Sequence[float], day: date | None = None) -> PlanBasis:

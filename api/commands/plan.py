@@ -63,6 +63,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--banks", choices=BANKS, help="the state the banks begin in (default: now)")
     parser.add_argument("--coldest", action="store_true", help="rooms as cold as they get")
+    parser.add_argument(
+        "--signed",
+        action="store_true",
+        help="play nothing: print the shutdowns that are signed, each as a sheet to take along",
+    )
     parser.add_argument("--json", action="store_true", help="JSON for scripts")
 
 
@@ -80,6 +85,10 @@ def run(options: argparse.Namespace) -> int:
             known = ", ".join(systems)
             return complain(Exit.WRONG_INPUT, f"--system: want one of {known}; got {options.system}")
         systems = [options.system]
+    if options.signed:
+        from api.commands.plan_signed import show  # noqa: PLC0415
+
+        return show(options, configuration, systems)
     try:
         body = _scenario(options)
         scenario = body.value()

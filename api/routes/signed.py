@@ -19,7 +19,9 @@ async def signed(service: Asked, system: str) -> Response:
     """Give every shutdown of a system that was ever signed, the next last: as signed, its course, what came of it."""
     known_system(service, system)
     plans = service.signed_plans
-    return answer({"items": [plan_json(kept, plans) for kept in plans.of(system)], "next": None})
+    return answer(
+        {"items": [plan_json(kept, plans.breaches(kept)) for kept in plans.of(system)], "next": None}
+    )
 
 
 @router.post("", responses=told(404, 409, 422, 503))
@@ -38,13 +40,13 @@ async def sign(service: Asked, system: str, body: SignBody) -> Response:
         kept = await reckoned(asked)
     except NotSigned as error:
         raise Problem(409, "not-signed", str(error)) from error
-    return answer(plan_json(kept, service.signed_plans))
+    return _given(service, kept)
 
 
 @router.get("/{plan}", responses=told(404, 422))
 async def one(service: Asked, system: str, plan: str) -> Response:
     """Give one signed shutdown."""
-    return answer(plan_json(_plan(service, system, plan), service.signed_plans))
+    return _given(service, _plan(service, system, plan))
 
 
 @router.post("/{plan}/withdraw", responses=told(404, 409, 422))
@@ -55,7 +57,11 @@ async def withdraw(service: Asked, system: str, plan: str, body: WithdrawBody) -
         kept = await service.signed_plans.withdraw(plan, by=body.by, note=body.note)
     except NotSigned as error:
         raise Problem(409, "cannot-be-done", str(error)) from error
-    return answer(plan_json(kept, service.signed_plans))
+    return _given(service, kept)
+
+
+def _given(service: Service, kept: Kept) -> Response:
+    return answer(plan_json(kept, service.signed_plans.breaches(kept)))
 
 
 def _plan(service: Service, system: str, plan: str) -> Kept:

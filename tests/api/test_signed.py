@@ -91,6 +91,11 @@ async def test_a_scenario_of_several_windows_may_be_signed(here: Asking) -> None
         ({"lasts_s": None, "scenario": {}}, 409, "that ends"),
         ({"lasts_s": None}, 422, "one of lasts_s and scenario"),
         ({"scenario": {}}, 422, "one of lasts_s and scenario"),
+        (
+            {"lasts_s": None, "scenario": {"starts_at": "2026-11-24T12:10:00Z"}},
+            422,
+            "the plan's own starts_at",
+        ),
         ({"starts_at": "2026-11-24T11:00:00Z"}, 422, "to come"),
         ({"starts_at": "2027-11-24T11:00:00Z"}, 422, "at most 92 days"),
         ({"lasts_s": None, "scenario": {"units_out": ["X"]}}, 422, "units_out"),

@@ -6,6 +6,7 @@ import asyncio
 import base64
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,12 +18,14 @@ from collector.database import make_folder
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import WireReading
 from collector.ledger import Ledger
-from collector.ledger.records import Snapshot
+from collector.ledger.records import SignedLine, Snapshot
 from collector.simulation.scenario import Scenario, cards
 from collector.snmp.meaning import CardMeaning
+from rules.alarms.plain import to_plain
 from rules.peaks import PeakRecord
 from rules.reading import Stamp
 from rules.verdicts import LineLoad, Load
+from tests.api.pages.shutdowns import signed as invented
 
 ESTATE = str(Path(__file__).parents[3] / "deploy" / "example-estate.toml")
 LOAD = ("--load", "1500,1500,1500")
@@ -202,3 +205,40 @@ def test_a_named_time_is_played_on_the_load_of_its_hour(plan: Run, tmp_path: Pat
     assert found["load"]["power_w"] == pytest.approx(15_000.0, rel=1e-3)
     _, out, _ = plan(*arguments)
     assert json.loads(out)["load"] == {"basis": "now", "power_w": 9000.0, "low_w": None, "high_w": None}
+
+
+async def keep_signed(folder: Path) -> str:
+    """Sign a shutdown of the example's system in a data folder; return its mark."""
+    plan = replace(invented(), system="core")
+    make_folder(folder)
+    line = SignedLine(
+        plan.digest, "core", plan.starts_at, plan.signed_at, plan.signed_by, body=to_plain(plan)
+    )
+    async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+        tx.add_signed(line)
+    return plan.digest
+
+
+def test_signed_shutdowns_are_printed_as_sheets_with_their_criteria_and_the_safety_words(
+    plan: Run, tmp_path: Path
+) -> None:
+    mark = asyncio.run(keep_signed(tmp_path / "data"))
+    code, out, _ = plan("--signed", "--data", "data")
+    assert code == 0
+    assert f"mark {mark}" in out
+    assert "Sat 12 Dec 2026 08:00:00" in out
+    assert "What for: periodic test" in out
+    assert "the load is over 12.3 kW" in out  # 11.2 kW and 10 %
+    assert "less than 2.0 min are to spare" in out
+    assert "qualified people" in out
+    code, out, _ = plan("--signed", "--data", "data", "--json")
+    assert [found["id"] for found in json.loads(out)] == [mark]
+
+
+def test_where_nothing_is_signed_that_is_said(plan: Run, tmp_path: Path) -> None:
+    code, _, err = plan("--signed", "--data", "data")
+    assert (code, "no ledger" in err) == (3, True)
+    make_folder(tmp_path / "data")
+    Ledger(tmp_path / "data" / "ledger.sqlite").database.close_now()
+    code, out, _ = plan("--signed", "--data", "data")
+    assert (code, out) == (0, "No shutdown is signed for core.\n")
