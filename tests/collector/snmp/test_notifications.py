@@ -5,17 +5,27 @@ import json
 import os
 import socket
 import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from random import Random
 
 import pytest
 
+from collector.clock import SystemClock
+from collector.polling import Answer, Poller
+from collector.schedule import Cadence
+from collector.simulation.agent import Agent, AgentHost
 from collector.snmp import ber
+from collector.snmp.card import CardReader
+from collector.snmp.client import Patience
 from collector.snmp.credentials import Auth, Community, Privacy, User
 from collector.snmp.gate import Gate
 from collector.snmp.notifications import Boots, Notification, NotificationReceiver
-from collector.snmp.upsmib import NOTIFICATIONS_ROOT
+from collector.snmp.transport import Transport
+from collector.snmp.upsmib import NOTIFICATIONS_ROOT, SYS_UP_TIME
 from tests.collector.snmp.mutations import mutations
 from tests.servers import need_program
 
@@ -23,6 +33,7 @@ SOURCES = {"127.0.0.1": ("card-A1",)}
 USER = User("watch", Auth.SHA256, b"maple-leaf-7", Privacy.AES128, b"river-stone-8")
 COMMUNITY = Community(b"traps")
 ON_BATTERY = f"{NOTIFICATIONS_ROOT}.1"
+SOURCE_OF_OUTPUT = "1.3.6.1.2.1.33.1.4.1.0"
 SECONDS = "1.3.6.1.2.1.33.1.2.2.0"
 V3 = [
     "-v3",
@@ -109,18 +120,35 @@ async def test_a_wrong_community_and_a_wrong_password_are_not_heard(tmp_path: Pa
     assert heard == []
 
 
-async def test_a_flood_does_not_hold_the_loop_up(tmp_path: Path) -> None:
+@asynccontextmanager
+async def polled(every_s: float) -> AsyncIterator[Poller]:
+    """Let a simulated card be polled, live values only, by the machine's own clock."""
+    card = Agent(lambda: dict.fromkeys((SYS_UP_TIME, SOURCE_OF_OUTPUT), (ber.INTEGER, 1)))
+    answers: asyncio.Queue[Answer] = asyncio.Queue()
+    async with AgentHost() as host, Transport() as transport:
+        reader = CardReader.of(transport, *await host.serve(card), Community(b"public"), Patience(0.4, 0))
+        poller = Poller("A1", reader, Cadence(every_s, every_s, 600.0, 600.0), SystemClock(), answers)
+        polling = asyncio.create_task(poller.run())
+        try:
+            yield poller
+        finally:
+            polling.cancel()
+            await asyncio.gather(polling, return_exceptions=True)
+
+
+async def test_a_flood_does_not_hold_the_loop_up_and_polls_go_on(tmp_path: Path) -> None:
+    every_s, floods_s = 0.25, 2.0
     heard: list[Notification] = []
     gate = Gate({"127.0.0.1"})
     receiver = NotificationReceiver(
         SOURCES, [COMMUNITY], heard.append, tmp_path / "b.json", port=0, gate=gate
     )
     late: list[float] = []
-    async with receiver:
+    async with receiver, polled(every_s) as poller:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as flood:
             flood.setblocking(False)
             flood.connect(("127.0.0.1", receiver.port))
-            ends = time.monotonic() + 0.5
+            ends = time.monotonic() + floods_s
             while time.monotonic() < ends:
                 for _ in range(100):
                     try:
@@ -130,8 +158,13 @@ async def test_a_flood_does_not_hold_the_loop_up(tmp_path: Path) -> None:
                 due = time.monotonic() + 0.005
                 await asyncio.sleep(0.005)
                 late.append(time.monotonic() - due)
+        figures = replace(poller.figures)
     assert sorted(late)[int(len(late) * 0.9)] < 0.1
-    assert receiver.received <= 20 + 2 * 1 + 1  # the source's bucket, and what came in meanwhile
+    # the first poll comes within a period; none was late, left out or without an answer
+    assert figures.polls >= int(floods_s / every_s) - 2
+    assert (figures.late, figures.missed, figures.polls - figures.answered) == (0, 0, 0)
+    # the source's bucket, and what came in meanwhile
+    assert receiver.received <= 20 + 2 * (floods_s + 1) + 1
     assert gate.refused["too many from one source"] > 100
 
 
