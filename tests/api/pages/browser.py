@@ -21,6 +21,7 @@ from starlette.routing import Route
 from api.live import MEDIA_TYPE, stream
 from api.pages import assets, sheets
 from api.pages.model import Sheet
+from api.problems import document
 
 SWITCHES = (
     "--headless=new",
@@ -36,15 +37,21 @@ SWITCHES = (
 )
 
 
+REFUSAL = "Not signed: the load is lost 24.8 min after the start at the earliest."
+
+
 class Stage:
     """Serves one sheet at a time; setting another sends it to every page that is open."""
 
     def __init__(self, sheet: Sheet) -> None:
         self.sheet = sheet
         self.deaf = False
+        self.sent: list[dict[str, object]] = []
+        """What forms sent."""
         routes = [
             Route("/v1/live", self._live),
             Route("/static/{name}", self._static),
+            Route("/v1/{path:path}", self._refuse, methods=["POST"]),
             Route("/{address:path}", self._page),
         ]
         config = uvicorn.Config(
@@ -84,6 +91,11 @@ class Stage:
         if found is None:
             return Response("not there", 404)
         return Response(found.body, media_type=found.media_type, headers={"Cache-Control": assets.FOREVER})
+
+    async def _refuse(self, request: Request) -> Response:
+        """Take down what a form sent, and refuse it as the service would."""
+        self.sent.append(await request.json())
+        return document(409, "not-signed", REFUSAL, request.url.path)
 
     async def _live(self, request: Request) -> Response:
         async def coming() -> AsyncIterator[Sheet]:

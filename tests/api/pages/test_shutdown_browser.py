@@ -1,0 +1,71 @@
+"""Question 6 in a real browser: nothing overflows, and a form that is refused says why."""
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import pytest
+from selenium import webdriver
+
+from tests.api.pages import shutdowns
+from tests.api.pages.browser import REFUSAL, Stage, chromium, resize
+from tests.api.pages.test_browser import FAULTS, NAMED, spoken, text, until
+from tests.servers import need_program
+
+pytestmark = [pytest.mark.real_server, pytest.mark.slow]
+
+ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot")
+FORM = "document.querySelector('form[data-act=sign]')"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    need_program("chromium")
+    need_program("chromedriver")
+    with chromium() as driver:
+        yield driver
+
+
+@pytest.mark.parametrize("name", sorted(shutdowns.ALL))
+def test_nothing_overflows_with_every_form_and_fold_open(browser: webdriver.Chrome, name: str) -> None:
+    with Stage(shutdowns.ALL[name]()) as stage:
+        faults: list[str] = []
+        for address in ADDRESSES:
+            browser.get(stage.url + address)
+            browser.execute_script("document.querySelectorAll('#q6 details').forEach(d => d.open = true)")
+            for width in (1440, 1024, 360):
+                resize(browser, width)
+                faults += [f"{address} at {width}: {fault}" for fault in browser.execute_script(FAULTS)]
+    assert faults == []
+
+
+def test_a_shutdown_that_is_refused_says_why_beside_the_form_and_to_those_who_listen(
+    browser: webdriver.Chrome,
+) -> None:
+    with Stage(shutdowns.waiting()) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/systems/control")
+        browser.execute_script(
+            f"const f = {FORM}; f.closest('details').open = true; f.starts_at.value = '2026-12-20T08:00';"
+            "f.minutes.value = '30'; f.generator.value = 'false'; f.by.value = 'R. Haugen'; f.requestSubmit();"
+        )
+        until(lambda: text(browser, "form[data-act=sign] .refusal") == REFUSAL, "the reason")
+        assert text(browser, "#said") == REFUSAL
+        assert stage.sent == [
+            {"starts_at": "2026-12-20T08:00", "lasts_s": 1800, "generator": "false", "by": "R. Haugen"}
+        ]
+
+
+def test_a_screen_reader_hears_the_answer_of_the_drawing_and_a_name_for_every_field(
+    browser: webdriver.Chrome,
+) -> None:
+    with Stage(shutdowns.waiting()) as stage:
+        resize(browser, 1440)
+        browser.get(stage.url + "/systems/control")
+        browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+        said = spoken(browser)
+    assert [role for role, words, _ in said if role in NAMED and not words.strip()] == []
+    assert any(
+        role in {"image", "img"} and "As signed the load is carried" in words for role, words, _ in said
+    )
+    levels = [level for role, _, level in said if role == "heading"]
+    assert [b for a, b in pairwise(levels) if b > a + 1] == []
