@@ -17,10 +17,12 @@ from typing import Final
 
 from collector.aftermath import AFTERMATH, Aftermath
 from collector.clock import Clock, stamp
+from collector.countdowns import COUNTDOWN, Countdowns
 from collector.database import PASSING, StoreError
 from collector.discharges import DischargeKeeper
 from collector.history.store import HistoryStore, WireReading
 from collector.judging import Judging
+from collector.last_seen import cut_off, last_moment, last_readings, last_silences
 from collector.ledger import Ledger, Transaction
 from collector.ledger.records import Action, Evidence, JudgementLine, Snapshot
 from collector.lines import save_change
@@ -31,6 +33,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from collector.transfers import TRANSFERS, Transfers
 from collector.unit_work import UNIT_WORK, UnitWorks, WorkBegins, WorkCloses
+from collector.watch_keeping import WatchKeeping
 from rules.alarms.changes import Change, PollNow, Refused
 from rules.alarms.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
 from rules.alarms.plain import to_plain
@@ -42,10 +45,9 @@ from rules.pairing import PartnerLoad
 from rules.peaks import PeakRecord, Peaks
 from rules.reading import Fault, Reading, Sample, Silence
 from rules.verdicts import Finding
-from rules.watch.state import Book, WatchState, isolated_units, restore, snapshot
+from rules.watch.state import Book, WatchState, isolated_units
 from rules.watch.step import step
 
-WATCH: Final = "watch"
 PEAKS: Final = "peaks"
 KEEP_PEAKS_EVERY_S: Final = 300.0
 AROUND_EVENTS: Final = timedelta(minutes=15)
@@ -124,6 +126,8 @@ class Recorder:
         self._enqueue = enqueue
         self._wire: dict[str, WireState] = {}
         self._judged: dict[str, HoldUpJudgement] = {}
+        self._countdowns = Countdowns()
+        self._watch_kept = WatchKeeping()
         self._waiting = _Taken()
         self.trouble: str | None = None
         """What keeps the stores from taking what is to be kept, None while they do."""
@@ -132,11 +136,9 @@ class Recorder:
         self._peaks_kept_s = clock.monotonic_s()
 
     async def restore(self) -> None:
-        """Go on from what the ledger holds: the watch's state, discharges under way, the peaks."""
-        kept = await self._ledger.snapshot(WATCH)
-        if kept is not None:
-            self.state = restore(kept.body)
-            self._present.alarms = dict(self.state.alarms)
+        """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
+        self.state = await self._watch_kept.restore(self._ledger)
+        self._countdowns.restore(await self._ledger.snapshots(COUNTDOWN), self._estate.systems)
         self.aftermath.restore(await self._ledger.snapshot(AFTERMATH))
         self.transfers.restore(await self._ledger.snapshot(TRANSFERS))
         self.works.restore(await self._ledger.snapshot(UNIT_WORK))
@@ -148,6 +150,24 @@ class Recorder:
         for name, plain in (peaks.body if peaks is not None else {}).items():
             if name in self._peaks:
                 self._peaks[name] = PeakRecord.restore(base64.b64decode(plain))
+        await self._see_again()
+
+    async def _see_again(self) -> None:
+        """Show what the cards last said, and watch what was cut off between the history and the ledger."""
+        estate, present, taken = self._estate, self._present, _Taken()
+        read = await last_readings(estate, self._history, self.learning, self.state, self._clock)
+        present.readings |= read
+        present.silences |= last_silences(self.state, estate)
+        for reading in cut_off(read.values(), self.state, estate):
+            self._watch_sample(reading, taken)
+        until = last_moment(read.values(), self.state)
+        if until is not None:
+            taken.changes += self._watch(Tick(until))
+        for system in estate.systems:
+            if any((m := self.state.units.get(u.id)) and m.on_battery for u in estate.units_of(system)):
+                taken.changes += self._judge(system)
+        await self._keep(taken)
+        self._show(taken.changes)
 
     async def run(self) -> None:
         """Process batches until cancelled. A bug in here ends the daemon: it is shared by all."""
@@ -226,6 +246,7 @@ class Recorder:
             self._take_answer(given, taken)
         elif isinstance(given, HoldUpJudgement):
             self._judged[given.system] = self._present.hold_ups[given.system] = given
+            self._countdowns.take(given)
             taken.touched[given.system] = None
         elif isinstance(given, BankJudgement):
             self._present.banks[given.state.id] = given.state
@@ -266,9 +287,7 @@ class Recorder:
     def _take_answer(self, answer: Answer, taken: _Taken) -> None:
         for record, sample in self._samples(answer):
             taken.records.append(record)
-            changes = self._watch(sample)
-            taken.changes += changes
-            taken.changes += self.aftermath.take(sample, changes, self.state.incidents)
+            self._watch_sample(sample, taken)
             self._present.keep(sample)
             taken.touched[self._estate.units[sample.unit].system] = None
             if isinstance(sample, Reading):
@@ -276,6 +295,11 @@ class Recorder:
                 taken.evidence += self.keeper.take(sample)
                 if self.judging is not None:
                     self.judging.carry(sample)
+
+    def _watch_sample(self, sample: Sample, taken: _Taken) -> None:
+        changes = self._watch(sample)
+        taken.changes += changes
+        taken.changes += self.aftermath.take(sample, changes, self.state.incidents)
 
     async def keep_open(self) -> None:
         """Keep what is still under way, for a clean stop; a full disk hinders no stop."""
@@ -360,12 +384,13 @@ class Recorder:
                 if bank.id in self.coldest_c
             },
             poll_s={unit: self._poll_s(unit) for unit in units},
-            on_battery_since=self._on_battery_since(system, units),
+            on_battery_since=self._on_battery_since(system),
             seen_steps=self.aftermath.seen_steps(system),
             shed=present.sheds.get(system),
             partner=self._partner(system),
             before=self._findings_before(system),
             last_call=self.transfers.found(system),
+            told=self._countdowns.told(system),
         )
 
     def _findings_before(self, system: str) -> tuple[Finding, ...]:
@@ -382,23 +407,14 @@ class Recorder:
         load = None if state is None else state.load
         return PartnerLoad(name, self._estate.systems[name].name, load, self._peaks_of(name))
 
-    def _on_battery_since(self, system: str, units: Sequence[str]) -> datetime | None:
+    def _on_battery_since(self, system: str) -> datetime | None:
         """Return since when a system is on its banks, as far as that was known before this judgement.
 
-        Right after a start it is what the watch remembers, or longer where a card counts longer: a card
-        that does not count must not make an outage young again.
+        Right after a start it is what the watch remembers: a card that does not count must not make an outage
+        young again.
         """
-        before = self._present.systems.get(system)
-        if before is not None:
-            return None if before.on_battery is None else before.on_battery.since
-        known = []
-        for memory in (self.state.units[unit] for unit in units if unit in self.state.units):
-            if memory.on_battery and memory.on_battery_since is not None:
-                known.append(memory.on_battery_since)
-                reading = self._present.readings.get(memory.unit)
-                if reading is not None and reading.battery.on_battery_s:
-                    known.append(reading.stamp.at - timedelta(seconds=reading.battery.on_battery_s))
-        return min(known, default=None)
+        before = self._present.systems.get(system) or self.state.systems.get(system)
+        return None if before is None or before.on_battery is None else before.on_battery.since
 
     def load_record(self, system: str) -> PeakRecord:
         """Return the record of a system's load."""
@@ -433,6 +449,10 @@ class Recorder:
         done = [one for one, refusal in taken.asked if refusal is None]
         due = keep_peaks or self.learning.due or self.aftermath.due or self.transfers.due or self.works.due
         due = due or (self.plans is not None and self.plans.due)
+        state = self.state
+        unkept = self._watch_kept.unkept(state)
+        told = self._countdowns.unkept(self._present.systems)
+        due = bool(due or unkept or told)
         if not (taken.changes or done or taken.evidence or taken.judgements or due):
             return
         async with self._ledger.transaction() as tx:
@@ -451,12 +471,15 @@ class Recorder:
             self.works.save(tx, self._clock.now())
             if self.plans is not None:
                 self.plans.save(tx)
-            tx.save_snapshot(Snapshot(WATCH, self._clock.now(), "watch/1", snapshot(self.state)))
+            self._watch_kept.save(tx, state, unkept, self._clock.now())
+            self._countdowns.save(tx, told, self._clock.now())
             if keep_peaks:
                 tx.save_snapshot(self._peaks_snapshot())
         self.aftermath.due = self.transfers.due = self.works.due = False
         if self.plans is not None:
             self.plans.committed()
+        self._watch_kept.kept(state)
+        self._countdowns.kept(told)
         if keep_peaks:
             self._peaks_kept_s = now_s
 

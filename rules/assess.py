@@ -65,7 +65,8 @@ class SystemView:
     `seen_steps`: seconds last seen of a step of the bridge, by its name. `partner`: what is known of the
     system whose load this one must be able to take, where one is declared. `before`: what set its units apart
     at the last look. `last_call`: what the last call on its banks showed (`rules.transfers`). `shed`: what to
-    shed first, as last reckoned while it is on its banks.
+    shed first, as last reckoned while it is on its banks. `told`: the newest judgement of the hold-up that
+    could tell; once cards fall silent no later one can, and its end is what counts down.
     """
 
     estate: Estate
@@ -84,6 +85,7 @@ class SystemView:
     before: tuple[Finding, ...] = ()
     last_call: tuple[Finding, ...] = ()
     shed: ShedFirst | None = None
+    told: HoldUpJudgement | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,13 +304,20 @@ def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
     return tuple(above) if judged.hold_ups.now.median_s is None else ()
 
 
+def tells_end(judged: HoldUpJudgement, since: datetime) -> bool:
+    """Return whether a judgement tells when an outage that began at `since` ends: it could, and is of it."""
+    if judged.as_of is None or judged.hold_ups.now.low_s is None:
+        return False
+    return judged.as_of >= since - JUDGED_FOR
+
+
 def on_battery(
     view: SystemView, seen: Glance, judged: HoldUpJudgement | None, units: Sequence[Unit]
 ) -> OnBattery | None:
     """Return since when a system is on its banks and when it ends; None while it is not.
 
     A system last seen on battery and silent since stays on battery: its end is reckoned on from the
-    last judgement, the bounds moving apart.
+    last judgement that could tell, the bounds moving apart.
     """
     if not seen.on_battery:
         return None
@@ -319,13 +328,15 @@ def on_battery(
     reckoned = None
     if all(seen.parallel.standing_of(unit) in MERELY_UNSEEN for unit in seen.on_battery):
         reckoned = max((r.stamp.at for r in read), default=None)
+    told = next((one for one in (judged, view.told) if one is not None and tells_end(one, since)), None)
     earliest = latest = None
-    if judged is not None and judged.as_of is not None and judged.hold_ups.now.low_s is not None:
-        now = judged.hold_ups.now
-        silent_s = 0.0 if reckoned is None else max((view.now.at - reckoned).total_seconds(), 0.0)
-        slack = timedelta(seconds=RECKONING_WIDENS * silent_s)
-        earliest = max(judged.as_of + timedelta(seconds=now.low_s or 0.0) - slack, judged.as_of)
-        latest = None if now.high_s is None else judged.as_of + timedelta(seconds=now.high_s) + slack
+    if told is not None and told.as_of is not None:
+        now = told.hold_ups.now
+        overtaken = judged is not None and told is not judged  # by one that cannot tell
+        unseen_s = (view.now.at - told.as_of).total_seconds() if reckoned or overtaken else 0.0
+        slack = timedelta(seconds=RECKONING_WIDENS * max(unseen_s, 0.0))
+        earliest = max(told.as_of + timedelta(seconds=now.low_s or 0.0) - slack, told.as_of)
+        latest = None if now.high_s is None else told.as_of + timedelta(seconds=now.high_s) + slack
     generator = view.estate.generator_of(view.system)
     start_before = failed = None
     if generator is not None:

@@ -122,6 +122,10 @@ class Transaction:
         """Keep the newest state of something."""
         self._save(snapshot)
 
+    def drop_snapshot(self, name: str) -> None:
+        """Let go of the state kept under a name."""
+        self._statements.append(("DELETE FROM snapshots WHERE name = ?", (name,)))
+
     def add_signed(self, line: SignedLine) -> None:
         """Add a plan as it was signed; one with an id that is there already is an error."""
         self._add(line)
@@ -378,6 +382,10 @@ class Ledger:
     async def snapshot(self, name: str) -> Snapshot | None:
         """Return the newest state kept under a name."""
         return await self._one(Snapshot, "WHERE name = ?", name)
+
+    async def snapshots(self, prefix: str) -> tuple[Snapshot, ...]:
+        """Return every state whose name begins so, by name."""
+        return await self._all(Snapshot, "WHERE substr(name, 1, ?) = ? ORDER BY name", len(prefix), prefix)
 
     async def judgement(self, about: str) -> JudgementLine | None:
         """Return the newest judgement of a subject."""

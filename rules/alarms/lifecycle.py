@@ -276,7 +276,7 @@ def observe(
     Sentences, numbers and explanations come with a present condition only, so that an alarm that stands, or
     waits out its off-delay, keeps the last words that were true of it.
     """
-    alarm = _counted(alarm, now_s)
+    alarm = counted(alarm, now_s)
     present = seen.present
     if present is None:
         alarm = alarm if alarm.condition is None else replace(alarm, condition=None)
@@ -312,7 +312,7 @@ def progress(
     alarm: Alarm, kind: AlarmKind, *, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:
     """Return the alarm after time has passed: delays, end of shelving, re-alarm, escalation."""
-    alarm = _forgetful(_counted(alarm, now_s), kind, now_s, at)
+    alarm = _forgetful(counted(alarm, now_s), kind, now_s, at)
     stood = alarm.standing
     alarm, worse = _graded(_judged(alarm, kind, now_s, at), kind)
     happened: list[Happened] = []
@@ -406,7 +406,7 @@ def _time_events(alarm: Alarm, kind: AlarmKind, now_s: float) -> tuple[Event, ..
     return ()
 
 
-def _counted(alarm: Alarm, now_s: float) -> Alarm:
+def counted(alarm: Alarm, now_s: float) -> Alarm:
     """Return the alarm with the time since `mark_s` added to its run, if its condition was known."""
     if alarm.mark_s == now_s:
         return alarm

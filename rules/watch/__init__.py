@@ -12,5 +12,5 @@ the supply's odd ones out, then the incidents. Samples may come late or twice: s
 
 Read in this order: `state` (what is remembered, and what the watch goes by), `draft` (the next state in the making),
 `samples`, `judgements`, `windows` (planned work and the passing of time), `people` (what each input does), `step`
-(the whole step).
+(the whole step); `parts` (what of the state must be kept).
 """

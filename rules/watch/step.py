@@ -24,7 +24,7 @@ from rules.alarms.inputs import (
     Tick,
     WorkLooked,
 )
-from rules.alarms.lifecycle import Alarm, Happened
+from rules.alarms.lifecycle import Alarm, Happened, counted
 from rules.reading import Fault, Reading, Silence, Stamp
 from rules.watch import judgements, people, samples
 from rules.watch.draft import Draft
@@ -75,8 +75,8 @@ def _advanced(state: WatchState, stamp: Stamp) -> WatchState:
             return state
         return replace(state, now_s=state.now_s + passed_s, last=stamp)
     now_s = state.now_s + max((stamp.at - last.at).total_seconds(), 0.0)
-    # nobody looked meanwhile: no delay may count the gap
-    alarms = {key: replace(alarm, mark_s=now_s) for key, alarm in state.alarms.items()}
+    # nobody looked meanwhile: no delay may count the gap, nor lose what came before it
+    alarms = {key: replace(counted(alarm, state.now_s), mark_s=now_s) for key, alarm in state.alarms.items()}
     return replace(state, now_s=now_s, last=stamp, alarms=alarms)
 
 

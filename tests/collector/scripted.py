@@ -35,6 +35,9 @@ class Forgetful:
     async def keep_exact(self, *_span: object) -> None:
         return None
 
+    async def last(self, _unit: str) -> None:
+        return None
+
 
 @dataclass
 class Scripted:

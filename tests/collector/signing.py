@@ -26,20 +26,11 @@ from rules.estate import Estate
 from rules.peaks import PeakRecord
 from rules.reading import InputLine, InputReading, OutputSource, Reading, Stamp
 from rules.watch.state import Book
+from tests.collector.scripted import Forgetful
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate, known_banks, reading
 
 WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
-
-
-class Forgetful:
-    """A history that takes everything in and keeps nothing."""
-
-    async def append(self, _records: object) -> None:
-        return None
-
-    async def keep_exact(self, *_: object) -> None:
-        return None
 
 
 class AtOnce:

@@ -219,3 +219,18 @@ def test_a_newer_ledger_is_refused(tmp_path: Path) -> None:
     connection.close()
     with pytest.raises(StoreError, match="version 7"):
         Ledger(tmp_path / "ledger.sqlite")
+
+
+async def test_states_are_found_by_the_beginning_of_their_names_and_let_go_by_the_whole(
+    ledger: Ledger,
+) -> None:
+    kept = [Snapshot(name, NOW, "x/1", {"n": n}) for n, name in enumerate(("a/b%", "a/b_c", "a_b", "A/b"))]
+    async with ledger.transaction() as tx:
+        for line in kept:
+            tx.save_snapshot(line)
+    assert await ledger.snapshots("a/") == (kept[0], kept[1])
+    async with ledger.transaction() as tx:
+        tx.drop_snapshot("a/b_c")
+        tx.drop_snapshot("never there")
+    assert await ledger.snapshots("a/") == (kept[0],)
+    assert await ledger.snapshot("a_b") == kept[2]

@@ -43,7 +43,7 @@ from rules.battery.runtime import curve_for
 from rules.estate import Bank
 from rules.judge import judge_bank
 from rules.watch.state import Book
-from tests.collector.test_recording import Forgetful
+from tests.collector.scripted import Forgetful
 
 T = TypeVar("T")
 NOON = datetime(2026, 10, 9, 12, 0, tzinfo=UTC)

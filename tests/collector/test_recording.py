@@ -22,16 +22,9 @@ from rules.assess import Glance, SystemView
 from rules.reading import Reading, Stamp
 from rules.verdicts import Standing, Verdict
 from rules.watch.state import Book
-from tests.collector.scripted import scripted
+from tests.collector.scripted import Forgetful, scripted
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate, paired, reading
-
-
-class Forgetful:
-    """A history that takes everything in and keeps nothing."""
-
-    async def append(self, _records: object) -> None:
-        return None
 
 
 @dataclass

@@ -170,6 +170,33 @@ def test_silent_in_an_outage_it_stays_on_battery_by_reckoning_and_no_verdict_is_
     assert widened == pytest.approx(10.2)
 
 
+def test_a_judgement_that_cannot_tell_ends_no_countdown() -> None:
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=10.0) for n in ("A1", "A2")]
+    plant = estate(2)
+    _, told = judged(view(plant, outage))
+    silent = replace(
+        view(plant, outage),
+        now=replace(NOW, at=NOON + timedelta(seconds=100), monotonic_s=NOW.monotonic_s + 100.0),
+    )
+    seen, cannot = judged(silent)
+    assert cannot.hold_ups.now.low_s is None
+    held = system_state(replace(silent, told=told), seen, cannot).on_battery
+    first_hand = system_state(silent, seen, told).on_battery
+    assert held is not None
+    assert held.ends_earliest is not None
+    assert held == first_hand
+
+
+def test_what_was_foretold_before_an_outage_does_not_end_it_an_hour_later() -> None:
+    plant = estate(2)
+    _, told = judged(view(plant, [reading("A1", LIGHT), reading("A2", LIGHT)]))
+    old = replace(told, as_of=NOON - timedelta(hours=1))
+    seen = view(plant, [reading(n, LIGHT, source=OutputSource.BATTERY) for n in ("A1", "A2")], told=old)
+    found = system_state(seen, glance(seen), old).on_battery
+    assert found is not None
+    assert found.ends_earliest is None
+
+
 def test_a_silent_unit_last_seen_on_battery_does_not_outvote_its_sibling_on_mains() -> None:
     seen = view(estate(2), [reading("A1", source=OutputSource.BATTERY, at_s=-100.0), reading("A2")])
     assert glance(seen).on_battery == ()

@@ -34,6 +34,7 @@ from rules.reading import OutputSource, Reading
 from rules.watch.state import Book
 from tests.collector.delivery.sinks import PASSWORD, USER, Broker, MailSink, WebSink, verified
 from tests.collector.delivery.site import TOKEN, Site
+from tests.collector.scripted import Forgetful
 from tests.rules.plant import START, on_bank, reading
 
 pytestmark = [
@@ -139,13 +140,6 @@ def servers(tmp_path: Path) -> Iterator[Servers]:
     yield found
     found.broker.stop()
     found.post.stop()
-
-
-class Forgetful:
-    """A history that takes everything in and keeps nothing: this is about messages."""
-
-    async def append(self, _records: object) -> None:
-        return None
 
 
 def standing(unit: str, seconds: float) -> Reading:

@@ -1,0 +1,91 @@
+"""What the cards last said before a restart: read back from the history, so that nothing is forgotten of the silent.
+
+A card that answers tells everything anew within seconds. One that stays silent does not, and a system that was last
+seen on its banks has to go on counting down. The history has every reading of every batch, the ledger only what
+changed, so a reading newer than what the watch remembers is one whose batch was cut off: it is watched now.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final
+
+from collector.clock import Clock
+from collector.database import StoreError
+from collector.history.store import HistoryStore
+from collector.snmp.learning import Learning
+from collector.snmp.meaning import CardMeaning
+from rules.alarms.remembering import remembered
+from rules.alarms.scene import UnitMemory
+from rules.estate import Estate
+from rules.reading import Reading, SelfTest, Silence, Stamp, TestResult
+from rules.watch.state import WatchState
+
+READ_BACK_WITHIN_S: Final = 5.0
+"""A start waits at most this long for a slow store; units last seen on battery come first."""
+
+
+async def last_readings(
+    estate: Estate, history: HistoryStore, learning: Learning, state: WatchState, clock: Clock
+) -> dict[str, Reading]:
+    """Return the last reading of each unit, as far as the store gives them in time; none while it is away.
+
+    A kept read holds its own parts only. Whether the unit tested its bank, which is read less often, is taken
+    from what the watch remembers.
+    """
+    meaning = CardMeaning(learning.lookup)
+    end_s = clock.monotonic_s() + READ_BACK_WITHIN_S
+    found: dict[str, Reading] = {}
+    units = {card.covers[0] for card in estate.cards.values()}
+    remembered = {unit: state.units.get(unit, UnitMemory(unit)) for unit in units}
+    for unit in sorted(units, key=lambda u: (not remembered[u].on_battery, u)):
+        try:
+            record = await history.last(unit)
+        except StoreError:
+            return found  # the boundary: a store that is away must not keep the watch from starting
+        reading = None if record is None else meaning.reading(record)
+        if isinstance(reading, Reading):
+            if remembered[unit].testing:
+                reading = replace(reading, test=SelfTest(TestResult.IN_PROGRESS))
+            found[unit] = reading
+        if clock.monotonic_s() > end_s:
+            break
+    return found
+
+
+def last_silences(state: WatchState, estate: Estate) -> dict[str, Silence]:
+    """Return since when each card that was silent has been so."""
+    start = "" if state.last is None else state.last.start_id
+    return {
+        unit: Silence(
+            unit, Stamp(memory.silent_since, state.now_s, start), "no answer since before the restart"
+        )
+        for unit, memory in state.units.items()
+        if memory.silent_since is not None and unit in estate.units
+    }
+
+
+def cut_off(readings: Iterable[Reading], state: WatchState, estate: Estate) -> tuple[Reading, ...]:
+    """Return the last readings that the watch has not seen and that change what it remembers, oldest first."""
+
+    def news(reading: Reading) -> bool:
+        before = state.units.get(reading.unit, UnitMemory(reading.unit))
+        if before.at is not None and reading.at <= before.at:
+            return False
+        after = remembered(before, reading, estate.units[reading.unit], state.now_s)
+        return (after.source, after.on_battery, after.mains) != (
+            before.source,
+            before.on_battery,
+            before.mains,
+        )
+
+    return tuple(sorted(filter(news, readings), key=lambda reading: reading.at))
+
+
+def last_moment(readings: Iterable[Reading], state: WatchState) -> Stamp | None:
+    """Return up to when the run before this one is known to have looked: its delays count until then."""
+    if state.last is None:
+        return None
+    same = [r.stamp for r in readings if r.stamp.start_id == state.last.start_id]
+    return max(same, key=lambda moment: moment.monotonic_s, default=None)

@@ -1,0 +1,110 @@
+"""The state in parts, for whoever keeps it: what has changed so that a restart must know of it.
+
+Most of a state moves with every reading and every second, and is told again by the next: watts, clocks of delays,
+the numbers in an alarm's words. A part counts as changed when anything else in it did. What a delay has counted
+is not lost by that: it goes on from where `now_s` stood, and `now_s` is kept each time.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from operator import attrgetter
+from typing import Any, Final
+
+from rules.alarms.incidents import Incident, Part
+from rules.alarms.lifecycle import Alarm
+from rules.alarms.plain import from_plain, to_plain
+from rules.alarms.scene import UnitMemory
+from rules.verdicts import SystemState
+from rules.watch.state import WatchState
+
+BY_ID: Final = ("units", "systems", "alarms", "incidents")
+"""The fields of a state that hold many things by id; each thing is a part of its own."""
+WHOLE: Final = ("supplies", "numbers", "windows", "windows_open")
+"""The fields that are one part each."""
+CLOCK: Final = ("now_s", "last")
+"""The fields that move with every input: kept each time, and never a reason to."""
+
+_Look = Callable[[Any], object]
+
+
+def _but(kind: type[Any], *passing: str) -> _Look:
+    """Return a look at every field of a kind of value but the passing ones."""
+    return attrgetter(*(field.name for field in fields(kind) if field.name not in passing))
+
+
+_unit: Final = _but(UnitMemory, "seen_s", "at", "power_w", "load_fraction", "uptime_s")
+_alarm: Final = _but(Alarm, "run_s", "mark_s", "what", "facts", "by_when")
+_NUMBER: Final = re.compile(r"[0-9]+(\.[0-9]+)?")
+_incident: Final = _but(Incident, "parts")
+_part: Final = _but(Part, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
+
+
+def _of_alarm(alarm: Alarm) -> object:
+    return _alarm(alarm), _NUMBER.sub("", alarm.what)
+
+
+def _of_incident(incident: Incident) -> object:
+    return _incident(incident), {name: _part(part) for name, part in incident.parts.items()}
+
+
+def _of_system(state: SystemState) -> object:
+    verdicts = tuple((need.id, need.verdict) for need in state.requirements)
+    spare = None if state.redundancy is None else state.redundancy.verdict
+    return verdicts, spare, state.on_battery is None, state.findings
+
+
+_LOOKS: Final[Mapping[str, _Look]] = {
+    "units": _unit,
+    "systems": _of_system,
+    "alarms": _of_alarm,
+    "incidents": _of_incident,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """The parts of a state that changed and those that are gone, by name (`alarms/on_bypass:W1`, `windows`)."""
+
+    parts: Mapping[str, object]
+    gone: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.parts or self.gone)
+
+
+def changed(before: WatchState, now: WatchState) -> Changed:
+    """Return what changed from one state to a later one, but for what passes."""
+    parts: dict[str, object] = {}
+    gone: list[str] = []
+    for name in BY_ID:
+        old, new, look = getattr(before, name), getattr(now, name), _LOOKS[name]
+        for key, value in new.items():
+            known = old.get(key)
+            if known is not value and (known is None or look(known) != look(value)):
+                parts[f"{name}/{key}"] = value
+        gone += [f"{name}/{key}" for key in old.keys() - new.keys()]
+    for name in WHOLE:
+        value = getattr(now, name)
+        if value is not getattr(before, name) and value != getattr(before, name):
+            parts[name] = value
+    return Changed(parts, tuple(sorted(gone)))
+
+
+def clock(state: WatchState) -> dict[str, Any]:
+    """Return what moves with every input, as JSON holds it."""
+    return {name: to_plain(getattr(state, name)) for name in CLOCK}
+
+
+def whole(clock: Mapping[str, Any], parts: Mapping[str, Any]) -> WatchState:
+    """Return the state of its parts, each as JSON holds it. Raises TypeError or ValueError for what is none."""
+    plain: dict[str, Any] = dict(clock)
+    for name, value in parts.items():
+        field, by_id, key = name.partition("/")
+        if by_id:
+            plain.setdefault(field, {})[key] = value
+        else:
+            plain[field] = value
+    return from_plain(WatchState, plain)

@@ -1,0 +1,84 @@
+"""What keeping the watch's state costs when one unit of the estate changes.
+
+`pytest -s tests/bench/test_watch_keeping.py`. Beside it, in the same run, the cost of writing the state whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from time import perf_counter
+
+import pytest
+
+from collector.ledger.ledger import Transaction
+from collector.ledger.records import Snapshot
+from collector.watch_keeping import WatchKeeping
+from rules.alarms.inputs import SystemJudged
+from rules.estate import Card, Estate
+from rules.reading import OutputSource
+from rules.watch.state import Book, WatchState, snapshot
+from rules.watch.step import step
+from tests.rules import plant
+
+UNITS_A_SYSTEM = 3
+TIMES = 5
+
+
+def estate(count: int) -> Estate:
+    """Return the tests' plant with `count` units in systems of three, each system on a supply of its own."""
+    base = plant.estate()
+    names = [(f"s{n // UNITS_A_SYSTEM}", f"u{n}") for n in range(count)]
+    systems = dict.fromkeys(system for system, _ in names)
+    return replace(
+        base,
+        supplies={s: replace(base.supplies["north"], id=s) for s in systems},
+        systems={s: replace(base.systems["works"], id=s, name=f"System {s}", supply=s) for s in systems},
+        units={u: replace(base.units["W1"], id=u, system=s) for s, u in names},
+        cards={f"card-{u}": Card(f"card-{u}", (u,)) for _, u in names},
+        banks={f"bank-{u}": replace(base.banks["bank-W1"], id=f"bank-{u}", feeds=(u,)) for _, u in names},
+    )
+
+
+def watched(book: Book) -> WatchState:
+    """Return the state once every unit was read, a tenth of them with an alarm, and every system judged."""
+    state = WatchState()
+    for n, unit in enumerate(book.estate.units):
+        source = OutputSource.BYPASS if n % 10 == 0 else OutputSource.NORMAL
+        state, _ = step(state, replace(plant.reading("W1", 1.0, source=source), unit=unit), book)
+    for system in book.estate.systems:
+        judged = replace(plant.system_state("works", 2.0), id=system)
+        state, _ = step(state, SystemJudged(plant.stamp(2.0), judged), book)
+    return state
+
+
+def best_ms(work: Callable[[], object]) -> float:
+    """Return the least of some runs, in ms."""
+    taken = []
+    for _ in range(TIMES):
+        began = perf_counter()
+        work()
+        taken.append(1e3 * (perf_counter() - began))
+    return min(taken)
+
+
+@pytest.mark.parametrize("units", [100, 300, 1000])
+def test_one_changed_unit_costs_what_changed_and_not_the_estate(units: int) -> None:
+    book = Book(estate(units))
+    before = watched(book)
+    keeping = WatchKeeping()
+    keeping.kept(before)
+    after, _ = step(before, replace(plant.on_bank("W1", 3.0), unit="u1"), book)
+
+    def in_parts() -> None:
+        tx = Transaction()
+        keeping.save(tx, after, keeping.unkept(after), plant.START)
+
+    def whole() -> None:
+        Transaction().save_snapshot(Snapshot("watch", plant.START, "watch/1", snapshot(after)))
+
+    parts_ms, whole_ms = best_ms(in_parts), best_ms(whole)
+    still_ms = best_ms(lambda: keeping.unkept(before))
+    print(f"{units} units: parts {parts_ms:.2f} ms, whole {whole_ms:.1f} ms, nothing new {still_ms:.3f} ms")
+    assert parts_ms * 5 < whole_ms
+    assert parts_ms < 20.0
