@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
@@ -32,6 +32,7 @@ QUARTERS_A_WEEK: Final = 7 * QUARTERS_A_DAY
 DAYS_KEPT: Final = 3653
 ENOUGH_QUARTERS: Final = 4
 """Recorded quarters, beside ones counted, that make an expectation: about two weeks' worth."""
+WEEKS_LOOKED_BACK: Final = 5
 HOLD_S: Final = 60.0
 """A reading speaks for at most this long after it was read; a longer gap is not known."""
 ENOUGH_OF_A_MEAN: Final = 0.5
@@ -320,22 +321,25 @@ class PeakRecord:
         The quarters beside it are looked at too. A quarter is known from two weeks' worth on. Weeks are
         reckoned in UTC: when the clocks change, the hour before and after is one hour off.
         """
-        quarters = range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
-        order = np.argsort(self._quarters)
-        return tuple(Expected(_start(q), self._expected(q, order)) for q in quarters)
+        quarters, codes = self._alike(from_at, until_at)
+        enough = (codes > 0).sum(axis=1) >= ENOUGH_QUARTERS
+        highest = codes.max(axis=1, initial=0)
+        value = {int(code): _value(float(code)) for code in np.unique(highest[enough])}
+        return tuple(
+            Expected(_start(quarter), self._expected(known, code, value))
+            for quarter, known, code in zip(quarters, enough.tolist(), highest.tolist(), strict=True)
+        )
 
     def usual(self, from_at: datetime, until_at: datetime) -> tuple[Usual, ...]:
         """Return, by quarter of an hour, what the same hour and weekday asked in the 30 days, with its interval.
 
         As `expected` otherwise. A quarter that is not known on every line is left out.
         """
-        quarters = range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
-        order = np.argsort(self._quarters)
-        found = ((q, self._usual(q, order)) for q in quarters)
+        quarters, codes = self._alike(from_at, until_at)
+        found = ((q, self._usual(alike)) for q, alike in zip(quarters, codes, strict=True))
         return tuple(Usual(_start(q), lines) for q, lines in found if lines)
 
-    def _usual(self, quarter: int, order: NDArray[np.intp]) -> tuple[LineUsual, ...]:
-        codes = self._codes[self._alike(quarter, order)]
+    def _usual(self, codes: NDArray[np.uint16]) -> tuple[LineUsual, ...]:
         lines = []
         for column, line in enumerate(self._lines):
             watts, volt_amperes = (
@@ -347,28 +351,31 @@ class PeakRecord:
             lines.append(LineUsual(line, low, median, high, _value(float(np.median(volt_amperes)))))
         return tuple(lines)
 
-    def _expected(self, quarter: int, order: NDArray[np.intp]) -> tuple[LineLoad, ...]:
-        codes = self._codes[self._alike(quarter, order)]
-        lines = []
-        for column, line in enumerate(self._lines):
-            values = []
-            for place in (2 * column, 2 * column + 1):
-                known = codes[:, place][codes[:, place] > 0]
-                values.append(_value(float(known.max())) if known.size >= ENOUGH_QUARTERS else None)
-            lines.append(LineLoad(line, values[0], values[1]))
-        return tuple(lines)
+    def _expected(
+        self, known: Sequence[bool], codes: Sequence[int], value: Mapping[int, float]
+    ) -> tuple[LineLoad, ...]:
+        asked = [value[code] if enough else None for enough, code in zip(known, codes, strict=True)]
+        return tuple(
+            LineLoad(line, asked[2 * column], asked[2 * column + 1])
+            for column, line in enumerate(self._lines)
+        )
 
-    def _alike(self, quarter: int, order: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Return the rows of the same quarter, and those beside it, of the weeks on record."""
-        newest = int(self._quarters[order[-1]])
-        weeks_ago = max(-(-(quarter - newest) // QUARTERS_A_WEEK), 1)
-        rows: list[int] = []
-        for week in range(weeks_ago, weeks_ago + 5):
-            for beside in (-1, 0, 1):
-                wanted = quarter - week * QUARTERS_A_WEEK + beside
-                if newest - QUARTERS < wanted and self._quarters[wanted % QUARTERS] == wanted:
-                    rows.append(wanted % QUARTERS)
-        return np.array(rows, dtype=np.intp)
+    def _alike(self, from_at: datetime, until_at: datetime) -> tuple[list[int], NDArray[np.uint16]]:
+        """Return the quarters asked for, and for each the codes of those like it in the weeks on record.
+
+        Alike are the same quarter and those beside it; 0 is not known. All at once: a week asked for one by
+        one would hold the event loop up for a tenth of a second.
+        """
+        quarters = np.arange(
+            int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S)
+        )
+        newest = int(self._quarters.max())
+        weeks_ago = np.maximum(-(-(quarters - newest) // QUARTERS_A_WEEK), 1)
+        back = (weeks_ago[:, None] + np.arange(WEEKS_LOOKED_BACK)) * QUARTERS_A_WEEK
+        wanted = ((quarters[:, None] - back)[:, :, None] + np.array((-1, 0, 1))).reshape(len(quarters), -1)
+        rows = wanted % QUARTERS
+        held = (wanted > newest - QUARTERS) & (self._quarters[rows] == wanted)
+        return quarters.tolist(), np.where(held[:, :, None], self._codes[rows], np.uint16(0))
 
     def snapshot(self) -> bytes:
         """Return the record as bytes, to be kept and given to `restore`."""

@@ -13,13 +13,17 @@ from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
 from functools import cache
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Final, TypeVar, Union, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
+
+_AS_IS: Final = frozenset({str, int, float, bool, type(None)})
 
 
 def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
     """Return a value as JSON would hold it."""
+    if type(value) in _AS_IS:  # most of what there is: the snapshot is made with every change
+        return value
     if isinstance(value, Enum):
         return value.value
     if value is None or isinstance(value, str | int | float | bool):
@@ -27,7 +31,8 @@ def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON hol
     if isinstance(value, date):  # a datetime is one too
         return value.isoformat()
     if is_dataclass(value):
-        return {field.name: to_plain(getattr(value, field.name)) for field in fields(value)}
+        kind: Any = type(value)
+        return {name: to_plain(getattr(value, name)) for name in _names(kind)}
     if isinstance(value, Mapping):
         return {str(key): to_plain(item) for key, item in value.items()}
     if isinstance(value, frozenset):  # in an order of its own, so that equal sets have one plain form
@@ -35,6 +40,11 @@ def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON hol
     if isinstance(value, tuple | list):
         return [to_plain(item) for item in value]
     raise TypeError(f"no plain form for {type(value).__name__}")
+
+
+@cache
+def _names(kind: type[Any]) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(kind))
 
 
 def from_plain(kind: type[T], plain: object) -> T:
