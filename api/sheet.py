@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from api.pages.model import (
@@ -41,6 +41,7 @@ from rules.estate import Estate
 from rules.planning.shutdown import Shutdown
 from rules.verdicts import BankState
 
+NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
 """An answer older than this is left out."""
 BECAUSE: Final = {
@@ -216,7 +217,7 @@ def alarms_in_order(service: Service) -> tuple[Alarm, ...]:
             not a.state.active,
             -a.severity.rank,
             a.by_when is None,
-            a.by_when or a.since,
+            a.by_when or a.since or NEVER,
             a.id,
         )
     )
@@ -234,12 +235,13 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         do=alarm.do,
         severity=alarm.severity.value,
         state=alarm.state.value,
-        since=alarm.since or alarm.first_sign or service.started_at,
+        since=alarm.since or alarm.first_sign,
         by_when=alarm.by_when,
         incident=alarm.incident,
         acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,
         shelved_by=alarm.shelved_by,
+        out_of_service_by=alarm.out_of_service_by,
         because=tuple(BECAUSE.get(why, f"planned work {why}") for why in alarm.suppressed_because),
         told=tuple(
             Told(one.who, one.by, one.at, one.result)

@@ -127,7 +127,8 @@ def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
             " ",
             el(
                 "small",
-                f"{alarm.severity}, since {clock.at(alarm.since)}",
+                f"{alarm.severity}, {since(alarm, clock)}",
+                f", taken out of service by {alarm.out_of_service_by}" if alarm.out_of_service_by else "",
                 f", because of {listed(alarm.because)}" if alarm.because else "",
             ),
         )
@@ -136,13 +137,21 @@ def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
     return el("ul", rows, class_="rests-on")
 
 
+def since(alarm: Alarm, clock: Clock) -> str:
+    """Return since when an alarm stands or last stood, in words."""
+    return "has not occurred" if alarm.since is None else f"since {clock.at(alarm.since)}"
+
+
 def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
     now = sheet.now
     by, due = by_when(alarm, clock, now)
-    when = clock.span(alarm.since, alarm.until) if alarm.until else f"since {clock.at(alarm.since)}"
-    long = (now - alarm.since).total_seconds()
-    if not alarm.until and long > 86_400:
-        when += f" ({age(long)})"
+    when = since(alarm, clock)
+    if alarm.since is not None:
+        long = (now - alarm.since).total_seconds()
+        if alarm.until:
+            when = clock.span(alarm.since, alarm.until)
+        elif long > 86_400:
+            when += f" ({age(long)})"
     parts: list[Nodes] = [
         el("span", by, class_="by due" if due else "by"),
         el("b", alarm.severity),

@@ -46,8 +46,9 @@ class Alarm:
 
     `about` is the id of a system, unit, bank, card or "ridethrough"; `severity` and `state` are the words of
     the interface. `by_when_text` says in words what the date alone does not ("while someone is there").
-    `because` says what suppresses or
-    explains it. `call` names whom to call, with their numbers. `counted` are card alarms and lesser alarms that the incident holds under this sentence.
+    `because` says what suppresses or explains it. `call` names whom to call, with their numbers. `since` None:
+    it never stood, and is only held back. `counted` are card alarms and lesser alarms that the incident holds
+    under this sentence.
     """
 
     id: str
@@ -56,7 +57,7 @@ class Alarm:
     do: str
     severity: str
     state: str
-    since: datetime
+    since: datetime | None
     by_when: datetime | date | None = None
     incident: str | None = None
     acknowledged: Acknowledgement | None = None
@@ -66,6 +67,7 @@ class Alarm:
     until: datetime | None = None
     counted: int = 0
     shelved_by: str | None = None
+    out_of_service_by: str | None = None
     because: tuple[str, ...] = ()
     system: str | None = None
     call: tuple[str, ...] = ()

@@ -20,6 +20,7 @@ from collector.service import Service
 from collector.snmp.corrections import Correction, CorrectionSet
 from rules.generator import Source
 from rules.reading import (
+    BatteryReading,
     DoubtKind,
     InputLine,
     InputReading,
@@ -152,6 +153,29 @@ async def test_a_silent_card_is_an_alarm_that_can_be_acknowledged_and_is_kept(tm
         assert silent["state"] == "active_unacknowledged"
         figures = (await client.get("/v1/alarms/quality")).json()
         assert figures["count"] >= 1
+
+
+async def test_an_alarm_taken_out_of_service_before_it_stood_has_no_time_since_when(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (service, client):
+        clock = service.clock
+        assert isinstance(clock, TurnedClock)
+        await service.recorder.process(
+            [Reading("A1", stamp(clock), battery=BatteryReading(temperature_c=60.0))]
+        )
+        path = "/v1/alarms/bank_hot:A1"
+        running = asyncio.create_task(service.recorder.run())
+        taken = await client.post(f"{path}/out-of-service", json={"by": "R. Haugen", "note": "sensor"})
+        running.cancel()
+        assert taken.status_code == 200, taken.text
+        await clock.advance(10.0)
+        await service.recorder.process(
+            [Reading("A1", stamp(clock), battery=BatteryReading(temperature_c=20.0))]
+        )
+        found = (await client.get(path)).json()
+        assert (found["state"], found["since"]) == ("out_of_service", None)
+        assert found["out_of_service_by"] == "R. Haugen"
+        assert (await client.get("/v1/alarms")).status_code == 200
+        assert "has not occurred, taken out of service by R. Haugen" in (await client.get("/alarms")).text
 
 
 @pytest.mark.parametrize(

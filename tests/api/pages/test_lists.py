@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from api.pages.alarm_list import by_when, sentence, tally, together
+from api.pages.alarm_list import brief, by_when, sentence, tally, together
 from api.pages.bank_section import due_words, first_to_fail
 from api.pages.bank_sheet import standing
 from api.pages.markup import render
@@ -44,6 +44,13 @@ def test_the_address_of_an_action_is_quoted() -> None:
     assert '"/v1/alarms/silent%3AD1%2F..%2Fx%3Fy/acknowledge"' in render(
         sentence(samples.short(), [odd], CLOCK, 1)
     )
+
+
+def test_an_alarm_held_back_that_never_stood_says_so_and_who_took_it_out_of_service() -> None:
+    never = replace(samples.alarms()[1], state="out_of_service", since=None, out_of_service_by="R. Haugen")
+    html = render(brief([never], CLOCK))
+    assert "has not occurred, taken out of service by R. Haugen" in html
+    assert "since" not in html
 
 
 def test_what_is_due_within_a_day_is_due() -> None:
