@@ -22,17 +22,23 @@ CARD_ALARMS = ("upsAlarmOnBattery", "upsAlarmInputBad", "upsAlarmBypassBad")
 
 
 class Site:
-    """Ten agents that hold what the test puts into `values`."""
+    """Ten agents that hold what the test puts into `values`.
 
-    def __init__(self, units: tuple[str, ...] = NORTH) -> None:
+    With `own_addresses` each has one of this machine's loopback addresses to itself, as notifications need it.
+    """
+
+    def __init__(self, units: tuple[str, ...] = NORTH, *, own_addresses: bool = False) -> None:
         self.values: dict[str, dict[str, Typed]] = {unit: dict(served(GOOD)) for unit in units}
+        self.hosts = {
+            unit: f"127.0.0.{10 + n}" if own_addresses else "127.0.0.1" for n, unit in enumerate(units)
+        }
         self.ports: dict[str, int] = {}
         self.requests = 0
 
     async def serve(self, host: AgentHost) -> None:
         for unit in self.values:
             agent = Agent(lambda unit=unit: self._asked(unit), communities={b"public"})  # type: ignore[misc]
-            _, self.ports[unit] = await host.serve(agent, "127.0.0.1", 0)
+            _, self.ports[unit] = await host.serve(agent, self.hosts[unit], 0)
 
     def _asked(self, unit: str) -> Mapping[str, Typed]:
         self.requests += 1
@@ -61,7 +67,7 @@ class Site:
             parts.append(
                 f'[[unit]]\nid = "{unit}"\nsystem = "{unit[0]}"\n'
                 '[[unit.fitted]]\nfrom = 2024-01-01\nmodel = "FW 30"\nrating_va = 30000\nrating_w = 27000\n'
-                f'[[card]]\nid = "c{unit}"\ntarget = "snmp://127.0.0.1:{port}"\nsecret = "cards"\ncovers = ["{unit}"]\n'
+                f'[[card]]\nid = "c{unit}"\ntarget = "snmp://{self.hosts[unit]}:{port}"\nsecret = "cards"\ncovers = ["{unit}"]\n'
                 f'[[bank]]\nid = "b{unit}"\nfeeds = ["{unit}"]\ncells_in_series = 240\n'
                 '[[bank.fitted]]\nfrom = 2024-01-01\ntype = "FW"\nblocks = 40\n'
                 "rated_capacity_ah = 40\nrated_hours = 10\nend_voltage_per_cell_v = 1.67\ndesign_life_years = 10\n"
