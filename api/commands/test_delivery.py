@@ -1,4 +1,7 @@
-"""Sends one test message to each person by each of their ways, and says what came back. Nothing is queued or tried again."""
+"""Sends one test message to each person by each of their ways, and says what came back. Nothing is queued or tried again.
+
+With `--data` what came back stands in the journal too, where whoever looks into it later finds it.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ import argparse
 import asyncio
 from pathlib import Path
 
+from api.commands.replaced import keep
 from api.commands.shared import estate_or_faults
 from api.exits import Exit, complain
 
@@ -16,6 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("estate", type=Path, metavar="ESTATE.toml", help="the estate file")
     parser.add_argument("--person", metavar="NAME", help="only this person")
+    parser.add_argument(
+        "--data", type=Path, metavar="DIR", help="data folder whose journal is to hold what came back"
+    )
 
 
 def run(options: argparse.Namespace) -> int:
@@ -35,4 +42,8 @@ def run(options: argparse.Namespace) -> int:
         print(
             f"{went}  {trial.person} by {trial.channel}{'' if trial.address is None else f' ({trial.address})'}: {trial.result}"
         )
+    if options.data is not None:
+        code = keep(options, lambda tx: tx.add_events(trial.line() for trial in trials))
+        if code != Exit.DONE:
+            return code
     return int(Exit.DONE if all(trial.delivered for trial in trials) else Exit.UNREACHABLE)

@@ -34,7 +34,10 @@ PARTING_S: Final = 1.0
 
 
 class MqttChannel:
-    """One broker. Holds its connection open while `run` runs, and makes it again with growing waits."""
+    """One broker. Holds its connection open while `run` runs, and makes it again with growing waits.
+
+    `alive` False leaves the topic of that name alone: for whoever sends beside the running service.
+    """
 
     batch = 50
 
@@ -46,6 +49,7 @@ class MqttChannel:
         collector: str,
         clock: Clock,
         heartbeat_s: float = 60.0,
+        alive: bool = True,
     ) -> None:
         self.id = settings.id
         self._settings = settings
@@ -53,6 +57,7 @@ class MqttChannel:
         self._base = f"{settings.topics_below}/{collector}"
         self._clock = clock
         self._heartbeat_s = heartbeat_s
+        self._says_alive = alive
         self._client: aiomqtt.Client | None = None
         self._why = "not connected yet"
         self._state: dict[str, Post] = {}
@@ -85,7 +90,7 @@ class MqttChannel:
 
     def _connection(self) -> aiomqtt.Client:
         will = aiomqtt.Will(f"{self._base}/alive", _json({"state": "lost"}), qos=1, retain=True)
-        return connection(self._settings, self._login, will=will)
+        return connection(self._settings, self._login, will=will if self._says_alive else None)
 
     async def _stay(self, client: aiomqtt.Client) -> None:
         await self._alive(client, "running")
@@ -114,6 +119,8 @@ class MqttChannel:
                 log.info("broker %s: heartbeat: %s", self.id, why(error))
 
     async def _alive(self, client: aiomqtt.Client, state: str) -> None:
+        if not self._says_alive:
+            return
         payload = {
             "state": state,
             "at": self._clock.now().isoformat(timespec="seconds").replace("+00:00", "Z"),

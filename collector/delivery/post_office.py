@@ -33,7 +33,7 @@ from collector.delivery.summary import Limit
 from collector.delivery.webhook import WebhookChannel
 from collector.delivery.who import outgoing
 from collector.ledger.ledger import Ledger, Transaction
-from collector.ledger.records import Outgoing, Sending
+from collector.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.catalogue import Severity
 from rules.alarms.changes import Change
 from rules.alarms.incidents import Notice, NoticeKind
@@ -50,13 +50,16 @@ def home_zone(configuration: Configuration) -> str:
     return next(iter(configuration.estate.sites.values())).time_zone
 
 
-def channels_of(configuration: Configuration, clock: Clock) -> dict[str, Channel]:
-    """Return every declared channel, ready to run; nothing is connected yet."""
+def channels_of(configuration: Configuration, clock: Clock, *, alive: bool = True) -> dict[str, Channel]:
+    """Return every declared channel, ready to run; nothing is connected yet.
+
+    `alive` False for channels beside those of the running service: they say nothing of its life.
+    """
     found: dict[str, Channel] = {}
     for settings in configuration.channels.values():
         secret = configuration.secrets.get(getattr(settings, "secret", None) or "")
         found[settings.id] = _channel(
-            settings, secret, configuration.delivery, collector_name(configuration), clock
+            settings, secret, configuration.delivery, collector_name(configuration), clock, alive=alive
         )
     return found
 
@@ -67,12 +70,19 @@ def _channel(
     delivery: DeliveryTable,
     collector: str,
     clock: Clock,
+    *,
+    alive: bool,
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
         case collecting.MqttChannel():
             return MqttChannel(
-                settings, login, collector=collector, clock=clock, heartbeat_s=delivery.heartbeat_every_s
+                settings,
+                login,
+                collector=collector,
+                clock=clock,
+                heartbeat_s=delivery.heartbeat_every_s,
+                alive=alive,
             )
         case collecting.MailChannel():
             return MailChannel(settings, login)
@@ -224,6 +234,25 @@ class Trial:
     address: str | None
     delivered: bool
     result: str
+    at: datetime
+
+    def line(self) -> JournalLine:
+        """Return it as a line of the journal."""
+        went = "arrived" if self.delivered else "failed"
+        return JournalLine(
+            at=self.at,
+            kind="message_test",
+            about=None,
+            text=f"A test message to {self.person} by {self.channel} {went}: {self.result}",
+            schema="trial/1",
+            body={
+                "person": self.person,
+                "channel": self.channel,
+                "destination": self.address,
+                "delivered": self.delivered,
+                "result": self.result,
+            },
+        )
 
 
 async def test_delivery(
@@ -246,11 +275,19 @@ async def test_delivery(
             )
             try:
                 result = await channels[reach.channel].send(message)
-                trials.append(Trial(person.name, reach.channel, reach.address, delivered=True, result=result))
+                delivered = True
             except (ChannelDown, NotNow, NeverTaken) as error:
-                trials.append(
-                    Trial(person.name, reach.channel, reach.address, delivered=False, result=why(error))
+                result, delivered = why(error), False
+            trials.append(
+                Trial(
+                    person.name,
+                    reach.channel,
+                    reach.address,
+                    delivered=delivered,
+                    result=result,
+                    at=clock.now(),
                 )
+            )
     return tuple(trials)
 
 

@@ -12,7 +12,7 @@ left, the lines are safe on the disk, and only then may a message go out.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
@@ -72,6 +72,11 @@ class Transaction:
         """Add a line to the journal."""
         self._statements.append(insertion(line))
         self._events.append(line)
+
+    def add_events(self, lines: Iterable[JournalLine]) -> None:
+        """Add several lines to the journal, in order."""
+        for line in lines:
+            self.add_event(line)
 
     def enqueue(self, message: Outgoing) -> None:
         """Add a message to the outbox; one with an id that is there already changes nothing."""
