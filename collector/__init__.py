@@ -3,7 +3,7 @@
 Read in this order:
 
 1. `configuration`  the estate file: plant for the rules; addresses, secrets and people for the collector
-2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how
+2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how; `heard`: what cards send unasked
 3. `recording`      the one line through which everything passes; `lines`: what of it goes into the ledger
 4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs
 5. `present`        what is true now

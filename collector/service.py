@@ -29,6 +29,7 @@ from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
 from collector.estate_rides import EstateRides
 from collector.evidence import file_behind
+from collector.heard import HeardNotifications
 from collector.history.influx import InfluxHistory
 from collector.history.influx_place import influx_place
 from collector.history.sqlite import SqliteHistory
@@ -166,6 +167,7 @@ class Service:
             self.clock,
             lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
         )
+        self.heard = HeardNotifications(self.estate, self.ledger, self.clock)
         self.office = PostOffice.of(self.configuration, self.ledger, self.clock)
         book = Book(self.estate, with_overrides(self.configuration.alarms))
         self.recorder = Recorder(
@@ -256,6 +258,7 @@ class Service:
             host=wanted.host,
             port=wanted.port,
             boots_file=self.folder / BOOTS_FILE,
+            tell=self.heard.hear,
         )
         await self._stack.enter_async_context(await self.listening.open())
 
@@ -291,6 +294,7 @@ class Service:
             ]
             if self.listening is not None:
                 tasks.append(group.create_task(self.listening.run(), name="notifications"))
+                tasks.append(group.create_task(self.heard.run(), name="notifications heard"))
             await self._stopping.wait()
             for task in tasks:
                 task.cancel()

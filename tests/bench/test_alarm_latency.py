@@ -26,12 +26,9 @@ import pytest
 from collector.configuration import load
 from collector.service import Service
 from collector.simulation.agent import AgentHost
-from collector.simulation.notices import ENTRY_ADDED
-from collector.snmp import ber
-from collector.snmp.upsmib import ALARM_DESCR, ALARM_OID, SYS_UP_TIME
 from tests.collector.delivery.cases import until
 from tests.collector.delivery.sinks import PASSWORD, USER, Broker, free_port
-from tests.collector.delivery.site import NORTH, Site
+from tests.collector.delivery.site import NORTH, Site, row_added
 from tests.collector.snmp.cards import GOOD, served
 
 EXTRA = """
@@ -73,7 +70,6 @@ ALARMS = tuple(
         "DepletedBattery",
     )
 )
-TRAP_OID = "1.3.6.1.6.3.1.1.4.1.0"
 IDLE = """
 import asyncio, time
 async def main():
@@ -107,22 +103,9 @@ class Bench:
         self.site.values[unit] = dict(served(GOOD | {"upsAlarmsPresent": 1}, (name,)))
         if trap:
             place = (self.site.hosts[unit], self.site.ports[unit])
-            self.host.send(place, datagram(name, number), ("127.0.0.1", self.notifications))
+            self.host.send(place, row_added(name, number), ("127.0.0.1", self.notifications))
         await until(lambda: alarm in self.seen)
         return 1000 * (self.seen[alarm] - changed_s)
-
-
-def datagram(name: str, number: int) -> bytes:
-    """Return upsTrapAlarmEntryAdded (RFC 1628) for the first row of the table."""
-    row = 7
-    varbinds = (
-        (SYS_UP_TIME, ber.TIME_TICKS, number),
-        (TRAP_OID, ber.OBJECT_ID, ENTRY_ADDED),
-        (f"{ALARM_DESCR}.{row}", ber.OBJECT_ID, ALARM_OID[name]),
-    )
-    encoded = [ber.encode_varbind(*item) for item in varbinds]
-    pdu = ber.encode_response_pdu(ber.FIRST_ID + number, encoded, pdu_type=ber.TRAP_V2)
-    return ber.encode_message(ber.VERSION_2C, b"public", pdu)
 
 
 @asynccontextmanager

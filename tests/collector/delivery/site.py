@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from collector.simulation.agent import Agent, AgentHost, Typed
+from collector.simulation.notices import ENTRY_ADDED
+from collector.snmp import ber
+from collector.snmp.upsmib import ALARM_DESCR, ALARM_OID, SYS_UP_TIME
 from tests.collector.snmp.cards import GOOD, served
 
 NORTH = tuple(f"{system}{n}" for system in "AB" for n in range(1, 6))
@@ -17,6 +20,7 @@ ON_BATTERY = GOOD | {
     **{f"upsInputVoltage.{line}": 0 for line in (1, 2, 3)},
     **{f"upsBypassVoltage.{line}": 0 for line in (1, 2, 3)},
 }
+TRAP_OID = "1.3.6.1.6.3.1.1.4.1.0"
 TOKEN = "whsec_" + base64.b64encode(b"a key of this test, 32 bytes lon").decode()
 CARD_ALARMS = ("upsAlarmOnBattery", "upsAlarmInputBad", "upsAlarmBypassBad")
 
@@ -80,3 +84,16 @@ class Site:
         )
         secrets.chmod(0o600)
         return folder / "estate.toml"
+
+
+def row_added(name: str, number: int) -> bytes:
+    """Return upsTrapAlarmEntryAdded (RFC 1628) for the first row of the table."""
+    row = 7
+    varbinds = (
+        (SYS_UP_TIME, ber.TIME_TICKS, number),
+        (TRAP_OID, ber.OBJECT_ID, ENTRY_ADDED),
+        (f"{ALARM_DESCR}.{row}", ber.OBJECT_ID, ALARM_OID[name]),
+    )
+    encoded = [ber.encode_varbind(*item) for item in varbinds]
+    pdu = ber.encode_response_pdu(ber.FIRST_ID + number, encoded, pdu_type=ber.TRAP_V2)
+    return ber.encode_message(ber.VERSION_2C, b"public", pdu)
