@@ -96,8 +96,8 @@ class SelfWatch:
     """What signed shutdowns explain, beside the work that files declare."""
     work: Callable[[], Awaitable[tuple[WorkDue, ...]]] | None = None
     """The work that comes round, due or not."""
-    bad_calendars: dict[str, str] = field(default_factory=dict)
-    """What is wrong with calendar files that could not be read at the last look, by id."""
+    calendars: dict[str, str | None] = field(default_factory=dict)
+    """What was wrong with each calendar file at the last look, by id; None for nothing."""
     _late: LateCount = field(default_factory=LateCount)
     _jump: ClockJump = field(default_factory=ClockJump)
     _windows: tuple[Window, ...] | None = None
@@ -130,6 +130,8 @@ class SelfWatch:
             channels=self.office.failing(),
             undeliverable=self.office.refused(),
             why=self.office.reasons(),
+            collectors=self.office.neighbours.overdue(),
+            calendars=dict(self.calendars),
             estate_file_behind=self._behind,
         )
 
@@ -148,14 +150,15 @@ class SelfWatch:
         now = self.clock.now()
         planned = self.planned
         found = list(windows(planned.work, now, time_zone=planned.time_zone))
-        self.bad_calendars = {}
+        self.calendars = {}
         for table in planned.calendars:
             try:
                 found += await asyncio.to_thread(
                     calendar_windows, table, planned.folder, now, time_zone=planned.time_zone
                 )
+                self.calendars[table.id] = None
             except CalendarError as error:
-                self.bad_calendars[table.id] = str(error)
+                self.calendars[table.id] = str(error)
         if self.signed is not None:
             found += self.signed()
         ordered = tuple(sorted(found, key=lambda w: (w.start, w.id)))

@@ -247,6 +247,10 @@ class DeliveryTable(Table):
     heartbeat_by: tuple[Id, ...] = Field(
         default=(), description="channels besides brokers (webhook or command) that get the sign of life"
     )
+    collectors: tuple[Id, ...] = Field(
+        default=(),
+        description="other sites' collectors whose sign of life is listened for at the brokers; one that is overdue is an alarm",
+    )
     most_messages: Whole = Field(
         default=10,
         ge=2,

@@ -2,8 +2,8 @@
 
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
-once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to:
-an operator's action goes to the site's HTTP interface, and the site's word on its sets to `collector.set_words`.
+once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
+`alive` of other collectors that are named: an operator's action goes to the site's HTTP interface, and the site's word on its sets to `collector.set_words`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from collector.configuration.collecting import MqttChannel as Settings
 from collector.configuration.secrets import Login
 from collector.delivery.channel import ChannelDown, NeverTaken, why
 from collector.delivery.letter import LETTER, Letter, Post, notice_data
+from collector.delivery.neighbours import Neighbours
 from collector.ledger.records import Outgoing
 
 log = logging.getLogger(__name__)
@@ -50,6 +51,7 @@ class MqttChannel:
         clock: Clock,
         heartbeat_s: float = 60.0,
         alive: bool = True,
+        neighbours: Neighbours | None = None,
     ) -> None:
         self.id = settings.id
         self._settings = settings
@@ -58,6 +60,7 @@ class MqttChannel:
         self._clock = clock
         self._heartbeat_s = heartbeat_s
         self._says_alive = alive
+        self._neighbours = neighbours
         self._client: aiomqtt.Client | None = None
         self._why = "not connected yet"
         self._state: dict[str, Post] = {}
@@ -95,14 +98,39 @@ class MqttChannel:
     async def _stay(self, client: aiomqtt.Client) -> None:
         await self._alive(client, "running")
         self._client = client
+        await self._listen_for_neighbours(client)
         async with asyncio.TaskGroup() as tasks:
-            listening = tasks.create_task(_until_lost(client))
+            listening = tasks.create_task(self._until_lost(client))
             beating = tasks.create_task(self._beat(client))
             publishing = tasks.create_task(self._publish_state(client))
             await listening
             beating.cancel()
             publishing.cancel()
         self._why = "connection lost"
+
+    async def _listen_for_neighbours(self, client: aiomqtt.Client) -> None:
+        if self._neighbours is None or not self._neighbours.names:
+            return
+        topics = [(self._alive_topic(name), 1) for name in self._neighbours.names]
+        await client.subscribe(topics)
+        self._neighbours.listening(self.id, on=True)
+
+    def _alive_topic(self, name: str) -> str:
+        return f"{self._settings.topics_below}/{name}/alive"
+
+    async def _until_lost(self, client: aiomqtt.Client) -> None:
+        """Hear the neighbours, if any, until the connection is gone."""
+        neighbours = self._neighbours
+        by_topic = {self._alive_topic(name): name for name in neighbours.names} if neighbours else {}
+        try:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async for one in client.messages:
+                    name = by_topic.get(str(one.topic))
+                    if neighbours is not None and name is not None:
+                        neighbours.hear(name, one.payload, retained=one.retain)
+        finally:
+            if neighbours is not None:
+                neighbours.listening(self.id, on=False)
 
     async def _part(self, client: aiomqtt.Client) -> None:
         """Say that the service stops on purpose, so that nobody takes it for lost."""
@@ -181,12 +209,6 @@ class MqttChannel:
         await client.publish(
             f"{self._base}/{post.topic}", payload, qos=1, retain=post.retain, properties=properties
         )
-
-
-async def _until_lost(client: aiomqtt.Client) -> None:
-    with contextlib.suppress(aiomqtt.MqttError):
-        async for _ in client.messages:  # nothing is subscribed to; this ends when the connection does
-            pass
 
 
 def _json(data: Mapping[str, Any]) -> bytes:

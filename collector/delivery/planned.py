@@ -21,6 +21,7 @@ from rules.alarms.inputs import Window
 AHEAD: Final = timedelta(days=14)
 LONGEST: Final = timedelta(days=7)
 MOST_EVENTS: Final = 1000
+LONGEST_SAID: Final = 160
 
 
 class CalendarError(Exception):
@@ -87,12 +88,18 @@ def calendar_windows(
             f"{table.file}: want a calendar file that can be read; got {error.strerror}"
         ) from error
     except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
-        raise CalendarError(f"{table.file}: want a calendar (RFC 5545); got {error}") from error
+        raise CalendarError(f"{table.file}: want a calendar (RFC 5545); got {_said(error)}") from error
     zone = ZoneInfo(time_zone)
     found = [
         window for event in events[:MOST_EVENTS] if (window := _event(event, table, zone)) and window.end > at
     ]
     return tuple(sorted(found, key=lambda w: (w.start, w.id)))
+
+
+def _said(error: Exception) -> str:
+    """Return what the library says of the place, which quotes the file: in one printable line, cut short."""
+    text = " ".join(str(error).split()) or type(error).__name__
+    return "".join(c for c in text if c.isprintable())[:LONGEST_SAID].rstrip(".")
 
 
 def _event(event: object, table: CalendarTable, zone: ZoneInfo) -> Window | None:

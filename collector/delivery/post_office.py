@@ -28,6 +28,7 @@ from collector.delivery.heartbeat import Heartbeat
 from collector.delivery.letter import LETTER, Letter, Reach
 from collector.delivery.mail import MailChannel
 from collector.delivery.mqtt import MqttChannel
+from collector.delivery.neighbours import Neighbours
 from collector.delivery.outbox import NOT_NEEDED, Outbox
 from collector.delivery.summary import Limit
 from collector.delivery.webhook import WebhookChannel
@@ -50,16 +51,25 @@ def home_zone(configuration: Configuration) -> str:
     return next(iter(configuration.estate.sites.values())).time_zone
 
 
-def channels_of(configuration: Configuration, clock: Clock, *, alive: bool = True) -> dict[str, Channel]:
+def channels_of(
+    configuration: Configuration, clock: Clock, neighbours: Neighbours | None = None, *, alive: bool = True
+) -> dict[str, Channel]:
     """Return every declared channel, ready to run; nothing is connected yet.
 
-    `alive` False for channels beside those of the running service: they say nothing of its life.
+    `alive` False for channels beside those of the running service: they say nothing of its life. `neighbours`
+    gets what the brokers say of other collectors.
     """
     found: dict[str, Channel] = {}
     for settings in configuration.channels.values():
         secret = configuration.secrets.get(getattr(settings, "secret", None) or "")
         found[settings.id] = _channel(
-            settings, secret, configuration.delivery, collector_name(configuration), clock, alive=alive
+            settings,
+            secret,
+            configuration.delivery,
+            collector_name(configuration),
+            clock,
+            neighbours=neighbours,
+            alive=alive,
         )
     return found
 
@@ -71,6 +81,7 @@ def _channel(
     collector: str,
     clock: Clock,
     *,
+    neighbours: Neighbours | None,
     alive: bool,
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
@@ -83,6 +94,7 @@ def _channel(
                 clock=clock,
                 heartbeat_s=delivery.heartbeat_every_s,
                 alive=alive,
+                neighbours=neighbours,
             )
         case collecting.MailChannel():
             return MailChannel(settings, login)
@@ -113,8 +125,10 @@ class PostOffice:
         channels: Mapping[str, Channel],
         dispatch: Dispatch,
         delivery: DeliveryTable,
+        neighbours: Neighbours | None = None,
     ) -> None:
         self.dispatch = dispatch
+        self.neighbours = neighbours or Neighbours((), clock)
         self.channels = dict(channels)
         self.outbox = Outbox(ledger, channels, clock, Limit(delivery.most_messages, delivery.within_s))
         self.told: dict[str, tuple[Told, ...]] = {}
@@ -138,12 +152,14 @@ class PostOffice:
             time_zone=home_zone(configuration),
             brokers=tuple(c.id for c in configuration.channels.values() if c.kind == "mqtt"),
         )
+        neighbours = Neighbours(configuration.delivery.collectors, clock)
         return cls(
             ledger=ledger,
             clock=clock,
-            channels=channels_of(configuration, clock),
+            channels=channels_of(configuration, clock, neighbours),
             dispatch=dispatch,
             delivery=configuration.delivery,
+            neighbours=neighbours,
         )
 
     async def run(self) -> None:

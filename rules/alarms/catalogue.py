@@ -950,6 +950,20 @@ _ENTRIES: Final = (
         severity=_S.WARNING,
     ),
     AlarmKind(
+        id="calendar_unreadable",
+        about=Thing.SERVICE,
+        meaning="A calendar file of planned work cannot be read, so what it plans is not known.",
+        causes=(
+            "file moved, or rights changed",
+            "file damaged or no iCalendar",
+            "ridethrough[calendar] not installed",
+        ),
+        consequence="Work that is planned there is told as if nobody had planned it.",
+        do="Put the file right that is named, or take the calendar out of the estate file.",
+        respond_s=DAY,
+        severity=_S.MINOR,
+    ),
+    AlarmKind(
         id="cannot_judge_unit",
         about=Thing.UNIT,
         meaning="Cannot judge the unit: a fault in ridethrough.",

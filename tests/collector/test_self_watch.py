@@ -80,9 +80,11 @@ async def test_planned_work_is_told_once_and_a_bad_calendar_stops_nothing(tmp_pa
         looking = await watch(tmp_path, ledger, planned, given)
         await looking.plan()
         await looking.plan()
+        assert (await looking.look()).calendars == {
+            "site": "none.ics: want a calendar file that can be read; got No such file or directory"
+        }
     assert len(given) == 1
     assert [w.id for w in cast("PlannedWork", given[0]).windows] == ["test-2026-10-20"]
-    assert "none.ics: want a calendar file" in looking.bad_calendars["site"]
 
 
 async def test_an_estate_file_that_lags_behind_is_among_the_figures(tmp_path: Path) -> None:

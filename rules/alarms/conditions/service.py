@@ -22,7 +22,7 @@ class ServiceFigures:
 
     `channels` and `undeliverable` by channel: whether it fails now, and how many messages it gave up
     since they were last looked at; with `why` the text that came back. `collectors`: other sites'
-    collectors and whether they are overdue.
+    collectors and whether they are overdue, None where that cannot be told. `calendars`: what is wrong with each calendar file, None for nothing.
     """
 
     late_fraction: float | None = None
@@ -36,7 +36,8 @@ class ServiceFigures:
     channels: Mapping[str, bool | None] = field(default_factory=dict)
     undeliverable: Mapping[str, int] = field(default_factory=dict)
     why: Mapping[str, str] = field(default_factory=dict)
-    collectors: Mapping[str, bool] = field(default_factory=dict)
+    collectors: Mapping[str, bool | None] = field(default_factory=dict)
+    calendars: Mapping[str, str | None] = field(default_factory=dict)
     estate_file_behind: tuple[str, ...] | None = None
 
 
@@ -75,6 +76,9 @@ def service_conditions(
             f"Recorded but not in the estate file: {listed(behind)}." if behind else "",
         ),
     )
+    for calendar, wrong in sorted(figures.calendars.items()):
+        what = f"The calendar {calendar} of planned work cannot be read: {wrong}." if wrong else ""
+        yield Found("calendar_unreadable", SERVICE, Observation(wrong is not None, what), calendar)
     for channel, failing in sorted(figures.channels.items()):
         why = f" It says: {figures.why[channel]}." if figures.why.get(channel) else ""
         yield Found("channel_failing", channel, Observation(failing, f"Channel {channel} fails.{why}"))

@@ -13,7 +13,12 @@ import pytest
 def _swept(request: pytest.FixtureRequest) -> Iterator[None]:
     """Collect after a test of mail or brokers, so that no later test is blamed for an open socket of theirs."""
     yield
-    if request.node.path.name in ("test_mail.py", "test_mqtt.py", "test_down_for_an_hour.py"):
+    if request.node.path.name in (
+        "test_mail.py",
+        "test_mqtt.py",
+        "test_down_for_an_hour.py",
+        "test_neighbours.py",
+    ):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)
             gc.collect()

@@ -107,3 +107,10 @@ def test_a_calendar_that_cannot_be_read_says_so(tmp_path: Path) -> None:
     (tmp_path / "work.ics").write_text("no calendar at all")
     with pytest.raises(CalendarError, match="RFC 5545"):
         calendar_windows(TABLE, tmp_path, at, time_zone=LONDON)
+    (tmp_path / "work.ics").write_text("BEGIN:VCALENDAR\r\nno calendar line \x1b[2J" + "x" * 500)
+    with pytest.raises(CalendarError) as said:
+        calendar_windows(TABLE, tmp_path, at, time_zone=LONDON)
+    text = str(said.value)
+    assert "no calendar line" in text, "the place is quoted"
+    assert text.isprintable()
+    assert len(text) < 220

@@ -52,3 +52,26 @@ def test_a_watch_that_would_die_with_the_mains_says_what_feeds_it() -> None:
     seen = service(ServiceFigures(), WatchPower("mains", "works", None))["watch_would_die:ridethrough"].seen
     assert seen.present
     assert seen.what == "Fed from bare mains: the machine. Not known what feeds the way out."
+
+
+def test_a_calendar_that_cannot_be_read_is_an_alarm_that_names_it_and_the_place() -> None:
+    figures = ServiceFigures(
+        calendars={"network": "work.ics: want a calendar (RFC 5545); got line 3", "fans": None}
+    )
+    found = {
+        one.qualifier: one.seen
+        for one in service_conditions(figures, estate(), CATALOGUE, was=was)
+        if one.kind == "calendar_unreadable"
+    }
+    assert found["fans"].present is False
+    assert found["network"].present
+    assert found["network"].what == (
+        "The calendar network of planned work cannot be read: work.ics: want a calendar (RFC 5545); got line 3."
+    )
+
+
+def test_another_sites_collector_is_silent_only_where_that_can_be_told() -> None:
+    figures = ServiceFigures(collectors={"depot": True, "mill": None, "weir": False})
+    found = service(figures)
+    seen = {name: found[f"collector_silent:{name}"].seen.present for name in ("depot", "mill", "weir")}
+    assert seen == {"depot": True, "mill": None, "weir": False}
