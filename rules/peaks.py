@@ -372,7 +372,9 @@ class PeakRecord:
         newest = int(self._quarters.max())
         weeks_ago = np.maximum(-(-(quarters - newest) // QUARTERS_A_WEEK), 1)
         back = (weeks_ago[:, None] + np.arange(WEEKS_LOOKED_BACK)) * QUARTERS_A_WEEK
-        wanted = ((quarters[:, None] - back)[:, :, None] + np.array((-1, 0, 1))).reshape(len(quarters), -1)
+        wanted = ((quarters[:, None] - back)[:, :, None] + np.array((-1, 0, 1))).reshape(
+            len(quarters), 3 * WEEKS_LOOKED_BACK
+        )
         rows = wanted % QUARTERS
         held = (wanted > newest - QUARTERS) & (self._quarters[rows] == wanted)
         return quarters.tolist(), np.where(held[:, :, None], self._codes[rows], np.uint16(0))

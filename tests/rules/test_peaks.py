@@ -137,6 +137,8 @@ def test_with_a_few_days_of_record_nothing_is_to_be_expected() -> None:
     record = record_of([(60.0 * k, 1000.0) for k in range(3 * 1440)])
     assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0 + 900))[0].lines[0].power_w is None
     assert PeakRecord((1,)).expected(at(0.0), at(900.0))[0].lines[0].power_w is None
+    assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0)) == (), "no time, no quarter"
+    assert record.usual(at(9 * 86_400.0), at(9 * 86_400.0)) == ()
 
 
 def test_the_peak_of_every_day_is_kept_for_years_and_over_a_restart() -> None:
