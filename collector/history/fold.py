@@ -30,10 +30,24 @@ from collector.history.lookup import (
     spans_in,
 )
 from collector.history.store import Meaning
-from collector.history.tables import EXACT, GONE, WHOLE, Texts, key_of, layouts, stretch_of
+from collector.history.tables import (
+    EXACT,
+    GONE,
+    LOOSE,
+    SPARSE,
+    SUMMED,
+    WHOLE,
+    Texts,
+    key_of,
+    layouts,
+    stretch_of,
+)
 
 RUN_ROWS: Final = 16_384
 """Days are put together into runs of at most so many readings."""
+
+SPARSE_AN_HOUR: Final = 12
+"""Readings an hour up to which a stretch gets no summaries: they would take more room than what they sum up."""
 
 Commit = Callable[[sqlite3.Connection], None]
 
@@ -190,7 +204,7 @@ class _Rewritten:
     gone: tuple[int, ...]
     runs: tuple[_Run, ...]
     days: tuple[int, ...]
-    summed: int = 0
+    summed: int = LOOSE
     sums: list[tuple[str, int, int, bytes]] = field(default_factory=list)
     retired: tuple[tuple[int, int], ...] = ()
 
@@ -300,15 +314,20 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
         made.extend(_cut(joined([block for *_, block in group])))
         gone.extend(key for key, *_ in group if key is not None)
 
+    sparse = not let_go and _is_sparse(connection, fold)
     for key, first, end, block in _pieces(connection, fold):
-        hourly.add_block(_without(block, let_go), meaning, texts)
+        if not sparse:
+            hourly.add_block(_without(block, let_go), meaning, texts)
         if group and sum(len(part[3]) for part in group) + len(block) > RUN_ROWS:
             put_together()
             group = []
         group.append((key, first, end, block))
     if group:
         put_together()
-    rewritten = _Rewritten(unit, fold.first, fold.end, 0, tuple(gone), tuple(made), tuple(fates), summed=1)
+    summed = SPARSE if sparse else SUMMED
+    rewritten = _Rewritten(
+        unit, fold.first, fold.end, 0, tuple(gone), tuple(made), tuple(fates), summed=summed
+    )
     if hourly:
         rewritten.sums.append(("hour_sums", fold.first, fold.end, runs.sums_of(hourly.put_together())))
     _bring_over_minutes(connection, fold, rewritten)
@@ -326,6 +345,17 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
             writer.execute(f"DELETE FROM {table} WHERE unit = ? AND day >= ? AND day < ?", span)  # noqa: S608
 
     return Prepared(commit)
+
+
+def _is_sparse(connection: sqlite3.Connection, fold: Fold) -> bool:
+    """Return whether a stretch holds so few readings that summaries by the hour gain nothing."""
+    span = (key_of(fold.units[0], fold.first), key_of(fold.units[0], fold.end))
+    (readings,) = connection.execute(
+        "SELECT ifnull(sum(readings), 0) FROM runs WHERE key >= ? AND key < ?", span
+    ).fetchone()
+    old = first_form_days(connection, fold.units[0], fold.first, fold.end)
+    hours = 24 * len(_fates(connection, fold))
+    return not old and readings <= SPARSE_AN_HOUR * hours
 
 
 def _fates(connection: sqlite3.Connection, fold: Fold) -> dict[int, int]:

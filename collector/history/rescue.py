@@ -16,7 +16,7 @@ from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
 from collector.history.columns import POLL
 from collector.history.lookup import day_block
-from collector.history.tables import EXACT, GONE, key_of, stretch_of, unit_and_day
+from collector.history.tables import EXACT, GONE, LOOSE, SUMMED, key_of, stretch_of, unit_and_day
 from collector.history.verify import (
     BUNDLES,
     Finding,
@@ -228,7 +228,12 @@ def _list_days(target: sqlite3.Connection, whole: set[int], places: Places, left
     target.executemany(
         "INSERT OR REPLACE INTO folded (unit, day, retired, summed) VALUES (?, ?, ?, ?)",
         [
-            (unit, day, GONE if (unit, day) in gone else EXACT, int(key_of(unit, stretch_of(day)) in whole))
+            (
+                unit,
+                day,
+                GONE if (unit, day) in gone else EXACT,
+                SUMMED if key_of(unit, stretch_of(day)) in whole else LOOSE,
+            )
             for unit, day in there
         ],
     )

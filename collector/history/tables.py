@@ -4,8 +4,8 @@
     hours    one chunk for each unit and whole hour, all columns together
     runs     one bundle for each unit and day or more, so that one quantity is read without the others
     hour_sums, minute_sums   bundles of summaries of one unit over some days, kept for ever
-    folded   which days of which unit are in `runs`, whether their summaries by the hour stand (`summed`),
-             and whether their exact readings were let go (`retired`)
+    folded   which days of which unit are in `runs`, how it stands with their summaries by the hour (`summed`),
+             and with their exact readings (`retired`)
     kept     spans whose exact readings are kept for ever
 
 Days come in stretches of 32, counted since 1970. Summaries by the hour are made when a unit's stretch is
@@ -75,6 +75,8 @@ STEPS: Final = (_FIRST, _SECOND)
 AT: Final = chunk.AT
 STRETCH_DAYS: Final = 32
 _DAY_BITS: Final = 20
+LOOSE, SUMMED, SPARSE = 0, 1, 2
+"""`folded.summed`: not yet; summaries by the hour stand; not made, since the exact readings take less room."""
 EXACT, GONE, WHOLE = 0, 1, 2
 """`folded.retired`: exact readings there; let go but for what is kept; kept, since no summary is smaller."""
 

@@ -15,7 +15,7 @@ from collector.database import damage
 from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import moment
-from collector.history.tables import AT, GONE, unit_and_day
+from collector.history.tables import AT, GONE, SUMMED, unit_and_day
 
 Row = tuple[Any, ...]
 _WITH_TIMES: Final = "SELECT unit, day FROM days WHERE object = (SELECT id FROM objects WHERE name = '@at')"
@@ -198,7 +198,7 @@ def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Fi
         where = places.span(unit, day * DAY_MS, DAY_MS)
         if retired != GONE and (unit, day) not in there["runs"]:
             yield Finding(where, "readings are missing")
-        if retired != GONE and summed and (unit, day) not in there["hour_sums"]:
+        if retired != GONE and summed == SUMMED and (unit, day) not in there["hour_sums"]:
             yield Finding(where, "summaries by the hour are missing")
         if retired == GONE and (unit, day) not in there["minute_sums"]:
             yield Finding(where, "summaries by the minute are missing")

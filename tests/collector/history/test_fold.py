@@ -279,32 +279,37 @@ async def hours_of(store: SqliteHistory, start: datetime, days: int) -> tuple[Bu
     )
 
 
-async def test_a_complete_stretch_is_put_together_and_summed_up_by_the_hour(
-    store: SqliteHistory, start: datetime, reading: Make
+@pytest.mark.parametrize(
+    ("step_s", "summed"), [(600, 0), (240, 1)], ids=["sparse_and_not_summed_up", "summed_up"]
+)
+async def test_a_complete_stretch_is_put_together_and_answers_by_the_hour(
+    store: SqliteHistory, start: datetime, reading: Make, step_s: int, summed: int
 ) -> None:
-    kept = await in_a_stretch(store, reading, days=33, step_s=600)
+    kept = await in_a_stretch(store, reading, days=33, step_s=step_s)
     where = await places(store)
-    assert (where["runs"], where["hour_sums"]) == (1 + 32 - 31, 1)  # the stretch, and the day behind it
+    assert where["hour_sums"] == summed
+    assert where["runs"] <= 2  # the stretch, and the day behind it
     assert [r async for r in store.readings("A1", kept[0].at, kept[-1].at + HOUR)] == kept
     after = await hours_of(store, start, 33)
-    assert [b.good_count for b in after] == [6] * 33 * 24
+    an_hour = 3600 // step_s
+    assert [b.good_count for b in after] == [an_hour] * 33 * 24
     powers = [int(str(r.wire["upsOutputPower.1"])) for r in kept]
     for n, bucket in enumerate(after):
-        six = powers[6 * n : 6 * n + 6]
-        assert (bucket.min, bucket.max) == (min(six), max(six))
-        assert bucket.mean == pytest.approx(sum(six) / 6, rel=1e-12)
+        part = powers[an_hour * n : an_hour * (n + 1)]
+        assert (bucket.min, bucket.max) == (min(part), max(part))
+        assert bucket.mean == pytest.approx(sum(part) / an_hour, rel=1e-12)
 
 
 async def test_a_reading_that_comes_after_its_stretch_was_summed_up_counts(
     store: SqliteHistory, start: datetime, reading: Make
 ) -> None:
-    kept = await in_a_stretch(store, reading, days=33, step_s=3600)
-    late = reading(STRETCH_START.total_seconds() + 1800, {"upsOutputPower.1": 9000}, period_s=3600)
+    kept = await in_a_stretch(store, reading, days=33, step_s=240)
+    late = reading(STRETCH_START.total_seconds() + 30, {"upsOutputPower.1": 9000}, period_s=240)
     await store.append([late])
     await store.tend(start + STRETCH_START + 34 * DAY)
-    assert [r async for r in store.readings("A1", kept[0].at, kept[0].at + HOUR)] == [kept[0], late]
+    assert [r async for r in store.readings("A1", kept[0].at, kept[1].at)] == [kept[0], late]
     first, *_ = await hours_of(store, start, 33)
-    assert (first.max, first.good_count) == (9000, 2)
+    assert (first.max, first.good_count) == (9000, 16)
     assert (await places(store))["hour_sums"] == 1
 
 
