@@ -15,8 +15,17 @@ from api.pages.words import Clock, iso
 
 ASKED_FOR: Final = timedelta(days=31)
 """How long somebody is asked what an outage ended with; nobody remembers longer."""
+FRESH_FOR: Final = timedelta(days=1)
+"""How long it is the first thing asked on a system's sheet."""
 MOST: Final = 5
 CHOICES: Final = (("generator", "the set"), ("mains", "the mains"), ("unknown", "not known"))
+
+
+def asks(sheet: Sheet, supplies: Sequence[str]) -> bool:
+    """Return whether somebody may still know what these supplies came back on, and is asked first of all."""
+    return any(
+        not r.known and r.supply in supplies and sheet.now - r.lost_at < FRESH_FOR for r in sheet.returns
+    )
 
 
 def returned(sheet: Sheet, supplies: Sequence[str], *, id_: str = "returned") -> Element | None:

@@ -42,8 +42,11 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
     if drawn:
         parts += [drawn, wrong(sheet, sheet.alarms_of(name), subject.clock, live=True)]
     else:
-        parts.append(hold_up_depth.in_depth(sheet, subject))
-        parts.append(return_section.returned(sheet, (declared.supply,)))
+        came_back = return_section.returned(sheet, (declared.supply,))
+        if return_section.asks(sheet, (declared.supply,)):
+            parts += [came_back, hold_up_depth.in_depth(sheet, subject)]
+        else:
+            parts += [hold_up_depth.in_depth(sheet, subject), came_back]
     parts.append(redundancy_section.in_depth(sheet, subject))
     if not drawn:
         parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))

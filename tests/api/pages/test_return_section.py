@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from api.pages import sheets
 from api.pages.markup import render
 from api.pages.return_section import ASKED_FOR, returned
 from tests.api.pages import samples
@@ -39,3 +40,16 @@ def test_what_is_known_is_said_of_the_last_outage_and_can_be_corrected() -> None
     earlier = samples.returns()[0]
     later = replace(earlier, supply="b", lost_at=samples.NOW)
     assert "power-1" not in shown("a", "b", returns=(earlier, replace(later, incident="power-3")))
+
+
+def test_on_a_systems_sheet_it_is_asked_first_while_it_is_fresh_and_then_below_the_first_question() -> None:
+    def places(age: timedelta) -> tuple[int, int]:
+        aged = tuple(replace(r, lost_at=samples.NOW - age) for r in samples.returns())
+        html = sheets.render_at(replace(samples.short(), returns=aged), "/systems/works")
+        assert html is not None
+        return html.index("What the supply came back on"), html.index("If the mains fails now")
+
+    asked, first = places(timedelta(hours=3))
+    assert asked < first
+    asked, first = places(timedelta(days=3))
+    assert asked > first
