@@ -7,7 +7,7 @@ this order:
 2. `wander`, `load`, `supply`           noise as a function of time, the load, the mains and the set
 3. `unit`, `system`, `world`            cabinets, cabinets in parallel, the whole estate: one pure step
 4. `card`, `awkward`, `agent`           what an honest card says, how cards lie, and the UDP socket;
-   `notices`                            the notifications it sends
+   `secured`, `notices`                 SNMPv3 before it; the notifications it sends
 5. `director`, `script`, `scenario`     events, the demonstration's play, and its invented sites
 6. `quiet`, `past`, `records`           units at rest, two years of readings behind, its discharges as evidence;
    `meanwhile`                          the time in which it was stopped

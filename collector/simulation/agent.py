@@ -1,5 +1,7 @@
 """An SNMP agent on a UDP socket of its own, answering v1 and v2c from values somebody else supplies.
 
+What speaks SNMPv3 stands before it: `secured`.
+
 Use it so::
 
     agent = Agent(values, communities={b"public"})     # values: () -> Mapping[oid, (tag, value)]
@@ -26,7 +28,7 @@ from functools import lru_cache
 from itertools import chain
 from random import Random
 from types import TracebackType
-from typing import Final, Self, cast
+from typing import Final, Protocol, Self, cast
 
 from collector.snmp import ber
 from collector.snmp.errors import MalformedMessage
@@ -98,15 +100,25 @@ class Agent:
             return None
         if faults.hang or message.version not in self.versions or message.community not in self.communities:
             return None
-        pdu = message.pdu
-        asked = len(pdu.varbinds)
-        if faults.silent_above is not None and asked > faults.silent_above:
+        answer = self.answer(message.pdu, message.version)
+        if answer is None:
+            return None
+        community = b"another" if faults.wrong_community else message.community
+        return self.spoilt(ber.encode_message(message.version, community, answer))
+
+    def answer(self, pdu: ber.Pdu, version: int = ber.VERSION_2C) -> bytes | None:
+        """Return the response to a PDU, encoded, or None where the card stays silent. What surrounds it is not asked."""
+        faults = self.faults
+        if faults.silent_above is not None and len(pdu.varbinds) > faults.silent_above:
             return None
         if faults.no_bulk and pdu.type == ber.GET_BULK:
             return None
         request_id = pdu.request_id ^ 1 if faults.wrong_id else pdu.request_id
-        community = b"another" if faults.wrong_community else message.community
-        reply = ber.encode_message(message.version, community, self._answer(message.version, pdu, request_id))
+        return self._answer(version, pdu, request_id)
+
+    def spoilt(self, reply: bytes) -> bytes | None:
+        """Return a whole reply as it leaves a card with these faults, None where it is lost."""
+        faults = self.faults
         if faults.drop_share and self._lost():
             return None
         if faults.truncate_to is not None:
@@ -208,10 +220,23 @@ def _absent(oid: str, values: Mapping[str, Typed]) -> Typed:
     return (ber.NO_SUCH_INSTANCE if sibling else ber.NO_SUCH_OBJECT, None)
 
 
+class Answers(Protocol):
+    """What can stand behind a socket: `Agent`, or one with security before it."""
+
+    @property
+    def faults(self) -> Faults:
+        """Return what is wrong with the card."""
+        ...
+
+    def respond(self, datagram: bytes) -> bytes | None:
+        """Return the reply to a datagram, None for silence."""
+        ...
+
+
 class _Socket(asyncio.DatagramProtocol):
     """One agent's socket."""
 
-    def __init__(self, agent: Agent) -> None:
+    def __init__(self, agent: Answers) -> None:
         self._agent = agent
         self._transport: asyncio.DatagramTransport | None = None
 
@@ -241,7 +266,7 @@ class AgentHost:
     def __init__(self) -> None:
         self._sockets: dict[Address, asyncio.BaseTransport] = {}
 
-    async def serve(self, agent: Agent, address: str = "127.0.0.1", port: int = 0) -> Address:
+    async def serve(self, agent: Answers, address: str = "127.0.0.1", port: int = 0) -> Address:
         """Let `agent` answer on an address and port (0: any free one); return where it answers."""
         transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
             lambda: _Socket(agent), local_addr=(address, port)
