@@ -78,13 +78,11 @@ def _stages(work: UnitWork, clock: Clock) -> Element:
     """Return when each stage was last reached; of stages that are still ahead, a dash."""
     reached = {step.stage: step.at for step in work.steps}
     past = list(STAGES)[: list(STAGES).index(work.stage) + 1]
-    cells = [
-        el("td", clock.at(reached[stage]) if stage in reached and stage in past else "–", class_="num")
-        for stage in STAGES
+    said = [
+        el("span", f"{words} ", clock.at(reached[stage]) if stage in reached and stage in past else "–")
+        for stage, words in STAGES.items()
     ]
-    head = el("tr", [el("th", words, scope="col", class_="num") for words in STAGES.values()])
-    table = el("table", el("thead", head), el("tbody", el("tr", cells)), class_="tight")
-    return el("div", table, class_="tw")
+    return el("p", el("span", said, class_="count"), class_="small")
 
 
 def beginning(sheet: Sheet, works: Sequence[UnitWork], system: str) -> Element | None:
@@ -95,11 +93,12 @@ def beginning(sheet: Sheet, works: Sequence[UnitWork], system: str) -> Element |
         return None
     options = [el("option", f"Unit {unit}", value=unit) for unit in free]
     which = el("label", "On ", el("select", options, name="unit", required=True))
-    fields = [which, _hours(), _note("What is done ")]
+    fields = [which, _hours(), _note("What is done "), el("p", SAFETY)]
     return el(
         "div",
-        el("p", FOLLOWED, " ", SAFETY, class_="small"),
+        el("p", FOLLOWED, class_="small"),
         el("div", act(_path(system), "Say that work begins…", system, fields, quiet=True), class_="acts"),
+        class_="below",
     )
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
 from rules.alarms.lifecycle import State
 from rules.reading import OutputSource
 from rules.verdicts import FindingKind
@@ -88,3 +90,34 @@ async def test_the_line_belongs_to_the_outages_incident(tmp_path: Path) -> None:
         page = await site.ledger.events(limit=200)
         line = next(one for one in page.items if one.kind == "unit_late_back")
         assert line.incident == "power-mains-1"
+
+
+TEN = tuple(f"A{n}" for n in range(1, 11))
+
+
+async def notices_of_a_storm(folder: Path, *, late_s: float, apart: bool) -> list[tuple[str | None, str]]:
+    """Return the notices of an outage of ten units, with their incidents: one back late, or one apart meanwhile."""
+    odd = 0.5 if apart else 0.95
+    async with scripted(estate(10), folder, NOON) as site:
+        await site.go(30)
+        site.says |= {u: reading(u, source=BANK, power_factor=odd if u == "A3" else 0.95) for u in TEN}
+        await site.go(100)
+        site.says |= {u: reading(u) for u in TEN if u != "A7"}
+        await site.go(late_s)
+        site.says["A7"] = reading("A7")
+        await site.go(300)
+        page = await site.ledger.events(limit=1000)
+        return [(one.incident, one.text) for one in reversed(page.items) if one.kind.startswith("incident_")]
+
+
+@pytest.mark.slow
+async def test_what_sets_units_apart_swells_no_storm(tmp_path: Path) -> None:
+    folders = [tmp_path / name for name in ("plain", "apart", "late")]
+    for folder in folders:
+        folder.mkdir()
+    plain = await notices_of_a_storm(folders[0], late_s=0.0, apart=False)
+    assert await notices_of_a_storm(folders[1], late_s=0.0, apart=True) == plain
+    late = await notices_of_a_storm(folders[2], late_s=85.0, apart=False)
+    beside = [text for incident, text in late if incident != "power-mains-1"]
+    assert beside == ["Control centre: Unit A7 came back 85 s after A1; 70 s are allowed."]
+    assert late[-1][1] == beside[0], "it is told when the outage is over"

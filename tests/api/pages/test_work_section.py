@@ -26,7 +26,7 @@ def test_work_as_planned_shows_how_far_it_has_come_and_who_said_so() -> None:
     text = words(html)
     assert "Work on unit W3 since 12:32:10, until 16:32:10, as R. Haugen said: fans &lt;b&gt;." in text
     assert "Unit W3 is isolated; the others carry 17.6 kW." in text
-    assert "in service out back shares bank full 12:32:10 12:39:10 – – –" in text
+    assert "in service 12:32:10 out 12:39:10 back – shares – bank full –" in text
     assert "Not planned." not in text
 
 
