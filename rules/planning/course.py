@@ -150,11 +150,13 @@ def compare(plan: SignedPlan, course: Course) -> tuple[Compared, ...]:
 
 
 def _load(course: Course) -> Compared:
-    """Return whether the load was carried; nobody says so of a time in which nobody watched."""
+    """Return whether the load was carried; nothing was shown where the banks were not needed or nobody watched."""
     if course.dropped:
         return Compared("load", "carried", "lost", False)
     if course.unseen_s > 0.0:
         return Compared("load", "carried", "carried as far as was seen", None)
+    if not course.spells:
+        return Compared("load", "carried", "carried without the banks", None)
     return Compared("load", "carried", "carried", True)
 
 
