@@ -1,4 +1,4 @@
-"""Killed after every batch of three hundred stories, the collector tells the same as one that was never killed.
+"""Killed after every batch of a hundred stories, the collector tells the same as one that was never killed.
 
 `pytest -s tests/backtest/test_restarts.py`; the ordinary suite plays a few of them.
 """
@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from tests.collector.restarting import STEPS, story
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(steps=STEPS)
 async def test_kills_change_nothing_that_is_told(steps: list[tuple[str, str, float]]) -> None:
     with TemporaryDirectory() as straight, TemporaryDirectory() as broken:

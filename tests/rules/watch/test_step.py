@@ -8,20 +8,16 @@ from functools import cache
 
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from rules.alarms.changes import Change
-from rules.alarms.incidents import Incident, IncidentChange, Notice, NoticeKind
 from rules.alarms.inputs import (
     Deed,
-    Input,
-    SystemJudged,
     Tick,
 )
-from rules.alarms.lifecycle import Effect, Happened, State
+from rules.alarms.lifecycle import State
 from rules.reading import OutputSource
 from rules.watch.state import restore, snapshot
-from tests.rules.day import on_battery_since, recorded_day
+from tests.rules.day import recorded_day
 from tests.rules.plant import (
     START,
     fault,
@@ -29,42 +25,9 @@ from tests.rules.plant import (
     reading,
     silence,
     stamp,
-    system_state,
 )
-from tests.rules.watch.watching import EVERY, Watch, act, outage
-
-
-def faces(incidents: dict[str, Incident] | object) -> object:
-    assert isinstance(incidents, dict)
-    return {i.id: (i.about, i.members, i.severity, i.counted, i.opened_at) for i in incidents.values()}
-
-
-@settings(max_examples=15, deadline=None)
-@given(order=st.permutations(range(len(EVERY) + 2)), notes=st.booleans())
-def test_the_order_of_simultaneous_readings_does_not_change_the_incidents(
-    order: list[int], notes: bool
-) -> None:
-    simultaneous: list[Input] = [on_bank(u, 10.0) for u in EVERY]
-    simultaneous[2] = reading("W3", 10.0, source=OutputSource.NONE, input_v=0.0, power_w=0.0)
-    simultaneous.append(
-        reading("C4", 10.0, source=OutputSource.BYPASS, input_v=0.0, alarms=("upsAlarmBypassBad",))
-    )
-    simultaneous.append(
-        SystemJudged(stamp(10), system_state("works", 10, on_battery=on_battery_since(10, lasts_s=900)))
-    )
-    simultaneous[9] = reading("C3", 10.0, power_w=9900.0, load_pct=110.0)
-
-    def run(inputs: list[Input]) -> tuple[object, list[Notice]]:
-        watch = Watch()
-        watch.calm(5)
-        watch.give(*inputs)
-        watch.pass_time(11, 40)
-        return faces(dict(watch.state.incidents)), sorted(watch.notices(), key=lambda n: n.id)
-
-    # two readings of one unit at one moment keep their order: the later one counts
-    first = [i for i in order if i != 8]
-    straight = [simultaneous[i] for i in range(len(simultaneous)) if i != 8]
-    assert run([simultaneous[i] for i in first]) == run(straight)
+from tests.rules.watch.properties import ORDERS, SCENES, everything_is_told, order_does_not_matter
+from tests.rules.watch.watching import Watch, act, outage
 
 
 @cache
@@ -129,60 +92,13 @@ def test_input_about_what_the_estate_does_not_have_is_passed_over() -> None:
     assert watch.changes == []
 
 
-SCENES = st.lists(
-    st.tuples(
-        st.sampled_from(EVERY),
-        st.sampled_from(
-            ["mains", "battery", "bypass", "off", "silent", "fault", "fan", "unknown", "ack", "shelve"]
-        ),
-        st.sampled_from([0.5, 3.0, 20.0, 200.0]),
-    ),
-    max_size=40,
-)
+@settings(max_examples=15, deadline=None)
+@given(order=ORDERS)
+def test_the_order_of_simultaneous_readings_does_not_change_the_incidents(order: list[int]) -> None:
+    order_does_not_matter(order)
 
 
 @settings(max_examples=30, deadline=None)
 @given(scene=SCENES)
 def test_no_path_leads_to_an_active_alarm_that_no_notice_named(scene: list[tuple[str, str, float]]) -> None:
-    watch = Watch()
-    watch.calm(0)
-    seconds = 1.0
-    for unit, what, wait in scene:
-        seconds += wait
-        if what in ("ack", "shelve"):
-            for alarm_id in sorted(watch.state.alarms):
-                deed = Deed.ACKNOWLEDGE if what == "ack" else Deed.SHELVE
-                act(watch, deed, alarm_id, seconds, hours=0.1)
-        else:
-            inputs: dict[str, Input] = {
-                "mains": reading(unit, seconds),
-                "battery": on_bank(unit, seconds),
-                "bypass": reading(unit, seconds, source=OutputSource.BYPASS),
-                "off": reading(unit, seconds, source=OutputSource.NONE, power_w=0.0),
-                "silent": silence(unit, seconds),
-                "fault": fault(unit, seconds),
-                "fan": reading(unit, seconds, alarms=("upsAlarmFanFailure",)),
-                "unknown": reading(unit, seconds, source=None, alarms=None),
-            }
-            watch.give(inputs[what])
-        watch.give(Tick(stamp(seconds)))
-    watch.pass_time(seconds, seconds + 800, every=50)
-    named: dict[str, int] = {}
-    raised: dict[str, int] = {}
-    for n, change in enumerate(watch.changes):
-        if isinstance(change, Happened) and Effect.TELL in change.effects:
-            raised[change.alarm.id] = n
-        if isinstance(change, IncidentChange) and change.notice is not None:
-            named |= dict.fromkeys(change.notice.alarms, n)
-    for alarm in watch.state.alarms.values():
-        if alarm.state.active:
-            assert named.get(alarm.id, -1) > raised[alarm.id], alarm.id
-        if alarm.standing:
-            assert alarm.state.active or alarm.state.held
-    notices = watch.notices()
-    assert len({n.id for n in notices}) == len(notices)
-    assert all(len(n.short) <= 160 and n.short.isascii() for n in notices)
-    opened = {n.incident for n in notices if n.kind is NoticeKind.OPENED}
-    assert {n.incident for n in notices if n.kind is NoticeKind.CLOSED} - opened <= {
-        n.incident for n in notices if n.incident.startswith(("own-", "card_alarm"))
-    }
+    everything_is_told(scene)
