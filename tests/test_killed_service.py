@@ -51,7 +51,10 @@ def openings(book: Path, incident: str) -> set[str]:
 
 
 def same(alarm: dict[str, Any]) -> tuple[Any, ...]:
-    return alarm["about"], alarm["since"], alarm["incident"], alarm["severity"]
+    """Return what a kill may not change. How grave it is counts once it is told: delays run on over a kill, and one
+    that is held back may come to stand at the next start."""
+    severity = alarm["severity"] if alarm["state"].startswith("active") else None
+    return alarm["about"], alarm["since"], alarm["incident"], severity
 
 
 def test_an_outage_through_three_kills_is_one_incident_opened_once(tmp_path: Path) -> None:
