@@ -21,6 +21,7 @@ from api.routes import (
     metrics,
     pages,
     plans,
+    reports,
     signed,
     systems,
     telling,
@@ -69,5 +70,6 @@ def _paths() -> FastAPI:
     ):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
+    app.include_router(reports.router)
     app.include_router(pages.router)
     return app

@@ -30,6 +30,7 @@ COMMANDS: Final = {
     "confirm": "prove at the cabinet which card is whose, and compare panel readings with polled ones",
     "capacity": "judge a bank from a logged discharge, whole or in part",
     "plan": "play a scenario out for one system or all: is the load carried through, and what happens when",
+    "report": "a printed report: the estate, a system, a bank, the programme, an isolation, a plan",
     "replaced": "record that a cabinet or a bank's blocks were replaced",
     "visited": "record a service visit to a unit, bank or generator",
     "import": "keep a past discharge test or hand-measured blocks as evidence of a bank",

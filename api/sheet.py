@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -72,7 +73,7 @@ def sheet_of(service: Service) -> Sheet:
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
         units=tuple(_unit(service, unit) for unit in estate.units),
         alarms=alarms_in_order(service),
-        fans={s: _fan(judged.ends) for s, judged in present.hold_ups.items()},
+        fans={s: fan_of(judged.ends) for s, judged in present.hold_ups.items()},
         forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
         isolations=_isolations(service),
         returns=_returns(service),
@@ -88,7 +89,8 @@ def sheet_of(service: Service) -> Sheet:
     )
 
 
-def _fan(ends: tuple[BankEnds, ...]) -> Fan:
+def fan_of(ends: tuple[BankEnds, ...]) -> Fan:
+    """Return how a hold-up runs down, from the banks that end on the way."""
     return Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in ends))
 
 
@@ -210,7 +212,12 @@ def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
 
 def alarms_in_order(service: Service) -> tuple[Alarm, ...]:
     """Return every alarm that is not normal, in the order to act in: active and worst first."""
-    found = [a for a in service.present.alarms.values() if a.state is not State.NORMAL]
+    return tuple(alarm_of(service, alarm) for alarm in in_order(service.present.alarms.values()))
+
+
+def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
+    """Return the alarms that are not normal, in the order to act in."""
+    found = [a for a in alarms if a.state is not State.NORMAL]
     found.sort(
         key=lambda a: (
             a.state.held,
@@ -221,11 +228,28 @@ def alarms_in_order(service: Service) -> tuple[Alarm, ...]:
             a.id,
         )
     )
-    return tuple(alarm_of(service, alarm) for alarm in found)
+    return found
 
 
 def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
     """Return an alarm as people read it (ALARM of the interface)."""
+    told = service.office.told.get(alarm.incident or "", ())
+    return alarm_as_read(
+        service.estate,
+        alarm,
+        told=tuple(Told(one.who, one.by, one.at, one.result) for one in told),
+        call=_to_call(service, alarm),
+    )
+
+
+def alarm_as_read(
+    estate: Estate,
+    alarm: lifecycle.Alarm,
+    *,
+    told: tuple[Told, ...] = (),
+    call: tuple[str, ...] = (),
+) -> Alarm:
+    """Return an alarm as people read it: with who was told and whom to call."""
     kind = CATALOGUE.get(alarm.kind)
     seen = alarm.acknowledged
     return Alarm(
@@ -243,12 +267,9 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
         shelved_by=alarm.shelved_by,
         out_of_service_by=alarm.out_of_service_by,
         because=tuple(BECAUSE.get(why, f"planned work {why}") for why in alarm.suppressed_because),
-        told=tuple(
-            Told(one.who, one.by, one.at, one.result)
-            for one in service.office.told.get(alarm.incident or "", ())
-        ),
-        system=_system_of(service.estate, alarm.about),
-        call=_to_call(service, alarm),
+        told=told,
+        system=_system_of(estate, alarm.about),
+        call=call,
     )
 
 

@@ -121,8 +121,8 @@ class StoredEstate:
             (readings[u.id].at for u in self.estate.units_of(system) if u.id in readings), default=None
         )
 
-    def view(self, system: str) -> SystemView:
-        """Return a system as it was read last. Raises NothingStoredError."""
+    def view(self, system: str, now: Stamp | None = None) -> SystemView:
+        """Return a system as it was read last, or as that looks at `now`. Raises NothingStoredError."""
         newest = self.read_at(system)
         if newest is None:
             raise NothingStoredError(f"{self.folder}: no reading of {system} is stored here; give --load")
@@ -134,7 +134,7 @@ class StoredEstate:
             system,
             readings,
             {},
-            Stamp(newest, 0.0, "stored"),
+            now or Stamp(newest, 0.0, "stored"),
             peaks=NO_PEAKS if record is None else record.peaks(newest),
         )
 

@@ -72,6 +72,16 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
     )
 
 
+def one(isolation: Isolation) -> Element:
+    """Return the checks of one unit, for paper."""
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        ADVICE,
+        el("div", _folds([isolation])),
+    )
+
+
 def _folds(isolations: Sequence[Isolation]) -> list[Nodes]:
     folds: list[Nodes] = []
     for i in isolations:

@@ -130,6 +130,12 @@ async def opened(folder: Path, more: str = "") -> AsyncIterator[tuple[Service, h
         ("/metrics", 200),
         ("/openapi.json", 200),
         ("/", 200),
+        ("/reports/estate", 200),
+        ("/reports/programme", 200),
+        ("/reports/system/A", 200),
+        ("/reports/system/B", 404),
+        ("/reports/bank/none", 404),
+        ("/reports/isolation/A9", 404),
         ("/nowhere", 404),
     ],
 )
@@ -319,3 +325,11 @@ async def test_what_was_learnt_about_a_card_is_given_with_its_unit(tmp_path: Pat
     ]
     assert learnt["absent_lines"] == [{"group": "bypass", "line": 3}]
     assert learnt["stale"] is None
+
+
+async def test_a_report_of_a_running_service_may_only_use_its_own_styles(tmp_path: Path) -> None:
+    async with opened(tmp_path) as (_, client):
+        found = await client.get("/reports/estate")
+        assert "style-src 'sha256-" in found.headers["content-security-policy"]
+        assert "<style>" in found.text
+        assert "qualified people" in found.text

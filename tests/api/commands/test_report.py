@@ -1,0 +1,71 @@
+"""`ridethrough report`: from a data folder with no service running, and how a wrong question is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from api.command import main
+from tests.api.commands.test_plan import ESTATE, store
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def report(capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    monkeypatch.chdir(tmp_path)
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        code = main(["report", ESTATE, *arguments])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
+
+
+def test_every_report_is_made_from_what_is_stored(report: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    for what in (("estate",), ("programme",), ("system", "core"), ("isolation", "core-1"), ("plan", "core")):
+        code, out, err = report(*what, "--data", str(folder))
+        assert (code, err) == (0, "judging core\n")
+        assert out.startswith("<!doctype html>")
+        assert "24 Nov 2026" in out
+        assert "qualified people" in out
+    code, out, _ = report("isolation", "core-1", "--data", str(folder))
+    assert "May unit core-1 be taken out for work?" in out
+    code, out, _ = report("bank", "bank-1", "--data", str(folder), "--out", "bank.html")
+    assert (code, out) == (0, "")
+    assert (tmp_path / "bank.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "word"),
+    [
+        (("system",), 2, "want one of core"),
+        (("system", "nowhere"), 2, "nowhere"),
+        (("programme", "core"), 2, "no ID"),
+        (("estate", "--data", "none"), 3, "no readings are stored"),
+        (("plan", "core", "--from", "http://127.0.0.1:1"), 2, "--from"),
+        (("system", "core", "--from", "here"), 2, "http://"),
+        (("system", "core", "--from", "http://127.0.0.1:1"), 3, "http://127.0.0.1:1/reports/system/core"),
+    ],
+)
+def test_a_wrong_question_ends_in_one_sentence(
+    report: Run, arguments: tuple[str, ...], code: int, word: str
+) -> None:
+    found, out, err = report(*arguments)
+    assert (found, out) == (code, "")
+    assert word in err
+    assert len(err.splitlines()) == 1
+
+
+def test_a_wrong_scenario_is_refused_with_its_place(report: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    (tmp_path / "scenario.json").write_text('{"until": 3}')
+    code, out, err = report("plan", "core", "--scenario", "scenario.json", "--data", str(folder))
+    assert (code, out) == (2, "")
+    assert "until" in err
