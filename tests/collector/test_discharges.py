@@ -1,6 +1,5 @@
 """Discharges are kept whole: before, during, after, over restarts and silences."""
 
-import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -282,16 +281,3 @@ def test_rows_packed_as_they_come_are_the_rows_packed_at_once() -> None:
     kept = from_evidence(saved[-1])
     assert kept.rows == whole.rows[: len(kept.rows)]
     assert len(kept.rows) > 0.95 * len(whole.rows)
-
-
-def test_saving_a_long_record_costs_no_more_than_a_short_one() -> None:
-    keeper = DischargeKeeper(estate(bank()))
-    costs = []
-    for k in range(6000):
-        reading = read(
-            2.0 * k, OutputSource.NORMAL if k == 0 else OutputSource.BATTERY, volts=460.0 - 0.005 * k
-        )
-        start = time.process_time()
-        keeper.take(reading)
-        costs.append(time.process_time() - start)
-    assert sum(costs[-500:]) < 5.0 * sum(costs[500:1000]) + 0.01

@@ -1,7 +1,6 @@
 """A bank's whole judgement."""
 
 import pickle
-import time
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -195,18 +194,6 @@ def test_an_empty_place_has_a_state_that_says_so() -> None:
     assert judged.state.fitted is None
     assert judged.belief.basis is Basis.NONE
     assert "no blocks are declared" in judged.state.charging.because[0]
-
-
-def test_ten_years_of_history_are_judged_within_300_ms_of_cpu() -> None:
-    ten_years = tuple(discharge(120 * k + 1, 0.93, used=0.25) for k in range(30, -1, -1))
-    hours = tuple(ChargeHour(NOW - timedelta(hours=k), 2.25, -0.1, 24.0) for k in range(24 * 60, -1, -1))
-    months = tuple(MonthTemperature(date(2014 + k // 12, k % 12 + 1, 1), 23.0) for k in range(120))
-    old = replace(BANK, fitted=(replace(FITTED, from_day=date(2014, 1, 1)),))
-    case = evidence(*ten_years, hours=hours, months=months, bank=old)
-    judge_bank(case)
-    start = time.process_time()
-    judge_bank(case)
-    assert time.process_time() - start < 0.3
 
 
 def test_the_capacity_to_come_begins_at_today_s_and_sinks_and_widens_never_above_what_a_failed_bank_gave() -> (

@@ -2,7 +2,6 @@
 
 import asyncio
 import socket
-import time
 
 import pytest
 
@@ -43,11 +42,10 @@ async def test_a_hung_card_costs_its_deadline_and_nobody_else() -> None:
     async with AgentHost() as host, Transport() as transport:
         hung = await host.serve(Agent(lambda: served(GOOD), faults=Faults(hang=True)))
         good = await host.serve(Agent(lambda: served(GOOD)))
-        started = time.monotonic()
         waiting = asyncio.create_task(_ask(transport, hung, ber.FIRST_ID, 0.3))
         await asyncio.sleep(0)
         assert await _ask(transport, good, ber.FIRST_ID) == 123450
-        assert time.monotonic() - started < 0.2
+        assert not waiting.done()
         with pytest.raises(NoReply, match=r"within 0\.3 s"):
             await waiting
 
@@ -60,10 +58,8 @@ async def test_a_closed_port_is_known_at_once_and_blamed_on_the_right_card() -> 
         await asyncio.sleep(0)
         waiting = asyncio.create_task(_ask(transport, slow, ber.FIRST_ID, 1.0))
         await asyncio.sleep(0)
-        started = time.monotonic()
-        with pytest.raises(PortClosed, match=str(closed[1])):
+        with pytest.raises(PortClosed, match=str(closed[1])):  # a deadline that passed would be NoReply
             await _ask(transport, closed, ber.FIRST_ID, 1.0)
-        assert time.monotonic() - started < 0.5
         assert await waiting == 123450
 
 
