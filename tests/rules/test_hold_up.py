@@ -320,6 +320,36 @@ def test_losing_a_unit_never_lengthens(health: list[float], watts: float, slope:
         assert seconds(stores, evenly(watts), lost=frozenset({f"U{k}"})) <= whole * (1 + 1e-9) + 1e-6
 
 
+shed_times = st.lists(
+    st.tuples(st.floats(0.0, 2_000.0), st.floats(0.0, 6_000.0)), min_size=1, max_size=3
+).map(lambda pairs: [LoadChange(at_s, evenly(-drop_w)) for at_s, drop_w in sorted(pairs)])
+
+
+@LIMITS
+@given(
+    healths, st.floats(2_000.0, 50_000.0), st.floats(1.0, 20_000.0), st.sampled_from([1, 2, 3]), shed_times
+)
+def test_more_load_on_any_line_never_lengthens_though_loads_are_shed_by_time(
+    health: list[float], watts: float, more: float, line: int, sheds: list[LoadChange]
+) -> None:
+    stores = [bank(h) for h in health]
+    before = seconds(stores, evenly(watts), sheds)
+    after = seconds(stores, evenly(watts).plus(Asked({line: more}, {line: more})), sheds)
+    assert after <= before * (1 + 1e-9) + 1e-6
+
+
+@LIMITS
+@given(st.lists(st.floats(0.3, 1.1), min_size=2, max_size=4), st.floats(2_000.0, 60_000.0), shed_times)
+def test_losing_a_unit_never_lengthens_though_loads_are_shed_by_time(
+    health: list[float], watts: float, sheds: list[LoadChange]
+) -> None:
+    stores = [bank(h) for h in health]
+    whole = seconds(stores, evenly(watts), sheds)
+    for k in range(len(stores)):
+        lost = seconds(stores, evenly(watts), sheds, lost=frozenset({f"U{k}"}))
+        assert lost <= whole * (1 + 1e-9) + 1e-6
+
+
 @LIMITS
 @given(healths, st.floats(4_000.0, 50_000.0), st.floats(0.0, 2_000.0), st.floats(0.0, 20_000.0))
 def test_a_shed_by_time_never_shortens(health: list[float], watts: float, at_s: float, drop_w: float) -> None:
