@@ -26,12 +26,23 @@ ENOUGH_DAYS: Final = 30
 async def fill_all(
     records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, now: datetime
 ) -> None:
-    """Fill the records (by system) that hold less than a month: the last month of all first, then further back."""
-    wanting = [system for system, record in records.items() if len(record.days()) < ENOUGH_DAYS]
+    """Fill the records (by system): the last month of all that lack it first, then further back.
+
+    A record that holds more is filled from its oldest day back, where a start before this one was cut short.
+    """
+    begins = {system: _begins(record, now) for system, record in records.items()}
     for back in range(STRETCHES):
-        for system in list(wanting):
+        for system in [name for name, begin in begins.items() if begin <= back]:
             if not await fill(records[system], estate, system, history, now, back=back):
-                wanting.remove(system)
+                del begins[system]
+
+
+def _begins(record: PeakRecord, now: datetime) -> int:
+    """Return the stretch to begin with: the first, or the one that the record's oldest day lies in."""
+    first = record.first_day
+    if first is None or record.day_count < ENOUGH_DAYS:
+        return 0
+    return max((now.date() - first).days, 0) // STRETCH.days
 
 
 async def fill(

@@ -171,6 +171,11 @@ class PeakRecord:
         """Return how many days are on record."""
         return len(self._days)
 
+    @property
+    def first_day(self) -> date | None:
+        """Return the oldest day on record, None while there is none."""
+        return date(1970, 1, 1) + timedelta(days=int(self._days[0])) if len(self._days) else None
+
     def add(self, at: datetime, load: Load) -> None:
         """Take the load read at `at`. Samples older than the last one are passed over."""
         now_s = at.timestamp()

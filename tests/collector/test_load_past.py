@@ -23,10 +23,12 @@ class Past:
     def __init__(self, days: int, gap: str | None = None) -> None:
         self.days = days
         self.gap = gap
+        self.asked: list[datetime] = []
 
     async def series(
         self, unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
     ) -> tuple[Bucket, ...]:
+        self.asked.append(end)
         step = (end - start) / points
         buckets = []
         for k in range(points):
@@ -78,11 +80,23 @@ async def test_a_unit_without_values_leaves_the_line_unknown() -> None:
     assert (await filled(Past(40, gap="A2"))).days() == ()
 
 
-async def test_a_record_that_holds_a_month_is_left_alone() -> None:
-    record = await filled(Past(40))
-    before = record.snapshot()
-    await fill_all({"A": record}, estate(2), Past(400), NOON)
-    assert record.snapshot() == before
+async def test_a_record_that_holds_a_month_is_filled_from_its_oldest_day_back_alone() -> None:
+    record, past = await filled(Past(40)), Past(400)
+    month = record.peaks(NOON)
+    await fill_all({"A": record}, estate(2), past, NOON)
+    assert record.peaks(NOON) == month
+    assert len(record.days()) == 400
+    assert max(past.asked) <= MIDNIGHT - timedelta(days=29)  # the last thirty days were not asked again
+    await fill_all({"A": record}, estate(2), Past(0), NOON)
+    assert len(record.days()) == 400
+
+
+async def test_a_record_of_two_years_asks_for_nothing() -> None:
+    record, past = await filled(Past(800)), Past(800)
+    assert len(record.days()) == 750
+    before = len(past.asked)
+    await fill_all({"A": record}, estate(2), past, NOON)
+    assert all(end <= MIDNIGHT - timedelta(days=719) for end in past.asked[before:])
 
 
 async def test_it_stops_where_the_history_begins() -> None:
