@@ -27,6 +27,8 @@ LEAST_PAIRS: Final = 3
 """Months that must have come round again: with fewer, no pair of ranks holds 90 %."""
 MOST_GROWTH: Final = 0.15
 """No more growth or decline a year is reckoned with, as a share of the load: a site's plant does not allow it."""
+HARDLY: Final = 0.02
+"""Months that differ by less of the load are said to have no season: a reading is no better."""
 MONTHS: Final = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
@@ -165,6 +167,8 @@ def _words(found: SeasonalTrend) -> list[str]:
     if found.season_w and found.level_w:
         most = max(found.season_w, key=lambda item: item[1])
         least = min(found.season_w, key=lambda item: item[1])
+        if most[1] - least[1] < HARDLY * found.level_w:
+            return [*said, f"It has hardly a season: its months lie within {100 * HARDLY:.0f} %."]
         said.append(
             f"It is highest in {MONTHS[most[0] - 1]}, {100 * most[1] / found.level_w:.0f} % over the year's mean, and "
             f"lowest in {MONTHS[least[0] - 1]}, {100 * -least[1] / found.level_w:.0f} % under it."

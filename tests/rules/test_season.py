@@ -43,6 +43,13 @@ def test_a_season_without_growth_is_what_stands_above_the_year_s_mean() -> None:
     assert any("highest in July, 20 % over" in text for text in found.because)
 
 
+def test_a_load_that_is_the_same_all_year_is_said_to_have_hardly_a_season() -> None:
+    assert any(
+        "hardly a season" in text
+        for text in seasonal_trend(swinging(731, growth_w=0.0, swing_w=50.0)).because
+    )
+
+
 def test_half_a_year_of_rising_summer_is_no_growth_though_a_straight_line_says_so() -> None:
     half = swinging(182, growth_w=0.0, swing_w=2000.0)
     line = theil_sen([(day - START).days / DAYS_A_YEAR for day, _ in half], [w for _, w in half])
