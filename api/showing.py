@@ -13,9 +13,10 @@ from typing import Final
 from weakref import WeakKeyDictionary
 
 from api.counting import counted_by, with_counts
-from api.pages.model import Event, Outage, Sheet
+from api.pages.model import Event, Outage, Sheet, Undelivered
 from api.pages.sources import Traces, outages_of, with_shedding, with_unit_lost
 from api.sheet import sheet_of
+from api.undelivered import undelivered_now
 from collector.service import Service
 
 JOURNAL_EVERY: Final = timedelta(seconds=10)
@@ -31,6 +32,7 @@ class Showing:
         self._traces = Traces()
         self._events: tuple[Event, ...] = ()
         self._counted: Mapping[str, frozenset[str]] = {}
+        self._undelivered: tuple[Undelivered, ...] = ()
         self._read_at: datetime | None = None
         self._last: Sheet | None = None
         self._version = -1
@@ -43,6 +45,7 @@ class Showing:
             incidents = await service.incidents(limit=INCIDENTS)
             lines = await service.events(limit=LINES)
             self._counted = counted_by(incidents.items)
+            self._undelivered = await undelivered_now(service)
             self._events = outages_of(incidents.items, lines.items, service.estate)
         last, version = self._last, service.present.version
         if last is not None and version == self._version and timedelta(0) <= now - last.now < SAME_FOR:
@@ -51,6 +54,7 @@ class Showing:
         self._last = replace(
             made,
             events=self._events if made.tells else tuple(replace(e, messages=None) for e in self._events),
+            undelivered=self._undelivered,
             outages=self._outages(made),
             alarms=with_counts(made.alarms, self._counted),
         )

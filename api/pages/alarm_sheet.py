@@ -22,6 +22,7 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Event, Sheet
 from api.pages.return_section import returned
 from api.pages.track import track
+from api.pages.undelivered_section import undelivered
 from api.pages.words import Clock, capital, plural, stopwatch
 
 
@@ -29,6 +30,7 @@ def alarms_page(sheet: Sheet) -> Page:
     """Return the sheet of alarms and outages."""
     clock = clock_of(sheet)
     parts: list[Element | None] = [_lead(sheet), wrong(sheet, sheet.alarms, clock, linked=False)]
+    parts.append(undelivered(sheet, clock))
     parts.append(_more(sheet, "Gone, but seen by nobody", None, in_state(sheet.alarms, GONE), clock))
     parts.append(
         _more(

@@ -41,6 +41,19 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
+class Undelivered:
+    """A message that did not arrive: given up, or waiting after `tries` that failed, and what came back last."""
+
+    at: datetime
+    who: str
+    by: str
+    what: str
+    given_up: bool
+    tries: int
+    result: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Alarm:
     """An alarm as people read it (ALARM of the HTTP interface).
 
@@ -368,6 +381,7 @@ class Sheet:
     acts: bool = False
     poll_s: float = 10.0
     tells: bool = True
+    undelivered: tuple[Undelivered, ...] = ()
 
     @property
     def stale_after_s(self) -> float:

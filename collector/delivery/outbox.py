@@ -37,6 +37,7 @@ NEXT_WAY_URGENT_S: Final = 15.0
 GIVE_UP_AFTER: Final = timedelta(days=7)
 NOT_NEEDED: Final = "not needed"
 GIVEN_UP: Final = "message_undeliverable"
+HELD: Final = "held for a summary"
 
 
 @dataclass(slots=True)
@@ -267,7 +268,7 @@ class Outbox:
         grave = any(Letter.of(m.body).notice.severity is Severity.CRITICAL for m in waiting)
         held_s = self._pace.held_s(message)
         if held_s and not grave:
-            tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), "held for a summary")
+            tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), HELD)
             return True
         summary = summary_of(waiting)
         done.update(one.id for one in waiting)

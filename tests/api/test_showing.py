@@ -7,7 +7,7 @@ import pytest
 from api import showing
 from api.pages.model import Sheet
 from api.showing import Showing, shown
-from collector.ledger.records import IncidentLine, JournalLine, Page
+from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
 from collector.service import Service
 from tests.api.pages import samples
 from tests.api.pages.test_sources import JOURNAL, incident
@@ -41,6 +41,9 @@ class Quiet:
 
     async def events(self, *, limit: int = 200) -> Page[JournalLine]:
         return Page(JOURNAL, None)
+
+    async def messages(self, *, sending: Sending, limit: int = 200) -> Page[Outgoing]:
+        return Page((), None)
 
 
 @pytest.fixture
