@@ -49,17 +49,20 @@ class Site:
         return self.values[unit]
 
     def to_battery(self, unit: str) -> None:
-        self.values[unit] = dict(served(ON_BATTERY, CARD_ALARMS))
+        counted = {"upsAlarmsPresent": len(CARD_ALARMS)}
+        self.values[unit] = dict(served(ON_BATTERY | counted, CARD_ALARMS))
 
     def to_mains(self, unit: str) -> None:
         self.values[unit] = dict(served(GOOD))
 
-    def write_estate(self, folder: Path, channels: str, *, every_s: float = 1.0) -> Path:
+    def write_estate(
+        self, folder: Path, channels: str, *, every_s: float = 1.0, on_battery_every_s: float | None = None
+    ) -> Path:
         """Write the estate file and its secrets; `channels` holds channels and people as TOML."""
         parts = [
             '[[site]]\nid = "hill"\nname = "Hill"\ntime_zone = "Europe/London"\n'
             '[[supply]]\nid = "north"\nsite = "hill"\n'
-            f"[polling]\nevery_s = {every_s}\non_battery_every_s = {every_s}\nslow_every_s = 5\n"
+            f"[polling]\nevery_s = {every_s}\non_battery_every_s = {on_battery_every_s or every_s}\nslow_every_s = 5\n"
             '[watch]\nbox_fed_by = "A"\nswitches_fed_by = "A"\nway_out_fed_by = "A"\n'
         ]
         parts += [
