@@ -113,6 +113,8 @@ class Recorder:
         self.plans: SignedPlans | None = None
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
+        self.on_kept: Callable[[], None] = lambda: None
+        """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
         self.on_discharged: Callable[[str], None] = lambda _bank: None
         self.learning = learning or Learning(book.estate)
         self.batches = 0
@@ -222,6 +224,8 @@ class Recorder:
                 await self._history.append(waiting.records)
                 waiting.records.clear()
             await self._commit(waiting)
+            if waiting.changes:
+                self.on_kept()
             await self._keep_events(waiting.evidence)
         except StoreError as error:
             if error.fault not in PASSING:

@@ -179,6 +179,7 @@ class Service:
             enqueue=self.office.enqueue,
             learning=learning,
         )
+        self.recorder.on_kept = self.office.wake
         await self.recorder.restore()
         self.testimony = Testimony(self.recorder.aftermath, self.ledger, self.clock)
         self.set_words = self._set_words()

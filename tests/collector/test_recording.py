@@ -59,6 +59,24 @@ async def test_a_system_is_judged_with_its_planned_isolation_and_its_coldest_mon
     assert next(u.standing for u in shown.units if u.id == "A1") is Standing.ISOLATED
 
 
+async def test_who_sends_messages_is_woken_by_the_commit_itself_and_only_where_something_changed(
+    tmp_path: Path,
+) -> None:
+    plant = estate(2)
+    clock = TurnedClock(NOON)
+    card = plant.card_of("A1")
+    assert card is not None
+    woken: list[int] = []
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
+        recorder.on_kept = lambda: woken.append(recorder.batches)
+        silent = Answer(card.id, stamp(clock), 5.0, 0.0, 0.1, silence="no answer")
+        await recorder.process([silent])
+        assert (await ledger.events(kinds=("card_silent",))).items
+        await recorder.process([silent])
+    assert woken == [0], "in the first batch, before it was shown; the second says nothing new"
+
+
 async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_others_go_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
