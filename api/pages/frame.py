@@ -79,7 +79,7 @@ def document(sheet: Sheet, page: Page) -> str:
             el("span", as_of(sheet), class_="asof", id="asof", live=True),
             el(
                 "button",
-                "paper: light / dark",
+                "light / dark",
                 id="ink",
                 type="button",
                 aria_label="Change between light and dark paper",

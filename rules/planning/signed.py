@@ -115,7 +115,8 @@ def sign(
     if any(stretch.until_s == FOR_EVER for stretch in stretches):
         raise ValueError("want a shutdown after which supply comes back; got one without")
     counted = tuple(u.id for u in state.units if u.standing in FEEDING and u.id not in scenario.units_out)
-    load_w = state.load.power_w * scenario.load_times + sum(w for _, w in scenario.load_added_w)
+    stands_w = state.load.power_w if result.load is None else result.load.power_w
+    load_w = stands_w * scenario.load_times + sum(w for _, w in scenario.load_added_w)
     return SignedPlan(
         state.id,
         starts_at,

@@ -14,7 +14,7 @@ import pytest
 from rules.alarms.plain import from_plain, to_plain
 from rules.assess import glance, system_state, task_of
 from rules.autonomy import hold_ups
-from rules.planning.ridethrough import Scenario, ride
+from rules.planning.ridethrough import LoadBasis, PlayedLoad, Scenario, ride
 from rules.planning.signed import (
     AbortLimits,
     Criterion,
@@ -69,6 +69,16 @@ def test_all_as_planned_breaks_nothing() -> None:
     assert plan.ends_at == NOON + timedelta(seconds=170)  # 120 s and 50 s to accept, wait and ramp
     assert broken(state, 60.0) == []
     assert broken(outage(state, 900.0), 60.0) == []
+
+
+def test_the_load_that_was_played_is_what_the_load_is_held_against() -> None:
+    plan, state = signed()
+    units = estate(2).units_of("A")
+    now_w = state.load.power_w
+    assert now_w is not None
+    doubled = replace(plan.result, load=PlayedLoad(LoadBasis.RECORD, 2.0 * now_w, 1.9 * now_w, 2.1 * now_w))
+    plan = sign(doubled, WORK, state, starts_at=NOON, by="R. Haugen", at=NOON, generator=SET, units=units)
+    assert plan.load_w == 2.0 * now_w
 
 
 def test_before_it_begins_nothing_is_told() -> None:
