@@ -47,13 +47,14 @@ def _of_alarm(alarm: Alarm) -> object:
 
 
 def _of_incident(incident: Incident) -> object:
-    return _incident(incident), {name: _part(part) for name, part in incident.parts.items()}
+    parts = {name: (_part(part), part.ends_earliest is None) for name, part in incident.parts.items()}
+    return _incident(incident), parts
 
 
 def _of_system(state: SystemState) -> object:
     verdicts = tuple((need.id, need.verdict) for need in state.requirements)
     spare = None if state.redundancy is None else state.redundancy.verdict
-    return verdicts, spare, state.on_battery is None, state.findings
+    return verdicts, spare, state.on_battery, state.findings
 
 
 _LOOKS: Final[Mapping[str, _Look]] = {

@@ -125,6 +125,17 @@ async def test_a_state_kept_whole_by_an_earlier_version_is_gone_on_from(tmp_path
 @example(  # one unit leaves its bank while the other goes on: the outage is as old as it was
     [("A1", "battery", 12.0), ("A2", "bank low", 12.0), ("A1", "bypass", 48.0), ("A2", "bank low", 48.0)]
 )
+@example(  # what was told while the end was known is not told again as if it had not been
+    [
+        ("A2", "bypass", 3.0),
+        ("A1", "battery", 48.0),
+        ("A1", "silent", 12.0),
+        ("A2", "battery", 48.0),
+        ("A1", "silent", 48.0),
+        ("A2", "bank low", 3.0),
+        ("A2", "silent", 3.0),
+    ]
+)
 @example(  # one falls silent on its bank and its sibling has mains between: two outages, not one
     [("A2", "battery", 48.0), ("A2", "silent", 48.0), ("A1", "other card", 12.0), ("A1", "battery", 48.0)]
 )

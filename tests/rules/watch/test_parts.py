@@ -45,10 +45,23 @@ def test_watts_and_seconds_that_pass_are_no_change() -> None:
     before = watch.state
     watch.give(reading("D1", 21, power_w=5300.0), Tick(stamp(22)))
     watch.give(
-        SystemJudged(stamp(23), system_state("works", 23, on_battery=on_battery_since(10, lasts_s=880)))
+        SystemJudged(stamp(23), system_state("works", 23, on_battery=on_battery_since(10, lasts_s=900)))
     )
     assert before != watch.state
     assert not changed(before, watch.state)
+
+
+def test_an_end_foretold_anew_is_a_change_of_its_system() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.give(
+        SystemJudged(stamp(20), system_state("works", 20, on_battery=on_battery_since(10, lasts_s=900)))
+    )
+    before = watch.state
+    watch.give(
+        SystemJudged(stamp(23), system_state("works", 23, on_battery=on_battery_since(10, lasts_s=880)))
+    )
+    assert set(changed(before, watch.state).parts) == {"systems/works"}
 
 
 def test_a_condition_that_waits_out_its_delay_is_a_change_although_nobody_is_told_yet() -> None:
