@@ -328,9 +328,10 @@ def _end_of_discharge(
 def current_is_held(discharge: Discharge) -> bool:
     """Return whether the current stayed the same while the voltage fell: a test at constant current.
 
-    An inverter holds power instead: its current rises as the voltage falls.
+    An inverter holds power instead: its current rises as the voltage falls. A row in which the meter shows no
+    current, or one that flows back, says of neither that it was held, and is left out.
     """
-    known = np.isfinite(discharge.current_a) & (discharge.t_s > 0.02 * discharge.t_s[-1])
+    known = (discharge.current_a > 0.0) & (discharge.t_s > 0.02 * discharge.t_s[-1])  # NaN is not more
     if np.count_nonzero(known) < 10:
         return False
     ln_i, ln_v = np.log(discharge.current_a[known]), np.log(discharge.voltage_v[known])

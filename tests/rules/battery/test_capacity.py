@@ -254,6 +254,21 @@ def test_a_test_at_constant_current_is_told_from_a_constant_load() -> None:
     assert not current_is_held(clean(DischargeLog.of(t, volts, 2400.0 / volts), bank))
 
 
+def test_rows_in_which_the_meter_shows_no_current_say_nothing_of_what_was_held() -> None:
+    """A card whose current is coarse or lags shows 0 A in rows whose power is known from the output."""
+    t = np.arange(0.0, 3600.0, 10.0)
+    volts = 200.0 - 0.005 * t
+    bank = Battery(100, 1, 1.70, None)
+    shown = np.arange(len(t)) % 6 != 3
+    for amperes, held in ((np.full(len(t), 12.0), True), (2400.0 / volts, False)):
+        discharge = replace(
+            clean(DischargeLog.of(t, volts, amperes), bank), current_a=np.where(shown, amperes, 0.0)
+        )
+        assert current_is_held(discharge) is held
+    nothing = replace(discharge, current_a=np.zeros(len(discharge.t_s)))
+    assert not current_is_held(nothing)
+
+
 def test_a_record_that_stops_just_above_its_end_voltage_counts_as_complete() -> None:
     t = np.arange(0.0, 1000.0, 5.0)
     bank = Battery(100, 1, 1.70, None)
