@@ -117,7 +117,7 @@ def _returns(service: Service) -> tuple[SupplyReturn, ...]:
     fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
     return tuple(
         SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
-        for o in service.recorder.aftermath.outages
+        for o in service.recorder.memories.aftermath.outages
         if o.found is not None and o.incident is not None
     )
 

@@ -4,7 +4,9 @@ Read in this order:
 
 1. `configuration`  the estate file: plant for the rules; addresses, secrets and people for the collector
 2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how; `heard`: what cards send unasked
-3. `recording`      the one line through which everything passes; `lines`: what of it goes into the ledger
+3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `views`: what is
+   known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
+   (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
 4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs
 5. `present`        what is true now
    `teaching`       what people prove at the cabinets meanwhile

@@ -1,13 +1,16 @@
-"""What the watch says, as lines of the ledger: alarms, incidents, and the journal in words."""
+"""What the watch says and people do, as lines of the ledger: alarms, incidents, judgements, actions, the journal in words."""
 
 from __future__ import annotations
 
+from collector.batch import Doing
 from collector.ledger import Transaction
-from collector.ledger.records import AlarmLine, IncidentLine, JournalLine
+from collector.ledger.records import Action, AlarmLine, IncidentLine, JournalLine, JudgementLine
+from collector.unit_work import WorkBegins, WorkCloses
 from rules.alarms.changes import Change, PowerEvent
 from rules.alarms.incidents import IncidentChange
 from rules.alarms.lifecycle import Alarm, Happened, State
 from rules.alarms.plain import to_plain
+from rules.judge import BankJudgement
 
 
 def save_change(tx: Transaction, change: Change) -> None:
@@ -75,3 +78,28 @@ def line_of(change: Change) -> JournalLine | None:
             body={"do": notice.do, "lines": list(notice.lines), "severity": notice.severity.value},
         )  # fmt: skip
     return None
+
+
+def judgement_line(judged: BankJudgement) -> JudgementLine:
+    """Return a bank's judgement as the ledger keeps it: what was said, of what input, with what seed."""
+    body = {"state": to_plain(judged.state)}
+    return JudgementLine(f"bank {judged.state.id}", judged.as_of, judged.digest, judged.seed, "bank/1", body)
+
+
+def action_line(action: Doing) -> Action:
+    """Return what somebody did or said as the ledger keeps it."""
+    if isinstance(action, WorkBegins):
+        body = {"until": action.until.isoformat()}
+        return Action(action.at, action.by, "work_begins", action.unit, action.note, body=body)
+    if isinstance(action, WorkCloses):
+        return Action(action.at, action.by, "work_closes", action.unit, action.note)
+    body = {} if action.until is None else {"until": action.until.isoformat()}
+    return Action(
+        action.stamp.at,
+        action.who,
+        action.deed.value,
+        action.alarm,
+        action.why,
+        alarm=action.alarm,
+        body=body,
+    )

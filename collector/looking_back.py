@@ -14,7 +14,7 @@ from collector.history.store import Bucket, HistoryStore
 from collector.ledger import Ledger
 from collector.ledger.records import Page
 from collector.load_past import QUARTER, loads_between
-from collector.recording import board_lines
+from collector.load_records import board_lines
 from rules.estate import Estate
 from rules.verdicts import LineLoad
 

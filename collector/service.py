@@ -137,7 +137,7 @@ class Service:
         """Close everything; what was taken in has been committed, and on a clean stop what is under way too."""
         try:
             if kind is None or issubclass(kind, asyncio.CancelledError):
-                await self.recorder.keep_open()
+                await self.recorder.keeping.keep_open()
         finally:
             await self._stack.aclose()
 
@@ -179,9 +179,9 @@ class Service:
             enqueue=self.office.enqueue,
             learning=learning,
         )
-        self.recorder.on_kept = self.office.wake
+        self.recorder.keeping.on_kept = self.office.wake
         await self.recorder.restore()
-        self.testimony = Testimony(self.recorder.aftermath, self.ledger, self.clock)
+        self.testimony = Testimony(self.recorder.memories.aftermath, self.ledger, self.clock)
         self.set_words = self._set_words()
         transport = await self._stack.enter_async_context(Transport())
         answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
@@ -203,13 +203,13 @@ class Service:
             self.clock,
             self.present,
             seen=self.judging.seen,
-            record=self.recorder.load_record,
+            record=self.recorder.memories.loads.of,
             beliefs=self.judging.spoken_beliefs,
             beliefs_in_outage=lambda: self.judging.spoken_beliefs(urgent=True),
             ledger=self.ledger,
-            set_tested=lambda name: self.recorder.aftermath.set_test(name, self.clock.now()).last,
+            set_tested=lambda name: self.recorder.memories.aftermath.set_test(name, self.clock.now()).last,
         )
-        self.signed_plans = self.recorder.plans = SignedPlans(
+        self.signed_plans = self.recorder.memories.plans = SignedPlans(
             self.estate, self.ledger, self.clock, self.present, self.planner
         )
         await self.signed_plans.restore()
@@ -218,7 +218,7 @@ class Service:
         )
         self.estate_rides = EstateRides(self.estate, self.planner, self.clock)
         self.sizes_ahead = SizesAhead(
-            self.estate, self.planner, self.clock, self.present, self.recorder.load_record
+            self.estate, self.planner, self.clock, self.present, self.recorder.memories.loads.of
         )
         self.shed_adviser = ShedAdviser(self.estate, self.planner, self.clock, self.present)
         self.taking_out = TakingOut(self.estate, self.planner, self.clock, self.present)
@@ -227,10 +227,10 @@ class Service:
             self.ledger,
             self.history,
             self.present,
-            growth=lambda system: load_growth(total_by_day(self.recorder.load_record(system).days())),
+            growth=lambda system: load_growth(total_by_day(self.recorder.memories.loads.of(system).days())),
             next_test=PlannedTests(self.estate, self._planned_sources()).next_test,
         )
-        self.recorder.coldest_c = self.evidence.coldest_c
+        self.recorder.views.coldest_c = self.evidence.coldest_c
         self.looking_back = LookingBack(self.estate, self.history, self.ledger)
         self.bank_judging = BankJudging(
             self.estate, worker, self.clock, self.evidence, self.recorder.queue.put
@@ -242,7 +242,7 @@ class Service:
             self.estate,
             worker,
             self.clock,
-            keeper=self.recorder.keeper,
+            keeper=self.recorder.memories.keeper,
             book=self.evidence,
             judging=self.judging,
         )
@@ -285,7 +285,11 @@ class Service:
                 group.create_task(self.estate_rides.run(), name="scenarios"),
             ]
             sets = SetWatch(
-                self.estate, self.clock, self.recorder.aftermath, self.set_words, self.recorder.queue.put
+                self.estate,
+                self.clock,
+                self.recorder.memories.aftermath,
+                self.set_words,
+                self.recorder.queue.put,
             )
             tasks.append(group.create_task(sets.run(), name="set watch"))
             if self.set_words is not None:
@@ -356,7 +360,7 @@ class Service:
 
         A history that cannot be asked now (a database server that is away) is asked again.
         """
-        records = {system: self.recorder.load_record(system) for system in self.estate.systems}
+        records = {system: self.recorder.memories.loads.of(system) for system in self.estate.systems}
         while True:
             try:
                 await fill_all(records, self.estate, self.history, self.clock.now())
@@ -368,7 +372,7 @@ class Service:
 
     def _store_error(self) -> str | None:
         """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
-        return self.recorder.trouble or self.history.trouble or self.tidying.trouble
+        return self.recorder.keeping.trouble or self.history.trouble or self.tidying.trouble
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

@@ -17,8 +17,8 @@ from collector.configuration import Configuration
 from collector.database import make_folder
 from collector.history.sqlite import SqliteHistory
 from collector.ledger import Ledger
+from collector.load_records import PEAKS
 from collector.present import Present
-from collector.recording import PEAKS
 from collector.signed_plans import Kept, restored
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning

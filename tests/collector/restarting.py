@@ -11,12 +11,13 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
+from collector.batch import Given
 from collector.clock import stamp
 from collector.history.sqlite import SqliteHistory
 from collector.ledger import Ledger
 from collector.polling import Answer
 from collector.present import Present
-from collector.recording import Given, Recorder
+from collector.recording import Recorder
 from collector.snmp.learning import Learning
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.upsmib import Part

@@ -77,7 +77,7 @@ class Site:
                 else Answer(card.id, now, 5.0, 0.0, 0.1, WHOLE)
             )
         await self.recorder.process([*answers, Tick(now)])
-        view = self.recorder._view("A")
+        view = self.recorder.views.of("A", self.recorder.state)
         task = task_of(view, glance(view))
         asked = (self.watts, self.silent)
         if asked not in self.judged:
@@ -117,14 +117,14 @@ async def site(
         known = known_banks(plant)
 
         def seen(_system: str) -> Any:
-            view = recorder._view("A")
+            view = recorder.views.of("A", recorder.state)
             return view, glance(view, present.hold_ups.get("A"))
 
         planner = Planner(
             plant, AtOnce(), clock, present,
             seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda: known, ledger=ledger,
         )  # fmt: skip
-        plans = recorder.plans = SignedPlans(plant, ledger, clock, present, planner)
+        plans = recorder.memories.plans = SignedPlans(plant, ledger, clock, present, planner)
         await plans.restore()
         made = Site(plant, clock, ledger, present, recorder, planner, plans)
         plans.moved = made.moved

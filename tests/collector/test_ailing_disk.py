@@ -21,7 +21,7 @@ def silent(service: Service) -> Answer:
 
 
 def trouble_of(service: Service) -> str | None:
-    return service.recorder.trouble
+    return service.recorder.keeping.trouble
 
 
 async def test_what_a_full_disk_refuses_waits_and_is_written_in_order(

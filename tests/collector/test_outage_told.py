@@ -159,7 +159,7 @@ async def played(folder: Path, *cues: Cue) -> AsyncIterator[Played]:
             clock,
             present,
             seen=judging.seen,
-            record=recorder.load_record,
+            record=recorder.memories.loads.of,
             beliefs=judging.spoken_beliefs,
             beliefs_in_outage=lambda: judging.spoken_beliefs(urgent=True),
             ledger=ledger,
@@ -273,7 +273,7 @@ async def test_supply_that_comes_back_ends_all_of_it_and_its_advice(tmp_path: Pa
         assert last["kind"] == "closed"
         assert "the load was carried throughout" in last["what"]
         assert last["call"] == []
-        (outage,) = play.recorder.aftermath.outages
+        (outage,) = play.recorder.memories.aftermath.outages
         assert outage.back_at is not None
         assert outage.found is not None
         # the mains for 100 s, then 15 s to accept it and up to 20 s in turn; read each 10 s

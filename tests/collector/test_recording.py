@@ -46,7 +46,7 @@ async def test_a_system_is_judged_with_its_planned_isolation_and_its_coldest_mon
         recorder = Recorder(Book(plant), clock, history, ledger, Present(plant))
         recorder.judging = cast("Judging", looks)
         bank = plant.banks_of_system("A")[0].id
-        recorder.coldest_c = {bank: 17.5, "of another system": 3.0}
+        recorder.views.coldest_c = {bank: 17.5, "of another system": 3.0}
         hour = timedelta(hours=1)
         work = Window("w", Explanation.ISOLATION, "A1", NOON - hour, NOON + hour)
         card = plant.card_of("A1")
@@ -69,7 +69,7 @@ async def test_who_sends_messages_is_woken_by_the_commit_itself_and_only_where_s
     woken: list[int] = []
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
-        recorder.on_kept = lambda: woken.append(recorder.batches)
+        recorder.keeping.on_kept = lambda: woken.append(recorder.batches)
         silent = Answer(card.id, stamp(clock), 5.0, 0.0, 0.1, silence="no answer")
         await recorder.process([silent])
         assert (await ledger.events(kinds=("card_silent",))).items

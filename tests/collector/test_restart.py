@@ -89,7 +89,7 @@ async def test_a_reading_whose_batch_was_cut_off_before_the_ledger_had_it_is_wat
     await one.give(one.answer("A1", GOOD), one.answer("A2", GOOD))
     one.clock.at += timedelta(seconds=5)
     lost = one.answer("A1", DARK)
-    (record,) = (record for record, _ in one.recorder._samples(lost))
+    record, _ = one.recorder._samples.of(lost)
     await one.recorder._history.append([record])  # and then the power of the machine fails
     await one.kill()
     await one.start()

@@ -1,0 +1,64 @@
+"""A batch on its way through the recorder: what may be in it, and what came of it until that is committed."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import Final
+
+from collector.history.store import WireReading
+from collector.ledger.records import Evidence
+from collector.polling import Answer
+from collector.unit_work import WorkBegins, WorkCloses
+from rules.alarms.changes import Change
+from rules.alarms.inputs import Input, OperatorAction
+from rules.autonomy import HoldUpJudgement
+from rules.judge import BankJudgement
+
+LARGEST_BATCH: Final = 500
+QUEUE_LENGTH: Final = 5000
+AT_A_TIME: Final = 8
+"""Of a batch, so many are taken in before whoever else waits for the event loop gets a turn."""
+
+Doing = OperatorAction | WorkBegins | WorkCloses
+"""What somebody did or said."""
+Given = Answer | HoldUpJudgement | BankJudgement | Input
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What somebody did or said, and where its refusal (or None) is awaited."""
+
+    action: Doing
+    done: asyncio.Future[str | None]
+
+
+Queue = asyncio.Queue[Given | Asked]
+
+
+@dataclass(slots=True)
+class Taken:
+    """What one batch brought, on its way to be committed."""
+
+    records: list[WireReading] = field(default_factory=list)
+    changes: list[Change] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
+    judgements: list[BankJudgement] = field(default_factory=list)
+    asked: list[tuple[Asked, str | None]] = field(default_factory=list)
+    touched: dict[str, None] = field(default_factory=dict)
+
+    def join(self, later: Taken) -> None:
+        """Put what a later batch brought behind what this one did; nobody is answered twice."""
+        self.records += later.records
+        self.changes += later.changes
+        self.evidence = list({line.id: line for line in (*self.evidence, *later.evidence)}.values())
+        self.judgements += later.judgements
+        self.asked += later.asked
+
+
+async def next_batch(queue: Queue) -> list[Given | Asked]:
+    """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""
+    batch = [await queue.get()]
+    while len(batch) < LARGEST_BATCH and not queue.empty():
+        batch.append(queue.get_nowait())
+    return batch

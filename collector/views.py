@@ -1,0 +1,82 @@
+"""What is known of a system at one moment, gathered for its judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from collector.clock import Clock, stamp
+from collector.memories import Memories
+from collector.pace import Pace
+from collector.present import Present
+from rules.assess import SystemView
+from rules.estate import Estate
+from rules.pairing import PartnerLoad
+from rules.verdicts import Finding
+from rules.watch.state import WatchState, isolated_units
+
+
+class Views:
+    """Gathers a system's view from what is true now and what is remembered."""
+
+    def __init__(
+        self, estate: Estate, clock: Clock, present: Present, memories: Memories, pace: Pace
+    ) -> None:
+        self.coldest_c: Mapping[str, float] = {}
+        """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
+        self._estate = estate
+        self._clock = clock
+        self._present = present
+        self._memories = memories
+        self._pace = pace
+
+    def of(self, system: str, state: WatchState) -> SystemView:
+        """Return what is known of a system now; `state` is the watch's."""
+        units = [unit.id for unit in self._estate.units_of(system)]
+        present, memories = self._present, self._memories
+        return SystemView(
+            estate=self._estate,
+            system=system,
+            readings={unit: present.readings[unit] for unit in units if unit in present.readings},
+            silences={unit: present.silences[unit] for unit in units if unit in present.silences},
+            now=stamp(self._clock),
+            peaks=memories.loads.peaks(system),
+            isolated=isolated_units(state).intersection(units),
+            coldest_c={
+                bank.id: self.coldest_c[bank.id]
+                for bank in self._estate.banks_of_system(system)
+                if bank.id in self.coldest_c
+            },
+            poll_s={unit: self._pace.period_s(unit) for unit in units},
+            on_battery_since=self._on_battery_since(system, state),
+            seen_steps=memories.aftermath.seen_steps(system),
+            shed=present.sheds.get(system),
+            partner=self._partner(system),
+            before=_findings_before(system, state),
+            last_call=memories.transfers.found(system),
+            told=memories.countdowns.told(system),
+        )
+
+    def _partner(self, system: str) -> PartnerLoad | None:
+        """Return what is known of the system whose load this one must be able to take."""
+        name = self._estate.systems[system].partner
+        if name is None:
+            return None
+        state = self._present.systems.get(name)
+        load = None if state is None else state.load
+        return PartnerLoad(name, self._estate.systems[name].name, load, self._memories.loads.peaks(name))
+
+    def _on_battery_since(self, system: str, state: WatchState) -> datetime | None:
+        """Return since when a system is on its banks, as far as that was known before this judgement.
+
+        Right after a start it is what the watch remembers: a card that does not count must not make an outage
+        young again.
+        """
+        before = self._present.systems.get(system) or state.systems.get(system)
+        return None if before is None or before.on_battery is None else before.on_battery.since
+
+
+def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:
+    """Return what set the system's units apart at the last look, also one before a restart."""
+    known = state.systems.get(system)
+    return () if known is None else known.findings
