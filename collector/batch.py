@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, TypeVar
 
 from collector.history.store import WireReading
 from collector.ledger.records import Evidence
@@ -17,8 +18,8 @@ from rules.judge import BankJudgement
 
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
-AT_A_TIME: Final = 8
-"""Of a batch, so many are taken in before whoever else waits for the event loop gets a turn."""
+
+T = TypeVar("T")
 
 Doing = OperatorAction | WorkBegins | WorkCloses
 """What somebody did or said."""
@@ -62,3 +63,13 @@ async def next_batch(queue: Queue) -> list[Given | Asked]:
     while len(batch) < LARGEST_BATCH and not queue.empty():
         batch.append(queue.get_nowait())
     return batch
+
+
+async def in_turns(things: Iterable[T]) -> AsyncIterator[T]:
+    """Return things one by one; after each, whoever else waits for the event loop gets a turn.
+
+    Taking in an answer costs about a millisecond, a turn some hundredths of one.
+    """
+    for thing in things:
+        yield thing
+        await asyncio.sleep(0)

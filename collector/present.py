@@ -1,7 +1,8 @@
 """What is true now: the newest readings, verdicts and alarms, and a way to wait for news.
 
-One value per thing, replaced whole; everything happens on the event loop, so a reader between two
-awaits sees one moment. `version` grows with every change, and is what rendered answers are cached by.
+One value per thing, replaced whole; everything happens on the event loop, so nothing changes for a reader
+between two awaits. It may meet a batch half taken in, and hears of the whole of it as news. `version` grows
+with every batch, and is what rendered answers are cached by.
 """
 
 from __future__ import annotations

@@ -12,7 +12,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from collector.batch import QUEUE_LENGTH, Asked, Doing, Given, Queue, Taken, next_batch
+from collector.batch import QUEUE_LENGTH, Asked, Doing, Given, Queue, Taken, in_turns, next_batch
 from collector.clock import Clock, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -74,9 +74,14 @@ class Recorder:
     # --- the line ------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Process batches until cancelled. A bug in here ends the daemon: it is shared by all."""
+        """Process batches until cancelled, the last one to its end. A bug in here ends the daemon: it is shared by all."""
         while True:
-            await self.process(await next_batch(self.queue))
+            batch = asyncio.ensure_future(self.process(await next_batch(self.queue)))
+            try:
+                await asyncio.shield(batch)
+            except asyncio.CancelledError:
+                await batch  # half a batch must not be kept: what is remembered would be ahead of the journal
+                raise
 
     async def tick(self) -> None:
         """Tell the watch the time once a second, until cancelled."""
@@ -93,11 +98,14 @@ class Recorder:
         return await asked.done
 
     async def process(self, batch: Sequence[Given | Asked]) -> None:
-        """Take in one batch, commit what came of it, then show it."""
+        """Take in one batch, commit what came of it, then show it.
+
+        Others run between its parts, and nothing else is taken in until it is shown.
+        """
         taken = Taken()
-        for given in batch:
+        async for given in in_turns(batch):
             self._take(given, taken)
-        for system in taken.touched:
+        async for system in in_turns(taken.touched):
             taken.changes += self._judge(system)
             taken.changes += self._follow(system)
         await self.keeping.keep(taken, self.state, self._present.systems)

@@ -1,5 +1,6 @@
 """What the recorder hands to the judgement of a system."""
 
+import asyncio
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -7,6 +8,7 @@ from typing import cast
 
 import pytest
 
+from collector import recording
 from collector.clock import TurnedClock, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -16,12 +18,16 @@ from collector.present import Present
 from collector.recording import Recorder
 from collector.snmp.upsmib import Part
 from collector.snmp.wire import CardRead, WireState
+from collector.watch_keeping import WatchKeeping
 from rules.alarms.catalogue import Explanation
-from rules.alarms.inputs import PlannedWork, Window
+from rules.alarms.changes import Change
+from rules.alarms.inputs import Input, PlannedWork, SystemJudged, Tick, Window
 from rules.assess import Glance, SystemView
-from rules.reading import Reading, Stamp
+from rules.estate import Estate
+from rules.reading import Reading, Silence, Stamp
 from rules.verdicts import Standing, Verdict
-from rules.watch.state import Book
+from rules.watch.state import Book, WatchState
+from rules.watch.step import step
 from tests.collector.scripted import Forgetful, scripted
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate, paired, reading
@@ -75,6 +81,76 @@ async def test_who_sends_messages_is_woken_by_the_commit_itself_and_only_where_s
         assert (await ledger.events(kinds=("card_silent",))).items
         await recorder.process([silent])
     assert woken == [0], "in the first batch, before it was shown; the second says nothing new"
+
+
+@dataclass
+class Watched:
+    """What the watch was given, in order."""
+
+    given: list[Input] = field(default_factory=list)
+    begun: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def step(self, state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple[Change, ...]]:
+        self.given.append(given)
+        self.begun.set()
+        return step(state, given, book)
+
+
+def all_silent(recorder: Recorder, plant: Estate, now: Stamp) -> None:
+    for card in plant.cards:
+        recorder.queue.put_nowait(Answer(card, now, 5.0, 0.0, 0.1, silence="no answer"))
+
+
+async def test_while_many_answers_are_taken_in_others_get_a_turn_and_what_they_give_comes_after(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant, watched = estate(6), Watched()
+    present, clock = Present(plant), TurnedClock(NOON)
+    turns: set[int] = set()
+
+    async def another(recorder: Recorder) -> None:
+        await watched.begun.wait()
+        recorder.queue.put_nowait(Tick(stamp(clock)))
+        while not recorder.batches:
+            turns.add(len(watched.given))
+            await asyncio.sleep(0)
+
+    monkeypatch.setattr(recording, "step", watched.step)
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
+        all_silent(recorder, plant, stamp(clock))
+        async with asyncio.timeout(10.0), asyncio.TaskGroup() as group:
+            line = group.create_task(recorder.run())
+            group.create_task(another(recorder))
+            await present.news_after(1)
+            line.cancel()
+    units = list(plant.units)
+    assert [given.unit for given in watched.given if isinstance(given, Silence)] == units
+    assert set(range(1, len(units) + 1)) <= turns, "a turn after each answer"
+    systems = [given.state.id for given in watched.given[len(units) : -1] if isinstance(given, SystemJudged)]
+    assert systems == list({unit.system: None for unit in plant.units.values()})
+    assert isinstance(watched.given[-1], Tick), "given after the first answer, taken in after the whole batch"
+
+
+async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant, watched = estate(6), Watched()
+    clock = TurnedClock(NOON)
+    monkeypatch.setattr(recording, "step", watched.step)
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
+        all_silent(recorder, plant, stamp(clock))
+        line = asyncio.create_task(recorder.run())
+        async with asyncio.timeout(10.0):
+            await watched.begun.wait()
+            assert len(watched.given) < len(plant.cards)
+            line.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await line
+        kept = await WatchKeeping().restore(ledger)
+    assert kept.units.keys() == plant.units.keys()
+    assert kept.units == recorder.state.units
 
 
 async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_others_go_on(
