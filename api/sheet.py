@@ -117,7 +117,7 @@ def _returns(service: Service) -> tuple[SupplyReturn, ...]:
     fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
     return tuple(
         SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
-        for o in service.recorder.memories.aftermath.outages
+        for o in service.aftermath.outages
         if o.found is not None and o.incident is not None
     )
 
@@ -166,7 +166,7 @@ def _unit(service: Service, unit: str) -> UnitView:
         reads=()
         if figures is None
         else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
-        learnt=None if card is None else learnt_of(service.recorder.learning.corrections(card.id)),
+        learnt=None if card is None else learnt_of(service.learning.corrections(card.id)),
     )
 
 

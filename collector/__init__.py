@@ -16,7 +16,7 @@ Read in this order:
    `transfers`: which units came back late; `unit_work`: work on a unit, followed; `shed_adviser`: what to shed first;
    `rounds`, `taking_out`, `switching_off`: answers kept ready; `signed_plans`: shutdowns signed, followed, compared
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
-10. `service`       all of it wired, started and stopped: what `api` may touch
+10. `assembly`      all of it made and joined; `service`: started and stopped, and what `api` may touch; `card_readers`, `replacements`
 11. `simulation`    an estate with physics of its own
 12. `upkeep`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
 """

@@ -329,19 +329,3 @@ def lines_to_change(estate: Estate, event: EquipmentEvent) -> str:
         f'{name} = "{what or same}"\n'
         f"# with its own figures, where they differ from the last\n"
     )
-
-
-def file_behind(estate: Estate, events: Iterable[EquipmentEvent]) -> tuple[str, ...]:
-    """Return what recorded replacements the estate file does not show yet, one sentence each."""
-    behind = []
-    for event in events:
-        if event.kind != "replaced":
-            continue
-        day = event.at.date()
-        place = estate.banks.get(event.about) or estate.units.get(event.about)
-        if place is not None and day not in [f.from_day for f in place.fitted]:
-            behind.append(
-                f"{event.about} was replaced on {day} (recorded by {event.author}), and the estate file has no "
-                f"`from = {day}` for it."
-            )
-    return tuple(behind)

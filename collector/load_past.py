@@ -6,10 +6,13 @@ Newest first, and gently: nobody waits for it, and the daemon has better things 
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.clock import Clock
+from collector.database import StoreError
 from collector.history.store import Bucket, HistoryStore
 from rules.estate import Estate, Unit
 from rules.peaks import PeakRecord
@@ -21,6 +24,25 @@ STRETCH: Final = timedelta(days=30)
 STRETCHES: Final = 25
 """Two years: growth is told from season once the same months have come round again."""
 ENOUGH_DAYS: Final = 30
+ASK_AGAIN_S: Final = 60.0
+_log = logging.getLogger(__name__)
+
+
+async def keep_filling(
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, clock: Clock
+) -> None:
+    """Fill the records (by system) where they hold too little.
+
+    A history that cannot be asked now (a database server that is away) is asked again.
+    """
+    while True:
+        try:
+            await fill_all(records, estate, history, clock.now())
+        except StoreError as error:
+            _log.warning("the record of the load is not filled yet: %s", error)
+        else:
+            return
+        await clock.sleep_until(clock.monotonic_s() + ASK_AGAIN_S)
 
 
 async def fill_all(

@@ -31,7 +31,7 @@ async def generator(service: Asked, generator: str) -> Response:
 
 
 def _set(service: Service, name: str) -> dict[str, object]:
-    aftermath, known = service.recorder.memories.aftermath, service.estate.generators[name]
+    aftermath, known = service.aftermath, service.estate.generators[name]
     return {
         "id": name,
         "rating_w": known.rating_w,

@@ -169,7 +169,8 @@ async def test_latency(tmp_path: Path, *, trap: bool, rounds: int) -> None:
                 for unit in NORTH:
                     took.append(await it.change(unit, ALARMS[number], len(took), trap=trap))
                     await asyncio.sleep(0.23)
-        heard = it.service.listening.heard if it.service.listening is not None else {}
+        listening = it.service._parts.listening
+        heard = listening.heard if listening is not None else {}
     assert sum(heard.values()) == (len(took) if trap else 0)
     cuts, idle = (statistics.quantiles(values, n=100, method="inclusive") for values in (took, late))
     print(

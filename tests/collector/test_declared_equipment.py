@@ -7,6 +7,7 @@ from pathlib import Path
 from collector.clock import TurnedClock, stamp
 from collector.configuration import load_text
 from collector.ledger.records import EquipmentEvent
+from collector.replacements import units_replaced
 from collector.service import Service
 from rules.alarms.inputs import EquipmentDeclared
 from rules.reading import Nameplate, Reading
@@ -32,10 +33,10 @@ async def test_a_recorded_replacement_clears_the_alarm(tmp_path: Path) -> None:
         await read(replace(PLATE, model="M 30", rating_va=30000.0))
         alarm = service.present.alarms["different_equipment:A1"]
         assert alarm.state.active
-        assert await service._units_replaced() == ()
+        assert await units_replaced(service.present.alarms.values(), service.ledger) == ()
         async with service.ledger.transaction() as tx:
             tx.add_equipment(EquipmentEvent(clock.now(), "replaced", "A1", "A. Person", clock.now()))
-        for unit in await service._units_replaced():
+        for unit in await units_replaced(service.present.alarms.values(), service.ledger):
             await service.recorder.process([EquipmentDeclared(stamp(clock), unit)])
         await read(replace(PLATE, model="M 30", rating_va=30000.0))
         after = service.present.alarms.get("different_equipment:A1")

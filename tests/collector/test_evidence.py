@@ -9,7 +9,6 @@ from collector.discharges import from_evidence
 from collector.evidence import (
     block_values,
     done_by,
-    file_behind,
     imported_blocks,
     imported_discharge,
     lines_to_change,
@@ -17,6 +16,7 @@ from collector.evidence import (
     replaced,
     visited,
 )
+from collector.replacements import file_behind
 from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, Generator, Site, Supply, System, Unit
 from rules.planning.programme import Job
 

@@ -54,8 +54,8 @@ async def test_the_estate_file_says_how_long_readings_and_messages_are_kept(
                 at = NOW - age * DAY
                 tx.enqueue(Outgoing(f"m{age}", "mail", "x", "i", at, at, body={"text": "hello"}))
                 tx.sent(f"m{age}", "250 ok")
-        await service.tidying.once()
-        assert service.tidying.trouble is None
+        await service._parts.tidying.once()
+        assert service._parts.tidying.trouble is None
         left = [r.at async for r in service.history.readings("A1", NOW - 200 * DAY, NOW + DAY)]
         by_age = {
             age: sum(0 <= (at - (NOW - age * DAY)).total_seconds() < 3600 for at in left)

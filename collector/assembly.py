@@ -1,0 +1,329 @@
+"""The parts of the daemon, made and joined: the stores, the line, the cards, what judges, what plans.
+
+Here alone is written which part is given what; what a part does with it is the part's own affair.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine, Iterator
+from contextlib import AsyncExitStack
+from pathlib import Path
+from typing import Final
+
+from collector.bank_evidence import BankEvidenceBook
+from collector.bank_judging import BankJudging
+from collector.card_readers import cadence_of, reader_of
+from collector.clock import Clock
+from collector.configuration import Configuration
+from collector.configuration.secrets import Login, Token
+from collector.database import make_folder
+from collector.delivery.post_office import PostOffice, collector_name, home_zone
+from collector.delivery.state import StateFeed
+from collector.estate_rides import EstateRides
+from collector.heard import HeardNotifications
+from collector.history.influx import InfluxHistory
+from collector.history.influx_place import influx_place
+from collector.history.sqlite import SqliteHistory
+from collector.history.store import HistoryStore
+from collector.judging import Judging
+from collector.ledger import Ledger
+from collector.ledger.retention import let_go
+from collector.live_judging import LiveJudging
+from collector.load_past import keep_filling
+from collector.looking_back import LookingBack
+from collector.planned_tests import PlannedTests
+from collector.planner import Planner
+from collector.polling import Answer, Poller
+from collector.present import Present
+from collector.recording import Recorder
+from collector.replacements import file_behind, units_replaced
+from collector.self_watch import PlannedSources, SelfWatch
+from collector.set_watch import SetWatch
+from collector.set_words import SetWords
+from collector.shed_adviser import ShedAdviser
+from collector.signed_plans import SignedPlans
+from collector.sizes_ahead import SizesAhead
+from collector.snmp.learning import Learning
+from collector.snmp.listening import Listening
+from collector.snmp.meaning import CardMeaning
+from collector.snmp.transport import Transport
+from collector.switching_off import SwitchingOff
+from collector.taking_out import TakingOut
+from collector.teaching import Teaching
+from collector.testimony import Testimony
+from collector.tidying import Tidying
+from collector.worker import Worker
+from rules.alarms.catalogue import with_overrides
+from rules.peaks import total_by_day
+from rules.planning.service_due import WorkDue, work_due
+from rules.season import load_growth
+from rules.watch.state import Book
+
+SPOOL_FILE: Final = "spool.sqlite"
+HISTORY_FILE: Final = "history.sqlite"
+LEDGER_FILE: Final = "ledger.sqlite"
+BOOTS_FILE: Final = "notifications.json"
+
+Job = Coroutine[object, object, None]
+
+
+class Assembly:
+    """All parts over one data folder. `open` makes them, in the order in which they need one another."""
+
+    def __init__(self, configuration: Configuration, folder: Path, clock: Clock, present: Present) -> None:
+        self._configuration = configuration
+        self._estate = configuration.estate
+        self._folder = folder
+        self._clock = clock
+        self._present = present
+        self.listening: Listening | None = None
+
+    async def open(self, stack: AsyncExitStack) -> None:
+        """Make the parts; what has to be closed goes on the stack. Raises `collector.database.StoreError`."""
+        await self._stores(stack)
+        await self._line()
+        await self._cards(stack)
+        await self._judging(stack)
+        await self._planning()
+        self._banks()
+        self.self_watch = self._self_watch()
+        self.signed_plans.moved = self.self_watch.plan
+
+    def jobs(self) -> Iterator[tuple[str, Job]]:
+        """Return what runs side by side while the service does, each with its name."""
+        yield "recorder", self.recorder.run()
+        yield "tick", self.recorder.tick()
+        yield "judging", self.judging.run()
+        yield "delivery", self.office.run()
+        yield "state feed", StateFeed(self.office, self._present).run()
+        yield "self watch", self.self_watch.run()
+        yield "banks", self.bank_judging.run()
+        yield "live", self.live_judging.run()
+        yield "load past", self._fill_load_records()
+        yield "tidying", self.tidying.run()
+        yield "taking out", self.taking_out.run()
+        yield "shed adviser", self.shed_adviser.run()
+        yield "switching off", self.switching_off.run()
+        yield "sizes", self.sizes_ahead.run()
+        yield "teaching", self.teaching.run()
+        yield "scenarios", self.estate_rides.run()
+        yield (
+            "set watch",
+            SetWatch(
+                self._estate,
+                self._clock,
+                self.recorder.memories.aftermath,
+                self.set_words,
+                self.recorder.queue.put,
+            ).run(),
+        )
+        if self.set_words is not None:
+            yield "set words", self.set_words.run()
+        for poller in self.recorder.pollers.values():
+            yield f"poll {poller.card}", poller.run()
+        if self.listening is not None:
+            yield "notifications", self.listening.run()
+            yield "notifications heard", self.heard.run()
+
+    async def _stores(self, stack: AsyncExitStack) -> None:
+        make_folder(self._folder)
+        self.ledger = await stack.enter_async_context(Ledger(self._folder / LEDGER_FILE))
+        cards = self._configuration.cards
+        self.learning = learning = Learning(
+            self._estate, {name: card.read_as for name, card in cards.items()}
+        )
+        facts = await self.ledger.facts()
+        learning.restore(facts, await self.ledger.corrections())
+        self.teaching = Teaching(
+            self.ledger, learning, self._clock, seen=max((fact.seq for fact in facts), default=0)
+        )
+        meaning = CardMeaning(learning.lookup)
+        self.history: HistoryStore
+        kept = self._configuration.history
+        if kept.store == "influxdb":
+            self.history = await stack.enter_async_context(
+                InfluxHistory(self._folder / SPOOL_FILE, influx_place(self._configuration), meaning)
+            )
+        else:
+            self.history = await stack.enter_async_context(
+                SqliteHistory(self._folder / HISTORY_FILE, meaning, exact_days=kept.keep_days)
+            )
+        self.tidying = Tidying(
+            self.history,
+            self._clock,
+            lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
+        )
+
+    async def _line(self) -> None:
+        self.heard = HeardNotifications(self._estate, self.ledger, self._clock)
+        self.office = PostOffice.of(self._configuration, self.ledger, self._clock)
+        book = Book(self._estate, with_overrides(self._configuration.alarms))
+        self.recorder = Recorder(
+            book,
+            self._clock,
+            self.history,
+            self.ledger,
+            self._present,
+            enqueue=self.office.enqueue,
+            learning=self.learning,
+        )
+        self.recorder.keeping.on_kept = self.office.wake
+        await self.recorder.restore()
+        self.testimony = Testimony(self.recorder.memories.aftermath, self.ledger, self._clock)
+        self.set_words = self._set_words()
+
+    async def _cards(self, stack: AsyncExitStack) -> None:
+        transport = await stack.enter_async_context(Transport())
+        answers: asyncio.Queue[Answer] = self.recorder.queue  # type: ignore[assignment]
+        self.readers = readers = {
+            card.id: reader_of(card, transport) for card in self._configuration.cards.values()
+        }
+        for card in self._configuration.cards.values():
+            self.recorder.pollers[card.id] = Poller(
+                card.id, readers[card.id], cadence_of(card), self._clock, answers
+            )
+        await self._listen(stack)
+        self._present.figures = {name: p.figures for name, p in self.recorder.pollers.items()}
+
+    async def _listen(self, stack: AsyncExitStack) -> None:
+        """Open the port for notifications, where one is set. Raises `collector.snmp.errors.CannotListen`."""
+        wanted = self._configuration.notifications
+        if wanted.port is None:
+            return
+        pollers = self.recorder.pollers
+        self.listening = Listening(
+            self.readers,
+            lambda card: pollers[card].poke(),
+            host=wanted.host,
+            port=wanted.port,
+            boots_file=self._folder / BOOTS_FILE,
+            tell=self.heard.hear,
+        )
+        await stack.enter_async_context(await self.listening.open())
+
+    async def _judging(self, stack: AsyncExitStack) -> None:
+        self.worker = await stack.enter_async_context(Worker())
+        self.recorder.judging = self.judging = Judging(
+            self._estate, self.worker, self._clock, self._present, self.recorder.queue.put
+        )
+
+    async def _planning(self) -> None:
+        self.planner = Planner(
+            self._estate,
+            self.worker,
+            self._clock,
+            self._present,
+            seen=self.judging.seen,
+            record=self.recorder.memories.loads.of,
+            beliefs=self.judging.spoken_beliefs,
+            beliefs_in_outage=lambda: self.judging.spoken_beliefs(urgent=True),
+            ledger=self.ledger,
+            set_tested=lambda name: self.recorder.memories.aftermath.set_test(name, self._clock.now()).last,
+        )
+        self.signed_plans = self.recorder.memories.plans = SignedPlans(
+            self._estate, self.ledger, self._clock, self._present, self.planner
+        )
+        await self.signed_plans.restore()
+        self.switching_off = SwitchingOff(
+            self._estate, self.planner, self._clock, self._present, self.signed_plans
+        )
+        self.estate_rides = EstateRides(self._estate, self.planner, self._clock)
+        self.sizes_ahead = SizesAhead(
+            self._estate, self.planner, self._clock, self._present, self.recorder.memories.loads.of
+        )
+        self.shed_adviser = ShedAdviser(self._estate, self.planner, self._clock, self._present)
+        self.taking_out = TakingOut(self._estate, self.planner, self._clock, self._present)
+
+    def _banks(self) -> None:
+        self.evidence = BankEvidenceBook(
+            self._estate,
+            self.ledger,
+            self.history,
+            self._present,
+            growth=lambda system: load_growth(total_by_day(self.recorder.memories.loads.of(system).days())),
+            next_test=PlannedTests(self._estate, planned_sources(self._configuration)).next_test,
+        )
+        self.recorder.views.coldest_c = self.evidence.coldest_c
+        self.looking_back = LookingBack(self._estate, self.history, self.ledger)
+        self.bank_judging = BankJudging(
+            self._estate, self.worker, self._clock, self.evidence, self.recorder.queue.put
+        )
+        self.recorder.on_discharged = self.bank_judging.ask
+        self.live_judging = LiveJudging(
+            self._estate,
+            self.worker,
+            self._clock,
+            keeper=self.recorder.memories.keeper,
+            book=self.evidence,
+            judging=self.judging,
+        )
+
+    def _self_watch(self) -> SelfWatch:
+        return SelfWatch(
+            self._folder,
+            self._clock,
+            self.office,
+            lambda: self._present.figures,
+            self.recorder.queue.put,
+            planned_sources(self._configuration),
+            store_error=self._store_error,
+            worker_error=lambda: self.worker.trouble,
+            file_behind=self._file_behind,
+            units_replaced=self._units_replaced,
+            signed=self.signed_plans.windows,
+            work=self._work_due,
+        )
+
+    async def _work_due(self) -> tuple[WorkDue, ...]:
+        """Return the work that comes round, due or not, by the programme as the estate file reckons it."""
+        return work_due(await self.planner.programme(self._configuration.budget.value()), self._estate)
+
+    async def _file_behind(self) -> tuple[str, ...]:
+        return file_behind(self._estate, await self.ledger.equipment())
+
+    async def _units_replaced(self) -> tuple[str, ...]:
+        return await units_replaced(self._present.alarms.values(), self.ledger)
+
+    def _fill_load_records(self) -> Job:
+        records = {system: self.recorder.memories.loads.of(system) for system in self._estate.systems}
+        return keep_filling(records, self._estate, self.history, self._clock)
+
+    def _store_error(self) -> str | None:
+        """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
+        return self.recorder.keeping.trouble or self.history.trouble or self.tidying.trouble
+
+    def _set_words(self) -> SetWords | None:
+        """Return who listens to the broker of the site's word, None where none is named."""
+        configuration = self._configuration
+        settings = configuration.set_words
+        if settings.host is None:
+            return None
+        login = configuration.secrets.get(settings.secret or "")
+        return SetWords(
+            settings,
+            login if isinstance(login, Login) else None,
+            self._clock,
+            f"{settings.topics_below}/{collector_name(configuration)}",
+            tuple(self._estate.generators),
+            lambda: site_token(configuration),
+            self.testimony.word,
+            self.testimony.refusal,
+        )
+
+
+def planned_sources(configuration: Configuration) -> PlannedSources:
+    """Return where the estate file says that planned work is declared."""
+    return PlannedSources(
+        configuration.path.parent,
+        home_zone(configuration),
+        configuration.planned_work,
+        configuration.calendars,
+    )
+
+
+def site_token(configuration: Configuration) -> str | None:
+    """Return the token that the site's own systems show, None where the estate file names none."""
+    name = configuration.listen.site_secret
+    secret = None if name is None else configuration.secrets.get(name)
+    return secret.token.reveal() if isinstance(secret, Token) else None
