@@ -294,7 +294,7 @@ async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_l
     assert standing() == {"set_words_failing:ridethrough", "set_test_due:set-1"}
     assert "Connection refused" in state.alarms["set_words_failing:ridethrough"].what
     assert (
-        "never seen. The site tells of the set since 09 Oct 2026." in state.alarms["set_test_due:set-1"].what
+        "never seen. The site tells of the set since 9 Oct 2026." in state.alarms["set_test_due:set-1"].what
     )
     heard.trouble = None
     after.word("set-1", SetWord(clock.now(), True, True))
