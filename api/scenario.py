@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from rules.planning.ridethrough import BankCase, Scenario, ShedStep
+from rules.planning.scenario import BankCase, Scenario, ShedStep
 from rules.planning.supply import MainsOut, SetCase, SetPlan
 
 DAY_S: Final = 86_400.0

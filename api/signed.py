@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.json import rfc3339, to_json
 from api.scenario import DAY_S, ScenarioBody
 from collector.signed_plans import Kept
-from rules.planning.ridethrough import Scenario
+from rules.planning.scenario import Scenario
 from rules.planning.signed import LOAD_OVER, OVERRUN, AbortLimits, Breach
 from rules.planning.supply import MainsOut
 

@@ -20,14 +20,8 @@ from collector.clock import Clock
 from collector.planner import Busy, NotYet, Planner
 from collector.worker import JudgementFailed
 from rules.estate import Estate
-from rules.planning.ridethrough import (
-    Ridethrough,
-    Scenario,
-    own_part,
-    refuse_unknown,
-    untold,
-    worst,
-)
+from rules.planning.ride_result import Ridethrough, untold, worst
+from rules.planning.scenario import Scenario, own_part, refuse_unknown
 from rules.verdicts import Verdict
 
 WAITING: Final = 2

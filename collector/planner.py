@@ -35,7 +35,9 @@ from rules.planning.load_ahead import LoadAhead, load_ahead
 from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.programme import Job, Programme, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
-from rules.planning.ridethrough import Ridethrough, Scenario, refuse_strangers, ride
+from rules.planning.ride_result import Ridethrough
+from rules.planning.ridethrough import ride
+from rules.planning.scenario import Scenario, refuse_strangers
 from rules.planning.service_due import Done, service_items
 from rules.planning.shedding import SheddingPlan, shedding_plan
 from rules.planning.shutdown import Shutdown, way, with_set, without_set

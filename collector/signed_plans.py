@@ -27,7 +27,8 @@ from rules.estate import Estate
 from rules.planning.course import Compared, Course, Status, compare, looked
 from rules.planning.explained import windows
 from rules.planning.plan_words import ended_words, signed_words, withdrawn_words
-from rules.planning.ridethrough import Ridethrough, Scenario
+from rules.planning.ride_result import Ridethrough
+from rules.planning.scenario import Scenario
 from rules.planning.signed import AbortLimits, Breach, SignedPlan, digest_of, objections, sign, watch
 from rules.reading import Stamp
 

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from api.scenario import ScenarioBody
     from collector.configuration import Configuration
     from collector.stored import PlanBasis
-    from rules.planning.ridethrough import Ridethrough, Scenario
+    from rules.planning.ride_result import Ridethrough
+    from rules.planning.scenario import Scenario
     from rules.verdicts import Verdict
 
 CASES: Final = ("as_declared", "starts", "by_hand", "never")
@@ -137,7 +138,7 @@ def _play(  # noqa: PLR0917 - what is asked, of whom
 
 
 def _worst(results: Sequence[Ridethrough]) -> Verdict:
-    from rules.planning.ridethrough import worst  # noqa: PLC0415
+    from rules.planning.ride_result import worst  # noqa: PLC0415
 
     return worst(result.verdict for result in results)
 
@@ -186,13 +187,9 @@ def _rides(
     """Yield the systems' results. Raises ValueError for units or load groups unknown."""
     from collector.planner import PLAN_SEED  # noqa: PLC0415
     from rules.planning.load_ahead import load_ahead  # noqa: PLC0415
-    from rules.planning.ridethrough import (  # noqa: PLC0415
-        EstateTask,
-        refuse_strangers,
-        refuse_unknown,
-        ride_estate,
-        untold,
-    )
+    from rules.planning.ride_result import untold  # noqa: PLC0415
+    from rules.planning.ridethrough import EstateTask, ride_estate  # noqa: PLC0415
+    from rules.planning.scenario import refuse_strangers, refuse_unknown  # noqa: PLC0415
 
     estate, groups = configuration.estate, configuration.estate.load_groups
     refuse_unknown(scenario, set(estate.units), set(groups))

@@ -23,7 +23,7 @@ from api.pages.model import Isolation, Sheet
 from api.pages.overview import index_page
 from api.pages.system_sheet import system_page
 from rules.planning.programme import Programme
-from rules.planning.ridethrough import Ridethrough
+from rules.planning.ride_result import Ridethrough
 from rules.planning.safety import ADVICE_ONLY
 
 LEFT_OUT: Final = frozenset({"form", "button", "input", "select", "textarea", "script"})

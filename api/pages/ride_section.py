@@ -7,7 +7,7 @@ from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.words import stopwatch, with_figures
-from rules.planning.ridethrough import Happening, Ridethrough
+from rules.planning.ride_result import Happening, Ridethrough
 from rules.verdicts import Verdict
 
 ANSWERS: dict[Verdict, str] = {

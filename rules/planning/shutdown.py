@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import Final
 
 from rules.estate import Generator, Unit
-from rules.planning.ridethrough import Ridethrough, Scenario
+from rules.planning.ride_result import Ridethrough
+from rules.planning.scenario import Scenario
 from rules.planning.supply import MainsOut, OnBanks, on_banks
 
 STANDARD_S: Final = 1800.0

@@ -17,8 +17,9 @@ from typing import Any, Final
 from rules.alarms.plain import to_plain
 from rules.estate import Generator, Unit
 from rules.parallel import FEEDING, MERELY_UNSEEN
-from rules.planning.ridethrough import Ridethrough, Scenario
+from rules.planning.ride_result import Ridethrough
 from rules.planning.safety import ADVICE_ONLY, SAFETY
+from rules.planning.scenario import Scenario
 from rules.planning.supply import FOR_EVER, OnBanks, on_banks
 from rules.requirements import minutes
 from rules.verdicts import SystemState, Verdict

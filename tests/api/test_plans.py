@@ -29,8 +29,8 @@ from rules.assess import SystemView, glance, system_state, task_of
 from rules.autonomy import hold_ups
 from rules.estate import LoadGroup
 from rules.peaks import DayPeak, PeakRecord
-from rules.planning.ridethrough import Scenario
 from rules.planning.safety import SAFETY
+from rules.planning.scenario import Scenario
 from rules.verdicts import LineLoad, Load
 from tests.rules.plants import NOON, estate, known_banks, reading
 

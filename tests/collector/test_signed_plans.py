@@ -12,7 +12,7 @@ from collector.clock import TurnedClock
 from collector.signed_plans import FURTHEST, NotSigned
 from rules.alarms.lifecycle import State
 from rules.planning.course import Status
-from rules.planning.ridethrough import Scenario
+from rules.planning.scenario import Scenario
 from rules.planning.signed import AbortLimits
 from rules.planning.supply import MainsOut
 from tests.collector.signing import site

@@ -10,7 +10,7 @@ from typing import Any, cast
 from collector.planner import Busy, NotYet, Planner
 from collector.switching_off import SwitchingOff
 from rules.planning.course import Status
-from rules.planning.ridethrough import Scenario
+from rules.planning.scenario import Scenario
 from rules.planning.shutdown import STANDARD, with_set, without_set
 from rules.planning.supply import MainsOut
 from rules.verdicts import Verdict

@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 
 from api.pages.model import Plans, PlanView, Sheet
 from rules.planning.course import Course, Spell, Status, compare
-from rules.planning.ridethrough import NOT_CHECKED, Ridethrough, Scenario
+from rules.planning.ride_result import NOT_CHECKED, Ridethrough
+from rules.planning.scenario import Scenario
 from rules.planning.shutdown import STANDARD, Shutdown, way, with_set, without_set
 from rules.planning.signed import AbortLimits, SignedPlan
 from rules.planning.supply import MainsOut

@@ -16,7 +16,7 @@ from api.pages.markup import render
 from api.pages.report import Report, document, style_hash
 from api.pages.system_sheet import system_page
 from rules.planning.programme import Job, Programme, Row, ServiceItem, Terms, programme
-from rules.planning.ridethrough import Happening, Ridethrough
+from rules.planning.ride_result import Happening, Ridethrough
 from rules.planning.safety import ADVICE_ONLY
 from rules.verdicts import Verdict
 from tests.api.pages import samples

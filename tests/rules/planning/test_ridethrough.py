@@ -14,18 +14,9 @@ from rules.battery.belief import BankBelief
 from rules.estate import Estate, LoadGroup
 from rules.hold_up import Asked
 from rules.planning.load_ahead import LoadAhead, QuarterLoad
-from rules.planning.ridethrough import (
-    BankCase,
-    EstateTask,
-    LoadBasis,
-    Ridethrough,
-    Scenario,
-    ShedStep,
-    refuse_unknown,
-    ride,
-    ride_estate,
-    worst,
-)
+from rules.planning.ride_result import LoadBasis, Ridethrough, worst
+from rules.planning.ridethrough import EstateTask, ride, ride_estate
+from rules.planning.scenario import BankCase, Scenario, ShedStep, refuse_unknown
 from rules.planning.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.verdicts import Verdict
 from tests.rules.plants import NOON, SET, estate, known_banks, reading, view

@@ -14,7 +14,9 @@ import pytest
 from rules.alarms.plain import from_plain, to_plain
 from rules.assess import glance, system_state, task_of
 from rules.autonomy import hold_ups
-from rules.planning.ridethrough import LoadBasis, PlayedLoad, Scenario, ride
+from rules.planning.ride_result import LoadBasis, PlayedLoad
+from rules.planning.ridethrough import ride
+from rules.planning.scenario import Scenario
 from rules.planning.signed import (
     AbortLimits,
     Criterion,
@@ -143,7 +145,7 @@ def test_a_plan_keeps_its_mark_on_the_way_to_the_disk_and_back_in_another_proces
     plan, _ = signed()
     many = replace(plan, scenario=replace(WORK, units_out=frozenset({"A1", "A2", "A3", "A4", "A5"})))
     script = (
-        "from rules.alarms.plain import to_plain;from rules.planning.ridethrough import Scenario;"
+        "from rules.alarms.plain import to_plain;from rules.planning.scenario import Scenario;"
         "print(to_plain(Scenario(units_out=frozenset({'A5','A4','A3','A2','A1'})))['units_out'])"
     )
     orders = set()

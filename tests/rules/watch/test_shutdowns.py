@@ -10,7 +10,7 @@ from rules.alarms.conditions.shutdown import DO, Met, ShutdownFigures
 from rules.alarms.inputs import PlannedWork, ShutdownLooked, SystemJudged
 from rules.alarms.lifecycle import State
 from rules.planning.explained import windows
-from rules.planning.ridethrough import Scenario
+from rules.planning.scenario import Scenario
 from rules.planning.signed import Criterion, SignedPlan
 from rules.planning.supply import MainsOut, OnBanks
 from rules.verdicts import OnBattery
