@@ -35,7 +35,8 @@ os.write(os.open(sys.argv[1], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600), li
 """
 
 
-ONCE = {"mains_lost", "unit_to_battery", "alarm_occur", "alarm_suppress", "incident_opened"}
+COMES_AND_GOES = {"alarm_occur", "alarm_suppress"}
+ONCE = {"mains_lost", "unit_to_battery", "incident_opened"} | COMES_AND_GOES
 
 
 def told(book: Path) -> list[dict[str, Any]]:
@@ -100,7 +101,14 @@ def test_an_outage_through_three_kills_is_one_incident_opened_once(tmp_path: Pat
             events = running.get("/v1/events?limit=1000")[1]["items"]
             assert running.end(signal.SIGTERM)[0] == 0
     assert len(openings(book, outage[0]["id"])) == 1  # a repeat after a kill would carry the same id
-    happened = Counter((e["kind"], e["about"], e["alarm"]) for e in events if e["kind"] in ONCE)
-    assert {("mains_lost", "mains", None), ("unit_to_battery", "A1", None)} <= set(happened)
-    assert set(happened.values()) == {1}
+    happened = Counter(
+        (e["kind"], e["about"], e["alarm"] or e["incident"]) for e in events if e["kind"] in ONCE
+    )
+    assert {("mains_lost", "mains"), ("unit_to_battery", "A1")} <= {key[:2] for key in happened}
+    # a busy machine may read late, and an alarm about that come, go and come: once more for every going alone
+    gone = Counter(e["alarm"] for e in events if e["kind"].startswith(("alarm_return", "alarm_release")))
+    again = {
+        key: n for key, n in happened.items() if n > 1 + (gone[key[2]] if key[0] in COMES_AND_GOES else 0)
+    }
+    assert again == {}
     assert command("verify", "--data", str(data)).returncode == 0
