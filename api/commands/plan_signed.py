@@ -18,6 +18,7 @@ from collector.signed_plans import Kept
 from collector.stored import NothingStoredError, signed
 from rules.alarms.wording import at_least, at_most, lasted
 from rules.planning.course import Status
+from rules.words import day_of
 
 
 def show(options: argparse.Namespace, configuration: Configuration, systems: Sequence[str]) -> int:
@@ -47,10 +48,10 @@ def sheet(kept: Kept, name: str, time_zone: str) -> str:
     def at(seconds: float) -> str:
         return f"{(plan.starts_at + timedelta(seconds=seconds)).astimezone(zone):%H:%M:%S}"
 
-    start = plan.starts_at.astimezone(zone)
+    start, signed = plan.starts_at.astimezone(zone), plan.signed_at.astimezone(zone)
     lines = [
-        f"Planned shutdown of {name}, {start:%a %d %b %Y %H:%M:%S} ({time_zone}): {course.status.value}",
-        f"Signed by {plan.signed_by}, {plan.signed_at.astimezone(zone):%d %b %Y %H:%M:%S}, mark {kept.id}",
+        f"Planned shutdown of {name}, {start:%a} {day_of(start, zone)} {start:%H:%M:%S} ({time_zone}): {course.status.value}",
+        f"Signed by {plan.signed_by}, {day_of(signed, zone)} {signed:%H:%M:%S}, mark {kept.id}",
         *([f"What for: {plan.note}"] if plan.note else []),
         *([f"Withdrawn by {course.by}: {course.why}"] if course.status is Status.WITHDRAWN else []),
         "",
