@@ -18,5 +18,5 @@ Read in this order:
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `assembly`      all of it made and joined; `service`: started and stopped, and what `api` may touch; `card_readers`, `replacements`
 11. `simulation`    an estate with physics of its own
-12. `upkeep`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
+12. `upkeep`, `whole_file`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
 """

@@ -10,8 +10,9 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Final, TypeVar
@@ -103,6 +104,20 @@ def make_folder(folder: Path) -> None:
         ) from error
     if not os.access(folder, os.W_OK | os.X_OK):
         raise StoreError(folder, StoreFault.UNWRITABLE, "cannot write into the folder")
+
+
+@contextmanager
+def one_view(connection: sqlite3.Connection) -> Iterator[None]:
+    """Have all reads within see the store as it was at the first of them, whatever others commit meanwhile.
+
+    To be short on a store in use: its log cannot be taken back while a view is open.
+    """
+    connection.execute("BEGIN")
+    try:
+        yield
+    finally:
+        if connection.in_transaction:
+            connection.execute("COMMIT")
 
 
 def _nothing() -> None:

@@ -1,6 +1,7 @@
 """Backup, restore, verify, rescue and export of a data folder. Plain functions that block; run them off the loop.
 
-`backup` and `verify` work on a folder in use: each file is read in one consistent view, and nobody waits.
+`backup`, `verify` and `export` work on a folder in use: each file is read in one consistent view, for `export` the
+history in a view for each run or day, and nobody waits.
 """
 
 from __future__ import annotations
@@ -16,7 +17,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from collector.database import FILE_MODE, Database, StoreError, StoreFault, damage, explained, make_folder
+from collector.database import (
+    FILE_MODE,
+    Database,
+    StoreError,
+    StoreFault,
+    damage,
+    explained,
+    make_folder,
+    one_view,
+)
 from collector.history import tables
 from collector.history.chunk import ChunkError
 from collector.history.export import Form, exported
@@ -27,6 +37,7 @@ from collector.history.verify import Finding, Looked, findings
 from collector.ledger import rows as ledger_rows
 from collector.ledger.schema import STEPS as LEDGER_STEPS
 from collector.ledger.schema import tables_at
+from collector.whole_file import whole_file
 
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
@@ -50,6 +61,16 @@ class BackedUp:
 
     folder: Path
     files: Mapping[str, tuple[int, str]]
+
+
+class UnitUnknownError(ValueError):
+    """The caller named a unit of which nothing was ever read."""
+
+    def __init__(self, folder: Path, unit: str, known: Sequence[str]) -> None:
+        self.unit = unit
+        self.known = tuple(known)
+        listed = ", ".join(known) or "none"
+        super().__init__(f"{folder}: nothing was ever read of a unit {unit!r}. Known: {listed}")
 
 
 def _opened(path: Path) -> sqlite3.Connection:
@@ -197,12 +218,16 @@ def export(
 ) -> int:
     """Write the exact readings of units (none named: all) to a file, and return how many rows.
 
-    Works on a folder in use. Raises StoreError, `collector.history.export.NotInstalledError`, OSError.
+    Works on a folder in use. Raises UnitUnknownError, StoreError, `collector.history.export.NotInstalledError`,
+    OSError; nothing stands at `target` then that did not before.
     """
     path = folder / HISTORY_FILE
     connection = _opened(path)
     try:
         known = [str(name) for (name,) in connection.execute("SELECT name FROM units ORDER BY name")]
+        for unit in units:
+            if unit not in known:
+                raise UnitUnknownError(folder, unit, known)
         return exported(
             connection,
             target,
@@ -221,19 +246,22 @@ def export(
 
 
 def export_ledger(folder: Path, target: Path) -> int:
-    """Write every line of the ledger as one JSON object a line, and return how many. Raises StoreError, OSError."""
+    """Write every line of the ledger as one JSON object a line, and return how many. Raises StoreError, OSError.
+
+    All tables are read in one view: an alarm, its line in the journal and its messages belong together. A
+    ledger is small enough for that.
+    """
     path = folder / LEDGER_FILE
     connection = _opened(path)
     count = 0
     try:
-        with target.open("w", encoding="utf-8") as out:
+        with whole_file(target) as part, part.open("w", encoding="utf-8") as out, one_view(connection):
             for table in _tables(connection):
                 cursor = connection.execute(f"SELECT * FROM {table}")  # noqa: S608
                 names = [column[0] for column in cursor.description]
                 for row in cursor:
-                    out.write(
-                        json.dumps({"table": table} | dict(zip(names, map(_plain, row), strict=True))) + "\n"
-                    )
+                    line = {"table": table} | dict(zip(names, map(_plain, row), strict=True))
+                    out.write(json.dumps(line) + "\n")
                     count += 1
     except sqlite3.Error as error:
         raise explained(path, error) from error
@@ -246,6 +274,24 @@ def _plain(value: ledger_rows.Column) -> ledger_rows.Column:
     return value.hex() if isinstance(value, bytes) else value
 
 
+_BESIDE: Final = ("-wal", "-shm", "-journal")
+"""What SQLite keeps beside a file: a log left by a kill would be played into whatever store is put in its place."""
+
+
+def _require_no_stores(folder: Path) -> None:
+    """Raise StoreError where a folder has stores, or what was left of one."""
+    for name in STEPS:
+        if (folder / name).exists():
+            raise StoreError(folder, StoreFault.IN_THE_WAY, "the data folder already has stores")
+        for ending in _BESIDE:
+            if (folder / (name + ending)).exists():
+                what = (
+                    f"{name}{ending} is left of a store that is no longer here; it may hold what was committed last, "
+                    f"and would spoil a store put beside it: move it away, or back beside its {name}"
+                )
+                raise StoreError(folder, StoreFault.IN_THE_WAY, what)
+
+
 def restore(source: Path, folder: Path) -> Verified:
     """Put a backup into a data folder that has no stores yet, and verify it there. Raises StoreError."""
     try:
@@ -255,8 +301,7 @@ def restore(source: Path, folder: Path) -> Verified:
     for name, facts in listed.items():
         if name not in STEPS or not (source / name).is_file() or _digest(source / name) != facts["sha256"]:
             raise StoreError(source / name, StoreFault.CORRUPT, "differs from the backup's own list")
-    if any((folder / name).exists() for name in STEPS):
-        raise StoreError(folder, StoreFault.IN_THE_WAY, "the data folder already has stores")
+    _require_no_stores(folder)
     make_folder(folder)
     for name in listed:
         part = folder / f"{name}.part"
@@ -273,8 +318,7 @@ def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
 
     The damaged files are not changed. Raises StoreError.
     """
-    if any((target / name).exists() for name in STEPS):
-        raise StoreError(target, StoreFault.IN_THE_WAY, "the folder already has stores")
+    _require_no_stores(target)
     left: list[Finding] = []
     for path in _stores(folder):
         page_bytes = PAGE_BYTES if path.name == HISTORY_FILE else 4096

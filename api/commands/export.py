@@ -13,7 +13,7 @@ from collector.history.export import Form, NotInstalledError
 from collector.ledger import Ledger
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
-from collector.upkeep import LEDGER_FILE, export, export_ledger
+from collector.upkeep import LEDGER_FILE, UnitUnknownError, export, export_ledger
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,6 +50,8 @@ def run(options: argparse.Namespace) -> int:
                 start=options.start,
                 end=options.end,
             )
+    except UnitUnknownError as error:
+        return complain(Exit.WRONG_INPUT, str(error))
     except (StoreError, NotInstalledError) as error:
         return complain(Exit.UNREACHABLE, str(error))
     except OSError as error:

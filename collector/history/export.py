@@ -13,16 +13,20 @@ import json
 import sqlite3
 import types
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import fields
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final, Protocol, Self, TextIO, get_args, get_type_hints
+from typing import Any, Final, Protocol, TextIO, get_args, get_type_hints
 
+from collector.database import one_view
+from collector.history.buckets import DAY_MS
 from collector.history.columns import milliseconds, readings_of
-from collector.history.lookup import blocks
+from collector.history.lookup import blocks, pieces
 from collector.history.store import Meaning, WireReading
 from collector.history.tables import Texts, unit_number
+from collector.whole_file import whole_file
 from rules import reading as vocabulary
 from rules.reading import Reading, Silence
 
@@ -209,51 +213,44 @@ class ParquetWriter:
         self._out.close()
 
 
-class Export:
-    """A file under way; it gets its name only when it is whole."""
-
-    def __init__(self, target: Path, form: Form, meaning: Meaning) -> None:
-        self.target = target
-        self.count = 0
-        self._part = target.with_name(target.name + ".part")
-        self._text: TextIO | None = None
-        self._writer: Writer
+@contextmanager
+def export_file(target: Path, form: Form, meaning: Meaning) -> Iterator[Writer]:
+    """Give a writer into a file that gets its name only when it is whole. Raises NotInstalledError, OSError."""
+    with whole_file(target) as part, ExitStack() as stack:
+        writer: Writer
         if form is Form.PARQUET:
-            self._writer = ParquetWriter(self._part, meaning)
+            writer = ParquetWriter(part, meaning)
         else:
-            self._text = self._part.open("w", encoding="utf-8", newline="")
-            self._writer = CsvWriter(self._text, meaning) if form is Form.CSV else WireWriter(self._text)
-
-    def write(self, batch: Sequence[WireReading]) -> None:
-        """Add some readings."""
-        self._writer.write(batch)
-        self.count += len(batch)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self._writer.close()
-        if self._text is not None:
-            self._text.close()
-        if kind is None:
-            self._part.replace(self.target)
-        else:
-            self._part.unlink(missing_ok=True)
+            text = stack.enter_context(part.open("w", encoding="utf-8", newline=""))
+            writer = CsvWriter(text, meaning) if form is Form.CSV else WireWriter(text)
+        with closing(writer):
+            yield writer
 
 
 def stored_batches(
     connection: sqlite3.Connection, unit: str, start: datetime, end: datetime
 ) -> Iterator[list[WireReading]]:
-    """Yield a unit's exact readings out of an SQLite history, a day at a time."""
+    """Yield a unit's exact readings out of an SQLite history in use, a run or a day at a time.
+
+    Each piece is read in a view of its own: a fold that commits between two statements would take from under
+    the second what the first has seen. One view over all would keep the store's log from being taken back for
+    as long as the export takes. Days keep their readings through every fold, so pieces fit together.
+    """
     found = unit_number(connection, unit)
     if found is None:
         return
     number, first_ms = found
     texts = Texts(connection)
     begin_ms, end_ms = max(milliseconds(start), first_ms), milliseconds(end)
-    for block in blocks(connection, number, begin_ms, end_ms):
-        yield list(readings_of(unit, block, texts))
+    with one_view(connection):
+        days = pieces(connection, number, begin_ms, end_ms)
+    for first, after in days:
+        with one_view(connection):
+            found_here = list(
+                blocks(connection, number, max(begin_ms, first * DAY_MS), min(end_ms, after * DAY_MS))
+            )
+        for block in found_here:
+            yield list(readings_of(unit, block, texts))
 
 
 def exported(
@@ -271,10 +268,12 @@ def exported(
 
     `progress` is called after every day with the unit and the number of rows so far.
     """
-    with Export(target, form, meaning) as out:
+    count = 0
+    with export_file(target, form, meaning) as out:
         for unit in units:
             for batch in stored_batches(connection, unit, start, end):
                 out.write(batch)
+                count += len(batch)
                 if progress is not None:
-                    progress(unit, out.count)
-    return out.count
+                    progress(unit, count)
+    return count

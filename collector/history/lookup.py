@@ -121,7 +121,7 @@ def blocks(
     wanted: frozenset[str] | None = None,
 ) -> Iterator[Block]:
     """Yield a unit's exact readings from `start_ms` to `end_ms` (excluded), a run or a day at a time, in order."""
-    for first_day, end_day in _pieces(connection, unit, start_ms, end_ms):
+    for first_day, end_day in pieces(connection, unit, start_ms, end_ms):
         first, last = max(start_ms, first_day * DAY_MS), min(end_ms, end_day * DAY_MS)
         parts = folded_blocks(connection, unit, first // DAY_MS, -(-last // DAY_MS), wanted)
         parts += [
@@ -156,18 +156,18 @@ def folded_blocks(
     ]
 
 
-def _pieces(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
+def pieces(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
     """Return first days and ends of what can be read together: runs, and days with other readings."""
     first, last = start_ms // DAY_MS, -(-end_ms // DAY_MS)
     found = [(s.first_day, s.end_day) for s in spans_in(connection, "runs", unit, first, last)]
     found += [(day, day + 1) for day in _loose_days(connection, unit, start_ms, end_ms)]
-    pieces: list[tuple[int, int]] = []
+    parts: list[tuple[int, int]] = []
     for begin, end in sorted(found):
-        if pieces and begin < pieces[-1][1]:
-            pieces[-1] = (pieces[-1][0], max(end, pieces[-1][1]))
+        if parts and begin < parts[-1][1]:
+            parts[-1] = (parts[-1][0], max(end, parts[-1][1]))
         else:
-            pieces.append((begin, end))
-    return pieces
+            parts.append((begin, end))
+    return parts
 
 
 def _loose_days(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> set[int]:

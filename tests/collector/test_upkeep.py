@@ -159,6 +159,26 @@ def test_a_backup_that_was_changed_or_cut_off_is_not_restored(folder: Path, tmp_
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.parametrize("put", [restore, rescue])
+async def test_nothing_is_put_beside_the_log_that_a_kill_left(
+    folder: Path, tmp_path: Path, meaning: Meaning, put: Callable[[Path, Path], object]
+) -> None:
+    backup(folder, tmp_path / "backup")
+    target = tmp_path / "target"
+    target.mkdir()
+    async with SqliteHistory(folder / HISTORY_FILE, meaning) as history:
+        await history.append([tick(n, "A3") for n in range(3700, 3900)])
+        # what a kill leaves: the log is not taken back into the file
+        shutil.copy(folder / f"{HISTORY_FILE}-wal", target)
+    assert (target / f"{HISTORY_FILE}-wal").stat().st_size > 0
+    before = (target / f"{HISTORY_FILE}-wal").read_bytes()
+    with pytest.raises(StoreError, match="-wal is left of a store") as caught:
+        put(tmp_path / "backup", target)
+    assert caught.value.fault is StoreFault.IN_THE_WAY
+    assert [path.name for path in target.iterdir()] == [f"{HISTORY_FILE}-wal"]
+    assert (target / f"{HISTORY_FILE}-wal").read_bytes() == before
+
+
 def test_the_list_in_a_backup_says_what_it_holds(folder: Path, tmp_path: Path) -> None:
     made = backup(folder, tmp_path / "backup")
     listed = json.loads((tmp_path / "backup" / "backup.json").read_text(encoding="utf-8"))
@@ -274,6 +294,18 @@ async def test_any_flipped_bits_are_noticed_or_change_nothing(
     for reading in saved:  # what was saved is true, if not always whole
         expected = known[reading.at]
         assert reading.wire.items() <= expected.wire.items()
+
+
+def test_an_export_of_the_ledger_that_fails_leaves_what_stood_there(folder: Path, tmp_path: Path) -> None:
+    connection = sqlite3.connect(folder / LEDGER_FILE)
+    connection.execute("DROP TABLE engines")  # found missing when most is written
+    connection.commit()
+    connection.close()
+    (tmp_path / "ledger.jsonl").write_text("kept", encoding="utf-8")
+    with pytest.raises(StoreError, match="engines"):
+        export_ledger(folder, tmp_path / "ledger.jsonl")
+    assert (tmp_path / "ledger.jsonl").read_text(encoding="utf-8") == "kept"
+    assert not list(tmp_path.glob("*.part"))
 
 
 def test_every_line_of_the_ledger_can_be_taken_out(folder: Path, tmp_path: Path) -> None:

@@ -1,14 +1,21 @@
 """Everything kept can be taken out again, in forms that other programs read."""
 
+import asyncio
 import csv
 import io
 import json
+import sqlite3
+import threading
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from api.command import main
+from collector.history import lookup
+from collector.history.columns import Block
 from collector.history.export import COLUMNS, CsvWriter, Form, flat, plain_cell
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
@@ -84,6 +91,42 @@ def test_json_lines_lose_nothing(folder: Path, tmp_path: Path, meaning: Meaning)
     assert lines[0]["corrections"] == "plain"
     assert lines[-1]["wire"] == {"upsIdentModel": {"hex": "00ff"}, "upsAlarmsPresent": None}
     assert lines[-2]["silence"] == "no answer"
+
+
+def test_a_fold_that_commits_while_a_day_is_read_takes_no_row_from_the_export(
+    folder: Path, tmp_path: Path, meaning: Meaning, start: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+    hot_rows = lookup.hot_block
+    folds: list[str] = []
+
+    async def fold() -> None:
+        async with SqliteHistory(folder / HISTORY_FILE, meaning) as store:
+            folds.extend(await store.tend(start + timedelta(days=3)) or ["folded"])
+
+    def meanwhile(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> Block:
+        # the runs of this day have been read, its hot rows have not
+        if not folds:
+            thread = threading.Thread(target=lambda: asyncio.run(fold()))
+            thread.start()
+            thread.join()
+        return hot_rows(connection, unit, start_ms, end_ms)
+
+    monkeypatch.setattr(lookup, "hot_block", meanwhile)
+    assert export(folder, tmp_path / "out.csv", Form.CSV, meaning) == 6003
+    assert folds == ["folded"]
+    with closing(sqlite3.connect(folder / HISTORY_FILE)) as connection:
+        assert connection.execute("SELECT sum(readings) FROM runs").fetchone() == (5760,)
+
+
+def test_a_unit_that_was_never_read_is_a_mistake_that_names_the_known_ones(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out.csv"
+    out.write_text("kept", encoding="utf-8")
+    assert main(["export", str(out), "--unit", "A1", "--unit", "B7", "--data", str(folder)]) == 2
+    assert capsys.readouterr().err == f"{folder}: nothing was ever read of a unit 'B7'. Known: A1, A2\n"
+    assert out.read_text(encoding="utf-8") == "kept"
 
 
 def test_an_export_that_fails_leaves_no_half_file(folder: Path, tmp_path: Path, meaning: Meaning) -> None:
