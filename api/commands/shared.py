@@ -54,8 +54,8 @@ def moment(text: str) -> datetime:
     """Return a day or a time from the command line; without a zone it is UTC."""
     try:
         found = datetime.fromisoformat(text)
-    except ValueError:
+        return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
+    except (ValueError, OverflowError):
         raise argparse.ArgumentTypeError(
             f"want a day or time like 2026-11-24 or 2026-11-24T14:00:00Z; got {text!r}"
         ) from None
-    return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, TypeVar
+from typing import Annotated, Final, TypeVar
 
 from fastapi import Depends, Query, Request
 from fastapi.responses import Response
@@ -39,6 +39,10 @@ From = Annotated[str | None, Query(alias="from", description="RFC 3339; a month 
 To = Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")]
 
 
+YEARS: Final = range(1900, 2200)
+"""What a query may name: with room before and after it for what is reckoned from it."""
+
+
 def span(
     service: Service, start: str | None, end: str | None, default: timedelta
 ) -> tuple[datetime, datetime]:
@@ -56,16 +60,21 @@ def answer(value: object, status: int = 200) -> Response:
 
 
 def moment(text: str | None, name: str, default: datetime) -> datetime:
-    """Return a time from a query, RFC 3339 with its zone. Raises Problem."""
+    """Return a time from a query, RFC 3339 with its zone, of the years in `YEARS`. Raises Problem."""
     if text is None:
         return default
     try:
-        found = datetime.fromisoformat(text.replace(" ", "+"))  # a bare + in a query arrives as a blank
-    except ValueError:
+        # a bare + in a query arrives as a blank
+        given = datetime.fromisoformat(text.replace(" ", "+"))
+        found = None if given.tzinfo is None else given.astimezone(UTC)
+    except (ValueError, OverflowError):  # the first and the last hours of the calendar have no other zone
         found = None
-    if found is None or found.tzinfo is None:
-        raise Problem(422, "wrong-input", f"{name}: want a time like 2026-11-24T14:00:00Z; got {text!r}")
-    return found.astimezone(UTC)
+    if found is None:
+        raise Problem(422, "wrong-input", f"{name}: want a time like 2026-11-24T14:00:00Z; got {text[:60]!r}")
+    if found.year not in YEARS:
+        want = f"want a year from {YEARS.start} to {YEARS.stop - 1}"
+        raise Problem(422, "wrong-input", f"{name}: {want}; got {text[:60]!r}")
+    return found
 
 
 def mark(text: str | None) -> int | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
@@ -78,8 +77,8 @@ class OutageMark(BaseModel):
 @router.post("/incidents/{incident}/mark", responses=told(404, 422))
 async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
     """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
+    lost_at = None if said.lost_at is None else moment(said.lost_at.isoformat(), "lost_at", said.lost_at)
     try:
-        lost_at = None if said.lost_at is None else said.lost_at.astimezone(UTC)
         seq = await service.mark_outage(incident, by=said.by, source=Source(said.source), lost_at=lost_at)
     except NoSuchOutage as error:
         raise Problem(

@@ -114,6 +114,10 @@ async def opened(folder: Path, more: str = "") -> AsyncIterator[tuple[Service, h
         ("/v1/systems/A/load/percentiles?from=2016-01-01T00:00:00Z", 422),
         ("/v1/banks/none/discharges", 404),
         ("/v1/units/A1/history?quantity=output_power_w&line=1&from=yesterday", 422),
+        ("/v1/units/A1/history?quantity=output_power_w&line=1&to=0001-01-01T00:00:00Z", 422),
+        ("/v1/units/A1/history?quantity=output_power_w&line=1&to=0001-01-01T00:00:00%2B09:00", 422),
+        ("/v1/systems/A/load/percentiles?from=9999-12-31T23:50:00Z&to=9999-12-31T23:59:00-09:00", 422),
+        ("/v1/events?from=9999-12-31T23:59:59-01:00", 422),
         ("/v1/banks", 200),
         ("/v1/alarms", 200),
         ("/v1/alarms?state=no_such_state", 422),
@@ -230,6 +234,8 @@ async def test_a_persons_mark_on_an_outage_is_kept_and_read_back_by_the_next_sta
         kinds = [e["kind"] for e in (await client.get("/v1/events")).json()["items"]]
         assert kinds[:3] == ["set_start_learnt", "supply_returned", "outage_marked"]
         assert (await client.post("/v1/incidents/no-such/mark", json=said)).status_code == 404
+        no_such_time = said | {"lost_at": "0001-01-01T00:00:00+09:00"}
+        assert (await client.post(f"/v1/incidents/{incident}/mark", json=no_such_time)).status_code == 422
         steps = dict(service.recorder.memories.aftermath.seen_steps("A"))
     async with opened(tmp_path) as (service, _):
         assert steps
