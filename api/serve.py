@@ -18,6 +18,7 @@ from starlette.types import ASGIApp
 
 from collector.notify import notify, watchdog_period_s
 from collector.service import Service
+from collector.turns import favour_the_loop
 
 
 class PortTakenError(OSError):
@@ -77,6 +78,7 @@ async def serve(service: Service, app: ASGIApp, bound: socket.socket) -> None:
 
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, asked)
+    favour_the_loop()
     try:
         async with asyncio.TaskGroup() as group:
             collecting = group.create_task(service.run(), name="service")

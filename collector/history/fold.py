@@ -97,14 +97,7 @@ def _hot_blocks(
         group: list[int] = []
         while waiting and (not group or sum(counts[u] for u in group) + counts[waiting[0]] <= STEP_ROWS):
             group.append(waiting.pop(0))
-        rows: dict[int, list[hot.Row]] = {unit: [] for unit in group}
-        columns = hot.SELECT.removeprefix("SELECT ")
-        for unit, *row in connection.execute(
-            f"SELECT unit, {columns} WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ? ORDER BY at",
-            (start_ms, end_ms, group[0], group[-1]),
-        ):
-            rows[unit].append(tuple(row))
-        found |= {unit: hot.block_of_rows(part, known) for unit, part in rows.items()}
+        found |= hot.blocks(connection, known, (start_ms, end_ms), (group[0], group[-1]))
     return found, sum(counts.values())
 
 

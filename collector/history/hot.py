@@ -36,9 +36,13 @@ _HEAD: Final = struct.Struct("<8q")
 
 COLUMNS: Final = "at, unit, layout, clock_offset, start, corrections, period, wide, cells, check_sum"
 INSERT: Final = f"INSERT OR IGNORE INTO hot ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
-SELECT: Final = "SELECT at, layout, clock_offset, start, corrections, period, wide, cells FROM hot"
-
-Row = tuple[int, int, int, int, int, int, int, bytes]
+_GATHER: Final = (
+    "SELECT unit, layout, wide, group_concat(at), group_concat(clock_offset), group_concat(start),"
+    " group_concat(corrections), group_concat(period), group_concat(hex(cells), '')"
+    " FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ? GROUP BY unit, layout, wide"
+)
+"""Gathers the rows of a unit within SQLite. Read row by row, each would have the reading thread let go of the
+interpreter's lock and take it again, and the event loop that waits for it is woken each time and comes too late."""
 
 
 def stored_text(value: str | bytes | int) -> tuple[int, bytes]:
@@ -168,19 +172,25 @@ def _as_integers(
     return tuple(keys), integers
 
 
-def block_of_rows(rows: Sequence[Row], layouts: dict[int, tuple[str, ...]]) -> Block:
-    """Return hot rows of one unit as a block."""
-    groups: dict[tuple[int, int], list[Row]] = {}
-    for row in rows:
-        groups.setdefault((row[1], row[6]), []).append(row)
-    return joined([_block(group, layouts[layout], wide) for (layout, wide), group in groups.items()])
+def blocks(
+    connection: sqlite3.Connection,
+    layouts: dict[int, tuple[str, ...]],
+    span_ms: tuple[int, int],
+    units: tuple[int, int],
+) -> dict[int, Block]:
+    """Return the hot rows of a span (its end excluded) of the units from the lowest to the highest."""
+    parts: dict[int, list[Block]] = {}
+    for unit, layout, wide, *gathered in connection.execute(_GATHER, (*span_ms, *units)):
+        parts.setdefault(unit, []).append(_block(gathered, layouts[layout], wide))
+    return {unit: joined(found) for unit, found in parts.items()}
 
 
-def _block(rows: Sequence[Row], names: tuple[str, ...], wide: int) -> Block:
-    cells = np.frombuffer(b"".join(row[7] for row in rows), dtype="<i8" if wide else "<i4")
-    table = cells.astype(np.int64).reshape(len(rows), len(names))
-    poll = np.array([(row[0], *row[2:6]) for row in rows], dtype=np.int64)
+def _block(gathered: Sequence[str], names: tuple[str, ...], wide: int) -> Block:
+    at, *poll = (np.array(text.split(","), dtype=np.int64) for text in gathered[:-1])
+    order = np.argsort(at)
+    cells = np.frombuffer(bytes.fromhex(gathered[-1]), dtype="<i8" if wide else "<i4")
+    table = cells.reshape(len(at), len(names))[order].astype(np.int64)
     columns = {name: Column(table[:, place].copy()) for place, name in enumerate(names)}
-    for place, name in enumerate((OFFSET, START, CORRECTIONS, PERIOD), start=1):
-        columns[name] = Column(poll[:, place].copy())
-    return Block(poll[:, 0].copy(), columns)
+    for name, values in zip((OFFSET, START, CORRECTIONS, PERIOD), poll, strict=True):
+        columns[name] = Column(values[order])
+    return Block(at[order], columns)

@@ -15,6 +15,7 @@ from collector.history import bundle, chunk, hot, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import (
     CORRECTIONS,
+    EMPTY,
     NOTHING,
     OFFSET,
     PERIOD,
@@ -31,10 +32,8 @@ from collector.history.tables import AT, Texts, key_of, layouts, object_names, s
 
 def hot_block(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> Block:
     """Return a unit's hot readings from `start_ms` to `end_ms` (excluded)."""
-    rows = connection.execute(
-        f"{hot.SELECT} WHERE at >= ? AND at < ? AND unit = ? ORDER BY at", (start_ms, end_ms, unit)
-    ).fetchall()
-    return hot.block_of_rows(rows, layouts(connection)) if rows else hot.block_of_rows((), {})
+    found = hot.blocks(connection, layouts(connection), (start_ms, end_ms), (unit, unit))
+    return found.get(unit, EMPTY)
 
 
 def hour_block(connection: sqlite3.Connection, unit: int, hour: int) -> Block | None:

@@ -13,20 +13,24 @@ import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
 from math import log2
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
 
 from collector.database import damage
 from collector.history.sqlite import SqliteHistory
+from collector.history.store import WireReading
 from collector.ledger import Ledger
+from collector.turns import favour_the_loop
 from collector.upkeep import verify
-from tests.bench.store_against_influxdb import OBJECTS, START, Plain, status, ticks
+from collector.worker import SPAWN
+from tests.bench.store_against_influxdb import OBJECTS, START, Plain, drawn, readings, status
 from tests.collector.history.test_kill import check, write_until_killed
 
 LAG_MS = 20.0
@@ -110,15 +114,36 @@ def control() -> Iterator[list[float]]:
             found.append(float(idle.stdout.read().split()[-1]))
 
 
-async def endured(path: Path, units: int, rows: int, step_s: float, batch: int) -> Seen:
+def draw(pipe: Connection, units: int, rows: int, step_s: float, batch: int) -> None:
+    for polls in drawn(units, rows, 0.0, step_s=step_s, batch=batch, late_ms=40):
+        pipe.send(polls)
+    pipe.send([])
+
+
+@contextmanager
+def drawing(units: int, rows: int, step_s: float, batch: int) -> Iterator[Callable[[], list[WireReading]]]:
+    """Draw in another process, since that is no work of the store's; give what returns the next batch."""
+    pipe, end = SPAWN.Pipe(duplex=False)
+    process = SPAWN.Process(target=draw, args=(end, units, rows, step_s, batch))
+    process.start()
+    try:
+        yield lambda: readings(pipe.recv(), step_s)
+    finally:
+        process.kill()
+        process.join()
+
+
+async def endured(
+    path: Path, units: int, rows: int, step_s: float, made: Callable[[], list[WireReading]]
+) -> Seen:
     """Write `rows` polls of each unit, tending every simulated hour, and measure at each tenth."""
     seen = Seen()
     total = units * rows
     done, tenth, due_s, part_end = 0, 1, 3600.0, START
     async with SqliteHistory(path, Plain()) as store:
+        favour_the_loop()
         lag = asyncio.create_task(watch_lag(seen.lags_ms))
-        made = ticks(units, rows, 0.0, step_s=step_s, batch=batch, late_ms=40)
-        while part := await asyncio.to_thread(next, made, None):
+        while part := await asyncio.to_thread(made):
             await store.append(part)
             done += len(part)
             part_end = part[-1].at
@@ -151,8 +176,8 @@ async def endured(path: Path, units: int, rows: int, step_s: float, batch: int) 
 async def test_a_long_span_leaves_the_store_as_quick_and_as_small(
     tmp_path: Path, units: int, rows: int, step_s: float, batch: int
 ) -> None:
-    with control() as idle_ms:
-        seen = await endured(tmp_path / "history.sqlite", units, rows, step_s, batch)
+    with control() as idle_ms, drawing(units, rows, step_s, batch) as made:
+        seen = await endured(tmp_path / "history.sqlite", units, rows, step_s, made)
     lags = sorted(seen.lags_ms)
     per_value = seen.used_bytes[-1] / (units * rows * len(OBJECTS))
     print(

@@ -18,7 +18,7 @@ import sys
 import tempfile
 import time
 import urllib.parse
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -74,25 +74,45 @@ class Signals:
         return walk.tolist(), self._draw.integers(0, self._late_ms + 1, rows).tolist()
 
 
-def ticks(
+Drawn = tuple[int, float, list[int]]
+"""A poll that is no reading yet: number of the unit, seconds after START, values of OBJECTS."""
+
+
+def drawn(
     units: int, rows: int, noise: float, *, step_s: float, batch: int, late_ms: int = 0
-) -> Iterator[list[WireReading]]:
-    """Yield batches in order of time; each unit's polls keep their own place within the period."""
+) -> Iterator[list[Drawn]]:
+    """Yield polls in batches in order of time; each unit's keep their own place within the period."""
     signals = [Signals(noise, late_ms, unit) for unit in range(units)]
-    waiting: list[WireReading] = []
+    waiting: list[Drawn] = []
     for first in range(0, rows, STRETCH):
         made = [signal.stretch(min(STRETCH, rows - first)) for signal in signals]
         for row in range(len(made[0][0])):
             for unit, (values, late) in enumerate(made):
                 at_s = (first + row) * step_s + unit * step_s / units + late[row] / 1000
-                wire: dict[str, Wire] = dict(zip(OBJECTS, values[row], strict=True))
-                stamp = Stamp(START + timedelta(seconds=at_s), at_s, "start")
-                waiting.append(WireReading(f"U{unit}", stamp, step_s, "none", wire))
+                waiting.append((unit, at_s, values[row]))
                 if len(waiting) == batch:
                     yield waiting
                     waiting = []
     if waiting:
         yield waiting
+
+
+def readings(polls: Iterable[Drawn], step_s: float) -> list[WireReading]:
+    """Return polls as the readings that a store is given."""
+    made = []
+    for unit, at_s, values in polls:
+        wire: dict[str, Wire] = dict(zip(OBJECTS, values, strict=True))
+        stamp = Stamp(START + timedelta(seconds=at_s), at_s, "start")
+        made.append(WireReading(f"U{unit}", stamp, step_s, "none", wire))
+    return made
+
+
+def ticks(
+    units: int, rows: int, noise: float, *, step_s: float, batch: int, late_ms: int = 0
+) -> Iterator[list[WireReading]]:
+    """Yield readings in batches, as `drawn` draws them."""
+    for polls in drawn(units, rows, noise, step_s=step_s, batch=batch, late_ms=late_ms):
+        yield readings(polls, step_s)
 
 
 @dataclass
