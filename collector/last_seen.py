@@ -3,17 +3,21 @@
 A card that answers tells everything anew within seconds. One that stays silent does not, and a system that was last
 seen on its banks has to go on counting down. The history has every reading of every batch, the ledger only what
 changed, so a reading newer than what the watch remembers is one whose batch was cut off: it is watched now.
+
+A machine may have read its cards while its clock stood ahead, and had it set right since. What was read then would
+be the newest until its time has come; it is passed over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.clock import Clock
 from collector.database import StoreError
-from collector.history.store import HistoryStore
+from collector.history.store import HistoryStore, WireReading
 from collector.snmp.learning import Learning
 from collector.snmp.meaning import CardMeaning
 from rules.alarms.remembering import remembered
@@ -24,6 +28,10 @@ from rules.watch.state import WatchState
 
 READ_BACK_WITHIN_S: Final = 5.0
 """A start waits at most this long for a slow store; units last seen on battery come first."""
+AHEAD: Final = timedelta(minutes=5)
+"""A reading stamped farther ahead than this was made by a clock that has been set back since."""
+LOOK_BACK: Final = (timedelta(hours=1), timedelta(days=1))
+"""How far is looked back for a reading made before such a one, in turn."""
 
 
 async def last_readings(
@@ -41,7 +49,7 @@ async def last_readings(
     remembered = {unit: state.units.get(unit, UnitMemory(unit)) for unit in units}
     for unit in sorted(units, key=lambda u: (not remembered[u].on_battery, u)):
         try:
-            record = await history.last(unit)
+            record = await last_by(history, unit, clock.now() + AHEAD)
         except StoreError:
             return found  # the boundary: a store that is away must not keep the watch from starting
         reading = None if record is None else meaning.reading(record)
@@ -52,6 +60,18 @@ async def last_readings(
         if clock.monotonic_s() > end_s:
             break
     return found
+
+
+async def last_by(history: HistoryStore, unit: str, latest: datetime) -> WireReading | None:
+    """Return a unit's newest reading that is not stamped after `latest`; None where none is found. Raises StoreError."""
+    newest = await history.last(unit)
+    if newest is None or newest.at <= latest:
+        return newest
+    for back in LOOK_BACK:
+        heard = [r async for r in history.readings(unit, latest - back, latest) if r.silence is None]
+        if heard:
+            return heard[-1]
+    return None
 
 
 def last_silences(state: WatchState, estate: Estate) -> dict[str, Silence]:
