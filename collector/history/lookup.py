@@ -27,7 +27,16 @@ from collector.history.columns import (
 )
 from collector.history.rollup import Rollup
 from collector.history.rollup import decoded as decoded_rollup
-from collector.history.tables import AT, Texts, key_of, layouts, object_names, stretch_of, unit_and_day
+from collector.history.tables import (
+    AT,
+    END_OF_DAYS,
+    Texts,
+    key_of,
+    layouts,
+    object_names,
+    stretch_of,
+    unit_and_day,
+)
 
 
 def hot_block(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> Block:
@@ -54,7 +63,11 @@ class Span:
 def spans_in(
     connection: sqlite3.Connection, table: str, unit: int, first_day: int, end_day: int
 ) -> list[Span]:
-    """Return the rows of a unit in a table that touch some days, in order. None reaches beyond its stretch."""
+    """Return the rows of a unit in a table that touch some days, in order. None reaches beyond its stretch.
+
+    Any days may be asked for: beyond those that a key can name lie the keys of other units, not this one's.
+    """
+    first_day, end_day = (min(max(day, 0), END_OF_DAYS) for day in (first_day, end_day))
     rows = connection.execute(
         f"SELECT key, end_day FROM {table} WHERE key >= ? AND key < ? AND end_day > ? ORDER BY key",  # noqa: S608
         (key_of(unit, stretch_of(first_day)), key_of(unit, end_day), first_day),

@@ -232,15 +232,12 @@ class SqliteHistory:
 
 def _spans_without(days_ms: set[int], start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
     """Yield the spans between `start_ms` and `end_ms` that lie in none of the days."""
-    begin: int | None = None
-    for day_ms in range(start_ms // DAY_MS * DAY_MS, end_ms, DAY_MS):
-        if day_ms in days_ms:
-            if begin is not None:
-                yield begin, day_ms
-            begin = None
-        elif begin is None:
-            begin = max(day_ms, start_ms)
-    if begin is not None:
+    begin = start_ms
+    for day_ms in sorted(days_ms):
+        if begin < min(day_ms, end_ms):
+            yield begin, min(day_ms, end_ms)
+        begin = max(begin, day_ms + DAY_MS)
+    if begin < end_ms:
         yield begin, end_ms
 
 

@@ -75,6 +75,8 @@ STEPS: Final = (_FIRST, _SECOND)
 AT: Final = chunk.AT
 STRETCH_DAYS: Final = 32
 _DAY_BITS: Final = 20
+END_OF_DAYS: Final = 1 << _DAY_BITS
+"""The first day (since 1970) that a key has no room for, in the year 4840."""
 LOOSE, SUMMED, SPARSE = 0, 1, 2
 """`folded.summed`: not yet; summaries by the hour stand; not made, since the exact readings take less room."""
 EXACT, GONE, WHOLE = 0, 1, 2
@@ -82,7 +84,7 @@ EXACT, GONE, WHOLE = 0, 1, 2
 
 
 def key_of(unit: int, day: int) -> int:
-    """Return the key of a run or of sums: ordered by unit, then by first day."""
+    """Return the key of a run or of sums: ordered by unit, then by first day, which is from 0 to `END_OF_DAYS`."""
     return (unit << _DAY_BITS) + day
 
 

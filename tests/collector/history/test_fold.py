@@ -5,7 +5,7 @@ import random
 import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -379,3 +379,27 @@ async def test_a_store_of_the_first_schema_is_read_and_brought_over(
             ]
         )
         assert old == [(0,), (0,), (0,)]
+
+
+async def test_a_span_far_beyond_any_reading_holds_this_unit_alone(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    """As of "all there is": from the first year to the last. Runs and sums are found by unit and day in one number."""
+    for unit, power in (("A1", 1), ("A2", 2000), ("A3", 3000)):
+        await store.append(
+            [reading(240 * n, {"upsOutputPower.1": power}, unit=unit, period_s=240.0) for n in range(360)]
+        )
+    await store.tend(start + 40 * DAY)
+    where = await places(store)
+    assert (where["hot"], where["runs"], where["hour_sums"]) == (0, 3, 3)
+    for unit, power in (("A1", 1), ("A2", 2000)):
+        for first in (datetime(1, 1, 1, tzinfo=UTC), start):
+            (bucket,) = await store.series(
+                unit,
+                "output_power_w",
+                line=1,
+                start=first,
+                end=datetime(9999, 12, 31, tzinfo=UTC),
+                points=1,
+            )
+            assert (bucket.min, bucket.max, bucket.good_count) == (power, power, 360)
