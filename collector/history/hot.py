@@ -67,7 +67,7 @@ class Names:
     """
 
     def __init__(self) -> None:
-        self._units: dict[str, int] = {}
+        self._units: dict[str, tuple[int, int]] = {}
         self._layouts: dict[tuple[str, ...], int] = {}
         self._texts: dict[tuple[int, bytes], int] = {}
 
@@ -78,16 +78,29 @@ class Names:
         self._texts.clear()
 
     def unit(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> int:
-        """Return a unit's number."""
-        number = self._units.get(unit)
-        if number is None:
+        """Return a unit's number; made where there is none, as of a unit first read at `at_ms`."""
+        return self._unit(connection, unit, at_ms)[0]
+
+    def unit_read(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> int:
+        """Return the number of a unit that was read at `at_ms`: at the earliest so far, it was first read then."""
+        number, first_ms = self._units.get(unit) or self._unit(connection, unit, at_ms)
+        if at_ms < first_ms:
+            connection.execute("UPDATE units SET first_at = ? WHERE id = ?", (at_ms, number))
+            self._units[unit] = (number, at_ms)
+        return number
+
+    def _unit(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> tuple[int, int]:
+        known = self._units.get(unit)
+        if known is None:
             connection.execute(
                 "INSERT INTO units (name, first_at) VALUES (?, ?) ON CONFLICT (name) DO NOTHING",
                 (unit, at_ms),
             )
-            number = int(connection.execute("SELECT id FROM units WHERE name = ?", (unit,)).fetchone()[0])
-            self._units[unit] = number
-        return number
+            number, first_ms = connection.execute(
+                "SELECT id, first_at FROM units WHERE name = ?", (unit,)
+            ).fetchone()
+            known = self._units[unit] = (int(number), int(first_ms))
+        return known
 
     def layout(self, connection: sqlite3.Connection, names: tuple[str, ...]) -> int:
         """Return a layout's number."""
@@ -138,7 +151,7 @@ def _row(connection: sqlite3.Connection, names: Names, reading: WireReading) -> 
         cells = struct.pack("<q", names.text(connection, reading.silence))
     head = (
         at_ms,
-        names.unit(connection, reading.unit, at_ms),
+        names.unit_read(connection, reading.unit, at_ms),
         names.layout(connection, keys),
         at_ms - round(reading.stamp.monotonic_s * 1000),
         names.text(connection, reading.stamp.start_id),

@@ -111,6 +111,26 @@ async def test_nothing_is_expected_before_a_unit_was_first_read(
     assert [(b.mean, b.expected_count) for b in buckets] == [(None, 0)] * 3
 
 
+async def test_a_unit_was_first_read_when_its_earliest_reading_was_made_not_when_the_first_one_came(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    path = tmp_path / "history.sqlite"
+    span = {"start": start - timedelta(minutes=2), "end": start + timedelta(minutes=1)}
+
+    async def expected(store: SqliteHistory) -> list[int]:
+        buckets = await store.series("A1", "output_power_w", line=1, points=3, **span)
+        return [b.expected_count for b in buckets]
+
+    async with SqliteHistory(path, meaning) as store:
+        await store.append([reading(0), reading(10), reading(-30), reading(20)])
+        assert await expected(store) == [0, 3, 6]
+        await store.keep_exact("A1", start - timedelta(days=1), start, "outage")  # reads nothing
+        assert await expected(store) == [0, 3, 6]
+    async with SqliteHistory(path, meaning) as store:
+        await store.append([reading(-90)])
+        assert await expected(store) == [3, 6, 6]
+
+
 async def test_a_correction_applies_on_reading(store: SqliteHistory, start: datetime, reading: Make) -> None:
     await store.append([reading(0), reading(10, corrections="halved")])
     end = start + timedelta(seconds=20)
