@@ -30,7 +30,8 @@ from collector.database import (
 from collector.history import tables
 from collector.history.chunk import ChunkError
 from collector.history.export import Form, exported
-from collector.history.rescue import rows_of, saved
+from collector.history.rescue import saved
+from collector.history.sound_rows import rows_of
 from collector.history.sqlite import PAGE_BYTES
 from collector.history.store import Meaning
 from collector.history.verify import Finding, Looked, findings

@@ -1,34 +1,47 @@
 """Saving what is sound of a damaged history.
 
-Pages that cannot be read are found by halving: a span of keys that fails is read in two halves, down to
-the row. Rows and chunks whose checksum does not fit are left behind, and named.
+Rows and chunks whose checksum does not fit, or that cannot be read at all (`sound_rows`), are left behind, and named.
+
+Readings name texts and units by number. Where the names are lost and the readings are not, a sentence is put in
+the place of each: without it nothing of those readings could be told, and the next text that is kept would get
+the number, and with it a meaning it never had.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
-from collector.history.columns import POLL
-from collector.history.lookup import day_block
+from collector.history.columns import CORRECTIONS, POLL, Block
+from collector.history.lookup import day_block, numbered_sums
+from collector.history.sound_rows import Row, rows_of
+from collector.history.sums import lines_of_days
 from collector.history.tables import EXACT, GONE, LOOSE, SUMMED, key_of, stretch_of, unit_and_day
 from collector.history.verify import (
     BUNDLES,
+    NAMELESS_UNITS,
     Finding,
     Places,
-    Row,
     entry_in_words,
     hot_row_is_sound,
+    sound_layouts,
+    text_numbers,
+    texts_missing,
+    texts_of_block,
+    texts_of_hot_row,
     words,
 )
 
 _POLL_COLUMNS: Final = frozenset(POLL)
 
+_FIRST_READ: Final = """SELECT min(at) FROM (SELECT at FROM hot WHERE unit = ?
+    UNION ALL SELECT hour * 3600000 FROM hours WHERE unit = ? UNION ALL SELECT day * 86400000 FROM folded WHERE unit = ?)"""
 _SIDE: Final = {
     "units": "id, name, first_at",
     "layouts": "id, names",
@@ -38,98 +51,83 @@ _SIDE: Final = {
 }
 
 
-def rows_of(
-    connection: sqlite3.Connection, table: str, columns: str, key: Sequence[str], lost: list[str]
-) -> Iterator[Row]:
-    """Yield every row of a table that can be read, halving the span of the key around what cannot.
+@dataclass(slots=True)
+class _Rescue:
+    """A rescue under way: where from, where to, what was left behind, and which texts are needed."""
 
-    `key`: whole-number columns that order the table ("rowid", or the primary key). What cannot be read is
-    added to `lost`.
-    """
-    yield from _rows_within(connection, (table, columns), tuple(key), (), lost)
+    source: sqlite3.Connection
+    target: sqlite3.Connection
+    places: Places
+    left: list[Finding] = field(default_factory=list)
+    lost: list[str] = field(default_factory=list)
+    needed: set[int] = field(default_factory=set)
+    in_force: set[int] = field(default_factory=set)
+    """Of the texts needed, those that are ids of correction sets."""
 
+    def rows(self, table: str, columns: str, *key: str) -> Iterator[Row]:
+        """Yield what can be read of a table."""
+        return rows_of(self.source, table, columns, key, self.lost)
 
-def _rows_within(
-    connection: sqlite3.Connection,
-    what: tuple[str, str],
-    key: tuple[str, ...],
-    fixed: tuple[int, ...],
-    lost: list[str],
-) -> Iterator[Row]:
-    table, columns = what
-    column, level = key[len(fixed)], len(fixed)
-    before = "".join(f"{name} = {value} AND " for name, value in zip(key, fixed, strict=False))
-    spans = [_span(connection, table, before, column)]
-    while spans:
-        low, high = spans.pop()
-        try:
-            rows = connection.execute(
-                f"SELECT {columns} FROM {table} WHERE {before}{column} >= ? AND {column} <= ?",  # noqa: S608
-                (low, high),
-            ).fetchall()
-        except sqlite3.DatabaseError as error:
-            if low < high:
-                middle = (low + high) // 2
-                spans += [(middle + 1, high), (low, middle)]
-            elif level + 1 < len(key):
-                yield from _rows_within(connection, what, key, (*fixed, low), lost)
-            else:
-                lost.append(f"table {table}, {before}{column} = {low}: {error}")
-            continue
-        yield from rows
+    def leave(self, where: str, what: str) -> None:
+        """Note what is left behind."""
+        self.left.append(Finding(where, what))
 
-
-def _span(connection: sqlite3.Connection, table: str, before: str, column: str) -> tuple[int, int]:
-    where = f"WHERE {before[:-5]}" if before else ""
-    found = []
-    for edge in ("min", "max"):
-        try:
-            row = connection.execute(f"SELECT {edge}({column}) FROM {table} {where}").fetchone()  # noqa: S608
-            found.append(row[0])
-        except sqlite3.DatabaseError:
-            found.append(None)
-    low = 0 if found[0] is None else int(found[0])
-    return low, max(low, 2**42 if found[1] is None else int(found[1]))
+    def need(self, block: Block) -> None:
+        """Note the texts that a block's readings need."""
+        self.needed |= texts_of_block(block)
+        in_force = block.columns.get(CORRECTIONS)
+        if in_force is not None:
+            self.in_force.update(np.unique(in_force.values).tolist())
 
 
 def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
     """Copy all that is sound into the tables of an empty history; return what was left behind.
 
     Within the caller's transaction on `target`. Summaries that were lost are made again from the exact
-    readings of their days by the store's next housekeeping, where those are sound.
+    readings of their days by the store's next housekeeping, where those are sound; those by the hour of days
+    whose exact readings were let go, from the summaries by the minute.
     """
-    places = Places(source)
-    left: list[Finding] = []
-    lost: list[str] = []
+    work = _Rescue(source, target, Places(source))
     for table, columns in _SIDE.items():
-        _copy(target, table, columns, rows_of(source, table, columns, ("rowid",), lost))
-    sound = []
-    for row in rows_of(source, "hot", hot.COLUMNS, ("at", "unit"), lost):
-        if hot_row_is_sound(row):
-            sound.append(row)
+        _copy(target, table, columns, work.rows(table, columns, "rowid"))
+    _copy(target, "hot", hot.COLUMNS, _sound_hot_rows(work))
+    _save_chunks(work)
+    for key, end_day, stored in work.rows("runs", "key, end_day, chunk", "key"):
+        _save_run(work, key, end_day, stored)
+    for key, end_day, stored in work.rows("minute_sums", "key, end_day, chunk", "key"):
+        kept, wrong = _sound_sums(stored)
+        _keep_sums(work, "minute_sums", (key, end_day, stored if not wrong else None), kept, wrong)
+    gone = _days_let_go(work)
+    whole = set()
+    for key, end_day, stored in work.rows("hour_sums", "key, end_day, chunk", "key"):
+        kept, wrong = _sound_sums(stored)
+        if not wrong:
+            whole.add(key)
+            _keep_sums(work, "hour_sums", (key, end_day, stored), kept, wrong)
+            continue
+        kept, wrong = _hours_again(work, key, end_day, gone, (kept, wrong))
+        _keep_sums(work, "hour_sums", (key, end_day, None), kept, wrong)
+    _list_days(work, whole, gone)
+    _put_names(work)
+    return [*work.left, *(Finding("the file", what) for what in work.lost)]
+
+
+def _sound_hot_rows(work: _Rescue) -> Iterator[Row]:
+    known = sound_layouts(work.target)
+    for row in work.rows("hot", hot.COLUMNS, "at", "unit"):
+        where = f"{work.places.unit(row[1])}, the reading of {words(row[0])} UTC"
+        if not hot_row_is_sound(row):
+            work.leave(where, "damaged")
+        elif (needed := texts_of_hot_row(row, known)) is None:
+            work.leave(where, "the list of its objects is lost")
         else:
-            left.append(Finding(f"{places.unit(row[1])}, the reading of {words(row[0])} UTC", "damaged"))
-    _copy(target, "hot", hot.COLUMNS, sound)
-    left += _save_chunks(source, target, places, lost)
-    for key, end_day, _, stored in rows_of(source, "runs", "key, end_day, readings, chunk", ("key",), lost):
-        left += _save_run(target, key, end_day, stored, places)
-    whole: set[int] = set()
-    for table, what in BUNDLES.items():
-        if table != "runs":
-            for key, end_day, stored in rows_of(source, table, "key, end_day, chunk", ("key",), lost):
-                found = _save_sums(target, (table, what), (key, end_day, stored), places)
-                left += found
-                if table == "hour_sums" and not found:
-                    whole.add(key)
-    _list_days(target, whole, places, left)
-    return [*left, *(Finding("the file", what) for what in lost)]
+            work.needed |= needed
+            work.in_force.add(row[5])
+            yield row
 
 
-def _save_chunks(
-    source: sqlite3.Connection, target: sqlite3.Connection, places: Places, lost: list[str]
-) -> list[Finding]:
+def _save_chunks(work: _Rescue) -> None:
     """Keep the hour chunks that can be read, and what stands as schema 1 kept it."""
-    left: list[Finding] = []
     for table, columns, key, decode in (
         ("hours", "unit, hour, chunk", ("rowid",), chunk.decoded),
         ("days", "unit, day, object, chunk", ("rowid",), chunk.decoded_column),
@@ -137,15 +135,18 @@ def _save_chunks(
         ("minutely", "unit, day, object, corrections, chunk", ("rowid",), rollup.decoded),
     ):
         length_ms = HOUR_MS if table == "hours" else DAY_MS
-        for row in rows_of(source, table, columns, key, lost):
+        for row in work.rows(table, columns, *key):
             try:
-                decode(row[-1])
+                found = decode(row[-1])
             except chunk.ChunkError as error:
-                what = "readings" if table == "hours" else places.object(row[2])
-                left.append(Finding(places.span(row[0], row[1] * length_ms, length_ms), f"{what}: {error}"))
-            else:
-                _copy(target, table, columns, [row])
-    return left
+                what = "readings" if table == "hours" else work.places.object(row[2])
+                work.leave(work.places.span(row[0], row[1] * length_ms, length_ms), f"{what}: {error}")
+                continue
+            _copy(work.target, table, columns, [row])
+            if isinstance(found, Block):
+                work.need(found)
+            elif table != "days":
+                work.in_force.add(row[3])
 
 
 def _copy(target: sqlite3.Connection, table: str, columns: str, rows: Iterator[Row] | Sequence[Row]) -> None:
@@ -158,71 +159,107 @@ def _span_of(places: Places, key: int, end_day: int) -> str:
     return places.span(unit, day * DAY_MS, (end_day - day) * DAY_MS)
 
 
-def _save_run(
-    target: sqlite3.Connection, key: int, end_day: int, stored: bytes, places: Places
-) -> list[Finding]:
+def _save_run(work: _Rescue, key: int, end_day: int, stored: bytes) -> None:
     """Keep a run, or those of its columns that can be read."""
-    where = _span_of(places, key, end_day)
+    where = _span_of(work.places, key, end_day)
     try:
-        found = bundle.opened_bytes(stored)
-        block, lost = runs.what_is_sound(found)
+        block, lost = runs.what_is_sound(bundle.opened_bytes(stored))
     except chunk.ChunkError as error:
-        return [Finding(where, f"all readings: {error}")]
-    left = [Finding(where, f"{entry_in_words(name)}: {wrong}") for name, wrong in lost]
+        return work.leave(where, f"all readings: {error}")
+    for name, wrong in lost:
+        work.leave(where, f"{entry_in_words(name)}: {wrong}")
     if block is None or not len(block):
-        return [*left, Finding(where, "all readings: their times are lost")]
+        return work.leave(where, "all readings: their times are lost")
     if not set(block.columns) >= _POLL_COLUMNS:
-        return [*left, Finding(where, "all readings: what belongs to each poll is lost")]
+        return work.leave(where, "all readings: what belongs to each poll is lost")
     kept = runs.run_of(block) if lost else stored
-    target.execute(
+    work.target.execute(
         "INSERT OR IGNORE INTO runs (key, end_day, readings, chunk) VALUES (?, ?, ?, ?)",
         (key, end_day, len(block), kept),
     )
-    return left
+    return work.need(block)
 
 
-def _save_sums(
-    target: sqlite3.Connection, kind: tuple[str, str], row: tuple[int, int, bytes], places: Places
-) -> list[Finding]:
-    """Keep a row of summaries, or those of its entries that can be read."""
-    (table, what), (key, end_day, stored) = kind, row
-    where = _span_of(places, key, end_day)
+Sums = dict[runs.Key, rollup.Rollup]
+Wrong = dict[str, str]
+"""What is wrong with an entry, by its name; "" stands for all of a row whose directory cannot be read."""
+
+
+def _sound_sums(stored: bytes) -> tuple[Sums, Wrong]:
+    """Return the summaries of a row that can be read, and what is wrong with the others."""
     sound: dict[str, bytes] = {}
-    left: list[Finding] = []
+    wrong: Wrong = {}
     try:
         found = bundle.opened_bytes(stored)
         for segment in found.segments:
             try:
                 sound |= found.within(segment)
             except chunk.ChunkError as error:
-                left += [Finding(where, f"{what}{entry_in_words(name)}: {error}") for name in segment.names]
-        kept = stored if not left else bundle.bundled(found.head, sound.items())
-        runs.sums_in(bundle.opened_bytes(kept))
+                wrong |= {name: str(error) for name in segment.names}
+        return runs.sums_in(bundle.opened_bytes(bundle.bundled(found.head, sound.items()))), wrong
     except chunk.ChunkError as error:
-        return [*left, Finding(where, f"{what}all objects: {error}")]
-    target.execute(
-        f"INSERT OR IGNORE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
-        (key, end_day, kept),
-    )
-    return left
+        return {}, {"": str(error)}
 
 
-def _list_days(target: sqlite3.Connection, whole: set[int], places: Places, left: list[Finding]) -> None:
-    """Make the list of folded days from what was saved."""
-    gone = set(target.execute("SELECT DISTINCT unit, day FROM minutely").fetchall())
-    for key, stored in target.execute("SELECT key, chunk FROM minute_sums").fetchall():
+def _keep_sums(
+    work: _Rescue, table: str, row: tuple[int, int, bytes | None], parts: Sums, wrong: Wrong
+) -> None:
+    """Keep a row of summaries, as it is stored where that is whole (else None)."""
+    key, end_day, stored = row
+    what, where = BUNDLES[table], _span_of(work.places, key, end_day)
+    for name, why in wrong.items():
+        work.leave(where, f"{what}{entry_in_words(name) if name else 'all objects'}: {why}")
+    if parts:
+        work.target.execute(
+            f"INSERT OR IGNORE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
+            (key, end_day, stored or runs.sums_of(parts)),
+        )
+        work.in_force |= {corrections for _, corrections, _ in parts}
+
+
+Days = set[tuple[int, int]]
+
+
+def _hours_again(
+    work: _Rescue, key: int, end_day: int, gone: Days, row: tuple[Sums, Wrong]
+) -> tuple[Sums, Wrong]:
+    """Return damaged summaries by the hour with what the sound ones by the minute tell of days let go."""
+    parts, wrong = row
+    unit, first_day = unit_and_day(key)
+    let_go = frozenset(day for day in range(first_day, end_day) if (unit, day) in gone)
+    by_minute: dict[runs.Key, list[tuple[int, rollup.Rollup]]] = {}
+    for first, name, corrections, part in numbered_sums(work.target, "minute_sums", unit, first_day, end_day):
+        for day, lines in lines_of_days(part, MINUTE_MS, first, let_go):
+            hours = rollup.coarser(lines, HOUR_MS // MINUTE_MS)
+            by_minute.setdefault((name, corrections, part.form), []).append(((day - first_day) * 24, hours))
+    again = {k: rollup.joined(found) for k, found in by_minute.items() if k not in parts}
+    told = {f"{form} {corrections} {name}" for name, corrections, form in again}
+    return parts | again, {
+        name: why for name, why in wrong.items() if name not in told and (name or not told)
+    }
+
+
+def _days_let_go(work: _Rescue) -> Days:
+    """Return the units and days whose exact readings were let go, as listed or as summaries by the minute tell."""
+    gone = {(u, d) for u, d, how in work.rows("folded", "unit, day, retired", "unit", "day") if how == GONE}
+    gone |= set(work.target.execute("SELECT DISTINCT unit, day FROM minutely"))
+    for key, stored in work.target.execute("SELECT key, chunk FROM minute_sums"):
         unit, first = unit_and_day(key)
         for part in runs.sums_in(bundle.opened_bytes(stored)).values():
             gone |= {(unit, first + int(n)) for n in np.unique(part.table[0] // (DAY_MS // MINUTE_MS))}
-    there = gone | {(unit, day) for unit, day in target.execute("SELECT DISTINCT unit, day FROM days")}
+    return gone
+
+
+def _list_days(work: _Rescue, whole: set[int], gone: Days) -> None:
+    """Make the list of folded days from what was saved."""
+    target = work.target
+    there = gone | set(target.execute("SELECT DISTINCT unit, day FROM days"))
     for unit, day in sorted(there - gone):
         if day_block(target, unit, day) is None:
-            left.append(
-                Finding(places.span(unit, day * DAY_MS, DAY_MS), "all readings: their times are lost")
-            )
+            work.leave(work.places.span(unit, day * DAY_MS, DAY_MS), "all readings: their times are lost")
             target.execute("DELETE FROM days WHERE unit = ? AND day = ?", (unit, day))
             there.discard((unit, day))
-    for key, stored in target.execute("SELECT key, chunk FROM runs").fetchall():
+    for key, stored in target.execute("SELECT key, chunk FROM runs"):
         at = runs.block_in(bundle.opened_bytes(stored), frozenset()).at
         there |= {(unit_and_day(key)[0], int(day)) for day in np.unique(at // DAY_MS)}
     target.executemany(
@@ -237,3 +274,23 @@ def _list_days(target: sqlite3.Connection, whole: set[int], places: Places, left
             for unit, day in there
         ],
     )
+
+
+def _put_names(work: _Rescue) -> None:
+    """Put a sentence in the place of every text, and a name in that of every unit, that is needed and lost."""
+    target = work.target
+    lost = sorted((work.needed | work.in_force) - text_numbers(target))
+    target.executemany(
+        "INSERT INTO texts (id, kind, value) VALUES (?, ?, ?)",
+        [(number, *hot.stored_text(f"(text {number} was lost with a damaged store)")) for number in lost],
+    )
+    if lost:
+        what = f"{texts_missing(lost)}; a sentence that says so stands in the place of each"
+        if not work.in_force.isdisjoint(lost):
+            what += ", and where it was a correction set, values are taken as the standard has them"
+        work.leave("the side table", what)
+    for (unit,) in target.execute(NAMELESS_UNITS).fetchall():
+        (first_ms,) = target.execute(_FIRST_READ, (unit, unit, unit)).fetchone()
+        name = f"unit number {unit} of a damaged store"
+        target.execute("INSERT INTO units (id, name, first_at) VALUES (?, ?, ?)", (unit, name, first_ms))
+        work.leave(f"unit number {unit}", f"its name is lost; its readings stand under {name!r}")

@@ -105,6 +105,28 @@ def restored(table: Ints) -> Ints:
     return table
 
 
+def coarser(rollup: Rollup, lines: int) -> Rollup:
+    """Return a rollup of which each line sums up `lines` of this one: 60 make hours of minutes."""
+    if not len(rollup):
+        return rollup
+    table = rollup.table[:, np.argsort(rollup.table[0], kind="stable")]
+    if rollup.form == NUMBERS:
+        low, high, last, total = (np.ascontiguousarray(table[n]).view(np.float64) for n in (3, 4, 5, 6))
+    else:
+        low, high, last, total = table[3:]
+    places = table[0] // lines
+    starts = np.flatnonzero(np.diff(places, prepend=places[0] - 1))
+    ends = np.append(starts[1:], len(places))
+    asked, good, totals = (np.add.reduceat(part, starts) for part in (table[1], table[2], total))
+    lows, highs, lasts = (np.zeros(len(starts), dtype=low.dtype) for _ in range(3))
+    for n, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        known = start + np.flatnonzero(table[2, start:end])
+        if len(known):
+            lows[n], highs[n], lasts[n] = low[known].min(), high[known].max(), last[known[-1]]
+    bits = [part if part.dtype == np.int64 else part.view(np.int64) for part in (lows, highs, lasts, totals)]
+    return Rollup(rollup.form, np.stack([places[starts], asked, good, *bits]))
+
+
 def joined(parts: Sequence[tuple[int, Rollup]]) -> Rollup:
     """Return rollups of one object, correction set and form as one. `parts`: lines to move each by, rollup."""
     tables = [rollup.table.copy() for _, rollup in parts]

@@ -6,18 +6,23 @@ flipped within. What is found is told as what it affects: a unit and a span.
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+import struct
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
+
+import numpy as np
 
 from collector.database import damage
 from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
-from collector.history.columns import moment
+from collector.history.columns import CORRECTIONS, START, TEXT, Block, moment
+from collector.history.sound_rows import Row
 from collector.history.tables import AT, GONE, SUMMED, unit_and_day
 
-Row = tuple[Any, ...]
 _WITH_TIMES: Final = "SELECT unit, day FROM days WHERE object = (SELECT id FROM objects WHERE name = '@at')"
 
 
@@ -95,7 +100,8 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
         _chunk_findings(connection, places, looked),
         _bundle_findings(connection, places, looked),
         _day_findings(connection, places),
-        _text_findings(connection, places),
+        _old_text_findings(connection, places),
+        _unit_findings(connection),
     ):
         try:
             yield from check
@@ -104,18 +110,73 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
 
 
 def _hot_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+    known, texts = sound_layouts(connection), text_numbers(connection)
+    missing: dict[int, set[int]] = {}
     for row in connection.execute(f"SELECT {hot.COLUMNS} FROM hot"):  # noqa: S608
         looked.rows += 1
+        where = f"{places.unit(row[1])}, the reading of {words(row[0])} UTC"
         if not hot_row_is_sound(row):
-            yield Finding(
-                f"{places.unit(row[1])}, the reading of {words(row[0])} UTC", "checksum does not fit"
-            )
+            yield Finding(where, "checksum does not fit")
+        elif (needed := texts_of_hot_row(row, known)) is None:
+            yield Finding(where, f"the list of its objects (layout {row[2]}) is missing")
+        elif needed - texts:
+            missing.setdefault(row[1], set()).update(needed - texts)
+    for unit, numbers in missing.items():
+        yield Finding(f"{places.unit(unit)}, the readings of late", texts_missing(numbers))
 
 
 def hot_row_is_sound(row: Row) -> bool:
     """Return whether a hot row, with all its columns, fits its checksum."""
     *head, cells, check_sum = row
     return hot.check_sum(tuple(head), cells) == int(check_sum)
+
+
+def sound_layouts(connection: sqlite3.Connection) -> dict[int, tuple[str, ...]]:
+    """Return all layouts that can be read, by number."""
+    known = {}
+    for number, names in connection.execute("SELECT id, names FROM layouts"):
+        with suppress(ValueError):
+            known[int(number)] = tuple(map(str, json.loads(names)))
+    return known
+
+
+def text_numbers(connection: sqlite3.Connection) -> set[int]:
+    """Return the numbers of all entries of the side table."""
+    return {int(number) for (number,) in connection.execute("SELECT id FROM texts")}
+
+
+def texts_of_hot_row(row: Row, known: Mapping[int, Sequence[str]]) -> set[int] | None:
+    """Return the entries of the side table that a sound hot row needs; None where its layout is not known or another."""
+    _, _, layout, _, start, corrections, _, wide, cells, _ = row
+    names = known.get(layout)
+    if names is None:
+        return None
+    needed = {start, corrections}
+    if wide:  # a row of 32-bit integers names no text
+        try:
+            values = struct.unpack(f"<{len(names)}q", cells)
+        except struct.error:
+            return None
+        needed |= {value for name, value in zip(names, values, strict=True) if name.startswith(TEXT)}
+    return needed
+
+
+def texts_of_block(block: Block) -> set[int]:
+    """Return the entries of the side table that a block's readings need."""
+    needed: set[int] = set()
+    for name, column in block.columns.items():
+        if name in {START, CORRECTIONS} or name.startswith(TEXT):
+            needed.update(np.unique(column.values[column.mask()]).tolist())
+    return needed
+
+
+def texts_missing(numbers: Iterable[int]) -> str:
+    """Return in words that entries of the side table are missing."""
+    some = sorted(numbers)
+    if len(some) == 1:
+        return f"text {some[0]} is missing from the side table"
+    more = "" if len(some) <= 5 else f" and {len(some) - 5} more"
+    return f"texts {', '.join(map(str, some[:5]))}{more} are missing from the side table"
 
 
 CHUNKS: Final[Sequence[tuple[str, str, Callable[[bytes], object]]]] = (
@@ -127,12 +188,14 @@ CHUNKS: Final[Sequence[tuple[str, str, Callable[[bytes], object]]]] = (
 
 
 def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+    texts = text_numbers(connection)
     for table, key, decode in CHUNKS:
         length_ms = HOUR_MS if table == "hours" else DAY_MS
         for unit, period, number, stored in connection.execute(f"SELECT {key}, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
+            where = places.span(unit, period * length_ms, length_ms)
             try:
-                decode(stored)
+                found = decode(stored)
             except chunk.ChunkError as error:
                 what = {
                     "hours": "all readings",
@@ -140,7 +203,10 @@ def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Look
                     "hourly": f"summary by the hour of {places.object(number)}",
                     "minutely": f"summary by the minute of {places.object(number)}",
                 }[table]
-                yield Finding(places.span(unit, period * length_ms, length_ms), f"{what}: {error}")
+                yield Finding(where, f"{what}: {error}")
+                continue
+            if isinstance(found, Block) and (missing := texts_of_block(found) - texts):
+                yield Finding(where, texts_missing(missing))
 
 
 BUNDLES: Final = {
@@ -151,7 +217,7 @@ BUNDLES: Final = {
 
 
 def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
-    texts = {number for (number,) in connection.execute("SELECT id FROM texts")}
+    texts = text_numbers(connection)
     for table, what in BUNDLES.items():
         for key, end_day, stored in connection.execute(f"SELECT key, end_day, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
@@ -162,29 +228,31 @@ def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Loo
             except chunk.ChunkError as error:
                 yield Finding(where, f"{what or 'all readings'}: {error}")
                 continue
-            for name, wrong in damaged_entries(found, table):
+            lost, needed = _entries(found, table)
+            for name, wrong in lost:
                 yield Finding(where, f"{what}{entry_in_words(name)}: {wrong}")
-            if table != "runs":
-                numbers = {int(name.split(" ")[1]) for name in found.names}
-                for number in sorted(numbers - texts):
-                    yield Finding(where, f"text {number} is missing from the side table")
+            if needed - texts:
+                yield Finding(where, texts_missing(needed - texts))
 
 
-def damaged_entries(found: bundle.Bundle, table: str) -> list[tuple[str, str]]:
-    """Return the entries of a bundle that cannot be read, with what is wrong with each."""
+def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], set[int]]:
+    """Return the entries of a bundle that cannot be read, with what is wrong with each; and the texts it needs."""
     lost: list[tuple[str, str]] = []
     for segment in found.segments:
         try:
             found.within(segment)
         except chunk.ChunkError as error:
             lost += [(name, str(error)) for name in segment.names]
+    needed = set() if table == "runs" else {int(name.split(" ")[1]) for name in found.names}
     if not lost:
-        decode = runs.block_in if table == "runs" else runs.sums_in
         try:
-            decode(found)
+            if table == "runs":
+                needed = texts_of_block(runs.block_in(found))
+            else:
+                runs.sums_in(found)
         except chunk.ChunkError as error:
             lost.append((AT, str(error)))
-    return lost
+    return lost, needed
 
 
 def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
@@ -214,10 +282,23 @@ def _covered(connection: sqlite3.Connection, table: str) -> set[tuple[int, int]]
     }
 
 
-def _text_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
+def _old_text_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
+    """Return what summaries of schema 1 need and is not there."""
     missing = connection.execute(
-        """SELECT DISTINCT unit, corrections FROM hot WHERE corrections NOT IN (SELECT id FROM texts)
-        UNION SELECT DISTINCT unit, corrections FROM hourly WHERE corrections NOT IN (SELECT id FROM texts)"""
+        """SELECT unit, corrections FROM hourly WHERE corrections NOT IN (SELECT id FROM texts)
+        UNION SELECT unit, corrections FROM minutely WHERE corrections NOT IN (SELECT id FROM texts)"""
     )
     for unit, number in missing:
-        yield Finding(places.unit(unit), f"text {number} is missing from the side table")
+        yield Finding(places.unit(unit), texts_missing([number]))
+
+
+NAMELESS_UNITS: Final = """SELECT unit FROM (
+    SELECT unit FROM hot UNION SELECT unit FROM hours UNION SELECT unit FROM folded UNION SELECT key >> 20 FROM runs
+    UNION SELECT key >> 20 FROM hour_sums UNION SELECT key >> 20 FROM minute_sums
+) WHERE unit NOT IN (SELECT id FROM units) ORDER BY unit"""
+"""The numbers of units of which something stands, and whose name does not."""
+
+
+def _unit_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
+    for (unit,) in connection.execute(NAMELESS_UNITS):
+        yield Finding(f"unit number {unit}", "its name is missing")
