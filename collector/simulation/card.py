@@ -9,7 +9,7 @@ are arrays over moments.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -75,6 +75,11 @@ class Moments:
     va: Floats
     alarms: Floats
     test: Floats
+
+    @classmethod
+    def joined(cls, parts: Sequence[Moments]) -> Moments:
+        """Return the moments of several in one."""
+        return cls(*(np.concatenate([getattr(part, place.name) for part in parts]) for place in fields(cls)))
 
 
 def _column(value: float) -> Floats:

@@ -57,5 +57,13 @@ class LoadShape:
         return np.stack(lines, axis=1)
 
     def at(self, t_s: float) -> tuple[float, ...]:
-        """Return the watts of each board line at one moment."""
-        return tuple(self.watts_at(np.array([t_s]))[0].tolist())
+        """Return the watts of each board line at one moment, as `watts_at` does for many."""
+        weekend = math.floor(t_s / DAY_S) % 7 in (2, 3)
+        crest = math.cos(2.0 * math.pi * (t_s / DAY_S - 14.5 / 24.0))
+        day = self.night_share + (1.0 - self.night_share) * 0.5 * (1.0 + math.tanh(2.0 * crest))
+        years = (t_s - self.since_s) / (365.25 * DAY_S)
+        common = day * (self.weekend_share if weekend else 1.0) * (1.0 + self.growth_per_year * years)
+        return tuple(
+            watts * common * (1.0 + self.noise * wander.at(t_s))
+            for watts, wander in zip(self.watts, self._wanders, strict=True)
+        )

@@ -12,9 +12,10 @@ part written by a process that was killed is written again, which the store take
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -28,7 +29,7 @@ from collector.ledger.records import Evidence
 from collector.simulation import card as voice
 from collector.simulation import world as worlds
 from collector.simulation.battery import charge_fraction
-from collector.simulation.card import Meters
+from collector.simulation.card import Meters, Moments
 from collector.simulation.charging import new_bank
 from collector.simulation.director import (
     MainsFails,
@@ -150,7 +151,7 @@ class _Recorder:
         self._writers = writers
         self._seed = seed
         self._bads = bads
-        self.readings: dict[str, list[WireReading]] = {w.installed.unit: [] for w in writers}
+        self._seen: dict[str, list[tuple[float, Moments, float]]] = {w.installed.unit: [] for w in writers}
         self.on_battery: dict[str, tuple[float, float]] = {}
 
     def take(self, world: WorldState, system: SystemPlant, period_s: float) -> None:
@@ -162,10 +163,20 @@ class _Recorder:
             uptime_s = float((t_s - boot_s(self._seed, unit, t_s))[0])
             counted = replace(state, bads=state.bads + int(self._bads))
             at = voice.moment_of(writer.plant, counted, feed, uptime_s=uptime_s)
-            self.readings[unit] += writer.readings(t_s, at, period_s, slow=False)
+            self._seen[unit].append((world.t_s, at, period_s))
             if state.bank.current_a > 0.0:
                 first, _ = self.on_battery.get(unit, (world.t_s, world.t_s))
                 self.on_battery[unit] = (first, world.t_s)
+
+    def readings(self) -> dict[str, list[WireReading]]:
+        """Return what was taken by unit, in order; worked out for many moments at once, which is quick."""
+        made: dict[str, list[WireReading]] = {}
+        for writer in self._writers:
+            of_unit = made[writer.installed.unit] = []
+            for period_s, group in itertools.groupby(self._seen[writer.installed.unit], lambda seen: seen[2]):
+                times, moments, _ = zip(*group, strict=True)
+                of_unit += writer.readings(np.array(times), Moments.joined(moments), period_s, slow=False)
+        return made
 
 
 def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _Played:
@@ -210,7 +221,7 @@ def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _P
         wait_s = period_s - world.t_s % period_s if settled else period_s
         world = worlds.after(plant, world, wait_s, quiet_step_s=QUARTER_S)
         recorder.take(world, system, period_s)
-    return _Played(start_s - 6.0, world.t_s, recorder.readings, recorder.on_battery)
+    return _Played(start_s - 6.0, world.t_s, recorder.readings(), recorder.on_battery)
 
 
 def _applied(plant: WorldPlant, world: WorldState, events: Sequence[PlantEvent]) -> WorldState:
@@ -272,7 +283,7 @@ def _acceptance(scenario: Scenario, installed: Installed, writer: Writer) -> _Pl
         period_s = DISCHARGE_EVERY_S if tested else QUARTER_S
         world = worlds.after(world_plant, world, period_s, quiet_step_s=QUARTER_S)
         recorder.take(world, alone, period_s)
-    return _Played(start_s - 6.0, world.t_s, recorder.readings, recorder.on_battery)
+    return _Played(start_s - 6.0, world.t_s, recorder.readings(), recorder.on_battery)
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,6 +366,19 @@ def _unit_batches(
         yield pending
 
 
+async def _ahead(
+    made: Iterator[tuple[float, list[WireReading]]],
+) -> AsyncIterator[tuple[float, list[WireReading]]]:
+    """Yield batches made in a thread, the next one while the caller stores this one."""
+    upcoming = asyncio.create_task(asyncio.to_thread(next, made, None))
+    try:
+        while (batch := await upcoming) is not None:
+            upcoming = asyncio.create_task(asyncio.to_thread(next, made, None))
+            yield batch
+    finally:
+        upcoming.cancel()
+
+
 async def write_past(
     store: HistoryStore,
     folder: Path,
@@ -374,9 +398,7 @@ async def write_past(
         return False
     found: list[Discharge] = []
     made = batches(scenario, days=days, found=found, estate=None if ledger is None else estate)
-    # Made in a thread, so that whoever waits can still be told how far it is.
-    while (next_batch := await asyncio.to_thread(next, made, None)) is not None:
-        share, batch = next_batch
+    async for share, batch in _ahead(made):
         await store.append(batch)
         if progress is not None:
             progress(f"readings of {batch[0].unit}", share)

@@ -12,8 +12,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
-import numpy as np
-
 from collector.simulation import supply as incoming
 from collector.simulation import system as sets
 from collector.simulation.supply import Phase, Source, SupplyPlant, SupplyState
@@ -50,7 +48,7 @@ class WorldPlant:
         hunts swings by 2 Hz, and units refuse it.
         """
         plant = self.supplies[supply]
-        volts, hertz = (float(w(np.array([t_s]))[0]) for w in self._mains[supply])
+        volts, hertz = (wander.at(t_s) for wander in self._mains[supply])
         match state.source:
             case Source.MAINS:
                 return Feed(

@@ -56,3 +56,11 @@ def test_a_wander_has_unit_spread_and_no_jumps() -> None:
 def test_seeds_follow_every_part() -> None:
     assert len({seed_of(1, "a"), seed_of(1, "b"), seed_of(2, "a"), seed_of(1, "a", "x")}) == 4
     assert seed_of(1, "a") == seed_of("1", "a")
+
+
+def test_one_moment_is_what_it_is_among_many() -> None:
+    load = LoadShape("board", 5, [4000.0, 3000.0, 5000.0], [0.95] * 3, growth_per_year=0.03, since_s=1.6e9)
+    moments = np.random.default_rng(3).uniform(1.7e9, 1.8e9, 500)
+    among_many = load.watts_at(moments)
+    for t_s, watts in zip(moments.tolist(), among_many.tolist(), strict=True):
+        assert load.at(t_s) == pytest.approx(watts, rel=1e-12)
