@@ -7,7 +7,8 @@ Read in this order:
 3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `views`: what is
    known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
    (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
-4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs
+4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs; `exact_spans`: what
+   stays exact for ever
 5. `present`        what is true now
    `teaching`       what people prove at the cabinets meanwhile
 6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process

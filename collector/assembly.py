@@ -21,6 +21,7 @@ from collector.database import make_folder
 from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
 from collector.estate_rides import EstateRides
+from collector.exact_spans import ExactSpans
 from collector.heard import HeardNotifications
 from collector.history.influx import InfluxHistory
 from collector.history.influx_place import influx_place
@@ -152,6 +153,7 @@ class Assembly:
         self.tidying = Tidying(
             self.history,
             self._clock,
+            ExactSpans(self._estate, self.history, self.ledger, self._clock),
             lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
         )
 

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import timedelta
 from typing import Final
 
 from collector.batch import Taken
 from collector.database import PASSING, StoreError
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger, Transaction
-from collector.ledger.records import Evidence
 from collector.lines import action_line, judgement_line, save_change
 from collector.memories import Memories, Unkept
 from rules.alarms.changes import Change
-from rules.estate import Estate
 from rules.verdicts import SystemState
 from rules.watch.state import WatchState
 
-AROUND_EVENTS: Final = timedelta(minutes=15)
 MOST_WAITING: Final = 100_000
 """Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
 
@@ -28,14 +24,11 @@ Enqueue = Callable[[Transaction, Sequence[Change]], None]
 class Keeping:
     """Writes what the recorder took in, and what an ailing disk made wait before it."""
 
-    def __init__(
-        self, estate: Estate, history: HistoryStore, ledger: Ledger, memories: Memories, enqueue: Enqueue
-    ) -> None:
+    def __init__(self, history: HistoryStore, ledger: Ledger, memories: Memories, enqueue: Enqueue) -> None:
         self.on_kept: Callable[[], None] = lambda: None
         """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
         self.trouble: str | None = None
         """What keeps the stores from taking what is to be kept, None while they do."""
-        self._estate = estate
         self._history = history
         self._ledger = ledger
         self._memories = memories
@@ -55,9 +48,6 @@ class Keeping:
                 await self._history.append(waiting.records)
                 waiting.records.clear()
             await self._commit(waiting, self._memories.unkept(state, systems))
-            if waiting.changes:
-                self.on_kept()
-            await self._keep_events(waiting.evidence)
         except StoreError as error:
             if error.fault not in PASSING:
                 raise
@@ -66,6 +56,8 @@ class Keeping:
             return
         self._waiting = Taken()
         self.trouble = None
+        if waiting.changes:
+            self.on_kept()
 
     async def keep_open(self) -> None:
         """Keep what is still under way, for a clean stop; a full disk hinders no stop."""
@@ -92,12 +84,3 @@ class Keeping:
             self._enqueue(tx, taken.changes)
             self._memories.save(tx, unkept)
         self._memories.kept(unkept)
-
-    async def _keep_events(self, evidence: Sequence[Evidence]) -> None:
-        """Have the exact readings around each ended discharge kept for ever."""
-        for line in evidence:
-            if line.until is not None:
-                for unit in self._estate.banks[line.bank].feeds:
-                    await self._history.keep_exact(
-                        unit, line.at - AROUND_EVENTS, line.until + AROUND_EVENTS, line.kind
-                    )

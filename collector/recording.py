@@ -59,7 +59,7 @@ class Recorder:
         self.state = WatchState()
         self.learning = learning or Learning(estate)
         self.memories = Memories(estate, clock, self.learning)
-        self.keeping = Keeping(estate, history, ledger, self.memories, enqueue)
+        self.keeping = Keeping(history, ledger, self.memories, enqueue)
         self.pace = Pace(estate, self.pollers)
         self.views = Views(estate, clock, present, self.memories, self.pace)
         self._samples = Samples(estate, self.learning)

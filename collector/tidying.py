@@ -1,7 +1,8 @@
 """Keeps the stores tidy while the service runs, off the loop.
 
-Once a minute the history is tended: the local file folds what is old enough, InfluxDB is sent what waits. Once
-a day the ledger lets go of what is older than is asked for.
+Once a minute the readings around what happened are marked to be kept, and the history is tended: the local file
+folds what is old enough, InfluxDB is sent what waits. Once a day the ledger lets go of what is older than is asked
+for.
 
 A full or failing disk does not end it: what could not be folded is still there, and is tried again. What
 went wrong last stands in `trouble`, for whoever raises the alarm.
@@ -10,12 +11,13 @@ went wrong last stands in `trouble`, for whoever raises the alarm.
 from __future__ import annotations
 
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from datetime import datetime, timedelta
 from typing import Final
 
 from collector.clock import Clock
 from collector.database import StoreError
+from collector.exact_spans import ExactSpans
 from collector.history.store import HistoryStore
 
 EVERY_S: Final = 60.0
@@ -28,10 +30,11 @@ _log = logging.getLogger(__name__)
 class Tidying:
     """The stores' housekeeping. `trouble` holds a sentence while something is wrong, None while all is well."""
 
-    def __init__(self, history: HistoryStore, clock: Clock, let_go: LetGo | None = None) -> None:
+    def __init__(self, history: HistoryStore, clock: Clock, events: ExactSpans, let_go: LetGo) -> None:
         self.trouble: str | None = None
         self._history = history
         self._clock = clock
+        self._events = events
         self._let_go = let_go
         self._let_go_at: datetime | None = None
 
@@ -46,19 +49,27 @@ class Tidying:
     async def once(self) -> None:
         """Do all that is due."""
         before = self.trouble
-        try:
-            damaged = await self._history.tend(self._clock.now())
-            await self._lighten()
-        except StoreError as error:
-            self.trouble = str(error)
-        else:
-            self.trouble = "; ".join(damaged) or None
+        found = [one async for one in self._done()]
+        self.trouble = "; ".join(found) or None
         if self.trouble is not None and self.trouble != before:
             _log.error("history: %s", self.trouble)
+
+    async def _done(self) -> AsyncIterator[str]:
+        """Do all that is due, and yield what is wrong. What one store refuses does not keep the other from its own."""
+        try:
+            await self._events.once()  # before anything of them could be let go
+        except StoreError as error:
+            yield str(error)
+        try:
+            for damaged in await self._history.tend(self._clock.now()):
+                yield damaged
+            await self._lighten()
+        except StoreError as error:
+            yield str(error)
 
     async def _lighten(self) -> None:
         now = self._clock.now()
         due = self._let_go_at is None or now - self._let_go_at >= LET_GO_EVERY
-        if self._let_go is not None and due:
+        if due:
             await self._let_go(now)
             self._let_go_at = now

@@ -24,6 +24,7 @@ from collector.ledger.records import (
     AlarmLine,
     Corrections,
     CourseLine,
+    EndedDischarge,
     EngineBoots,
     EquipmentEvent,
     Evidence,
@@ -37,7 +38,7 @@ from collector.ledger.records import (
     SignedLine,
     Snapshot,
 )
-from collector.ledger.rows import TABLES, Column, insertion, microseconds, selected
+from collector.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
 from collector.ledger.schema import STEPS
 
 R = TypeVar("R")
@@ -365,6 +366,16 @@ class Ledger:
     async def open_evidence(self) -> tuple[Evidence, ...]:
         """Return the discharges still being recorded, which a start has to go on with."""
         return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")
+
+    async def discharges_ended(self, after: datetime) -> tuple[EndedDischarge, ...]:
+        """Return the discharges recorded here that ended after a moment, in the order of their ends."""
+        query = """SELECT id, bank, kind, at, until FROM evidence
+            WHERE until > ? AND author IS NULL ORDER BY until, id"""
+        found = await self.database.read(lambda c: c.execute(query, (microseconds(after),)).fetchall())
+        return tuple(
+            EndedDischarge(name, bank, kind, moment(at), moment(until))
+            for name, bank, kind, at, until in found
+        )
 
     async def facts(self, card: str | None = None) -> tuple[LearntFact, ...]:
         """Return the facts in force, of one card or of all."""

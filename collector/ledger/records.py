@@ -148,6 +148,17 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
+class EndedDischarge:
+    """Of a recorded discharge that is over: which, of what bank, of what kind, from when until when."""
+
+    id: str
+    bank: str
+    kind: str
+    at: datetime
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class LearntFact:
     """What was learnt about one card. A later fact of the same name replaces it; the old line stays."""
 

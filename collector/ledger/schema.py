@@ -89,7 +89,9 @@ _SIGNED_PLANS: Final = (
     ) STRICT""",
 )
 
-STEPS: Final = (_FIRST, _SIGNED_PLANS)
+_ENDS_OF_DISCHARGES: Final = ("CREATE INDEX evidence_ended ON evidence (until) WHERE until IS NOT NULL",)
+
+STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES)
 
 
 def tables_at(version: int) -> list[str]:

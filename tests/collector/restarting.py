@@ -79,7 +79,7 @@ class Collector:
         self.ledger = await self.stack.enter_async_context(Ledger(self.folder / "ledger.sqlite"))
         learning = Learning(plant)
         learning.restore(await self.ledger.facts(), await self.ledger.corrections())
-        history = SqliteHistory(self.folder / "history.sqlite", CardMeaning(learning.lookup))
+        self.history = history = SqliteHistory(self.folder / "history.sqlite", CardMeaning(learning.lookup))
         await self.stack.enter_async_context(history)
         self.present = Present(plant)
         self.recorder = Recorder(

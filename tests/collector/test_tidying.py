@@ -8,11 +8,14 @@ import pytest
 
 from collector.clock import stamp
 from collector.database import StoreError, StoreFault
+from collector.exact_spans import ExactSpans
 from collector.history.sqlite import SqliteHistory
-from collector.history.store import WireReading
+from collector.history.store import HistoryStore, WireReading
+from collector.ledger import Ledger
 from collector.tidying import EVERY_S, Tidying
 from rules.reading import Stamp
 from tests.bench.store_against_influxdb import Plain
+from tests.rules.plants import estate
 
 NOW = datetime(2026, 3, 2, 5, tzinfo=UTC)
 
@@ -39,13 +42,23 @@ class Turned:
         await asyncio.sleep(0)
 
 
+def tidying_of(history: HistoryStore, ledger: Ledger, clock: Turned) -> Tidying:
+    async def keep_all(_now: datetime) -> None: ...
+
+    spans = ExactSpans(estate(2), history, ledger, clock)
+    return Tidying(history, clock, spans, keep_all)
+
+
 async def test_what_is_old_enough_is_folded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
     clock = Turned(1)
-    async with SqliteHistory(tmp_path / "history.sqlite", Plain()) as history:
+    async with (
+        SqliteHistory(tmp_path / "history.sqlite", Plain()) as history,
+        Ledger(tmp_path / "ledger.sqlite") as ledger,
+    ):
         old = Stamp(datetime(2026, 3, 1, 2, tzinfo=UTC), 1.0, "s")
         await history.append([WireReading("A1", at, 10.0, "none", {"one": 1}) for at in (old, stamp(clock))])
-        tidying = Tidying(history, clock)
+        tidying = tidying_of(history, ledger, clock)
         with pytest.raises(asyncio.CancelledError):
             await tidying.run()
         hot = await history.database.read(lambda c: c.execute("SELECT count(*) FROM hot").fetchone()[0])
@@ -58,21 +71,36 @@ class Full:
     """A history whose disk is full until told otherwise."""
 
     full = True
+    tended = 0
 
     async def tend(self, now: datetime) -> tuple[str, ...]:
+        self.tended += 1
         if self.full:
             raise StoreError("history.sqlite", StoreFault.FULL, "full store")
         return ()
 
 
-async def test_a_full_disk_is_said_and_passes(caplog: pytest.LogCaptureFixture) -> None:
+async def test_a_full_disk_is_said_and_passes(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     history = Full()
-    tidying = Tidying(history, Turned(0))  # type: ignore[arg-type]
-    await tidying.once()
-    await tidying.once()
-    assert tidying.trouble is not None
-    assert "free space" in tidying.trouble
-    assert len(caplog.records) == 1  # said once, not every minute
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        tidying = tidying_of(history, ledger, Turned(0))  # type: ignore[arg-type]
+        await tidying.once()
+        await tidying.once()
+        assert tidying.trouble is not None
+        assert "free space" in tidying.trouble
+        assert len(caplog.records) == 1  # said once, not every minute
+        history.full = False
+        await tidying.once()
+        assert tidying.trouble is None
+
+
+async def test_a_ledger_that_is_away_keeps_no_history_from_being_tended(tmp_path: Path) -> None:
+    history = Full()
     history.full = False
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    await ledger.close()
+    tidying = tidying_of(history, ledger, Turned(0))  # type: ignore[arg-type]
     await tidying.once()
-    assert tidying.trouble is None
+    assert history.tended == 1
+    assert tidying.trouble is not None
+    assert "ledger.sqlite" in tidying.trouble
