@@ -8,7 +8,7 @@ Read in this order:
    known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
    (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
 4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs; `exact_spans`: what
-   stays exact for ever
+   stays exact for ever; `letting_go`: whether the clock can be believed before anything is let go
 5. `present`        what is true now
    `teaching`       what people prove at the cabinets meanwhile
 6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process

@@ -30,6 +30,7 @@ from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.retention import let_go
+from collector.letting_go import LettingGo
 from collector.live_judging import LiveJudging
 from collector.load_past import keep_filling
 from collector.looking_back import LookingBack
@@ -154,6 +155,7 @@ class Assembly:
             self.history,
             self._clock,
             ExactSpans(self._estate, self.history, self.ledger, self._clock),
+            LettingGo(self.ledger, self._clock),
             lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
         )
 

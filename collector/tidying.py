@@ -2,7 +2,7 @@
 
 Once a minute the readings around what happened are marked to be kept, and the history is tended: the local file
 folds what is old enough, InfluxDB is sent what waits. Once a day the ledger lets go of what is older than is asked
-for.
+for. While the clock cannot be believed, nothing is let go for good.
 
 A full or failing disk does not end it: what could not be folded is still there, and is tried again. What
 went wrong last stands in `trouble`, for whoever raises the alarm.
@@ -19,6 +19,7 @@ from collector.clock import Clock
 from collector.database import StoreError
 from collector.exact_spans import ExactSpans
 from collector.history.store import HistoryStore
+from collector.letting_go import LettingGo
 
 EVERY_S: Final = 60.0
 LET_GO_EVERY: Final = timedelta(days=1)
@@ -30,11 +31,14 @@ _log = logging.getLogger(__name__)
 class Tidying:
     """The stores' housekeeping. `trouble` holds a sentence while something is wrong, None while all is well."""
 
-    def __init__(self, history: HistoryStore, clock: Clock, events: ExactSpans, let_go: LetGo) -> None:
+    def __init__(
+        self, history: HistoryStore, clock: Clock, events: ExactSpans, letting_go: LettingGo, let_go: LetGo
+    ) -> None:
         self.trouble: str | None = None
         self._history = history
         self._clock = clock
         self._events = events
+        self._letting_go = letting_go
         self._let_go = let_go
         self._let_go_at: datetime | None = None
 
@@ -56,14 +60,17 @@ class Tidying:
 
     async def _done(self) -> AsyncIterator[str]:
         """Do all that is due, and yield what is wrong. What one store refuses does not keep the other from its own."""
+        may_let_go = False
         try:
             await self._events.once()  # before anything of them could be let go
+            may_let_go = await self._letting_go.may()
         except StoreError as error:
             yield str(error)
         try:
-            for damaged in await self._history.tend(self._clock.now()):
+            for damaged in await self._history.tend(self._clock.now(), let_go=may_let_go):
                 yield damaged
-            await self._lighten()
+            if may_let_go:
+                await self._lighten()
         except StoreError as error:
             yield str(error)
 

@@ -190,7 +190,7 @@ class InfluxHistory:
         """Return how many batches wait in the spool."""
         return await self._spool.read(lambda c: int(c.execute("SELECT count(*) FROM spool").fetchone()[0]))
 
-    async def tend(self, now: datetime) -> tuple[str, ...]:  # noqa: ARG002 - the interface's
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:  # noqa: ARG002 - the interface's
         """Send what waits; return what the server refused for good (it is kept in the spool's file)."""
         await self.send()
         return await self._spool.read(

@@ -188,8 +188,10 @@ class SqliteHistory:
         except ChunkError as error:
             raise StoreError(self.path, StoreFault.CORRUPT, f"a chunk is {error}") from error
 
-    async def tend(self, now: datetime) -> tuple[str, ...]:
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         """Fold what is old enough, in short steps off the loop; return what could not be read.
+
+        With `let_go` also give up exact readings that are old enough, leaving summaries.
 
         To be called every minute or so. Left undone or cut off, it goes on at the next call. After each step
         it rests for a share of the time that took, so that a long past to fold leaves room for others.
@@ -199,7 +201,8 @@ class SqliteHistory:
         met: Counter[Fold] = Counter()
         while True:
             began_s = time.monotonic()
-            fold = await self._next(now, frozenset(fold for fold, times in met.items() if times >= _TRIES))
+            over = frozenset(fold for fold, times in met.items() if times >= _TRIES)
+            fold = await self._next(now, over, self.exact_days if let_go else None)
             if fold is None:
                 return tuple(damaged)
             found = await self._step(fold)
@@ -207,9 +210,9 @@ class SqliteHistory:
             met[fold] = _TRIES if found else met[fold] + 1
             await asyncio.sleep(min(REST_SHARE * (time.monotonic() - began_s), LONGEST_REST_S))
 
-    async def _next(self, now: datetime, over: frozenset[Fold]) -> Fold | None:
+    async def _next(self, now: datetime, over: frozenset[Fold], exact_days: int | None) -> Fold | None:
         now_ms = milliseconds(now)
-        exact_ms = None if self.exact_days is None else self.exact_days * DAY_MS
+        exact_ms = None if exact_days is None else exact_days * DAY_MS
         return await self.database.read(lambda c: next_fold(c, now_ms, exact_ms, over), lane=FOLDING)
 
     async def _step(self, fold: Fold) -> list[str]:

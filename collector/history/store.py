@@ -120,10 +120,11 @@ class HistoryStore(Protocol):
         """Keep the exact readings of a span (a power event, say) for ever."""
         ...
 
-    async def tend(self, now: datetime) -> tuple[str, ...]:
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         """Do the store's housekeeping in short steps off the loop; return what was found damaged.
 
-        To be called every minute or so; cut off, it goes on at the next call.
+        To be called every minute or so; cut off, it goes on at the next call. Nothing is given up for its age
+        without `let_go`.
         """
         ...
 

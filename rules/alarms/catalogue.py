@@ -1017,7 +1017,8 @@ _ENTRIES: Final = (
         about=Thing.SERVICE,
         meaning="The machine's clock jumped, so times around the jump may be wrong.",
         causes=("time service lost and found", "battery of the machine's clock", "set by hand"),
-        consequence="Recorded times of events are off by the jump.",
+        consequence="Recorded times of events are off by the jump. After a jump of days ahead nothing stored is let go "
+        "until the clock has run steadily for a day or is set back.",
         do="See that the time service runs.",
         respond_s=DAY,
         severity=_S.WARNING,

@@ -8,8 +8,9 @@ import pytest
 from collector.clock import TurnedClock
 from collector.configuration import load_text
 from collector.history.store import WireReading
-from collector.ledger.records import Outgoing
+from collector.ledger.records import Outgoing, Snapshot
 from collector.ledger.retention import LET_GO
+from collector.letting_go import SCHEMA, SNAPSHOT
 from collector.service import Service
 from rules.reading import Stamp
 from tests.api.test_service_http import ESTATE, SECRETS
@@ -54,6 +55,7 @@ async def test_the_estate_file_says_how_long_readings_and_messages_are_kept(
                 at = NOW - age * DAY
                 tx.enqueue(Outgoing(f"m{age}", "mail", "x", "i", at, at, body={"text": "hello"}))
                 tx.sent(f"m{age}", "250 ok")
+            tx.save_snapshot(Snapshot(SNAPSHOT, NOW, SCHEMA, {"believed": (NOW - DAY).isoformat()}))
         await service._parts.tidying.once()
         assert service._parts.tidying.trouble is None
         left = [r.at async for r in service.history.readings("A1", NOW - 200 * DAY, NOW + DAY)]

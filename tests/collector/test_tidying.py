@@ -12,6 +12,7 @@ from collector.exact_spans import ExactSpans
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import HistoryStore, WireReading
 from collector.ledger import Ledger
+from collector.letting_go import LettingGo
 from collector.tidying import EVERY_S, Tidying
 from rules.reading import Stamp
 from tests.bench.store_against_influxdb import Plain
@@ -46,7 +47,7 @@ def tidying_of(history: HistoryStore, ledger: Ledger, clock: Turned) -> Tidying:
     async def keep_all(_now: datetime) -> None: ...
 
     spans = ExactSpans(estate(2), history, ledger, clock)
-    return Tidying(history, clock, spans, keep_all)
+    return Tidying(history, clock, spans, LettingGo(ledger, clock), keep_all)
 
 
 async def test_what_is_old_enough_is_folded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -73,7 +74,7 @@ class Full:
     full = True
     tended = 0
 
-    async def tend(self, now: datetime) -> tuple[str, ...]:
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         self.tended += 1
         if self.full:
             raise StoreError("history.sqlite", StoreFault.FULL, "full store")

@@ -45,7 +45,7 @@ class Kept:
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
         self.exact.append((unit, start, end))
 
-    async def tend(self, now: datetime) -> tuple[str, ...]:
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         return ()
 
     async def close(self) -> None: ...
