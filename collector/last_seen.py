@@ -10,6 +10,7 @@ be the newest until its time has come; it is passed over.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -28,6 +29,8 @@ from rules.watch.state import WatchState
 
 READ_BACK_WITHIN_S: Final = 5.0
 """A start waits at most this long for a slow store; units last seen on battery come first."""
+ONE_WITHIN_S: Final = 2.0
+"""And so long for one unit, so that the next may still be told."""
 AHEAD: Final = timedelta(minutes=5)
 """A reading stamped farther ahead than this was made by a clock that has been set back since."""
 LOOK_BACK: Final = (timedelta(hours=1), timedelta(days=1))
@@ -43,23 +46,30 @@ async def last_readings(
     from what the watch remembers.
     """
     meaning = CardMeaning(learning.lookup)
-    end_s = clock.monotonic_s() + READ_BACK_WITHIN_S
     found: dict[str, Reading] = {}
     units = {card.covers[0] for card in estate.cards.values()}
     remembered = {unit: state.units.get(unit, UnitMemory(unit)) for unit in units}
-    for unit in sorted(units, key=lambda u: (not remembered[u].on_battery, u)):
-        try:
-            record = await last_by(history, unit, clock.now() + AHEAD)
-        except StoreError:
-            return found  # the boundary: a store that is away must not keep the watch from starting
-        reading = None if record is None else meaning.reading(record)
-        if isinstance(reading, Reading):
-            if remembered[unit].testing:
-                reading = replace(reading, test=SelfTest(TestResult.IN_PROGRESS))
-            found[unit] = reading
-        if clock.monotonic_s() > end_s:
-            break
+    try:
+        async with asyncio.timeout(READ_BACK_WITHIN_S):
+            for unit in sorted(units, key=lambda u: (not remembered[u].on_battery, u)):
+                record = await _in_time(history, unit, clock.now() + AHEAD)
+                reading = None if record is None else meaning.reading(record)
+                if isinstance(reading, Reading):
+                    if remembered[unit].testing:
+                        reading = replace(reading, test=SelfTest(TestResult.IN_PROGRESS))
+                    found[unit] = reading
+    except (StoreError, TimeoutError):
+        pass  # the boundary: a store that is away or slow must not keep the watch from starting
     return found
+
+
+async def _in_time(history: HistoryStore, unit: str, latest: datetime) -> WireReading | None:
+    """Return what `last_by` gives, None where that takes too long."""
+    try:
+        async with asyncio.timeout(ONE_WITHIN_S):
+            return await last_by(history, unit, latest)
+    except TimeoutError:
+        return None
 
 
 async def last_by(history: HistoryStore, unit: str, latest: datetime) -> WireReading | None:

@@ -1,15 +1,28 @@
-"""What was read while the clock stood ahead is no news after it was set back."""
+"""What a start reads back: nothing a clock ahead has stamped, and as much as a store gives in time."""
 
+import asyncio
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import cast
 
 import pytest
 
+from collector.clock import TurnedClock
+from collector.database import StoreError, StoreFault
+from collector.history.store import HistoryStore, WireReading
+from collector.last_seen import last_readings
+from collector.snmp.corrections import STANDARD
+from collector.snmp.learning import Learning
+from rules.alarms.scene import UnitMemory
+from rules.reading import Stamp
+from rules.watch.state import WatchState
 from tests.collector.restarting import DARK, Collector
 from tests.collector.snmp.cards import GOOD
-from tests.rules.plants import NOON
+from tests.rules.plants import NOON, estate
 
 YEAR = timedelta(days=365)
+PLANT = estate(3)
 
 
 @pytest.mark.parametrize("folded", [False, True], ids=["fresh", "folded"])
@@ -37,3 +50,49 @@ async def test_an_outage_read_with_the_clock_a_year_ahead_does_not_come_back_at_
     assert not any(m.on_battery for m in one.recorder.state.units.values())
     assert len(one.told) == seen
     await one.stack.aclose()
+
+
+class Hanging:
+    """A history that never answers for some units, and fails for others."""
+
+    def __init__(self, *hangs: str, away: str = "") -> None:
+        self.hangs = hangs
+        self.away = away
+        self.asked: list[str] = []
+
+    async def last(self, unit: str) -> WireReading:
+        self.asked.append(unit)
+        if unit in self.hangs:
+            await asyncio.Event().wait()
+        if unit == self.away:
+            raise StoreError("server", StoreFault.AWAY, "no answer")
+        return WireReading(unit, Stamp(NOON, 5.0, "before"), 5.0, STANDARD.id, {"upsBatteryVoltage": 5450})
+
+
+async def units_read(history: Hanging, state: WatchState) -> list[str]:
+    kept, clock = cast("HistoryStore", history), TurnedClock(NOON)
+    async with asyncio.timeout(10):
+        return list(await last_readings(PLANT, kept, Learning(PLANT), state, clock))
+
+
+async def test_a_unit_whose_answer_hangs_keeps_no_other_from_being_read_back(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("collector.last_seen.ONE_WITHIN_S", 0.01)
+    assert await units_read(Hanging("A1"), WatchState()) == ["A2", "A3"]
+
+
+async def test_a_store_that_hangs_is_left_after_a_while_and_units_on_battery_came_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("collector.last_seen.READ_BACK_WITHIN_S", 0.01)
+    state = replace(WatchState(), units={"A3": UnitMemory("A3", on_battery=True)})
+    history = Hanging("A1", "A2")
+    assert await units_read(history, state) == ["A3"]
+    assert history.asked == ["A3", "A1"]
+
+
+async def test_a_store_that_is_away_is_not_asked_for_every_unit() -> None:
+    history = Hanging(away="A2")
+    assert await units_read(history, WatchState()) == ["A1"]
+    assert history.asked == ["A1", "A2"]
