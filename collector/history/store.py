@@ -96,7 +96,11 @@ class HistoryStore(Protocol):
         ...
 
     async def append(self, batch: Sequence[WireReading]) -> None:
-        """Keep a batch, all or nothing, and return when it is safe. A reading kept before is left as it is."""
+        """Keep a batch, all or nothing, and return when it is safe.
+
+        A reading of the same unit and moment that is there already counts once. Which of the two stays, should they
+        differ, is the store's affair: the local file leaves the first as it is, a server may take the later.
+        """
         ...
 
     async def series(

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.history.influx import InfluxHistory, InfluxPlace
+from collector.history.influx import InfluxHistory
+from collector.history.influx_access import InfluxPlace
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import (
     Bucket,
@@ -100,6 +101,19 @@ async def test_a_batch_kept_twice_is_there_once(
     assert await everything(kept_in, start) == batch
     (bucket,) = await asked(kept_in, start, timedelta(seconds=100), 1)
     assert (bucket.good_count, bucket.expected_count) == (10, 10)
+
+
+async def test_of_two_readings_of_one_moment_the_file_leaves_the_first_as_it_is_and_the_server_takes_the_later(
+    kept_in: HistoryStore, start: datetime, reading: Make
+) -> None:
+    first = [reading(s, {"upsOutputPower.1": 100}) for s in (0, 10)]
+    later = [reading(s, {"upsOutputPower.1": 300}) for s in (10, 20)]
+    await kept_in.append(first)
+    await kept_in.append(later)
+    stays = later[0] if isinstance(kept_in, InfluxHistory) else first[1]
+    assert await everything(kept_in, start) == [first[0], stays, later[1]]
+    (bucket,) = await asked(kept_in, start, timedelta(seconds=30), 1)
+    assert (bucket.good_count, bucket.expected_count) == (3, 3)
 
 
 async def test_a_gap_shows_and_nothing_absent_turns_into_zero(
