@@ -1,9 +1,15 @@
 """The store for estates that outgrow one box: InfluxDB, 1.8 or newer, behind the same interface.
 
 Written through the official client to the v2 write endpoint, which 1.8, 2.x and 3.x all have; read by
-InfluxQL over HTTP, which all of them speak (2.x needs a mapping of the bucket to a database). A batch
-is safe once it is in the local spool; from there it is sent in order, again and again until the server
-has taken it. A batch sent twice writes the same points twice, which InfluxDB keeps once.
+InfluxQL over HTTP, which all of them speak (2.x needs a mapping of the bucket to a database and a retention
+policy). A batch is safe once it is in the local spool (`influx_spool`); from there it is sent in order, again
+and again until the server has taken it (`influx_sender`). A batch sent twice writes the same points twice,
+which InfluxDB keeps once.
+
+What is asked about the past comes from the server. A question waits a moment for what was read just now to
+arrive, never for a long spool: until that is sent, the answer lacks it, as it would lack readings that were
+never made, and `trouble` or `tend` says how much waits and since when. The newest reading of a unit is
+looked for in the spool first, so a start need not wait for the server.
 
 Run against a real 1.6 (with a path mapping before it, since 1.6 lacks the v2 endpoint); 1.8, 2.x and 3.x
 were not run.
@@ -12,96 +18,78 @@ were not run.
 from __future__ import annotations
 
 import asyncio
-import sqlite3
-import zlib
 from collections.abc import AsyncIterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, Self
 
 import httpx
 import numpy as np
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.rest import ApiException
-from urllib3.exceptions import HTTPError
 
-from collector.database import Database, StoreError, StoreFault
 from collector.history import rollup
 from collector.history.buckets import Grid, Sums
 from collector.history.columns import milliseconds
+from collector.history.influx_access import InfluxPlace
 from collector.history.influx_lines import (
-    LATEST_MS,
     MEASUREMENT,
     between,
     field,
     key,
-    line_of,
     literal,
     readings_in,
     string,
 )
+from collector.history.influx_sender import Sender
+from collector.history.influx_spool import Spool, packed, row_of
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 
-_STEPS: Final = (
-    (
-        "CREATE TABLE spool (seq INTEGER PRIMARY KEY AUTOINCREMENT, lines BLOB NOT NULL) STRICT",
-        "CREATE TABLE refused (seq INTEGER PRIMARY KEY, lines BLOB NOT NULL, why TEXT NOT NULL) STRICT",
-    ),
-)
 _WINDOW_MS: Final = 6 * 3_600_000
-_NO_DATABASE: Final = ("database not found", "bucket not found")
-"""How 1.x and 2.x say it within a reply of status 200 (`query`)."""
-_BACK_OFF_S: Final = (1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
-
-
-@dataclass(frozen=True, slots=True)
-class InfluxPlace:
-    """Where the server is, and where in it the readings go.
-
-    `database` is the name for InfluxQL, where it differs from the bucket ("bucket/policy" on 1.8).
-    """
-
-    url: str
-    bucket: str
-    token: str = ""
-    org: str = ""
-    database: str | None = None
-    policy: str | None = None
-    timeout_s: float = 10.0
-
-    def __repr__(self) -> str:
-        """Leave the token out."""
-        return f"InfluxPlace(url={self.url!r}, bucket={self.bucket!r})"
+_ARRIVAL_S: Final = 1.0
+"""How long a question waits for what was read just now."""
+_LATE: Final = timedelta(minutes=10)
+_OFFERED_EVERY: Final = timedelta(days=1)
 
 
 class InfluxHistory:
-    """History in InfluxDB. Satisfies `HistoryStore`; how long readings are kept is the server's policy."""
+    """History in InfluxDB. Satisfies `HistoryStore`; how long readings are kept is the server's policy.
 
-    def __init__(self, spool: Path, place: InfluxPlace, meaning: Meaning) -> None:
+    One thing differs: of two readings of the same unit, moment and correction set the server keeps the later
+    values. A collector never gives two that differ, and gives one again only to be sure of it.
+
+    Sends while it is open as an async context, unless it `only_reads`: then it may be opened on the folder of a
+    running collector. `spool` is the file that belongs to one collector.
+    """
+
+    def __init__(
+        self, spool: Path, place: InfluxPlace, meaning: Meaning, *, only_reads: bool = False
+    ) -> None:
         self.meaning = meaning
         self.place = place
-        self._spool = Database(spool, _STEPS)
-        self._client = InfluxDBClient(
-            url=place.url, token=place.token, org=place.org, timeout=int(place.timeout_s * 1000)
-        )
-        self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
+        self._spool = Spool(spool)
+        self._sender = Sender(self._spool, place)
+        self._only_reads = only_reads
         headers = {"Authorization": f"Token {place.token}"} if place.token else {}
         self._http = httpx.AsyncClient(base_url=place.url, headers=headers, timeout=place.timeout_s)
-        self._sending = asyncio.Lock()
-        self._something = asyncio.Event()
-        self._sender: asyncio.Task[None] | None = None
         self._first: dict[str, int] = {}
+        self._offered_at: datetime | None = None
+        self._offered = 0
         self._closed = False
-        self.trouble: str | None = None
-        """What keeps the spool from being sent, in a sentence; None while all is well."""
 
     async def __aenter__(self) -> Self:
+        if not self._only_reads:
+            self._sender.start()
         return self
 
     async def __aexit__(self, *_: object) -> None:
         await self.close()
+
+    @property
+    def trouble(self) -> str | None:
+        """Return what keeps the spool from being sent and how much waits, in a sentence; None while all is well."""
+        failure, waiting = self._sender.failure, self._spool.waiting
+        if failure is None or not waiting.readings:
+            return failure
+        return f"{failure} ({waiting.words()})"
 
     # writing
 
@@ -109,95 +97,49 @@ class InfluxHistory:
         """Put a batch into the spool, and return when it is safe there; it is sent in the background."""
         if not batch:
             return
-        lines = zlib.compress("\n".join(line_of(reading, self.meaning) for reading in batch).encode())
-        await self._spool.write(
-            lambda c: c.execute("INSERT INTO spool (lines) VALUES (?)", (lines,)).lastrowid
-        )
-        self._something.set()
-        if self._sender is None:
-            self._sender = asyncio.create_task(self._keep_sending(), name="influx sender")
+        await self._spool.put(await asyncio.to_thread(packed, tuple(batch), self.meaning))
+        self._sender.wake()
 
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
         """Note a span to be kept; the server's retention policy is what decides."""
-        line = f"kept,unit={key(unit)} until={milliseconds(end)}i,why={string(why)} {milliseconds(start)}".encode()
-        packed = zlib.compress(line)
-        await self._spool.write(
-            lambda c: c.execute("INSERT INTO spool (lines) VALUES (?)", (packed,)).lastrowid
-        )
-        self._something.set()
-
-    async def _keep_sending(self) -> None:
-        failures = 0
-        while True:
-            await self._something.wait()
-            self._something.clear()
-            try:
-                await self.send()
-                failures = 0
-            except StoreError:  # away: the spool holds everything, and the wait grows
-                self._something.set()
-                await asyncio.sleep(_BACK_OFF_S[min(failures, len(_BACK_OFF_S) - 1)])
-                failures += 1
+        line = f"kept,unit={key(unit)} until={milliseconds(end)}i,why={string(why)} {milliseconds(start)}"
+        await self._spool.put([row_of([line.encode()])])
+        self._sender.wake()
 
     async def send(self) -> None:
         """Send what is in the spool, oldest first, until it is empty. Raises StoreError where the server is away."""
-        async with self._sending:
-            while (batch := await self._spool.read(_oldest)) is not None:
-                try:
-                    why = await asyncio.to_thread(self._send, zlib.decompress(batch[1]))
-                except StoreError as error:
-                    self.trouble = str(error)
-                    raise
-                await self._spool.write(lambda c, b=batch, w=why: _settle(c, b, w))  # type: ignore[misc]
-            self.trouble = None
-
-    def _send(self, lines: bytes) -> str | None:
-        """Write lines to the server; return why it refused them for good, None if it took them."""
-        try:
-            self._write_api.write(
-                bucket=self.place.bucket,
-                org=self.place.org,
-                record=lines,
-                write_precision="ms",  # type: ignore[arg-type]
-            )
-        except ApiException as error:
-            if error.status in {400, 413, 422}:
-                return f"{error.status} {error.reason}: {str(error.body)[:500]}"
-            raise self._failed(error.status, f"writing gave {error.status} {error.reason}") from error
-        except (HTTPError, OSError) as error:
-            raise self._away(str(error)) from error
-        return None
-
-    def _away(self, what: str) -> StoreError:
-        return StoreError(self.place.url, StoreFault.AWAY, f"InfluxDB did not answer as it should ({what})")
-
-    def _failed(self, status: int | None, what: str) -> StoreError:
-        """Return the error behind a status or words of the server's."""
-        database = self.place.database or self.place.bucket
-        if status in {httpx.codes.UNAUTHORIZED, httpx.codes.FORBIDDEN}:
-            return StoreError(
-                self.place.url,
-                StoreFault.REFUSED,
-                f"InfluxDB refuses this identity for database {database!r} ({what})",
-            )
-        if status == httpx.codes.NOT_FOUND or any(words in what for words in _NO_DATABASE):
-            return StoreError(
-                self.place.url, StoreFault.MISSING, f"InfluxDB has no database {database!r} ({what})"
-            )
-        return self._away(what)
+        await self._sender.send()
 
     async def waiting(self) -> int:
-        """Return how many batches wait in the spool."""
-        return await self._spool.read(lambda c: int(c.execute("SELECT count(*) FROM spool").fetchone()[0]))
+        """Return how many readings wait in the spool."""
+        return self._spool.waiting.readings
 
     async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:  # noqa: ARG002 - the interface's
-        """Send what waits; return what the server refused for good (it is kept in the spool's file)."""
-        await self.send()
-        return await self._spool.read(
-            lambda c: tuple(
-                f"batch {seq} was refused: {why}" for seq, why in c.execute("SELECT seq, why FROM refused")
+        """Return what the server refused for good, and what has waited for more than ten minutes.
+
+        What was refused stays in the spool's file, and is offered to the server again at the first call and
+        once a day: whoever mends the cause need do nothing else.
+        """
+        self._sender.wake()
+        await self._sender.arrived(_ARRIVAL_S)
+        found = []
+        waiting = self._spool.waiting
+        if waiting.first_ms is not None and milliseconds(now - _LATE) > waiting.first_ms:
+            found.append(
+                f"{self.place.url}: {waiting.words()}: so much waits in the local spool to be sent to InfluxDB, and what "
+                "is shown of the past lacks it until then"
             )
-        )
+        refused = await self._spool.refused()
+        if refused is not None:
+            found.append(
+                f"{self._spool.path}: {refused.held.words()}: so much was refused by InfluxDB ({refused.why}); mend the "
+                "cause; they are kept in this file and offered again at each start and once a day"
+            )
+            if self._offered_at is None or now - self._offered_at >= _OFFERED_EVERY:
+                self._offered_at, self._offered = now, refused.newest
+            await self._spool.offer_again(self._offered)
+            self._sender.wake()
+        return tuple(found)
 
     # reading
 
@@ -207,24 +149,24 @@ class InfluxHistory:
         A statement that cannot be parsed is refused with HTTP 400; one that means nothing comes back
         with HTTP 200 and an error within: both are looked for.
         """
-        asked = {"db": self.place.database or self.place.bucket, "q": text, "epoch": "ms"}
+        asked = {"db": self.place.asked, "q": text, "epoch": "ms"}
         if self.place.policy is not None:
             asked["rp"] = self.place.policy
         try:
             reply = await self._http.get("/query", params=asked)
-            found = reply.json()
+            found = await asyncio.to_thread(reply.json)
         except (httpx.HTTPError, ValueError) as error:
-            raise self._away(str(error) or type(error).__name__) from error
+            raise self.place.away(str(error) or type(error).__name__) from error
         if not isinstance(found, dict):
-            raise self._away("its reply is not an object")
+            raise self.place.away("its reply is not an object")
         results = found.get("results") or [{}]
         wrong = found.get("error") or results[0].get("error")
         if reply.status_code != httpx.codes.OK or wrong:
             why = wrong or found.get("message", "no reason given")
-            raise self._failed(reply.status_code, f"{reply.status_code}: {why}")
+            raise self.place.failed(reply.status_code, f"{reply.status_code}: {why}")
         series: list[dict[str, Any]] = results[0].get("series", [])
         if any(part.get("partial") for part in series):
-            raise self._away("the reply was cut off by the server's limit of rows")
+            raise self.place.away("the reply was cut off by the server's limit of rows")
         return series
 
     async def series(
@@ -235,7 +177,7 @@ class InfluxHistory:
         if name is None:
             raise QuantityUnknownError(quantity, line)
         grid = Grid.over(start, end, points)
-        await self.send()
+        await self._sender.arrived(_ARRIVAL_S)
         first_ms = await self._first_ms(unit)
         sums = Sums(grid)
         if first_ms is None:
@@ -298,24 +240,25 @@ class InfluxHistory:
 
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was not a silence."""
-        await self.send()
-        before_ms = LATEST_MS
-        while True:
-            found = await self.query(
-                f"SELECT * FROM {field(MEASUREMENT)} WHERE {between(unit, 0, before_ms)}"  # noqa: S608
-                " ORDER BY time DESC LIMIT 50"
-            )
-            readings = list(readings_in(unit, found))
-            for reading in readings:
-                if reading.silence is None:
-                    return reading
-            if not readings:
-                return None
-            before_ms = milliseconds(readings[-1].at)
+        waiting = await self._spool.newest(unit)  # first: what is sent meanwhile is at the server
+        if waiting is not None:
+            return waiting
+        # any field of a card's answer, which a silence has none of
+        found = await self.query(
+            f"SELECT /^[^@]/ FROM {field(MEASUREMENT)} WHERE unit = {literal(unit)}"  # noqa: S608
+            " ORDER BY time DESC LIMIT 1"
+        )
+        if not found:
+            return None
+        at_ms = int(found[0]["values"][0][0])
+        found = await self.query(
+            f"SELECT * FROM {field(MEASUREMENT)} WHERE {between(unit, at_ms, at_ms + 1)}"  # noqa: S608
+        )
+        return next((reading for reading in readings_in(unit, found) if reading.silence is None), None)
 
     async def readings(self, unit: str, start: datetime, end: datetime) -> AsyncIterator[WireReading]:
         """Yield exact readings and silences, oldest first, from `start` to `end` (excluded)."""
-        await self.send()
+        await self._sender.arrived(_ARRIVAL_S)
         first_ms, end_ms = milliseconds(start), milliseconds(end)
         while first_ms < end_ms:
             found = await self.query(
@@ -329,13 +272,13 @@ class InfluxHistory:
             found = await self.query(
                 f"SELECT * FROM {field(MEASUREMENT)} WHERE {between(unit, first_ms, next_ms)}"  # noqa: S608
             )
-            for reading in readings_in(unit, found):
+            for reading in await asyncio.to_thread(_all_in, unit, found):
                 yield reading
             first_ms = next_ms
 
     async def units(self) -> tuple[str, ...]:
         """Return the names of all units ever read."""
-        await self.send()
+        await self._sender.arrived(_ARRIVAL_S)
         found = await self.query(f'SHOW TAG VALUES FROM {field(MEASUREMENT)} WITH KEY = "unit"')
         return tuple(sorted(str(row[1]) for part in found for row in part["values"]))
 
@@ -344,24 +287,10 @@ class InfluxHistory:
         if self._closed:
             return
         self._closed = True
-        if self._sender is not None:
-            self._sender.cancel()
-            await asyncio.gather(self._sender, return_exceptions=True)
-        async with self._sending:
-            await self._http.aclose()
-            await asyncio.to_thread(self._client.close)
-            await self._spool.close()
+        await self._sender.close()
+        await self._http.aclose()
+        await self._spool.close()
 
 
-def _oldest(connection: sqlite3.Connection) -> tuple[int, bytes] | None:
-    row: tuple[int, bytes] | None = connection.execute(
-        "SELECT seq, lines FROM spool ORDER BY seq LIMIT 1"
-    ).fetchone()
-    return row
-
-
-def _settle(connection: sqlite3.Connection, batch: tuple[int, bytes], why: str | None) -> None:
-    seq, lines = batch
-    if why is not None:
-        connection.execute("INSERT INTO refused (seq, lines, why) VALUES (?, ?, ?)", (seq, lines, why))
-    connection.execute("DELETE FROM spool WHERE seq = ?", (seq,))
+def _all_in(unit: str, found: Sequence[Mapping[str, Any]]) -> list[WireReading]:
+    return list(readings_in(unit, found))

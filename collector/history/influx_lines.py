@@ -13,6 +13,7 @@ its object; other forms carry a mark before the name, since a field has one type
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
@@ -21,7 +22,6 @@ from collector.history.store import Meaning, Wire, WireReading
 from rules.reading import Stamp
 
 MEASUREMENT: Final = "reading"
-LATEST_MS: Final = 2**63 // 1_000_000 - 1
 _LARGEST: Final = 2**63
 _ESCAPED_KEY: Final = str.maketrans({",": "\\,", "=": "\\=", " ": "\\ ", "\n": "_", "\r": "_"})
 
@@ -105,19 +105,48 @@ def readings_in(unit: str, found: Sequence[Mapping[str, Any]]) -> Iterator[WireR
     for part in found:
         for row in part["values"]:
             cells = {n: v for n, v in zip(part["columns"], row, strict=True) if v is not None}
-            at_ms = int(cells.pop("time"))
-            silence = cells.pop("@silence", None)
-            corrections = str(cells.pop("corrections", ""))
-            start, offset, period = (cells.pop(name) for name in ("@start", "@offset", "@period"))
             cells.pop("unit", None)
-            yield WireReading(
-                unit=unit,
-                stamp=Stamp(moment(at_ms), (at_ms - int(offset)) / 1000, json.loads(start)),
-                period_s=int(period) / 1000,
-                corrections=corrections,
-                wire=dict(_wire(cells)),
-                silence=None if silence is None else json.loads(silence),
-            )
+            yield _reading(unit, cells)
+
+
+def _reading(unit: str, cells: dict[str, Any]) -> WireReading:
+    at_ms = int(cells.pop("time"))
+    silence = cells.pop("@silence", None)
+    corrections = str(cells.pop("corrections", ""))
+    start, offset, period = (cells.pop(name) for name in ("@start", "@offset", "@period"))
+    return WireReading(
+        unit=unit,
+        stamp=Stamp(moment(at_ms), (at_ms - int(offset)) / 1000, json.loads(start)),
+        period_s=int(period) / 1000,
+        corrections=corrections,
+        wire=dict(_wire(cells)),
+        silence=None if silence is None else json.loads(silence),
+    )
+
+
+_KEY: Final = r"((?:\\[,= ]|[^,= ])+)"
+_LINE: Final = re.compile(r"[^, ]+((?:,(?:\\[,= ]|[^ ])+)?) (.*) (-?\d+)")
+_TAG: Final = re.compile(f"{_KEY}={_KEY}")
+_FIELD: Final = re.compile(_KEY + r'=(?:"((?:\\.|[^"\\])*)"|([^,]+))')
+
+
+def reading_in_line(line: str) -> WireReading:
+    """Return the reading that `line_of` wrote. Raises ValueError for anything else."""
+    whole = _LINE.fullmatch(line)
+    if whole is None:
+        raise ValueError(f"no line of a reading: {line[:80]!r}")
+    tags, fields, at = whole.groups()
+    cells: dict[str, Any] = {_plain_key(name): _plain_key(value) for name, value in _TAG.findall(tags)}
+    for name, text, number in _FIELD.findall(fields):
+        if number:
+            cells[_plain_key(name)] = int(number[:-1]) if number.endswith("i") else float(number)
+        else:
+            cells[_plain_key(name)] = re.sub(r'\\(["\\])', r"\1", text)
+    return _reading(cells.pop("unit"), cells | {"time": at})
+
+
+def _plain_key(text: str) -> str:
+    return re.sub(r"\\([,= ])", r"\1", text)
 
 
 def _wire(cells: Mapping[str, Any]) -> Iterator[tuple[str, Wire]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
-from collector.history.influx import InfluxPlace
+from collector.history.influx_access import InfluxPlace
 
 
 def influx_place(configuration: Configuration) -> InfluxPlace:

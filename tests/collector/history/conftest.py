@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from collector.history.influx import InfluxPlace
+from collector.history.influx_access import InfluxPlace
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
 from rules.reading import BatteryReading, Reading, Silence, Stamp
 from tests.collector.history.influx_server import INFLUXD, InfluxServer, PathMapping
+from tests.collector.history.influx_stub import StubServer
 from tests.servers import missing
 
 OBJECTS = {
@@ -112,3 +113,16 @@ def place(influx: tuple[InfluxServer, PathMapping]) -> InfluxPlace:
     name = f"test{next(_numbers)}"
     server.make(name)
     return InfluxPlace(mapping.url, name, token="a-token", org="site", timeout_s=20.0)
+
+
+@pytest.fixture
+def stub() -> Iterator[StubServer]:
+    server = StubServer()
+    yield server
+    server.end()
+
+
+@pytest.fixture
+def stub_place(stub: StubServer) -> InfluxPlace:
+    """Where the stand-in is, with every setting filled in."""
+    return InfluxPlace(stub.url, "mill", token="s3cret", org="site", database="mill_db", policy="ten")

@@ -7,18 +7,18 @@ real 2.x nor a real 3.x was run.
 import asyncio
 import json
 import signal
-import threading
-from collections.abc import AsyncIterator, Callable, Iterator
-from datetime import datetime, timedelta
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from collections.abc import AsyncIterator, Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from collector.database import StoreError, StoreFault
-from collector.history.influx import InfluxHistory, InfluxPlace
+from collector.history.influx import InfluxHistory
+from collector.history.influx_access import InfluxPlace
 from collector.history.store import Meaning, WireReading
 from tests.collector.history.influx_server import InfluxServer, PathMapping, free_port
+from tests.collector.history.influx_stub import StubServer
 
 Make = Callable[..., WireReading]
 DAY = timedelta(days=1)
@@ -53,7 +53,7 @@ async def test_the_official_client_writes_through_the_v2_url(
 async def test_readings_wait_while_the_engine_is_away_and_arrive_in_order_once(
     tmp_path: Path, meaning: Meaning, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.history.influx._BACK_OFF_S", (0.05,))
+    monkeypatch.setattr("collector.history.influx_sender._BACK_OFF_S", (0.05,))
     (tmp_path / "engine").mkdir()
     server = InfluxServer(tmp_path / "engine")
     server.start()
@@ -91,59 +91,6 @@ async def test_readings_wait_while_the_engine_is_away_and_arrive_in_order_once(
     finally:
         mapping.end()
         server.end()
-
-
-class _Stub(BaseHTTPRequestHandler):
-    """Answers every request with the server's one reply."""
-
-    server: "StubServer"
-
-    def _answer(self) -> None:
-        self.rfile.read(int(self.headers.get("Content-Length", "0")))
-        self.server.asked.append((self.path, self.headers.get("Authorization")))
-        status, kind, content = self.server.reply
-        self.send_response(status)
-        self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(content)))
-        self.end_headers()
-        self.wfile.write(content)
-
-    do_GET = do_POST = _answer  # noqa: N815 - the names http.server calls
-
-    def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the base class's name
-        pass
-
-
-class StubServer(ThreadingHTTPServer):
-    daemon_threads = True
-
-    def __init__(self) -> None:
-        super().__init__(("127.0.0.1", 0), _Stub)
-        self.reply = (204, "application/json", b"")
-        self.asked: list[tuple[str, str | None]] = []
-
-
-@pytest.fixture
-def stub() -> Iterator[StubServer]:
-    server = StubServer()
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
-    thread.start()
-    yield server
-    server.shutdown()
-    thread.join()
-    server.server_close()
-
-
-@pytest.fixture
-def stub_place(stub: StubServer) -> InfluxPlace:
-    return InfluxPlace(
-        f"http://127.0.0.1:{stub.server_address[1]}",
-        "mill",
-        token="s3cret",
-        org="site",
-        database="mill_db",
-        policy="ten",
-    )
 
 
 @pytest.fixture
@@ -205,20 +152,6 @@ async def test_token_bucket_database_and_policy_are_passed_on(
     assert "s3cret" not in repr(stub_place)
 
 
-async def test_a_batch_refused_for_good_holds_nobody_up_and_is_kept(
-    stub: StubServer, store: InfluxHistory, start: datetime, reading: Make
-) -> None:
-    stub.reply = (400, "application/json", b'{"code":"invalid","message":"field type conflict"}')
-    await store.append([reading(0)])
-    await store.send()
-    stub.reply = (204, "application/json", b"")
-    await store.append([reading(10)])
-    found = await store.tend(start)
-    assert len(found) == 1
-    assert "field type conflict" in found[0]
-    assert await store.waiting() == 0
-
-
 @pytest.mark.parametrize("status", [401, 429, 500, 503])
 async def test_a_batch_that_could_not_be_taken_now_waits(
     stub: StubServer, store: InfluxHistory, reading: Make, status: int
@@ -238,4 +171,43 @@ async def test_a_server_that_is_not_there_is_said(tmp_path: Path, meaning: Meani
     async with InfluxHistory(tmp_path / "spool.sqlite", place, meaning) as store:
         await store.append([reading(0)])
         with pytest.raises(StoreError, match="waits in the local spool"):
-            await store.last("A1")
+            await store.last("A2")
+        assert await store.last("A1") == reading(0)  # which waits here
+
+
+@pytest.mark.real_server
+async def test_the_newest_answer_is_found_at_the_server_behind_a_day_of_silences(
+    influx: tuple[InfluxServer, PathMapping],
+    engine: InfluxHistory,
+    place: InfluxPlace,
+    *,
+    tmp_path: Path,
+    meaning: Meaning,
+    reading: Make,
+) -> None:
+    silent = [reading(10 * n, silence="no answer") for n in range(1, 8640)]
+    await engine.append([reading(0, {"upsOutputPower.1": None}), *silent, reading(5, unit="B1")])
+    await engine.send()
+    _, mapping = influx
+    mapping.seen.clear()
+    async with InfluxHistory(tmp_path / "other.sqlite", place, meaning, only_reads=True) as other:
+        assert await other.last("A1") == reading(0, {"upsOutputPower.1": None})
+        assert len(mapping.seen) == 2
+        assert await other.last("A2") is None
+
+
+@pytest.mark.real_server
+async def test_what_the_servers_policy_would_delete_at_once_is_let_go(
+    influx: tuple[InfluxServer, PathMapping], tmp_path: Path, meaning: Meaning, reading: Make
+) -> None:
+    server, mapping = influx
+    server.ask('CREATE DATABASE "short" WITH DURATION 1h')
+    now = datetime.now(UTC)
+    old, new = reading(0), reading((now - reading(0).at).total_seconds() // 1)
+    async with InfluxHistory(tmp_path / "short.sqlite", InfluxPlace(mapping.url, "short"), meaning) as store:
+        await store.append([old, new])
+        await store.send()
+        assert await store.waiting() == 0
+        assert await store.tend(now) == ()
+        span = (old.at - DAY, now + DAY)
+        assert [found async for found in store.readings("A1", *span)] == [new]

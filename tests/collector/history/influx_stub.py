@@ -1,0 +1,63 @@
+"""A stand-in for an InfluxDB server that answers as a test tells it, for what no real one here would say."""
+
+import threading
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+Reply = tuple[int, str, bytes]
+TAKEN: Reply = (204, "application/json", b"")
+NOTHING: Reply = (200, "application/json", b'{"results":[{}]}')
+
+
+class _Stub(BaseHTTPRequestHandler):
+    server: "StubServer"
+
+    def _answer(self) -> None:
+        body = self.rfile.read(int(self.headers.get("Content-Length", "0")))
+        self.server.asked.append((self.path, self.headers.get("Authorization")))
+        if self.command == "POST":
+            reply = self.server.writes(body) if self.server.writes else self.server.reply
+            if reply[0] == TAKEN[0]:
+                self.server.taken.append(body)
+        else:
+            reply = self.server.reply
+        status, kind, content = reply
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(content)))
+        self.end_headers()
+        self.wfile.write(content)
+
+    do_GET = do_POST = _answer  # noqa: N815 - the names http.server calls
+
+    def log_message(self, format: str, *args: object) -> None:  # noqa: A002 - the base class's name
+        pass
+
+
+class StubServer(ThreadingHTTPServer):
+    """Answers every request with `reply`; a write with what `writes` makes of its body, where that is set.
+
+    `asked` lists path and identity of each request, `taken` the bodies of the writes it took.
+    """
+
+    daemon_threads = True
+
+    def __init__(self) -> None:
+        super().__init__(("127.0.0.1", 0), _Stub)
+        self.reply = TAKEN
+        self.writes: Callable[[bytes], Reply] | None = None
+        self.asked: list[tuple[str, str | None]] = []
+        self.taken: list[bytes] = []
+        self._thread = threading.Thread(
+            target=self.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
+        )
+        self._thread.start()
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.server_address[1]}"
+
+    def end(self) -> None:
+        self.shutdown()
+        self._thread.join()
+        self.server_close()
