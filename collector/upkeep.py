@@ -11,9 +11,10 @@ import json
 import os
 import shutil
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -29,7 +30,8 @@ from collector.database import (
 )
 from collector.history import tables
 from collector.history.chunk import ChunkError
-from collector.history.export import Form, exported
+from collector.history.export import Form, days_let_go, exported
+from collector.history.export_sums import By, exported_sums
 from collector.history.rescue import saved
 from collector.history.sound_rows import rows_of
 from collector.history.sqlite import PAGE_BYTES
@@ -207,43 +209,89 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
-def export(
-    folder: Path,
-    target: Path,
-    form: Form,
-    meaning: Meaning,
-    *,
-    units: Sequence[str] = (),
-    start: datetime | None = None,
-    end: datetime | None = None,
-) -> int:
-    """Write the exact readings of units (none named: all) to a file, and return how many rows.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is to be exported of a history: some units (none named: all), from `start` to `end` (excluded)."""
 
-    Works on a folder in use. Raises UnitUnknownError, StoreError, `collector.history.export.NotInstalledError`,
-    OSError; nothing stands at `target` then that did not before.
+    units: Sequence[str] = ()
+    start: datetime = datetime(1970, 1, 1, tzinfo=UTC)
+    end: datetime = datetime(9999, 1, 1, tzinfo=UTC)
+
+
+def export(folder: Path, target: Path, form: Form, meaning: Meaning, wanted: Wanted = Wanted()) -> int:
+    """Write exact readings to a file, and return how many rows.
+
+    Works on a folder in use. Raises UnitUnknownError, StoreError, OSError, and
+    `collector.history.table_files.NotInstalledError`; nothing stands at `target` then that did not before.
     """
-    path = folder / HISTORY_FILE
-    connection = _opened(path)
-    try:
-        known = [str(name) for (name,) in connection.execute("SELECT name FROM units ORDER BY name")]
-        for unit in units:
-            if unit not in known:
-                raise UnitUnknownError(folder, unit, known)
+    with _history(folder) as connection:
         return exported(
             connection,
             target,
             form,
             meaning,
-            units=list(units) or known,
-            start=start or datetime(1970, 1, 1, tzinfo=UTC),
-            end=end or datetime(9999, 1, 1, tzinfo=UTC),
+            units=_units(folder, connection, wanted),
+            start=wanted.start,
+            end=wanted.end,
         )
+
+
+def export_sums(
+    folder: Path,
+    target: Path,
+    by: By,
+    meaning: Meaning,
+    wanted: Wanted = Wanted(),
+    *,
+    parquet: bool = False,
+) -> int:
+    """Write summaries to a file, and return how many rows. Raises what `export` raises."""
+    with _history(folder) as connection:
+        return exported_sums(
+            connection,
+            target,
+            meaning,
+            by,
+            parquet=parquet,
+            units=_units(folder, connection, wanted),
+            start=wanted.start,
+            end=wanted.end,
+        )
+
+
+def let_go(folder: Path, wanted: Wanted) -> list[tuple[str, date, date]]:
+    """Return the units with the first and the last day of each span whose exact readings were let go.
+
+    Raises UnitUnknownError, StoreError.
+    """
+    with _history(folder) as connection:
+        return [
+            (unit, first, last)
+            for unit in _units(folder, connection, wanted)
+            for first, last in days_let_go(connection, unit, wanted.start, wanted.end)
+        ]
+
+
+@contextmanager
+def _history(folder: Path) -> Iterator[sqlite3.Connection]:
+    path = folder / HISTORY_FILE
+    connection = _opened(path)
+    try:
+        yield connection
     except sqlite3.Error as error:
         raise explained(path, error) from error
     except ChunkError as error:
         raise StoreError(path, StoreFault.CORRUPT, f"a chunk is {error}") from error
     finally:
         connection.close()
+
+
+def _units(folder: Path, connection: sqlite3.Connection, wanted: Wanted) -> Sequence[str]:
+    known = [str(name) for (name,) in connection.execute("SELECT name FROM units ORDER BY name")]
+    for unit in wanted.units:
+        if unit not in known:
+            raise UnitUnknownError(folder, unit, known)
+    return list(wanted.units) or known
 
 
 def export_ledger(folder: Path, target: Path) -> int:

@@ -1,19 +1,24 @@
-"""Exact readings as they are understood today (corrections applied), or as they came on the wire; or the ledger."""
+"""Exact readings as they are understood today (corrections applied), or as they came on the wire; summaries by the
+hour or the minute, which outlive the exact readings; or the ledger."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import sys
+from dataclasses import replace
 from pathlib import Path
 
 from api.commands.shared import add_data, folder_of, moment
 from api.exits import Exit, complain
 from collector.database import StoreError
-from collector.history.export import Form, NotInstalledError
+from collector.history.export import Form
+from collector.history.export_sums import By
+from collector.history.table_files import NotInstalledError
 from collector.ledger import Ledger
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
-from collector.upkeep import LEDGER_FILE, UnitUnknownError, export, export_ledger
+from collector.upkeep import LEDGER_FILE, UnitUnknownError, Wanted, export, export_ledger, export_sums, let_go
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,6 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="csv, parquet, wire values as JSON lines, or the ledger as JSON lines (default: csv)",
     )
     parser.add_argument(
+        "--by",
+        choices=[by.value for by in By],
+        help="summaries (min, mean, max, last, counts) by the hour or by the minute, instead of exact readings",
+    )
+    parser.add_argument(
         "--unit", action="append", default=[], metavar="ID", help="only this unit; may be given several times"
     )
     parser.add_argument("--from", dest="start", type=moment, metavar="TIME", help="from this time on")
@@ -36,20 +46,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the file and say how many rows it holds."""
     folder = folder_of(options)
+    if options.by is not None and options.form not in {Form.CSV, Form.PARQUET}:
+        return complain(
+            Exit.WRONG_INPUT, f"--by: summaries are written as csv or parquet; got {options.form}"
+        )
     try:
-        if options.form == "ledger":
-            rows = export_ledger(folder, options.file)
-        else:
-            meaning = asyncio.run(_meaning(folder))
-            rows = export(
-                folder,
-                options.file,
-                Form(options.form),
-                meaning,
-                units=options.unit,
-                start=options.start,
-                end=options.end,
-            )
+        rows = _written(options, folder)
     except UnitUnknownError as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except (StoreError, NotInstalledError) as error:
@@ -58,6 +60,29 @@ def run(options: argparse.Namespace) -> int:
         return complain(Exit.UNREACHABLE, f"{options.file}: {error.strerror or error}")
     print(f"{options.file}: {rows} rows")
     return int(Exit.DONE)
+
+
+def _written(options: argparse.Namespace, folder: Path) -> int:
+    if options.form == "ledger":
+        return export_ledger(folder, options.file)
+    wanted = Wanted(options.unit)
+    if options.start is not None:
+        wanted = replace(wanted, start=options.start)
+    if options.end is not None:
+        wanted = replace(wanted, end=options.end)
+    form, meaning = Form(options.form), asyncio.run(_meaning(folder))
+    if options.by is not None:
+        return export_sums(
+            folder, options.file, By(options.by), meaning, wanted, parquet=form is Form.PARQUET
+        )
+    rows = export(folder, options.file, form, meaning, wanted)
+    for unit, first, last in let_go(folder, wanted):
+        print(
+            f"{unit}: exact readings of {first} to {last} were let go, but for those around power events; "
+            "`--by minute` or `--by hour` exports the summaries that stand in their place",
+            file=sys.stderr,
+        )
+    return rows
 
 
 async def _meaning(folder: Path) -> CardMeaning:

@@ -3,29 +3,29 @@
 CSV and Parquet hold one row for each poll in SI units, with the column names of `COLUMNS`: a quantity is
 named for its group and field, and for its line where it has one (`output_power_w_1`). Nothing known is an
 empty cell. JSON lines hold the wire values and the id of the correction set, which lose nothing.
-Plain functions and writers that block; run them off the loop.
+What is older than exact readings are kept is in summaries alone: `export_sums`. Plain functions and writers that block; run them off the loop.
 """
 
 from __future__ import annotations
 
-import csv
 import json
 import sqlite3
 import types
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import fields
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, Final, Protocol, TextIO, get_args, get_type_hints
 
 from collector.database import one_view
 from collector.history.buckets import DAY_MS
-from collector.history.columns import milliseconds, readings_of
+from collector.history.columns import milliseconds, moment, readings_of
 from collector.history.lookup import blocks, pieces
 from collector.history.store import Meaning, WireReading
-from collector.history.tables import Texts, unit_number
+from collector.history.table_files import Table, plain_cell, table_file
+from collector.history.tables import GONE, Texts, unit_number
 from collector.whole_file import whole_file
 from rules import reading as vocabulary
 from rules.reading import Reading, Silence
@@ -47,13 +47,6 @@ class Form(StrEnum):
     CSV = "csv"
     PARQUET = "parquet"
     WIRE = "wire"
-
-
-class NotInstalledError(Exception):
-    """A form needs a package that is not there."""
-
-    def __init__(self) -> None:
-        super().__init__('Parquet needs pyarrow; install it with `pip install "ridethrough[parquet]"`')
 
 
 def _columns() -> Iterator[tuple[str, type[Any]]]:
@@ -81,6 +74,19 @@ def _fields(part: type[Any]) -> Iterator[tuple[str, type[Any]]]:
 
 COLUMNS: Final[Mapping[str, type[Any]]] = dict(_columns())
 """Every column of an export, and the type of its values."""
+
+
+def quantities(meaning: Meaning) -> dict[str, tuple[str, int | None]]:
+    """Return the quantity and the line behind each object that has one."""
+    found: dict[str, tuple[str, int | None]] = {}
+    for group, (part, line_type) in _GROUPS.items():
+        parts = [(part, None), *((line_type, line) for line in LINES if line_type is not None)]
+        for kind, line in parts:
+            for name, _ in _fields(kind):
+                object_name = meaning.object_of(f"{group}_{name}", line)
+                if object_name is not None:
+                    found.setdefault(object_name, (f"{group}_{name}", line))
+    return found
 
 
 def flat(sample: Reading | Silence) -> dict[str, Any]:
@@ -133,29 +139,16 @@ class Writer(Protocol):
         ...
 
 
-def plain_cell(value: object) -> str:
-    """Return a cell of a CSV file. Text that a spreadsheet would take for a formula is quoted by an apostrophe."""
-    if isinstance(value, datetime):
-        return value.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    text = str(value)
-    return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
+class TableWriter:
+    """One row of SI values a reading, in whatever form the table has."""
 
-
-class CsvWriter:
-    """RFC 4180, UTF-8, times in RFC 3339."""
-
-    def __init__(self, out: TextIO, meaning: Meaning) -> None:
+    def __init__(self, table: Table, meaning: Meaning) -> None:
+        self._table = table
         self._meaning = meaning
-        self._out = csv.DictWriter(out, list(COLUMNS), restval="", lineterminator="\r\n")
-        self._out.writeheader()
 
     def write(self, batch: Sequence[WireReading]) -> None:
         """Add some readings."""
-        for record in batch:
-            cells = flat(self._meaning.reading(record))
-            self._out.writerow({name: plain_cell(value) for name, value in cells.items()})
+        self._table.write([flat(self._meaning.reading(record)) for record in batch])
 
     def close(self) -> None:
         """Leave the file to its owner."""
@@ -187,44 +180,15 @@ class WireWriter:
         """Leave the file to its owner."""
 
 
-class ParquetWriter:
-    """Columns of doubles, texts and UTC times; what is not known is null."""
-
-    def __init__(self, path: Path, meaning: Meaning) -> None:
-        try:
-            import pyarrow as pa  # noqa: PLC0415 - an extra, and heavy
-            import pyarrow.parquet as pq  # noqa: PLC0415
-        except ImportError as error:
-            raise NotInstalledError from error
-        self._arrow = pa
-        self._meaning = meaning
-        kinds = {float: pa.float64(), str: pa.string(), datetime: pa.timestamp("ms", tz="UTC")}
-        self._schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
-        self._out = pq.ParquetWriter(path, self._schema, compression="zstd")
-
-    def write(self, batch: Sequence[WireReading]) -> None:
-        """Add some readings as one row group."""
-        rows = [flat(self._meaning.reading(record)) for record in batch]
-        if rows:
-            self._out.write_table(self._arrow.Table.from_pylist(rows, schema=self._schema))
-
-    def close(self) -> None:
-        """Finish the file."""
-        self._out.close()
-
-
 @contextmanager
 def export_file(target: Path, form: Form, meaning: Meaning) -> Iterator[Writer]:
     """Give a writer into a file that gets its name only when it is whole. Raises NotInstalledError, OSError."""
-    with whole_file(target) as part, ExitStack() as stack:
-        writer: Writer
-        if form is Form.PARQUET:
-            writer = ParquetWriter(part, meaning)
-        else:
-            text = stack.enter_context(part.open("w", encoding="utf-8", newline=""))
-            writer = CsvWriter(text, meaning) if form is Form.CSV else WireWriter(text)
-        with closing(writer):
-            yield writer
+    if form is Form.WIRE:
+        with whole_file(target) as part, part.open("w", encoding="utf-8") as text:
+            yield WireWriter(text)
+    else:
+        with table_file(target, COLUMNS, parquet=form is Form.PARQUET) as table:
+            yield TableWriter(table, meaning)
 
 
 def stored_batches(
@@ -251,6 +215,26 @@ def stored_batches(
             )
         for block in found_here:
             yield list(readings_of(unit, block, texts))
+
+
+def days_let_go(
+    connection: sqlite3.Connection, unit: str, start: datetime, end: datetime
+) -> list[tuple[date, date]]:
+    """Return the first and the last day (UTC) of each span of a unit whose exact readings were let go."""
+    found = unit_number(connection, unit)
+    if found is None:
+        return []
+    rows = connection.execute(
+        "SELECT day FROM folded WHERE unit = ? AND retired = ? AND day >= ? AND day * ? < ? ORDER BY day",
+        (found[0], GONE, milliseconds(start) // DAY_MS, DAY_MS, milliseconds(end)),
+    )
+    spans: list[list[int]] = []
+    for (day,) in rows:
+        if spans and spans[-1][1] + 1 == day:
+            spans[-1][1] = day
+        else:
+            spans.append([day, day])
+    return [(moment(first * DAY_MS).date(), moment(last * DAY_MS).date()) for first, last in spans]
 
 
 def exported(

@@ -165,30 +165,33 @@ def gather(
         days = np.repeat([day for day, _, _ in chosen], [len(rollup) for _, _, rollup in chosen])
         at = days.astype(np.int64) + table[0] * step_ms
         asked, good = table[1], table[2].copy()
-        if form == NUMBERS:
-            low, high, total = (np.ascontiguousarray(table[n]).view(np.float64) for n in (3, 4, 6))
-        else:
-            low, high, total = _converted(table, object_name, meaning, corrections)
-            good[np.isnan(low)] = 0
+        low, high, _, total = in_units(form, table, object_name, meaning, corrections)
+        good[np.isnan(low)] = 0
         sums.add(at, low=low, high=high, total=total, good=good, asked=asked)
 
 
-def _converted(
-    table: Ints, object_name: str, meaning: Meaning, corrections: str
-) -> tuple[Floats, Floats, Floats]:
-    """Return smallest, largest and sum in the quantity's unit, NaN where the correction refuses them."""
-    raws = table[3:5]
+def in_units(
+    form: int, table: Ints, object_name: str, meaning: Meaning, corrections: str
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return smallest, largest, last and sum in the quantity's unit, NaN where the correction refuses them.
+
+    Lines without a good value (`good` 0) mean nothing.
+    """
+    if form == NUMBERS:
+        low, high, last, total = (np.ascontiguousarray(table[n]).view(np.float64) for n in (3, 4, 5, 6))
+        return low, high, last, total
+    raws = table[3:6]
     different, places = np.unique(raws, return_inverse=True)
     found = (meaning.value(object_name, raw, corrections) for raw in different.tolist())
     meant = np.array([np.nan if value is None else value for value in found], dtype=np.float64)
-    at_low, at_high = meant[places.reshape(raws.shape)]
+    at_low, at_high, last = meant[places.reshape(raws.shape)]
     good = np.maximum(table[2], 1)
     span = (raws[1] - raws[0]).astype(np.float64)
     share = np.divide(table[6] / good - raws[0], span, out=np.zeros(len(span)), where=span > 0)
     mean = at_low + share * (at_high - at_low)
     unknown = np.isnan(at_low) | np.isnan(at_high)
     low = np.where(unknown, np.nan, np.minimum(at_low, at_high))
-    return low, np.maximum(at_low, at_high), mean * good
+    return low, np.maximum(at_low, at_high), last, mean * good
 
 
 def objects_in(block: Block) -> tuple[str, ...]:

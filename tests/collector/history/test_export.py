@@ -16,10 +16,11 @@ import pytest
 from api.command import main
 from collector.history import lookup
 from collector.history.columns import Block
-from collector.history.export import COLUMNS, CsvWriter, Form, flat, plain_cell
+from collector.history.export import COLUMNS, Form, TableWriter, flat
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
-from collector.upkeep import HISTORY_FILE, export
+from collector.history.table_files import CsvTable, plain_cell
+from collector.upkeep import HISTORY_FILE, Wanted, export
 from rules.reading import (
     BatteryReading,
     BatteryStatus,
@@ -71,9 +72,7 @@ def test_parquet_holds_the_same_with_types(
 ) -> None:
     pq = pytest.importorskip("pyarrow.parquet")
     end = start + timedelta(days=1)
-    count = export(
-        folder, tmp_path / "out.parquet", Form.PARQUET, meaning, units=["A2"], start=start, end=end
-    )
+    count = export(folder, tmp_path / "out.parquet", Form.PARQUET, meaning, Wanted(["A2"], start, end))
     table = pq.read_table(tmp_path / "out.parquet")
     assert count == table.num_rows == 1440
     assert table.column_names == list(COLUMNS)
@@ -84,7 +83,7 @@ def test_parquet_holds_the_same_with_types(
 
 
 def test_json_lines_lose_nothing(folder: Path, tmp_path: Path, meaning: Meaning) -> None:
-    export(folder, tmp_path / "out.jsonl", Form.WIRE, meaning, units=["A1"])
+    export(folder, tmp_path / "out.jsonl", Form.WIRE, meaning, Wanted(["A1"]))
     lines = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text(encoding="utf-8").splitlines()]
     assert len(lines) == 3002
     assert lines[0]["wire"] == {"upsBatteryVoltage": 5450}
@@ -179,7 +178,7 @@ class OneModel:
 
 def test_text_from_a_card_cannot_act_as_a_formula(reading: Make) -> None:
     out = io.StringIO()
-    CsvWriter(out, OneModel()).write([reading(0)])
+    TableWriter(CsvTable(out, COLUMNS), OneModel()).write([reading(0)])
     (row,) = csv.DictReader(io.StringIO(out.getvalue()))
     assert row["nameplate_model"] == '\'=1+1,"x"\n?'
 
