@@ -23,9 +23,7 @@ from collector.delivery.state import StateFeed
 from collector.estate_rides import EstateRides
 from collector.exact_spans import ExactSpans
 from collector.heard import HeardNotifications
-from collector.history.influx import InfluxHistory
-from collector.history.influx_place import influx_place
-from collector.history.sqlite import SqliteHistory
+from collector.history.chosen import chosen_history
 from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
@@ -62,8 +60,6 @@ from rules.planning.service_due import WorkDue, work_due
 from rules.season import load_growth
 from rules.watch.state import Book
 
-SPOOL_FILE: Final = "spool.sqlite"
-HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
 
@@ -141,16 +137,10 @@ class Assembly:
             self.ledger, learning, self._clock, seen=max((fact.seq for fact in facts), default=0)
         )
         meaning = CardMeaning(learning.lookup)
-        self.history: HistoryStore
+        self.history: HistoryStore = await stack.enter_async_context(
+            chosen_history(self._configuration, self._folder, meaning)
+        )
         kept = self._configuration.history
-        if kept.store == "influxdb":
-            self.history = await stack.enter_async_context(
-                InfluxHistory(self._folder / SPOOL_FILE, influx_place(self._configuration), meaning)
-            )
-        else:
-            self.history = await stack.enter_async_context(
-                SqliteHistory(self._folder / HISTORY_FILE, meaning, exact_days=kept.keep_days)
-            )
         self.tidying = Tidying(
             self.history,
             self._clock,

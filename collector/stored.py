@@ -15,7 +15,8 @@ from zlib import crc32
 from collector.bank_evidence import BankEvidenceBook
 from collector.configuration import Configuration
 from collector.database import make_folder
-from collector.history.sqlite import SqliteHistory
+from collector.history.chosen import HISTORY_FILE, chosen_history
+from collector.history.store import HistoryStore
 from collector.ledger import Ledger
 from collector.load_records import PEAKS
 from collector.present import Present
@@ -33,7 +34,6 @@ from rules.reading import Reading, Stamp
 from rules.season import load_growth
 from rules.words import day_words
 
-HISTORY_FILE = "history.sqlite"
 LEDGER_FILE = "ledger.sqlite"
 
 
@@ -59,6 +59,9 @@ class StoredEstate:
 
         async with StoredEstate(configuration, folder) as kept: ...
 
+    Where the estate file chooses an InfluxDB server, the readings are asked for there; the folder is that of the
+    collector that writes to it, with the ledger and what still waits to be sent.
+
     Raises NothingStoredError on opening where no reading is stored, and StoreError for a folder that cannot be
     read. Everything is as it was when the newest reading of it was taken.
     """
@@ -74,8 +77,12 @@ class StoredEstate:
         self.book: BankEvidenceBook
 
     async def __aenter__(self) -> Self:
-        if not (self.folder / HISTORY_FILE).is_file():
-            raise NothingStoredError(f"{self.folder}: no readings are stored here; give --data, or --load")
+        local = self.configuration.history.store == "sqlite"
+        if not (self.folder / (HISTORY_FILE if local else LEDGER_FILE)).is_file():
+            what = (
+                "no readings are stored here" if local else "this is no collector's folder, with its ledger"
+            )
+            raise NothingStoredError(f"{self.folder}: {what}; give --data, or --load")
         make_folder(self.folder)
         try:
             await self._open()
@@ -93,7 +100,9 @@ class StoredEstate:
         self.ledger = ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
         corrections = {n: CorrectionSet.from_json(c.body) for n, c in (await ledger.corrections()).items()}
         meaning = CardMeaning(corrections.get)
-        history = await self._stack.enter_async_context(SqliteHistory(self.folder / HISTORY_FILE, meaning))
+        history: HistoryStore = await self._stack.enter_async_context(
+            chosen_history(self.configuration, self.folder, meaning, only_reads=True)
+        )
         readings: dict[str, Reading] = {}
         for unit in self.estate.units:
             record = await history.last(unit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -26,6 +27,7 @@ from rules.peaks import PeakRecord
 from rules.reading import Stamp
 from rules.verdicts import LineLoad, Load
 from tests.api.pages.shutdowns import signed as invented
+from tests.collector.history.influx_server import free_port
 
 ESTATE = str(Path(__file__).parents[3] / "deploy" / "example-estate.toml")
 LOAD = ("--load", "1500,1500,1500")
@@ -106,6 +108,21 @@ def test_an_empty_data_folder_cannot_be_read(plan: Run, tmp_path: Path) -> None:
 AT = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 
 
+def carrying(unit: str) -> WireReading:
+    """Return a reading of a unit that carries 1.5 kW on each line."""
+    lines = {
+        f"{name}.{line}": value
+        for line in (1, 2, 3)
+        for name, value in (
+            ("upsOutputVoltage", 230),
+            ("upsOutputCurrent", 70),
+            ("upsOutputPower", 1500),
+        )
+    }
+    wire = {"upsOutputSource": 3, "upsOutputNumLines": 3, "upsBatteryTemperature": 22, **lines}
+    return WireReading(unit, Stamp(AT, 1.0, "run"), 5.0, "standard", wire)
+
+
 def store(
     folder: Path, units: tuple[str, ...] = ("core-1", "core-2"), *, record: PeakRecord | None = None
 ) -> None:
@@ -114,19 +131,7 @@ def store(
     async def kept() -> None:
         make_folder(folder)
         async with SqliteHistory(folder / "history.sqlite", CardMeaning(lambda _: None)) as history:
-            lines = {
-                f"{name}.{line}": value
-                for line in (1, 2, 3)
-                for name, value in (
-                    ("upsOutputVoltage", 230),
-                    ("upsOutputCurrent", 70),
-                    ("upsOutputPower", 1500),
-                )
-            }
-            wire = {"upsOutputSource": 3, "upsOutputNumLines": 3, "upsBatteryTemperature": 22, **lines}
-            await history.append(
-                [WireReading(u, Stamp(AT, 1.0, "run"), 5.0, "standard", wire) for u in units]
-            )
+            await history.append([carrying(unit) for unit in units])
         if record is not None:
             body = {"core": base64.b64encode(record.snapshot()).decode("ascii")}
             async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
@@ -144,6 +149,22 @@ def test_on_stored_readings(plan: Run, tmp_path: Path) -> None:
     assert found["played_on"] == "the readings of 24 Nov 2026, 12:00:00 at the site"
     assert (code, found["verdict"]) == (10, "inadequate")
     assert found["hold_up"]["high_s"] > 0
+
+
+def test_where_an_influxdb_server_is_chosen_it_is_asked(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    estate, folder = tmp_path / "estate.toml", tmp_path / "data"
+    chosen = f'store = "influxdb"\nurl = "http://127.0.0.1:{free_port()}"\ndatabase = "yard"'
+    estate.write_text(Path(ESTATE).read_text("utf-8").replace('store = "sqlite"', chosen), "utf-8")
+    shutil.copy(Path(ESTATE).with_name("example-secrets.toml"), tmp_path)
+    for command in (["plan", str(estate), "--system", "core"], ["report", str(estate), "estate"]):
+        assert main([*command, "--data", str(folder)]) == 3
+        assert "no collector's folder" in capsys.readouterr().err
+    store(folder, record=PeakRecord((1, 2, 3)))  # a ledger, and a local file of before
+    for command in (["plan", str(estate), "--system", "core"], ["report", str(estate), "estate"]):
+        assert main([*command, "--data", str(folder)]) == 3
+        assert "InfluxDB did not answer" in capsys.readouterr().err
 
 
 def test_a_given_load_on_the_banks_as_they_are_judged(plan: Run, tmp_path: Path) -> None:
