@@ -31,7 +31,13 @@ from collector.turns import favour_the_loop
 from collector.upkeep import verify
 from collector.worker import SPAWN
 from tests.bench.store_against_influxdb import OBJECTS, START, Plain, drawn, readings, status
-from tests.collector.history.test_kill import check, write_until_killed
+from tests.collector.history.test_kill import (
+    check,
+    check_copies,
+    check_ledger,
+    check_what_is_left,
+    write_until_killed,
+)
 
 LAG_MS = 20.0
 
@@ -219,3 +225,29 @@ async def test_a_hundred_kills_lose_at_most_the_tick_in_flight(
                 counts = await ledger.counts()
                 assert counts["outbox"] == 3 * counts["journal"]
     assert verify(tmp_path).findings == ()
+
+
+async def test_fifty_kills_while_letting_go_leave_what_is_kept_and_true_summaries_of_the_rest(
+    tmp_path: Path,
+) -> None:
+    draw = random.Random(43)
+    gone = 0
+    for _ in range(50):
+        safe = write_until_killed(tmp_path, draw.uniform(0.0, 1.0), "--let-go")
+        before, gone = gone, await check_what_is_left(tmp_path, safe)
+        assert gone >= before
+        await check_ledger(tmp_path, safe)
+    assert gone > 0
+
+
+async def test_fifty_kills_while_backing_up_leave_each_backup_whole_or_refused(tmp_path: Path) -> None:
+    draw = random.Random(44)
+    whole = refused = 0
+    for _ in range(50):
+        safe = write_until_killed(tmp_path, draw.uniform(0.0, 0.4), "--back-up")
+        await check(tmp_path, Plain(), safe)
+        found = await check_copies(tmp_path, safe)
+        whole, refused = whole + found[0], refused + found[1]
+    print(f"\n{whole} whole backups, {refused} cut off and refused")
+    assert whole > 0
+    assert refused > 0

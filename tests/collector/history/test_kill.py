@@ -1,6 +1,7 @@
-"""Killed with -9 at any moment, at most the tick in flight is lost, and both stores verify."""
+"""Killed with -9 at any moment, folding, letting go and backing up too: at most the tick in flight is lost."""
 
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -10,17 +11,21 @@ from pathlib import Path
 
 import pytest
 
-from collector.database import damage
+from collector.database import StoreError, damage
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning
+from collector.history.tables import GONE
 from collector.ledger import Ledger
+from collector.upkeep import restore, verify
+from tests.collector.history.tick_writer import EXACT_DAYS, KEPT_TICKS, TICKS_A_DAY, Plain
 
 WRITER = Path(__file__).with_name("tick_writer.py")
 START = datetime(2026, 3, 1, tzinfo=UTC)
+AN_HOUR = TICKS_A_DAY // 24
 
 
 def write_until_killed(folder: Path, after_s: float, *options: str) -> dict[str, int]:
-    """Return the last tick that each store had called safe."""
+    """Return the last tick that each store had called safe, and the last backup that was called whole."""
     command = [sys.executable, str(WRITER), str(folder), *options]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as writer:
         assert writer.stdout is not None
@@ -31,16 +36,26 @@ def write_until_killed(folder: Path, after_s: float, *options: str) -> dict[str,
     return {store: int(number) for store, number in lines}
 
 
+async def ticks_of(history: SqliteHistory, unit: str) -> list[int]:
+    newest = await history.last(unit)
+    assert newest is not None
+    readings = history.readings(unit, START, newest.at + timedelta(seconds=1))
+    return [int(str(r.wire["upsOutputPower.1"])) async for r in readings]
+
+
 async def check(folder: Path, meaning: Meaning, safe: dict[str, int]) -> None:
     """Demand that both stores verify and hold every tick they had called safe, and at most one more."""
     async with SqliteHistory(folder / "history.sqlite", meaning) as history:
         assert await history.database.read(damage) == []
-        span = (START, START + timedelta(days=300))
-        ticks = [int(str(r.wire["upsOutputPower.1"])) async for r in history.readings("U0", *span)]
+        ticks = await ticks_of(history, "U0")
         assert ticks == list(range(len(ticks)))
         assert ticks[-1] in (safe["history"], safe["history"] + 1)
-        others = [int(str(r.wire["upsOutputPower.1"])) async for r in history.readings("U19", *span)]
-        assert others == ticks
+        assert await ticks_of(history, "U19") == ticks
+    await check_ledger(folder, safe)
+
+
+async def check_ledger(folder: Path, safe: dict[str, int]) -> None:
+    """Demand of the ledger that what belongs together is there together."""
     async with Ledger(folder / "ledger.sqlite") as ledger:
         alarm = await ledger.alarm("a")
         assert alarm is not None
@@ -52,12 +67,86 @@ async def check(folder: Path, meaning: Meaning, safe: dict[str, int]) -> None:
         assert counts["outbox"] == 3 * counts["journal"]
 
 
+async def check_what_is_left(folder: Path, safe: dict[str, int]) -> int:
+    """Demand that only what is old and not kept for ever is gone, and summed up; return how many unit-days are."""
+    async with SqliteHistory(folder / "history.sqlite", Plain()) as history:
+        for unit in ("U0", "U19"):
+            ticks = await ticks_of(history, unit)
+            assert ticks == sorted(set(ticks))
+            assert ticks[-1] in (safe["history"], safe["history"] + 1)
+            days = (ticks[-1] + 1) // TICKS_A_DAY
+            sure = max(days - EXACT_DAYS, 0) * TICKS_A_DAY
+            kept = [n for n in range(sure) if unit == "U0" and n % TICKS_A_DAY < KEPT_TICKS]
+            assert set(ticks) >= {*kept, *range(sure, ticks[-1] + 1)}
+            span = (START, START + timedelta(days=days))
+            hours = await history.series(
+                unit, "output_power_w", line=1, start=span[0], end=span[1], points=24 * days
+            )
+            for n, bucket in enumerate(hours):
+                first, last = n * AN_HOUR, n * AN_HOUR + AN_HOUR - 1
+                assert (bucket.min, bucket.mean, bucket.max) == (first, (first + last) / 2, last)
+                assert bucket.good_count == bucket.expected_count == AN_HOUR
+        gone: int = await history.database.read(
+            lambda c: c.execute("SELECT count(*) FROM folded WHERE retired = ?", (GONE,)).fetchone()[0]
+        )
+    assert verify(folder).findings == ()
+    return gone
+
+
+async def check_copies(folder: Path, safe: dict[str, int]) -> tuple[int, int]:
+    """Demand that each backup is whole and sound or refused; return how many were so, and take them away."""
+    whole = refused = 0
+    for copy in sorted((folder / "copies").iterdir()):
+        restored = folder / "restored"
+        try:
+            verified = restore(copy, restored)
+        except StoreError as error:
+            if not error.what.startswith("not a whole backup") or int(copy.name) <= safe.get("backup", -1):
+                raise
+            refused += 1
+        else:
+            assert verified.findings == ()
+            whole += 1
+            async with SqliteHistory(restored / "history.sqlite", Plain()) as history:
+                ticks = await ticks_of(history, "U0")
+                assert ticks == list(range(len(ticks)))
+                assert await ticks_of(history, "U19") == ticks
+            await check_ledger(restored, {})
+        shutil.rmtree(restored, ignore_errors=True)
+        shutil.rmtree(copy)
+    return whole, refused
+
+
 @pytest.mark.slow
-@pytest.mark.parametrize("options", [(), ("--fold",)], ids=["while_writing", "while_folding"])
+@pytest.mark.parametrize(
+    ("kills", "options"), [(3, ()), (3, ("--fold",))], ids=["while_writing", "while_folding"]
+)
 async def test_kills_lose_at_most_the_tick_in_flight(
-    tmp_path: Path, meaning: Meaning, options: tuple[str, ...]
+    tmp_path: Path, meaning: Meaning, kills: int, options: tuple[str, ...]
 ) -> None:
     draw = random.Random(7)
-    for _ in range(5):
+    for _ in range(kills):
         safe = write_until_killed(tmp_path, draw.uniform(0.0, 0.4), *options)
         await check(tmp_path, meaning, safe)
+
+
+@pytest.mark.slow
+async def test_kills_while_it_lets_go_leave_what_is_kept_and_true_summaries_of_the_rest(
+    tmp_path: Path,
+) -> None:
+    gone = []
+    for after_s in (0.6, 1.2):
+        safe = write_until_killed(tmp_path, after_s, "--let-go")
+        gone.append(await check_what_is_left(tmp_path, safe))
+        await check_ledger(tmp_path, safe)
+    assert gone[-1] > 0
+
+
+@pytest.mark.slow
+async def test_a_backup_that_a_kill_cuts_off_is_refused_and_every_other_is_whole(tmp_path: Path) -> None:
+    found = []
+    for after_s in (0.3, 0.6):
+        safe = write_until_killed(tmp_path, after_s, "--back-up")
+        await check(tmp_path, Plain(), safe)
+        found.append(await check_copies(tmp_path, safe))
+    assert sum(whole for whole, _ in found) > 0
