@@ -73,11 +73,11 @@ def take(driver: webdriver.Chrome, url: str, out: Path, *, width: int, dark: boo
     print(out)
 
 
-def systems_at(base: str) -> list[dict[str, Any]]:
-    """Return the systems the service at `base` speaks of."""
+def items_at(base: str, what: str) -> list[dict[str, Any]]:
+    """Return what the service at `base` lists: its systems, its banks."""
     if not base.startswith("http://"):
         sys.exit(f"want an address like http://127.0.0.1:8470; got {base}")
-    with urllib.request.urlopen(f"{base}/v1/systems", timeout=10) as answer:  # noqa: S310 - http only, see above
+    with urllib.request.urlopen(f"{base}/v1/{what}", timeout=10) as answer:  # noqa: S310 - http only, see above
         found: list[dict[str, Any]] = json.load(answer)["items"]
     return found
 
@@ -91,7 +91,7 @@ def main() -> None:
     given = parser.parse_args()
     base, out = given.url.rstrip("/"), given.out
     out.mkdir(parents=True, exist_ok=True)
-    systems = systems_at(base)
+    systems = items_at(base, "systems")
     with chromium() as driver:
         take(driver, f"{base}/", out / "overview.webp", width=DESK)
         take(driver, f"{base}/", out / "overview-dark.webp", width=DESK, dark=True)
@@ -100,12 +100,14 @@ def main() -> None:
         take(driver, f"{base}/banks", out / "banks.webp", width=DESK)
         for system in systems:
             take(driver, f"{base}/systems/{system['id']}", out / f"system-{system['id']}.webp", width=DESK)
+        for bank in items_at(base, "banks")[:1]:
+            take(driver, f"{base}/banks/{bank['id']}", out / "bank.webp", width=DESK, dark=True)
         if systems:
             unit = systems[0]["units"][0]["id"]
             take(driver, f"{base}/units/{unit}", out / "unit.webp", width=DESK)
         end = time.monotonic() + (given.outage or 0.0)
         while time.monotonic() < end:
-            if any(system["on_battery"] for system in systems_at(base)):
+            if any(system["on_battery"] for system in items_at(base, "systems")):
                 time.sleep(20.0)
                 take(driver, f"{base}/", out / "outage.webp", width=DESK)
                 take(driver, f"{base}/", out / "outage-phone.webp", width=PHONE)

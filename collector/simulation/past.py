@@ -398,10 +398,20 @@ async def write_past(
         return False
     found: list[Discharge] = []
     made = batches(scenario, days=days, found=found, estate=None if ledger is None else estate)
-    async for share, batch in _ahead(made):
-        await store.append(batch)
-        if progress is not None:
-            progress(f"readings of {batch[0].unit}", share)
+    # Folded on the way: whoever looks back over two years of single readings waits long.
+    folding = asyncio.create_task(store.tend(scenario.now))
+    try:
+        async for share, batch in _ahead(made):
+            await store.append(batch)
+            if progress is not None:
+                progress(f"readings of {batch[0].unit}", share)
+            if folding.done():
+                await folding
+                folding = asyncio.create_task(store.tend(scenario.now))
+        await folding
+    finally:
+        folding.cancel()
+    await store.tend(scenario.now)
     for discharge in found:
         await store.keep_exact(discharge.unit, discharge.start, discharge.end, "discharge")
     if ledger is not None:
