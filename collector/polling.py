@@ -46,7 +46,8 @@ class ReadsCard(Protocol):
 class Answer:
     """What one poll of one card brought: the wire values, or why there are none.
 
-    `stamp` is when the reply was complete. `late_s` is how long after its due time the poll started.
+    `stamp` is when the reply was complete. `late_s` is how long after its due time the poll started. `fault` is an
+    unexpected error in a sentence, `notes` what else is known of it, such as the datagram that caused it.
     """
 
     card: str
@@ -57,6 +58,7 @@ class Answer:
     wire: CardRead | None = None
     silence: str | None = None
     fault: str | None = None
+    notes: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,7 @@ class Poller:
 
     async def _poll(self, parts: frozenset[Part], late_s: float, period: float) -> Answer:
         started_s = self._clock.monotonic_s()
-        wire, silence, fault = None, None, None
+        wire, silence, fault, notes = None, None, None, ""
         try:
             async with asyncio.timeout(LONGEST_READ_S):
                 wire = await self._reader.read(parts)
@@ -151,9 +153,9 @@ class Poller:
         except SnmpError as error:
             silence = str(error)
         except Exception as error:  # noqa: BLE001 - the boundary: one card's surprise must not blind the site
-            fault = _described(error)
+            fault, notes = f"{type(error).__name__}: {error}", "; ".join(getattr(error, "__notes__", ()))
         took_s = self._clock.monotonic_s() - started_s
-        return Answer(self.card, stamp(self._clock), period, late_s, took_s, wire, silence, fault)
+        return Answer(self.card, stamp(self._clock), period, late_s, took_s, wire, silence, fault, notes)
 
     def _count(self, answer: Answer) -> None:
         figures = self.figures
@@ -172,9 +174,3 @@ class Poller:
             figures.why_silent = answer.silence or answer.fault
             traced = TracedRead(answer.stamp.at, None, None, None, None, figures.why_silent)
         figures.trace.append(traced)
-
-
-def _described(error: Exception) -> str:
-    """Return one line on an unexpected error, with the datagram that the transport noted on it."""
-    notes = "; ".join(getattr(error, "__notes__", ()))
-    return f"{type(error).__name__}: {error}" + (f" ({notes})" if notes else "")
