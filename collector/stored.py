@@ -55,12 +55,15 @@ class PlanBasis:
 
 
 class StoredEstate:
-    """What a data folder holds of an estate: opened beside a running service or without one, never written to.
+    """What a data folder holds of an estate: opened beside a running service or without one.
 
         async with StoredEstate(configuration, folder) as kept: ...
 
     Where the estate file chooses an InfluxDB server, the readings are asked for there; the folder is that of the
     collector that writes to it, with the ledger and what still waits to be sent.
+
+    Nothing is kept in it. But opening is what the service does on a start: files of an earlier program are brought
+    up to this one's schema, and a ledger that is not there is made.
 
     Raises NothingStoredError on opening where no reading is stored, and StoreError for a folder that cannot be
     read. Everything is as it was when the newest reading of it was taken.

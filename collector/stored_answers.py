@@ -1,7 +1,7 @@
 """What a stopped service would say: everything judged again from a data folder, as of its newest reading.
 
 For printed reports and whoever wants an answer while no service runs. The judgements are made here, one after
-the other, by the same rules on the same evidence; nothing is written.
+the other, by the same rules on the same evidence; none of it is kept.
 """
 
 from __future__ import annotations

@@ -38,6 +38,7 @@ from collector.history.sqlite import PAGE_BYTES
 from collector.history.store import Meaning
 from collector.history.verify import Finding, Looked, findings
 from collector.ledger import rows as ledger_rows
+from collector.ledger.records import Corrections
 from collector.ledger.schema import STEPS as LEDGER_STEPS
 from collector.ledger.schema import tables_at
 from collector.whole_file import whole_file
@@ -64,6 +65,15 @@ class BackedUp:
 
     folder: Path
     files: Mapping[str, tuple[int, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Copy:
+    """A copied file: bytes, SHA-256, and the version of its schema, which may be of an earlier program."""
+
+    size: int
+    digest: str
+    schema: int
 
 
 class UnitUnknownError(ValueError):
@@ -152,29 +162,31 @@ def _is_sound(table: str, stored: dict[str, ledger_rows.Column]) -> bool:
 def backup(folder: Path, target: Path) -> BackedUp:
     """Copy the stores of a data folder, in use or not, into a new folder. Raises StoreError.
 
-    Each copy is one consistent view, checked after writing; the list with sizes and SHA-256 is written
-    last, so a folder without it is a backup that was cut off.
+    Each copy is one consistent view. After writing, its pages are checked, and that it is whole; chunks and
+    lines are copied as they are, so one that was damaged before is damaged in the copy: `verify` on either folder
+    tells. The list with sizes, SHA-256 and schemas is written last, so a folder without it is a backup that was
+    cut off.
     """
     if target.exists() and any(target.iterdir()):
         raise StoreError(target, StoreFault.IN_THE_WAY, "the folder for the backup is not empty")
     paths = _stores(folder)
     make_folder(target)
     # the ledger last: what it says of readings is then in the history beside it or newer, never older
-    files = {path.name: _copied(path, target / path.name) for path in paths}
+    copies = {path.name: _copied(path, target / path.name) for path in paths}
     made = {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
-        "schemas": {name: len(STEPS[name]) for name in files},
-        "files": {name: {"bytes": size, "sha256": digest} for name, (size, digest) in files.items()},
+        "schemas": {name: copy.schema for name, copy in copies.items()},
+        "files": {name: {"bytes": copy.size, "sha256": copy.digest} for name, copy in copies.items()},
     }
     listed = target / LIST_FILE
     listed.write_text(json.dumps(made, indent=2) + "\n", encoding="utf-8")
     listed.chmod(FILE_MODE)
     _flush(listed)
     _flush(target)
-    return BackedUp(target, files)
+    return BackedUp(target, {name: (copy.size, copy.digest) for name, copy in copies.items()})
 
 
-def _copied(source: Path, target: Path) -> tuple[int, str]:
+def _copied(source: Path, target: Path) -> _Copy:
     connection = _opened(source)
     try:
         connection.execute("PRAGMA query_only=OFF")
@@ -190,9 +202,10 @@ def _copied(source: Path, target: Path) -> tuple[int, str]:
     try:
         if found := damage(copy):
             raise StoreError(target, StoreFault.FAILING, f"the copy does not verify ({found[0]})")
+        (schema,) = copy.execute("PRAGMA user_version").fetchone()
     finally:
         copy.close()
-    return target.stat().st_size, _digest(target)
+    return _Copy(target.stat().st_size, _digest(target), int(schema))
 
 
 def _digest(path: Path) -> str:
@@ -257,6 +270,20 @@ def export_sums(
             start=wanted.start,
             end=wanted.end,
         )
+
+
+def corrections(folder: Path) -> dict[str, Corrections]:
+    """Return every correction set in a folder's ledger by id: none where it has no ledger. Raises StoreError."""
+    path = folder / LEDGER_FILE
+    if not path.is_file():
+        return {}
+    connection = _opened(path)
+    try:
+        return {line.id: line for line in ledger_rows.selected(connection, Corrections)}
+    except sqlite3.Error as error:
+        raise explained(path, error) from error
+    finally:
+        connection.close()
 
 
 def let_go(folder: Path, wanted: Wanted) -> list[tuple[str, date, date]]:

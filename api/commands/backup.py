@@ -1,4 +1,5 @@
-"""Each copy is one consistent view, taken while the service runs, and checked after writing."""
+"""Each copy is one consistent view, taken while the service runs. Its pages are checked after writing; chunks and lines
+are copied as they are, and `verify --data DEST` reads them all."""
 
 from __future__ import annotations
 

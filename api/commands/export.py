@@ -4,7 +4,6 @@ hour or the minute, which outlive the exact readings; or the ledger."""
 from __future__ import annotations
 
 import argparse
-import asyncio
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -15,10 +14,9 @@ from collector.database import StoreError
 from collector.history.export import Form
 from collector.history.export_sums import By
 from collector.history.table_files import NotInstalledError
-from collector.ledger import Ledger
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
-from collector.upkeep import LEDGER_FILE, UnitUnknownError, Wanted, export, export_ledger, export_sums, let_go
+from collector.upkeep import UnitUnknownError, Wanted, corrections, export, export_ledger, export_sums, let_go
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,7 +68,7 @@ def _written(options: argparse.Namespace, folder: Path) -> int:
         wanted = replace(wanted, start=options.start)
     if options.end is not None:
         wanted = replace(wanted, end=options.end)
-    form, meaning = Form(options.form), asyncio.run(_meaning(folder))
+    form, meaning = Form(options.form), _meaning(folder)
     if options.by is not None:
         return export_sums(
             folder, options.file, By(options.by), meaning, wanted, parquet=form is Form.PARQUET
@@ -85,12 +83,8 @@ def _written(options: argparse.Namespace, folder: Path) -> int:
     return rows
 
 
-async def _meaning(folder: Path) -> CardMeaning:
+def _meaning(folder: Path) -> CardMeaning:
     """Return what the kept wire values mean, by the corrections in the ledger."""
-    if not (folder / LEDGER_FILE).is_file():
-        return CardMeaning(lambda _name: None)
-    async with Ledger(folder / LEDGER_FILE) as ledger:
-        found = {
-            name: CorrectionSet.from_json(line.body) for name, line in (await ledger.corrections()).items()
-        }
-    return CardMeaning(found.get)
+    return CardMeaning(
+        {name: CorrectionSet.from_json(line.body) for name, line in corrections(folder).items()}.get
+    )

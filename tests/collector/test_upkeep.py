@@ -21,6 +21,7 @@ from collector.ledger.records import Evidence, JournalLine, Outgoing
 from collector.upkeep import (
     HISTORY_FILE,
     LEDGER_FILE,
+    STEPS,
     backup,
     export_ledger,
     rescue,
@@ -180,9 +181,13 @@ async def test_nothing_is_put_beside_the_log_that_a_kill_left(
 
 
 def test_the_list_in_a_backup_says_what_it_holds(folder: Path, tmp_path: Path) -> None:
+    connection = sqlite3.connect(folder / LEDGER_FILE)
+    connection.execute("PRAGMA user_version=1")  # as an earlier program left it
+    connection.close()
     made = backup(folder, tmp_path / "backup")
     listed = json.loads((tmp_path / "backup" / "backup.json").read_text(encoding="utf-8"))
     assert listed["files"][HISTORY_FILE]["sha256"] == made.files[HISTORY_FILE][1]
+    assert listed["schemas"] == {HISTORY_FILE: len(STEPS[HISTORY_FILE]), LEDGER_FILE: 1}
     assert listed["files"][LEDGER_FILE]["bytes"] == (tmp_path / "backup" / LEDGER_FILE).stat().st_size
 
 
