@@ -12,7 +12,7 @@ from collector.discharges import SCHEMA, DischargeRecord, from_evidence
 from collector.history.buckets import percentiles
 from collector.history.store import Bucket, HistoryStore
 from collector.ledger import Ledger
-from collector.ledger.records import Page
+from collector.ledger.records import Place, Placed
 from collector.load_past import QUARTER, loads_between
 from collector.load_records import board_lines
 from rules.estate import Estate
@@ -107,16 +107,13 @@ class LookingBack:
         return await asyncio.to_thread(_by_line, lines, loads, shares)
 
     async def discharges(
-        self, bank: str, *, start: datetime, end: datetime, after: int = 0, limit: int = 200
-    ) -> Page[DischargeRecord]:
-        """Return a bank's records of discharges that began in a span, newest first. `after`: how many to skip."""
-        lines = [
-            line
-            for line in reversed(await self._ledger.evidence(bank, since=start))
-            if line.schema == SCHEMA and line.at < end
-        ]
-        records = await asyncio.to_thread(lambda: tuple(map(from_evidence, lines[after : after + limit])))
-        return Page(records, after + limit if len(lines) > after + limit else None)
+        self, bank: str, *, start: datetime, end: datetime, after: Place | None = None, limit: int = 200
+    ) -> Placed[DischargeRecord]:
+        """Return a bank's records of discharges that began in a span, newest first. `after`: where the part before ended."""
+        page = await self._ledger.evidence_listed(
+            bank, SCHEMA, start=start, end=end, after=after, limit=limit
+        )
+        return Placed(await asyncio.to_thread(lambda: tuple(map(from_evidence, page.items))), page.next)
 
     async def discharge(self, bank: str, record: str) -> DischargeRecord | None:
         """Return one record of a bank, None where there is none of that id."""

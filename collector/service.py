@@ -22,7 +22,7 @@ from collector.card_readers import notes_of
 from collector.clock import Clock, SystemClock, stamp
 from collector.configuration import Configuration
 from collector.history.store import Bucket
-from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
+from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from collector.present import Present
 from collector.unit_work import WorkBegins, WorkCloses
 from rules.alarms.inputs import Deed, OperatorAction
@@ -198,7 +198,7 @@ class Service:
         """Take a person's mark on an outage; return its line in the journal. Raises NoSuchOutage."""
         return await self._parts.testimony.mark(incident, by, source, lost_at)
 
-    async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
+    async def incidents(self, *, after: Place | None = None, limit: int = 200) -> Placed[IncidentLine]:
         """Return incidents, newest first."""
         return await self.ledger.incidents(after=after, limit=limit)
 

@@ -11,6 +11,7 @@ from fastapi.responses import Response
 
 from api.json import to_bytes
 from api.problems import Problem, not_known
+from collector.ledger.records import Place
 from collector.planner import Busy, NotYet
 from collector.service import Service
 
@@ -39,6 +40,8 @@ From = Annotated[str | None, Query(alias="from", description="RFC 3339; a month 
 To = Annotated[str | None, Query(alias="to", description="RFC 3339; now if left out")]
 
 
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
 YEARS: Final = range(1900, 2200)
 """What a query may name: with room before and after it for what is reckoned from it."""
 
@@ -84,6 +87,21 @@ def mark(text: str | None) -> int | None:
     if not text.isdigit() or len(text) > 18:
         raise Problem(422, "wrong-input", f"after: want a mark as `next` gave it; got {text[:40]!r}")
     return int(text)
+
+
+def place(text: str | None) -> Place | None:
+    """Return the place in a `next` mark of a list that is newest first. Raises Problem."""
+    if text is None:
+        return None
+    time, _, name = text.partition("-")
+    if not (time.isascii() and time.isdigit() and name and len(time) <= 16):
+        raise Problem(422, "wrong-input", f"after: want a mark as `next` gave it; got {text[:40]!r}")
+    return _EPOCH + int(time) * _MICROSECOND, name
+
+
+def mark_of(where: Place | None) -> str | None:
+    """Return a place as the `next` mark; None at the end."""
+    return None if where is None else f"{(where[0] - _EPOCH) // _MICROSECOND}-{where[1]}"
 
 
 def known_system(service: Service, system: str) -> None:

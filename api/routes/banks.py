@@ -9,7 +9,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, Limit, To, answer, mark, span
+from api.routes.asking import Asked, Limit, To, answer, mark, mark_of, place, span
 from collector.discharges import DischargeRecord
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
@@ -51,10 +51,9 @@ async def discharges(
         raise not_known("bank", bank, list(service.estate.banks))
     since, until = span(service, start, end, timedelta(days=3652))
     page = await service.looking_back.discharges(
-        bank, start=since, end=until, after=mark(after) or 0, limit=limit
+        bank, start=since, end=until, after=place(after), limit=limit
     )
-    following = None if page.next is None else str(page.next)
-    return answer({"items": [_record(one) for one in page.items], "next": following})
+    return answer({"items": [_record(one) for one in page.items], "next": mark_of(page.next)})
 
 
 @router.get("/{bank}/discharges/{record}", responses=told(404, 422, 503))

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.problems import Problem, told
-from api.routes.asking import Asked, Limit, answer, mark, moment
+from api.routes.asking import Asked, Limit, answer, mark, mark_of, moment, place
 from collector.aftermath import NoSuchOutage
 from collector.ledger.records import JournalLine
 from rules.generator import Source
@@ -42,9 +42,13 @@ async def events(
 
 
 @router.get("/incidents", responses=told(422))
-async def incidents(service: Asked, after: str | None = None, limit: Limit = 200) -> Response:
+async def incidents(
+    service: Asked,
+    after: Annotated[str | None, Query(description="the `next` of the page before")] = None,
+    limit: Limit = 200,
+) -> Response:
     """Give incidents, newest first."""
-    page = await service.incidents(after=mark(after) or 0, limit=limit)
+    page = await service.incidents(after=place(after), limit=limit)
     items = [
         {
             "id": one.id,
@@ -56,7 +60,7 @@ async def incidents(service: Asked, after: str | None = None, limit: Limit = 200
         }
         for one in page.items
     ]
-    return answer({"items": items, "next": None if page.next is None else str(page.next)})
+    return answer({"items": items, "next": mark_of(page.next)})
 
 
 class OutageMark(BaseModel):

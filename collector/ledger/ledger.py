@@ -34,6 +34,8 @@ from collector.ledger.records import (
     LearntFact,
     Outgoing,
     Page,
+    Place,
+    Placed,
     Sending,
     SignedLine,
     Snapshot,
@@ -243,11 +245,17 @@ class Ledger:
         """Return the incidents that are not closed, oldest first."""
         return await self._all(IncidentLine, "WHERE closed IS NULL ORDER BY opened, id")
 
-    async def incidents(self, *, after: int = 0, limit: int = 200) -> Page[IncidentLine]:
-        """Return incidents, newest first. `after` counts lines to skip."""
+    async def incidents(self, *, after: Place | None = None, limit: int = 200) -> Placed[IncidentLine]:
+        """Return incidents, newest first. `after`: where the part before ended."""
         size = _page(limit)
-        found = await self._all(IncidentLine, "ORDER BY opened DESC, id LIMIT ? OFFSET ?", size + 1, after)
-        return Page(found[:size], after + size if len(found) > size else None)
+        found = await self._all(
+            IncidentLine,
+            "WHERE (opened, id) < (?, ?) ORDER BY opened DESC, id DESC LIMIT ?",
+            *_before(after),
+            size + 1,
+        )
+        last = found[size - 1] if len(found) > size else None
+        return Placed(found[:size], None if last is None else (last.opened, last.id))
 
     async def events(
         self,
@@ -359,6 +367,31 @@ class Ledger:
         from_us = -(2**62) if since is None else microseconds(since)
         return await self._all(Evidence, "WHERE bank = ? AND at >= ? ORDER BY at, id", bank, from_us)
 
+    async def evidence_listed(
+        self,
+        bank: str,
+        schema: str,
+        *,
+        start: datetime,
+        end: datetime,
+        after: Place | None = None,
+        limit: int = 200,
+    ) -> Placed[Evidence]:
+        """Return a bank's evidence of one form from a span, newest first. `after`: where the part before ended."""
+        size = _page(limit)
+        found = await self._all(
+            Evidence,
+            "WHERE bank = ? AND schema = ? AND at >= ? AND at < ? AND (at, id) < (?, ?) ORDER BY at DESC, id DESC LIMIT ?",
+            bank,
+            schema,
+            microseconds(start),
+            microseconds(end),
+            *_before(after),
+            size + 1,
+        )
+        last = found[size - 1] if len(found) > size else None
+        return Placed(found[:size], None if last is None else (last.at, last.id))
+
     async def one_evidence(self, evidence: str) -> Evidence | None:
         """Return one piece of evidence."""
         return await self._one(Evidence, "WHERE id = ?", evidence)
@@ -441,3 +474,8 @@ class Ledger:
 
 def _page(limit: int) -> int:
     return max(1, min(limit, LONGEST_PAGE))
+
+
+def _before(place: Place | None) -> tuple[int, str]:
+    """Return the time and the id that what follows a place is below; of no place, above all."""
+    return (2**62, "") if place is None else (microseconds(place[0]), place[1])

@@ -238,6 +238,18 @@ class EngineBoots:
     at: datetime
 
 
+Place = tuple[datetime, str]
+"""Where a line stands in a list that is newest first: its time and its id. It stays where it is when newer ones come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed(Generic[T]):
+    """Part of a list that is newest first. `next` is the place of its last line, where more follow."""
+
+    items: tuple[T, ...]
+    next: Place | None
+
+
 @dataclass(frozen=True, slots=True)
 class Page(Generic[T]):
     """Part of a list. `next` is what to ask the next part with, None at the end."""

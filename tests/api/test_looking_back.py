@@ -104,6 +104,8 @@ async def test_records_of_discharges_are_listed_and_their_rows_come_page_by_page
         first = await asked(client, "/v1/banks/A1-bank/discharges?limit=3")
         assert [one["id"] for one in first["items"]] == [f"A1-bank-outage-{n}" for n in (1, 2, 3)]
         assert first["items"][1]["row_count"] == 2500
+        async with service.ledger.transaction() as tx:  # a newer one comes between two pages
+            tx.save_evidence(to_evidence(record(0, 5)))
         rest = await asked(client, f"/v1/banks/A1-bank/discharges?limit=3&after={first['next']}")
         assert [one["id"] for one in rest["items"]] == [f"A1-bank-outage-{n}" for n in (4, 5)]
         assert rest["next"] is None

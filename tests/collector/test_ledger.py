@@ -234,3 +234,20 @@ async def test_states_are_found_by_the_beginning_of_their_names_and_let_go_by_th
         tx.drop_snapshot("never there")
     assert await ledger.snapshots("a/") == (kept[0],)
     assert await ledger.snapshot("a_b") == kept[2]
+
+
+async def test_a_new_incident_between_two_pages_neither_repeats_nor_hides_one(ledger: Ledger) -> None:
+    def incident(number: int) -> IncidentLine:  # two and two of them opened at the same moment
+        return IncidentLine(f"power-{number}", "A", "major", NOW + timedelta(seconds=number // 2))
+
+    async with ledger.transaction() as tx:
+        for number in range(7):
+            tx.save_incident(incident(number))
+    first = await ledger.incidents(limit=3)
+    async with ledger.transaction() as tx:
+        tx.save_incident(incident(7))
+    second = await ledger.incidents(limit=3, after=first.next)
+    third = await ledger.incidents(limit=3, after=second.next)
+    numbers = [line.id.removeprefix("power-") for page in (first, second, third) for line in page.items]
+    assert numbers == ["6", "5", "4", "3", "2", "1", "0"]
+    assert third.next is None
