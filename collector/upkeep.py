@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -32,6 +32,8 @@ from collector.history import tables
 from collector.history.chunk import ChunkError
 from collector.history.export import Form, days_let_go, exported
 from collector.history.export_sums import By, exported_sums
+from collector.history.influx_spool import STEPS as SPOOL_STEPS
+from collector.history.influx_upkeep import saved_spool, spool_findings
 from collector.history.rescue import saved
 from collector.history.sound_rows import rows_of
 from collector.history.sqlite import PAGE_BYTES
@@ -45,8 +47,13 @@ from collector.whole_file import whole_file
 
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
+SPOOL_FILE: Final = "spool.sqlite"
 LIST_FILE: Final = "backup.json"
-STEPS: Final[Mapping[str, Sequence[Sequence[str]]]] = {HISTORY_FILE: tables.STEPS, LEDGER_FILE: LEDGER_STEPS}
+STEPS: Final[Mapping[str, Sequence[Sequence[str]]]] = {
+    HISTORY_FILE: tables.STEPS,
+    SPOOL_FILE: SPOOL_STEPS,
+    LEDGER_FILE: LEDGER_STEPS,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +95,10 @@ class UnitUnknownError(ValueError):
 
 def _opened(path: Path) -> sqlite3.Connection:
     if not path.is_file():
-        raise StoreError(path, StoreFault.ABSENT, "there is no such store")
+        what = "there is no such store"
+        if path.name == HISTORY_FILE and path.with_name(SPOOL_FILE).is_file():
+            what += ": the collector of this folder keeps its readings at an InfluxDB server, whose own tools export them"
+        raise StoreError(path, StoreFault.ABSENT, what)
     try:
         connection = sqlite3.connect(path, timeout=10.0, isolation_level=None)
         connection.execute("PRAGMA query_only=ON")
@@ -122,10 +132,11 @@ def verify(folder: Path) -> Verified:
                 raise
             found.append(Finding(path.name, error.what))
             continue
-        check = findings if path.name == HISTORY_FILE else ledger_findings
         try:
             connection.execute("BEGIN")
-            found += [Finding(f"{path.name}, {f.where}", f.what) for f in check(connection, looked)]
+            found += [
+                Finding(f"{path.name}, {f.where}", f.what) for f in _FINDINGS[path.name](connection, looked)
+            ]
         except sqlite3.DatabaseError as error:
             found.append(Finding(path.name, f"cannot be read ({error})"))
         finally:
@@ -152,6 +163,13 @@ def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Find
         except sqlite3.DatabaseError as error:
             found.append(Finding(table, f"part of it cannot be read ({error})"))
     return found
+
+
+_FINDINGS: Final[Mapping[str, Callable[[sqlite3.Connection, Looked], Iterable[Finding]]]] = {
+    HISTORY_FILE: findings,
+    SPOOL_FILE: spool_findings,
+    LEDGER_FILE: ledger_findings,
+}
 
 
 def _is_sound(table: str, stored: dict[str, ledger_rows.Column]) -> bool:
@@ -409,10 +427,7 @@ def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
         def work(
             connection: sqlite3.Connection, path: Path = path, source: sqlite3.Connection = source
         ) -> None:
-            if path.name == HISTORY_FILE:
-                left.extend(saved(source, connection))
-            else:
-                left.extend(_saved_ledger(source, connection))
+            left.extend(_SAVED[path.name](source, connection))
 
         try:
             database.write_now(work)
@@ -435,3 +450,6 @@ def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> lis
             else:
                 left.append(Finding(f"a line of {table} ({row[0]})", "damaged"))
     return [*left, *(Finding("the ledger's file", what) for what in lost)]
+
+
+_SAVED: Final = {HISTORY_FILE: saved, SPOOL_FILE: saved_spool, LEDGER_FILE: _saved_ledger}

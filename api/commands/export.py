@@ -1,5 +1,7 @@
 """Exact readings as they are understood today (corrections applied), or as they came on the wire; summaries by the
-hour or the minute, which outlive the exact readings; or the ledger."""
+hour or the minute, which outlive the exact readings; or the ledger.
+
+With an InfluxDB server: what it refused, in its line protocol with the reasons as comments, to be sent by hand."""
 
 from __future__ import annotations
 
@@ -7,16 +9,29 @@ import argparse
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 from api.commands.shared import add_data, folder_of, moment
 from api.exits import Exit, complain
 from collector.database import StoreError
 from collector.history.export import Form
 from collector.history.export_sums import By
+from collector.history.influx_upkeep import take_refused
 from collector.history.table_files import NotInstalledError
 from collector.snmp.corrections import CorrectionSet
 from collector.snmp.meaning import CardMeaning
-from collector.upkeep import UnitUnknownError, Wanted, corrections, export, export_ledger, export_sums, let_go
+from collector.upkeep import (
+    SPOOL_FILE,
+    UnitUnknownError,
+    Wanted,
+    corrections,
+    export,
+    export_ledger,
+    export_sums,
+    let_go,
+)
+
+REFUSED: Final = "refused"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,9 +39,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="where to write")
     parser.add_argument(
         "--form",
-        choices=[*(form.value for form in Form), "ledger"],
+        choices=[*(form.value for form in Form), "ledger", REFUSED],
         default="csv",
-        help="csv, parquet, wire values as JSON lines, or the ledger as JSON lines (default: csv)",
+        help="csv, parquet, wire values as JSON lines, the ledger as JSON lines, or what an InfluxDB server refused "
+        "(default: csv)",
+    )
+    parser.add_argument(
+        "--let-go",
+        action="store_true",
+        help="with refused: once the file is whole, offer these no more to the server, which ends the alarm",
     )
     parser.add_argument(
         "--by",
@@ -44,6 +65,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the file and say how many rows it holds."""
     folder = folder_of(options)
+    if options.let_go and options.form != REFUSED:
+        return complain(Exit.WRONG_INPUT, f"--let-go: goes with --form {REFUSED}; got --form {options.form}")
     if options.by is not None and options.form not in {Form.CSV, Form.PARQUET}:
         return complain(
             Exit.WRONG_INPUT, f"--by: summaries are written as csv or parquet; got {options.form}"
@@ -61,6 +84,8 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _written(options: argparse.Namespace, folder: Path) -> int:
+    if options.form == REFUSED:
+        return take_refused(folder / SPOOL_FILE, options.file, let_go=options.let_go)
     if options.form == "ledger":
         return export_ledger(folder, options.file)
     wanted = Wanted(options.unit)

@@ -118,7 +118,7 @@ class InfluxHistory:
         """Return what the server refused for good, and what has waited for more than ten minutes.
 
         What was refused stays in the spool's file, and is offered to the server again at the first call and
-        once a day: whoever mends the cause need do nothing else.
+        once a day: whoever mends the cause need do nothing else. Whoever cannot takes it out (`export --form refused`).
         """
         self._sender.wake()
         await self._sender.arrived(_ARRIVAL_S)
@@ -133,7 +133,8 @@ class InfluxHistory:
         if refused is not None:
             found.append(
                 f"{self._spool.path}: {refused.held.words()}: so much was refused by InfluxDB ({refused.why}); mend the "
-                "cause; they are kept in this file and offered again at each start and once a day"
+                "cause: they are kept in this file and offered again at each start and once a day; or take them out with "
+                "`ridethrough export FILE --form refused --let-go`"
             )
             if self._offered_at is None or now - self._offered_at >= _OFFERED_EVERY:
                 self._offered_at, self._offered = now, refused.newest

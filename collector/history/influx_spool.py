@@ -28,7 +28,7 @@ MOST_LINES: Final = 5_000
 """In a row, and in what is sent at once."""
 _OFFERED_AT_ONCE: Final = 1_000
 
-_STEPS: Final = (
+STEPS: Final = (
     (
         "CREATE TABLE spool (seq INTEGER PRIMARY KEY AUTOINCREMENT, lines BLOB NOT NULL) STRICT",
         "CREATE TABLE refused (seq INTEGER PRIMARY KEY, lines BLOB NOT NULL, why TEXT NOT NULL) STRICT",
@@ -133,7 +133,7 @@ class Spool:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file = Database(path, _STEPS)
+        self._file = Database(path, STEPS)
         self.waiting = self._before = self._file.write_now(_counted)
         self._file.rolled_back = self._restore
 
