@@ -9,67 +9,54 @@ not; the next call goes on from there.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
 
-from collector.history import chunk, hot, runs, sums
+from collector.history import chunk, cooling, runs, sums
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
 from collector.history.columns import Block, joined
-from collector.history.due import STEP_ROWS, Fold
+from collector.history.due import Fold
 from collector.history.lookup import (
     day_block,
     first_form_days,
     first_form_sums,
     folded_blocks,
-    hour_block,
     numbered_sums,
     run_block,
     spans_in,
+)
+from collector.history.rewriting import (
+    RUN_ROWS,
+    ChangedMeanwhileError,
+    Prepared,
+    Rewritten,
+    Run,
+    cut,
+    rewrite_of,
 )
 from collector.history.store import Meaning
 from collector.history.tables import (
     EXACT,
     GONE,
-    LOOSE,
     SPARSE,
     SUMMED,
     WHOLE,
     Texts,
     key_of,
-    layouts,
-    stretch_of,
 )
-
-RUN_ROWS: Final = 16_384
-"""Days are put together into runs of at most so many readings."""
 
 SPARSE_AN_HOUR: Final = 12
 """Readings an hour up to which a stretch gets no summaries: they would take more room than what they sum up."""
-
-Commit = Callable[[sqlite3.Connection], None]
-
-
-class ChangedMeanwhileError(Exception):
-    """Rows came in between reading and committing; the fold is to be made again."""
-
-
-@dataclass(slots=True)
-class Prepared:
-    """What a fold will write, verified. `damaged` names sources that cannot be read, which stay."""
-
-    commit: Commit | None
-    damaged: list[str] = field(default_factory=list)
 
 
 def prepared(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     """Return what a step will write."""
     if fold.kind == "hour":
-        return _hour(connection, fold.first)
+        return cooling.of_hour(connection, fold.first)
     if fold.kind == "past":
-        return _past(connection, fold)
+        return cooling.of_past(connection, fold)
     one = {"day": _day, "stretch": _stretch, "retire": _retire}[fold.kind]
     try:
         return one(connection, fold, meaning)
@@ -77,218 +64,8 @@ def prepared(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
         return Prepared(None, [f"days {fold.first} to {fold.end} of unit number {fold.units[0]}: {error}"])
 
 
-ALL_UNITS: Final = (-(2**62), 2**62)
-
-
-def _hot_blocks(
-    connection: sqlite3.Connection, start_ms: int, end_ms: int, units: tuple[int, int] = ALL_UNITS
-) -> tuple[dict[int, Block], int]:
-    """Return the hot rows of a span by unit, and how many they are. `units`: the lowest and the highest."""
-    counts = dict(
-        connection.execute(
-            "SELECT unit, count(*) FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ? GROUP BY unit",
-            (start_ms, end_ms, *units),
-        ).fetchall()
-    )
-    known = layouts(connection)
-    found: dict[int, Block] = {}
-    waiting = sorted(counts)
-    while waiting:  # some units at a time, so that a busy hour does not fill the memory
-        group: list[int] = []
-        while waiting and (not group or sum(counts[u] for u in group) + counts[waiting[0]] <= STEP_ROWS):
-            group.append(waiting.pop(0))
-        found |= hot.blocks(connection, known, (start_ms, end_ms), (group[0], group[-1]))
-    return found, sum(counts.values())
-
-
-def _hour(connection: sqlite3.Connection, hour: int) -> Prepared:
-    start_ms, end_ms = hour * HOUR_MS, (hour + 1) * HOUR_MS
-    hot_rows, count = _hot_blocks(connection, start_ms, end_ms)
-    chunks: dict[int, bytes] = {}
-    damaged: list[str] = []
-    for unit, block in hot_rows.items():
-        try:
-            known = hour_block(connection, unit, hour)
-            whole = block if known is None else joined([known, block])
-            chunks[unit] = _checked(whole)
-        except chunk.ChunkError as error:
-            damaged.append(f"hour {hour} of unit number {unit}: {error}")
-    if damaged:
-        return Prepared(None, damaged)
-
-    def commit(writer: sqlite3.Connection) -> None:
-        _require_hot(writer, (start_ms, end_ms, *ALL_UNITS), count)
-        writer.executemany(
-            "INSERT OR REPLACE INTO hours (unit, hour, chunk) VALUES (?, ?, ?)",
-            [(unit, hour, chunks[unit]) for unit in chunks],
-        )
-        for unit, expected in chunks.items():
-            row = writer.execute(
-                "SELECT chunk FROM hours WHERE unit = ? AND hour = ?", (unit, hour)
-            ).fetchone()
-            if row[0] != expected:
-                raise chunk.ChunkError("an hour's chunk did not read back as written")
-        writer.execute("DELETE FROM hot WHERE at >= ? AND at < ?", (start_ms, end_ms))
-
-    return Prepared(commit)
-
-
-def _checked(block: Block) -> bytes:
-    stored = chunk.encoded(block)
-    if not chunk.decoded(stored).same_as(block):
-        raise chunk.ChunkError("chunk does not decode to what was put in")
-    return stored
-
-
-_OF_UNITS: Final = "FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ?"
-
-
-def _require_hot(writer: sqlite3.Connection, span: tuple[int, int, int, int], count: int) -> None:
-    (now,) = writer.execute(f"SELECT count(*) {_OF_UNITS}", span).fetchone()
-    if now != count:
-        raise ChangedMeanwhileError
-
-
-def _past(connection: sqlite3.Connection, fold: Fold) -> Prepared:
-    units = (fold.units[0], fold.units[-1])
-    span = (fold.first * DAY_MS, fold.end * DAY_MS, *units)
-    hot_rows, count = _hot_blocks(connection, span[0], span[1], units)
-    rewritten = []
-    damaged = []
-    for unit, block in hot_rows.items():
-        try:
-            rewritten.append(_rewritten(connection, unit, fold.first, fold.end, block))
-        except chunk.ChunkError as error:
-            damaged.append(f"days {fold.first} to {fold.end} of unit number {unit}: {error}")
-    if damaged:
-        return Prepared(None, damaged)
-
-    def commit(writer: sqlite3.Connection) -> None:
-        _require_hot(writer, span, count)
-        for part in rewritten:
-            part.write(writer)
-        writer.execute(f"DELETE {_OF_UNITS}", span)
-
-    return Prepared(commit)
-
-
 def _day(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:
-    return Prepared(_rewritten(connection, fold.units[0], fold.first, fold.end, None).write)
-
-
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """One row of `runs`, ready to be written."""
-
-    first_day: int
-    end_day: int
-    readings: int
-    chunk: bytes
-
-
-@dataclass(slots=True)
-class _Rewritten:
-    """What takes the place of all that is folded of some days of one unit."""
-
-    unit: int
-    first: int
-    end: int
-    hours: int
-    gone: tuple[int, ...]
-    runs: tuple[_Run, ...]
-    days: tuple[int, ...]
-    summed: int = LOOSE
-    sums: list[tuple[str, int, int, bytes]] = field(default_factory=list)
-    retired: tuple[tuple[int, int], ...] = ()
-
-    def write(self, writer: sqlite3.Connection) -> None:
-        """Put the runs in and take out what they are made of, within the caller's transaction."""
-        hours = (self.unit, self.first * 24, self.end * 24)
-        (count,) = writer.execute(
-            "SELECT count(*) FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", hours
-        ).fetchone()
-        if count != self.hours:
-            raise ChangedMeanwhileError
-        writer.executemany("DELETE FROM runs WHERE key = ?", [(key,) for key in self.gone])
-        for run in self.runs:
-            key = key_of(self.unit, run.first_day)
-            writer.execute(
-                "INSERT INTO runs (key, end_day, readings, chunk) VALUES (?, ?, ?, ?)",
-                (key, run.end_day, run.readings, run.chunk),
-            )
-            _require_same(writer, "runs", key, run.chunk)
-        for table, first, end, stored in self.sums:
-            key = key_of(self.unit, first)
-            writer.execute(
-                f"INSERT OR REPLACE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
-                (key, end, stored),
-            )
-            _require_same(writer, table, key, stored)
-        writer.executemany(
-            "INSERT INTO folded (unit, day, retired, summed) VALUES (?, ?, 0, 0)"
-            " ON CONFLICT (unit, day) DO UPDATE SET summed = ?",
-            [(self.unit, day, self.summed) for day in self.days],
-        )
-        writer.executemany(
-            "UPDATE folded SET retired = ? WHERE unit = ? AND day = ?",
-            [(how, self.unit, day) for day, how in self.retired],
-        )
-        span = (self.unit, self.first, self.end)
-        writer.execute("DELETE FROM days WHERE unit = ? AND day >= ? AND day < ?", span)
-        writer.execute("DELETE FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", hours)
-
-
-def _require_same(writer: sqlite3.Connection, table: str, key: int, stored: bytes) -> None:
-    row = writer.execute(f"SELECT chunk FROM {table} WHERE key = ?", (key,)).fetchone()  # noqa: S608
-    if row[0] != stored:
-        raise chunk.ChunkError("a bundle did not read back as written")
-
-
-def _rewritten(
-    connection: sqlite3.Connection, unit: int, first: int, end: int, hot_rows: Block | None
-) -> _Rewritten:
-    """Return what is folded of some days of a unit together with its hour chunks and some hot rows."""
-    hours = connection.execute(
-        "SELECT chunk FROM hours WHERE unit = ? AND hour >= ? AND hour < ? ORDER BY hour",
-        (unit, first * 24, end * 24),
-    ).fetchall()
-    parts = [
-        *folded_blocks(connection, unit, first, end),
-        *(chunk.decoded(stored) for (stored,) in hours),
-        *([] if hot_rows is None else [hot_rows]),
-    ]
-    whole = joined(parts)
-    return _Rewritten(
-        unit,
-        first,
-        end,
-        len(hours),
-        tuple(span.key for span in spans_in(connection, "runs", unit, first, end)),
-        tuple(_cut(whole)),
-        tuple(np.unique(whole.between(first * DAY_MS, end * DAY_MS).at // DAY_MS).tolist()),
-    )
-
-
-def _cut(block: Block) -> Iterable[_Run]:
-    """Yield a block as runs of whole days, each of as many readings as a run holds and of one stretch."""
-    if not len(block):
-        return
-    days, firsts = np.unique(block.at // DAY_MS, return_index=True)
-    ends = [*firsts[1:].tolist(), len(block)]
-    begin = 0
-    for n, (day, end) in enumerate(zip(days.tolist(), ends, strict=True)):
-        last = n + 1 == len(ends)
-        if (
-            last
-            or ends[n + 1] - int(firsts[begin]) > RUN_ROWS
-            or stretch_of(int(days[n + 1])) != stretch_of(day)
-        ):
-            yield _run(int(days[begin]), day + 1, block.taken(np.arange(int(firsts[begin]), end)))
-            begin = n + 1
-
-
-def _run(first_day: int, end_day: int, block: Block) -> _Run:
-    return _Run(first_day, end_day, len(block), runs.run_of(block))
+    return Prepared(rewrite_of(connection, fold.units[0], fold.first, fold.end, None).write)
 
 
 def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
@@ -298,13 +75,13 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
     hourly = sums.Gathered(fold.first, HOUR_MS)
     _bring_lines(connection, fold, "hour_sums", let_go, hourly)
     gone: list[int] = []
-    made: list[_Run] = []
+    made: list[Run] = []
     group: list[tuple[int | None, int, int, Block]] = []
 
     def put_together() -> None:
         if len(group) == 1 and group[0][0] is not None:
             return
-        made.extend(_cut(joined([block for *_, block in group])))
+        made.extend(cut(joined([block for *_, block in group])))
         gone.extend(key for key, *_ in group if key is not None)
 
     sparse = not let_go and _is_sparse(connection, fold)
@@ -318,7 +95,7 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
     if group:
         put_together()
     summed = SPARSE if sparse else SUMMED
-    rewritten = _Rewritten(
+    rewritten = Rewritten(
         unit, fold.first, fold.end, 0, tuple(gone), tuple(made), tuple(fates), summed=summed
     )
     if hourly:
@@ -392,7 +169,7 @@ def _bring_lines(
             into.add(day, [((name, corrections), lines)])
 
 
-def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: _Rewritten) -> None:
+def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: Rewritten) -> None:
     old = list(first_form_sums(connection, "minute_sums", fold.units[0], fold.first, fold.end))
     if not old:
         return
@@ -407,7 +184,7 @@ def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: _
 def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     unit = fold.units[0]
     exact = [day for day, how in _fates(connection, fold).items() if how == EXACT]
-    rewritten = _rewritten(connection, unit, fold.first, fold.end, None)
+    rewritten = rewrite_of(connection, unit, fold.first, fold.end, None)
     whole = joined(folded_blocks(connection, unit, fold.first, fold.end))
     old = _of_days(whole, exact)
     if (np.diff(old.at // MINUTE_MS) > 0).all():
@@ -424,7 +201,7 @@ def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pre
         (unit, fold.end * DAY_MS, fold.first * DAY_MS),
     ).fetchall()
     staying = joined([_without(whole, frozenset(exact)), *(old.between(start, end) for start, end in spans)])
-    rewritten.runs = tuple(_cut(staying))
+    rewritten.runs = tuple(cut(staying))
     rewritten.days = ()
     rewritten.sums.append(("minute_sums", exact[0], exact[-1] + 1, runs.sums_of(minutes.put_together())))
     rewritten.retired = tuple((day, GONE) for day in exact)

@@ -19,8 +19,9 @@ from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
 from collector.history.chunk import ChunkError
 from collector.history.columns import PERIOD, milliseconds, readings_of
 from collector.history.due import Fold, next_fold
-from collector.history.fold import ChangedMeanwhileError, prepared
+from collector.history.fold import prepared
 from collector.history.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
+from collector.history.rewriting import ChangedMeanwhileError
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import STEPS, Texts, unit_number
 
