@@ -10,13 +10,15 @@ retire    a unit's run older than is asked for: summaries by the minute made, ex
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import groupby
+from operator import itemgetter
 from typing import Final
 
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
-from collector.history.lookup import spans_in
-from collector.history.tables import STRETCH_DAYS, stretch_of
+from collector.history.lookup import hours_stand, spans_in
+from collector.history.steps import Fold, PassedOver, UnlistedError, is_damage
+from collector.history.tables import END_OF_DAYS, STRETCH_DAYS, stretch_of
 
 GRACE_MS: Final = 2 * MINUTE_MS
 """How long after its end an hour may still get readings without being folded twice."""
@@ -32,105 +34,165 @@ _PART_DAYS: Final = 8
 """So many days, or half of them, are let go of a run of which not all days are old enough."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fold:
-    """One step, of the days from `first` to `end` (excluded), or of the hour `first`; of `units`, or of all."""
-
-    kind: str
-    first: int
-    end: int
-    units: tuple[int, ...] = ()
-
-
 def next_fold(
-    connection: sqlite3.Connection, now_ms: int, exact_ms: int | None, passed_over: frozenset[Fold]
+    connection: sqlite3.Connection, now_ms: int, exact_ms: int | None, over: PassedOver
 ) -> Fold | None:
     """Return the oldest step that is due, None when there is none but those passed over.
 
-    `exact_ms`: how long exact readings are kept, None for ever.
+    `exact_ms`: how long exact readings are kept, None for ever. Raises UnlistedError.
     """
-    complete = (now_ms - GRACE_MS) // DAY_MS
-    for due in (
-        _of_hot(connection, now_ms),
-        _of_hours(connection, complete),
-        _of_stretches(connection, complete),
-    ):
-        for fold in due:
-            if fold not in passed_over:
-                return fold
-    if exact_ms is not None:
-        for fold in _of_old(connection, (now_ms - exact_ms) // DAY_MS):
-            if fold not in passed_over:
-                return fold
+    complete = min((now_ms - GRACE_MS) // DAY_MS, END_OF_DAYS)
+    sources: Mapping[str, Callable[[], Iterable[Fold]]] = {
+        "readings that came lately": lambda: _of_hot(connection, now_ms, complete, over),
+        "hours": lambda: _of_hours(connection, complete),
+        "stretches of days": lambda: _of_stretches(connection, complete),
+        "readings to be let go": lambda: (
+            () if exact_ms is None else _of_old(connection, (now_ms - exact_ms) // DAY_MS)
+        ),
+    }
+    for kind, due in sources.items():
+        if kind in over.unlisted:
+            continue
+        try:
+            for fold in due():
+                if fold not in over:
+                    return fold
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error):
+                raise
+            raise UnlistedError(kind, str(error)) from error
     return None
 
 
-def _of_hot(connection: sqlite3.Connection, now_ms: int) -> Iterable[Fold]:
-    (oldest_ms,) = connection.execute("SELECT min(at) FROM hot").fetchone()
-    if oldest_ms is None or (oldest_ms // HOUR_MS + 1) * HOUR_MS + GRACE_MS > now_ms:
-        return
-    day = int(oldest_ms) // DAY_MS
-    complete = (now_ms - GRACE_MS) // DAY_MS
-    if day >= complete:
-        if _row_after(connection, oldest_ms, HELD_ROWS) is not None:
-            yield Fold("hour", oldest_ms // HOUR_MS, oldest_ms // HOUR_MS + 1)
-        return
-    beyond_ms = _row_after(connection, oldest_ms, SPARSE_ROWS)
-    if beyond_ms is not None and beyond_ms // DAY_MS <= day:
-        yield Fold("hour", oldest_ms // HOUR_MS, oldest_ms // HOUR_MS + 1)
-        return
-    stretch_end = stretch_of(day) + STRETCH_DAYS
-    waiting_ms = _row_after(connection, oldest_ms, WAITING_ROWS)
-    if stretch_end <= complete or (waiting_ms is not None and waiting_ms < complete * DAY_MS):
-        end = min(stretch_end, complete, complete if beyond_ms is None else beyond_ms // DAY_MS)
-        yield Fold("past", day, end, _some_units(connection, day, end))
+def _of_hot(connection: sqlite3.Connection, now_ms: int, complete: int, over: PassedOver) -> Iterable[Fold]:
+    past = _of_complete_days(connection, complete, over)
+    if past is not None:
+        yield past
+    oldest_ms = _first_row(connection, complete * DAY_MS, (now_ms - GRACE_MS) // HOUR_MS * HOUR_MS, over)
+    if oldest_ms is not None and _rows(connection, oldest_ms, 2**62, HELD_ROWS + 1) > HELD_ROWS:
+        yield _hour_of(oldest_ms)
 
 
-def _row_after(connection: sqlite3.Connection, oldest_ms: int, rows: int) -> int | None:
-    row = connection.execute(
-        "SELECT at FROM hot WHERE at >= ? ORDER BY at LIMIT 1 OFFSET ?", (oldest_ms, rows)
-    ).fetchone()
-    return None if row is None else int(row[0])
+def _hour_of(at_ms: int) -> Fold:
+    return Fold("hour", at_ms // HOUR_MS, at_ms // HOUR_MS + 1)
 
 
-def _some_units(connection: sqlite3.Connection, day: int, end: int) -> tuple[int, ...]:
-    """Return the first units with hot rows in some days, as many as one step can take."""
-    chosen: list[int] = []
+def _of_complete_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Fold | None:
+    waiting: list[int] = []
     rows = 0
-    for unit, count in connection.execute(
-        "SELECT unit, count(*) FROM hot WHERE at >= ? AND at < ? GROUP BY unit ORDER BY unit",
-        (day * DAY_MS, end * DAY_MS),
-    ):
-        rows += count
-        if chosen and rows > STEP_ROWS:
+    for at_ms in _first_of_days(connection, complete, over):
+        day = at_ms // DAY_MS
+        count = _rows(connection, at_ms, (day + 1) * DAY_MS, SPARSE_ROWS + 1)
+        if count > SPARSE_ROWS:
+            return _hour_of(at_ms)
+        if waiting and stretch_of(day) != stretch_of(waiting[0]):
             break
-        chosen.append(unit)
-    return tuple(chosen)
+        waiting.append(day)
+        rows += count
+        if rows > max(WAITING_ROWS, SPARSE_ROWS):
+            break
+    if waiting and (rows > WAITING_ROWS or stretch_of(waiting[0]) + STRETCH_DAYS <= complete):
+        return _past(connection, waiting[0], waiting[-1] + 1, over)
+    return None
+
+
+def _first_of_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Iterator[int]:
+    """Yield the time of the first hot row of each complete day, of those not passed over."""
+    start_ms = 0
+    while (at_ms := _first_row(connection, start_ms, complete * DAY_MS, over)) is not None:
+        yield at_ms
+        start_ms = (at_ms // DAY_MS + 1) * DAY_MS
+
+
+def _first_row(connection: sqlite3.Connection, start_ms: int, end_ms: int, over: PassedOver) -> int | None:
+    start_ms = over.beyond(start_ms)
+    for at_ms, unit in connection.execute(
+        "SELECT at, unit FROM hot WHERE at >= ? AND at < ? ORDER BY at, unit", (start_ms, end_ms)
+    ):
+        if over.beyond(at_ms) != at_ms:  # the rest may stand on a damaged page
+            return _first_row(connection, at_ms, end_ms, over)
+        if not over.covers(unit, at_ms, at_ms + 1):
+            return int(at_ms)
+    return None
+
+
+def _rows(connection: sqlite3.Connection, start_ms: int, end_ms: int, most: int) -> int:
+    """Return how many hot rows there are in a span, at most `most`."""
+    (count,) = connection.execute(
+        "SELECT count(*) FROM (SELECT 1 FROM hot WHERE at >= ? AND at < ? LIMIT ?)", (start_ms, end_ms, most)
+    ).fetchone()
+    return int(count)
+
+
+def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver) -> Fold | None:
+    """Return a step over the first units with hot rows in some days: as many units, or days of one, as it can take."""
+    rows = connection.execute(
+        "SELECT unit, at / ?, count(*) FROM hot WHERE at >= ? AND at < ? GROUP BY 1, 2 ORDER BY 1, 2",
+        (DAY_MS, first * DAY_MS, end * DAY_MS),
+    ).fetchall()
+    units: list[int] = []
+    cost, last = 0, first
+    for unit, days in groupby(rows, key=itemgetter(0)):
+        counts = {day: count for _, day, count in days}
+        unit_cost, unit_last = 0, first
+        for day, more in _costs(connection, unit, counts, over):
+            if unit_cost and cost + unit_cost + more > STEP_ROWS:
+                return (
+                    Fold("past", first, last, tuple(units))
+                    if units
+                    else Fold("past", first, unit_last, (unit,))
+                )
+            unit_cost, unit_last = unit_cost + more, day + 1
+        if units and cost + unit_cost > STEP_ROWS:
+            break
+        if unit_cost:
+            units.append(unit)
+            cost, last = cost + unit_cost, max(last, unit_last)
+    return Fold("past", first, last, tuple(units)) if units else None
+
+
+def _costs(
+    connection: sqlite3.Connection, unit: int, counts: Mapping[int, int], over: PassedOver
+) -> Iterator[tuple[int, int]]:
+    """Yield the days of a unit with hot rows (`counts`: how many) that are not all passed over, with what each costs."""
+    for day, count in counts.items():
+        new = count
+        span_ms = (day * DAY_MS, (day + 1) * DAY_MS)
+        if over.covers(unit, *span_ms):
+            at = connection.execute(
+                "SELECT at FROM hot WHERE unit = ? AND at >= ? AND at < ?", (unit, *span_ms)
+            )
+            new = sum(not over.covers(unit, at_ms, at_ms + 1) for (at_ms,) in at)
+        if new:
+            yield day, new
 
 
 def _of_hours(connection: sqlite3.Connection, complete: int) -> Iterable[Fold]:
-    for unit, hour in connection.execute(
-        "SELECT unit, min(hour) FROM hours WHERE hour < ? GROUP BY unit", (complete * 24,)
+    for unit, day in connection.execute(
+        "SELECT DISTINCT unit, hour / 24 AS day FROM hours WHERE hour < ? ORDER BY day, unit",
+        (complete * 24,),
     ):
-        yield Fold("day", hour // 24, hour // 24 + 1, (unit,))
+        yield Fold("day", day, day + 1, (unit,))
 
 
 def _of_stretches(connection: sqlite3.Connection, complete: int) -> Iterable[Fold]:
     rows = connection.execute(
-        "SELECT DISTINCT unit, day / ? * ? AS first FROM folded WHERE summed = 0 AND day < ? ORDER BY first LIMIT 100",
+        "SELECT DISTINCT unit, day / ? * ? AS first FROM folded WHERE summed = 0 AND day < ? ORDER BY first, unit",
         (STRETCH_DAYS, STRETCH_DAYS, stretch_of(complete)),
     )
     for unit, first in rows:
-        yield Fold("stretch", first, first + STRETCH_DAYS, (unit,))
+        if not hours_stand(connection, unit, first, first + STRETCH_DAYS):
+            yield Fold("stretch", first, first + STRETCH_DAYS, (unit,))
 
 
 def _of_old(connection: sqlite3.Connection, limit: int) -> Iterable[Fold]:
     rows = connection.execute(
-        "SELECT day, unit FROM folded WHERE retired = 0 AND day < ? ORDER BY day LIMIT 1000", (limit,)
+        "SELECT day, unit FROM folded WHERE retired = 0 AND day < ? ORDER BY day", (limit,)
     )
     for day, unit in rows:
         inside = spans_in(connection, "runs", unit, day, day + 1)
         first, end = (inside[0].first_day, inside[0].end_day) if inside else (day, day + 1)
         old = min(end, limit)
-        if old == end or old - first >= min(_PART_DAYS, (end - first + 1) // 2):
+        is_enough = old == end or old - first >= min(_PART_DAYS, (end - first + 1) // 2)
+        if is_enough and not hours_stand(connection, unit, first, old):
             yield Fold("retire", first, old, (unit,))

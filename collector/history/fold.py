@@ -14,28 +14,27 @@ from typing import Final
 
 import numpy as np
 
-from collector.history import chunk, cooling, runs, sums
+from collector.history import cooling, runs, sums
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
 from collector.history.columns import Block, joined
-from collector.history.due import Fold
 from collector.history.lookup import (
     day_block,
     first_form_days,
     first_form_sums,
     folded_blocks,
+    hours_stand,
     numbered_sums,
     run_block,
     spans_in,
 )
 from collector.history.rewriting import (
     RUN_ROWS,
-    ChangedMeanwhileError,
-    Prepared,
     Rewritten,
     Run,
     cut,
     rewrite_of,
 )
+from collector.history.steps import Damage, Fold, Noted, Prepared
 from collector.history.store import Meaning
 from collector.history.tables import (
     EXACT,
@@ -53,15 +52,17 @@ SPARSE_AN_HOUR: Final = 12
 
 def prepared(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     """Return what a step will write."""
-    if fold.kind == "hour":
-        return cooling.of_hour(connection, fold.first)
-    if fold.kind == "past":
-        return cooling.of_past(connection, fold)
-    one = {"day": _day, "stretch": _stretch, "retire": _retire}[fold.kind]
-    try:
-        return one(connection, fold, meaning)
-    except chunk.ChunkError as error:
-        return Prepared(None, [f"days {fold.first} to {fold.end} of unit number {fold.units[0]}: {error}"])
+    make = {
+        "hour": cooling.of_hour,
+        "past": cooling.of_past,
+        "day": _day,
+        "stretch": _stretch,
+        "retire": _retire,
+    }[fold.kind]
+    damaged: list[Damage] = []
+    with Noted(damaged, fold.units, fold.span_ms):
+        return make(connection, fold, meaning)
+    return Prepared(None, damaged)
 
 
 def _day(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:
@@ -70,6 +71,8 @@ def _day(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:
 
 def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     unit, texts = fold.units[0], Texts(connection)
+    if hours_stand(connection, unit, fold.first, fold.end):
+        return Prepared(None)
     fates = _fates(connection, fold)
     let_go = frozenset(day for day, how in fates.items() if how == GONE)
     hourly = sums.Gathered(fold.first, HOUR_MS)
@@ -104,12 +107,6 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
 
     def commit(writer: sqlite3.Connection) -> None:
         span = (unit, fold.first, fold.end)
-        (hours,) = writer.execute(
-            "SELECT count(*) FROM hours WHERE unit = ? AND hour >= ? AND hour < ?",
-            (unit, fold.first * 24, fold.end * 24),
-        ).fetchone()
-        if hours:
-            raise ChangedMeanwhileError
         rewritten.write(writer)
         for table in ("hourly", "minutely"):
             writer.execute(f"DELETE FROM {table} WHERE unit = ? AND day >= ? AND day < ?", span)  # noqa: S608
@@ -183,6 +180,8 @@ def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: R
 
 def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Prepared:
     unit = fold.units[0]
+    if hours_stand(connection, unit, fold.first, fold.end):
+        return Prepared(None)  # they belong to these days, and are in no run yet
     exact = [day for day, how in _fates(connection, fold).items() if how == EXACT]
     rewritten = rewrite_of(connection, unit, fold.first, fold.end, None)
     whole = joined(folded_blocks(connection, unit, fold.first, fold.end))

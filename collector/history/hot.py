@@ -11,10 +11,12 @@ import sqlite3
 import struct
 import zlib
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
+from collector.history.chunk import ChunkError
 from collector.history.columns import (
     CORRECTIONS,
     NOTHING,
@@ -25,6 +27,7 @@ from collector.history.columns import (
     TEXT,
     Block,
     Column,
+    Ints,
     joined,
     milliseconds,
 )
@@ -36,13 +39,17 @@ _HEAD: Final = struct.Struct("<8q")
 
 COLUMNS: Final = "at, unit, layout, clock_offset, start, corrections, period, wide, cells, check_sum"
 INSERT: Final = f"INSERT OR IGNORE INTO hot ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
+SELECT: Final = f"SELECT {COLUMNS} FROM hot"  # noqa: S608
 _GATHER: Final = (
     "SELECT unit, layout, wide, group_concat(at), group_concat(clock_offset), group_concat(start),"
-    " group_concat(corrections), group_concat(period), group_concat(hex(cells), '')"
+    " group_concat(corrections), group_concat(period), group_concat(check_sum), group_concat(hex(cells), '')"
     " FROM hot WHERE at >= ? AND at < ? AND unit >= ? AND unit <= ? GROUP BY unit, layout, wide"
 )
 """Gathers the rows of a unit within SQLite. Read row by row, each would have the reading thread let go of the
 interpreter's lock and take it again, and the event loop that waits for it is woken each time and comes too late."""
+
+Row = tuple[int, int, int, int, int, int, int, int, bytes, int]
+"""All columns of a hot row."""
 
 
 def stored_text(value: str | bytes | int) -> tuple[int, bytes]:
@@ -167,6 +174,14 @@ def check_sum(head: tuple[int, ...], cells: bytes) -> int:
     return zlib.crc32(_HEAD.pack(*head) + cells)
 
 
+def is_sound(row: Row) -> bool:
+    """Return whether a hot row fits its checksum. One that does not is neither folded nor answered from."""
+    try:
+        return check_sum(row[:8], row[8]) == row[9]
+    except (struct.error, TypeError):  # damage of a page can turn a number into something else
+        return False
+
+
 def _as_integers(
     connection: sqlite3.Connection, names: Names, reading: WireReading
 ) -> tuple[tuple[str, ...], list[int]]:
@@ -185,25 +200,89 @@ def _as_integers(
     return tuple(keys), integers
 
 
-def blocks(
+@dataclass(slots=True)
+class Found:
+    """Hot rows by unit: the sound ones as a block, and the times (ms) of those that are damaged."""
+
+    blocks: dict[int, Block] = field(default_factory=dict)
+    damaged: dict[int, list[int]] = field(default_factory=dict)
+    unreadable: dict[int, str] = field(default_factory=dict)
+    """Units of which no row can be told, though they are sound, and why."""
+
+
+def found(
     connection: sqlite3.Connection,
     layouts: dict[int, tuple[str, ...]],
     span_ms: tuple[int, int],
     units: tuple[int, int],
-) -> dict[int, Block]:
+) -> Found:
     """Return the hot rows of a span (its end excluded) of the units from the lowest to the highest."""
     parts: dict[int, list[Block]] = {}
+    rows = Found()
     for unit, layout, wide, *gathered in connection.execute(_GATHER, (*span_ms, *units)):
-        parts.setdefault(unit, []).append(_block(gathered, layouts[layout], wide))
-    return {unit: joined(found) for unit, found in parts.items()}
+        group = _gathered((unit, layout, wide), gathered)
+        if group is None:
+            group, damaged = _one_by_one(connection, span_ms, (unit, layout, wide))
+            rows.damaged.setdefault(unit, []).extend(damaged)
+        if len(group.at):
+            try:
+                parts.setdefault(unit, []).append(_block(group, layouts.get(layout), wide))
+            except ChunkError as error:
+                rows.unreadable[unit] = f"{error} (layout {layout})"
+    rows.blocks = {unit: joined(part) for unit, part in parts.items() if unit not in rows.unreadable}
+    return rows
 
 
-def _block(gathered: Sequence[str], names: tuple[str, ...], wide: int) -> Block:
-    at, *poll = (np.array(text.split(","), dtype=np.int64) for text in gathered[:-1])
-    order = np.argsort(at)
-    cells = np.frombuffer(bytes.fromhex(gathered[-1]), dtype="<i8" if wide else "<i4")
-    table = cells.reshape(len(at), len(names))[order].astype(np.int64)
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Sound rows of one unit and layout: times, the columns of the poll, and the cells of all, end to end."""
+
+    at: Ints
+    poll: Sequence[Ints]
+    cells: bytes
+
+
+def _gathered(key: tuple[int, int, int], gathered: Sequence[str]) -> _Group | None:
+    """Return the rows that were gathered; None where not every one of them is sound."""
+    try:
+        at, *poll, sums = (np.array(text.split(","), dtype=np.int64) for text in gathered[:-1])
+        cells = bytes.fromhex(gathered[-1])
+        count, (unit, layout, wide) = len(at), key
+        octets = np.empty((count, _HEAD.size + len(cells) // count), dtype=np.uint8)
+        head = np.empty((count, 8), dtype="<i8")
+        for place, values in enumerate((at, unit, layout, *poll, wide)):
+            head[:, place] = values
+        octets[:, : _HEAD.size] = head.view(np.uint8)
+        octets[:, _HEAD.size :] = np.frombuffer(cells, dtype=np.uint8).reshape(count, -1)
+    except (AttributeError, TypeError, ValueError, OverflowError):
+        return None
+    size, content = octets.shape[1], octets.tobytes()
+    sound = [zlib.crc32(content[n : n + size]) for n in range(0, len(content), size)] == sums.tolist()
+    return _Group(at, poll, cells) if sound else None
+
+
+def _one_by_one(
+    connection: sqlite3.Connection, span_ms: tuple[int, int], key: tuple[int, int, int]
+) -> tuple[_Group, list[int]]:
+    """Return the sound rows of some of which one or more is not, and the times of the others."""
+    rows = connection.execute(
+        f"{SELECT} WHERE at >= ? AND at < ? AND unit = ? AND layout IS ? AND wide IS ?", (*span_ms, *key)
+    ).fetchall()
+    sound = [row for row in rows if is_sound(row)]
+    columns = [np.array([row[place] for row in sound], dtype=np.int64) for place in (0, 3, 4, 5, 6)]
+    group = _Group(columns[0], columns[1:], b"".join(row[8] for row in sound))
+    return group, [row[0] for row in rows if not is_sound(row)]
+
+
+def _block(group: _Group, names: tuple[str, ...] | None, wide: int) -> Block:
+    if names is None:
+        raise ChunkError("the list of their objects is missing from the side table")
+    order = np.argsort(group.at)
+    cells = np.frombuffer(group.cells, dtype="<i8" if wide else "<i4")
+    if len(cells) != len(order) * len(names):
+        raise ChunkError("the list of their objects in the side table does not fit them")
+    table = cells.reshape(len(order), len(names))[order].astype(np.int64)
     columns = {name: Column(table[:, place].copy()) for place, name in enumerate(names)}
-    for name, values in zip((OFFSET, START, CORRECTIONS, PERIOD), poll, strict=True):
+    for name, values in zip((OFFSET, START, CORRECTIONS, PERIOD), group.poll, strict=True):
         columns[name] = Column(values[order])
-    return Block(at[order], columns)
+    return Block(group.at[order], columns)

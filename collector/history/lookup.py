@@ -30,6 +30,7 @@ from collector.history.rollup import decoded as decoded_rollup
 from collector.history.tables import (
     AT,
     END_OF_DAYS,
+    END_OF_UNITS,
     Texts,
     key_of,
     layouts,
@@ -40,9 +41,14 @@ from collector.history.tables import (
 
 
 def hot_block(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: int) -> Block:
-    """Return a unit's hot readings from `start_ms` to `end_ms` (excluded)."""
-    found = hot.blocks(connection, layouts(connection), (start_ms, end_ms), (unit, unit))
-    return found.get(unit, EMPTY)
+    """Return a unit's hot readings from `start_ms` to `end_ms` (excluded), but for those that are damaged.
+
+    One row that is left out shows as one reading missing, and housekeeping says which. Raises ChunkError.
+    """
+    found = hot.found(connection, layouts(connection), (start_ms, end_ms), (unit, unit))
+    if unit in found.unreadable:
+        raise chunk.ChunkError(f"of no use: {found.unreadable[unit]}")
+    return found.blocks.get(unit, EMPTY)
 
 
 def hour_block(connection: sqlite3.Connection, unit: int, hour: int) -> Block | None:
@@ -65,14 +71,33 @@ def spans_in(
 ) -> list[Span]:
     """Return the rows of a unit in a table that touch some days, in order. None reaches beyond its stretch.
 
-    Any days may be asked for: beyond those that a key can name lie the keys of other units, not this one's.
+    Any days and units may be asked for: beyond the days that a key can name lie the keys of other units, not
+    this one's, and a damaged row may name any number as its unit.
     """
+    if not 0 <= unit < END_OF_UNITS:
+        return []
     first_day, end_day = (min(max(day, 0), END_OF_DAYS) for day in (first_day, end_day))
     rows = connection.execute(
         f"SELECT key, end_day FROM {table} WHERE key >= ? AND key < ? AND end_day > ? ORDER BY key",  # noqa: S608
         (key_of(unit, stretch_of(first_day)), key_of(unit, end_day), first_day),
     )
     return [Span(key, unit_and_day(key)[1], end) for key, end in rows]
+
+
+def readings_in(connection: sqlite3.Connection, unit: int, day: int) -> dict[int, int]:
+    """Return how many readings the runs hold that a unit's day is in, by key."""
+    keys = [span.key for span in spans_in(connection, "runs", unit, day, day + 1)]
+    found = (connection.execute("SELECT readings FROM runs WHERE key = ?", (key,)).fetchone() for key in keys)
+    return {key: int(readings) for key, (readings,) in zip(keys, found, strict=True)}
+
+
+def hours_stand(connection: sqlite3.Connection, unit: int, first_day: int, end_day: int) -> bool:
+    """Return whether hour chunks of some days are not in a run yet."""
+    row = connection.execute(
+        "SELECT 1 FROM hours WHERE unit = ? AND hour >= ? AND hour < ? LIMIT 1",
+        (unit, first_day * 24, end_day * 24),
+    ).fetchone()
+    return row is not None
 
 
 @contextmanager
@@ -191,19 +216,27 @@ def _loose_days(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms
             "SELECT hour FROM hours WHERE unit = ? AND hour >= ? AND hour < ?", (unit, first * 24, last * 24)
         )
     }
-    hot_span = connection.execute("SELECT min(at), max(at) FROM hot").fetchone()
-    if hot_span[0] is not None:
-        lowest, highest = max(start_ms, hot_span[0]), min(end_ms - 1, hot_span[1])
-        if lowest <= highest:
-            found |= set(range(lowest // DAY_MS, highest // DAY_MS + 1))
-    return found
+    return found | _hot_days(connection, start_ms, end_ms)
+
+
+def _hot_days(connection: sqlite3.Connection, start_ms: int, end_ms: int) -> set[int]:
+    """Return the days with hot rows of any unit: from one to the next, whatever lies between."""
+    found: set[int] = set()
+    while True:
+        (at_ms,) = connection.execute(
+            "SELECT min(at) FROM hot WHERE at >= ? AND at < ?", (start_ms, end_ms)
+        ).fetchone()
+        if at_ms is None:
+            return found
+        found.add(int(at_ms) // DAY_MS)
+        start_ms = (int(at_ms) // DAY_MS + 1) * DAY_MS
 
 
 def newest_at(connection: sqlite3.Connection, unit: int) -> int | None:
     """Return a moment (ms) at or after a unit's newest reading, None where nothing was kept."""
-    row = connection.execute("SELECT at FROM hot WHERE unit = ? ORDER BY at DESC LIMIT 1", (unit,)).fetchone()
-    if row is not None:
-        return int(row[0])
+    for row in connection.execute(f"{hot.SELECT} WHERE unit = ? ORDER BY at DESC", (unit,)):
+        if hot.is_sound(row):  # a damaged one may name any time
+            return int(row[0])
     (hour,) = connection.execute("SELECT max(hour) FROM hours WHERE unit = ?", (unit,)).fetchone()
     if hour is not None:
         return (int(hour) + 1) * HOUR_MS - 1

@@ -22,15 +22,13 @@ from collector.history.columns import CORRECTIONS, POLL, Block
 from collector.history.lookup import day_block, numbered_sums
 from collector.history.sound_rows import Row, rows_of
 from collector.history.sums import lines_of_days
-from collector.history.tables import EXACT, GONE, LOOSE, SUMMED, key_of, stretch_of, unit_and_day
+from collector.history.tables import EXACT, GONE, LOOSE, SUMMED, key_of, layouts, stretch_of, unit_and_day
 from collector.history.verify import (
     BUNDLES,
     NAMELESS_UNITS,
     Finding,
     Places,
     entry_in_words,
-    hot_row_is_sound,
-    sound_layouts,
     text_numbers,
     texts_missing,
     texts_of_block,
@@ -113,10 +111,10 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Findin
 
 
 def _sound_hot_rows(work: _Rescue) -> Iterator[Row]:
-    known = sound_layouts(work.target)
+    known = layouts(work.target)
     for row in work.rows("hot", hot.COLUMNS, "at", "unit"):
         where = f"{work.places.unit(row[1])}, the reading of {words(row[0])} UTC"
-        if not hot_row_is_sound(row):
+        if not hot.is_sound(row):
             work.leave(where, "damaged")
         elif (needed := texts_of_hot_row(row, known)) is None:
             work.leave(where, "the list of its objects is lost")

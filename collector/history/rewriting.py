@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -13,24 +13,11 @@ from collector.history import chunk, runs
 from collector.history.buckets import DAY_MS
 from collector.history.columns import Block, joined
 from collector.history.lookup import folded_blocks, spans_in
+from collector.history.steps import ChangedMeanwhileError
 from collector.history.tables import LOOSE, key_of, stretch_of
 
 RUN_ROWS: Final = 16_384
 """Days are put together into runs of at most so many readings."""
-
-Commit = Callable[[sqlite3.Connection], None]
-
-
-class ChangedMeanwhileError(Exception):
-    """Rows came in between reading and committing; the fold is to be made again."""
-
-
-@dataclass(slots=True)
-class Prepared:
-    """What a fold will write, verified. `damaged` names sources that cannot be read, which stay."""
-
-    commit: Commit | None
-    damaged: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

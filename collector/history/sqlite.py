@@ -18,12 +18,13 @@ from collector.history import hot, rollup
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
 from collector.history.chunk import ChunkError
 from collector.history.columns import PERIOD, milliseconds, readings_of
-from collector.history.due import Fold, next_fold
+from collector.history.due import next_fold
 from collector.history.fold import prepared
 from collector.history.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
-from collector.history.rewriting import ChangedMeanwhileError
+from collector.history.steps import ChangedMeanwhileError, Damage, Fold, PassedOver, UnlistedError
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import STEPS, Texts, unit_number
+from collector.history.verify import Places
 
 T = TypeVar("T")
 
@@ -48,6 +49,7 @@ class SqliteHistory:
         self._names = hot.Names()
         self.database.rolled_back = self._names.forget
         self._last: dict[str, WireReading] = {}
+        self._over: PassedOver | None = None
 
     @property
     def path(self) -> Path:
@@ -192,42 +194,60 @@ class SqliteHistory:
     async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         """Fold what is old enough, in short steps off the loop; return what could not be read.
 
-        With `let_go` also give up exact readings that are old enough, leaving summaries.
+        With `let_go` also give up exact readings that are old enough, leaving summaries. What cannot be read stays
+        where it is, and holds up nothing else; it is named at every call, though looked at again only after an hour.
 
         To be called every minute or so. Left undone or cut off, it goes on at the next call. After each step
         it rests for a share of the time that took, so that a long past to fold leaves room for others.
         Raises StoreError; what was not folded is still there.
         """
-        damaged: list[str] = []
+        if self._over is None or self._over.is_stale(now):
+            self._over = PassedOver(now)
+        over = self._over
+        over.begin()
         met: Counter[Fold] = Counter()
         while True:
             began_s = time.monotonic()
-            over = frozenset(fold for fold, times in met.items() if times >= _TRIES)
             fold = await self._next(now, over, self.exact_days if let_go else None)
             if fold is None:
-                return tuple(damaged)
-            found = await self._step(fold)
-            damaged += found
-            met[fold] = _TRIES if found else met[fold] + 1
+                return await self._in_words(over)
+            over.add(fold, await self._step(fold))
+            met[fold] += 1
+            if met[fold] >= _TRIES:
+                over.leave(fold)
             await asyncio.sleep(min(REST_SHARE * (time.monotonic() - began_s), LONGEST_REST_S))
 
-    async def _next(self, now: datetime, over: frozenset[Fold], exact_days: int | None) -> Fold | None:
+    async def _next(self, now: datetime, over: PassedOver, exact_days: int | None) -> Fold | None:
         now_ms = milliseconds(now)
         exact_ms = None if exact_days is None else exact_days * DAY_MS
-        return await self.database.read(lambda c: next_fold(c, now_ms, exact_ms, over), lane=FOLDING)
+        while True:
+            try:
+                return await self.database.read(lambda c: next_fold(c, now_ms, exact_ms, over), lane=FOLDING)
+            except UnlistedError as error:
+                over.unlisted[error.kind] = error.finding
 
-    async def _step(self, fold: Fold) -> list[str]:
-        """Take one step; return what of its sources cannot be read, in which case nothing was changed."""
+    async def _step(self, fold: Fold) -> Sequence[Damage]:
+        """Take one step, as far as what it needs can be read; return what cannot be, and stays as it is."""
         ready = await self.database.read(lambda c: prepared(c, fold, self.meaning), lane=FOLDING)
         if ready.commit is None:
             return ready.damaged
         try:
             await self.database.write(ready.commit)
         except ChangedMeanwhileError:
-            pass  # it is still due, and comes round again
+            return ()  # it is still due, and comes round again
+        except StoreError as error:
+            if error.fault is not StoreFault.CORRUPT:
+                raise
+            return [Damage(unit, *fold.span_ms, error.what) for unit in fold.units or (None,)]
         except ChunkError as error:
             raise StoreError(self.path, StoreFault.FAILING, f"while folding: {error}") from error
-        return []
+        return ready.damaged
+
+    async def _in_words(self, over: PassedOver) -> tuple[str, ...]:
+        if not over.damaged:
+            return tuple(map(str, over.unlisted.values()))
+        places = await self.database.read(Places, lane=FOLDING)
+        return tuple(map(str, (*over.unlisted.values(), *(d.finding(places) for d in over.damaged))))
 
     async def close(self) -> None:
         """Finish what is under way and close. Safe to call twice."""

@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import suppress
 from typing import Final
 
 from collector.history import chunk, hot
@@ -77,6 +78,8 @@ STRETCH_DAYS: Final = 32
 _DAY_BITS: Final = 20
 END_OF_DAYS: Final = 1 << _DAY_BITS
 """The first day (since 1970) that a key has no room for, in the year 4840."""
+END_OF_UNITS: Final = 1 << (62 - _DAY_BITS)
+"""The first number of a unit that a key has no room for."""
 LOOSE, SUMMED, SPARSE = 0, 1, 2
 """`folded.summed`: not yet; summaries by the hour stand; not made, since the exact readings take less room."""
 EXACT, GONE, WHOLE = 0, 1, 2
@@ -110,9 +113,12 @@ def object_names(connection: sqlite3.Connection) -> dict[int, str]:
 
 
 def layouts(connection: sqlite3.Connection) -> dict[int, tuple[str, ...]]:
-    """Return all layouts by number."""
-    rows = connection.execute("SELECT id, names FROM layouts")
-    return {int(number): tuple(json.loads(names)) for number, names in rows}
+    """Return all layouts by number, but for those that cannot be read."""
+    found = {}
+    for number, names in connection.execute("SELECT id, names FROM layouts"):
+        with suppress(TypeError, ValueError):
+            found[int(number)] = tuple(str(name) for name in json.loads(names))
+    return found
 
 
 class Texts(dict[int, Wire]):

@@ -6,11 +6,9 @@ flipped within. What is found is told as what it affects: a unit and a span.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import struct
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +19,7 @@ from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import CORRECTIONS, START, TEXT, Block, moment
 from collector.history.sound_rows import Row
-from collector.history.tables import AT, GONE, SUMMED, unit_and_day
+from collector.history.tables import AT, GONE, SUMMED, layouts, unit_and_day
 
 _WITH_TIMES: Final = "SELECT unit, day FROM days WHERE object = (SELECT id FROM objects WHERE name = '@at')"
 
@@ -110,12 +108,12 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
 
 
 def _hot_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
-    known, texts = sound_layouts(connection), text_numbers(connection)
+    known, texts = layouts(connection), text_numbers(connection)
     missing: dict[int, set[int]] = {}
-    for row in connection.execute(f"SELECT {hot.COLUMNS} FROM hot"):  # noqa: S608
+    for row in connection.execute(hot.SELECT):
         looked.rows += 1
         where = f"{places.unit(row[1])}, the reading of {words(row[0])} UTC"
-        if not hot_row_is_sound(row):
+        if not hot.is_sound(row):
             yield Finding(where, "checksum does not fit")
         elif (needed := texts_of_hot_row(row, known)) is None:
             yield Finding(where, f"the list of its objects (layout {row[2]}) is missing")
@@ -123,21 +121,6 @@ def _hot_findings(connection: sqlite3.Connection, places: Places, looked: Looked
             missing.setdefault(row[1], set()).update(needed - texts)
     for unit, numbers in missing.items():
         yield Finding(f"{places.unit(unit)}, the readings of late", texts_missing(numbers))
-
-
-def hot_row_is_sound(row: Row) -> bool:
-    """Return whether a hot row, with all its columns, fits its checksum."""
-    *head, cells, check_sum = row
-    return hot.check_sum(tuple(head), cells) == int(check_sum)
-
-
-def sound_layouts(connection: sqlite3.Connection) -> dict[int, tuple[str, ...]]:
-    """Return all layouts that can be read, by number."""
-    known = {}
-    for number, names in connection.execute("SELECT id, names FROM layouts"):
-        with suppress(ValueError):
-            known[int(number)] = tuple(map(str, json.loads(names)))
-    return known
 
 
 def text_numbers(connection: sqlite3.Connection) -> set[int]:

@@ -1,0 +1,262 @@
+"""Damage in the default store stays where it is, is named, and stops nothing but what needs it."""
+
+import sqlite3
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.database import StoreError, StoreFault
+from collector.history import sqlite
+from collector.history.fold import prepared
+from collector.history.sqlite import SqliteHistory
+from collector.history.steps import Fold
+from collector.history.store import Meaning, WireReading
+from collector.history.tables import key_of
+
+Make = Callable[..., WireReading]
+DAY = timedelta(days=1)
+HOUR = timedelta(hours=1)
+UNITS = ("A1", "A2", "A3")
+FIRST_DAY = 20513  # 2026-03-01, counted since 1970
+
+
+async def everything(store: SqliteHistory, start: datetime, unit: str) -> list[WireReading]:
+    return [reading async for reading in store.readings(unit, start, start + 60 * DAY)]
+
+
+async def asked(store: SqliteHistory, question: str) -> list[tuple[int, ...]]:
+    return await store.database.read(lambda c: c.execute(question).fetchall())
+
+
+async def change(store: SqliteHistory, statement: str) -> None:
+    changed = await store.database.write(lambda c: c.execute(statement).rowcount)
+    assert changed > 0
+
+
+@pytest.fixture
+def by_hours(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.history.due.HELD_ROWS", 1)
+    monkeypatch.setattr("collector.history.due.SPARSE_ROWS", 1)
+
+
+@pytest.fixture
+def steps(monkeypatch: pytest.MonkeyPatch) -> list[Fold]:
+    """The steps that were prepared."""
+    seen: list[Fold] = []
+
+    def noted(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> object:
+        seen.append(fold)
+        return prepared(connection, fold, meaning)
+
+    monkeypatch.setattr(sqlite, "prepared", noted)
+    return seen
+
+
+@pytest.fixture(params=["by hours", "straight"])
+def ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+    monkeypatch.setattr("collector.history.due.SPARSE_ROWS", 1 if request.param == "by hours" else 1000)
+
+
+@pytest.mark.usefixtures("by_hours")
+async def test_a_damaged_hour_holds_up_neither_other_units_nor_later_hours_nor_later_days(
+    store: SqliteHistory, start: datetime, reading: Make, steps: list[Fold]
+) -> None:
+    async def read(first_s: int, end_s: int) -> None:
+        for second in range(first_s, end_s, 600):
+            await store.append([reading(second, unit=unit, period_s=600.0) for unit in UNITS])
+
+    damaged = "unit A1, 2026-03-01 00:00 to 2026-03-01 01:00 UTC: torn: shorter than a chunk's head"
+    await read(0, 7200)
+    assert await store.tend(start + 2.5 * HOUR) == ()
+    await change(store, f"UPDATE hours SET chunk = x'00' WHERE unit = 1 AND hour = {FIRST_DAY * 24}")
+    await store.append([reading(30, unit=unit) for unit in UNITS])
+    await read(7200, 86400)
+    assert await store.tend(start + 23 * HOUR) == (damaged,)
+    assert await asked(store, "SELECT DISTINCT unit FROM hot WHERE at % 86400000 < 3600000 * 22") == [(1,)]
+    assert len([r async for r in store.readings("A1", start + DAY / 2, start + DAY)]) == 72
+
+    await read(86400, 3 * 86400 + 600)
+    assert damaged in await store.tend(start + 3.1 * DAY)
+    assert await asked(store, "SELECT unit, count(*) FROM folded GROUP BY unit") == [(1, 2), (2, 3), (3, 3)]
+    assert len(await everything(store, start, "A2")) == 434
+    late = int(start.timestamp() * 1000) + 30_000
+    assert (late, 1) in await asked(store, "SELECT at, unit FROM hot")
+
+    # its stretch waits for it, those of others do not; and nothing is read in vain again and again
+    steps.clear()
+    await store.tend(start + 40 * DAY)
+    assert {fold.units for fold in steps if fold.kind == "stretch"} == {(2,), (3,)}
+    steps.clear()
+    assert len(await store.tend(start + 40 * DAY + timedelta(minutes=1))) > 0
+    assert steps == []
+    await store.tend(start + 41 * DAY)
+    assert steps != []
+
+
+async def test_a_damaged_run_keeps_the_late_rows_of_its_days_and_no_others(
+    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+    for day in range(4):
+        for unit in UNITS:
+            await store.append(
+                [reading(day * 86400 + 600 * n, unit=unit, period_s=600.0) for n in range(144)]
+            )
+        await store.tend(start + (day + 1) * DAY + HOUR)
+    await change(store, f"UPDATE runs SET chunk = x'00' WHERE key = {key_of(1, FIRST_DAY + 1)}")
+    for day in range(4):
+        await store.append([reading(day * 86400 + 30, unit=unit) for unit in UNITS])
+    assert await store.tend(start + 4 * DAY + HOUR) == (
+        "unit A1, 2026-03-02 00:00 to 2026-03-03 00:00 UTC: torn: shorter than a chunk's head",
+    )
+    assert await asked(store, f"SELECT unit, at / 86400000 - {FIRST_DAY} FROM hot") == [(1, 1)]
+    assert [len(await everything(store, start, unit)) for unit in ("A2", "A3")] == [580, 580]
+    assert len([r async for r in store.readings("A1", start + 2 * DAY, start + 4 * DAY)]) == 290
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE hot SET layout = 99 WHERE {}",
+        "UPDATE hot SET wide = 1 WHERE {}",
+        "UPDATE hot SET wide = 0, cells = x'00' WHERE {}",
+        "UPDATE hot SET cells = cast(x'01' || substr(cells, 2) AS BLOB) WHERE {}",
+        "UPDATE hot SET corrections = corrections + 1 WHERE {}",
+        "UPDATE hot SET check_sum = check_sum + 1 WHERE {}",
+    ],
+)
+@pytest.mark.usefixtures("ways")
+async def test_a_damaged_row_is_named_left_out_and_never_folded(
+    store: SqliteHistory, start: datetime, reading: Make, statement: str
+) -> None:
+    kept = [reading(60 * n, {"upsOutputPower.1": 5000 + n}, period_s=60.0) for n in range(100)]
+    await store.append(kept)
+    await store.append([reading(60 * n, unit="A2", period_s=60.0) for n in range(100)])
+    at_ms = int((start + timedelta(minutes=7)).timestamp() * 1000)
+    await change(store, statement.format(f"unit = 1 AND at = {at_ms}"))
+    expected = kept[:7] + kept[8:]
+    assert await everything(store, start, "A1") == expected
+
+    for moment in (start + DAY + HOUR, start + DAY + HOUR + timedelta(minutes=1), start + 3 * DAY):
+        assert await store.tend(moment) == (
+            "unit A1, the reading of 2026-03-01 00:07 UTC: checksum does not fit",
+        )
+        assert await asked(store, "SELECT at, unit FROM hot") == [(at_ms, 1)]
+        assert await everything(store, start, "A1") == expected
+    (bucket,) = await store.series(
+        "A1", "output_power_w", line=1, start=start, end=start + 100 * timedelta(minutes=1), points=1
+    )
+    assert (bucket.good_count, bucket.expected_count) == (99, 100)
+
+
+async def test_a_damaged_row_that_names_another_time_or_unit_misleads_nobody(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    path = tmp_path / "history.sqlite"
+    async with SqliteHistory(path, meaning) as store:
+        await store.append([reading(0), reading(10), reading(20), reading(30)])
+        at_ms = int(start.timestamp() * 1000)
+        await change(store, f"UPDATE hot SET at = {2**55} WHERE at = {at_ms + 30_000}")
+        await change(store, f"UPDATE hot SET unit = {2**50} WHERE at = {at_ms + 20_000}")
+        await change(store, f"UPDATE hot SET at = -{2**55} WHERE at = {at_ms + 10_000}")
+    async with SqliteHistory(path, meaning) as store:
+        assert await store.last("A1") == reading(0)
+        assert await everything(store, start, "A1") == [reading(0)]
+        assert len(await store.tend(start + 40 * DAY)) == 1
+        assert await store.last("A1") == reading(0)
+
+
+async def test_rows_whose_objects_are_no_longer_known_wait_and_raise_a_clear_error(
+    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+    await store.append([reading(0), reading(10), reading(0, {"upsBatteryVoltage": 5450}, unit="A2")])
+    await change(store, "UPDATE layouts SET names = '[' WHERE id = 1")
+    (said,) = await store.tend(start + DAY + HOUR)
+    assert said.startswith("unit A1, 2026-03-01 00:00 to 2026-03-02 00:00 UTC: ")
+    assert await asked(store, "SELECT unit FROM hot") == [(1,), (1,)]
+    assert len(await everything(store, start, "A2")) == 1
+    with pytest.raises(StoreError, match="side table") as caught:
+        await everything(store, start, "A1")
+    assert caught.value.fault is StoreFault.CORRUPT
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "history.sqlite"
+
+
+@pytest.fixture
+def large(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A large store is not looked over when it is opened; and complete days are folded at once."""
+    monkeypatch.setattr("collector.database.SMALL_BYTES", 0)
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+
+
+def spoil_page(path: Path, table: str, kind: str) -> None:
+    """Overwrite one page of a table in a closed store."""
+    with sqlite3.connect(path) as connection:
+        (number,) = connection.execute(
+            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = ? LIMIT 1", (table, kind)
+        ).fetchone()
+    connection.close()
+    content = bytearray(path.read_bytes())
+    content[(number - 1) * 4096 : number * 4096] = b"\xff" * 4096
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize(
+    ("page", "where"),
+    [
+        (("runs", "overflow"), "unit A1, 2026-"),
+        (("hot", "leaf"), "the file: part of it cannot be read"),
+    ],
+)
+@pytest.mark.usefixtures("large")
+async def test_a_page_that_cannot_be_read_holds_up_only_what_is_on_it(
+    path: Path, meaning: Meaning, reading: Make, page: tuple[str, str], where: str
+) -> None:
+    start = reading(0).at
+    async with SqliteHistory(path, meaning) as store:
+        for unit in UNITS:
+            await store.append(
+                [
+                    reading(60 * n, {"upsOutputPower.1": n * n % 7919}, unit=unit, period_s=60.0)
+                    for n in range(4000)
+                ]
+            )
+        await store.tend(start + 3 * DAY)
+        await store.append([reading(30, unit=unit) for unit in UNITS])
+        await store.append([reading(3 * 86400 + n, unit="A3") for n in range(100)])
+    spoil_page(path, *page)
+    async with SqliteHistory(path, meaning) as store:
+        said = await store.tend(start + 40 * DAY)
+        assert said
+        assert [f for f in said if not f.startswith(where)] == []
+        assert await store.tend(start + 40 * DAY) == said
+        assert {unit for (unit,) in await asked(store, "SELECT key >> 20 FROM hour_sums")} >= {2, 3}
+
+
+async def test_letting_a_day_go_takes_nothing_along_that_is_in_no_run_yet(
+    store: SqliteHistory, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    async def take(fold: Fold) -> None:
+        ready = await store.database.read(lambda c: prepared(c, fold, meaning))
+        if ready.commit is not None:
+            await store.database.write(ready.commit)
+
+    await store.append([reading(20 * n, period_s=20.0) for n in range(4320)])
+    await take(Fold("past", FIRST_DAY, FIRST_DAY + 1, (1,)))
+    late = reading(5 * 3600 + 5)
+    await store.append([late])
+    await take(Fold("hour", FIRST_DAY * 24 + 5, FIRST_DAY * 24 + 6))
+    await take(Fold("retire", FIRST_DAY, FIRST_DAY + 1, (1,)))
+    assert late in await everything(store, start, "A1")
+    await take(Fold("day", FIRST_DAY, FIRST_DAY + 1, (1,)))
+    await take(Fold("retire", FIRST_DAY, FIRST_DAY + 1, (1,)))
+    assert await everything(store, start, "A1") == []
+    (bucket,) = await store.series("A1", "output_power_w", line=1, start=start, end=start + DAY, points=1)
+    assert bucket.good_count == 4321
