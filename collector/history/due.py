@@ -5,6 +5,9 @@ day       a unit's complete day out of its hour chunks into a run
 past      complete days of some units straight from hot rows into runs
 stretch   a unit's complete stretch: short runs put together, summaries by the hour made
 retire    a unit's run older than is asked for: summaries by the minute made, exact readings let go
+
+A day goes either by hours or straight. Once it has hour chunks, what is left of it follows by hours as soon as it
+is complete: left to wait with sparse polls it would hold the day's run up, and a day of a busy site is many rows.
 """
 
 from __future__ import annotations
@@ -16,7 +19,7 @@ from operator import itemgetter
 from typing import Final
 
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
-from collector.history.lookup import hours_stand, spans_in
+from collector.history.lookup import first_form_days, hours_stand, readings_in, spans_in
 from collector.history.steps import Fold, PassedOver, UnlistedError, is_damage
 from collector.history.tables import END_OF_DAYS, STRETCH_DAYS, stretch_of
 
@@ -29,9 +32,13 @@ WAITING_ROWS: Final = 60_000
 SPARSE_ROWS: Final = 60_000
 """A complete day with fewer hot rows than this (an imported past) is folded without going by hours."""
 STEP_ROWS: Final = 20_000
-"""Rows that one step takes in: what bounds its time and memory."""
+"""Rows that one step takes in, new ones and those it writes again: what bounds its time and memory."""
 _PART_DAYS: Final = 8
-"""So many days, or half of them, are let go of a run of which not all days are old enough."""
+"""So many days, or half of them, are let go of a run of which not all days are old enough.
+
+A run of sparse polls holds up to a stretch, and all of it is written again for each part that is let go. Day by
+day that would be done thirty times over; so exact readings may stay up to a week longer than is asked for.
+"""
 
 
 def next_fold(
@@ -78,12 +85,15 @@ def _hour_of(at_ms: int) -> Fold:
 
 
 def _of_complete_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Fold | None:
+    by_hours: set[int] | None = None
     waiting: list[int] = []
     rows = 0
     for at_ms in _first_of_days(connection, complete, over):
         day = at_ms // DAY_MS
         count = _rows(connection, at_ms, (day + 1) * DAY_MS, SPARSE_ROWS + 1)
-        if count > SPARSE_ROWS:
+        if by_hours is None:
+            by_hours = _days_by_hours(connection, complete)
+        if day in by_hours or count > SPARSE_ROWS:
             return _hour_of(at_ms)
         if waiting and stretch_of(day) != stretch_of(waiting[0]):
             break
@@ -94,6 +104,11 @@ def _of_complete_days(connection: sqlite3.Connection, complete: int, over: Passe
     if waiting and (rows > WAITING_ROWS or stretch_of(waiting[0]) + STRETCH_DAYS <= complete):
         return _past(connection, waiting[0], waiting[-1] + 1, over)
     return None
+
+
+def _days_by_hours(connection: sqlite3.Connection, complete: int) -> set[int]:
+    rows = connection.execute("SELECT DISTINCT hour / 24 FROM hours WHERE hour < ?", (complete * 24,))
+    return {int(day) for (day,) in rows}
 
 
 def _first_of_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Iterator[int]:
@@ -154,7 +169,11 @@ def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver
 def _costs(
     connection: sqlite3.Connection, unit: int, counts: Mapping[int, int], over: PassedOver
 ) -> Iterator[tuple[int, int]]:
-    """Yield the days of a unit with hot rows (`counts`: how many) that are not all passed over, with what each costs."""
+    """Yield the days of a unit with hot rows (`counts`: how many) that are not all passed over, with what each costs.
+
+    That is the rows it takes to fold it: the new ones, and those of runs they belong into, which are written again.
+    """
+    seen: set[int] = set()
     for day, count in counts.items():
         new = count
         span_ms = (day * DAY_MS, (day + 1) * DAY_MS)
@@ -163,8 +182,12 @@ def _costs(
                 "SELECT at FROM hot WHERE unit = ? AND at >= ? AND at < ?", (unit, *span_ms)
             )
             new = sum(not over.covers(unit, at_ms, at_ms + 1) for (at_ms,) in at)
-        if new:
-            yield day, new
+        if new and first_form_days(connection, unit, day, day + 1):
+            yield day, STEP_ROWS  # how many rows such a day holds is nowhere said
+        elif new:
+            standing = readings_in(connection, unit, day)
+            yield day, new + sum(readings for key, readings in standing.items() if key not in seen)
+            seen |= standing.keys()
 
 
 def _of_hours(connection: sqlite3.Connection, complete: int) -> Iterable[Fold]:
