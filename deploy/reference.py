@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from api.app import openapi
-from collector.configuration import settings_reference
+from collector.configuration import settings_notes, settings_reference
 from rules.alarms.catalogue import catalogue_reference
 
 HERE = Path(__file__).resolve().parent
@@ -28,7 +28,13 @@ def settings_markdown() -> str:
         within, _, key = setting.place.rpartition(" ")
         if within != table:
             table = within
-            parts += [f"\n## {within}\n", "| key | takes | left out | meaning |", "| --- | --- | --- | --- |"]
+            notes = settings_notes().get(within)
+            parts += [
+                f"\n## {within}\n",
+                *([notes, ""] if notes else []),
+                "| key | takes | left out | meaning |",
+                "| --- | --- | --- | --- |",
+            ]
         cells = (f"`{key}`", setting.type, setting.default, setting.description)
         parts.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     return "\n".join(parts) + "\n"

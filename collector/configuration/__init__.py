@@ -16,7 +16,7 @@ Read in this order:
 
 from collector.configuration.faults import ConfigError, ConfigFault
 from collector.configuration.loading import CardAccess, Configuration, load, load_text
-from collector.configuration.settings import Setting, settings_reference
+from collector.configuration.settings import Setting, settings_notes, settings_reference
 from collector.configuration.target import CardTarget
 
 __all__ = [
@@ -28,5 +28,6 @@ __all__ = [
     "Setting",
     "load",
     "load_text",
+    "settings_notes",
     "settings_reference",
 ]

@@ -168,13 +168,32 @@ class PollingTable(Table):
 
 
 class HistoryTable(Table):
-    """Where readings are kept. The ledger is always a local file."""
+    """Where readings are kept. The ledger is always a local file.
+
+    An InfluxDB server is for estates that outgrow one box. It needs the write path of version 2 (`/api/v2/write`) and
+    InfluxQL (`/query`), which 1.8, 2.x and 3.x are said to have. What was run is 1.6, with a mapping of the write path
+    before it; 1.8, 2.x and 3.x were not run. On 2.x reading wants a mapping at the server: of a database of the bucket's
+    name, with a default retention policy, to the bucket.
+
+    What is read waits in the data folder (`spool.sqlite`) until the server has taken it, and while the server is away:
+    about 150 bytes a reading, bounded by the disk alone. The alarm store_failing says how much waits and since when,
+    disk_filling when it gets tight. What is shown of the past comes from the server and lacks what waits.
+
+    What the server refuses for good stays in that file, raises the alarm, and is offered again at each start and once a
+    day; `ridethrough export FILE --form refused` takes it out. Readings older than the server's retention policy keeps
+    are let go.
+
+    How long readings are kept, around power events too, and copies of them are the server's own affair: a capacity's
+    trend wants two years at least. `backup` and `verify` concern the local files (the ledger, and what waits or was
+    refused), `export` the local history and ledger; `plan` and `report` read at the server. Of two readings of one unit
+    and moment the server keeps the later values, the local file the first.
+    """
 
     store: Literal["sqlite", "influxdb"] = Field(
-        default="sqlite", description="a local file, or an InfluxDB server"
+        default="sqlite", description="a local file, or an InfluxDB server (see above)"
     )
     url: Url | None = Field(default=None, description="the InfluxDB server's address")
-    database: Text | None = Field(default=None, description="its database, or bucket")
+    database: Text | None = Field(default=None, description="its database on 1.8, its bucket on 2.x and 3.x")
     organisation: Text | None = Field(default=None, description="its organisation, where the server has them")
     secret: Id | None = Field(default=None, description="the secret with its token, or user and password")
     keep_days: Whole = Field(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from inspect import getdoc
 from types import UnionType
 from typing import Annotated, Literal, Union, get_args, get_origin
 
@@ -51,6 +52,15 @@ def settings_reference() -> list[Setting]:
         needed = " and ".join(name for name, info in secret.model_fields.items() if info.is_required())
         found += _settings(secret, f"secrets file [NAME] ({needed})")
     return found
+
+
+def settings_notes() -> dict[str, str]:
+    """Return what is to be known of a whole table, as "[history]", beyond its settings."""
+    return {
+        f"[{name}]": notes
+        for name, section in SECTIONS.items()
+        if (notes := getdoc(section).partition("\n\n")[2])  # type: ignore[union-attr] # every table has one
+    }
 
 
 def _settings(kind: type[BaseModel], within: str) -> list[Setting]:
