@@ -152,7 +152,7 @@ def _errors(columns: Sequence[Ints]) -> list[tuple[int, Ints]]:
     for place, values in enumerate(columns):
         steps = np.diff(values)
         share = _share(steps)
-        if share != ONE and (np.abs(values) >= _NEAR).any():
+        if share != ONE and (values.min() <= -_NEAR or values.max() >= _NEAR):
             share = ONE
         if share != ONE:
             smoothed.setdefault(len(values), []).append(place)
