@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable
+import asyncio
+from collections.abc import Awaitable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Final, TypeVar
 
 from fastapi import Depends, Query, Request
 from fastapi.responses import Response
 
-from api.json import to_bytes
+from api.json import list_bytes, to_bytes
 from api.problems import Problem, not_known
 from collector.ledger.records import Place
 from collector.planner import Busy, NotYet
@@ -42,6 +43,8 @@ To = Annotated[str | None, Query(alias="to", description="RFC 3339; now if left 
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
+SHORT: Final = 100
+"""Items that are put into JSON on the event loop: about a millisecond's work."""
 YEARS: Final = range(1900, 2200)
 """What a query may name: with room before and after it for what is reckoned from it."""
 
@@ -60,6 +63,15 @@ def span(
 def answer(value: object, status: int = 200) -> Response:
     """Return a value as the interface's JSON."""
     return Response(to_bytes(value), status_code=status, media_type="application/json")
+
+
+async def listed(values: Sequence[object], following: str | None = None, **beside: object) -> Response:
+    """Return a list as the interface has it, put into JSON off the event loop where it is long."""
+    if len(values) <= SHORT:
+        content = list_bytes(values, following, **beside)
+    else:
+        content = await asyncio.to_thread(list_bytes, values, following, **beside)
+    return Response(content, media_type="application/json")
 
 
 def moment(text: str | None, name: str, default: datetime) -> datetime:

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.problems import Problem, told
-from api.routes.asking import Asked, Limit, answer, mark, mark_of, moment, place
+from api.routes.asking import Asked, Limit, answer, listed, mark, mark_of, moment, place
 from collector.aftermath import NoSuchOutage
 from collector.ledger.records import JournalLine
 from rules.generator import Source
@@ -38,7 +38,7 @@ async def events(
         limit=limit,
     )
     following = None if page.next is None else str(page.next)
-    return answer({"items": [_event(line) for line in page.items], "next": following})
+    return await listed([_event(line) for line in page.items], following)
 
 
 @router.get("/incidents", responses=told(422))
@@ -60,7 +60,7 @@ async def incidents(
         }
         for one in page.items
     ]
-    return answer({"items": items, "next": mark_of(page.next)})
+    return await listed(items, mark_of(page.next))
 
 
 class OutageMark(BaseModel):

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.json import items, reading_json, rfc3339, to_bytes, to_json, unit_json
+from api.json import items, list_bytes, reading_json, rfc3339, to_bytes, to_json, unit_json
 from api.pages.model import Acknowledgement, Alarm, CardHealth, Sheet, Told, UnitView
+from collector.history.store import Bucket
 from rules.estate import Bank, Card, Estate, Purpose, Site, Supply, System, Unit
 from rules.reading import (
     BatteryReading,
@@ -292,3 +293,18 @@ def test_lists_say_how_to_go_on() -> None:
 def test_what_the_interface_has_no_form_for_is_refused() -> None:
     with pytest.raises(TypeError, match="object"):
         to_json(object())
+
+
+@pytest.mark.parametrize("count", [0, 1, 50, 51, 5000])
+def test_a_long_list_put_together_in_pieces_is_the_same_json(count: int) -> None:
+    buckets = [
+        Bucket(NOON + timedelta(minutes=n), 1.5 + n, 2.25, 1e6 / 3, n, n) if n % 3 else Bucket(NOON, None, None, None, 0, 6)
+        for n in range(count)
+    ]  # fmt: skip
+    whole = to_bytes({"items": buckets, "next": "a", "of": NOON})
+    assert list_bytes(buckets, "a", of=NOON) == whole
+    if count:
+        assert json.loads(whole)["items"][0] == {
+            "from": "2026-11-24T12:00:00Z", "min": None, "mean": None, "max": None,
+            "good_count": 0, "expected_count": 6,
+        }  # fmt: skip

@@ -1,11 +1,15 @@
 """Percentiles and records of discharges over HTTP: from known values, page by page."""
 
+import threading
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import httpx
+import pytest
 
+from api.json import list_bytes
+from api.routes import asking
 from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.history.store import Wire, WireReading
 from collector.service import Service
@@ -60,6 +64,25 @@ async def test_percentiles_of_a_quantity_are_those_of_its_means(tmp_path: Path) 
         assert by_hour["items"][0]["value"] < 1000.0  # the highest hour is a mean of twelve spells
         nothing = await asked(client, "/v1/units/A1/percentiles?quantity=battery_card_runtime_s")
         assert [s["value"] for s in nothing["items"]] == [None] * 3
+
+
+async def test_a_long_answer_is_put_into_json_off_the_event_loop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    where: list[threading.Thread] = []
+
+    def watched(*arguments: Any, **more: Any) -> bytes:
+        where.append(threading.current_thread())
+        return list_bytes(*arguments, **more)
+
+    monkeypatch.setattr(asking, "list_bytes", watched)
+    async with opened(tmp_path) as (service, client):
+        await steps(service)
+        path = "/v1/units/A1/history?quantity=output_power_w&line=1&points="
+        assert len((await asked(client, path + "5000"))["items"]) > asking.SHORT
+        assert where.pop() is not threading.main_thread()
+        assert 0 < len((await asked(client, path + "20"))["items"]) <= 20
+        assert where.pop() is threading.main_thread()
 
 
 async def test_percentiles_of_a_systems_load_are_those_of_its_lines(tmp_path: Path) -> None:
