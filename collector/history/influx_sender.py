@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import threading
+from collections.abc import Callable
+from contextlib import suppress
 from http import HTTPStatus
 from typing import Final
 
@@ -30,6 +33,8 @@ _FOR_GOOD: Final = frozenset(
     {HTTPStatus.BAD_REQUEST, HTTPStatus.REQUEST_ENTITY_TOO_LARGE, HTTPStatus.UNPROCESSABLE_ENTITY}
 )
 _TOO_OLD: Final = "beyond retention policy"
+Answer = tuple[int, str] | None
+"""Status and words of a refusal for good; None where all was taken."""
 _log = logging.getLogger(__name__)
 
 
@@ -125,7 +130,7 @@ class Sender:
         halvings = 0
         while parts:
             part = parts.pop()
-            refusal = await asyncio.to_thread(self._write, part)
+            refusal = await _aside(self._write, part)
             if refusal is None:
                 continue
             status, why = refusal
@@ -138,7 +143,7 @@ class Sender:
                 refused.append(Refusal(part, why))
         return refused
 
-    def _write(self, lines: tuple[bytes, ...]) -> tuple[int, str] | None:
+    def _write(self, lines: tuple[bytes, ...]) -> Answer:
         """Write lines to the server; return status and words of a refusal for good. Raises StoreError."""
         try:
             self._write_api.write(
@@ -158,3 +163,29 @@ class Sender:
         except (HTTPError, OSError) as error:
             raise self._place.away(str(error)) from error
         return None
+
+
+async def _aside(work: Callable[[tuple[bytes, ...]], Answer], lines: tuple[bytes, ...]) -> Answer:
+    """Run `work` on a thread that nobody waits for at the end: a server that holds the line holds up no stop."""
+    loop = asyncio.get_running_loop()
+    done: asyncio.Future[Answer] = loop.create_future()
+
+    def tell(answer: Answer, error: Exception | None) -> None:
+        if done.done():
+            return
+        if error is None:
+            done.set_result(answer)
+        else:
+            done.set_exception(error)
+
+    def run() -> None:
+        answer, failed = None, None
+        try:
+            answer = work(lines)
+        except Exception as error:  # noqa: BLE001 - it is the waiting task's
+            failed = error
+        with suppress(RuntimeError):  # the loop has closed meanwhile
+            loop.call_soon_threadsafe(tell, answer, failed)
+
+    threading.Thread(target=run, name="write to InfluxDB", daemon=True).start()
+    return await done

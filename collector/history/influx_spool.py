@@ -20,12 +20,13 @@ from typing import Final
 
 from collector.database import Database
 from collector.history.columns import milliseconds, moment
-from collector.history.influx_lines import line_of, reading_in_line
+from collector.history.influx_lines import MEASUREMENT, line_of, reading_in_line
 from collector.history.store import Meaning, WireReading
 from rules.words import day_words
 
 MOST_LINES: Final = 5_000
 """In a row, and in what is sent at once."""
+_READING: Final = f"{MEASUREMENT},".encode()
 _OFFERED_AT_ONCE: Final = 1_000
 
 STEPS: Final = (
@@ -72,6 +73,8 @@ class Held:
 
     def words(self) -> str:
         """Return how many there are and since when, in two figures, so that it does not change at each reading."""
+        if not self.readings:
+            return f"{self.rows:,} note{'' if self.rows == 1 else 's'} of what to keep"
         rough = self.readings - self.readings % 10 ** max(len(str(self.readings)) - 2, 0)
         many = f"{'over ' if rough < self.readings else ''}{rough:,} reading{'' if rough == 1 else 's'}"
         if self.first_ms is None:
@@ -123,9 +126,9 @@ def _row(part: Sequence[WireReading], meaning: Meaning) -> Row:
 
 
 def row_of(lines: Sequence[bytes]) -> Row:
-    """Return the row for lines that hold no news of a unit."""
-    first_ms = min(int(line.rpartition(b" ")[2]) for line in lines)
-    return Row(zlib.compress(b"\n".join(lines)), len(lines), first_ms, {})
+    """Return the row for lines that hold no news of a unit: readings of before, or notes, which are not counted."""
+    times = [int(line.rpartition(b" ")[2]) for line in lines if line.startswith(_READING)]
+    return Row(zlib.compress(b"\n".join(lines)), len(times), min(times, default=None), {})
 
 
 class Spool:

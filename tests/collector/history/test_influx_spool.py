@@ -3,6 +3,7 @@
 import asyncio
 import sqlite3
 import threading
+import time
 import zlib
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from datetime import datetime, timedelta
@@ -101,6 +102,47 @@ async def test_what_a_kill_left_is_sent_at_once_at_the_next_start(
         stub.writes = lambda _body: TAKEN
         await again.units()  # which gives it the moment to arrive
         assert times(stub) == at_ms([reading(0)])
+
+
+def test_a_stop_waits_for_no_server_that_holds_the_line(
+    stub: StubServer, stub_place: InfluxPlace, tmp_path: Path, meaning: Meaning, reading: Make
+) -> None:
+    let_on, reached = threading.Event(), threading.Event()
+
+    def slowly(_body: bytes) -> Reply:
+        reached.set()
+        let_on.wait(20)
+        return TAKEN
+
+    async def run() -> None:
+        async with InfluxHistory(tmp_path / SPOOL, stub_place, meaning) as store:
+            await store.append([reading(0)])
+            await asyncio.to_thread(reached.wait, 10)
+
+    stub.writes = slowly
+    began_s = time.monotonic()
+    asyncio.run(run())
+    took_s = time.monotonic() - began_s
+    let_on.set()
+    assert took_s < 2.0
+    with sqlite3.connect(tmp_path / SPOOL) as file:
+        assert file.execute("SELECT count(*) FROM waiting").fetchone() == (1,)
+
+
+async def test_a_note_of_what_to_keep_is_no_reading_that_waits(
+    stub: StubServer, store: InfluxHistory, start: datetime
+) -> None:
+    await store.keep_exact("A1", start, start + timedelta(hours=1), "outage")
+    assert await store.waiting() == 0
+    assert await store.tend(start + timedelta(days=9)) == ()
+    stub.reply = CONFLICT
+    await store.send()
+    (found,) = await store.tend(start)
+    assert "1 note of what to keep: so much was refused" in found
+    stub.reply = TAKEN
+    await store.send()
+    (body,) = stub.taken
+    assert body.startswith(b"kept,unit=A1 until=")
 
 
 async def test_many_rows_go_in_one_post_and_fewer_after_a_failure(
