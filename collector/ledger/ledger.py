@@ -14,7 +14,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
@@ -46,6 +46,8 @@ from collector.ledger.schema import STEPS
 R = TypeVar("R")
 
 LONGEST_PAGE: Final = 1000
+LONGEST_WAIT: Final = timedelta(days=2)
+"""Longer than any message is made to wait: a day where it tells of what nobody answered, minutes between tries."""
 
 
 class Transaction:
@@ -304,13 +306,15 @@ class Ledger:
     ) -> tuple[Outgoing, ...]:
         """Return the messages to send now, urgent ones first, at most one for each order key of a destination.
 
-        `channel` None: those of all channels.
+        `channel` None: those of all channels. One that is due after more than `LONGEST_WAIT` was put off while the
+        clock stood ahead, and goes now.
         """
-        rest = """AS o WHERE sending = 'waiting' AND due <= ? AND (? IS NULL OR channel = ?) AND seq = (
+        rest = """AS o WHERE sending = 'waiting' AND (due <= ? OR due > ?) AND (? IS NULL OR channel = ?) AND seq = (
             SELECT min(seq) FROM outbox AS i WHERE i.sending = 'waiting' AND i.channel = o.channel
             AND i.destination = o.destination AND i.order_key = o.order_key)
             ORDER BY urgent DESC, seq LIMIT ?"""
-        return await self._all(Outgoing, rest, microseconds(now), channel, channel, limit)
+        span = microseconds(now), microseconds(now + LONGEST_WAIT)
+        return await self._all(Outgoing, rest, *span, channel, channel, limit)
 
     async def messages(
         self,

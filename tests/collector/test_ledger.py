@@ -118,6 +118,17 @@ async def test_of_one_order_key_only_the_oldest_waiting_message_is_due(ledger: L
     assert (await ledger.message("other")) is not None
 
 
+async def test_a_message_put_off_while_the_clock_stood_a_year_ahead_is_due_once_it_is_set_right(
+    ledger: Ledger,
+) -> None:
+    async with ledger.transaction() as tx:
+        tx.enqueue(message("tomorrow", seconds=86_400))
+        tx.enqueue(message("tried", order_key="i2"))
+        tx.try_again("tried", NOW + timedelta(days=365), "451 try again later")
+        tx.enqueue(message("behind it", order_key="i2"))
+    assert [m.id for m in await ledger.due(NOW)] == ["tried"]
+
+
 async def test_the_journal_reads_back_in_pages_both_ways(ledger: Ledger) -> None:
     async with ledger.transaction() as tx:
         for n in range(7):
