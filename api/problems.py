@@ -10,6 +10,7 @@ from typing import Any, Final
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
+from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
 from collector.database import StoreError
@@ -39,9 +40,10 @@ MEANS: Final[Mapping[int, str]] = {
 """What each status of a problem means."""
 
 
-def told(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """Return how a path's problems stand in the OpenAPI document, for `responses`."""
-    return {
+def told(*statuses: int, gives: type[BaseModel] | None = None) -> dict[int | str, dict[str, Any]]:
+    """Return how a path's problems, and what it gives else, stand in the OpenAPI document, for `responses`."""
+    answers: dict[int | str, dict[str, Any]] = {} if gives is None else {200: {"model": gives}}
+    return answers | {
         status: {"description": MEANS[status], "content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}
         for status in sorted({403, *statuses})
     }

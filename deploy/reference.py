@@ -62,6 +62,9 @@ def http_markdown() -> str:
             rows = [*_parameters(told), *_body(document, told)]
             if rows:
                 parts += ["\n| asked for | where | takes | meaning |", "| --- | --- | --- | --- |", *rows]
+            rows = list(_answer(document, told))
+            if rows:
+                parts += ["\n| gives | is | meaning |", "| --- | --- | --- |", *rows]
     return "\n".join(parts) + "\n"
 
 
@@ -81,15 +84,40 @@ def _body(document: dict[str, Any], told: dict[str, Any]) -> Iterator[str]:
         yield _row(name, needed, schema, schema.get("description", ""))
 
 
+def _answer(document: dict[str, Any], told: dict[str, Any]) -> Iterator[str]:
+    schema = told["responses"].get("200", {}).get("content", {}).get("application/json", {}).get("schema", {})
+    yield from _fields(document, schema, "")
+
+
+def _fields(document: dict[str, Any], schema: dict[str, Any], within: str) -> Iterator[str]:
+    """Yield a row for each field of an answer; those of a list's items stand behind `[]`."""
+    if "$ref" not in schema:
+        return
+    whole = document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
+    for name, field in sorted(whole.get("properties", {}).items(), key=lambda one: one[0] == "next"):
+        place, inner = f"{within}{name}", field
+        if field.get("type") == "array":
+            place, inner = f"{place}[]", field["items"]
+        if "$ref" in inner:
+            yield from _fields(document, inner, f"{place}.")
+        else:
+            yield _cells(f"`{place}`", _takes(inner, null=True), field.get("description", ""))
+
+
 def _row(name: str, where: str, schema: dict[str, Any], meaning: str) -> str:
-    cells = (f"`{name}`", where, _takes(schema), meaning)
+    return _cells(f"`{name}`", where, _takes(schema), meaning)
+
+
+def _cells(*cells: str) -> str:
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
-def _takes(schema: dict[str, Any]) -> str:
-    """Return in a word or two what a value may be."""
+def _takes(schema: dict[str, Any], *, null: bool = False) -> str:
+    """Return in a word or two what a value may be; that it may be null only where `null`."""
     if "anyOf" in schema:
-        return " or ".join(_takes(one) for one in schema["anyOf"] if one.get("type") != "null")
+        return " or ".join(_takes(one) for one in schema["anyOf"] if null or one.get("type") != "null")
+    if schema.get("format") == "date-time":
+        return "time"
     if "$ref" in schema:
         return str(schema["$ref"]).rsplit("/", 1)[-1]
     if "enum" in schema:

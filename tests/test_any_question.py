@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
+import jsonschema_rs
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, given, settings
@@ -48,6 +49,11 @@ def test_whatever_is_asked_is_answered_as_documented(running: Daemon, method: st
         assert answer.status_code in expected, (answer.request.url, answer.request.body, answer.text)
         if answer.status_code >= 400 and not path.startswith("/health"):
             assert answer.headers["content-type"] == ["application/problem+json"]
+        told = DOCUMENT["paths"][path][method]["responses"].get("200", {}).get("content", {})
+        schema = told.get("application/json", {}).get("schema")
+        if answer.status_code == 200 and schema:
+            whole = schema | {"components": DOCUMENT["components"]}
+            jsonschema_rs.validate(whole, answer.json(), validate_formats=True)
 
     ask()
     assert running.get("/health/live")[0] == 200

@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.answers import DischargeRows, Discharges
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, Limit, To, answer, listed, mark, mark_of, place, span
 from collector.discharges import DischargeRecord
@@ -36,7 +37,7 @@ async def bank(service: Asked, bank: str) -> Response:
     return answer(state)
 
 
-@router.get("/{bank}/discharges", responses=told(404, 422, 503))
+@router.get("/{bank}/discharges", responses=told(404, 422, 503, gives=Discharges))
 async def discharges(
     service: Asked,
     bank: str,
@@ -59,7 +60,7 @@ async def discharges(
     return await listed(told_of, mark_of(page.next))
 
 
-@router.get("/{bank}/discharges/{record}", responses=told(404, 422, 503))
+@router.get("/{bank}/discharges/{record}", responses=told(404, 422, 503, gives=DischargeRows))
 async def discharge(
     service: Asked,
     bank: str,

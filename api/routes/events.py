@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from api.answers import Events, Incidents, OutageMarked
 from api.problems import Problem, told
 from api.routes.asking import Asked, Limit, answer, listed, mark, mark_of, moment, place
 from collector.aftermath import NoSuchOutage
@@ -17,7 +18,7 @@ from rules.generator import Source
 router = APIRouter(prefix="/v1", tags=["events"])
 
 
-@router.get("/events", responses=told(422))
+@router.get("/events", responses=told(422, gives=Events))
 async def events(
     service: Asked,
     about: Annotated[
@@ -41,7 +42,7 @@ async def events(
     return await listed([_event(line) for line in page.items], following)
 
 
-@router.get("/incidents", responses=told(422))
+@router.get("/incidents", responses=told(422, gives=Incidents))
 async def incidents(
     service: Asked,
     after: Annotated[str | None, Query(description="the `next` of the page before")] = None,
@@ -78,7 +79,7 @@ class OutageMark(BaseModel):
     )
 
 
-@router.post("/incidents/{incident}/mark", responses=told(404, 422))
+@router.post("/incidents/{incident}/mark", responses=told(404, 422, gives=OutageMarked))
 async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
     """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
     lost_at = None if said.lost_at is None else moment(said.lost_at.isoformat(), "lost_at", said.lost_at)

@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.answers import LoadPercentiles
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, From, Shares, To, answer, span
 from collector.looking_back import TooManyMeansError
@@ -52,7 +53,7 @@ async def runtime(
     return answer({"items": service.runtimes(system, since, until), "next": None})
 
 
-@router.get("/{system}/load/percentiles", responses=told(404, 422, 503))
+@router.get("/{system}/load/percentiles", responses=told(404, 422, 503, gives=LoadPercentiles))
 async def load_percentiles(
     service: Asked,
     system: str,

@@ -8,6 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.answers import History, QuantityPercentiles
 from api.json import unit_json
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, From, Shares, To, answer, listed, span
@@ -41,7 +42,7 @@ async def unit(service: Asked, unit: str) -> Response:
     return answer(unit_json(sheet_of(service), unit))
 
 
-@router.get("/{unit}/history", responses=told(404, 422, 503))
+@router.get("/{unit}/history", responses=told(404, 422, 503, gives=History))
 async def history(
     service: Asked,
     unit: str,
@@ -66,7 +67,7 @@ async def history(
     return await listed(buckets)
 
 
-@router.get("/{unit}/percentiles", responses=told(404, 422, 503))
+@router.get("/{unit}/percentiles", responses=told(404, 422, 503, gives=QuantityPercentiles))
 async def percentiles(
     service: Asked,
     unit: str,

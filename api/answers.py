@@ -1,0 +1,164 @@
+"""What the answers about the past hold, for the OpenAPI document and the reference.
+
+They say what is answered and take no part in answering: the routes write JSON from the values themselves, and a
+test holds real answers against these.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+
+
+class _Answer(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _Listed(_Answer):
+    next: str | None = Field(description="`after` for the next page; null at the end")
+
+
+class HistoryBucket(_Answer):
+    """What is known of a quantity from `from` to the next bucket's."""
+
+    from_: AwareDatetime = Field(alias="from", description="where the bucket begins")
+    min: float | None = Field(description="null where nothing good was read")
+    mean: float | None = Field(description="of the good readings")
+    max: float | None = Field(description="null where nothing good was read")
+    good_count: int = Field(ge=0, description="readings with a value")
+    expected_count: int = Field(
+        ge=0, description="readings that the poll period asks for; what is missing is a gap"
+    )
+
+
+class History(_Listed):
+    """The course of a quantity."""
+
+    items: list[HistoryBucket]
+
+
+class ShareOfTime(_Answer):
+    """What a quantity stays at or under for a part of the time."""
+
+    share: float = Field(gt=0, le=1, description="the part of the time")
+    value: float | None = Field(
+        description="what the quantity stays at or under; null where nothing was read"
+    )
+
+
+class QuantityPercentiles(_Listed):
+    """Percentiles of a quantity."""
+
+    items: list[ShareOfTime]
+    mean_of_s: float = Field(description="they are of means over so many seconds")
+    good_count: int = Field(ge=0, description="readings they rest on")
+    expected_count: int = Field(ge=0, description="readings that the poll period asks for")
+
+
+class LineLoadPercentiles(_Answer):
+    """Percentiles of the load on one board line."""
+
+    line: int = Field(ge=1, description="the board's line")
+    power_w: list[ShareOfTime] = Field(description="of the active power")
+    apparent_va: list[ShareOfTime] = Field(description="of the apparent power")
+    known_quarters: int = Field(ge=0, description="quarters of an hour in which all units were read")
+    quarters: int = Field(ge=0, description="quarters of an hour in the span")
+
+
+class LoadPercentiles(_Listed):
+    """Percentiles of a system's load."""
+
+    items: list[LineLoadPercentiles]
+
+
+class Discharge(_Answer):
+    """The record of one discharge of one bank; times `_s` count from `at`."""
+
+    id: str = Field(description="names the record")
+    bank: str = Field(description="the bank that gave current")
+    kind: str = Field(description="outage, test, acceptance or import")
+    at: AwareDatetime = Field(description="the first row, from before the transfer")
+    until: AwareDatetime | None = Field(description="the last row; null while it is recorded")
+    phase: Literal["discharging", "recharging", "done"] = Field(description="how far it has come")
+    started_s: float = Field(description="when the bank began to give current")
+    ended_after_s: float | None = Field(
+        description="the last row on battery: the end lies between it and `ended_s`"
+    )
+    ended_s: float | None = Field(description="the first row after the end; null while it runs")
+    ended_how: str | None = Field(description="supply_back or output_lost; null while it runs")
+    card_runtime_s: float | None = Field(description="what the card promised just before")
+    row_count: int = Field(ge=0, description="rows of the record")
+    longest_gap_s: float = Field(description="longest time between two rows of the discharge")
+    returned_ah: float | None = Field(description="charged since the end; null where no current was read")
+
+
+class Discharges(_Listed):
+    """A bank's records of discharges."""
+
+    items: list[Discharge]
+
+
+class DischargeMoment(_Answer):
+    """One row of a discharge."""
+
+    t_s: float = Field(description="from the record's start")
+    voltage_v: float | None = Field(description="of the bank")
+    current_a: float | None = Field(description="of the bank, positive while discharging")
+    temperature_c: float | None = Field(description="of the bank")
+    output_power_w: float | None = Field(description="of the units that the bank feeds")
+    on_battery: bool | None = Field(description="whether the load was on the bank")
+
+
+class DischargeRows(_Listed):
+    """One discharge with some of its rows."""
+
+    record: Discharge
+    items: list[DischargeMoment]
+
+
+class Event(_Answer):
+    """One line of the journal."""
+
+    seq: int = Field(ge=1, description="its number, in order of commit")
+    at: AwareDatetime = Field(description="when it happened")
+    kind: str = Field(description="what kind of event")
+    about: str = Field(description="id of a system, unit, bank or supply")
+    text: str = Field(description="the event in a sentence")
+    incident: str | None = Field(description="the incident it belongs to")
+    alarm: str | None = Field(description="the alarm it belongs to")
+
+
+class Events(_Listed):
+    """The journal."""
+
+    items: list[Event]
+
+
+class Incident(BaseModel):
+    """One cause and what hangs on it; what more is known depends on the cause."""
+
+    model_config = ConfigDict(extra="allow")
+
+    id: str = Field(description="names the incident")
+    about: str = Field(description="id of the system, unit or supply it began with")
+    severity: str = Field(description="critical, major, minor or warning")
+    opened: AwareDatetime = Field(description="when it began")
+    closed: AwareDatetime | None = Field(description="when it was over; null while it is open")
+
+
+class Incidents(_Listed):
+    """Incidents."""
+
+    items: list[Incident]
+
+
+class OutageMarked(_Answer):
+    """A mark as it was taken."""
+
+    incident: str = Field(description="the incident")
+    by: str = Field(description="who said so")
+    source: Literal["mains", "generator", "unknown"] = Field(
+        description="what fed the supply when it came back"
+    )
+    event: int = Field(ge=1, description="number of the line in the journal")
