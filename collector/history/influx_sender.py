@@ -68,8 +68,17 @@ class Sender:
             self._wanted.set()
 
     async def arrived(self, within_s: float) -> None:
-        """Return when the spool is empty, after `within_s` at the latest, at once while nothing can be sent."""
-        if self._task is None or not self._spool.waiting.rows or self.failure is not None:
+        """Return when the spool is empty, after `within_s` at the latest.
+
+        At once while nothing can be sent, and while more waits than goes at once: that will not have arrived in time.
+        """
+        waiting = self._spool.waiting
+        if (
+            self._task is None
+            or self.failure is not None
+            or not waiting.rows
+            or waiting.readings > MOST_LINES
+        ):
             return
         try:
             async with asyncio.timeout(within_s):

@@ -83,6 +83,9 @@ async def test_answers_and_housekeeping_wait_for_no_spool(
         assert bucket.good_count == 0
         assert await store.tend(start + timedelta(minutes=1)) == ()
         assert await store.waiting() == 3
+        await store.append([reading(n) for n in range(6000)])
+        monkeypatch.setattr("collector.history.influx._ARRIVAL_S", 60.0)  # more waits than can arrive soon
+        assert await store.units() == ()
         let_on.set()
 
 
