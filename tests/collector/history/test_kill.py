@@ -1,11 +1,14 @@
 """Killed with -9 at any moment, folding, letting go and backing up too: at most the tick in flight is lost."""
 
+import gzip
 import random
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,12 +17,14 @@ import pytest
 from collector.database import StoreError, damage
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning
-from collector.history.tables import GONE
+from collector.history.tables import GONE, STEPS
 from collector.ledger import Ledger
 from collector.upkeep import restore, verify
 from tests.collector.history.tick_writer import EXACT_DAYS, KEPT_TICKS, TICKS_A_DAY, Plain
 
 WRITER = Path(__file__).with_name("tick_writer.py")
+OPENER = Path(__file__).with_name("killed_opening.py")
+DATA = Path(__file__).resolve().parents[2] / "data"
 START = datetime(2026, 3, 1, tzinfo=UTC)
 AN_HOUR = TICKS_A_DAY // 24
 
@@ -150,3 +155,35 @@ async def test_a_backup_that_a_kill_cuts_off_is_refused_and_every_other_is_whole
         await check(tmp_path, Plain(), safe)
         found.append(await check_copies(tmp_path, safe))
     assert sum(whole for whole, _ in found) > 0
+
+
+def opened_and_killed(old: Path, folder: Path) -> list[Path]:
+    """Return copies of a store, each opened by a process that was killed a statement later; the last was not."""
+    subprocess.run([sys.executable, str(OPENER), str(old), str(folder)], check=True)
+    return sorted(folder.glob("*/history.sqlite"), key=lambda path: int(path.parent.name))
+
+
+@pytest.mark.slow
+async def test_a_kill_anywhere_in_a_step_of_the_schema_leaves_the_old_one_whole(
+    tmp_path: Path, meaning: Meaning
+) -> None:
+    old = tmp_path / "old.sqlite"
+    old.write_bytes(gzip.decompress((DATA / "history-schema-1.sqlite.gz").read_bytes()))
+    copies = opened_and_killed(old, tmp_path)
+    assert len(copies) == len(STEPS[1]) + 3, (
+        "each statement, the version's own, the commit, and one not killed"
+    )
+    found = []
+    for path in copies:
+        with closing(sqlite3.connect(path)) as connection:
+            (version,) = connection.execute("PRAGMA user_version").fetchone()
+            tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+        assert (version, "runs" in tables) == ((1, False) if path != copies[-1] else (2, True))
+        async with SqliteHistory(path, meaning) as history:
+            newest = await history.last("A1")
+            assert newest is not None
+            span = (START, newest.at + timedelta(seconds=1))
+            found.append([r async for r in history.readings("A1", *span)])
+        assert verify(path.parent).findings == ()
+    assert len(found[0]) > 100
+    assert all(readings == found[0] for readings in found)
