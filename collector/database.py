@@ -32,6 +32,7 @@ class StoreFault(StrEnum):
     UNWRITABLE = "unwritable"
     CORRUPT = "corrupt"
     NEWER = "newer"
+    OLDER = "older"
     FULL = "full"
     LOCKED = "locked"
     FAILING = "failing"
@@ -52,6 +53,7 @@ REMEDY: Final = {
     StoreFault.CORRUPT: "run `ridethrough verify`, which says what is affected and rescues the rest, "
     "or restore a backup; the damaged file has been left as it is",
     StoreFault.NEWER: "start the program version that wrote it, or a newer one; nothing has been changed",
+    StoreFault.OLDER: "start the service on it once, which brings it up to date; nothing has been changed",
     StoreFault.FULL: "free space on the disk; what was committed is safe, and writing goes on by itself",
     StoreFault.LOCKED: "stop the other program that writes to this data folder",
     StoreFault.FAILING: "look at the system log for disk errors, and take a backup now",

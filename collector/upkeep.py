@@ -322,6 +322,10 @@ def _history(folder: Path) -> Iterator[sqlite3.Connection]:
     path = folder / HISTORY_FILE
     connection = _opened(path)
     try:
+        (version,) = connection.execute("PRAGMA user_version").fetchone()
+        if version < len(tables.STEPS):
+            what = f"its schema is version {version}, and this program reads version {len(tables.STEPS)}"
+            raise StoreError(path, StoreFault.OLDER, what)
         yield connection
     except sqlite3.Error as error:
         raise explained(path, error) from error

@@ -93,14 +93,18 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
     for what in damage(connection):
         yield Finding("the file", what)
     places = Places(connection)
-    for check in (
+    checks = [
         _hot_findings(connection, places, looked),
         _chunk_findings(connection, places, looked),
-        _bundle_findings(connection, places, looked),
-        _day_findings(connection, places),
         _old_text_findings(connection, places),
-        _unit_findings(connection),
-    ):
+    ]
+    if connection.execute("PRAGMA user_version").fetchone()[0] > 1:  # a file of schema 1 has no bundles
+        checks += [
+            _bundle_findings(connection, places, looked),
+            _day_findings(connection, places),
+            _unit_findings(connection),
+        ]
+    for check in checks:
         try:
             yield from check
         except sqlite3.DatabaseError as error:

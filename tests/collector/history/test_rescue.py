@@ -8,11 +8,15 @@ from pathlib import Path
 
 import pytest
 
+from collector.database import Database, StoreError, StoreFault
+from collector.history import hot
 from collector.history.bundle import opened_bytes
+from collector.history.export import Form
 from collector.history.sound_rows import FEW, rows_of
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, Meaning, WireReading
-from collector.upkeep import HISTORY_FILE, rescue, verify
+from collector.history.tables import STEPS
+from collector.upkeep import HISTORY_FILE, export, rescue, verify
 
 Make = Callable[..., WireReading]
 UNITS = ("A1", "A2")
@@ -152,3 +156,19 @@ def test_a_table_that_an_earlier_program_did_not_have_is_no_loss(tmp_path: Path)
     with closing(sqlite3.connect(tmp_path / "a.sqlite")) as connection:
         assert list(rows_of(connection, "runs", "key, chunk", ("key",), lost)) == []
     assert lost == []
+
+
+def test_a_history_of_an_earlier_program_is_verified_and_rescued_as_it_is(
+    tmp_path: Path, meaning: Meaning, reading: Make
+) -> None:
+    data = tmp_path / "data"
+    database = Database(data / HISTORY_FILE, STEPS[:1])
+    batch = [reading(10.0 * n, {"upsIdentModel": "Heron 30"}) for n in range(200)]
+    database.write_now(lambda connection: hot.insert(connection, hot.Names(), batch))
+    database.close_now()
+    assert verify(data).findings == ()
+    with pytest.raises(StoreError, match="schema is version 1") as caught:
+        export(data, tmp_path / "out.csv", Form.CSV, meaning)
+    assert caught.value.fault is StoreFault.OLDER
+    assert rescue(data, tmp_path / "saved") == ()
+    assert export(tmp_path / "saved", tmp_path / "out.csv", Form.CSV, meaning) == 200
