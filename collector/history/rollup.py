@@ -107,7 +107,7 @@ def restored(table: Ints) -> Ints:
 
 def coarser(rollup: Rollup, lines: int) -> Rollup:
     """Return a rollup of which each line sums up `lines` of this one: 60 make hours of minutes."""
-    if not len(rollup):
+    if lines == 1 or not len(rollup):
         return rollup
     table = rollup.table[:, np.argsort(rollup.table[0], kind="stable")]
     if rollup.form == NUMBERS:
