@@ -8,6 +8,7 @@ reader of cards never runs ahead of the keeper of readings.
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections import deque
 from collections.abc import Awaitable
 from dataclasses import dataclass, field
@@ -32,6 +33,9 @@ from rules.reading import Stamp
 
 LONGEST_READ_S: Final = 60.0
 TRACED_READS: Final = 120
+LONGEST_FAULT: Final = 160
+"""Characters of a fault's sentence. The history keeps every text that it meets for ever."""
+_log = logging.getLogger(__name__)
 
 
 class ReadsCard(Protocol):
@@ -47,7 +51,7 @@ class Answer:
     """What one poll of one card brought: the wire values, or why there are none.
 
     `stamp` is when the reply was complete. `late_s` is how long after its due time the poll started. `fault` is an
-    unexpected error in a sentence, `notes` what else is known of it, such as the datagram that caused it.
+    unexpected error in a sentence.
     """
 
     card: str
@@ -58,7 +62,6 @@ class Answer:
     wire: CardRead | None = None
     silence: str | None = None
     fault: str | None = None
-    notes: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +104,7 @@ class Poller:
         self._clock = clock
         self._out = out
         self._poked = asyncio.Event()
+        self._surprise = ""
 
     def poke(self) -> None:
         """Ask for a poll at once, whatever the schedule says."""
@@ -144,7 +148,7 @@ class Poller:
 
     async def _poll(self, parts: frozenset[Part], late_s: float, period: float) -> Answer:
         started_s = self._clock.monotonic_s()
-        wire, silence, fault, notes = None, None, None, ""
+        wire, silence, fault = None, None, None
         try:
             async with asyncio.timeout(LONGEST_READ_S):
                 wire = await self._reader.read(parts)
@@ -153,9 +157,23 @@ class Poller:
         except SnmpError as error:
             silence = str(error)
         except Exception as error:  # noqa: BLE001 - the boundary: one card's surprise must not blind the site
-            fault, notes = f"{type(error).__name__}: {error}", "; ".join(getattr(error, "__notes__", ()))
+            fault = self._told(error)
         took_s = self._clock.monotonic_s() - started_s
-        return Answer(self.card, stamp(self._clock), period, late_s, took_s, wire, silence, fault, notes)
+        return Answer(self.card, stamp(self._clock), period, late_s, took_s, wire, silence, fault)
+
+    def _told(self, error: Exception) -> str:
+        """Return a surprise as a sentence of a bounded length.
+
+        The log gets what else is known of it, such as the datagram, when it begins: nobody called at night can use that.
+        """
+        what = f"{type(error).__name__}: {error}"
+        if len(what) > LONGEST_FAULT:
+            what = what[: LONGEST_FAULT - 3] + "..."
+        if what != self._surprise:
+            self._surprise = what
+            notes = "; ".join(getattr(error, "__notes__", ()))
+            _log.error("card %s: %s%s", self.card, what, f" ({notes})" if notes else "", exc_info=error)
+        return what
 
     def _count(self, answer: Answer) -> None:
         figures = self.figures

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
 
 from collector.history.store import WireReading
 from collector.polling import Answer
@@ -11,10 +10,6 @@ from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from rules.estate import Estate
 from rules.reading import Fault, Sample, Silence
-
-LONGEST_WHY: Final = 160
-"""Characters of a fault's sentence that the history keeps. It keeps every text it meets for ever, so the datagram, which
-is another at each poll, is left to the alarm and its lines in the journal."""
 
 
 class Samples:
@@ -34,12 +29,8 @@ class Samples:
         unit = card.covers[0]
         corrections = self._learning.corrections_id(card.id)
         if answer.fault is not None:
-            why = (
-                answer.fault if len(answer.fault) <= LONGEST_WHY else answer.fault[: LONGEST_WHY - 3] + "..."
-            )
-            kept = WireReading(unit, answer.stamp, answer.period_s, corrections, silence=why)
-            notes = f" ({answer.notes})" if answer.notes else ""
-            return kept, Fault(unit, answer.stamp, answer.fault + notes)
+            kept = WireReading(unit, answer.stamp, answer.period_s, corrections, silence=answer.fault)
+            return kept, Fault(unit, answer.stamp, answer.fault)
         if answer.wire is None:
             why = answer.silence or "no answer"
             kept = WireReading(unit, answer.stamp, answer.period_s, corrections, silence=why)

@@ -5,6 +5,8 @@ import sqlite3
 from contextlib import closing, suppress
 from pathlib import Path
 
+import pytest
+
 from collector.clock import TurnedClock
 from collector.history.sqlite import SqliteHistory
 from collector.polling import Answer, Poller
@@ -31,8 +33,8 @@ class Surprising:
         raise error
 
 
-async def test_a_card_that_always_brings_out_a_fault_does_not_fill_the_history_with_its_datagrams(
-    tmp_path: Path,
+async def test_a_card_that_always_brings_out_a_fault_fills_neither_history_nor_messages_with_its_datagrams(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     plant = estate(1)
     (card,) = plant.cards
@@ -46,12 +48,13 @@ async def test_a_card_that_always_brings_out_a_fault_does_not_fill_the_history_w
                 await clock.advance(5.0)
             kept, sample = samples.of(await answers.get())
             await history.append([kept])
-            assert isinstance(sample, Fault)  # which the alarm tells whole
+            assert isinstance(sample, Fault)
             assert sample.what.startswith("ZeroDivisionError: a length nobody")
-            assert "while reading the datagram 0000" in sample.what
+            assert len(sample.what) == 160
     polling.cancel()
     with suppress(asyncio.CancelledError):
         await polling
+    assert [record.getMessage()[-5:] for record in caplog.records] == ["0001)"]  # the first datagram, once
     with closing(sqlite3.connect(path)) as connection:
         texts = [str(value, "utf-8") for (value,) in connection.execute("SELECT value FROM texts")]
     assert [len(text) for text in texts if text.startswith("ZeroDivisionError")] == [160]
