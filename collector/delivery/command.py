@@ -1,5 +1,6 @@
 """A program of the site's own: argument list, no shell, the event on standard input, a bare environment.
 
+The event lies ready before the program starts, so that it reads all of it though the service be killed meanwhile.
 Exit code 0: taken. 65 (EX_DATAERR): refused for good. Any other: tried again later. It runs in a session of
 its own and is killed with everything it started when its time is over.
 """
@@ -39,9 +40,13 @@ class CommandChannel:
         """Run the program with the event on its standard input and return what it said."""
         event = json.dumps(event_of(message), allow_nan=False).encode() + b"\n"
         try:
+            ready = _ready(event)
+        except OSError as error:
+            raise ChannelDown(why(error)) from error
+        try:
             process = await asyncio.create_subprocess_exec(
                 *self._settings.command,
-                stdin=asyncio.subprocess.PIPE,
+                stdin=ready,
                 stdout=asyncio.subprocess.PIPE,
                 stderr=asyncio.subprocess.STDOUT,
                 env=ENVIRONMENT,
@@ -50,9 +55,11 @@ class CommandChannel:
             )
         except (OSError, ValueError) as error:
             raise ChannelDown(why(error)) from error
+        finally:
+            os.close(ready)
         try:
             async with asyncio.timeout(self._settings.deadline_s):
-                output, _ = await process.communicate(event)
+                output, _ = await process.communicate()
         except TimeoutError as error:
             raise NotNow(f"stopped after {self._settings.deadline_s:g} s") from error
         finally:
@@ -62,6 +69,19 @@ class CommandChannel:
         if process.returncode == 0:
             return text
         raise (NeverTaken if process.returncode == DATA_ERROR else NotNow)(text)
+
+
+def _ready(event: bytes) -> int:
+    """Return a file in memory to be read from its beginning. Raises OSError."""
+    file = os.memfd_create("event")
+    try:
+        with os.fdopen(file, "wb", closefd=False) as writing:
+            writing.write(event)
+        os.lseek(file, 0, os.SEEK_SET)
+    except OSError:
+        os.close(file)
+        raise
+    return file
 
 
 async def _ended(process: asyncio.subprocess.Process) -> None:

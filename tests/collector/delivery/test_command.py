@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import signal
 import sys
 from pathlib import Path
 
@@ -47,6 +49,37 @@ async def test_exit_codes_say_whether_to_try_again(tmp_path: Path) -> None:
         await program(tmp_path, "print('no line'); raise SystemExit(1)").send(message())
     with pytest.raises(NeverTaken, match="exit code 65"):
         await program(tmp_path, "raise SystemExit(65)").send(message())
+
+
+DIES = """
+import asyncio, os, signal, sys
+sys.path.insert(0, sys.argv[1])
+from tests.collector.delivery.test_command import channel
+from tests.collector.delivery.test_webhook import message
+
+start = asyncio.create_subprocess_exec
+
+async def started_and_killed(*words, **how):
+    await start(*words, **how)
+    os.kill(os.getpid(), signal.SIGKILL)
+
+asyncio.create_subprocess_exec = started_and_killed
+asyncio.run(channel(*sys.argv[2:]).send(message()))
+"""
+
+
+async def test_it_gets_the_whole_event_though_the_service_is_killed_as_it_starts(tmp_path: Path) -> None:
+    script, out = tmp_path / "hook.py", tmp_path / "out"
+    script.write_text(
+        "import os, sys\nread = sys.stdin.read()\n"
+        "open(sys.argv[1] + '.part', 'w').write(read)\nos.rename(sys.argv[1] + '.part', sys.argv[1])\n"
+    )
+    here = str(Path(__file__).parents[3])
+    words = (sys.executable, "-c", DIES, here, sys.executable, str(script), str(out))
+    service = await asyncio.create_subprocess_exec(*words)
+    assert await service.wait() == -signal.SIGKILL
+    await until(out.exists)
+    assert json.loads(out.read_text())["data"]["incident"] == "power-north-1"
 
 
 async def test_one_that_hangs_is_stopped_with_all_it_started(tmp_path: Path) -> None:
