@@ -34,8 +34,7 @@ class _Taken:
     ) -> None:
         self.span = (*span_ms, *units)
         self._rows: list[tuple[int, Ints]] = []
-        found = _found(connection, span_ms, units)
-        (self._count,) = connection.execute(f"SELECT count(*) {_ROWS}", self.span).fetchone()
+        found, self._count = _found(connection, span_ms, units)
         self.blocks = found.blocks
         self.damaged = [
             Damage(unit, min(at), max(at) + 1, _not_sound(len(at))) for unit, at in found.damaged.items()
@@ -69,8 +68,10 @@ def _not_sound(count: int) -> str:
     return f"{count} readings that wait to be folded, whose checksums do not fit"
 
 
-def _found(connection: sqlite3.Connection, span_ms: tuple[int, int], units: tuple[int, int]) -> hot.Found:
-    """Return hot rows, read some units at a time, so that a busy hour does not fill the memory."""
+def _found(
+    connection: sqlite3.Connection, span_ms: tuple[int, int], units: tuple[int, int]
+) -> tuple[hot.Found, int]:
+    """Return hot rows and how many they are, read some units at a time, so that a busy hour does not fill the memory."""
     counts = dict(
         connection.execute(f"SELECT unit, count(*) {_ROWS} GROUP BY unit", (*span_ms, *units)).fetchall()
     )
@@ -85,7 +86,7 @@ def _found(connection: sqlite3.Connection, span_ms: tuple[int, int], units: tupl
         found.blocks |= part.blocks
         found.damaged |= part.damaged
         found.unreadable |= part.unreadable
-    return found
+    return found, sum(counts.values())
 
 
 def of_hour(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:

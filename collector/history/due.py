@@ -6,8 +6,8 @@ past      complete days of some units straight from hot rows into runs
 stretch   a unit's complete stretch: short runs put together, summaries by the hour made
 retire    a unit's run older than is asked for: summaries by the minute made, exact readings let go
 
-A day goes either by hours or straight. Once it has hour chunks, what is left of it follows by hours as soon as it
-is complete: left to wait with sparse polls it would hold the day's run up, and a day of a busy site is many rows.
+A day with hour chunks does not wait with sparse ones: as soon as it is complete what is left of it is folded, by hours
+while that is many rows, then together with its chunks. Left to wait it would hold up the day's run, and all behind it.
 """
 
 from __future__ import annotations
@@ -93,8 +93,10 @@ def _of_complete_days(connection: sqlite3.Connection, complete: int, over: Passe
         count = _rows(connection, at_ms, (day + 1) * DAY_MS, SPARSE_ROWS + 1)
         if by_hours is None:
             by_hours = _days_by_hours(connection, complete)
-        if day in by_hours or count > SPARSE_ROWS:
+        if count > (HELD_ROWS if day in by_hours else SPARSE_ROWS):
             return _hour_of(at_ms)
+        if day in by_hours:
+            return _past(connection, day, day + 1, over)
         if waiting and stretch_of(day) != stretch_of(waiting[0]):
             break
         waiting.append(day)
@@ -184,6 +186,8 @@ def _costs(
             new = sum(not over.covers(unit, at_ms, at_ms + 1) for (at_ms,) in at)
         if new and first_form_days(connection, unit, day, day + 1):
             yield day, STEP_ROWS  # how many rows such a day holds is nowhere said
+        elif new and hours_stand(connection, unit, day, day + 1):
+            yield day, max(new, STEP_ROWS // 2)  # nor is it here; polled at 10 s, a day has nearly that many
         elif new:
             standing = readings_in(connection, unit, day)
             yield day, new + sum(readings for key, readings in standing.items() if key not in seen)

@@ -245,16 +245,18 @@ class _Group:
 def _gathered(key: tuple[int, int, int], gathered: Sequence[str]) -> _Group | None:
     """Return the rows that were gathered; None where not every one of them is sound."""
     try:
-        at, *poll, sums = (np.array(text.split(","), dtype=np.int64) for text in gathered[:-1])
+        at, *poll, sums = columns = [np.fromstring(text, dtype=np.int64, sep=",") for text in gathered[:-1]]
         cells = bytes.fromhex(gathered[-1])
         count, (unit, layout, wide) = len(at), key
+        if any(len(values) != count for values in columns):
+            return None
         octets = np.empty((count, _HEAD.size + len(cells) // count), dtype=np.uint8)
         head = np.empty((count, 8), dtype="<i8")
         for place, values in enumerate((at, unit, layout, *poll, wide)):
             head[:, place] = values
         octets[:, : _HEAD.size] = head.view(np.uint8)
         octets[:, _HEAD.size :] = np.frombuffer(cells, dtype=np.uint8).reshape(count, -1)
-    except (AttributeError, TypeError, ValueError, OverflowError):
+    except (DeprecationWarning, TypeError, ValueError, OverflowError):  # something that is no number
         return None
     size, content = octets.shape[1], octets.tobytes()
     sound = [zlib.crc32(content[n : n + size]) for n in range(0, len(content), size)] == sums.tolist()
