@@ -238,7 +238,9 @@ class Database:
         if self._closed:
             raise StoreError(self.path, StoreFault.CLOSED, "the store is closed")
         thread, connection = self._lane(lane)
-        return await self._run(thread, lambda work: self._within(connection, "BEGIN", work), work)
+        return await self._run(
+            thread, lambda work: self._within(connection, ("BEGIN", "ROLLBACK"), work), work
+        )
 
     async def _run(
         self,
@@ -256,19 +258,21 @@ class Database:
         Not while `write` is in use on the same object.
         """
         try:
-            return self._within(self._writer, "BEGIN IMMEDIATE", work)
+            return self._within(self._writer, ("BEGIN IMMEDIATE", "COMMIT"), work)
         except BaseException:
             self.rolled_back()
             raise
 
     def _within(
-        self, connection: sqlite3.Connection, begin: str, work: Callable[[sqlite3.Connection], T]
+        self, connection: sqlite3.Connection, around: tuple[str, str], work: Callable[[sqlite3.Connection], T]
     ) -> T:
+        # a read ends with ROLLBACK: COMMIT would raise again what `work` has met of damage and gone on from
+        begin, end = around
         try:
             connection.execute(begin)
             try:
                 result = work(connection)
-                connection.execute("COMMIT")
+                connection.execute(end)
             except BaseException:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")

@@ -37,7 +37,9 @@ class _Taken:
         found, self._count = _found(connection, span_ms, units)
         self.blocks = found.blocks
         self.damaged = [
-            Damage(unit, min(at), max(at) + 1, _not_sound(len(at))) for unit, at in found.damaged.items()
+            Damage(unit, min(at), max(at) + 1, _not_sound(len(at)))
+            for unit, at in found.damaged.items()
+            if at
         ]
         self.damaged += [Damage(unit, *span_ms, why) for unit, why in found.unreadable.items()]
 
@@ -77,7 +79,7 @@ def _found(
     )
     known = layouts(connection)
     found = hot.Found()
-    waiting = sorted(counts)
+    waiting = sorted(unit for unit in counts if isinstance(unit, int))  # a damaged page can hold anything
     while waiting:
         group: list[int] = []
         while waiting and (not group or sum(counts[u] for u in group) + counts[waiting[0]] <= STEP_ROWS):

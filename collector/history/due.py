@@ -126,6 +126,8 @@ def _first_row(connection: sqlite3.Connection, start_ms: int, end_ms: int, over:
     for at_ms, unit in connection.execute(
         "SELECT at, unit FROM hot WHERE at >= ? AND at < ? ORDER BY at, unit", (start_ms, end_ms)
     ):
+        if not (isinstance(at_ms, int) and isinstance(unit, int)):
+            continue  # a damaged page can hold anything
         if over.beyond(at_ms) != at_ms:  # the rest may stand on a damaged page
             return _first_row(connection, at_ms, end_ms, over)
         if not over.covers(unit, at_ms, at_ms + 1):
@@ -144,7 +146,8 @@ def _rows(connection: sqlite3.Connection, start_ms: int, end_ms: int, most: int)
 def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver) -> Fold | None:
     """Return a step over the first units with hot rows in some days: as many units, or days of one, as it can take."""
     rows = connection.execute(
-        "SELECT unit, at / ?, count(*) FROM hot WHERE at >= ? AND at < ? GROUP BY 1, 2 ORDER BY 1, 2",
+        "SELECT unit, at / ?, count(*) FROM hot WHERE at >= ? AND at < ?"
+        " AND typeof(unit) = 'integer' AND typeof(at) = 'integer' GROUP BY 1, 2 ORDER BY 1, 2",
         (DAY_MS, first * DAY_MS, end * DAY_MS),
     ).fetchall()
     units: list[int] = []

@@ -220,6 +220,8 @@ def found(
     parts: dict[int, list[Block]] = {}
     rows = Found()
     for unit, layout, wide, *gathered in connection.execute(_GATHER, (*span_ms, *units)):
+        if not isinstance(unit, int):
+            continue  # a damaged page can hold anything
         group = _gathered((unit, layout, wide), gathered)
         if group is None:
             group, damaged = _one_by_one(connection, span_ms, (unit, layout, wide))
@@ -273,7 +275,7 @@ def _one_by_one(
     sound = [row for row in rows if is_sound(row)]
     columns = [np.array([row[place] for row in sound], dtype=np.int64) for place in (0, 3, 4, 5, 6)]
     group = _Group(columns[0], columns[1:], b"".join(row[8] for row in sound))
-    return group, [row[0] for row in rows if not is_sound(row)]
+    return group, [row[0] for row in rows if isinstance(row[0], int) and not is_sound(row)]
 
 
 def _block(group: _Group, names: tuple[str, ...] | None, wide: int) -> Block:

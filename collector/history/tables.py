@@ -129,9 +129,12 @@ class Texts(dict[int, Wire]):
         self._connection = connection
 
     def __missing__(self, number: int) -> Wire:
-        """Read one entry. Raises ChunkError where it is gone."""
+        """Read one entry. Raises ChunkError where it is gone or damaged."""
         row = self._connection.execute("SELECT kind, value FROM texts WHERE id = ?", (number,)).fetchone()
         if row is None:
             raise chunk.ChunkError(f"text {number} is missing from the side table")
-        self[number] = hot.read_text(*row)
+        try:
+            self[number] = hot.read_text(*row)
+        except (TypeError, ValueError) as error:
+            raise chunk.ChunkError(f"text {number} in the side table is damaged ({error})") from error
         return self[number]

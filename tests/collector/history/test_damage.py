@@ -196,15 +196,30 @@ def large(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
 
 
+async def test_a_value_that_is_no_longer_one_raises_a_clear_error_and_is_named(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    await store.append([reading(10 * n, {"upsOutputPower.1": 2**64 + n}) for n in range(400)])
+    await change(
+        store,
+        "UPDATE texts SET value = cast('many' AS BLOB) WHERE value = cast('18446744073709551700' AS BLOB)",
+    )
+    with pytest.raises(StoreError, match="side table is damaged"):
+        await everything(store, start, "A1")
+    (said,) = await store.tend(start + 40 * DAY)
+    assert said.startswith("unit A1, 2026-02-28 00:00 to 2026-04-01 00:00 UTC: text ")
+
+
 def spoil_page(path: Path, table: str, kind: str) -> None:
-    """Overwrite one page of a table in a closed store."""
+    """Overwrite the head of a page of a table in a closed store: of an overflow page, where the chunk goes on."""
     with sqlite3.connect(path) as connection:
-        (number,) = connection.execute(
-            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = ? LIMIT 1", (table, kind)
-        ).fetchone()
+        pages = connection.execute(
+            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = ?", (table, kind)
+        ).fetchall()
     connection.close()
     content = bytearray(path.read_bytes())
-    content[(number - 1) * 4096 : number * 4096] = b"\xff" * 4096
+    number = next(n for (n,) in pages if any(content[(n - 1) * 4096 : (n - 1) * 4096 + 4]))
+    content[(number - 1) * 4096 : (number - 1) * 4096 + 4] = b"\xff" * 4
     path.write_bytes(content)
 
 
@@ -224,7 +239,7 @@ async def test_a_page_that_cannot_be_read_holds_up_only_what_is_on_it(
         for unit in UNITS:
             await store.append(
                 [
-                    reading(60 * n, {"upsOutputPower.1": n * n % 7919}, unit=unit, period_s=60.0)
+                    reading(60 * n, {"upsOutputPower.1": n * 2654435761 % 2**31}, unit=unit, period_s=60.0)
                     for n in range(4000)
                 ]
             )
@@ -238,6 +253,26 @@ async def test_a_page_that_cannot_be_read_holds_up_only_what_is_on_it(
         assert [f for f in said if not f.startswith(where)] == []
         assert await store.tend(start + 40 * DAY) == said
         assert {unit for (unit,) in await asked(store, "SELECT key >> 20 FROM hour_sums")} >= {2, 3}
+
+
+@pytest.mark.usefixtures("large")
+async def test_a_read_that_goes_on_past_a_damaged_page_returns_what_it_found(
+    path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    async with SqliteHistory(path, meaning) as store:
+        await store.append(
+            [reading(60 * n, {"upsOutputPower.1": n * 2654435761 % 2**31}) for n in range(4000)]
+        )
+        await store.tend(start + 3 * DAY)
+    spoil_page(path, "runs", "overflow")
+
+    def work(connection: sqlite3.Connection) -> int:
+        with pytest.raises(sqlite3.DatabaseError, match="malformed"):
+            connection.execute("SELECT chunk FROM runs").fetchall()
+        return int(connection.execute("SELECT count(*) FROM units").fetchone()[0])
+
+    async with SqliteHistory(path, meaning) as store:
+        assert await store.database.read(work) == 1
 
 
 async def test_letting_a_day_go_takes_nothing_along_that_is_in_no_run_yet(
