@@ -50,7 +50,8 @@ def next_fold(
     """
     complete = min((now_ms - GRACE_MS) // DAY_MS, END_OF_DAYS)
     sources: Mapping[str, Callable[[], Iterable[Fold]]] = {
-        "readings that came lately": lambda: _of_hot(connection, now_ms, complete, over),
+        "readings of earlier days": lambda: _of_complete_days(connection, complete, over),
+        "readings of today": lambda: _of_today(connection, now_ms, complete, over),
         "hours": lambda: _of_hours(connection, complete),
         "stretches of days": lambda: _of_stretches(connection, complete),
         "readings to be let go": lambda: (
@@ -71,10 +72,7 @@ def next_fold(
     return None
 
 
-def _of_hot(connection: sqlite3.Connection, now_ms: int, complete: int, over: PassedOver) -> Iterable[Fold]:
-    past = _of_complete_days(connection, complete, over)
-    if past is not None:
-        yield past
+def _of_today(connection: sqlite3.Connection, now_ms: int, complete: int, over: PassedOver) -> Iterable[Fold]:
     oldest_ms = _first_row(connection, complete * DAY_MS, (now_ms - GRACE_MS) // HOUR_MS * HOUR_MS, over)
     if oldest_ms is not None and _rows(connection, oldest_ms, 2**62, HELD_ROWS + 1) > HELD_ROWS:
         yield _hour_of(oldest_ms)
@@ -84,7 +82,7 @@ def _hour_of(at_ms: int) -> Fold:
     return Fold("hour", at_ms // HOUR_MS, at_ms // HOUR_MS + 1)
 
 
-def _of_complete_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Fold | None:
+def _of_complete_days(connection: sqlite3.Connection, complete: int, over: PassedOver) -> Iterable[Fold]:
     by_hours: set[int] | None = None
     waiting: list[int] = []
     rows = 0
@@ -94,9 +92,11 @@ def _of_complete_days(connection: sqlite3.Connection, complete: int, over: Passe
         if by_hours is None:
             by_hours = _days_by_hours(connection, complete)
         if count > (HELD_ROWS if day in by_hours else SPARSE_ROWS):
-            return _hour_of(at_ms)
+            yield _hour_of(at_ms)
+            return
         if day in by_hours:
-            return _past(connection, day, day + 1, over)
+            yield from _past(connection, day, day + 1, over)
+            return
         if waiting and stretch_of(day) != stretch_of(waiting[0]):
             break
         waiting.append(day)
@@ -104,8 +104,7 @@ def _of_complete_days(connection: sqlite3.Connection, complete: int, over: Passe
         if rows > max(WAITING_ROWS, SPARSE_ROWS):
             break
     if waiting and (rows > WAITING_ROWS or stretch_of(waiting[0]) + STRETCH_DAYS <= complete):
-        return _past(connection, waiting[0], waiting[-1] + 1, over)
-    return None
+        yield from _past(connection, waiting[0], waiting[-1] + 1, over)
 
 
 def _days_by_hours(connection: sqlite3.Connection, complete: int) -> set[int]:
@@ -143,8 +142,8 @@ def _rows(connection: sqlite3.Connection, start_ms: int, end_ms: int, most: int)
     return int(count)
 
 
-def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver) -> Fold | None:
-    """Return a step over the first units with hot rows in some days: as many units, or days of one, as it can take."""
+def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver) -> Iterable[Fold]:
+    """Yield a step over the first units with hot rows in some days: as many units, or days of one, as it can take."""
     rows = connection.execute(
         "SELECT unit, at / ?, count(*) FROM hot WHERE at >= ? AND at < ?"
         " AND typeof(unit) = 'integer' AND typeof(at) = 'integer' GROUP BY 1, 2 ORDER BY 1, 2",
@@ -157,18 +156,18 @@ def _past(connection: sqlite3.Connection, first: int, end: int, over: PassedOver
         unit_cost, unit_last = 0, first
         for day, more in _costs(connection, unit, counts, over):
             if unit_cost and cost + unit_cost + more > STEP_ROWS:
-                return (
-                    Fold("past", first, last, tuple(units))
-                    if units
-                    else Fold("past", first, unit_last, (unit,))
-                )
+                if not units:
+                    units, last = [unit], unit_last
+                yield Fold("past", first, last, tuple(units))
+                return
             unit_cost, unit_last = unit_cost + more, day + 1
         if units and cost + unit_cost > STEP_ROWS:
             break
         if unit_cost:
             units.append(unit)
             cost, last = cost + unit_cost, max(last, unit_last)
-    return Fold("past", first, last, tuple(units)) if units else None
+    if units:
+        yield Fold("past", first, last, tuple(units))
 
 
 def _costs(

@@ -194,6 +194,7 @@ def large(monkeypatch: pytest.MonkeyPatch) -> None:
     """A large store is not looked over when it is opened; and complete days are folded at once."""
     monkeypatch.setattr("collector.database.SMALL_BYTES", 0)
     monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
+    monkeypatch.setattr("collector.history.due.HELD_ROWS", 10)
 
 
 async def test_a_value_that_is_no_longer_one_raises_a_clear_error_and_is_named(
@@ -245,13 +246,15 @@ async def test_a_page_that_cannot_be_read_holds_up_only_what_is_on_it(
             )
         await store.tend(start + 3 * DAY)
         await store.append([reading(30, unit=unit) for unit in UNITS])
-        await store.append([reading(3 * 86400 + n, unit="A3") for n in range(100)])
+        await store.append([reading(3 * 86400 + n, unit="A3") for n in range(1000)])
     spoil_page(path, *page)
     async with SqliteHistory(path, meaning) as store:
-        said = await store.tend(start + 40 * DAY)
+        said = await store.tend(start + 40 * DAY + 1.5 * HOUR)
         assert said
         assert [f for f in said if not f.startswith(where)] == []
-        assert await store.tend(start + 40 * DAY) == said
+        await store.append([reading(40 * 86400 + 60 * n, unit=unit) for n in range(60) for unit in UNITS])
+        assert await store.tend(start + 40 * DAY + 2 * HOUR) == said
+        assert await asked(store, "SELECT unit FROM hours") == [(1,), (2,), (3,)]
         assert {unit for (unit,) in await asked(store, "SELECT key >> 20 FROM hour_sums")} >= {2, 3}
 
 
