@@ -27,6 +27,7 @@ from api.pages.words import (
     capital,
     clause,
     count,
+    end_percent,
     interval,
     kilo,
     listed,
@@ -138,9 +139,7 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
         figure = f"{whole_percent(fraction)} %"
         between = ""
         if state.capacity.low is not None and state.capacity.high is not None:
-            between = (
-                f", between {whole_percent(state.capacity.low)} and {whole_percent(state.capacity.high)}"
-            )
+            between = f", between {end_percent(state.capacity.low)} and {end_percent(state.capacity.high)}"
         verb = " is past its end of life: " if fraction < END_OF_LIFE else " gives "
         ink = el("span", figure, class_="short-ink nb") if fraction < END_OF_LIFE else figure
         said = [
@@ -249,7 +248,7 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
     for d in sorted(state.discharges, key=lambda d: d.at, reverse=True):
         under = d.capacity_fraction is not None and d.capacity_fraction < END_OF_LIFE
         between = (
-            f"{whole_percent(d.low)}–{whole_percent(d.high)}"
+            f"{end_percent(d.low)}–{end_percent(d.high)}"
             if d.low is not None and d.high is not None
             else CANNOT_TELL
         )

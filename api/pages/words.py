@@ -92,13 +92,18 @@ def whole_percent(fraction: float) -> str:
     return f"{fraction * 100.0:.0f}"
 
 
+def end_percent(fraction: float) -> str:
+    """Return an end of an interval as whole per cent without the sign, rounded down: less is what is promised."""
+    return f"{down(fraction * 100.0, 0):.0f}"
+
+
 def interval(fraction: float | None, low: float | None, high: float | None) -> str:
-    """Return "68 % (60 to 76)", or that it cannot be told. Ends are rounded down, since less is what is promised."""
+    """Return "68 % (60 to 76)", or that it cannot be told."""
     if fraction is None:
         return CANNOT_TELL
     if low is None or high is None:
         return f"{whole_percent(fraction)} %"
-    return f"{whole_percent(fraction)} % ({down(low * 100, 0):.0f} to {down(high * 100, 0):.0f})"
+    return f"{whole_percent(fraction)} % ({end_percent(low)} to {end_percent(high)})"
 
 
 def count(number: int) -> str:

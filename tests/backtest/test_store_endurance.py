@@ -3,7 +3,7 @@
     pytest tests/backtest/test_store_endurance.py -s
 
 Time is compressed: a tick follows the last at once, so folding and writing press on each other far harder
-than in service. Five to ten minutes each on two quiet cores. Size is held against a line predicted by
+than in service. Three to ten minutes each on two quiet cores. Size is held against a line predicted by
 information theory, without the rows that wait to be folded.
 """
 
@@ -109,14 +109,17 @@ async def main():
         await asyncio.sleep(0.005)
         lags.append(time.perf_counter() - began - 0.005)
         if len(lags) % 200 == 0:
-            print(sorted(lags)[int(len(lags) * 0.999)] * 1000, flush=True)
+            print(sorted(lags)[int(len(lags) * 0.999)] * 1000, max(lags) * 1000, flush=True)
 asyncio.run(main())
 """
 
 
 @contextmanager
 def control() -> Iterator[list[float]]:
-    """Measure the lag of an idle loop beside ours: what the machine itself adds. Fills the list at the end."""
+    """Measure the lag of an idle loop beside ours: what the machine itself adds.
+
+    Fills the list at the end: at 99.9 %, and the longest (ms).
+    """
     found: list[float] = []
     with subprocess.Popen([sys.executable, "-c", CONTROL], stdout=subprocess.PIPE, text=True) as idle:
         try:
@@ -124,7 +127,7 @@ def control() -> Iterator[list[float]]:
         finally:
             idle.terminate()
             assert idle.stdout is not None
-            found.append(float(idle.stdout.read().split()[-1]))
+            found += map(float, idle.stdout.read().split()[-2:])
 
 
 def draw(pipe: Connection, units: int, rows: int, step_s: float, batch: int) -> None:
@@ -200,7 +203,7 @@ async def test_a_long_span_leaves_the_store_as_quick_and_as_small(
         f"{seen.files[-1]}; at most {max(seen.hot_rows)} hot rows; "
         f"a day's query {seen.query_ms[4]:.1f} ms, {seen.query_ms[-1]:.1f} ms; loop lag p99.9 "
         f"{lags[int(len(lags) * 0.999)]:.1f} ms, longest {lags[-1]:.1f} ms of {len(lags)}, "
-        f"and {idle_ms[0]:.1f} ms of an idle loop beside it"
+        f"and {idle_ms[0]:.1f} and {idle_ms[1]:.1f} ms of an idle loop beside it"
     )
     assert seen.resident_mb[-1] < seen.resident_mb[4] * 1.15 + 20
     assert seen.files[-1] == seen.files[4]
@@ -213,6 +216,7 @@ async def test_a_long_span_leaves_the_store_as_quick_and_as_small(
     )  # a straight line, but for a day's hour chunks
     assert seen.query_ms[-1] < 3 * seen.query_ms[4] + 10
     assert lags[int(len(lags) * 0.999)] < LAG_MS + idle_ms[0]
+    assert lags[-1] < LAG_MS + idle_ms[1]
 
 
 @pytest.mark.parametrize("options", [(), ("--fold",)], ids=["while_writing", "while_folding"])
