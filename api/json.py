@@ -98,11 +98,6 @@ def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
     }
 
 
-def items(values: Sequence[object], following: str | None = None) -> dict[str, Any]:
-    """Return a list as the interface gives it; `following` is the mark to go on from."""
-    return {"items": [to_json(value) for value in values], "next": following}
-
-
 def to_bytes(value: object) -> bytes:
     """Return `value` as UTF-8 JSON, compact. A number that is not finite never gets this far."""
     return _text(value).encode("utf-8")
