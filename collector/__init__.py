@@ -7,7 +7,7 @@ Read in this order:
 3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `views`: what is
    known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
    (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
-4. `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs; `exact_spans`: what
+4. `data_folder`, `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs; `exact_spans`: what
    stays exact for ever; `letting_go`: whether the clock can be believed before anything is let go
 5. `present`        what is true now
    `teaching`       what people prove at the cabinets meanwhile
@@ -19,5 +19,5 @@ Read in this order:
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `assembly`      all of it made and joined; `service`: started and stopped, and what `api` may touch; `card_readers`, `replacements`
 11. `simulation`    an estate with physics of its own
-12. `upkeep`, `whole_file`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
+12. `store_files`, `upkeep`, `exporting`, `whole_file`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
 """

@@ -17,6 +17,7 @@ from collector.card_readers import cadence_of, reader_of
 from collector.clock import Clock
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
+from collector.data_folder import LEDGER_FILE
 from collector.database import make_folder
 from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
@@ -60,7 +61,6 @@ from rules.planning.service_due import WorkDue, work_due
 from rules.season import load_growth
 from rules.watch.state import Book
 
-LEDGER_FILE: Final = "ledger.sqlite"
 BOOTS_FILE: Final = "notifications.json"
 
 Job = Coroutine[object, object, None]

@@ -14,8 +14,9 @@ from zlib import crc32
 
 from collector.bank_evidence import BankEvidenceBook
 from collector.configuration import Configuration
+from collector.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.database import make_folder
-from collector.history.chosen import HISTORY_FILE, chosen_history
+from collector.history.chosen import chosen_history
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
 from collector.load_records import PEAKS
@@ -33,8 +34,6 @@ from rules.peaks import NO_PEAKS, PeakRecord, total_by_day
 from rules.reading import Reading, Stamp
 from rules.season import load_growth
 from rules.words import day_words
-
-LEDGER_FILE = "ledger.sqlite"
 
 
 class NothingStoredError(Exception):

@@ -5,14 +5,12 @@ from __future__ import annotations
 import argparse
 import asyncio
 from pathlib import Path
-from typing import Final
 
 from api.exits import Exit, complain
 from collector.configuration import ConfigError, load
+from collector.data_folder import LEDGER_FILE
 from collector.database import StoreError
 from rules.estate import Estate
-
-LEDGER_FILE: Final = "ledger.sqlite"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

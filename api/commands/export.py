@@ -13,15 +13,9 @@ from typing import Final
 
 from api.commands.shared import add_data, folder_of, moment
 from api.exits import Exit, complain
+from collector.data_folder import SPOOL_FILE
 from collector.database import StoreError
-from collector.history.export import Form
-from collector.history.export_sums import By
-from collector.history.influx_upkeep import take_refused
-from collector.history.table_files import NotInstalledError
-from collector.snmp.corrections import CorrectionSet
-from collector.snmp.meaning import CardMeaning
-from collector.upkeep import (
-    SPOOL_FILE,
+from collector.exporting import (
     UnitUnknownError,
     Wanted,
     corrections,
@@ -30,6 +24,12 @@ from collector.upkeep import (
     export_sums,
     let_go,
 )
+from collector.history.export import Form
+from collector.history.export_sums import By
+from collector.history.influx_upkeep import take_refused
+from collector.history.table_files import NotInstalledError
+from collector.snmp.corrections import CorrectionSet
+from collector.snmp.meaning import CardMeaning
 
 REFUSED: Final = "refused"
 

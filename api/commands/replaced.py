@@ -10,10 +10,10 @@ from datetime import UTC, datetime
 from api.commands.shared import add_data, add_estate, estate_or_faults, folder_of, moment
 from api.exits import Exit, complain
 from collector.configuration import ConfigError
+from collector.data_folder import LEDGER_FILE
 from collector.database import StoreError, make_folder
 from collector.evidence import lines_to_change, replaced
 from collector.ledger import Ledger, Transaction
-from collector.upkeep import LEDGER_FILE
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
 
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
+from collector.data_folder import HISTORY_FILE, SPOOL_FILE
 from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning
-
-HISTORY_FILE: Final = "history.sqlite"
-SPOOL_FILE: Final = "spool.sqlite"
 
 
 def chosen_history(

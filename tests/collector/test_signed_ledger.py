@@ -13,12 +13,14 @@ from pathlib import Path
 
 import pytest
 
+from collector.data_folder import LEDGER_FILE
 from collector.database import StoreError
+from collector.exporting import export_ledger
 from collector.ledger import Ledger
 from collector.ledger.records import CourseLine, JournalLine, SignedLine
 from collector.ledger.rows import TABLES
 from collector.ledger.schema import STEPS, tables_at
-from collector.upkeep import LEDGER_FILE, export_ledger, verify
+from collector.upkeep import verify
 
 NOW = datetime(2026, 3, 1, 2, 14, 7, tzinfo=UTC)
 ROOT = Path(__file__).resolve().parents[2]

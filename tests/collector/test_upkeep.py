@@ -11,23 +11,17 @@ from pathlib import Path
 
 import pytest
 
+from collector.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.database import StoreError, StoreFault
+from collector.exporting import export_ledger
 from collector.history.bundle import opened_bytes
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
 from collector.history.tables import key_of
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence, JournalLine, Outgoing
-from collector.upkeep import (
-    HISTORY_FILE,
-    LEDGER_FILE,
-    STEPS,
-    backup,
-    export_ledger,
-    rescue,
-    restore,
-    verify,
-)
+from collector.store_files import STEPS
+from collector.upkeep import backup, rescue, restore, verify
 from rules.reading import Reading, Silence, Stamp
 
 START = datetime(2026, 3, 1, tzinfo=UTC)

@@ -14,13 +14,14 @@ from pathlib import Path
 import pytest
 
 from api.command import main
+from collector.data_folder import HISTORY_FILE
+from collector.exporting import Wanted, export
 from collector.history import lookup
 from collector.history.columns import Block
 from collector.history.export import COLUMNS, Form, TableWriter, flat
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
 from collector.history.table_files import CsvTable, plain_cell
-from collector.upkeep import HISTORY_FILE, Wanted, export
 from rules.reading import (
     BatteryReading,
     BatteryStatus,

@@ -10,11 +10,12 @@ from typing import Any
 import pytest
 
 from api.command import main
+from collector.data_folder import HISTORY_FILE
+from collector.exporting import Wanted, export, export_sums
 from collector.history.export import Form
 from collector.history.export_sums import SUM_COLUMNS, By
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, WireReading
-from collector.upkeep import HISTORY_FILE, Wanted, export, export_sums
 
 Make = Callable[..., WireReading]
 DAYS = 36

@@ -6,13 +6,14 @@ from pathlib import Path
 import pytest
 
 from collector.configuration import load
+from collector.data_folder import LEDGER_FILE, SPOOL_FILE
 from collector.database import make_folder
-from collector.history.chosen import SPOOL_FILE, influx_place
+from collector.history.chosen import influx_place
 from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.ledger import Ledger
 from collector.snmp.meaning import CardMeaning
-from collector.stored import LEDGER_FILE, StoredEstate
+from collector.stored import StoredEstate
 from tests.api.commands.test_plan import ESTATE, carrying
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from api.command import main
-from collector.history.chosen import SPOOL_FILE
+from collector.data_folder import SPOOL_FILE
 from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.history.influx_lines import line_of

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from collector.data_folder import HISTORY_FILE
 from collector.database import Database, StoreError, StoreFault
+from collector.exporting import export
 from collector.history import hot
 from collector.history.bundle import opened_bytes
 from collector.history.export import Form
@@ -16,7 +18,7 @@ from collector.history.sound_rows import FEW, rows_of
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, Meaning, WireReading
 from collector.history.tables import STEPS
-from collector.upkeep import HISTORY_FILE, export, rescue, verify
+from collector.upkeep import rescue, verify
 
 Make = Callable[..., WireReading]
 UNITS = ("A1", "A2")
