@@ -141,7 +141,7 @@ class Database:
         self._lanes: dict[str, tuple[ThreadPoolExecutor, sqlite3.Connection]] = {}
         self._closed = False
         self.rolled_back: Callable[[], None] = _nothing
-        """Called on the writer thread after a transaction that failed."""
+        """Called on the writer thread after a transaction that failed once its work had begun."""
         try:
             make_folder(path.parent)
             self._writer = self._open_writer()
@@ -257,10 +257,18 @@ class Database:
 
         Not while `write` is in use on the same object.
         """
+        begun = False
+
+        def noted(connection: sqlite3.Connection) -> T:
+            nonlocal begun
+            begun = True
+            return work(connection)
+
         try:
-            return self._within(self._writer, ("BEGIN IMMEDIATE", "COMMIT"), work)
+            return self._within(self._writer, ("BEGIN IMMEDIATE", "COMMIT"), noted)
         except BaseException:
-            self.rolled_back()
+            if begun:  # else the last transaction is one that was committed, and what is known of it holds
+                self.rolled_back()
             raise
 
     def _within(

@@ -6,6 +6,7 @@ import threading
 import time
 import zlib
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -186,6 +187,21 @@ async def test_rows_whose_leaving_was_not_written_down_go_again_before_later_one
     await store.send()
     assert await store.waiting() == 0
     assert times(stub) == at_ms([reading(0), reading(10), reading(0), reading(10), reading(20)])
+
+
+async def test_a_change_that_could_not_begin_leaves_the_counts_of_the_one_before(
+    tmp_path: Path, meaning: Meaning, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.database._BUSY_S", 0.0)
+    spool = influx_spool.Spool(tmp_path / SPOOL)
+    rows = influx_spool.packed([reading(0)], meaning)
+    await spool.put(rows)
+    with closing(sqlite3.connect(tmp_path / SPOOL, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(StoreError, match="locked"):
+            await spool.put(rows)
+    assert spool.waiting.readings == 1
+    await spool.close()
 
 
 class WatchfulMeaning(PlainMeaning):
