@@ -136,7 +136,8 @@ class InfluxHistory:
                 "cause: they are kept in this file and offered again at each start and once a day; or take them out with "
                 "`ridethrough export FILE --form refused --let-go`"
             )
-            if self._offered_at is None or now - self._offered_at >= _OFFERED_EVERY:
+            # negative: the clock was set back
+            if self._offered_at is None or not timedelta(0) <= now - self._offered_at < _OFFERED_EVERY:
                 self._offered_at, self._offered = now, refused.newest
             await self._spool.offer_again(self._offered)
             self._sender.wake()

@@ -276,13 +276,13 @@ async def test_a_line_at_fault_is_put_aside_and_offered_again_each_day_until_it_
     await store.append([*kept[:50], bad, *kept[50:]])
     await store.send()
     assert times(stub) == at_ms(kept)
-    for day in range(2):
+    for day in (0, 1, -30):  # at last the clock was set back
         for minute in range(3):
             (found,) = await store.tend(start + timedelta(days=day, minutes=minute))
             assert "1 reading, " in found
             assert "field type conflict" in found
             offered = await store.waiting()
-            assert offered == (1 if minute == 0 else 0)  # at the first call, and a day later
+            assert offered == (1 if minute == 0 else 0)  # at the first call of each
             await store.send()
     stub.writes = None
     await store.tend(start + timedelta(days=2))
