@@ -135,7 +135,7 @@ class Sender:
     async def _deliver(self, due: Due) -> list[Refusal]:
         """Write lines in order; return those that the server refused for good. Raises StoreError."""
         refused: list[Refusal] = []
-        parts = [due.lines[n : n + MOST_LINES] for n in range(0, len(due.lines), MOST_LINES)][::-1]
+        parts = [due.lines[n : n + self._most] for n in range(0, len(due.lines), self._most)][::-1]
         halvings = 0
         while parts:
             part = parts.pop()

@@ -170,6 +170,20 @@ async def test_many_rows_go_in_one_post_and_fewer_after_a_failure(
     assert times(stub) == at_ms(kept)
 
 
+async def test_a_large_row_too_goes_in_fewer_lines_after_a_failure(
+    stub: StubServer, store: InfluxHistory, reading: Make
+) -> None:
+    stub.writes = lambda body: TAKEN if body.count(b"\n") < 100 else LATER
+    kept = [reading(10 * n) for n in range(300)]
+    await store.append(kept)
+    for _ in range(6):  # 5,000 lines at once, 2,500, ... 156
+        with pytest.raises(StoreError):
+            await store.send()
+    await store.send()
+    assert [body.count(b"\n") + 1 for body in stub.taken] == [78, 78, 78, 66]
+    assert times(stub) == at_ms(kept)
+
+
 async def test_rows_whose_leaving_was_not_written_down_go_again_before_later_ones(
     stub: StubServer, store: InfluxHistory, reading: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
