@@ -181,9 +181,10 @@ class InfluxHistory:
         grid = Grid.over(start, end, points)
         await self._sender.arrived(_ARRIVAL_S)
         first_ms = await self._first_ms(unit)
-        sums = Sums(grid)
-        if first_ms is None:
-            return sums.buckets(None)
+        found = [] if first_ms is None else await self._summaries(unit, name, grid)
+        return await asyncio.to_thread(self._bucketed, grid, name, found, first_ms)
+
+    async def _summaries(self, unit: str, name: str, grid: Grid) -> list[dict[str, Any]]:
         wire, meant = field(name), field(f"v:{name}")
         numbers = ", ".join(
             f"{function}({name}) AS {function}_{mark}"
@@ -194,11 +195,16 @@ class InfluxHistory:
             f"count({field(mark + name)}) AS asked_{mark[0]}" for mark in ("r:", "t:", "b:", "x:", "n:")
         )
         polls = 'count("@period") AS polls, sum("@period") AS covered, count("@silence") AS silent'
-        found = await self.query(
+        return await self.query(
             f"SELECT {numbers}, {asked}, {polls} FROM {field(MEASUREMENT)}"  # noqa: S608
             f" WHERE {between(unit, grid.start_ms, grid.end_ms)}"
             f" GROUP BY time({grid.step_ms}ms, {grid.start_ms % grid.step_ms}ms), corrections fill(none)"
         )
+
+    def _bucketed(
+        self, grid: Grid, name: str, found: Sequence[Mapping[str, Any]], first_ms: int | None
+    ) -> tuple[Bucket, ...]:
+        sums = Sums(grid)
         for part in found:
             self._gather(sums, name, part)
         return sums.buckets(first_ms)

@@ -1,6 +1,7 @@
 """A meaning of wire values for stores under test: volts in tenths, power as it comes, one sentinel."""
 
 import itertools
+import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -47,6 +48,17 @@ class PlainMeaning:
             return Silence(record.unit, record.stamp, record.silence)
         volts = self.value("upsBatteryVoltage", record.wire.get("upsBatteryVoltage"), record.corrections)
         return Reading(record.unit, record.stamp, battery=BatteryReading(voltage_v=volts))
+
+
+class WatchfulMeaning(PlainMeaning):
+    """Notes the threads it is asked on."""
+
+    def __init__(self) -> None:
+        self.threads: set[threading.Thread] = set()
+
+    def value(self, object_name: str, raw: Wire, corrections: str) -> float | None:
+        self.threads.add(threading.current_thread())
+        return super().value(object_name, raw, corrections)
 
 
 def one(

@@ -7,6 +7,7 @@ real 2.x nor a real 3.x was run.
 import asyncio
 import json
 import signal
+import threading
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,7 @@ from collector.database import StoreError, StoreFault
 from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.history.store import Meaning, WireReading
+from tests.collector.history.conftest import WatchfulMeaning
 from tests.collector.history.influx_server import InfluxServer, PathMapping, free_port
 from tests.collector.history.influx_stub import StubServer
 
@@ -132,6 +134,22 @@ async def test_a_reply_that_is_no_json_is_a_failure(stub: StubServer, store: Inf
     stub.reply = (200, "text/html", b"<h1>It works</h1>")
     with pytest.raises(StoreError, match="did not answer as it should"):
         await store.units()
+
+
+async def test_a_summary_is_made_of_the_reply_off_the_loop(
+    stub: StubServer, stub_place: InfluxPlace, tmp_path: Path, start: datetime
+) -> None:
+    row = dict.fromkeys(("min_v", "max_v", "sum_v", "count_v", "silent", *(f"asked_{c}" for c in "rtbxn")), 0)
+    row = {"time": round(start.timestamp() * 1000), "polls": 2, "covered": 20_000, **row}
+    row |= {"count_w": 2, "min_w": 4000, "max_w": 5000, "sum_w": 9000}
+    part = {"tags": {"corrections": "halved"}, "columns": [*row], "values": [[*row.values()]]}
+    stub.reply = (200, "application/json", json.dumps({"results": [{"series": [part]}]}).encode())
+    meaning, end = WatchfulMeaning(), start + timedelta(minutes=1)
+    async with InfluxHistory(tmp_path / "spool.sqlite", stub_place, meaning) as store:
+        (found,) = await store.series("A1", "output_power_w", line=1, start=start, end=end, points=1)
+    assert (found.min, found.mean, found.max, found.good_count) == (2000, 2250, 2500, 2)
+    assert meaning.threads
+    assert threading.main_thread() not in meaning.threads
 
 
 async def test_token_bucket_database_and_policy_are_passed_on(

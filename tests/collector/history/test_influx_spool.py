@@ -19,7 +19,7 @@ from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.history.influx_lines import line_of, reading_in_line, readings_in
 from collector.history.store import Meaning, Wire, WireReading
-from tests.collector.history.conftest import PlainMeaning
+from tests.collector.history.conftest import WatchfulMeaning
 from tests.collector.history.influx_stub import NOTHING, TAKEN, Reply, StubServer
 
 Make = Callable[..., WireReading]
@@ -216,17 +216,6 @@ async def test_a_change_that_could_not_begin_leaves_the_counts_of_the_one_before
             await spool.put(rows)
     assert spool.waiting.readings == 1
     await spool.close()
-
-
-class WatchfulMeaning(PlainMeaning):
-    """Notes the threads it is asked on."""
-
-    def __init__(self) -> None:
-        self.threads: set[threading.Thread] = set()
-
-    def value(self, object_name: str, raw: Wire, corrections: str) -> float | None:
-        self.threads.add(threading.current_thread())
-        return super().value(object_name, raw, corrections)
 
 
 async def test_a_large_batch_is_encoded_off_the_loop_in_rows_of_bounded_size(
