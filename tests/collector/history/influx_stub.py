@@ -4,9 +4,14 @@ import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
+from collector.history.store import WireReading
+
 Reply = tuple[int, str, bytes]
 TAKEN: Reply = (204, "application/json", b"")
 NOTHING: Reply = (200, "application/json", b'{"results":[{}]}')
+LATER: Reply = (503, "text/plain", b"not now")
+CONFLICT: Reply = (400, "application/json", b'{"code":"invalid","message":"field type conflict"}')
+TOO_LARGE: Reply = (413, "text/plain", b"too large")
 
 
 class _Stub(BaseHTTPRequestHandler):
@@ -61,3 +66,13 @@ class StubServer(ThreadingHTTPServer):
         self.shutdown()
         self._thread.join()
         self.server_close()
+
+
+def times(stub: StubServer) -> list[int]:
+    """Return the times of the lines that the server took, in order."""
+    return [int(line.rpartition(b" ")[2]) for body in stub.taken for line in body.splitlines()]
+
+
+def at_ms(readings: list[WireReading]) -> list[int]:
+    """Return the times of readings as their lines give them."""
+    return [round(reading.at.timestamp() * 1000) for reading in readings]

@@ -8,15 +8,17 @@ import asyncio
 import json
 import signal
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from collector.database import StoreError, StoreFault
 from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
+from collector.history.influx_lines import readings_in
 from collector.history.store import Meaning, WireReading
 from tests.collector.history.conftest import WatchfulMeaning
 from tests.collector.history.influx_server import InfluxServer, PathMapping, free_port
@@ -150,6 +152,28 @@ async def test_a_summary_is_made_of_the_reply_off_the_loop(
     assert (found.min, found.mean, found.max, found.good_count) == (2000, 2250, 2500, 2)
     assert meaning.threads
     assert threading.main_thread() not in meaning.threads
+
+
+async def test_what_comes_back_is_taken_apart_off_the_loop(
+    stub: StubServer, store: InfluxHistory, start: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    threads = []
+
+    def noting(unit: str, found: list[Mapping[str, Any]]) -> Iterator[WireReading]:
+        threads.append(threading.current_thread())
+        return readings_in(unit, found)
+
+    monkeypatch.setattr("collector.history.influx.readings_in", noting)
+    stub.reply = (
+        200,
+        "application/json",
+        b'{"results":[{"series":[{"columns":["time","@offset","@period","@start","upsOutputPower.1"],'
+        b'"values":[[1772323200000,0,10000,"\\"s\\"",5]]}]}]}',
+    )
+    found = [one async for one in store.readings("A1", start, start + timedelta(hours=1))]
+    assert [one.wire for one in found] == [{"upsOutputPower.1": 5}]
+    assert threads
+    assert threading.main_thread() not in threads
 
 
 async def test_token_bucket_database_and_policy_are_passed_on(
