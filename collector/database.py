@@ -81,7 +81,10 @@ class StoreError(Exception):
 
 def explained(path: Path | str, error: sqlite3.Error) -> StoreError:
     """Return the StoreError behind an error of sqlite3."""
-    primary = (getattr(error, "sqlite_errorcode", None) or 0) & 0xFF
+    code = getattr(error, "sqlite_errorcode", None)
+    if code is None and str(error).startswith("Could not decode to UTF-8"):
+        code = sqlite3.SQLITE_CORRUPT  # the module's own error over a text in which a bit has flipped
+    primary = (code or 0) & 0xFF
     fault = {
         sqlite3.SQLITE_CORRUPT: StoreFault.CORRUPT,
         sqlite3.SQLITE_NOTADB: StoreFault.CORRUPT,

@@ -77,7 +77,7 @@ def _found(
     counts = dict(
         connection.execute(f"SELECT unit, count(*) {_ROWS} GROUP BY unit", (*span_ms, *units)).fetchall()
     )
-    known = layouts(connection)
+    known = layouts(connection).get
     found = hot.Found()
     waiting = sorted(unit for unit in counts if isinstance(unit, int))  # a damaged page can hold anything
     while waiting:

@@ -10,7 +10,7 @@ import json
 import sqlite3
 import struct
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -212,11 +212,14 @@ class Found:
 
 def found(
     connection: sqlite3.Connection,
-    layouts: dict[int, tuple[str, ...]],
+    layout_of: Callable[[int], tuple[str, ...] | None],
     span_ms: tuple[int, int],
     units: tuple[int, int],
 ) -> Found:
-    """Return the hot rows of a span (its end excluded) of the units from the lowest to the highest."""
+    """Return the hot rows of a span (its end excluded) of the units from the lowest to the highest.
+
+    `layout_of` gives the names of a layout, asked for only where rows of it are found.
+    """
     parts: dict[int, list[Block]] = {}
     rows = Found()
     for unit, layout, wide, *gathered in connection.execute(_GATHER, (*span_ms, *units)):
@@ -228,7 +231,7 @@ def found(
             rows.damaged.setdefault(unit, []).extend(damaged)
         if len(group.at):
             try:
-                parts.setdefault(unit, []).append(_block(group, layouts.get(layout), wide))
+                parts.setdefault(unit, []).append(_block(group, layout_of(layout), wide))
             except ChunkError as error:
                 rows.unreadable[unit] = f"{error} (layout {layout})"
     rows.blocks = {unit: joined(part) for unit, part in parts.items() if unit not in rows.unreadable}

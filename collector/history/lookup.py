@@ -9,6 +9,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 from collector.history import bundle, chunk, hot, runs
@@ -32,8 +33,9 @@ from collector.history.tables import (
     END_OF_DAYS,
     END_OF_UNITS,
     Texts,
+    end_or_stretch,
     key_of,
-    layouts,
+    layout,
     object_names,
     stretch_of,
     unit_and_day,
@@ -45,7 +47,7 @@ def hot_block(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: 
 
     One row that is left out shows as one reading missing, and housekeeping says which. Raises ChunkError.
     """
-    found = hot.found(connection, layouts(connection), (start_ms, end_ms), (unit, unit))
+    found = hot.found(connection, partial(layout, connection), (start_ms, end_ms), (unit, unit))
     if unit in found.unreadable:
         raise chunk.ChunkError(f"of no use: {found.unreadable[unit]}")
     return found.blocks.get(unit, EMPTY)
@@ -81,7 +83,8 @@ def spans_in(
         f"SELECT key, end_day FROM {table} WHERE key >= ? AND key < ? AND end_day > ? ORDER BY key",  # noqa: S608
         (key_of(unit, stretch_of(first_day)), key_of(unit, end_day), first_day),
     )
-    return [Span(key, unit_and_day(key)[1], end) for key, end in rows]
+    firsts = ((key, unit_and_day(key)[1], end) for key, end in rows)
+    return [Span(key, first, end_or_stretch(first, end)) for key, first, end in firsts]
 
 
 def readings_in(connection: sqlite3.Connection, unit: int, day: int) -> dict[int, int]:
@@ -103,7 +106,13 @@ def hours_stand(connection: sqlite3.Connection, unit: int, first_day: int, end_d
 @contextmanager
 def bundle_at(connection: sqlite3.Connection, table: str, key: int) -> Iterator[bundle.Bundle]:
     """Give the bundle of a row, read piece by piece as far as it is needed. Raises ChunkError."""
-    with connection.blobopen(table, "chunk", key, readonly=True) as blob:
+    try:
+        blob = connection.blobopen(table, "chunk", key, readonly=True)
+    except sqlite3.OperationalError as error:
+        if "cannot open value" in str(error):
+            raise chunk.ChunkError("damaged: not stored as bytes") from error
+        raise
+    with blob:
         yield bundle.opened(lambda place, size: bytes(blob[place : place + size]), len(blob))
 
 

@@ -101,6 +101,11 @@ def stretch_of(day: int) -> int:
     return day // STRETCH_DAYS * STRETCH_DAYS
 
 
+def end_or_stretch(first_day: int, end_day: object) -> int:
+    """Return the end of a row's days as stored or, where damage has left no number there, that of their stretch."""
+    return end_day if isinstance(end_day, int) else stretch_of(first_day) + STRETCH_DAYS
+
+
 def unit_number(connection: sqlite3.Connection, unit: str) -> tuple[int, int] | None:
     """Return a unit's number and when it was first read (ms), None for a unit never read."""
     row = connection.execute("SELECT id, first_at FROM units WHERE name = ?", (unit,)).fetchone()
@@ -115,10 +120,20 @@ def object_names(connection: sqlite3.Connection) -> dict[int, str]:
 def layouts(connection: sqlite3.Connection) -> dict[int, tuple[str, ...]]:
     """Return all layouts by number, but for those that cannot be read."""
     found = {}
-    for number, names in connection.execute("SELECT id, names FROM layouts"):
-        with suppress(TypeError, ValueError):
-            found[int(number)] = tuple(str(name) for name in json.loads(names))
+    for (number,) in connection.execute("SELECT id FROM layouts").fetchall():
+        names = layout(connection, number)
+        if names is not None:
+            found[int(number)] = names
     return found
+
+
+def layout(connection: sqlite3.Connection, number: int) -> tuple[str, ...] | None:
+    """Return the names of one layout, None where it is gone or cannot be read."""
+    # as bytes: a text in which a bit has flipped need not be one, and sqlite3 gives up on the whole question
+    row = connection.execute("SELECT CAST(names AS BLOB) FROM layouts WHERE id = ?", (number,)).fetchone()
+    with suppress(TypeError, ValueError):
+        return None if row is None else tuple(str(name) for name in json.loads(row[0]))
+    return None
 
 
 class Texts(dict[int, Wire]):

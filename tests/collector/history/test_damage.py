@@ -169,12 +169,13 @@ async def test_a_damaged_row_that_names_another_time_or_unit_misleads_nobody(
         assert await store.last("A1") == reading(0)
 
 
+@pytest.mark.parametrize("names", ["'['", "CAST(x'5bff5d' AS TEXT)"], ids=["no list", "no text"])
 async def test_rows_whose_objects_are_no_longer_known_wait_and_raise_a_clear_error(
-    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch, names: str
 ) -> None:
     monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
     await store.append([reading(0), reading(10), reading(0, {"upsBatteryVoltage": 5450}, unit="A2")])
-    await change(store, "UPDATE layouts SET names = '[' WHERE id = 1")
+    await change(store, f"UPDATE layouts SET names = {names} WHERE id = 1")
     (said,) = await store.tend(start + DAY + HOUR)
     assert said.startswith("unit A1, 2026-03-01 00:00 to 2026-03-02 00:00 UTC: ")
     assert await asked(store, "SELECT unit FROM hot") == [(1,), (1,)]
@@ -182,6 +183,23 @@ async def test_rows_whose_objects_are_no_longer_known_wait_and_raise_a_clear_err
     with pytest.raises(StoreError, match="side table") as caught:
         await everything(store, start, "A1")
     assert caught.value.fault is StoreFault.CORRUPT
+
+
+async def test_lists_of_objects_are_read_only_for_rows_that_wait(
+    store: SqliteHistory, start: datetime, reading: Make
+) -> None:
+    asked_for: list[str] = []
+
+    async def traced() -> bool:
+        asked_for.clear()
+        assert await everything(store, start, "A1")
+        return any("layouts" in statement for statement in asked_for)
+
+    await store.append([reading(86_400 * n) for n in range(3)])
+    await store.database.read(lambda c: c.set_trace_callback(asked_for.append))
+    assert await traced()
+    await store.tend(start + 40 * DAY)
+    assert not await traced()
 
 
 @pytest.fixture
