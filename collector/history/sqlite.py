@@ -21,7 +21,7 @@ from collector.history.columns import PERIOD, milliseconds, readings_of
 from collector.history.due import next_fold
 from collector.history.fold import prepared
 from collector.history.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
-from collector.history.steps import ChangedMeanwhileError, Damage, Fold, PassedOver, UnlistedError
+from collector.history.steps import ChangedMeanwhileError, Damage, Fold, PassedOver, Prepared, UnlistedError
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import STEPS, Texts, unit_number
 from collector.history.verify import Places
@@ -202,7 +202,7 @@ class SqliteHistory:
         Raises StoreError; what was not folded is still there.
         """
         if self._over is None or self._over.is_stale(now):
-            self._over = PassedOver(now)
+            self._over = await self._looked_again(now, self._over)
         over = self._over
         over.begin()
         met: Counter[Fold] = Counter()
@@ -215,7 +215,23 @@ class SqliteHistory:
             met[fold] += 1
             if met[fold] >= _TRIES:
                 over.leave(fold)
-            await asyncio.sleep(min(REST_SHARE * (time.monotonic() - began_s), LONGEST_REST_S))
+            await _rest(began_s)
+
+    async def _looked_again(self, now: datetime, before: PassedOver | None) -> PassedOver:
+        """Return what is still damaged of what was, though the steps that found it may not be due now.
+
+        The rows that such a step could not take are often too few to make it due, until many more wait with them.
+        """
+        over = PassedOver(now)
+        for fold in () if before is None else before.folds:
+            began_s = time.monotonic()
+            ready = await self._prepared(fold)
+            over.add(fold, ready.damaged)
+            await _rest(began_s)
+        return over
+
+    async def _prepared(self, fold: Fold) -> Prepared:
+        return await self.database.read(lambda c: prepared(c, fold, self.meaning), lane=FOLDING)
 
     async def _next(self, now: datetime, over: PassedOver, exact_days: int | None) -> Fold | None:
         now_ms = milliseconds(now)
@@ -228,7 +244,7 @@ class SqliteHistory:
 
     async def _step(self, fold: Fold) -> Sequence[Damage]:
         """Take one step, as far as what it needs can be read; return what cannot be, and stays as it is."""
-        ready = await self.database.read(lambda c: prepared(c, fold, self.meaning), lane=FOLDING)
+        ready = await self._prepared(fold)
         if ready.commit is None:
             return ready.damaged
         try:
@@ -252,6 +268,11 @@ class SqliteHistory:
     async def close(self) -> None:
         """Finish what is under way and close. Safe to call twice."""
         await self.database.close()
+
+
+async def _rest(began_s: float) -> None:
+    """Rest for a share of the time since a moment of the monotonic clock."""
+    await asyncio.sleep(min(REST_SHARE * (time.monotonic() - began_s), LONGEST_REST_S))
 
 
 def _spans_without(days_ms: set[int], start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:

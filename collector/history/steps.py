@@ -123,6 +123,8 @@ class PassedOver:
         self.since = since
         self.damaged: dict[Damage, None] = {}
         self.unlisted: dict[str, Finding] = {}
+        self.folds: dict[Fold, None] = {}
+        """The steps that found damage, in the order they did."""
         self._damaged: set[Fold] = set()
         self._damaged_rows: set[_Rows] = set()
         self._busy: set[Fold] = set()
@@ -138,6 +140,8 @@ class PassedOver:
     def add(self, fold: Fold, damaged: Sequence[Damage]) -> None:
         """Remember what a step found damaged."""
         self.damaged |= dict.fromkeys(damaged)
+        if damaged:
+            self.folds[fold] = None
         if fold.kind in FROM_HOT:
             self._damaged_rows |= {
                 (() if d.unit is None else (d.unit,), d.start_ms, d.end_ms) for d in damaged

@@ -185,6 +185,23 @@ async def test_rows_whose_objects_are_no_longer_known_wait_and_raise_a_clear_err
     assert caught.value.fault is StoreFault.CORRUPT
 
 
+async def test_damage_among_rows_too_few_to_fold_is_named_for_as_long_as_it_is_there(
+    store: SqliteHistory, start: datetime, reading: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collector.history.due.WAITING_ROWS", 50)
+    await store.append([reading(60 * n, period_s=60.0) for n in range(100)])
+    await change(
+        store,
+        "UPDATE hot SET check_sum = check_sum + 1 WHERE at % 3600000 = 420000 AND at % 86400000 < 3600000",
+    )
+    for hours in (1, 1.1, 3, 9, 50):
+        assert await store.tend(start + DAY + hours * HOUR) == (
+            "unit A1, the reading of 2026-03-01 00:07 UTC: checksum does not fit",
+        )
+    await change(store, "DELETE FROM hot")
+    assert await store.tend(start + DAY + 52 * HOUR) == ()
+
+
 async def test_lists_of_objects_are_read_only_for_rows_that_wait(
     store: SqliteHistory, start: datetime, reading: Make
 ) -> None:
