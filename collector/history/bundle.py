@@ -19,7 +19,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from collector.history.chunk import LARGEST_BYTES, ChunkError
+from collector.history.chunk import LARGEST_BYTES, ChunkError, require_bytes
 from collector.history.coding import CodingError, Reader, varint
 
 MAGIC: Final = b"RTb1"
@@ -128,6 +128,7 @@ def opened(fetch: Fetch, length: int) -> Bundle:
 
 def opened_bytes(blob: bytes) -> Bundle:
     """Return what a blob in memory holds. Raises ChunkError."""
+    require_bytes(blob)
     return opened(lambda place, size: blob[place : place + size], len(blob))
 
 

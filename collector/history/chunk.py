@@ -34,6 +34,12 @@ class ChunkError(ValueError):
     """A chunk is torn, or bits in it have flipped."""
 
 
+def require_bytes(stored: object) -> None:
+    """Raise ChunkError where damage has made something else of a chunk."""
+    if not isinstance(stored, bytes):
+        raise ChunkError("damaged: not stored as bytes")
+
+
 def sealed(content: bytes) -> bytes:
     """Return content compressed, with its length and checksum before it."""
     return _HEAD.pack(MAGIC, len(content), zlib.crc32(content)) + _smallest(content)
@@ -53,6 +59,7 @@ def _coded(content: bytes, way: int) -> bytes:
 
 def opened(chunk: bytes) -> bytes:
     """Return what was sealed. Raises ChunkError."""
+    require_bytes(chunk)
     if len(chunk) < _HEAD.size:
         raise ChunkError("torn: shorter than a chunk's head")
     magic, length, checksum = _HEAD.unpack_from(chunk)

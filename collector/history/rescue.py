@@ -10,7 +10,7 @@ the number, and with it a meaning it never had.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -22,13 +22,27 @@ from collector.history.columns import CORRECTIONS, POLL, Block
 from collector.history.lookup import day_block, numbered_sums
 from collector.history.sound_rows import Row, rows_of
 from collector.history.sums import lines_of_days
-from collector.history.tables import EXACT, GONE, LOOSE, SUMMED, key_of, layouts, stretch_of, unit_and_day
+from collector.history.tables import (
+    EXACT,
+    GONE,
+    LOOSE,
+    SUMMED,
+    end_or_stretch,
+    key_of,
+    layouts,
+    stretch_of,
+    unit_and_day,
+)
 from collector.history.verify import (
     BUNDLES,
     NAMELESS_UNITS,
+    NO_LAST_DAY,
     Finding,
     Places,
+    are_numbers,
+    days_in_words,
     entry_in_words,
+    in_row,
     text_numbers,
     texts_missing,
     texts_of_block,
@@ -66,6 +80,16 @@ class _Rescue:
         """Yield what can be read of a table."""
         return rows_of(self.source, table, columns, key, self.lost)
 
+    def put(self, table: str, columns: str, row: Row, where: str) -> bool:
+        """Write one row; return whether it could be. One that the table does not take is left behind."""
+        marks = ", ".join("?" for _ in row)
+        try:
+            self.target.execute(f"INSERT INTO {table} ({columns}) VALUES ({marks})", row)  # noqa: S608
+        except sqlite3.IntegrityError as error:  # damage can make anything of a number, a text or bytes
+            self.leave(where, f"damaged ({error})")
+            return False
+        return True
+
     def leave(self, where: str, what: str) -> None:
         """Note what is left behind."""
         self.left.append(Finding(where, what))
@@ -87,17 +111,19 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Findin
     """
     work = _Rescue(source, target, Places(source))
     for table, columns in _SIDE.items():
-        _copy(target, table, columns, work.rows(table, columns, "rowid"))
-    _copy(target, "hot", hot.COLUMNS, _sound_hot_rows(work))
+        for row in work.rows(table, columns, "rowid"):
+            work.put(table, columns, row, f"table {table}, row {row[0]!r}")
+    for row in _sound_hot_rows(work):
+        work.put("hot", hot.COLUMNS, row, f"{work.places.unit(row[1])}, the reading of {words(row[0])} UTC")
     _save_chunks(work)
-    for key, end_day, stored in work.rows("runs", "key, end_day, chunk", "key"):
+    for key, end_day, stored in _bundles(work, "runs"):
         _save_run(work, key, end_day, stored)
-    for key, end_day, stored in work.rows("minute_sums", "key, end_day, chunk", "key"):
+    for key, end_day, stored in _bundles(work, "minute_sums"):
         kept, wrong = _sound_sums(stored)
         _keep_sums(work, "minute_sums", (key, end_day, stored if not wrong else None), kept, wrong)
     gone = _days_let_go(work)
     whole = set()
-    for key, end_day, stored in work.rows("hour_sums", "key, end_day, chunk", "key"):
+    for key, end_day, stored in _bundles(work, "hour_sums"):
         kept, wrong = _sound_sums(stored)
         if not wrong:
             whole.add(key)
@@ -129,37 +155,45 @@ def _save_chunks(work: _Rescue) -> None:
     for table, columns, key, decode in (
         ("hours", "unit, hour, chunk", ("rowid",), chunk.decoded),
         ("days", "unit, day, object, chunk", ("rowid",), chunk.decoded_column),
-        ("hourly", "unit, day, object, corrections, chunk", ("unit", "object", "day"), rollup.decoded),
+        (
+            "hourly",
+            "unit, day, object, corrections, chunk",
+            ("unit", "object", "day", "corrections"),
+            rollup.decoded,
+        ),
         ("minutely", "unit, day, object, corrections, chunk", ("rowid",), rollup.decoded),
     ):
         length_ms = HOUR_MS if table == "hours" else DAY_MS
-        for row in work.rows(table, columns, *key):
+        # a chunk whose bytes came to be called a text is whole
+        for row in work.rows(table, columns.replace("chunk", "CAST(chunk AS BLOB)"), *key):
+            if not are_numbers(row[:-1]):
+                work.leave(f"table {table}", in_row(work.places, row[0]))
+                continue
             try:
                 found = decode(row[-1])
             except chunk.ChunkError as error:
                 what = "readings" if table == "hours" else work.places.object(row[2])
                 work.leave(work.places.span(row[0], row[1] * length_ms, length_ms), f"{what}: {error}")
                 continue
-            _copy(work.target, table, columns, [row])
+            if not work.put(table, columns, row, work.places.span(row[0], row[1] * length_ms, length_ms)):
+                continue
             if isinstance(found, Block):
                 work.need(found)
             elif table != "days":
                 work.in_force.add(row[3])
 
 
-def _copy(target: sqlite3.Connection, table: str, columns: str, rows: Iterator[Row] | Sequence[Row]) -> None:
-    marks = ", ".join("?" for _ in columns.split(","))
-    target.executemany(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", rows)  # noqa: S608
-
-
-def _span_of(places: Places, key: int, end_day: int) -> str:
-    unit, day = unit_and_day(key)
-    return places.span(unit, day * DAY_MS, (end_day - day) * DAY_MS)
+def _bundles(work: _Rescue, table: str) -> Iterator[tuple[int, int, bytes]]:
+    """Yield key, end and chunk of every row of runs or of sums that can be read."""
+    for key, end_day, stored in work.rows(table, "key, end_day, CAST(chunk AS BLOB)", "key"):
+        if not are_numbers((end_day,)):
+            work.leave(days_in_words(work.places, key, end_day), NO_LAST_DAY)
+        yield key, end_or_stretch(unit_and_day(key)[1], end_day), stored
 
 
 def _save_run(work: _Rescue, key: int, end_day: int, stored: bytes) -> None:
     """Keep a run, or those of its columns that can be read."""
-    where = _span_of(work.places, key, end_day)
+    where = days_in_words(work.places, key, end_day)
     try:
         block, lost = runs.what_is_sound(bundle.opened_bytes(stored))
     except chunk.ChunkError as error:
@@ -171,10 +205,7 @@ def _save_run(work: _Rescue, key: int, end_day: int, stored: bytes) -> None:
     if not set(block.columns) >= _POLL_COLUMNS:
         return work.leave(where, "all readings: what belongs to each poll is lost")
     kept = runs.run_of(block) if lost else stored
-    work.target.execute(
-        "INSERT OR IGNORE INTO runs (key, end_day, readings, chunk) VALUES (?, ?, ?, ?)",
-        (key, end_day, len(block), kept),
-    )
+    work.put("runs", "key, end_day, readings, chunk", (key, end_day, len(block), kept), where)
     return work.need(block)
 
 
@@ -204,14 +235,11 @@ def _keep_sums(
 ) -> None:
     """Keep a row of summaries, as it is stored where that is whole (else None)."""
     key, end_day, stored = row
-    what, where = BUNDLES[table], _span_of(work.places, key, end_day)
+    what, where = BUNDLES[table], days_in_words(work.places, key, end_day)
     for name, why in wrong.items():
         work.leave(where, f"{what}{entry_in_words(name) if name else 'all objects'}: {why}")
     if parts:
-        work.target.execute(
-            f"INSERT OR IGNORE INTO {table} (key, end_day, chunk) VALUES (?, ?, ?)",  # noqa: S608
-            (key, end_day, stored or runs.sums_of(parts)),
-        )
+        work.put(table, "key, end_day, chunk", (key, end_day, stored or runs.sums_of(parts)), where)
         work.in_force |= {corrections for _, corrections, _ in parts}
 
 
@@ -239,7 +267,8 @@ def _hours_again(
 
 def _days_let_go(work: _Rescue) -> Days:
     """Return the units and days whose exact readings were let go, as listed or as summaries by the minute tell."""
-    gone = {(u, d) for u, d, how in work.rows("folded", "unit, day, retired", "unit", "day") if how == GONE}
+    listed = work.rows("folded", "unit, day, retired", "unit", "day")
+    gone = {(unit, day) for unit, day, how in listed if how == GONE and are_numbers((unit, day))}
     gone |= set(work.target.execute("SELECT DISTINCT unit, day FROM minutely"))
     for key, stored in work.target.execute("SELECT key, chunk FROM minute_sums"):
         unit, first = unit_and_day(key)

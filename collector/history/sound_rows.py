@@ -37,6 +37,20 @@ def rows_of(
             lost.append(f"table {table}: {error}")
         return
     yield from _Table(connection, table, columns, tuple(key), lost).within(())
+    for column in () if key[0] == "rowid" else key:
+        _name_what_has_no_place(connection, table, column, lost)
+
+
+def _name_what_has_no_place(connection: sqlite3.Connection, table: str, column: str, lost: list[str]) -> None:
+    """Note how many rows have something else than a number in a column by which they are looked for."""
+    try:
+        (count,) = connection.execute(
+            f"SELECT count(*) FROM {table} WHERE typeof({column}) <> 'integer'"  # noqa: S608
+        ).fetchone()
+    except sqlite3.DatabaseError:
+        return  # the pages that cannot be read are noted
+    if count:
+        lost.append(f"table {table}: of {count} {'row' if count == 1 else 'rows'}, {column} is no number")
 
 
 @dataclass(slots=True)
@@ -111,4 +125,4 @@ class _Table:
             ).fetchone()
         except sqlite3.DatabaseError:
             return None
-        return None if row[0] is None else int(row[0])
+        return row[0] if isinstance(row[0], int) else None  # damage can make anything of a number

@@ -19,7 +19,7 @@ from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import CORRECTIONS, START, TEXT, Block, moment
 from collector.history.sound_rows import Row
-from collector.history.tables import AT, GONE, SUMMED, layouts, unit_and_day
+from collector.history.tables import AT, GONE, SUMMED, end_or_stretch, layouts, unit_and_day
 
 _WITH_TIMES: Final = "SELECT unit, day FROM days WHERE object = (SELECT id FROM objects WHERE name = '@at')"
 
@@ -74,22 +74,48 @@ def entry_in_words(name: str) -> str:
 
 def _names(connection: sqlite3.Connection, table: str) -> dict[int, str]:
     try:
-        return dict(connection.execute(f"SELECT id, name FROM {table}").fetchall())  # noqa: S608
+        rows = connection.execute(f"SELECT id, CAST(name AS BLOB) FROM {table}").fetchall()  # noqa: S608
     except sqlite3.DatabaseError:
         return {}
+    return {number: name.decode(errors="replace") for number, name in rows if isinstance(name, bytes)}
+
+
+NO_LAST_DAY: Final = "its last day is no number; taken as the last of its 32 days"
+
+
+def are_numbers(values: Iterable[object]) -> bool:
+    """Return whether all are whole numbers. Damage can make anything of a number."""
+    return all(isinstance(value, int) for value in values)
+
+
+def in_row(places: Places, unit: object) -> str:
+    """Return in words that a row has something else where it should have a number."""
+    of = f" of {places.unit(unit)}" if isinstance(unit, int) else ""
+    return f"a row{of} has something else in the place of a number"
+
+
+def days_in_words(places: Places, key: int, end_day: object) -> str:
+    """Return the unit and the days of a run or of sums in words."""
+    unit, day = unit_and_day(key)
+    return places.span(unit, day * DAY_MS, (end_or_stretch(day, end_day) - day) * DAY_MS)
 
 
 def words(at_ms: int) -> str:
     """Return a moment for people, whatever number a damaged row holds."""
     try:
         return moment(at_ms).strftime("%Y-%m-%d %H:%M")
-    except OverflowError:
-        return f"moment {at_ms}"
+    except (OverflowError, TypeError, ValueError):
+        return f"moment {at_ms!r}"
 
 
 def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> Iterator[Finding]:
-    """Yield every damage in a history. Reads all of it; safe on one in use."""
+    """Yield every damage in a history. Reads all of it; safe on one in use.
+
+    From then on, the connection gives a text that is none with signs in the place of what cannot be read, instead of
+    raising in the middle of a table.
+    """
     looked = Looked() if looked is None else looked
+    connection.text_factory = lambda stored: stored.decode(errors="replace")
     for what in damage(connection):
         yield Finding("the file", what)
     places = Places(connection)
@@ -97,6 +123,7 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
         _hot_findings(connection, places, looked),
         _chunk_findings(connection, places, looked),
         _old_text_findings(connection, places),
+        _name_findings(connection),
     ]
     if connection.execute("PRAGMA user_version").fetchone()[0] > 1:  # a file of schema 1 has no bundles
         checks += [
@@ -180,6 +207,9 @@ def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Look
         length_ms = HOUR_MS if table == "hours" else DAY_MS
         for unit, period, number, stored in connection.execute(f"SELECT {key}, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
+            if not are_numbers((unit, period, number)):
+                yield Finding(f"table {table}", in_row(places, unit))
+                continue
             where = places.span(unit, period * length_ms, length_ms)
             try:
                 found = decode(stored)
@@ -208,12 +238,13 @@ def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Loo
     for table, what in BUNDLES.items():
         for key, end_day, stored in connection.execute(f"SELECT key, end_day, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
-            unit, day = unit_and_day(key)
-            where = places.span(unit, day * DAY_MS, (end_day - day) * DAY_MS)
+            where = days_in_words(places, key, end_day)
+            if not are_numbers((end_day,)):
+                yield Finding(where, NO_LAST_DAY)
             try:
                 found = bundle.opened_bytes(stored)
             except chunk.ChunkError as error:
-                yield Finding(where, f"{what or 'all readings'}: {error}")
+                yield Finding(where, f"{what}all objects: {error}" if what else f"all readings: {error}")
                 continue
             lost, needed = _entries(found, table)
             for name, wrong in lost:
@@ -245,11 +276,15 @@ def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], s
 def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
     """A folded day has its readings, and summaries where they are said to stand."""
     for unit, day in connection.execute(f"SELECT unit, day FROM days EXCEPT {_WITH_TIMES}"):  # noqa: S608
-        yield Finding(places.span(unit, day * DAY_MS, DAY_MS), "times are missing")
+        if are_numbers((unit, day)):
+            yield Finding(places.span(unit, day * DAY_MS, DAY_MS), "times are missing")
     there = {table: _covered(connection, table) for table in BUNDLES}
     for table, old in (("runs", "days"), ("hour_sums", "hourly"), ("minute_sums", "minutely")):
         there[table] |= set(connection.execute(f"SELECT DISTINCT unit, day FROM {old}"))  # noqa: S608
     for unit, day, retired, summed in connection.execute("SELECT unit, day, retired, summed FROM folded"):
+        if not are_numbers((unit, day, retired, summed)):
+            yield Finding("table folded", in_row(places, unit))
+            continue
         where = places.span(unit, day * DAY_MS, DAY_MS)
         if retired != GONE and (unit, day) not in there["runs"]:
             yield Finding(where, "readings are missing")
@@ -265,7 +300,7 @@ def _covered(connection: sqlite3.Connection, table: str) -> set[tuple[int, int]]
     return {
         (unit, day)
         for (unit, first), end_day in ((unit_and_day(key), end_day) for key, end_day in rows)
-        for day in range(first, min(end_day, first + 64))
+        for day in range(first, min(end_or_stretch(first, end_day), first + 64))
     }
 
 
@@ -277,6 +312,17 @@ def _old_text_findings(connection: sqlite3.Connection, places: Places) -> Iterat
     )
     for unit, number in missing:
         yield Finding(places.unit(unit), texts_missing([number]))
+
+
+def _name_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
+    """Return the names that are no text: SQLite's own check does not look at what stands in one."""
+    for table, column in (("units", "name"), ("objects", "name"), ("layouts", "names")):
+        query = f"SELECT id, CAST({column} AS BLOB) FROM {table} WHERE {column} IS NOT NULL"  # noqa: S608
+        for number, stored in connection.execute(query):
+            try:
+                stored.decode()
+            except UnicodeDecodeError as error:
+                yield Finding(f"table {table}, row {number}", f"its text is damaged ({error.reason})")
 
 
 NAMELESS_UNITS: Final = """SELECT unit FROM (

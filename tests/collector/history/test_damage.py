@@ -14,6 +14,7 @@ from collector.history.sqlite import SqliteHistory
 from collector.history.steps import Fold
 from collector.history.store import Meaning, WireReading
 from collector.history.tables import key_of
+from collector.upkeep import verify
 
 Make = Callable[..., WireReading]
 DAY = timedelta(days=1)
@@ -183,6 +184,18 @@ async def test_rows_whose_objects_are_no_longer_known_wait_and_raise_a_clear_err
     with pytest.raises(StoreError, match="side table") as caught:
         await everything(store, start, "A1")
     assert caught.value.fault is StoreFault.CORRUPT
+
+
+async def test_a_name_that_is_no_text_any_more_is_damage(
+    store: SqliteHistory, reading: Make, tmp_path: Path
+) -> None:
+    await store.append([reading(0)])
+    await change(store, "UPDATE units SET name = CAST(x'41ff' AS TEXT)")
+    with pytest.raises(StoreError, match="decode") as caught:
+        await store.units()
+    assert caught.value.fault is StoreFault.CORRUPT
+    found = [str(finding) for finding in verify(tmp_path / "data").findings]
+    assert found == ["history.sqlite, table units, row 1: its text is damaged (invalid start byte)"]
 
 
 async def test_damage_among_rows_too_few_to_fold_is_named_for_as_long_as_it_is_there(

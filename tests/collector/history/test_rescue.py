@@ -13,6 +13,7 @@ from collector.database import Database, StoreError, StoreFault
 from collector.exporting import export
 from collector.history import hot
 from collector.history.bundle import opened_bytes
+from collector.history.chunk import sealed
 from collector.history.export import Form
 from collector.history.sound_rows import FEW, rows_of
 from collector.history.sqlite import SqliteHistory
@@ -74,6 +75,96 @@ async def test_hours_of_days_let_go_are_made_again_from_their_minutes(
     assert rescue(data, tmp_path / "saved") == ()
     assert verify(tmp_path / "saved").findings == ()
     assert await series(tmp_path / "saved", meaning, start, DAYS * 24) == before
+
+
+async def test_a_bundle_of_summaries_that_cannot_be_opened_is_told_in_words(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    await let_go(tmp_path, meaning, start, reading)
+    changed(tmp_path, "UPDATE hour_sums SET chunk = x'00'")
+    found = [finding.what for finding in verify(tmp_path).findings]
+    assert found == ["summary by the hour of all objects: torn: shorter than a chunk's head"]
+
+
+def flipped_heads(folder: Path, *statements: str) -> None:
+    """Change rows as a bit that flips in their heads does: to what their tables, which are strict, do not take."""
+    with closing(sqlite3.connect(folder / HISTORY_FILE, isolation_level=None)) as connection:
+        strict = connection.execute(
+            "SELECT sql, name FROM sqlite_master WHERE sql LIKE '%STRICT%'"
+        ).fetchall()
+        loose = [(sql.replace("STRICT, ", "").replace("STRICT", ""), name) for sql, name in strict]
+        connection.execute("PRAGMA writable_schema=ON")
+        connection.executemany("UPDATE sqlite_master SET sql = ? WHERE name = ?", loose)
+    with closing(sqlite3.connect(folder / HISTORY_FILE, isolation_level=None)) as connection:
+        for statement in statements:
+            assert connection.execute(statement).rowcount == 1, statement
+        connection.execute("PRAGMA writable_schema=ON")
+        connection.executemany("UPDATE sqlite_master SET sql = ? WHERE name = ?", strict)
+
+
+async def test_a_row_with_something_else_in_the_place_of_a_number_or_of_bytes_costs_no_other(
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
+) -> None:
+    data, out = tmp_path / "data", tmp_path / "saved"
+    async with SqliteHistory(data / HISTORY_FILE, meaning) as store:
+        for unit in UNITS:
+            await store.append(
+                [reading(200.0 * n, {"upsIdentModel": "Heron"}, unit=unit) for n in range(9000)]
+            )
+        await store.tend(start + timedelta(days=70))
+        for unit in UNITS:
+            await store.append([reading(86_400.0 * 70 + 10 * n, unit=unit) for n in range(10)])
+    hot_row = "WHERE (at, unit) IN (SELECT at, unit FROM hot WHERE unit = {} ORDER BY at LIMIT 1 OFFSET {})"
+    flipped_heads(
+        data,
+        "UPDATE hot SET at = 'x' " + hot_row.format(1, 0),
+        "UPDATE hot SET cells = cast(x'ff' AS TEXT) " + hot_row.format(1, 1),
+        "UPDATE hot SET unit = x'01' " + hot_row.format(1, 2),
+        "UPDATE hot SET layout = 'x' " + hot_row.format(1, 3),
+        "UPDATE runs SET end_day = 'x' WHERE key = (SELECT min(key) FROM runs)",
+        "UPDATE runs SET chunk = cast(chunk AS TEXT) WHERE key = (SELECT max(key) FROM runs)",
+        "UPDATE hour_sums SET chunk = 5 WHERE key = (SELECT min(key) FROM hour_sums)",
+        "UPDATE units SET first_at = x'01' WHERE id = 2",
+        "UPDATE folded SET day = 'x' WHERE unit = 1 AND day = (SELECT min(day) FROM folded)",
+        "UPDATE folded SET retired = x'00' WHERE unit = 2 AND day = (SELECT min(day) FROM folded)",
+        "INSERT INTO hours VALUES (1, 'x', x'00')",
+        "INSERT INTO hours VALUES (1, 5, 7)",
+    )
+    found = "\n".join(map(str, verify(data).findings))
+    for what in (
+        "unit A1, the reading of moment 'x' UTC: checksum does not fit",
+        "its last day is no number",
+        "table hours: a row of unit A1 has something else in the place of a number",
+        "table folded: a row of unit A1 has something else",
+        "summary by the hour of all objects: damaged: not stored as bytes",
+    ):
+        assert what in found, found
+    assert "part of it cannot be read" not in found
+    left = "\n".join(map(str, rescue(data, out)))
+    for what in (
+        "table hot: of 1 row, at is no number",
+        "table hot: of 1 row, unit is no number",
+        "table units, row 2: damaged (cannot store BLOB value in INTEGER column units.first_at)",
+        "its last day is no number; taken as the last of its 32 days",
+    ):
+        assert what in left, left
+    assert verify(out).findings == ()
+    async with SqliteHistory(out / HISTORY_FILE, meaning) as store:
+        for unit, count in (("A1", 9006), ("unit number 2 of a damaged store", 9010)):
+            there = [r async for r in store.readings(unit, start, start + timedelta(days=80))]
+            assert len(there) == count
+
+
+def test_more_correction_sets_of_one_day_than_are_read_at_once_are_all_saved(tmp_path: Path) -> None:
+    data, out = tmp_path / "data", tmp_path / "saved"
+    stored = sealed(bytes((0, 4)) + bytes(28))
+    database = Database(data / HISTORY_FILE, STEPS[:1])
+    rows = [(n, stored) for n in range(FEW + 30)]
+    database.write_now(lambda c: c.executemany("INSERT INTO hourly VALUES (1, 1, 20513, ?, ?)", rows))
+    database.close_now()
+    rescue(data, out)
+    with closing(sqlite3.connect(out / HISTORY_FILE)) as connection:
+        assert connection.execute("SELECT count(*) FROM hourly").fetchone()[0] == FEW + 30
 
 
 async def test_readings_whose_texts_are_lost_are_saved_with_a_sentence_in_their_place(
