@@ -101,7 +101,7 @@ def _of_complete_days(connection: sqlite3.Connection, complete: int, over: Passe
             break
         waiting.append(day)
         rows += count
-        if rows > max(WAITING_ROWS, SPARSE_ROWS):
+        if rows > SPARSE_ROWS:
             break
     if waiting and (rows > WAITING_ROWS or stretch_of(waiting[0]) + STRETCH_DAYS <= complete):
         yield from _past(connection, waiting[0], waiting[-1] + 1, over)

@@ -183,7 +183,6 @@ def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pre
     if hours_stand(connection, unit, fold.first, fold.end):
         return Prepared(None)  # they belong to these days, and are in no run yet
     exact = [day for day, how in _fates(connection, fold).items() if how == EXACT]
-    rewritten = rewrite_of(connection, unit, fold.first, fold.end, None)
     whole = joined(folded_blocks(connection, unit, fold.first, fold.end))
     old = _of_days(whole, exact)
     if (np.diff(old.at // MINUTE_MS) > 0).all():
@@ -200,8 +199,8 @@ def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pre
         (unit, fold.end * DAY_MS, fold.first * DAY_MS),
     ).fetchall()
     staying = joined([_without(whole, frozenset(exact)), *(old.between(start, end) for start, end in spans)])
-    rewritten.runs = tuple(cut(staying))
-    rewritten.days = ()
+    gone = tuple(span.key for span in spans_in(connection, "runs", unit, fold.first, fold.end))
+    rewritten = Rewritten(unit, fold.first, fold.end, 0, gone, tuple(cut(staying)), ())
     rewritten.sums.append(("minute_sums", exact[0], exact[-1] + 1, runs.sums_of(minutes.put_together())))
     rewritten.retired = tuple((day, GONE) for day in exact)
     return Prepared(rewritten.write)

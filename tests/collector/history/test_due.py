@@ -121,3 +121,16 @@ async def test_new_days_are_folded_together_beside_those_that_are_folded(
         written[:] = [[]]
         await store.tend(start + 10 * DAY)
         assert [step for step in written if step] == [[144 * len(days)]]
+
+
+async def test_readings_that_are_let_go_are_not_written_again_first(
+    store: SqliteHistory, start: datetime, reading: Make, written: list[list[int]]
+) -> None:
+    await store.append([reading(20 * n, period_s=20.0) for n in range(2 * 4320)])
+    await store.tend(start + 40 * DAY, let_go=False)
+    store.exact_days = 1
+    written[:] = [[]]
+    await store.tend(start + 40 * DAY)
+    assert await count(store, "minute_sums") == 1
+    assert await count(store, "runs") == 0
+    assert [step for step in written if step] == []
