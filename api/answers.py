@@ -16,7 +16,7 @@ class _Answer(BaseModel):
 
 
 class _Listed(_Answer):
-    next: str | None = Field(description="`after` for the next page; null at the end")
+    next: str | None = Field(description="what to ask for the next page with; null at the end")
 
 
 class HistoryBucket(_Answer):
@@ -123,7 +123,7 @@ class Event(_Answer):
     seq: int = Field(ge=1, description="its number, in order of commit")
     at: AwareDatetime = Field(description="when it happened")
     kind: str = Field(description="what kind of event")
-    about: str = Field(description="id of a system, unit, bank or supply")
+    about: str | None = Field(description="id of a system, unit, bank or supply; null: of the service itself")
     text: str = Field(description="the event in a sentence")
     incident: str | None = Field(description="the incident it belongs to")
     alarm: str | None = Field(description="the alarm it belongs to")

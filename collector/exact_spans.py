@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final
 
+from collector import discharges
 from collector.clock import Clock
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
@@ -97,8 +98,8 @@ class ExactSpans:
         self._ledger = ledger
         self._clock = clock
         self._mark: _Mark | None = None
-        self._kept: dict[str, datetime] = {}
-        """Discharges that were kept in this run, and when they ended."""
+        self._kept: frozenset[str] = frozenset()
+        """Discharges that were kept in this run."""
 
     async def once(self) -> None:
         """Have kept whatever the ledger tells of since the last call. Raises StoreError; the next call goes on."""
@@ -111,10 +112,12 @@ class ExactSpans:
                 mark = replace(mark, line=page.items[-1].seq)
             line = page.next
         # a clock that stood ahead for a while leaves a mark ahead of what ends after it was set right
-        ended = await self._ledger.discharges_ended(min(mark.ended, self._clock.now()) - _AGAIN)
+        ended = await self._ledger.discharges_ended(
+            min(mark.ended, self._clock.now()) - _AGAIN, discharges.SCHEMA
+        )
         new = [one for one in ended if one.id not in self._kept]
         await self._keep(span for one in new for span in self._of_discharge(one))
-        self._kept = {one.id: one.until for one in ended}
+        self._kept = frozenset(one.id for one in ended)
         if ended:
             mark = replace(mark, ended=ended[-1].until)
         if mark != self._mark:

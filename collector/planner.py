@@ -67,7 +67,9 @@ class NotYet(Exception):  # noqa: N818 - it says how things stand
 class Asks(Protocol):
     """The judging process, as far as plans need it."""
 
-    async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+    async def ask(
+        self, key: str, function: Callable[..., T], *arguments: object, about: str | None = None
+    ) -> T:
         """Return what the function gives."""
         ...
 
@@ -135,7 +137,7 @@ class Planner:
 
     async def _ask(self, function: Callable[..., T], *arguments: object) -> T:
         with self._place():
-            return await self._worker.ask(f"plan {next(self._numbers)}", function, *arguments)
+            return await self._worker.ask(f"plan {next(self._numbers)}", function, *arguments, about="plan")
 
     async def ridethrough(
         self, system: str, scenario: Scenario, starts_at: datetime | None = None

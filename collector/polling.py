@@ -104,7 +104,7 @@ class Poller:
         self._clock = clock
         self._out = out
         self._poked = asyncio.Event()
-        self._surprise = ""
+        self._surprised = False
 
     def poke(self) -> None:
         """Ask for a poll at once, whatever the schedule says."""
@@ -152,6 +152,7 @@ class Poller:
         try:
             async with asyncio.timeout(LONGEST_READ_S):
                 wire = await self._reader.read(parts)
+            self._surprised = False
         except TimeoutError:
             silence = f"reading took longer than {LONGEST_READ_S:g} s"
         except SnmpError as error:
@@ -164,15 +165,14 @@ class Poller:
     def _told(self, error: Exception) -> str:
         """Return a surprise as a sentence of a bounded length.
 
-        The log gets what else is known of it, such as the datagram, when it begins: nobody called at night can use that.
+        The log gets the whole of it, with the datagram, when it begins: nobody called at night can use that.
         """
         what = f"{type(error).__name__}: {error}"
         if len(what) > LONGEST_FAULT:
             what = what[: LONGEST_FAULT - 3] + "..."
-        if what != self._surprise:
-            self._surprise = what
-            notes = "; ".join(getattr(error, "__notes__", ()))
-            _log.error("card %s: %s%s", self.card, what, f" ({notes})" if notes else "", exc_info=error)
+        if not self._surprised:
+            self._surprised = True
+            _log.error("card %s", self.card, exc_info=error)
         return what
 
     def _count(self, answer: Answer) -> None:

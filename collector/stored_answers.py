@@ -29,7 +29,13 @@ T = TypeVar("T")
 class InPlace:
     """A judging process that is none: it answers here and now."""
 
-    async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:  # noqa: ARG002
+    async def ask(
+        self,
+        key: str,  # noqa: ARG002
+        function: Callable[..., T],
+        *arguments: object,
+        about: str | None = None,  # noqa: ARG002
+    ) -> T:
         """Return what the function gives."""
         return function(*arguments)
 

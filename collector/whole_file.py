@@ -12,18 +12,19 @@ from pathlib import Path
 def whole_file(target: Path) -> Iterator[Path]:
     """Give a name beside `target` to write to; the file is moved to `target` when all went well, else removed.
 
-    What stood at `target` stays until then. A pipe or a device cannot be moved to, and is written to itself.
-    Raises OSError.
+    What stood at `target` stays until then. Where `target` is a link, so does the link. A pipe or a device cannot be
+    moved to, nor can what /dev/stdout is led to: they are written to themselves. Raises OSError.
     """
-    if target.exists() and not target.is_file():
+    whole = target.resolve()
+    if target.is_relative_to("/dev") or (whole.exists() and not whole.is_file()):
         yield target
         return
-    part = target.with_name(target.name + ".part")
+    part = whole.with_name(f".{whole.name}.{os.getpid()}.part")
     try:
         yield part
         with part.open("rb") as written:
             os.fsync(written.fileno())
-        part.replace(target)
+        part.replace(whole)
     except BaseException:
         part.unlink(missing_ok=True)
         raise

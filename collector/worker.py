@@ -33,6 +33,7 @@ class _Request:
     function: Callable[..., Any]
     arguments: tuple[Any, ...]
     answer: asyncio.Future[Any]
+    about: str
 
 
 class Worker:
@@ -71,9 +72,12 @@ class Worker:
         """Return why a judgement failed that has not succeeded since, None where there is none."""
         return next(iter(self._troubles.values()), None)
 
-    async def ask(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+    async def ask(
+        self, key: str, function: Callable[..., T], *arguments: object, about: str | None = None
+    ) -> T:
         """Return `function(*arguments)` as reckoned in the process.
 
+        A failure is `trouble` until a request `about` the same (the key, if not given) succeeds.
         Raises Superseded when a newer request of the key replaced this one, and JudgementFailed when
         the function raised or the process died.
         """
@@ -81,7 +85,7 @@ class Worker:
         older = self._waiting.pop(key, None)
         if older is not None and not older.answer.done():
             older.answer.set_exception(Superseded(key))
-        self._waiting[key] = _Request(function, arguments, answer)
+        self._waiting[key] = _Request(function, arguments, answer, key if about is None else about)
         self._arrived.set()
         return await answer
 
@@ -100,9 +104,9 @@ class Worker:
                     failed, result = True, f"the judging process ended: {error!r}"
                 if request.answer.done():
                     continue
-                self._troubles.pop(key, None)
+                self._troubles.pop(request.about, None)
                 if failed:
-                    self._troubles[key] = f"{key}: {str(result).strip().splitlines()[-1]}"
+                    self._troubles[request.about] = f"{key}: {str(result).strip().splitlines()[-1]}"
                 if failed:
                     request.answer.set_exception(JudgementFailed(f"{key}: {result}"))
                 else:

@@ -201,8 +201,8 @@ class HistoryTable(Table):
         ge=31,
         le=36600,
         description="days that readings are kept in full at least, in the local file; of what is older summaries by the "
-        "minute stay. For ever in full: time on the banks with its recharge and 15 minutes on either side, outages, "
-        "and 5 minutes around each dip, bypass, overload and loss of output, of all units of the system",
+        "minute stay. For ever in full: a discharge of a bank, its recharge and 15 minutes around, of the units it feeds; "
+        "an outage, and 5 minutes around it and each dip, bypass, overload and loss of output, of all units of the system",
     )
     keep_messages_days: Whole = Field(
         default=1096,

@@ -84,10 +84,6 @@ class Names:
         self._layouts.clear()
         self._texts.clear()
 
-    def unit(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> int:
-        """Return a unit's number; made where there is none, as of a unit first read at `at_ms`."""
-        return self._unit(connection, unit, at_ms)[0]
-
     def unit_read(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> int:
         """Return the number of a unit that was read at `at_ms`: at the earliest so far, it was first read then."""
         number, first_ms = self._units.get(unit) or self._unit(connection, unit, at_ms)

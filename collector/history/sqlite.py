@@ -176,14 +176,13 @@ class SqliteHistory:
         )
 
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
-        """Keep the exact readings of a span for ever."""
+        """Keep the exact readings of a span for ever; of a unit never read there are none."""
         span = (milliseconds(start), milliseconds(end))
-
-        def work(connection: sqlite3.Connection) -> None:
-            number = self._names.unit(connection, unit, span[0])
-            connection.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)", (number, *span, why))
-
-        await self.database.write(work)
+        number = await self._read(lambda connection: _to_keep(connection, unit, *span))
+        if number is not None:
+            await self.database.write(
+                lambda c: c.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)", (number, *span, why))
+            )
 
     async def _read(self, work: Callable[[sqlite3.Connection], T]) -> T:
         try:
@@ -284,6 +283,16 @@ def _spans_without(days_ms: set[int], start_ms: int, end_ms: int) -> Iterator[tu
         begin = max(begin, day_ms + DAY_MS)
     if begin < end_ms:
         yield begin, end_ms
+
+
+def _to_keep(connection: sqlite3.Connection, unit: str, start_ms: int, end_ms: int) -> int | None:
+    """Return the number of a unit that has readings and of which the span is not kept yet."""
+    found = unit_number(connection, unit)
+    if found is None:
+        return None
+    covers = "SELECT 1 FROM kept WHERE unit = ? AND from_at <= ? AND until_at >= ?"
+    kept = connection.execute(covers, (found[0], start_ms, end_ms)).fetchone()
+    return found[0] if kept is None else None
 
 
 def _newest(connection: sqlite3.Connection, unit: str) -> WireReading | None:

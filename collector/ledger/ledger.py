@@ -307,7 +307,7 @@ class Ledger:
         """Return the messages to send now, urgent ones first, at most one for each order key of a destination.
 
         `channel` None: those of all channels. One that is due after more than `LONGEST_WAIT` was put off while the
-        clock stood ahead, and goes now.
+        clock stood ahead, and goes now; so it does where the clock stands that far behind: better early than never.
         """
         rest = """AS o WHERE sending = 'waiting' AND (due <= ? OR due > ?) AND (? IS NULL OR channel = ?) AND seq = (
             SELECT min(seq) FROM outbox AS i WHERE i.sending = 'waiting' AND i.channel = o.channel
@@ -404,11 +404,12 @@ class Ledger:
         """Return the discharges still being recorded, which a start has to go on with."""
         return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")
 
-    async def discharges_ended(self, after: datetime) -> tuple[EndedDischarge, ...]:
-        """Return the discharges recorded here that ended after a moment, in the order of their ends."""
+    async def discharges_ended(self, after: datetime, schema: str) -> tuple[EndedDischarge, ...]:
+        """Return the discharges recorded here under a schema that ended after a moment, in the order of their ends."""
         query = """SELECT id, bank, kind, at, until FROM evidence
-            WHERE until > ? AND author IS NULL ORDER BY until, id"""
-        found = await self.database.read(lambda c: c.execute(query, (microseconds(after),)).fetchall())
+            WHERE until > ? AND author IS NULL AND schema = ? ORDER BY until, id"""
+        sought = (microseconds(after), schema)
+        found = await self.database.read(lambda c: c.execute(query, sought).fetchall())
         return tuple(
             EndedDischarge(name, bank, kind, moment(at), moment(until))
             for name, bank, kind, at, until in found

@@ -398,8 +398,9 @@ async def write_past(
         return False
     found: list[Discharge] = []
     made = batches(scenario, days=days, found=found, estate=None if ledger is None else estate)
-    # Folded on the way: whoever looks back over two years of single readings waits long.
-    folding = asyncio.create_task(store.tend(scenario.now))
+    # Folded on the way: whoever looks back over two years of single readings waits long. Nothing is let go before
+    # the discharges are named that stay exact for ever.
+    folding = asyncio.create_task(store.tend(scenario.now, let_go=False))
     try:
         async for share, batch in _ahead(made):
             await store.append(batch)
@@ -407,11 +408,11 @@ async def write_past(
                 progress(f"readings of {batch[0].unit}", share)
             if folding.done():
                 await folding
-                folding = asyncio.create_task(store.tend(scenario.now))
+                folding = asyncio.create_task(store.tend(scenario.now, let_go=False))
         await folding
     finally:
         folding.cancel()
-    await store.tend(scenario.now)
+    await store.tend(scenario.now, let_go=False)
     for discharge in found:
         await store.keep_exact(discharge.unit, discharge.start, discharge.end, "discharge")
     if ledger is not None:

@@ -8,7 +8,7 @@ import pytest
 
 from api.app import openapi
 from collector.discharges import to_evidence
-from collector.ledger.records import IncidentLine
+from collector.ledger.records import IncidentLine, JournalLine
 from tests.api.test_looking_back import BANK, record, steps
 from tests.api.test_service_http import START, an_outage, opened
 
@@ -19,7 +19,7 @@ ASKED = {
     "/v1/systems/{system}/load/percentiles": "/v1/systems/A/load/percentiles",
     "/v1/banks/{bank}/discharges": "/v1/banks/A1-bank/discharges?limit=2",
     "/v1/banks/{bank}/discharges/{record}": "/v1/banks/A1-bank/discharges/A1-bank-outage-1?limit=3",
-    "/v1/events": "/v1/events?limit=2",
+    "/v1/events": "/v1/events?limit=100",
     "/v1/incidents": "/v1/incidents",
 }
 
@@ -46,6 +46,7 @@ async def test_real_answers_are_as_the_document_says(tmp_path: Path) -> None:
         incident = await an_outage(service)
         async with service.ledger.transaction() as tx:
             tx.save_incident(IncidentLine("power-9", "mains", "major", START, body={"alarms": ["a", "b"]}))
+            tx.add_event(JournalLine(START, "message_test", None, "A test message was asked for."))
             for number in (1, 2, 3):
                 tx.save_evidence(to_evidence(record(number, 5)))
         said = {"by": "R. Haugen", "source": "generator"}

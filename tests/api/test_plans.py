@@ -44,7 +44,9 @@ class AtOnce:
     hold: asyncio.Event | None = None
     asked: list[str] = field(default_factory=list)
 
-    async def ask(self, key: str, function: Callable[..., Any], *arguments: object) -> Any:
+    async def ask(
+        self, key: str, function: Callable[..., Any], *arguments: object, about: object = None
+    ) -> Any:
         self.asked.append(key)
         if self.hold is not None:
             await self.hold.wait()

@@ -36,7 +36,9 @@ WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
 class AtOnce:
     """A judging process that answers in place."""
 
-    async def ask(self, _key: str, function: Callable[..., Any], *arguments: object) -> Any:
+    async def ask(
+        self, _key: str, function: Callable[..., Any], *arguments: object, about: object = None
+    ) -> Any:
         return function(*arguments)
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from collector.database import StoreError, StoreFault
+from collector.discharges import SCHEMA
 from collector.exact_spans import POWER_ALARMS, ExactSpans, Span, merged
 from collector.history.sqlite import SqliteHistory
 from collector.ledger.records import Evidence, JournalLine
@@ -75,6 +76,7 @@ async def test_readings_some_minutes_around_what_happened_stay_of_the_unit_and_o
 async def test_the_hours_of_a_long_outage_are_kept_whole(tmp_path: Path) -> None:
     one = Collector(tmp_path)
     await one.start()
+    await one.give(one.answer("A1", GOOD), one.answer("A2", GOOD))
     async with one.ledger.transaction() as tx:
         tx.add_event(JournalLine(NOON, "mains_lost", "mains", "Mains lost."))
         tx.add_event(JournalLine(NOON + 9 * DAY, "work_over", "A1", "Not about power."))
@@ -152,12 +154,13 @@ async def test_a_discharge_whose_end_was_committed_before_a_kill_is_kept_by_the_
 async def test_a_clock_that_stood_ahead_for_a_while_hides_no_discharge_after_it(tmp_path: Path) -> None:
     one = Collector(tmp_path)
     await one.start()
+    await one.give(one.answer("A1", GOOD), one.answer("A2", GOOD))
     spans = spans_of(one)
 
     async def ended(name: str, at: datetime) -> None:
         one.clock.at = at
         async with one.ledger.transaction() as tx:
-            tx.save_evidence(Evidence(name, "bank A1", "outage", at - MINUTE, at))
+            tx.save_evidence(Evidence(name, "bank A1", "outage", at - MINUTE, at, schema=SCHEMA))
         await spans.once()
 
     await ended("first", NOON + 365 * DAY)

@@ -74,7 +74,7 @@ tell = [{ severity = "major", about = ["tollwick"] }]
 class InPlace:
     """Stands for the judging process: reckons at once, in this one."""
 
-    async def ask(self, _key: str, function: Callable[..., T], *arguments: object) -> T:
+    async def ask(self, _key: str, function: Callable[..., T], *arguments: object, about: object = None) -> T:
         return function(*arguments)
 
 

@@ -37,6 +37,16 @@ async def test_a_fault_stays_with_its_request() -> None:
         assert await worker.ask("good", operator.add, 1, 1) == 2
 
 
+async def test_a_failure_is_trouble_until_a_request_about_the_same_succeeds() -> None:
+    async with Worker() as worker:
+        with pytest.raises(JudgementFailed):
+            await worker.ask("plan 1", operator.truediv, 1, 0, about="plan")
+        await worker.ask("bank", operator.add, 1, 1)
+        assert worker.trouble is not None
+        await worker.ask("plan 2", operator.truediv, 1, 1, about="plan")
+        assert worker.trouble is None
+
+
 async def test_a_killed_process_fails_its_request_and_is_replaced() -> None:
     async with Worker() as worker:
         pid = await worker.ask("pid", os.getpid)

@@ -126,6 +126,10 @@ async def test_a_unit_was_first_read_when_its_earliest_reading_was_made_not_when
         assert await expected(store) == [0, 3, 6]
         await store.keep_exact("A1", start - timedelta(days=1), start, "outage")  # reads nothing
         assert await expected(store) == [0, 3, 6]
+        await store.keep_exact(
+            "A2", start - timedelta(days=1), start, "outage"
+        )  # nothing was ever read of it
+        assert await store.units() == ("A1",)
     async with SqliteHistory(path, meaning) as store:
         await store.append([reading(-90)])
         assert await expected(store) == [3, 6, 6]

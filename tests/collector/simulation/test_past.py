@@ -1,6 +1,7 @@
 """The past is complete, in order, repeatable, and agrees with the physics it stands for."""
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -11,10 +12,12 @@ import pytest
 
 from collector.configuration import load_text
 from collector.discharges import Phase, from_evidence
+from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, WireReading
 from collector.ledger import Ledger
 from collector.simulation import past
 from collector.simulation.scenario import UNITS, Scenario, cards
+from collector.snmp.meaning import CardMeaning
 
 SCENARIO = Scenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 DAYS = 20
@@ -61,6 +64,21 @@ def kept(folder: Path) -> Kept:
     store = Kept()
     assert asyncio.run(past.write_past(store, folder, SCENARIO, days=DAYS))
     return store
+
+
+async def test_the_discharges_of_the_past_stay_exact_though_their_days_are_older_than_is_kept(
+    tmp_path: Path,
+) -> None:
+    async with SqliteHistory(tmp_path / "history.sqlite", CardMeaning(lambda _: None)) as store:
+        await past.write_past(store, tmp_path, SCENARIO, days=1)
+        await store.tend(SCENARIO.now)
+        marked = json.loads((tmp_path / past.MARKER).read_text(encoding="utf-8"))["discharges"]
+        old = [d for d in marked if SCENARIO.now - datetime.fromisoformat(d[1]) > timedelta(days=731)]
+        assert old
+        for unit, start, end in old:
+            first, last = datetime.fromisoformat(start), datetime.fromisoformat(end)
+            found = [r async for r in store.readings(unit, first, last)]
+            assert len(found) > 0.9 * (last - first).total_seconds() / 2.0
 
 
 def test_quiet_time_is_read_every_quarter_of_an_hour_up_to_now(kept: Kept) -> None:
