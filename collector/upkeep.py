@@ -256,10 +256,14 @@ def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> lis
         columns = ", ".join(names)
         marks = ", ".join("?" for _ in names)
         for row in rows_of(source, table, columns, ("rowid",), lost):
-            if _is_sound(table, dict(zip(names, row, strict=True))):
-                target.execute(f"INSERT OR IGNORE INTO {table} ({columns}) VALUES ({marks})", row)  # noqa: S608
-            else:
-                left.append(Finding(f"a line of {table} ({row[0]})", "damaged"))
+            where = f"a line of {table} ({row[0]})"
+            if not _is_sound(table, dict(zip(names, row, strict=True))):
+                left.append(Finding(where, "damaged"))
+                continue
+            try:
+                target.execute(f"INSERT INTO {table} ({columns}) VALUES ({marks})", row)  # noqa: S608
+            except sqlite3.IntegrityError as error:  # of a message's fate, over which there is no checksum
+                left.append(Finding(where, f"damaged ({error})"))
     return [*left, *(Finding("the ledger's file", what) for what in lost)]
 
 

@@ -47,9 +47,12 @@ def saved_spool(source: sqlite3.Connection, target: sqlite3.Connection) -> list[
         for row in rows_of(source, table, columns, ("seq",), lost):
             if (wrong := _damage(row[-1])) is not None:
                 left.append(Finding(f"a row of {table}", wrong))
-            else:
-                marks = ", ".join("?" * count)
+                continue
+            marks = ", ".join("?" * count)
+            try:
                 target.execute(f"INSERT INTO {into} VALUES ({marks})", row)  # noqa: S608
+            except sqlite3.IntegrityError as error:
+                left.append(Finding(f"a row of {table}", f"damaged ({error})"))
     with suppress(sqlite3.DatabaseError):  # it only helps to find what is in the rows
         target.executemany("INSERT INTO newest VALUES (?, ?, ?, ?)", source.execute("SELECT * FROM newest"))
     return [*left, *(Finding("the spool's file", what) for what in lost)]
@@ -62,7 +65,7 @@ def _tables(connection: sqlite3.Connection) -> tuple[tuple[str, str, tuple[str, 
 def _damage(lines: bytes) -> str | None:
     try:
         zlib.decompress(lines)
-    except zlib.error as error:
+    except (TypeError, zlib.error) as error:  # damage can make anything of bytes
         return f"cannot be unpacked ({error})"
     return None
 

@@ -271,6 +271,32 @@ async def test_the_rest_of_a_damaged_store_is_saved(folder: Path, tmp_path: Path
         assert (await ledger.counts())["journal"] == 200
 
 
+def test_a_message_of_whose_fate_nothing_can_be_told_costs_no_other_line(
+    folder: Path, tmp_path: Path
+) -> None:
+    file = folder / LEDGER_FILE
+    for changes in (
+        ("UPDATE sqlite_master SET sql = replace(sql, 'STRICT', '') WHERE name = 'outbox'",),
+        (
+            "UPDATE outbox SET attempts = 'x' WHERE seq = (SELECT min(seq) FROM outbox)",
+            "UPDATE sqlite_master SET sql = sql || ' STRICT' WHERE name = 'outbox'",
+        ),
+    ):
+        connection = sqlite3.connect(file)
+        connection.execute("PRAGMA writable_schema=ON")
+        for change in changes:
+            assert connection.execute(change).rowcount == 1
+        connection.commit()
+        connection.close()
+    assert verify(folder).findings
+    left = [str(finding) for finding in rescue(folder, tmp_path / "saved")]
+    assert left == [
+        "a line of outbox (1): damaged (cannot store TEXT value in INTEGER column outbox.attempts)"
+    ]
+    saved = verify(tmp_path / "saved")
+    assert (saved.findings, saved.rows) == ((), verify(folder).rows - 1)
+
+
 @pytest.mark.parametrize("seed", range(6))
 async def test_any_flipped_bits_are_noticed_or_change_nothing(
     folder: Path, tmp_path: Path, meaning: Meaning, seed: int

@@ -3,6 +3,7 @@
 import sqlite3
 import zlib
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -89,6 +90,33 @@ async def test_damage_in_a_spool_is_named_and_the_rest_is_saved(
     await again.close()
     sent = await waiting(tmp_path / "saved", stub, stub_place, meaning)
     assert sent == [line_of(reading(10 * n), meaning).encode() for n in (1, 3)]
+
+
+async def test_a_row_of_a_spool_with_something_else_in_the_place_of_bytes_or_of_a_number_costs_no_other(
+    folder: Path,
+    tmp_path: Path,
+    stub: StubServer,
+    stub_place: InfluxPlace,
+    meaning: Meaning,
+    *,
+    reading: Make,
+) -> None:
+    for changes in (
+        ["UPDATE sqlite_master SET sql = replace(sql, ' STRICT', '') WHERE name = 'waiting'"],
+        [
+            "UPDATE waiting SET lines = 'no bytes' WHERE seq = (SELECT min(seq) FROM waiting)",
+            "UPDATE waiting SET readings = 'x' WHERE seq = (SELECT max(seq) FROM waiting)",
+            "UPDATE sqlite_master SET sql = sql || ' STRICT' WHERE name = 'waiting'",
+        ],
+    ):
+        with closing(sqlite3.connect(folder / SPOOL_FILE)) as file, file:
+            file.execute("PRAGMA writable_schema=ON")
+            for change in changes:
+                assert file.execute(change).rowcount == 1
+    assert any("cannot be unpacked" in finding.what for finding in verify(folder).findings)
+    assert [f.where for f in rescue(folder, tmp_path / "saved")] == ["a row of waiting", "a row of waiting"]
+    sent = await waiting(tmp_path / "saved", stub, stub_place, meaning)
+    assert sent == [line_of(reading(20), meaning).encode()]
 
 
 async def test_a_spool_of_the_first_form_is_saved_too(
