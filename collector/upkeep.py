@@ -19,10 +19,11 @@ from typing import Final
 from collector.data_folder import HISTORY_FILE, LEDGER_FILE, SPOOL_FILE
 from collector.database import FILE_MODE, Database, StoreError, StoreFault, damage, explained, make_folder
 from collector.history.influx_upkeep import saved_spool, spool_findings
+from collector.history.places import Finding
 from collector.history.rescue import saved
 from collector.history.sound_rows import rows_of
 from collector.history.sqlite import PAGE_BYTES
-from collector.history.verify import Finding, Looked, findings
+from collector.history.verify import Looked, findings
 from collector.ledger import rows as ledger_rows
 from collector.store_files import STEPS, ledger_tables, opened
 

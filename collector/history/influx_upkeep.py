@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Final
 
 from collector.database import StoreError, StoreFault, damage, explained
+from collector.history.places import Finding
 from collector.history.sound_rows import rows_of
-from collector.history.verify import Finding, Looked
+from collector.history.verify import Looked
 from collector.whole_file import whole_file
 
 _WAITING: Final = ("waiting (seq, readings, first_ms, lines)", 4)

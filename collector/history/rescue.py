@@ -20,6 +20,16 @@ from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
 from collector.history.columns import CORRECTIONS, POLL, Block
 from collector.history.lookup import day_block, numbered_sums
+from collector.history.places import (
+    NO_LAST_DAY,
+    Finding,
+    Places,
+    are_numbers,
+    days_in_words,
+    entry_in_words,
+    in_row,
+    words,
+)
 from collector.history.sound_rows import Row, rows_of
 from collector.history.sums import lines_of_days
 from collector.history.tables import (
@@ -36,18 +46,10 @@ from collector.history.tables import (
 from collector.history.verify import (
     BUNDLES,
     NAMELESS_UNITS,
-    NO_LAST_DAY,
-    Finding,
-    Places,
-    are_numbers,
-    days_in_words,
-    entry_in_words,
-    in_row,
     text_numbers,
     texts_missing,
     texts_of_block,
     texts_of_hot_row,
-    words,
 )
 
 _POLL_COLUMNS: Final = frozenset(POLL)

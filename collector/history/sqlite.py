@@ -21,10 +21,10 @@ from collector.history.columns import PERIOD, milliseconds, readings_of
 from collector.history.due import next_fold
 from collector.history.fold import prepared
 from collector.history.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
+from collector.history.places import Places
 from collector.history.steps import ChangedMeanwhileError, Damage, Fold, PassedOver, Prepared, UnlistedError
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import STEPS, Texts, unit_number
-from collector.history.verify import Places
 
 T = TypeVar("T")
 

@@ -15,7 +15,7 @@ from typing import Final
 from collector.database import StoreFault, explained
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.chunk import ChunkError
-from collector.history.verify import Finding, Places, words
+from collector.history.places import Finding, Places, words
 
 LOOK_AGAIN: Final = timedelta(hours=1)
 """Damage does not heal; but a read can fail once, and a step that finds damage may have read a month to find it."""
