@@ -158,10 +158,9 @@ def test_an_engine_that_wants_to_know_who_asks_is_a_sentence_and_an_alarm(tmp_pa
     (tmp_path / "engine").mkdir()
     server = InfluxServer(tmp_path / "engine", identities=True)
     server.start()
-    server.ask("CREATE USER keeper WITH PASSWORD 'known to few' WITH ALL PRIVILEGES")  # from here on it asks
-    server.ask("CREATE DATABASE yard", u="keeper", p="known to few")
     mapping = PathMapping(server.port)
     try:
+        server.make_with_keeper("yard")
         with net_snmp_agent(tmp_path) as agent:
             estate = with_influxdb(tmp_path, agent.port, mapping.url)
             with daemon(estate, tmp_path / "data") as running:

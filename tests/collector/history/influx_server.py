@@ -5,6 +5,7 @@ Debian's 1.6 has no /api/v2/write, which the official client writes to; the mapp
 else through, so that the official client writes into a real engine.
 """
 
+import contextlib
 import http
 import http.client
 import os
@@ -14,6 +15,7 @@ import socket
 import subprocess
 import threading
 import time
+import urllib.error
 import urllib.parse
 import urllib.request
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -87,9 +89,27 @@ class InfluxServer:
 
     def ask(self, statement: str, **identity: str) -> None:
         query = urllib.parse.urlencode({"q": statement, **identity})
-        urllib.request.urlopen(
-            urllib.request.Request(f"http://127.0.0.1:{self.port}/query?{query}", method="POST"), timeout=20
-        ).close()
+        asked = urllib.request.Request(f"http://127.0.0.1:{self.port}/query?{query}", method="POST")
+        with urllib.request.urlopen(asked, timeout=20) as answer:
+            said = answer.read()
+        if b'"error"' in said:
+            raise RuntimeError(f"influxd would not {statement}: {said!r}")
+
+    def make_with_keeper(self, database: str) -> None:
+        """Make a user, from where on it asks who asks, and a database; again while it does not know the user yet."""
+        deadline = time.monotonic() + 20
+        keeper = {"u": "keeper", "p": "known to few"}
+        while True:
+            try:
+                with contextlib.suppress(urllib.error.HTTPError):  # once there is one, nobody else may
+                    self.ask("CREATE USER keeper WITH PASSWORD 'known to few' WITH ALL PRIVILEGES")
+                self.ask(f'CREATE DATABASE "{database}"', **keeper)
+            except (urllib.error.HTTPError, RuntimeError):
+                if time.monotonic() > deadline:
+                    raise
+                time.sleep(0.1)
+            else:
+                return
 
 
 class _Mapping(BaseHTTPRequestHandler):
