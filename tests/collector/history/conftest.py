@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.history.influx import InfluxHistory
 from collector.history.influx_access import InfluxPlace
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Meaning, Wire, WireReading
@@ -138,3 +139,11 @@ def stub() -> Iterator[StubServer]:
 def stub_place(stub: StubServer) -> InfluxPlace:
     """Where the stand-in is, with every setting filled in."""
     return InfluxPlace(stub.url, "mill", token="s3cret", org="site", database="mill_db", policy="ten")
+
+
+@pytest.fixture
+async def unsent(stub_place: InfluxPlace, tmp_path: Path, meaning: Meaning) -> AsyncIterator[InfluxHistory]:
+    """A store before a stub of a server, that sends only when the test says so."""
+    opened = InfluxHistory(tmp_path / "spool.sqlite", stub_place, meaning)
+    yield opened
+    await opened.close()

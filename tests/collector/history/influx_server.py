@@ -13,13 +13,14 @@ import shutil
 import signal
 import socket
 import subprocess
-import threading
 import time
 import urllib.error
 import urllib.parse
 import urllib.request
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
+
+from tests.collector.history.loopback import Loopback
 
 INFLUXD = shutil.which("influxd")
 
@@ -153,26 +154,11 @@ class _Mapping(BaseHTTPRequestHandler):
         pass
 
 
-class PathMapping(ThreadingHTTPServer):
+class PathMapping(Loopback):
     """The mapping; `seen` lists what came, as method and path, `taken` the writes that the engine took, in order."""
 
-    daemon_threads = True
-
     def __init__(self, engine_port: int) -> None:
-        super().__init__(("127.0.0.1", 0), _Mapping)
         self.engine_port = engine_port
         self.seen: list[tuple[str, str]] = []
         self.taken: list[bytes] = []
-        self._thread = threading.Thread(
-            target=self.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True
-        )
-        self._thread.start()
-
-    @property
-    def url(self) -> str:
-        return f"http://127.0.0.1:{self.server_address[1]}"
-
-    def end(self) -> None:
-        self.shutdown()
-        self._thread.join()
-        self.server_close()
+        super().__init__(_Mapping)

@@ -1,10 +1,10 @@
 """A stand-in for an InfluxDB server that answers as a test tells it, for what no real one here would say."""
 
-import threading
 from collections.abc import Callable
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 
 from collector.history.store import WireReading
+from tests.collector.history.loopback import Loopback
 
 Reply = tuple[int, str, bytes]
 TAKEN: Reply = (204, "application/json", b"")
@@ -39,33 +39,18 @@ class _Stub(BaseHTTPRequestHandler):
         pass
 
 
-class StubServer(ThreadingHTTPServer):
+class StubServer(Loopback):
     """Answers every request with `reply`; a write with what `writes` makes of its body, where that is set.
 
     `asked` lists path and identity of each request, `taken` the bodies of the writes it took.
     """
 
-    daemon_threads = True
-
     def __init__(self) -> None:
-        super().__init__(("127.0.0.1", 0), _Stub)
         self.reply = TAKEN
         self.writes: Callable[[bytes], Reply] | None = None
         self.asked: list[tuple[str, str | None]] = []
         self.taken: list[bytes] = []
-        self._thread = threading.Thread(
-            target=self.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True
-        )
-        self._thread.start()
-
-    @property
-    def url(self) -> str:
-        return f"http://127.0.0.1:{self.server_address[1]}"
-
-    def end(self) -> None:
-        self.shutdown()
-        self._thread.join()
-        self.server_close()
+        super().__init__(_Stub)
 
 
 def times(stub: StubServer) -> list[int]:

@@ -4,7 +4,7 @@ import asyncio
 import sqlite3
 import threading
 import zlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -33,16 +33,8 @@ Make = Callable[..., WireReading]
 SPOOL = "spool.sqlite"
 
 
-@pytest.fixture
-async def store(stub_place: InfluxPlace, tmp_path: Path, meaning: Meaning) -> AsyncIterator[InfluxHistory]:
-    """A store that sends only when the test says so."""
-    opened = InfluxHistory(tmp_path / SPOOL, stub_place, meaning)
-    yield opened
-    await opened.close()
-
-
-def trouble_of(store: InfluxHistory) -> str | None:
-    return store.trouble
+def trouble_of(unsent: InfluxHistory) -> str | None:
+    return unsent.trouble
 
 
 async def test_answers_and_housekeeping_wait_for_no_spool(
@@ -63,35 +55,35 @@ async def test_answers_and_housekeeping_wait_for_no_spool(
         return TAKEN
 
     stub.writes, stub.reply = slowly, NOTHING
-    async with asyncio.timeout(10), InfluxHistory(tmp_path / SPOOL, stub_place, meaning) as store:
-        await store.append([reading(0), reading(10, unit="B1"), reading(20, silence="no answer")])
-        assert await store.last("A1") == reading(0)
-        assert await store.last("C1") is None
-        assert await store.units() == ()
-        assert [one async for one in store.readings("A1", start, start + timedelta(hours=1))] == []
+    async with asyncio.timeout(10), InfluxHistory(tmp_path / SPOOL, stub_place, meaning) as unsent:
+        await unsent.append([reading(0), reading(10, unit="B1"), reading(20, silence="no answer")])
+        assert await unsent.last("A1") == reading(0)
+        assert await unsent.last("C1") is None
+        assert await unsent.units() == ()
+        assert [one async for one in unsent.readings("A1", start, start + timedelta(hours=1))] == []
         hour = (start, start + timedelta(hours=1))
-        (bucket,) = await store.series("A1", "output_power_w", line=1, start=hour[0], end=hour[1], points=1)
+        (bucket,) = await unsent.series("A1", "output_power_w", line=1, start=hour[0], end=hour[1], points=1)
         assert bucket.good_count == 0
-        assert await store.tend(start + timedelta(minutes=1)) == ()
-        assert await store.waiting() == 3
-        await store.append([reading(n) for n in range(6000)])
+        assert await unsent.tend(start + timedelta(minutes=1)) == ()
+        assert await unsent.waiting() == 3
+        await unsent.append([reading(n) for n in range(6000)])
         monkeypatch.setattr("collector.history.influx._ARRIVAL_S", 60.0)  # more waits than can arrive soon
-        assert await store.units() == ()
+        assert await unsent.units() == ()
         let_on.set()
 
 
 async def test_a_note_of_what_to_keep_is_no_reading_that_waits(
-    stub: StubServer, store: InfluxHistory, start: datetime
+    stub: StubServer, unsent: InfluxHistory, start: datetime
 ) -> None:
-    await store.keep_exact("A1", start, start + timedelta(hours=1), "outage")
-    assert await store.waiting() == 0
-    assert await store.tend(start + timedelta(days=9)) == ()
+    await unsent.keep_exact("A1", start, start + timedelta(hours=1), "outage")
+    assert await unsent.waiting() == 0
+    assert await unsent.tend(start + timedelta(days=9)) == ()
     stub.reply = CONFLICT
-    await store.send()
-    (found,) = await store.tend(start)
+    await unsent.send()
+    (found,) = await unsent.tend(start)
     assert "1 note of what to keep: so much was refused" in found
     stub.reply = TAKEN
-    await store.send()
+    await unsent.send()
     (body,) = stub.taken
     assert body.startswith(b"kept,unit=A1 until=")
 
@@ -115,9 +107,9 @@ async def test_a_large_batch_is_encoded_off_the_loop_in_rows_of_bounded_size(
     stub_place: InfluxPlace, tmp_path: Path, reading: Make
 ) -> None:
     meaning = WatchfulMeaning()
-    store = InfluxHistory(tmp_path / SPOOL, stub_place, meaning)
-    await store.append([reading(n) for n in range(12_000)])
-    await store.close()
+    unsent = InfluxHistory(tmp_path / SPOOL, stub_place, meaning)
+    await unsent.append([reading(n) for n in range(12_000)])
+    await unsent.close()
     assert meaning.threads
     assert threading.main_thread() not in meaning.threads
     with sqlite3.connect(tmp_path / SPOOL) as file:
@@ -127,18 +119,18 @@ async def test_a_large_batch_is_encoded_off_the_loop_in_rows_of_bounded_size(
 
 
 async def test_a_damaged_row_is_put_aside_with_its_reason_and_the_rest_arrives(
-    stub: StubServer, store: InfluxHistory, start: datetime, tmp_path: Path, reading: Make
+    stub: StubServer, unsent: InfluxHistory, start: datetime, tmp_path: Path, reading: Make
 ) -> None:
     for n in range(3):
-        await store.append([reading(10 * n), reading(10 * n + 1)])
+        await unsent.append([reading(10 * n), reading(10 * n + 1)])
     with sqlite3.connect(tmp_path / SPOOL) as file:
         (lines,) = file.execute("SELECT lines FROM waiting WHERE seq = 2").fetchone()
         flipped = lines[:20] + bytes([lines[20] ^ 4]) + lines[21:]
         file.execute("UPDATE waiting SET lines = ? WHERE seq = 2", (flipped,))
-    await store.send()
+    await unsent.send()
     assert times(stub) == at_ms([reading(0), reading(1), reading(20), reading(21)])
-    assert await store.waiting() == 0
-    (found,) = await store.tend(start)
+    assert await unsent.waiting() == 0
+    (found,) = await unsent.tend(start)
     assert "2 readings, the oldest of 1 Mar 2026, 00:00 UTC" in found
     assert "damaged on the disk" in found
     with sqlite3.connect(tmp_path / SPOOL) as file:  # offered again just now, and still all there
@@ -146,20 +138,20 @@ async def test_a_damaged_row_is_put_aside_with_its_reason_and_the_rest_arrives(
 
 
 async def test_how_much_waits_and_since_when_is_said(
-    stub: StubServer, store: InfluxHistory, start: datetime, reading: Make
+    stub: StubServer, unsent: InfluxHistory, start: datetime, reading: Make
 ) -> None:
     stub.reply = LATER
-    await store.append([reading(n) for n in range(1234)])
+    await unsent.append([reading(n) for n in range(1234)])
     with pytest.raises(StoreError):
-        await store.send()
-    assert store.trouble is not None
-    assert "local spool (over 1,200 readings, the oldest of 1 Mar 2026, 00:00 UTC)" in store.trouble
+        await unsent.send()
+    assert unsent.trouble is not None
+    assert "local spool (over 1,200 readings, the oldest of 1 Mar 2026, 00:00 UTC)" in unsent.trouble
     stub.reply = TAKEN
-    await store.send()
-    assert trouble_of(store) is None
-    await store.append([reading(2000)])
-    assert await store.tend(start + timedelta(seconds=2599)) == ()
-    (found,) = await store.tend(start + timedelta(seconds=2601))  # ten minutes and a second later
+    await unsent.send()
+    assert trouble_of(unsent) is None
+    await unsent.append([reading(2000)])
+    assert await unsent.tend(start + timedelta(seconds=2599)) == ()
+    (found,) = await unsent.tend(start + timedelta(seconds=2601))  # ten minutes and a second later
     assert "1 reading, the oldest of 1 Mar 2026, 00:33 UTC" in found
 
 
@@ -179,10 +171,10 @@ async def test_a_spool_of_the_first_form_is_sent_and_what_it_refused_is_offered_
         kept = [zlib.compress(line_of(reading(n), meaning).encode()) for n in range(3)]
         file.execute("INSERT INTO refused VALUES (1, ?, '400 bad')", kept[:1])
         file.executemany("INSERT INTO spool VALUES (?, ?)", [(2, kept[1]), (3, kept[2])])
-    store = InfluxHistory(tmp_path / SPOOL, stub_place, meaning)
-    await store.send()
-    (found,) = await store.tend(start)
+    unsent = InfluxHistory(tmp_path / SPOOL, stub_place, meaning)
+    await unsent.send()
+    (found,) = await unsent.tend(start)
     assert "1 reading: so much was refused by InfluxDB (400 bad)" in found
-    await store.send()
+    await unsent.send()
     assert times(stub) == at_ms([reading(1), reading(2), reading(0)])
-    await store.close()
+    await unsent.close()
