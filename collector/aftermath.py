@@ -5,7 +5,7 @@ What is found becomes a line of the journal; only where there is evidence that t
 its steps learnt. All of it goes on after a restart, from a snapshot in the ledger.
 
 An outage begins when the whole supply is lost: a unit is on its bank and none that answers has supply
-(`rules.alarms.oddities.supply_events`). A board or an input breaker that goes alone is none. The others
+(`rules.alarms.conditions.supply.supply_events`). A board or an input breaker that goes alone is none. The others
 show the mains at the same transformer, so no set has reason to start, and what brings that board back
 (a breaker closed, a fuse) would teach a start time that no set ever took. Units that do not answer are
 left out on both sides.

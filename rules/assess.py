@@ -166,10 +166,13 @@ def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...
 
 def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
     """Return why the hold-up cannot be told from these readings; empty when it can."""
-    found = list(parallel.cannot_tell)
-    for item in parallel.units:
-        if item.standing is Standing.UNKNOWN and not any(item.id in text for text in found):
-            found.append(f"What unit {item.id} is doing cannot be told from its card.")
+    found = list(parallel.cannot_tell)  # names the units behind a shared card, and those that are silent
+    doing = {item.id: item.standing for item in parallel.units}
+    found += [
+        f"What unit {v.unit.id} is doing cannot be told from its card."
+        for v in views
+        if doing[v.unit.id] is Standing.UNKNOWN and not v.shared_card
+    ]
     found += [f"The rating of unit {v.unit.id} is not known." for v in views if v.fitted is None]
     if not found and parallel.load.power_w is None:
         found.append("The load is not known on every line.")

@@ -114,7 +114,7 @@ def _bank_grounds(found: Sizes) -> Sequence[str]:
 def _factors(bank: BankAdvice) -> str:
     return (
         f"Constant-power method: {bank.watts_per_cell:.1f} W a cell times {bank.ageing_factor:.2f} for ageing (IEEE 485, "
-        f"IEEE 1184), times {bank.design_margin:.2f} design margin, over {bank.cold_factor:.2f} for the cold."
+        f"IEEE 1184), times {bank.design_margin:.2f} design margin, over each type's own factor for the cold."
     )
 
 

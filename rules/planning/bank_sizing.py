@@ -89,9 +89,14 @@ class StatedBank:
 
 @dataclass(frozen=True, slots=True)
 class BankSize:
-    """One block type: strings needed, and what they give new and at the end of life in the cold."""
+    """One block type: strings needed, and what they give new and at the end of life in the cold.
+
+    `cold_factor`: the share of its power that this type gives in the cold; `asked_watts_per_cell` is divided by it.
+    """
 
     type: str
+    cold_factor: float
+    asked_watts_per_cell: float
     strings: int
     watts_per_cell_allowed: float
     new_s: float
@@ -102,7 +107,10 @@ class BankSize:
 
 @dataclass(frozen=True, slots=True)
 class BankAdvice:
-    """Watts per cell asked of all strings together, factor by factor, and what types would give it."""
+    """Watts per cell asked of all strings together, factor by factor, and what types would give it.
+
+    The last factor, for the cold, is each type's own: see `BankSize`.
+    """
 
     output_w: float
     required_s: float
@@ -111,8 +119,6 @@ class BankAdvice:
     ageing_factor: float
     with_ageing: float
     design_margin: float
-    cold_factor: float
-    asked_watts_per_cell: float
     sizes: tuple[BankSize, ...]
     because: tuple[str, ...]
     safety: tuple[str, ...] = field(default=(SAFETY,))
@@ -144,7 +150,6 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         f"80 % is {aged:.1f} W, times {wanted.margin:.2f} in reserve and over the factor for {wanted.coldest_c:.0f} degC."
     )
     sizes = []
-    factor = 1.0
     for stated in types:
         kind = stated.type
         curve = curve_for(kind)
@@ -161,6 +166,8 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         sizes.append(
             BankSize(
                 kind.type,
+                factor,
+                asked,
                 strings,
                 printed,
                 float(curve.seconds(watts / strings)),
@@ -170,8 +177,8 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
             )
         )
         because.append(
-            f"{kind.type} gives {printed:.1f} W a cell for {minutes(wanted.required_s)}: {strings} "
-            f"{'string' if strings == 1 else 'strings'}."
+            f"{kind.type}: over {factor:.2f} for the cold that asks {asked:.1f} W; it gives {printed:.1f} W a cell for "
+            f"{minutes(wanted.required_s)}: {strings} {'string' if strings == 1 else 'strings'}."
         )
     return BankAdvice(
         output_w=wanted.output_w,
@@ -181,8 +188,6 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         ageing_factor=wanted.ageing,
         with_ageing=aged,
         design_margin=wanted.margin,
-        cold_factor=factor,
-        asked_watts_per_cell=aged * wanted.margin / factor,
         sizes=tuple(sizes),
         because=tuple(because),
     )

@@ -1,4 +1,4 @@
-"""Bank lives with a known truth, drawn as issue 5 fixes them. Nothing here is known to the rules.
+"""Bank lives with a known truth. Nothing here is known to the rules.
 
 The truth is not drawn from the rules' own prior: capacity falls by another law (an exponential knee), the
 activation energy lies anywhere between 42 and 60 kJ/mol, the probe is up to 4 K off, and the load's

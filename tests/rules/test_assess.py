@@ -71,6 +71,14 @@ def test_before_the_first_judgement_nothing_is_promised() -> None:
     assert state.requirements[0].verdict is Verdict.CANNOT_TELL
 
 
+def test_a_unit_that_cannot_be_told_is_named_although_the_name_of_a_silent_one_begins_with_its_own() -> None:
+    plant = estate(10)
+    heard = [reading("A1", source=OutputSource.OTHER), *(reading(f"A{n}") for n in range(2, 10))]
+    missing = glance(view(plant, heard)).missing  # A10 has never answered
+    assert "Unit A10 has never answered." in missing
+    assert "What unit A1 is doing cannot be told from its card." in missing
+
+
 def test_end_of_life_stands_beside_and_is_shorter_than_a_young_bank() -> None:
     seen = view(estate(2), [reading("A1", LIGHT), reading("A2", LIGHT)])
     held = judged(seen)[1].hold_ups

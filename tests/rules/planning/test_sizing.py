@@ -129,7 +129,7 @@ def test_a_bank_by_the_constant_power_method() -> None:
     wanted = BankWanted(9_000.0, 600.0, 27_000.0, 240, coldest_c=25.0)
     found = size_bank(wanted, [ONE])
     assert found.watts_per_cell == pytest.approx(9765.0 / 240.0)
-    assert found.asked_watts_per_cell == pytest.approx(9765.0 / 240.0 * 1.25 * 1.1)
+    assert found.sizes[0].asked_watts_per_cell == pytest.approx(9765.0 / 240.0 * 1.25 * 1.1)
     assert found.sizes[0].strings == 1  # 55.9 of 62 W
     assert found.sizes[0].end_of_life_s >= 600.0
 
@@ -140,6 +140,20 @@ def test_the_cold_asks_for_more() -> None:
     assert cold_factor(curve, 900.0, 15.8) == pytest.approx(0.92, abs=0.03)
     assert cold_factor(curve, 900.0, 10.0) == pytest.approx(0.86, abs=0.04)
     assert cold_factor(curve, 900.0, 30.0) == 1.0
+
+
+def test_each_type_is_asked_by_its_own_factor_for_the_cold() -> None:
+    """The less a type's power falls with the time asked, the less of it the cold takes."""
+    flat = replace(
+        TYPE, type="flat", constant_power=(PowerTable(1.67, ((5.0, 100.0), (20.0, 90.0), (60.0, 80.0))),)
+    )
+    wanted = BankWanted(9_000.0, 600.0, 27_000.0, 240, coldest_c=10.0)
+    both = size_bank(wanted, [ONE, StatedBank(flat, 240, 1)]).sizes
+    for size, kind in zip(both, (TYPE, flat), strict=True):
+        assert size.cold_factor == cold_factor(curve_for(kind), 600.0, 10.0)
+        assert size.asked_watts_per_cell == pytest.approx(9765.0 / 240.0 * 1.25 * 1.1 / size.cold_factor)
+    assert both == tuple(size_bank(wanted, [one]).sizes[0] for one in (ONE, StatedBank(flat, 240, 1)))
+    assert both[0].cold_factor < both[1].cold_factor < 1.0
 
 
 @settings(max_examples=60, deadline=None)
