@@ -15,7 +15,7 @@ In reading order:
 11. `decode`       wire values to a `rules.reading.Reading`
 12. `meaning`      the same for values that a store kept
 13. `keys`         keys and ciphers of SNMPv3
-14. `usm`          SNMPv3 messages, verified before they are decoded
+14. `secured_message`, `usm`   SNMPv3 messages; verified before they are decoded
 15. `doubt`        what a card gets wrong, learnt from evidence
 16. `learning`     the same for all cards of the estate, kept in the ledger
 17. `probe`        one card looked at by a person

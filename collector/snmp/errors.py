@@ -39,9 +39,15 @@ class CardRefused(SnmpError):
 
 
 class SecurityFailure(SnmpError):
-    """SNMPv3 refused us, or a reply failed its checks. `reason` is short, `remedy` says what to do."""
+    """SNMPv3 refused us, or a reply failed its checks. `reason` is short, `remedy` says what to do.
 
-    def __init__(self, reason: str, remedy: str) -> None:
-        super().__init__(f"{reason}; {remedy}")
+    `hearsay` says who says so where nobody signed for it.
+    """
+
+    def __init__(self, reason: str, remedy: str, *, hearsay: str | None = None) -> None:
+        super().__init__(
+            f"{reason}; {remedy}" if hearsay is None else f"{hearsay}: {reason}. If it is true: {remedy}"
+        )
         self.reason = reason
         self.remedy = remedy
+        self.hearsay = hearsay

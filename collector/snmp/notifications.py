@@ -43,6 +43,8 @@ _PER_WAKE: Final = 16
 _REST_S: Final = 0.02  # between wakes: at most 800 datagrams a second are looked at
 _TICK_S: Final = 1.0
 _MOST_VARBINDS: Final = 32
+ENGINES_PER_CARD: Final = 4
+"""Engine ids whose notifications can be verified, for each card."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,7 @@ class NotificationReceiver:
         self._dispatcher: Any = None
         self._current: tuple[str, int] = ("", 0)
         self._timers: list[asyncio.TimerHandle] = []
-        self._known_engines: set[tuple[str, bytes]] = set()
+        self._known_engines: dict[tuple[str, bytes], None] = {}
 
     @property
     def port(self) -> int:
@@ -165,13 +167,20 @@ class NotificationReceiver:
             self._engine = None
 
     def learn_engine(self, user: str, engine_id: bytes) -> None:
-        """Take in a card's engine id, found by polling, so that its SNMPv3 traps can be verified."""
+        """Take in a card's engine id, found by polling, so that its SNMPv3 traps can be verified.
+
+        A card that takes another id at every start leaves as many behind as `ENGINES_PER_CARD` says.
+        """
         if self._engine is None or (user, engine_id) in self._known_engines:
             return
         for known in self._credentials:
             if isinstance(known, User) and known.name == user:
-                self._known_engines.add((user, engine_id))
+                self._known_engines[user, engine_id] = None
                 self._add_user(known, engine_id)
+        while len(self._known_engines) > ENGINES_PER_CARD * sum(map(len, self._sources.values())):
+            oldest = next(iter(self._known_engines))
+            del self._known_engines[oldest]
+            self._drop_user(*oldest)
 
     # --- the socket ---------------------------------------------------------------------------------------
 
@@ -270,6 +279,11 @@ class NotificationReceiver:
             user.privacy_secret.decode() or None,
             securityEngineId=None if engine_id is None else OctetString(engine_id),
         )
+
+    def _drop_user(self, user: str, engine_id: bytes) -> None:
+        from pysnmp.proto.rfc1902 import OctetString  # noqa: PLC0415
+
+        self._config.delete_v3_user(self._engine, user, OctetString(engine_id))
 
     def _hand_over(self, data: bytes, source: tuple[str, int]) -> None:
         self._current = source

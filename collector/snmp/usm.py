@@ -1,9 +1,15 @@
 """SNMPv3 with user-based security: RFC 3412 messages, RFC 3414 security, as one manager towards one card.
 
 Nothing of a reply is decoded before its digest has been verified, nothing used that is outside the time window, and
-where the request was signed an unsigned reply is no reply. Only one kind of unsigned message is listened to: a Report (RFC 3414, 3.2) in
-which the card says why it cannot answer. Anybody can forge one, so it never changes what we know: it becomes
-the reason in an error, or makes us ask for the engine's id again, which then must prove itself by its digest.
+where the request was signed an unsigned reply is no reply. Only one kind of unsigned message is listened to: a Report
+(RFC 3414, 3.2) in which the card says why it cannot answer. Anybody on the way can forge one, so it never ends a wait
+and never changes what we know: the true reply is awaited until the deadline. Only if none came is the Report thought
+of: one that names another engine has us ask that one, which must then prove itself by its digest, and any other is told
+as what it is, hearsay.
+
+Nothing less is sent than what is configured. The one exception is RFC 3414's own: the question for the engine's id
+(clause 4) carries no data and no name. Time is set by a request that is signed and encrypted like any other; the card
+answers one with a wrong time by a signed Report.
 
 Time: the card is the authoritative engine. Its boots and time are taken from the first unsigned answer only to send the
 first signed request; from then on from signed answers alone. A signed answer repeats our own message id, which is not
@@ -23,7 +29,7 @@ from collector.snmp import ber
 from collector.snmp.ber import Pdu, Template
 from collector.snmp.client import Send
 from collector.snmp.credentials import Auth, Privacy, User
-from collector.snmp.errors import MalformedMessage, NoReply, SecurityFailure
+from collector.snmp.errors import MalformedMessage, NoReply, SecurityFailure, SnmpError
 from collector.snmp.keys import (
     DIGESTS,
     Extension,
@@ -35,11 +41,20 @@ from collector.snmp.keys import (
     privacy_key,
     sign,
 )
+from collector.snmp.secured_message import (
+    AUTH,
+    PRIV,
+    REPORTABLE,
+    Engine,
+    Header,
+    read_header,
+    read_scoped,
+    scoped_pdu,
+    security_parameters,
+    whole_message,
+)
 
-_AUTH, _PRIV, _REPORTABLE = 1, 2, 4
-_USM: Final = 3
 _WINDOW_S: Final = 150
-_LARGEST: Final = 65507
 _STATS: Final = "1.3.6.1.6.3.15.1.1."
 _UNSUPPORTED_LEVEL: Final = _STATS + "1.0"
 _NOT_IN_WINDOW: Final = _STATS + "2.0"
@@ -47,7 +62,11 @@ _UNKNOWN_USER: Final = _STATS + "3.0"
 _UNKNOWN_ENGINE: Final = _STATS + "4.0"
 _WRONG_DIGEST: Final = _STATS + "5.0"
 _DECRYPTION: Final = _STATS + "6.0"
-_MOST_BOOTS: Final = 2**31 - 1
+_MOST_ENGINES: Final = 4
+"""Engines asked in one exchange: our own and those that unsigned Reports named."""
+_MOST_HEARD: Final = 8
+_MOST_TOLD: Final = 16
+"""Unsigned Reports minded in one exchange; notes and changes of engine kept of one card."""
 
 _REASONS: Final = {
     _UNSUPPORTED_LEVEL: (
@@ -80,44 +99,51 @@ def failure(reason_oid: str) -> SecurityFailure:
     return SecurityFailure(reason, remedy)
 
 
-@dataclass(slots=True)
-class Engine:
-    """What is known of a card's engine. `proven`: it has signed for its boots and time."""
-
-    id: bytes
-    boots: int
-    time_s: int
-    at_s: float
-    proven: bool = False
-
-    def time_now_s(self, now_s: float) -> int:
-        """Return what the engine's clock shows by now."""
-        return self.time_s + int(now_s - self.at_s)
-
-
-@dataclass(frozen=True, slots=True)
-class _Header:
-    """The outer part of a received message; `digest_at` is where its digest begins."""
-
-    flags: int
-    engine_id: bytes
-    boots: int
-    time_s: int
-    user: bytes
-    digest_at: int
-    digest: bytes
-    privacy: bytes
-    data_at: int
-
-
 class _ReportError(Exception):
     """A Report that came instead of a response."""
 
-    def __init__(self, oid: str, header: _Header, signed: bool) -> None:
+    def __init__(self, oid: str, header: Header, signed: bool) -> None:
         super().__init__(oid)
         self.oid = oid
         self.header = header
         self.signed = signed
+
+
+@dataclass(slots=True)
+class _Hearsay:
+    """The unsigned Reports that came while one reply was awaited: what each says, and of which engine."""
+
+    reports: list[_ReportError] = field(default_factory=list)
+
+    def mind(self, report: _ReportError) -> None:
+        """Keep one Report, once, as long as there is room."""
+        said = (report.oid, report.header.engine_id)
+        if len(self.reports) < _MOST_HEARD and said not in {
+            (r.oid, r.header.engine_id) for r in self.reports
+        }:
+            self.reports.append(report)
+
+    def engines(self, now_s: float) -> list[Engine]:
+        """Return the engines that are said to be there instead of the one that was asked."""
+        return [
+            Engine(r.header.engine_id, r.header.boots, r.header.time_s, now_s)
+            for r in self.reports
+            if r.oid == _UNKNOWN_ENGINE and 5 <= len(r.header.engine_id) <= 32
+        ]
+
+    def told(self, silence: NoReply, *, worked: bool) -> SnmpError:
+        """Return the error for a wait in which nothing signed came: hearsay is told as hearsay.
+
+        Where the credentials have `worked`, what is known is the silence: a caller goes on as after any other.
+        """
+        if not self.reports:
+            return silence
+        found = failure(self.reports[-1].oid)
+        told = SecurityFailure(found.reason, found.remedy, hearsay=f"{silence}; {HEARSAY}")
+        return NoReply(str(told)) if worked else told
+
+
+HEARSAY: Final = "an unsigned report, which anybody on the way can forge, says"
 
 
 @dataclass(slots=True)
@@ -149,129 +175,136 @@ class UsmSecurity:
     @property
     def level(self) -> int:
         """Return the flags of our security level."""
-        return (_AUTH if self.user.auth is not Auth.NONE else 0) | (
-            _PRIV if self.user.privacy is not Privacy.NONE else 0
+        return (AUTH if self.user.auth is not Auth.NONE else 0) | (
+            PRIV if self.user.privacy is not Privacy.NONE else 0
         )
 
     async def exchange(self, pdu: Template, message_id: int, send: Send) -> Pdu:
-        """Send a PDU and return the response's. Raises SecurityFailure with its reason, NoReply, MalformedMessage."""
-        if self.engine is None:
-            await self._discover(message_id, send)
-        for attempt in range(3):
+        """Send a PDU and return the response's.
+
+        Raises NoReply, SecurityFailure with its reason where a card that was never read gives one, MalformedMessage.
+        """
+        engine = self.engine or await self._discover(message_id, send)
+        heard, tried = _Hearsay(), {engine.id}
+        others: list[Engine] = []
+        while True:
             try:
-                answer = await self._ask(pdu, message_id, send, self.level)
-            except _ReportError as report:
-                if report.oid == _DECRYPTION and not self.worked:
-                    return await self._first_contact(pdu, message_id, send)
-                await self._follow(report, attempt, message_id, send)
-            except NoReply:
-                if self.worked or not self.level & _PRIV:
-                    raise
-                return await self._first_contact(pdu, message_id, send)
-            else:
-                self.worked = True
-                return answer
-        raise failure(_NOT_IN_WINDOW)
+                return await self._ask_in_time(pdu, message_id, send, engine, heard)
+            except NoReply as error:
+                silence = error
+            others += [e for e in heard.engines(self.clock()) if e.id not in tried | {o.id for o in others}]
+            if not others or len(tried) >= _MOST_ENGINES:
+                break
+            engine = others.pop(0)
+            tried.add(engine.id)
+        first = not self.worked or self.engine is None or engine.id != self.engine.id
+        if first and self.level & PRIV:
+            return await self._first_contact(pdu, message_id, send, engine, heard)
+        raise heard.told(silence, worked=self.worked)
 
-    async def _follow(self, report: _ReportError, attempt: int, message_id: int, send: Send) -> None:
-        """Do what a Report asks for, so that the request can be tried again; raise where there is nothing to do."""
-        if report.oid == _NOT_IN_WINDOW and report.signed and attempt < 2:
-            self._take_time(report.header, forced=True)
-        elif (report.oid == _NOT_IN_WINDOW and self.user.auth is Auth.NONE and attempt < 2) or (
-            report.oid == _UNKNOWN_ENGINE and attempt == 0
-        ):
-            await self._discover(message_id, send)
-        else:
-            raise failure(report.oid)
-
-    async def _first_contact(self, pdu: Template, message_id: int, send: Send) -> Pdu:
+    async def _first_contact(
+        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay
+    ) -> Pdu:
         """Find out why an encrypted first request stays unanswered: another key extension, or a wrong privacy.
 
-        A card cannot tell a wrong key from noise, so most say nothing. It does answer what is only signed.
+        A card cannot tell a wrong key from noise, so most say nothing. It looks at the time before it decrypts
+        (RFC 3414, 3.2, 7 and 8): to a request with a wrong time it signs a Report, if our signature is right.
         """
         if needs_extension(self.user.auth, self.user.privacy):
             self.extension = Extension.CHAINED if self.extension is Extension.HASHED else Extension.HASHED
             try:
-                answer = await self._ask(pdu, message_id, send, self.level)
-            except (NoReply, _ReportError):
+                answer = await self._ask_in_time(pdu, message_id, send, engine, heard)
+            except NoReply:
                 self.extension = Extension.HASHED
             else:
-                self.worked = True
-                self.notes.append(f"privacy keys are lengthened the {self.extension} way")
+                self._note(f"privacy keys are lengthened the {self.extension} way")
                 return answer
+        untimely = Engine(engine.id, 0 if engine.boots else 1, 0, self.clock())
         try:
-            await self._ask(pdu, message_id, send, _AUTH)
+            return await self._ask(pdu, message_id, send, untimely, heard)
+        except NoReply as silence:
+            raise heard.told(silence, worked=self.worked) from None
         except _ReportError as report:
-            if report.oid not in {_UNSUPPORTED_LEVEL, _NOT_IN_WINDOW}:
+            if report.oid != _NOT_IN_WINDOW:
                 raise failure(report.oid) from None
+            engine = self._take_time(report.header, untimely, forced=True)
         try:  # once more: what was taken for refusal may have been a lost datagram
-            return await self._ask(pdu, message_id, send, self.level)
-        except (NoReply, _ReportError):
+            return await self._ask_in_time(pdu, message_id, send, engine, heard)
+        except NoReply:
             raise failure(_DECRYPTION) from None
 
     # --- out ------------------------------------------------------------------------------------------------
 
-    async def _ask(self, pdu: Template, message_id: int, send: Send, level: int) -> Pdu:
-        engine = self.engine
-        assert engine is not None  # noqa: S101 - discovered before
-        reports: list[_ReportError] = []
-        datagram = self._wrap(pdu.with_id(message_id), message_id, engine, level)
+    async def _ask_in_time(
+        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay
+    ) -> Pdu:
+        """Ask an engine; where it signs that our notion of its time is wrong, take its time and ask again."""
+        for _ in range(3):
+            try:
+                return await self._ask(pdu, message_id, send, engine, heard)
+            except _ReportError as report:
+                if report.oid != _NOT_IN_WINDOW:
+                    raise failure(report.oid) from None
+                engine = self._take_time(report.header, engine, forced=True)
+        raise failure(_NOT_IN_WINDOW)
+
+    async def _ask(self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay) -> Pdu:
+        """Send one request and return the response's PDU. Raises NoReply, and _ReportError for a signed Report."""
+        signed: list[_ReportError] = []
+        datagram = self._wrap(pdu.with_id(message_id), message_id, engine, self.level)
 
         def accept(data: bytes) -> Pdu | None:
             try:
-                return self._unwrap(data, message_id, engine, level)
+                return self._unwrap(data, message_id, engine, self.level)
             except _ReportError as report:
-                reports.append(report)
-                return _NOTHING
+                if report.signed:
+                    signed.append(report)
+                    return _NOTHING
+                heard.mind(report)
+                return None  # the true reply may follow
 
         answer = await send(message_id, datagram, accept)
-        if reports:
-            raise reports[0]
+        if signed:
+            raise signed[0]
+        self.worked = True
         return answer
 
-    async def _discover(self, message_id: int, send: Send) -> None:
-        """Ask for the engine's id, boots and time (RFC 3414, 4)."""
-        before = self.engine
+    async def _discover(self, message_id: int, send: Send) -> Engine:
+        """Ask for the engine's id, boots and time (RFC 3414, 4). Nothing of the answer is kept: it is not signed."""
         empty = Engine(b"", 0, 0, self.clock())
         probe = ber.pdu_template(ber.GET, [])
-        datagram = _message(
+        datagram = whole_message(
             message_id,
-            _REPORTABLE,
-            _parameters(empty, b"", 0, b"", b"")[0],
-            _scoped(b"", "", probe.with_id(message_id)),
+            REPORTABLE,
+            security_parameters(empty, b"", 0, b"", b"")[0],
+            scoped_pdu(b"", "", probe.with_id(message_id)),
         )
-        headers: list[_Header] = []
+        headers: list[Header] = []
 
         def accept(data: bytes) -> Pdu | None:
-            header = _read_header(data, message_id)
+            header = read_header(data, message_id)
             if not 5 <= len(header.engine_id) <= 32:
                 raise MalformedMessage("an engine id of impossible size")
             headers.append(header)
             return _NOTHING
 
         await send(message_id, datagram, accept)
-        header = headers[0]
-        if before is not None and before.id == header.engine_id and before.proven:
-            return  # nothing new, and what was signed for counts more
-        self.engine = Engine(header.engine_id, header.boots, header.time_s, self.clock())
-        if before is not None and before.id != header.engine_id:
-            self.engine_changes.append((before.id.hex(), header.engine_id.hex()))
-            self.worked = False
+        return Engine(headers[0].engine_id, headers[0].boots, headers[0].time_s, self.clock())
 
     def _wrap(self, pdu: bytes, message_id: int, engine: Engine, level: int) -> bytes:
         now_s = engine.time_now_s(self.clock())
-        scoped = _scoped(engine.id, self.user.context, pdu)
+        scoped = scoped_pdu(engine.id, self.user.context, pdu)
         private = b""
-        if level & _PRIV:
+        if level & PRIV:
             self._salt = (self._salt + 1) & (2**64 - 1)
             _, key = self._keys_for(engine.id)
             secret, private = encrypt(self.user.privacy, key, engine.boots, now_s, self._salt, scoped)
             scoped = ber.encode_tlv(ber.OCTET_STRING, secret)
-        zeros = bytes(DIGESTS[self.user.auth].octets) if level & _AUTH else b""
+        zeros = bytes(DIGESTS[self.user.auth].octets) if level & AUTH else b""
         fixed = Engine(engine.id, engine.boots, now_s, 0.0)
-        parameters, digest_at = _parameters(fixed, self.user.name.encode(), now_s, zeros, private)
-        message = _message(message_id, level | _REPORTABLE, parameters, scoped)
-        if not level & _AUTH:
+        parameters, digest_at = security_parameters(fixed, self.user.name.encode(), now_s, zeros, private)
+        message = whole_message(message_id, level | REPORTABLE, parameters, scoped)
+        if not level & AUTH:
             return message
         key, _ = self._keys_for(engine.id)
         place = len(message) - len(scoped) - len(parameters) + digest_at
@@ -281,6 +314,8 @@ class UsmSecurity:
         """Return the keys for signing and for privacy, made for one engine."""
         known = self._keys.get((engine_id, self.extension))
         if known is None:
+            if len(self._keys) >= 2 * _MOST_ENGINES:  # engines that were named and are none
+                self._keys.clear()
             user = self.user
             signing = localised(user.auth, password_to_key(user.auth, user.auth_secret), engine_id)
             private = b""
@@ -293,36 +328,35 @@ class UsmSecurity:
 
     def _unwrap(self, data: bytes, message_id: int, engine: Engine, level: int) -> Pdu | None:
         """Return the response in a datagram. Raises _ReportError for a Report, MalformedMessage for what is no reply."""
-        header = _read_header(data, message_id)
-        signed = bool(header.flags & _AUTH)
+        header = read_header(data, message_id)
+        signed = bool(header.flags & AUTH)
         late = False
         if signed:
             late = self._verify(data, header, engine)
-        elif level & _AUTH:
+        elif level & AUTH:
             # The one thing an unsigned message may be is a Report: decoded, but believed only as a complaint.
             self._complain(data, header)
             raise MalformedMessage("an unsigned reply to a signed request")
-        if header.flags & _PRIV and not level & _PRIV:
+        if header.flags & PRIV and not level & PRIV:
             raise MalformedMessage("an encrypted reply to a request that was not")
         scoped_at, body = header.data_at, data
-        if header.flags & _PRIV:
+        if header.flags & PRIV:
             start, end = ber.read_tagged(data, header.data_at, len(data), ber.OCTET_STRING)
             body = self._decrypted(header, engine, data[start:end])
             scoped_at = 0
-        context, pdu = _read_scoped(body, scoped_at, padded=self.user.privacy is Privacy.DES)
+        context, pdu = read_scoped(body, scoped_at, padded=self.user.privacy is Privacy.DES)
         if pdu.type == ber.REPORT:
             raise _ReportError(_complaint(pdu), header, signed)
         if late:
             raise MalformedMessage("signed more than 150 s ago")
-        if header.flags & (_AUTH | _PRIV) != level:
+        if header.flags & (AUTH | PRIV) != level:
             raise MalformedMessage("a reply on a lower security level than the request's")
         if pdu.type != ber.RESPONSE or pdu.request_id != message_id or context != engine.id:
             raise MalformedMessage("not the response to this request")
-        if signed:
-            self._take_time(header)
+        self._take_time(header, engine)
         return pdu
 
-    def _verify(self, data: bytes, header: _Header, engine: Engine) -> bool:
+    def _verify(self, data: bytes, header: Header, engine: Engine) -> bool:
         """Check engine, user and digest, and return whether the message is outside the time window.
 
         Only a Report that our own notion of the time is wrong may be. Raises MalformedMessage.
@@ -346,33 +380,45 @@ class UsmSecurity:
         return header.boots < engine.boots or (header.boots == engine.boots and late)
 
     @staticmethod
-    def _complain(data: bytes, header: _Header) -> None:
+    def _complain(data: bytes, header: Header) -> None:
         """Raise _ReportError where an unsigned message is a Report; its request id may be anything."""
-        if header.flags & _PRIV:
+        if header.flags & PRIV:
             return
-        _, pdu = _read_scoped(data, header.data_at, padded=False)
+        _, pdu = read_scoped(data, header.data_at, padded=False)
         if pdu.type == ber.REPORT:
             raise _ReportError(_complaint(pdu), header, signed=False)
 
-    def _decrypted(self, header: _Header, engine: Engine, secret: bytes) -> bytes:
+    def _decrypted(self, header: Header, engine: Engine, secret: bytes) -> bytes:
         _, key = self._keys_for(engine.id)
         try:
             return decrypt(self.user.privacy, key, header.boots, header.time_s, header.privacy, secret)
         except ValueError as error:
             raise MalformedMessage(str(error)) from None
 
-    def _take_time(self, header: _Header, *, forced: bool = False) -> None:
-        """Take boots and time from a signed message (RFC 3414, 3.2, 7b)."""
-        engine = self.engine
-        if engine is None or engine.id != header.engine_id:
-            return
-        if header.boots < engine.boots and engine.proven:
-            self.notes.append(
-                f"engine boots fell from {engine.boots} to {header.boots}: the card forgot its count"
-            )
-        newer = header.boots > engine.boots or header.time_s > engine.time_now_s(self.clock())
-        if forced or newer or not engine.proven:
-            self.engine = Engine(engine.id, header.boots, header.time_s, self.clock(), proven=True)
+    def _take_time(self, header: Header, asked: Engine, *, forced: bool = False) -> Engine:
+        """Take boots and time from a verified message (RFC 3414, 3.2, 7b), and with them the engine that was asked.
+
+        Of a user without authentication nothing is verified; the engine that answered is then the one to ask.
+        """
+        before = self.engine
+        known = before if before is not None and before.id == header.engine_id else None
+        if known is not None and known.proven and header.boots < known.boots:
+            self._note(f"engine boots fell from {known.boots} to {header.boots}: the card forgot its count")
+        if before is not None and known is None:
+            self.engine_changes.append((before.id.hex(), header.engine_id.hex()))
+            del self.engine_changes[:-_MOST_TOLD]
+            self.worked = False
+        current = known or asked
+        newer = header.boots > current.boots or header.time_s > current.time_now_s(self.clock())
+        if forced or newer or not current.proven:
+            signed = self.user.auth is not Auth.NONE
+            current = Engine(header.engine_id, header.boots, header.time_s, self.clock(), proven=signed)
+        self.engine = current
+        return current
+
+    def _note(self, text: str) -> None:
+        self.notes.append(text)
+        del self.notes[:-_MOST_TOLD]
 
 
 _NOTHING: Final = Pdu(ber.REPORT, 0, 0, 0, [])
@@ -380,91 +426,3 @@ _NOTHING: Final = Pdu(ber.REPORT, 0, 0, 0, [])
 
 def _complaint(pdu: Pdu) -> str:
     return pdu.varbinds[0][0] if pdu.varbinds else "an empty report"
-
-
-def _scoped(engine_id: bytes, context: str, pdu: bytes) -> bytes:
-    """Return a scopedPDU (RFC 3412, 6)."""
-    names = ber.encode_tlv(ber.OCTET_STRING, engine_id) + ber.encode_tlv(ber.OCTET_STRING, context.encode())
-    return ber.encode_tlv(ber.SEQUENCE, names + pdu)
-
-
-def _parameters(engine: Engine, user: bytes, time_s: int, digest: bytes, private: bytes) -> tuple[bytes, int]:
-    """Return msgSecurityParameters as an OCTET STRING, and where in it the digest begins."""
-    front = (
-        ber.encode_tlv(ber.OCTET_STRING, engine.id)
-        + ber.encode_int(min(engine.boots, _MOST_BOOTS))
-        + ber.encode_int(time_s)
-        + ber.encode_tlv(ber.OCTET_STRING, user)
-    )
-    content = front + ber.encode_tlv(ber.OCTET_STRING, digest) + ber.encode_tlv(ber.OCTET_STRING, private)
-    inner = ber.encode_tlv(ber.SEQUENCE, content)
-    whole = ber.encode_tlv(ber.OCTET_STRING, inner)
-    # From the end: what follows the digest never changes its length.
-    after = len(ber.encode_tlv(ber.OCTET_STRING, private)) + len(digest)
-    return whole, len(whole) - after
-
-
-def _message(message_id: int, flags: int, parameters: bytes, scoped: bytes) -> bytes:
-    """Return an SNMPv3 message (RFC 3412, 6)."""
-    header = (
-        ber.encode_int(message_id)
-        + ber.encode_int(_LARGEST)
-        + ber.encode_tlv(ber.OCTET_STRING, bytes((flags,)))
-        + ber.encode_int(_USM)
-    )
-    return ber.encode_tlv(
-        ber.SEQUENCE,
-        ber.encode_int(ber.VERSION_3) + ber.encode_tlv(ber.SEQUENCE, header) + parameters + scoped,
-    )
-
-
-def _read_header(data: bytes, message_id: int) -> _Header:
-    """Return the outer part of a message with our id. Raises MalformedMessage."""
-    version, pos, end = ber.read_version(data)
-    if version != ber.VERSION_3:
-        raise MalformedMessage("the reply is not SNMPv3")
-    start, header_end = ber.read_tagged(data, pos, end, ber.SEQUENCE)
-    found, pos = ber.read_int(data, start, header_end)
-    _, pos = ber.read_int(data, pos, header_end)
-    flags_at, pos = ber.read_tagged(data, pos, header_end, ber.OCTET_STRING)
-    model, after = ber.read_int(data, pos, header_end)
-    if found != message_id or model != _USM or pos - flags_at != 1 or after != header_end:
-        raise MalformedMessage("another message, or another security model")
-    flags = data[flags_at]
-    if flags & _PRIV and not flags & _AUTH:
-        raise MalformedMessage("encrypted but not signed")
-    start, data_at = ber.read_tagged(data, header_end, end, ber.OCTET_STRING)
-    pos, inner_end = ber.read_tagged(data, start, data_at, ber.SEQUENCE)
-    if inner_end != data_at:
-        raise MalformedMessage("something follows the security parameters")
-    engine_at, pos = ber.read_tagged(data, pos, inner_end, ber.OCTET_STRING)
-    engine_id = data[engine_at:pos]
-    boots, pos = ber.read_int(data, pos, inner_end)
-    time_s, pos = ber.read_int(data, pos, inner_end)
-    user_at, user_end = ber.read_tagged(data, pos, inner_end, ber.OCTET_STRING)
-    digest_at, digest_end = ber.read_tagged(data, user_end, inner_end, ber.OCTET_STRING)
-    private_at, private_end = ber.read_tagged(data, digest_end, inner_end, ber.OCTET_STRING)
-    if private_end != inner_end or not 0 <= boots <= _MOST_BOOTS or not 0 <= time_s <= _MOST_BOOTS:
-        raise MalformedMessage("security parameters out of range")
-    return _Header(
-        flags,
-        engine_id,
-        boots,
-        time_s,
-        data[user_at:user_end],
-        digest_at,
-        data[digest_at:digest_end],
-        data[private_at:private_end],
-        data_at,
-    )
-
-
-def _read_scoped(data: bytes, pos: int, *, padded: bool) -> tuple[bytes, Pdu]:
-    """Return (context engine id, PDU) of a scopedPDU at `pos`. Raises MalformedMessage."""
-    start, end = ber.read_tagged(data, pos, len(data), ber.SEQUENCE)
-    if end != len(data) and not (padded and len(data) - end < 8):
-        raise MalformedMessage("something follows the scoped PDU")
-    engine_at, pos = ber.read_tagged(data, start, end, ber.OCTET_STRING)
-    engine_id = data[engine_at:pos]
-    _, pos = ber.read_tagged(data, pos, end, ber.OCTET_STRING)
-    return engine_id, ber.decode_pdu(data, pos, end)

@@ -12,6 +12,7 @@ from collector.snmp.decode import decode
 from collector.snmp.doubt.knowledge import CardKnowledge
 from collector.snmp.errors import MalformedMessage
 from collector.snmp.keys import Extension, encrypt, localised, password_to_key, privacy_key, sign
+from collector.snmp.secured_message import Engine, scoped_pdu, security_parameters, whole_message
 from collector.snmp.upsmib import BY_NAME, Part
 from collector.snmp.wire import WireState, wire_value
 from rules.reading import Stamp
@@ -28,14 +29,14 @@ def _signed(level: int) -> bytes:
     pdu = ber.encode_response_pdu(
         ber.FIRST_ID, [ber.encode_varbind("1.3.6.1.2.1.1.3.0", ber.TIME_TICKS, 4711)]
     )
-    scoped = usm._scoped(ENGINE, "", pdu)
-    private, engine = b"", usm.Engine(ENGINE, 3, 1000, 0.0)
+    scoped = scoped_pdu(ENGINE, "", pdu)
+    private, engine = b"", Engine(ENGINE, 3, 1000, 0.0)
     if level & 2:
         key = privacy_key(WHO.auth, WHO.privacy_secret, ENGINE, WHO.privacy, Extension.HASHED)
         secret, private = encrypt(WHO.privacy, key, 3, 1000, 5, scoped)
         scoped = ber.encode_tlv(ber.OCTET_STRING, secret)
-    parameters, at = usm._parameters(engine, b"watch", 1000, bytes(12 if level else 0), private)
-    message = usm._message(ber.FIRST_ID, level, parameters, scoped)
+    parameters, at = security_parameters(engine, b"watch", 1000, bytes(12 if level else 0), private)
+    message = whole_message(ber.FIRST_ID, level, parameters, scoped)
     if not level:
         return message
     place = len(message) - len(scoped) - len(parameters) + at
@@ -112,7 +113,7 @@ def _usm() -> Callable[[bytes], None]:
         accepted = 0
         for one, level in ((security, 3), (security, 1), (plain, 0)):
             try:
-                one._unwrap(data, ber.FIRST_ID, usm.Engine(ENGINE, 3, 1000, 0.0, proven=True), level)
+                one._unwrap(data, ber.FIRST_ID, Engine(ENGINE, 3, 1000, 0.0, proven=True), level)
             except (MalformedMessage, usm._ReportError):
                 continue
             accepted += 1

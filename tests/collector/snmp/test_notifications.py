@@ -23,7 +23,7 @@ from collector.snmp.card import CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import Auth, Community, Privacy, User
 from collector.snmp.gate import Gate
-from collector.snmp.notifications import Boots, Notification, NotificationReceiver
+from collector.snmp.notifications import ENGINES_PER_CARD, Boots, Notification, NotificationReceiver
 from collector.snmp.transport import Transport
 from collector.snmp.upsmib import NOTIFICATIONS_ROOT, SYS_UP_TIME
 from tests.collector.snmp.mutations import mutations
@@ -90,7 +90,10 @@ async def test_every_version_is_understood_and_informs_are_acknowledged(tmp_path
         status, out = await _send(tmp_path, inform, *V3, "-t", "3", where, "100", ON_BATTERY, *binding)
         assert status == 0, out
         await _until(heard, 4)
+        for number in range(50):  # a card with another id at every start leaves none of them behind
+            receiver.learn_engine("watch", b"\x80\x00\x00\x2a" + number.to_bytes(4, "big"))
         receiver.learn_engine("watch", bytes.fromhex(SENDER[2:]))
+        assert len(receiver._known_engines) == ENGINES_PER_CARD
         assert (await _send(tmp_path, trap, *V3, "-e", SENDER, where, "100", ON_BATTERY, *binding))[0] == 0
         await _until(heard, 5)
         private = "1.3.6.1.4.1.99999.3.7"

@@ -20,9 +20,10 @@ from collector.snmp.client import Client, Patience
 from collector.snmp.credentials import Auth, Privacy, User, Version
 from collector.snmp.errors import MalformedMessage, NoReply, SecurityFailure, SnmpError
 from collector.snmp.keys import Extension
+from collector.snmp.secured_message import Engine, scoped_pdu, security_parameters, whole_message
 from collector.snmp.transport import Transport
 from collector.snmp.upsmib import SYS_UP_TIME, Part
-from collector.snmp.usm import Engine, UsmSecurity, _message, _parameters, _ReportError, _scoped
+from collector.snmp.usm import UsmSecurity, _ReportError
 from tests.collector.snmp.cards import GOOD, RealAgent, free_port, net_snmp_agent
 
 pytestmark = pytest.mark.real_server
@@ -66,8 +67,8 @@ def pysnmp_agent() -> Iterator[int]:
 
 def _await_discovery(port: int) -> None:
     empty = Engine(b"", 0, 0, 0.0)
-    body = _scoped(b"", "", ber.pdu_template(ber.GET, []).with_id(ber.FIRST_ID))
-    question = _message(ber.FIRST_ID, 4, _parameters(empty, b"", 0, b"", b"")[0], body)
+    body = scoped_pdu(b"", "", ber.pdu_template(ber.GET, []).with_id(ber.FIRST_ID))
+    question = whole_message(ber.FIRST_ID, 4, security_parameters(empty, b"", 0, b"", b"")[0], body)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         sock.settimeout(0.2)
         sock.connect(("127.0.0.1", port))
