@@ -175,7 +175,12 @@ class Assembly:
         }
         for card in self._configuration.cards.values():
             self.recorder.pollers[card.id] = Poller(
-                card.id, readers[card.id], cadence_of(card), self._clock, answers
+                card.id,
+                readers[card.id],
+                cadence_of(card),
+                self._clock,
+                answers,
+                group=self._estate.units[self._estate.cards[card.id].covers[0]].system,
             )
         await self._listen(stack)
         self._present.figures = {name: p.figures for name, p in self.recorder.pollers.items()}

@@ -11,6 +11,7 @@ import heapq
 import itertools
 import secrets
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
@@ -32,6 +33,10 @@ class Clock(Protocol):
 
     async def sleep_until(self, monotonic_s: float) -> None:
         """Return once `monotonic_s` is reached; at once (after one pass of the loop) if it is past."""
+        ...
+
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        """Have `wake` called on the event loop once `monotonic_s` is reached; return what calls it off."""
         ...
 
 
@@ -63,6 +68,11 @@ class SystemClock:
         """Sleep on the event loop until then."""
         await asyncio.sleep(max(0.0, monotonic_s - time.monotonic()))
 
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        """Have the event loop call then."""
+        loop = asyncio.get_running_loop()
+        return loop.call_later(max(0.0, monotonic_s - time.monotonic()), wake).cancel
+
 
 class ScaledClock:
     """A clock that runs `speed` times as fast as the machine's, from `start` on.
@@ -89,6 +99,11 @@ class ScaledClock:
         """Sleep until the scaled seconds are reached."""
         await asyncio.sleep(max(0.0, monotonic_s - self.monotonic_s()) / self._speed)
 
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        """Have the event loop call when the scaled seconds are reached."""
+        left_s = max(0.0, monotonic_s - self.monotonic_s()) / self._speed
+        return asyncio.get_running_loop().call_later(left_s, wake).cancel
+
 
 class TurnedClock:
     """A clock that stands still until `advance` turns it; sleepers wake in the order of their time."""
@@ -98,7 +113,7 @@ class TurnedClock:
         self._start = start
         self._monotonic_s = 0.0
         self._order = itertools.count()
-        self._sleepers: list[tuple[float, int, asyncio.Event]] = []
+        self._sleepers: list[tuple[float, int, list[Callable[[], object]]]] = []
 
     def now(self) -> datetime:
         """Return the time of day it was turned to, UTC."""
@@ -114,8 +129,14 @@ class TurnedClock:
             await asyncio.sleep(0)
             return
         woken = asyncio.Event()
-        heapq.heappush(self._sleepers, (monotonic_s, next(self._order), woken))
+        self.call_at(monotonic_s, woken.set)
         await woken.wait()
+
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        """Call when somebody turns the clock that far; what is past already, at the next turn of it."""
+        called = [wake]
+        heapq.heappush(self._sleepers, (max(monotonic_s, self._monotonic_s), next(self._order), called))
+        return called.clear
 
     async def advance(self, seconds: float, settle_s: float = 0.0) -> None:
         """Turn the clock on, waking each sleeper at its own time and letting it run.
@@ -123,9 +144,13 @@ class TurnedClock:
         `settle_s` is real time given to sockets after each waking.
         """
         target_s = self._monotonic_s + seconds
+        await self._settle(0.0)  # whoever was woken by something else than time may want to sleep anew first
         while self._sleepers and self._sleepers[0][0] <= target_s:
-            self._monotonic_s, _, woken = heapq.heappop(self._sleepers)
-            woken.set()
+            at_s, _, called = heapq.heappop(self._sleepers)
+            if not called:
+                continue
+            self._monotonic_s = at_s
+            called[0]()
             await self._settle(settle_s)
         self._monotonic_s = target_s
         await self._settle(settle_s)

@@ -1,4 +1,4 @@
-"""Keeps one card being read: on its grid, within its deadline, its surprises kept to itself.
+"""Keeps one card being read: on its grid, early where somebody asks for it, its surprises kept to itself.
 
 Cancellation passes through; a silent card is an answer like any other; an unexpected fault while reading
 stops at this card and is told as such. What comes goes into one queue, which is bounded, so that a
@@ -19,12 +19,16 @@ from collector.clock import Clock, stamp
 from collector.schedule import (
     LATE_AFTER_S,
     Cadence,
+    Turn,
     after_answer,
+    after_early,
     after_silence,
+    early_s,
     first_turn,
     following,
+    missed,
+    paced,
     parts_due,
-    period_s,
 )
 from collector.snmp.errors import SnmpError
 from collector.snmp.upsmib import Part
@@ -91,63 +95,96 @@ class PollFigures:
 
 
 class Poller:
-    """Reads one card for ever. `urgent` asks for the fast cadence; `poke` for a poll now."""
+    """Reads one card for ever. `urgent` asks for the fast cadence; `poke` for a poll before it is due.
 
-    def __init__(
-        self, card: str, reader: ReadsCard, cadence: Cadence, clock: Clock, out: asyncio.Queue[Answer]
+    Cards of one `group` (the units of a system) are due at the same moments.
+    """
+
+    def __init__(  # noqa: PLR0917 - a card, what reads it, how often, by what clock, whereto
+        self,
+        card: str,
+        reader: ReadsCard,
+        cadence: Cadence,
+        clock: Clock,
+        out: asyncio.Queue[Answer],
+        group: str | None = None,
     ) -> None:
         self.card = card
         self.cadence = cadence
-        self.urgent = False
         self.figures = PollFigures()
+        self._group = group or card
         self._reader = reader
         self._clock = clock
         self._out = out
-        self._poked = asyncio.Event()
+        self._urgent = False
+        self._poked = False
+        self._waking: asyncio.Future[None] | None = None
         self._surprised = False
 
+    @property
+    def urgent(self) -> bool:
+        """Return whether the fast cadence is wanted."""
+        return self._urgent
+
+    @urgent.setter
+    def urgent(self, wanted: bool) -> None:
+        self._urgent = wanted
+        self._wake()
+
     def poke(self) -> None:
-        """Ask for a poll at once, whatever the schedule says."""
-        self._poked.set()
+        """Ask for a poll at once, or as soon as the polls asked for before allow it; no due time moves for it."""
+        self._poked = True
+        self._wake()
 
     @property
     def period_s(self) -> float:
         """Return the cadence in force, in s."""
-        return self.cadence.on_battery_every_s if self.urgent else self.cadence.every_s
+        return self.cadence.period_s(urgent=self._urgent)
 
     async def run(self) -> None:
         """Poll until cancelled."""
-        turn = first_turn(self.card, self.cadence, self._clock.monotonic_s())
+        turn = first_turn(self._group, self.cadence, self._clock.monotonic_s())
         while True:
-            poked = await self._wait_until(turn.due_s)
+            turn, early = await self._until_due(turn)
             started_s = self._clock.monotonic_s()
-            late_s = 0.0 if poked else max(0.0, started_s - turn.due_s)
+            late_s = 0.0 if early else started_s - turn.due_s
+            self.figures.missed += missed(turn, self.cadence, started_s)
             parts = parts_due(turn, self.cadence, started_s)
-            answer = await self._poll(parts, late_s, period_s(turn, self.cadence, self.card))
+            answer = await self._poll(parts, late_s)
             self._count(answer)
-            await self._out.put(answer)
-            if answer.wire is None:
-                turn = after_silence(turn, urgent=self.urgent)
-            else:
-                turn = after_answer(turn, parts, urgent=self.urgent, read_s=started_s)
-            turn, missed = following(turn, self.cadence, self.card, self._clock.monotonic_s())
-            self.figures.missed += missed
+            turn = after_silence(turn) if answer.wire is None else after_answer(turn, parts, started_s)
+            turn = following(turn, self.cadence, answer.stamp.monotonic_s)
+            await self._out.put(answer)  # where it waits for room, the next poll is late, and counts as that
 
-    async def _wait_until(self, due_s: float) -> bool:
-        """Wait for the due time or a poke; return whether it was a poke."""
-        sleeping = asyncio.ensure_future(self._clock.sleep_until(due_s))
-        poked = asyncio.ensure_future(self._poked.wait())
+    async def _until_due(self, turn: Turn) -> tuple[Turn, bool]:
+        """Wait until a poll is due, or may come early; return the turn at the pace now wanted, and whether it is early."""
+        while True:
+            now_s = self._clock.monotonic_s()
+            turn = paced(turn, self.cadence, now_s, urgent=self._urgent)
+            next_s = min(turn.due_s, early_s(turn)) if self._poked else turn.due_s
+            if now_s < next_s:
+                await self._woken(next_s)
+                continue
+            self._poked = False
+            early = now_s < turn.due_s
+            return after_early(turn, now_s) if early else turn, early
+
+    async def _woken(self, at_s: float) -> None:
+        """Wait for a moment, or until the pace changes or somebody asks for a poll."""
+        self._waking = asyncio.get_running_loop().create_future()
+        call_off = self._clock.call_at(at_s, self._wake)
         try:
-            await asyncio.wait({sleeping, poked}, return_when=asyncio.FIRST_COMPLETED)
+            await self._waking
         finally:
-            for waiting in (sleeping, poked):
-                waiting.cancel()
-        was_poked = self._poked.is_set()
-        self._poked.clear()
-        return was_poked
+            call_off()
+            self._waking = None
 
-    async def _poll(self, parts: frozenset[Part], late_s: float, period: float) -> Answer:
-        started_s = self._clock.monotonic_s()
+    def _wake(self) -> None:
+        if self._waking is not None and not self._waking.done():
+            self._waking.set_result(None)
+
+    async def _poll(self, parts: frozenset[Part], late_s: float) -> Answer:
+        started_s, period_s = self._clock.monotonic_s(), self.period_s
         wire, silence, fault = None, None, None
         try:
             async with asyncio.timeout(LONGEST_READ_S):
@@ -160,7 +197,7 @@ class Poller:
         except Exception as error:  # noqa: BLE001 - the boundary: one card's surprise must not blind the site
             fault = self._told(error)
         took_s = self._clock.monotonic_s() - started_s
-        return Answer(self.card, stamp(self._clock), period, late_s, took_s, wire, silence, fault)
+        return Answer(self.card, stamp(self._clock), period_s, late_s, took_s, wire, silence, fault)
 
     def _told(self, error: Exception) -> str:
         """Return a surprise as a sentence of a bounded length.

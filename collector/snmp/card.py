@@ -17,7 +17,7 @@ from collector.snmp import ber
 from collector.snmp.capability import Capability, from_answers, from_walk
 from collector.snmp.client import Client, CommunitySecurity, Patience, Security, walk
 from collector.snmp.credentials import Community, Credentials
-from collector.snmp.errors import CardRefused, NoReply
+from collector.snmp.errors import CardRefused, HostUnreachable, NoReply, PortClosed
 from collector.snmp.transport import Transport
 from collector.snmp.upsmib import (
     ALARM_DESCR,
@@ -39,6 +39,8 @@ _GROW_BY: Final = 4
 _REDISCOVER_S: Final = 20 * 3600.0
 _MOST_ALARMS: Final = 64
 _SIZE_ERRORS: Final = frozenset({ber.TOO_BIG})
+KNOCK_AFTER: Final = 2
+"""Reads without an answer, after which a card is asked one small question, once, before it is read."""
 
 
 Plan = dict[str, tuple[str, MibObject | None, int]]
@@ -74,6 +76,7 @@ class CardReader:
     _too_large: int = LARGEST_SIZE + 1
     _successes: int = 0
     _silent_reads: int = 0
+    _unanswered: int = 0
     _alarm_rows: int = 0
     _discovered_s: float = 0.0
     _planned_for: Capability | None = None
@@ -101,7 +104,22 @@ class CardReader:
         )
 
     async def read(self, parts: frozenset[Part]) -> CardRead:
-        """Read some parts. Raises SnmpError (NoReply, PortClosed, HostUnreachable, SecurityFailure, CardRefused)."""
+        """Read some parts. Raises SnmpError (NoReply, PortClosed, HostUnreachable, SecurityFailure, CardRefused).
+
+        A card that did not answer lately is not pressed with all that is asked of it, and is not waited for long:
+        it is asked for its uptime, once, and read when it says so. So it may be asked as often as one that answers.
+        """
+        try:
+            if self._unanswered >= KNOCK_AFTER:
+                await self.client.ask(ber.GET, [SYS_UP_TIME], once=True)
+            found = await self._read(parts)
+        except (NoReply, PortClosed, HostUnreachable):
+            self._unanswered += 1
+            raise
+        self._unanswered = 0
+        return found
+
+    async def _read(self, parts: frozenset[Part]) -> CardRead:
         loop = asyncio.get_running_loop()
         started_s = loop.time()
         before = self._counts()

@@ -81,8 +81,10 @@ class Client:
     _next_id: int = field(default_factory=lambda: random.SystemRandom().randint(ber.FIRST_ID, ber.LAST_ID))
     _requests: dict[tuple[int, tuple[str, ...], int, int], Template] = field(default_factory=dict)
 
-    async def ask(self, kind: int, oids: Sequence[str], first: int = 0, second: int = 0) -> Pdu:
-        """Return the response PDU whatever its error status.
+    async def ask(
+        self, kind: int, oids: Sequence[str], first: int = 0, second: int = 0, *, once: bool = False
+    ) -> Pdu:
+        """Return the response PDU whatever its error status; `once`: without a second try.
 
         Raises NoReply after the last try, PortClosed, HostUnreachable, or of SNMPv3 a SecurityFailure.
         """
@@ -95,7 +97,7 @@ class Client:
         if self.peer is None:
             self.peer = await resolve(self.host, self.port)
         message_id = self._take_id()
-        for left in range(self.patience.retries, -1, -1):
+        for left in range(0 if once else self.patience.retries, -1, -1):
             try:
                 return await self.security.exchange(pdu, message_id, self._send)
             except NoReply:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -68,6 +68,9 @@ class Turned:
 
     async def sleep_until(self, monotonic_s: float) -> None:
         raise AssertionError(f"nothing sleeps here until {monotonic_s}")
+
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        raise AssertionError(f"nothing calls {wake} here at {monotonic_s}")
 
     def restart(self) -> None:
         self.run += 1

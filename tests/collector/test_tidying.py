@@ -1,6 +1,7 @@
 """The history is folded while the service runs, and trouble with it is said, not fatal."""
 
 import asyncio
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -41,6 +42,9 @@ class Turned:
         if len(self.slept) > self.waits:
             raise asyncio.CancelledError
         await asyncio.sleep(0)
+
+    def call_at(self, monotonic_s: float, wake: Callable[[], object]) -> Callable[[], object]:
+        raise AssertionError(f"nothing calls {wake} here at {monotonic_s}")
 
 
 def tidying_of(history: HistoryStore, ledger: Ledger, clock: Turned) -> Tidying:

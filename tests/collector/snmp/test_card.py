@@ -7,7 +7,7 @@ import pytest
 from collector.simulation.agent import Agent, AgentHost, Faults, Typed
 from collector.snmp import ber
 from collector.snmp.capability import line_numbers
-from collector.snmp.card import CardReader
+from collector.snmp.card import KNOCK_AFTER, CardReader
 from collector.snmp.client import Patience
 from collector.snmp.credentials import Community, Version
 from collector.snmp.decode import decode
@@ -127,6 +127,26 @@ async def test_a_dead_card_is_one_error_and_its_request_size_is_not_blamed() -> 
             with pytest.raises(NoReply):
                 await reader.read(LIVE)
         assert reader.size == size
+
+
+async def test_a_card_that_stays_dead_is_asked_one_small_question_a_read_and_read_whole_once_it_answers() -> (
+    None
+):
+    async with AgentHost() as host, Transport() as transport:
+        agent = Agent(lambda: served(GOOD))
+        reader = CardReader.of(transport, *await host.serve(agent), Community(b"public"), QUICK)
+        await reader.read(ALL)
+        agent.faults.hang = True
+        for _ in range(KNOCK_AFTER):
+            with pytest.raises(NoReply):
+                await reader.read(ALL)
+        before = agent.requests
+        for _ in range(3):
+            with pytest.raises(NoReply):
+                await reader.read(ALL)
+        assert agent.requests - before == 3
+        agent.faults.hang = False
+        assert (await reader.read(ALL)).values == _expected()
 
 
 async def test_lost_replies_are_asked_for_again() -> None:

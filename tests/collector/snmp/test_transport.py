@@ -2,6 +2,8 @@
 
 import asyncio
 import socket
+import time
+from contextlib import ExitStack
 
 import pytest
 
@@ -48,6 +50,30 @@ async def test_a_hung_card_costs_its_deadline_and_nobody_else() -> None:
         assert not waiting.done()
         with pytest.raises(NoReply, match=r"within 0\.3 s"):
             await waiting
+
+
+async def test_replies_that_came_in_time_are_no_silence_though_the_machine_was_too_busy_to_look() -> None:
+    deadline_s = 0.4
+    async with Transport() as transport:
+        with ExitStack() as stack:
+            cards = [
+                stack.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) for _ in range(150)
+            ]
+            for card in cards:
+                card.bind(("127.0.0.1", 0))
+                card.settimeout(5.0)
+            asked = [
+                asyncio.create_task(_ask(transport, card.getsockname(), ber.FIRST_ID, deadline_s))
+                for card in cards
+            ]
+            await asyncio.sleep(0.05)
+            for number, card in enumerate(cards):
+                request, asker = card.recvfrom(2000)
+                varbind = ber.encode_varbind(UPTIME, ber.TIME_TICKS, number)
+                pdu = ber.encode_response_pdu(ber.reply_id(request), [varbind])
+                card.sendto(ber.encode_message(ber.VERSION_2C, b"public", pdu), asker)
+            time.sleep(2 * deadline_s)  # noqa: ASYNC251 - the event loop is kept busy past every deadline
+            assert await asyncio.gather(*asked) == list(range(150))
 
 
 async def test_a_closed_port_is_known_at_once_and_blamed_on_the_right_card() -> None:
