@@ -16,7 +16,7 @@ from rules.autonomy import HoldUpJudgement, HoldUpTask, unfit_units, unknown_hol
 from rules.estate import Bank, Estate, Unit, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.pairing import PartnerLoad, takes_partner
-from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together
+from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together, vouched
 from rules.peaks import NO_PEAKS, Peaks
 from rules.reading import OutputSource, Reading, Silence, Stamp
 from rules.redundancy import redundancy
@@ -131,7 +131,7 @@ def unit_views(view: SystemView) -> tuple[UnitView, ...]:
                 isolated=unit.id in view.isolated,
             )
         )
-    return tuple(seen)
+    return vouched(seen)
 
 
 def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
@@ -204,7 +204,7 @@ def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
     fed = {unit for bank in banks for unit in bank.feeds}
     missing += [f"No bank is declared behind unit {unit}." for unit in names - fed]
     lines = seen.parallel.load.lines
-    notes = []
+    notes = [*seen.parallel.idle.values(), *seen.parallel.notes]
     if any(line.apparent_va is None for line in lines):
         notes.append("Volt-amperes are not known on every line: overload is judged in watts alone.")
     if any(doing[unit] is Standing.RESTING for unit in names):

@@ -54,7 +54,9 @@ def takes_partner(
         for item in parallel.units
         if item.standing in WHY_NO_SPARE
     ]
+    reasons += [f"It is not counted on: {why}" for why in parallel.idle.values()]
     reasons += [f"Unit {unit} is not counted on: {why}" for unit, why in unfit.items()]
+    reasons += parallel.notes
     if other.load is None:
         return _open(other, parallel, [*reasons, f"{other.name} has not been read since the start."])
     unseen = [u for u in parallel.with_standing(MERELY_UNSEEN) if u not in unfit]

@@ -9,11 +9,12 @@ Terms: IEC 62040-3 (parallel redundant UPS).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
 
 from rules.estate import Card, CardReports, FittedUnit, NormalMode, Unit
+from rules.peers import UnitLoad, filled, idle_units, idle_words, left_out_words, still_carries
 from rules.reading import OutputSource, Reading, Silence
 from rules.verdicts import LineLoad, Load, Standing, UnitStanding
 
@@ -29,8 +30,24 @@ FEEDING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY, Standing.RES
 OUT: Final = frozenset({Standing.OFF, Standing.ISOLATED})
 """Standings in which a unit is known to carry nothing."""
 
+_CARRYING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY})
+_SAYS_WHY: Final = frozenset(
+    {
+        "upsAlarmOutputOffAsRequested",
+        "upsAlarmUpsOffAsRequested",
+        "upsAlarmUpsOutputOff",
+        "upsAlarmUpsSystemOff",
+        "upsAlarmOnBypass",
+    }
+)
+"""Alarms of RFC 1628 that say why a unit carries nothing."""
+DEAD_OUTPUT_V: Final = 50.0
+
 MERELY_UNSEEN: Final = frozenset({Standing.SILENT, Standing.UNKNOWN})
 """Standings that say nothing about the unit, only about what is known of it."""
+
+VOUCHED_TIMES: Final = 2.0
+"""How much longer a reading counts while the peers show that its unit still carries as it says."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +55,8 @@ class UnitView:
     """One position as it is seen now.
 
     `reading` is the last good one, whatever its age; `age_s` its age, None without a reading. It
-    counts as evidence up to `stale_after_s`. `isolated` says that planned work has this unit out.
+    counts as evidence up to `stale_after_s`, and for twice as long where `vouched`: where its peers show that
+    it still carries. `isolated` says that planned work has this unit out.
     """
 
     unit: Unit
@@ -49,11 +67,18 @@ class UnitView:
     age_s: float | None
     stale_after_s: float
     isolated: bool = False
+    vouched: bool = False
+
+    @property
+    def late(self) -> bool:
+        """Return whether the last reading is older than it may be by itself."""
+        return self.age_s is not None and self.age_s > self.stale_after_s
 
     @property
     def fresh(self) -> bool:
         """Return whether the last reading is young enough to count."""
-        return self.reading is not None and self.age_s is not None and self.age_s <= self.stale_after_s
+        limit_s = self.stale_after_s * (VOUCHED_TIMES if self.vouched else 1.0)
+        return self.reading is not None and self.age_s is not None and self.age_s <= limit_s
 
     @property
     def shared_card(self) -> bool:
@@ -71,14 +96,6 @@ class UnitView:
     def line_rating_va(self) -> float | None:
         """Return the apparent power that one output line of this unit is rated for, in VA."""
         return None if self.fitted is None else self.fitted.rating_va / self.unit.output_lines
-
-
-@dataclass(frozen=True, slots=True)
-class UnitLoad:
-    """What one unit carries, by board line; None where it is not known."""
-
-    power_w: Mapping[int, float | None]
-    apparent_va: Mapping[int, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +119,8 @@ class Parallel:
 
     `phase_imbalance_fraction`: largest deviation of a board line's power from the mean of the lines,
     over that mean; None for one line, no load or too little known. `cannot_tell` holds the reasons why
-    something could not be told.
+    something could not be told, `notes` what was reckoned from the units beside one, `idle` the units that are
+    not seen carrying, each with the sentence that says so, `left_out` the same of those whose cards leave figures out.
     """
 
     load: Load
@@ -111,6 +129,9 @@ class Parallel:
     phase_imbalance_fraction: float | None
     cannot_tell: tuple[str, ...]
     as_of: datetime | None
+    notes: tuple[str, ...] = ()
+    idle: Mapping[str, str] = field(default_factory=dict)
+    left_out: Mapping[str, str] = field(default_factory=dict)
 
     def standing_of(self, unit: str) -> Standing:
         """Return what a unit is doing."""
@@ -159,20 +180,40 @@ def _carries(view: UnitView) -> bool:
 def unit_load(view: UnitView, doing: Standing) -> UnitLoad:
     """Return what a unit carries, by board line."""
     lines = view.unit.line_order[: view.unit.output_lines]
+    rated_w, rated_va = view.line_rating_w, view.line_rating_va
     if doing in OUT and not (view.fresh and view.reading is not None and view.reading.output.lines):
         nothing: Mapping[int, float | None] = dict.fromkeys(lines, 0.0)
-        return UnitLoad(nothing, nothing)
+        return UnitLoad(nothing, nothing, rated_w, rated_va)
     if not view.fresh or view.reading is None:
         unknown: Mapping[int, float | None] = dict.fromkeys(lines)
-        return UnitLoad(unknown, unknown)
+        return UnitLoad(unknown, unknown, rated_w, rated_va)
     read = {item.line: item for item in view.reading.output.lines}
     power: dict[int, float | None] = {}
     apparent: dict[int, float | None] = {}
+    unsaid = 0.0 if doing in OUT else None  # a unit that is off and leaves its power out carries none
     for own_line, board_line in enumerate(lines, start=1):
         item = read.get(own_line)
-        power[board_line] = None if item is None else item.power_w
-        apparent[board_line] = None if item is None else item.apparent_va
-    return UnitLoad(power, apparent)
+        power[board_line] = unsaid if item is None or item.power_w is None else item.power_w
+        apparent[board_line] = unsaid if item is None or item.apparent_va is None else item.apparent_va
+    return UnitLoad(power, apparent, rated_w, rated_va)
+
+
+def vouched(views: Sequence[UnitView]) -> tuple[UnitView, ...]:
+    """Return the units, those vouched for whose cards are silent while their peers show that they still carry."""
+    fresh = [v for v in views if v.fresh and not v.shared_card and not v.isolated]
+    return tuple(
+        replace(v, vouched=_vouched_for(replace(v, vouched=True), fresh)) if v.late else v for v in views
+    )
+
+
+def _vouched_for(view: UnitView, fresh: Sequence[UnitView]) -> bool:
+    if not view.fresh or view.reading is None or view.shared_card or view.isolated:
+        return False
+    doing = standing(view)
+    beside = [(v, standing(v)) for v in fresh]
+    peers = [unit_load(v, what) for v, what in beside if what is doing]
+    alike = doing in _CARRYING and all(what is doing for _, what in beside if what in _CARRYING)
+    return alike and still_carries(unit_load(view, doing), peers)
 
 
 def _sum(values: Sequence[float | None]) -> float | None:
@@ -181,7 +222,7 @@ def _sum(values: Sequence[float | None]) -> float | None:
 
 
 def _group_loads(
-    views: Sequence[UnitView], doing: Mapping[str, Standing]
+    views: Sequence[UnitView], doing: Mapping[str, Standing], own: Mapping[str, UnitLoad]
 ) -> tuple[list[UnitLoad], list[str]]:
     """Return loads to add up, each card counted once, and why some cannot be known."""
     loads: list[UnitLoad] = []
@@ -189,7 +230,7 @@ def _group_loads(
     seen: set[str] = set()
     for view in views:
         if not view.shared_card or view.card is None:
-            loads.append(unit_load(view, doing[view.unit.id]))
+            loads.append(own[view.unit.id])
             continue
         if view.card.id in seen:
             continue
@@ -219,6 +260,8 @@ def board_load(loads: Sequence[UnitLoad]) -> Load:
             line,
             _sum([item.power_w[line] for item in loads if line in item.power_w]),
             _sum([item.apparent_va[line] for item in loads if line in item.apparent_va]),
+            sum(item.doubt_w.get(line, 0.0) for item in loads),
+            sum(item.doubt_va.get(line, 0.0) for item in loads),
         )
         for line in numbers
     )
@@ -236,18 +279,21 @@ def phase_imbalance(load: Load) -> float | None:
 
 
 def shares(
-    views: Sequence[UnitView], doing: Mapping[str, Standing], total_w: float | None
+    views: Sequence[UnitView],
+    doing: Mapping[str, Standing],
+    loads: Mapping[str, UnitLoad],
+    total_w: float | None,
 ) -> tuple[Share, ...]:
     """Return each unit's share of the load, against its rating and against its equals."""
     power: dict[str, float | None] = {}
     of_rating: dict[str, float] = {}
     for view in views:
         unit = view.unit.id
-        known = None if view.shared_card else _sum(list(unit_load(view, doing[unit]).power_w.values()))
+        known = loads[unit].total_w if unit in loads else None
         power[unit] = known
         if known is not None and view.fitted is not None and view.fitted.rating_w > 0.0:
             of_rating[unit] = known / view.fitted.rating_w
-    carrying = [of_rating[u] for u in of_rating if doing[u] in {Standing.CARRYING, Standing.ON_BATTERY}]
+    carrying = [of_rating[u] for u in of_rating if doing[u] in _CARRYING]
     mean = sum(carrying) / len(carrying) if carrying else 0.0
     telling = len(carrying) > 1 and mean >= ENOUGH_LOAD_TO_JUDGE_SHARE
     return tuple(
@@ -255,9 +301,7 @@ def shares(
             unit,
             None if watts is None or not total_w else watts / total_w,
             of_rating.get(unit),
-            of_rating[unit] - mean
-            if telling and unit in of_rating and doing[unit] in {Standing.CARRYING, Standing.ON_BATTERY}
-            else None,
+            of_rating[unit] - mean if telling and unit in of_rating and doing[unit] in _CARRYING else None,
         )
         for unit, watts in power.items()
     )
@@ -266,9 +310,19 @@ def shares(
 def together(views: Sequence[UnitView]) -> Parallel:
     """Return a system's units taken together: load by board line, standings, shares, balance."""
     doing = {view.unit.id: standing(view) for view in views}
-    loads, why = _group_loads(views, doing)
+    own = {v.unit.id: unit_load(v, doing[v.unit.id]) for v in views if not v.shared_card}
+    beside = {unit: load for unit, load in own.items() if doing[unit] in _CARRYING}
+    idle = idle_units(beside)
+    doing |= dict.fromkeys(idle, Standing.IDLE)
+    carried = filled({unit: load for unit, load in beside.items() if unit not in idle})
+    own |= carried
+    loads, why = _group_loads(views, doing, own)
     load = board_load(loads)
-    parts = shares(views, doing, load.power_w)
+    parts = shares(views, doing, own, load.power_w)
+    answer = {v.unit.id for v in views if v.fresh and v.reading is not None}
+    left_out = {u: left_out_words(u, item) for u, item in own.items() if item.left_out and u in answer}
+    notes = [text for unit, text in left_out.items() if own[unit].total_w is not None]
+    why += [text for unit, text in left_out.items() if own[unit].total_w is None]
     why += [
         f"Unit {view.unit.id} has not answered for {view.age_s:.0f} s."
         if view.age_s is not None
@@ -276,8 +330,15 @@ def together(views: Sequence[UnitView]) -> Parallel:
         for view in views
         if doing[view.unit.id] is Standing.SILENT
     ]
+    notes += [
+        f"Unit {v.unit.id} has not answered for {v.age_s:.0f} s; its peers carry no more than their part, so it still "
+        "carries its own."
+        for v in views
+        if v.late and v.vouched and v.fresh
+    ]
     fresh = [view.reading.stamp.at for view in views if view.fresh and view.reading is not None]
     fraction = {share.unit: share.of_system_fraction for share in parts}
+    peers = {unit: item.total_w for unit, item in carried.items() if item.total_w is not None}
     return Parallel(
         load=load,
         units=tuple(
@@ -293,4 +354,29 @@ def together(views: Sequence[UnitView]) -> Parallel:
         phase_imbalance_fraction=phase_imbalance(load),
         cannot_tell=tuple(why),
         as_of=min(fresh) if fresh else None,
+        notes=tuple(notes),
+        idle={
+            v.unit.id: idle_words(v.unit.id, idle[v.unit.id], peers, _hints(v))
+            for v in views
+            if v.unit.id in idle
+        },
+        left_out=left_out,
     )
+
+
+def _hints(view: UnitView) -> list[str]:
+    """Return what the card of a unit that is not seen carrying says of why."""
+    reading = view.reading
+    if reading is None:
+        return []
+    said = [name for name in reading.card_alarms or () if name in _SAYS_WHY]
+    hints = [f"Its card says {', '.join(said)}."] if said else []
+    volts = [line.voltage_v for line in reading.output.lines if line.voltage_v is not None]
+    if volts and max(volts) < DEAD_OUTPUT_V:
+        hints.append("It has no voltage at its output.")
+    elif volts:
+        hints.append(f"It reads {max(volts):.0f} V at its output.")
+    by_bypass = sum(line.power_w or 0.0 for line in reading.bypass.lines) if reading.bypass else 0.0
+    if by_bypass > 0.0:
+        hints.append(f"{by_bypass / 1e3:.1f} kW go by its bypass.")
+    return hints

@@ -2,8 +2,9 @@
 
 IEC 62040-3: redundant if, on each line, the load is within what remains when `spare_units` units are
 gone. The 30-day peak decides, not the moment. Which units are taken away is the worst choice for each
-line and limit, so units of unequal rating are covered. A unit in bypass, off, isolated or with a bank
-that cannot carry its share is no spare; one that is merely silent leaves the question open.
+line and limit, so units of unequal rating are covered. A unit in bypass, off, isolated, not seen carrying
+while its peers carry, or with a bank that cannot carry its share is no spare; one that is merely silent leaves
+the question open. A load known to bounds alone passes by the upper one and fails by the lower one.
 """
 
 from __future__ import annotations
@@ -114,6 +115,7 @@ def redundancy(
         for item in parallel.units
         if item.standing in WHY_NO_SPARE
     ]
+    reasons += [f"It is no spare: {why}" for why in parallel.idle.values()]
     reasons += [f"Unit {unit} is no spare: {why}" for unit, why in unfit.items()]
     unseen = parallel.with_standing(MERELY_UNSEEN)
     able = [unit for unit in parallel.with_standing(FEEDING) if unit not in unfit]
@@ -124,7 +126,7 @@ def redundancy(
         return _cannot_tell(parallel, peaks, {}, [*reasons, f"The rating of unit {nameless} is not known."])
     limits = limits_with_spares_gone(views, able, spare_units)
     basis, asked, note = load_to_judge_by(parallel.load, peaks)
-    reasons += note
+    reasons += [*note, *parallel.notes]
     if unseen:
         best = limits_with_spares_gone(views, hopeful, spare_units)
         reasons += list(parallel.cannot_tell)
@@ -141,6 +143,9 @@ def redundancy(
         )
     ranked = margins(loads, limits)
     tight = ranked[0]
+    if tight.left_fraction < 0.0 and _fits_by_the_lower_bound(parallel.load, peaks, limits):
+        why = "By the upper bound of what is reckoned it would not be enough, by the lower one it would."
+        return _cannot_tell(parallel, peaks, limits, [why, *reasons], basis)
     verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
     return Redundancy(
         verdict=verdict,
@@ -168,8 +173,25 @@ def daily_margins(
     return tuple(found)
 
 
-def _now(load: Load) -> dict[int, tuple[float, float] | None]:
-    return {line.line: _pair(line.power_w, line.apparent_va) for line in load.lines}
+def _fits_by_the_lower_bound(load: Load, peaks: Peaks, limits: Mapping[int, tuple[float, float]]) -> bool:
+    """Return whether a load of which part was reckoned fits where it lies at its lower bounds."""
+    if not any(line.doubt_w or line.doubt_va for line in load.lines):
+        return False
+    lowest = load_to_judge_by(load, peaks, doubts=-1.0)[1]
+    return (
+        margins({n: pair for n, pair in lowest.items() if pair is not None}, limits)[0].left_fraction >= 0.0
+    )
+
+
+def _now(load: Load, doubts: float = 0.0) -> dict[int, tuple[float, float] | None]:
+    """Return the load by line; `doubts` 1 gives its upper bounds where part of it was reckoned, -1 its lower ones."""
+    return {
+        line.line: _pair(
+            None if line.power_w is None else line.power_w + doubts * line.doubt_w,
+            None if line.apparent_va is None else line.apparent_va + doubts * line.doubt_va,
+        )
+        for line in load.lines
+    }
 
 
 def _pair(watts: float | None, volt_amperes: float | None) -> tuple[float, float] | None:
@@ -177,10 +199,13 @@ def _pair(watts: float | None, volt_amperes: float | None) -> tuple[float, float
 
 
 def load_to_judge_by(
-    load: Load, peaks: Peaks
+    load: Load, peaks: Peaks, *, doubts: float = 1.0
 ) -> tuple[LoadBasis, dict[int, tuple[float, float] | None], list[str]]:
-    """Return the load to judge by: the higher of the recorded peak and now, and what it rests on."""
-    now = _now(load)
+    """Return the load to judge by: the higher of the recorded peak and now, and what it rests on.
+
+    Now is taken at its upper bounds where part of it was reckoned; `doubts` -1: at its lower ones.
+    """
+    now = _now(load, doubts)
     asked: dict[int, tuple[float, float] | None] = {}
     for line, present in now.items():
         recorded = peaks.of(line)

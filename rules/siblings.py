@@ -62,6 +62,8 @@ def compare(
     able = [v for v in views if v.fresh and v.reading is not None and not v.shared_card]
     sharing = [v for v in able if v.reading is not None and _shares(v.reading)]
     found = [*_sharing(sharing, parallel, told), *_phases(system, parallel, told)]
+    found += [Finding(Kind.IDLE, unit, why) for unit, why in parallel.idle.items()]
+    found += [Finding(Kind.LEFT_OUT, unit, why) for unit, why in parallel.left_out.items()]
     if len(able) > 1:
         found += _circulating(sharing, parallel, told)
         found += _electrical(able, parallel, told)

@@ -38,11 +38,15 @@ class EndedBy(StrEnum):
 
 
 class Standing(StrEnum):
-    """What a unit is doing for its system at this moment."""
+    """What a unit is doing for its system at this moment.
+
+    Idle: on inverter by its card's word, but not seen carrying while its peers carry.
+    """
 
     CARRYING = "carrying"
     ON_BATTERY = "on_battery"
     RESTING = "resting"
+    IDLE = "idle"
     BYPASS = "bypass"
     OFF = "off"
     ISOLATED = "isolated"
@@ -113,11 +117,17 @@ class HoldUps:
 
 @dataclass(frozen=True, slots=True)
 class LineLoad:
-    """The load of one board line."""
+    """The load of one board line.
+
+    `doubt_w`, `doubt_va`: how far off it may be, either way, where part of it is not a card's own figure but was
+    reckoned from the units beside it.
+    """
 
     line: int
     power_w: float | None
     apparent_va: float | None
+    doubt_w: float = 0.0
+    doubt_va: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +282,8 @@ class FindingKind(StrEnum):
     SHARE_REAL = "share_real"
     SHARE_REACTIVE = "share_reactive"
     CIRCULATING = "circulating"
+    IDLE = "idle"
+    LEFT_OUT = "left_out"
     PHASES = "phases"
     VOLTAGE = "voltage"
     FREQUENCY = "frequency"

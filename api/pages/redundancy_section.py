@@ -24,6 +24,7 @@ STANDS = {
     UnitStands.CARRYING: "carrying",
     UnitStands.ON_BATTERY: "on its bank",
     UnitStands.RESTING: "resting",
+    UnitStands.IDLE: "not seen carrying",
     UnitStands.BYPASS: "on bypass",
     UnitStands.OFF: "off",
     UnitStands.ISOLATED: "isolated",

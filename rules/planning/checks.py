@@ -129,7 +129,9 @@ def others_carry(staying: Sequence[UnitView], seen: Glance) -> Row:
     """Return whether the other units are in normal operation."""
     doing = {v.unit.id: seen.parallel.standing_of(v.unit.id) for v in staying}
     wrong = [
-        f"{unit} is {what.value.replace('_', ' ')}" for unit, what in doing.items() if what not in FEEDING
+        seen.parallel.idle.get(unit, "").rstrip(".") or f"{unit} is {what.value.replace('_', ' ')}"
+        for unit, what in doing.items()
+        if what not in FEEDING
     ]
     wrong += [f"{unit} is on battery" for unit, what in doing.items() if what is Standing.ON_BATTERY]
     if not staying:

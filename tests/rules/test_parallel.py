@@ -36,7 +36,9 @@ def test_the_source_says_what_a_unit_does(source: OutputSource, standing: Standi
 
 
 def test_a_unit_not_heard_for_three_polls_is_silent_and_the_load_is_not_known() -> None:
-    parallel = judged(reading("A1", at_s=-16.0), reading("A2"))
+    alone = together(unit_views(view(estate(1), [reading("A1", at_s=-16.0)])))
+    assert alone.standing_of("A1") is Standing.SILENT
+    parallel = judged(reading("A1", at_s=-31.0), reading("A2"))  # whatever its peer carries
     assert parallel.standing_of("A1") is Standing.SILENT
     assert parallel.load.power_w is None
     assert any("A1" in text for text in parallel.cannot_tell)
@@ -88,8 +90,8 @@ def test_single_phase_units_on_different_lines() -> None:
 
 
 def test_a_value_that_is_not_known_is_not_zero() -> None:
-    broken = reading("A1", (1000.0, 1000.0))  # its third line is missing from the reading
-    load = judged(broken, reading("A2")).load
+    broken = reading("A1", (1000.0, 1000.0))  # its third line is missing, and it has no peer
+    load = together(unit_views(view(estate(1), [broken]))).load
     assert load.power_w is None
     assert [line.power_w is None for line in load.lines] == [False, False, True]
 

@@ -15,6 +15,8 @@ from rules.verdicts import Finding, FindingKind, Standing, SystemState, Verdict
 NOW: Final[Mapping[FindingKind, str]] = {
     FindingKind.SHARE_REACTIVE: "reactive_share",
     FindingKind.CIRCULATING: "circulating_current",
+    FindingKind.IDLE: "not_seen_carrying",
+    FindingKind.LEFT_OUT: "figure_left_out",
     FindingKind.VOLTAGE: "voltage_apart",
     FindingKind.FREQUENCY: "frequency_apart",
     FindingKind.SOURCE: "two_sources",

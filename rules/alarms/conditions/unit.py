@@ -12,6 +12,7 @@ from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.alarms.wording import at_least
 from rules.estate import NormalMode, Unit
+from rules.peers import IDLE_SHARE
 from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
 
 SHARE_JUDGED_ABOVE: Final = 0.15
@@ -162,7 +163,8 @@ def _share(
     else:
         if mine is not None:
             mean = (mine + sum(peers.load_fractions)) / (1 + len(peers.load_fractions))
-            points = 100.0 * abs(mine - mean) if mean >= SHARE_JUDGED_ABOVE else 0.0
+            told_as_idle = mine < IDLE_SHARE * mean
+            points = 100.0 * abs(mine - mean) if mean >= SHARE_JUDGED_ABOVE and not told_as_idle else 0.0
             what = f"{name} carries {100 * mine:.0f} % of its rating, the mean of its system is {100 * mean:.0f} %."
         present = kind.bound.passed(points, was=was(kind.id, ""))
     resting = unit.may_rest and mine is not None and mine < 0.02
