@@ -9,7 +9,10 @@ from collector.clock import Clock, stamp
 from collector.memories import Memories
 from collector.pace import Pace
 from collector.present import Present
-from rules.assess import SystemView
+from rules.alarms.conditions.supply import SupplyLook
+from rules.alarms.scene import Scene
+from rules.alarms.topology import Topology
+from rules.assess import SupplySight, SystemView
 from rules.estate import Estate
 from rules.pairing import PartnerLoad
 from rules.verdicts import Finding
@@ -25,6 +28,7 @@ class Views:
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
         self._estate = estate
+        self._topology = Topology(estate)
         self._clock = clock
         self._present = present
         self._memories = memories
@@ -55,7 +59,19 @@ class Views:
             before=_findings_before(system, state),
             last_call=memories.transfers.found(system),
             told=memories.countdowns.told(system),
+            supply=supply_sight(system, self._topology, state),
+            set_runs=self._set_runs(system, state),
         )
+
+    def _set_runs(self, system: str, state: WatchState) -> bool:
+        """Return whether the site said since the supply was lost that the set runs."""
+        generator = self._estate.generator_of(system)
+        supply = self._estate.systems[system].supply
+        memory = state.supplies.get(supply)
+        word = None if generator is None else self._memories.aftermath.last_word(generator.id)
+        if word is None or memory is None or memory.lost_since is None:
+            return False
+        return word.running and word.at >= memory.lost_since
 
     def _partner(self, system: str) -> PartnerLoad | None:
         """Return what is known of the system whose load this one must be able to take."""
@@ -74,6 +90,17 @@ class Views:
         """
         before = self._present.systems.get(system) or state.systems.get(system)
         return None if before is None or before.on_battery is None else before.on_battery.since
+
+
+def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySight | None:
+    """Return what is seen of a system's supply while one of its units is on battery, else None."""
+    units = topology.units(system)
+    supply = topology.supply(system)
+    if supply is None or not any((m := state.units.get(u)) is not None and m.on_battery for u in units):
+        return None
+    look = SupplyLook.at(Scene(topology, state.units, state.systems), supply)
+    memory = state.supplies.get(supply)
+    return SupplySight(None if memory is None else memory.dead_since, tuple(m.unit for m in look.fed))
 
 
 def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:

@@ -56,6 +56,18 @@ NOT_CHECKED: Final = (
 
 
 @dataclass(frozen=True, slots=True)
+class SupplySight:
+    """What is seen of a lost supply over all its systems.
+
+    `dead_since`: since when no unit of it that can be read was seen fed or with voltage at its input; None while one
+    is. `fed`: its units that are seen fed.
+    """
+
+    dead_since: datetime | None = None
+    fed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class SystemView:
     """Everything a judgement of one system looks at.
 
@@ -66,7 +78,8 @@ class SystemView:
     system whose load this one must be able to take, where one is declared. `before`: what set its units apart
     at the last look. `last_call`: what the last call on its banks showed (`rules.transfers`). `shed`: what to
     shed first, as last reckoned while it is on its banks. `told`: the newest judgement of the hold-up that
-    could tell; once cards fall silent no later one can, and its end is what counts down.
+    could tell; once cards fall silent no later one can, and its end is what counts down. `supply`: what is seen of its
+    supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its set runs.
     """
 
     estate: Estate
@@ -86,6 +99,8 @@ class SystemView:
     last_call: tuple[Finding, ...] = ()
     shed: ShedFirst | None = None
     told: HoldUpJudgement | None = None
+    supply: SupplySight | None = None
+    set_runs: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,7 +335,8 @@ def on_battery(
     """Return since when a system is on its banks and when it ends; None while it is not.
 
     A system last seen on battery and silent since stays on battery: its end is reckoned on from the
-    last judgement that could tell, the bounds moving apart.
+    last judgement that could tell, the bounds moving apart. The starts of a set count only while nothing
+    that can be read is fed: what feeds one unit is the set, or the mains, and no start is due any more.
     """
     if not seen.on_battery:
         return None
@@ -340,11 +356,38 @@ def on_battery(
         slack = timedelta(seconds=RECKONING_WIDENS * max(unseen_s, 0.0))
         earliest = max(told.as_of + timedelta(seconds=now.low_s or 0.0) - slack, told.as_of)
         latest = None if now.high_s is None else told.as_of + timedelta(seconds=now.high_s) + slack
+    sight = view.supply or _own_sight(seen, since)
+    carried = _carried(seen)
+    if carried:
+        earliest = latest = None
     generator = view.estate.generator_of(view.system)
     start_before = failed = None
-    if generator is not None:
-        failed = starts_failed(generator, units, (view.now.at - since).total_seconds())
+    if generator is not None and not sight.fed:
+        if sight.dead_since is not None and reckoned is None and not view.set_runs:
+            failed = starts_failed(generator, units, (view.now.at - sight.dead_since).total_seconds())
         if earliest is not None:
             start_before = earliest - timedelta(seconds=after_start_s(generator, units))
-    shed = view.shed if view.shed is not None and view.shed.as_of >= since else None
-    return OnBattery(since, earliest, latest, start_before, failed, reckoned, shed)
+    shed = view.shed if view.shed is not None and view.shed.as_of >= since and not carried else None
+    return OnBattery(since, earliest, latest, start_before, failed, reckoned, shed, sight.fed, carried)
+
+
+def _own_sight(seen: Glance, since: datetime) -> SupplySight:
+    """Return what a system's own units show of their supply."""
+    fed = seen.parallel.with_standing(frozenset({Standing.CARRYING}))
+    return SupplySight(None if fed else since, fed)
+
+
+def _carried(seen: Glance) -> bool:
+    """Return whether the units that are seen fed can carry the whole load alone, on every line in W and VA."""
+    fed = [v for v in seen.views if seen.parallel.standing_of(v.unit.id) is Standing.CARRYING]
+    if not fed:
+        return False
+    for line in seen.parallel.load.lines:
+        behind = [v for v in fed if line.line in v.unit.line_order[: v.unit.output_lines]]
+        for asked, ratings in (
+            (line.power_w, [v.line_rating_w for v in behind]),
+            (line.apparent_va, [v.line_rating_va for v in behind]),
+        ):
+            if asked is None or asked > sum(rating or 0.0 for rating in ratings):
+                return False
+    return bool(seen.parallel.load.lines)

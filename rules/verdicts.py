@@ -265,7 +265,12 @@ class ShedFirst:
 
 @dataclass(frozen=True, slots=True)
 class OnBattery:
-    """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first."""
+    """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first.
+
+    `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
+    its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
+    so it has no end to reckon with.
+    """
 
     since: datetime
     ends_earliest: datetime | None
@@ -274,6 +279,8 @@ class OnBattery:
     starts_failed: int | None = None
     reckoned_since: datetime | None = None
     shed: ShedFirst | None = None
+    fed: tuple[str, ...] = ()
+    carried: bool = False
 
 
 class FindingKind(StrEnum):

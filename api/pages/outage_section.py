@@ -38,6 +38,8 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
     if on.ends_earliest:
         rows.append(figure("left at the least", None, el("dd", remaining(on.ends_earliest, sheet.now))))
         rows.append(figure("ends at the earliest", "", el("dd", subject.clock.second(on.ends_earliest))))
+    elif on.carried:
+        rows.append(figure("ends", None, el("dd", "carried by what is fed")))
     else:
         rows.append(figure("ends", None, el("dd", CANNOT_TELL, class_="cannot")))
     if known.shedding and known.shedding.ends_earliest:

@@ -28,6 +28,7 @@ from api.pages.words import (
     since,
     spoken,
 )
+from rules.alarms.wording import fed_words
 from rules.estate import Purpose
 from rules.verdicts import HoldUp, OnBattery, RequirementVerdict, SystemState, Verdict
 from rules.verdicts import Standing as UnitStands
@@ -222,7 +223,12 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
     if on.starts_failed:
         starts = capital(count(on.starts_failed))
         said.append(f" {starts} {'start has' if on.starts_failed == 1 else 'starts have'} failed.")
-    if on.ends_earliest is None:
+    fed = fed_words(on.fed, [unit.id for unit in subject.state.units])
+    if fed:
+        said.append(f" {capital(fed)}.")
+    if on.carried:
+        said.append(" They can carry the load.")
+    elif on.ends_earliest is None:
         said.append([" ", el("b", "How long it holds cannot be told.")])
     elif on.start_set_before and on.start_set_before > now:
         said.append(

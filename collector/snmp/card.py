@@ -78,6 +78,7 @@ class CardReader:
     _silent_reads: int = 0
     _unanswered: int = 0
     _alarm_rows: int = 0
+    _alarms_counted: WireValue | None = 0
     _discovered_s: float = 0.0
     _planned_for: Capability | None = None
     _plans: dict[frozenset[Part], Plan] = field(default_factory=dict)
@@ -273,13 +274,16 @@ class CardReader:
     async def _alarms(
         self, parts: frozenset[Part], values: Mapping[str, WireValue]
     ) -> tuple[str, ...] | None:
-        """Return the alarm table: read whenever the card counts alarms, and always with the slow part.
+        """Return the alarm table: read whenever the card counts alarms or counts others than at the last look, and
+        always with the slow part.
 
-        The count is not believed when it is zero: cards leave rows behind, and forget to count.
+        The count is not believed when it is zero: cards leave rows behind, and forget to count. But when it falls to
+        zero the table is read at once: what a row said must not outlive it until the slow part comes round.
         """
         present = values.get("upsAlarmsPresent")
-        if Part.SLOW not in parts and not (Part.LIVE in parts and present != 0 and present is not None):
-            return () if Part.LIVE in parts and present == 0 and not self._alarm_rows else None
+        live = Part.LIVE in parts and present is not None
+        if Part.SLOW not in parts and not (live and (present != 0 or present != self._alarms_counted)):
+            return () if live and not self._alarm_rows else None
         try:
             rows, _ = await walk(
                 self.client, ALARM_DESCR, at_most=_MOST_ALARMS, rows_at_once=min(20, self._alarm_rows + 4)
@@ -287,6 +291,8 @@ class CardReader:
         except (NoReply, CardRefused):
             return None
         self._alarm_rows = len(rows)
+        if live:
+            self._alarms_counted = present
         return tuple(_alarm_identity(value) for _, _, value in rows if value is not None)
 
 

@@ -74,6 +74,7 @@ class Explanation(StrEnum):
     RESTING = "resting"
     ECONOMY_MODE = "economy_mode"
     SAID_ALREADY = "said_already"
+    SAID_BEFORE = "said_before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -755,7 +756,7 @@ _ENTRIES: Final = (
             Rise("card_severity", 1.5, _S.MAJOR, above=True),
             Rise("card_severity", 2.5, _S.CRITICAL, above=True),
         ),
-        suppressed_by=(*_AT_WORK, _E.SAID_ALREADY),
+        suppressed_by=(*_AT_WORK, _E.SAID_ALREADY, _E.SAID_BEFORE),
     ),
     AlarmKind(
         id="unclassified_card_alarm",
@@ -1312,6 +1313,13 @@ CARD_ALARMS: Final[Mapping[str, CardAlarm]] = {
     )
 }
 """RFC 1628, 6.3: the 24 well-known alarms. TestInProgress needs nobody's action and is an event."""
+
+
+SAYS: Final[Mapping[str, tuple[str, ...]]] = {
+    kind: tuple(card.name for card in CARD_ALARMS.values() if card.said_by == kind)
+    for kind in sorted({card.said_by for card in CARD_ALARMS.values() if card.said_by is not None})
+}
+"""Which card alarms each of ours says already while it stands."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,8 @@ class Part:
     """One system's part in a power incident: when on battery, what was predicted, what came.
 
     `predicted_low_s` and `predicted_high_s`: how long it was first said to hold, counted from `since`.
-    `lowest_left_s`: the least time left that was ever reckoned. `until` None: still on battery.
+    `lowest_left_s`: the least time left that was ever reckoned. `until` None: still on battery. `units` were on
+    battery in this incident, `on` are now as last seen. `unseen`: its cards were silent for a part of it.
     """
 
     system: str
@@ -39,6 +40,8 @@ class Part:
     start_set_before: datetime | None = None
     reckoned_since: datetime | None = None
     dropped: bool = False
+    on: tuple[str, ...] = ()
+    unseen: bool = False
 
 
 @dataclass(frozen=True, slots=True)

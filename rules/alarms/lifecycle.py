@@ -308,6 +308,16 @@ def observe(
     return progress(alarm, kind, now_s=now_s, at=at)
 
 
+def reworded(alarm: Alarm, what: str, facts: Mapping[str, float | None]) -> Alarm:
+    """Return a standing alarm whose condition is not known now with words that are true of it by reckoning.
+
+    What counts down goes on counting though nobody sees the plant; whether it still is so stays as it was.
+    """
+    if not alarm.standing or alarm.condition is not None:
+        return alarm
+    return replace(alarm, what=what, facts=facts)
+
+
 def progress(
     alarm: Alarm, kind: AlarmKind, *, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:

@@ -36,6 +36,7 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
         on_battery_since=since,
         testing=reading.in_test and mains is not False,
         mains=mains,
+        volts_back=bool(on_bank) and mains is True and (before.volts_back or before.mains is False),
         power_w=reading.output.power_w,
         load_fraction=load_fraction(reading, unit),
         uptime_s=reading.agent_uptime_s,

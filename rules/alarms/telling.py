@@ -10,7 +10,18 @@ from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity, Thin
 from rules.alarms.incidents import Incident, Notice, NoticeKind, Part
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.scene import Scene
-from rules.alarms.wording import at_least, at_most, counted, lasted, listed, shed_words, short_form
+from rules.alarms.topology import Topology
+from rules.alarms.wording import (
+    at_least,
+    at_most,
+    capital,
+    counted,
+    fed_words,
+    lasted,
+    listed,
+    shed_words,
+    short_form,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +49,6 @@ def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
     return sorted(alarms, key=lambda a: (-a.severity.rank, a.id))
 
 
-def _sentence(text: str) -> str:
-    """Return the text with its first letter as a sentence begins."""
-    return text[:1].upper() + text[1:]
-
-
 def notice_of(case: Case) -> Notice:
     """Return the notice for a case. The same case gives the same notice."""
     incident = case.incident
@@ -58,7 +64,7 @@ def notice_of(case: Case) -> Notice:
     parts = tuple(incident.parts[s] for s in sorted(incident.parts))
     left = None if case.kind is NoticeKind.CLOSED else _left(parts, case.at)
     by_when = None if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
-    where = case.scene.topology.name(incident.about)
+    where = place(case.scene.topology, incident.about)
     severity = incident.severity
     return Notice(
         id=f"{incident.id}.{case.number}",
@@ -72,7 +78,7 @@ def notice_of(case: Case) -> Notice:
         do=do,
         by_when=by_when,
         lines=lines,
-        short=short_form(cause, _sentence(where), left, do),
+        short=short_form(cause, capital(where), left, do),
         urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
         level=incident.level,
         alarms=incident.members,
@@ -103,12 +109,17 @@ def _part_line(case: Case, part: Part) -> str:
     name = case.scene.topology.name(part.system)
     if part.until is not None:
         return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
-    units = counted(len(part.units), "unit")
+    units = counted(len(part.on), "unit")
     state = case.scene.systems.get(part.system)
+    outage = state.on_battery if state is not None else None
+    fed = fed_words(outage.fed, case.scene.topology.units(part.system)) if outage is not None else ""
+    fed = f", {fed}" if fed else ""
     load = state.load.power_w if state is not None else None
     carrying = f", {load / 1000:.1f} kW" if load is not None else ""
+    if outage is not None and outage.carried:
+        return f"{name}: {units} on battery{fed}; those that are fed can carry the load{carrying}."
     if part.ends_earliest is None:
-        return f"{name}: {units} on battery{carrying}; how long it holds cannot be told."
+        return f"{name}: {units} on battery{carrying}{fed}; how long it holds cannot be told."
     low = at_least(max((part.ends_earliest - case.at).total_seconds(), 0.0))
     high = (
         f", {at_most(max((part.ends_latest - case.at).total_seconds(), 0.0))} at the most"
@@ -119,9 +130,8 @@ def _part_line(case: Case, part: Part) -> str:
     if part.reckoned_since is not None:
         ago = lasted((case.at - part.reckoned_since).total_seconds())
         reckoned = f"; not seen for {ago}, reckoned since"
-    outage = state.on_battery if state is not None else None
     shed = f" {shed_words(outage.shed, case.at)}" if outage is not None and outage.shed is not None else ""
-    return f"{name}: {units} on battery{carrying}; {low} left at the least{high}{reckoned}.{shed}"
+    return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
 
 
 def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
@@ -150,7 +160,7 @@ def _many_opening(
     card = CARD_ALARMS.get(first.qualifier)
     says = f"each {card.says}" if card is not None else kind.meaning[0].lower() + kind.meaning[1:].rstrip(".")
     number = counted(len(alike), kind.about.value)
-    what = f"{number} at {case.scene.topology.name(case.incident.about)}: {says} ({listed([a.about for a in alike])})."
+    what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
     return what, first.do, tuple(a.what for a in members), f"{number}: {says}"
 
 
@@ -158,7 +168,7 @@ def _cause_of(case: Case, alarm: Alarm) -> str:
     """Return the alarm's sentence without what the short form says beside it."""
     name = case.scene.topology.name(alarm.about)
     text = alarm.what
-    for start in (f"{_sentence(name)} ", f"{name} "):
+    for start in (f"{capital(name)} ", f"{name} "):
         text = text.removeprefix(start)
     return text or case.catalogue[alarm.kind].meaning
 
@@ -167,40 +177,76 @@ def _power_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     topology = case.scene.topology
     parts = [incident.parts[s] for s in sorted(incident.parts)]
-    units = sum(len(part.units) for part in parts)
+    on = [unit for part in parts for unit in part.on]
     about = incident.about
-    others = [
-        m.unit
-        for m in case.scene.known(topology.units(topology.supply(about) or about))
-        if not m.on_battery and m.unit not in {u for p in parts for u in p.units}
-    ]
-    if topology.kind(about) is Thing.UNIT and others:
-        cause = "alone on its bank"
-        what = (
-            f"{_sentence(topology.name(about))} alone runs on its bank; "
-            f"{counted(len(others), 'unit')} on the same supply still {'has' if len(others) == 1 else 'have'} mains."
-        )
-        do = "Look at this unit's own input breaker and its display; it is no mains failure."
-    else:
-        cause = f"mains lost, {counted(units, 'unit')} on battery"
-        where = topology.name(about)
-        what = f"Mains lost at {where}: {counted(units, 'unit')} on battery."
-        sets = sorted({g.id for p in parts if (g := topology.estate.generator_of(p.system)) is not None})
-        do = (
-            f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
-            if sets
-            else "There is no set: shed load in the agreed order and prepare an orderly shutdown."
-        )
+    where = place(topology, about)
+    fed = _fed_beside(case)
     lines = [_part_line(case, part) for part in parts]
-    lines += [a.what for a in case.members() if a.kind != "on_battery"]
+    lines += [a.what for a in case.members() if a.kind != "on_battery" and a.condition is not False]
     if len(incident.counted) > len(incident.members):
         lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
-    return what, _first_action(case) or do, tuple(lines), cause
+    if not on:
+        took = lasted(max(((p.until or case.at) - p.since).total_seconds() for p in parts))
+        many = sum(len(part.units) for part in parts)
+        what = f"Mains lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
+        return what, "", tuple(lines), f"mains lost for {took}, back now"
+    have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
+    if topology.kind(about) is Thing.UNIT and fed:
+        cause = "alone on its bank"
+        what = f"{capital(where)} alone runs on its bank; {have}."
+    elif fed:
+        cause = f"supply lost, {counted(len(on), 'unit')} on battery"
+        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery; {have}."
+    else:
+        cause = f"mains lost, {counted(len(on), 'unit')} on battery"
+        what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery."
+    return what, _power_do(case), tuple(lines), cause
+
+
+def place(topology: Topology, about: str) -> str:
+    """Return what people call a thing, with its site where there are several and the name does not tell which."""
+    site = topology.site(about)
+    name = topology.name(about)
+    if site is None or site == about or len(topology.estate.sites) < 2:
+        return name
+    return f"{topology.name(site)}, {name}"
+
+
+def _fed_beside(case: Case) -> list[str]:
+    """Return the units of the supply that are seen fed and were not on battery in this incident."""
+    topology = case.scene.topology
+    about = case.incident.about
+    ever = {u for p in case.incident.parts.values() for u in p.units}
+    known = case.scene.known(topology.units(topology.supply(about) or about))
+    return [m.unit for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
+
+
+def _power_do(case: Case) -> str:
+    """Return what to do now about a supply: nothing once all is fed, no word of the set once any unit is."""
+    topology = case.scene.topology
+    parts = case.incident.parts.values()
+    on = [p for p in parts if p.on]
+    if not on:
+        return ""
+    urgent = _first_action(case)
+    if urgent is not None:
+        return urgent
+    if _fed_beside(case) or any(set(p.units) - set(p.on) for p in parts):
+        units = [unit for p in on for unit in p.on]
+        if len(units) == 1:
+            return "Look at this unit's own input breaker and its display; it is no mains failure."
+        return "Look at the breakers that feed what still runs on its bank; others on its supply have mains."
+    sets = sorted({g.id for p in on if (g := topology.estate.generator_of(p.system)) is not None})
+    if not sets:
+        return "There is no set: shed load in the agreed order and prepare an orderly shutdown."
+    return f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
 
 
 def _first_action(case: Case) -> str | None:
-    """Return what to do from the worst alarm that is broken out, if one is."""
+    """Return what to do from the worst alarm that is broken out, if one is so now."""
     for alarm in case.members():
+        if alarm.condition is False:  # it waits out its off-delay: what it asks for is over
+            continue
         if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
             return alarm.do
     return None
@@ -239,28 +285,29 @@ def _change(case: Case) -> tuple[str, str, tuple[str, ...], str]:
         what = first.what
         lines += [a.what for a in pending[1:] if a.kind != "on_battery"]
         if on_bank and first.kind == "on_battery":
-            units = sum(len(p.units) for p in parts)
-            what = f"Now {counted(units, 'unit')} on battery at {case.scene.topology.name(incident.about)}."
+            units = sum(len(p.on) for p in parts)
+            what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
             cause = what
+            return what, _power_do(case), tuple(lines), cause
         return what, first.do, tuple(lines), cause
     lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
     if lost:
         name = case.scene.topology.name(lost[0].system)
         what = f"{name} was last seen on battery and is silent now; its countdown goes on by reckoning."
-        return what, incident.do, tuple(lines), "last seen on battery, silent now"
+        return what, _power_do(case), tuple(lines), "last seen on battery, silent now"
     back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
     if back:
         names = listed([case.scene.topology.name(p.system) for p in back])
-        return f"Back on supply: {names}.", incident.do, tuple(lines), f"back on supply: {names}"
+        return f"Back on supply: {names}.", _power_do(case), tuple(lines), f"back on supply: {names}"
     ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
     if ending:
         soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
         what = _part_line(case, soonest)
         return (
             what,
-            _first_action(case) or incident.do,
+            _power_do(case),
             tuple(lines),
-            f"{counted(len(soonest.units), 'unit')} on battery",
+            f"{counted(len(soonest.on), 'unit')} on battery",
         )
     members = case.members()
     first_what = members[0].what if members else incident.title
@@ -280,9 +327,10 @@ def _closing(case: Case) -> tuple[str, str, tuple[str, ...], str]:
             what = f"Over after {lasted(longest_s)} on battery. Load was dropped: {listed(dropped)}."
         else:
             cause = f"back on supply after {lasted(longest_s)}, load carried"
-            what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried throughout."
+            seen = "as far as it was seen" if any(p.unseen for p in parts) else "throughout"
+            what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried {seen}."
         lines = [_summary_line(case, part) for part in parts]
-        left = [a.what for a in case.members() if a.kind != "on_battery"]
+        left = [a.what for a in case.members() if a.kind != "on_battery" and a.condition is not False]
         lines += [f"Still stands: {text}" for text in left]
         lines.append(
             f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."

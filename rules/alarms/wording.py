@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Final
 
@@ -53,9 +53,24 @@ def overdue(work: UnitWork) -> str:
     return f"The time for work on unit {work.unit} has passed. {work.because}"
 
 
+def fed_words(fed: Sequence[str], units: Sequence[str]) -> str:
+    """Return "2 of 3 units are fed again" of a system's units, or of others on its supply; "" when none is."""
+    mine = [unit for unit in units if unit in fed]
+    if mine:
+        return f"{len(mine)} of {counted(len(units), 'unit')} {'is' if len(mine) == 1 else 'are'} fed again"
+    if fed:
+        return f"{counted(len(fed), 'other unit')} on its supply {'is' if len(fed) == 1 else 'are'} fed"
+    return ""
+
+
 def kilowatts(watts: float) -> str:
     """Return a power in kilowatts with two digits behind the point below 10 kW."""
     return f"{watts / 1000:.2f} kW" if abs(watts) < 10_000 else f"{watts / 1000:.1f} kW"
+
+
+def capital(text: str) -> str:
+    """Return the text with its first letter as a sentence begins."""
+    return text[:1].upper() + text[1:]
 
 
 def counted(number: int, noun: str) -> str:

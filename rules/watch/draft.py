@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from rules.alarms import lifecycle
-from rules.alarms.catalogue import AlarmKind, Cause
+from rules.alarms.catalogue import SAYS, AlarmKind, Cause, Explanation
 from rules.alarms.changes import Change, PowerEvent
 from rules.alarms.conditions.found import Found
 from rules.alarms.inputs import Window
@@ -49,6 +49,10 @@ class Draft:
 
         return was
 
+    def known(self, kind: str, about: str) -> Alarm | None:
+        """Return the alarm of a kind about a thing, if it is remembered."""
+        return self.alarms.get(lifecycle.alarm_id(kind, about))
+
     def event(self, kind: str, about: str, text: str) -> None:
         """Note an event for the journal."""
         self.changes.append(PowerEvent(self.at, kind, about, text))
@@ -56,10 +60,22 @@ class Draft:
     def keep(self, result: tuple[Alarm, tuple[Happened, ...]]) -> None:
         """Keep an alarm as a transition left it, and what happened on the way."""
         alarm, happened = result
+        before = self.alarms.get(alarm.id)
         self.alarms[alarm.id] = alarm
         for news in happened:
             self.changes.append(news)
             self.effects[alarm.id] = self.effects.get(alarm.id, frozenset()) | set(news.effects)
+        if alarm.standing and (before is None or not before.standing):
+            self._says_for_card(alarm)
+
+    def _says_for_card(self, alarm: Alarm) -> None:
+        """Let an alarm that stands from now on explain what its card says of the same, whatever came first."""
+        for name in SAYS.get(alarm.kind, ()):
+            card = self.alarms.get(lifecycle.alarm_id("card_alarm", alarm.about, name))
+            if card is not None and card.condition is not False and not card.explained:
+                card = replace(card, explained=(Explanation.SAID_ALREADY.value,))
+                kind = self.kind(card.kind, card.about)
+                self.keep(lifecycle.progress(card, kind, now_s=self.now_s, at=self.at))
 
     def kind(self, kind_id: str, about: str) -> AlarmKind:
         """Return an alarm's entry in the catalogue, as it holds at this moment.

@@ -7,7 +7,7 @@ from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.found import Found
-from rules.alarms.conditions.outage import time_left_s
+from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
 from rules.alarms.conditions.sets import SetFigures, set_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
@@ -22,7 +22,7 @@ from rules.alarms.inputs import (
     SystemJudged,
     WorkLooked,
 )
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle import Observation, reworded
 from rules.verdicts import BankState, SystemState
 from rules.watch.draft import Draft
 
@@ -50,16 +50,30 @@ def system(draft: Draft, state: SystemState) -> None:
         return
     draft.systems[state.id] = state
     draft.moves = True
-    draft.found(system_conditions(state, draft.book.estate, draft.book.catalogue, was=draft.was_of(state.id)))
-    left_s = time_left_s(state.on_battery, draft.at)
-    if left_s is None:
+    book = draft.book
+    was = draft.was_of(state.id)
+    draft.found(
+        system_conditions(state, book.estate, book.catalogue, was=was, known=draft.known, at=draft.at)
+    )
+    if state.on_battery is None:
         return
-    for unit in draft.book.estate.units_of(state.id):
+    facts = {"left_s": time_left_s(state.on_battery, draft.at)}
+    for unit in book.estate.units_of(state.id):
         alarm = draft.alarms.get(f"on_battery:{unit.id}")
-        if alarm is not None and alarm.condition is True:
-            facts = {"left_s": left_s}
+        if alarm is None or alarm.condition is False:
+            continue
+        what = on_battery_words(
+            f"Unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None
+        )
+        if alarm.condition is None:
+            draft.alarms[alarm.id] = reworded(alarm, what, facts)
+        else:
             draft.found(
-                (Found("on_battery", unit.id, Observation(True, facts=facts, explained=alarm.explained)),)
+                (
+                    Found(
+                        "on_battery", unit.id, Observation(True, what, facts=facts, explained=alarm.explained)
+                    ),
+                )
             )
 
 

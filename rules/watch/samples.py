@@ -7,7 +7,6 @@ from dataclasses import replace
 from rules.alarms.changes import PollNow
 from rules.alarms.conditions.card import card_conditions
 from rules.alarms.conditions.found import Found
-from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.unit import Peers, unit_conditions
 from rules.alarms.lifecycle import Observation
@@ -54,7 +53,8 @@ def _unit(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
             draft.book.catalogue,
             was=draft.was_of(unit.id),
             peers=Peers(loads, len(carrying)),
-            left_s=time_left_s(state.on_battery if state else None, draft.at),
+            outage=state.on_battery if state else None,
+            at=draft.at,
             shares_known=not shared,
         )
     )
@@ -62,9 +62,9 @@ def _unit(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
 
 def _card(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
     mine = sorted((a for a in draft.alarms.values() if a.about == unit.id), key=lambda a: a.id)
-    here = frozenset(a.kind for a in mine if a.condition is True)
-    listed = tuple((a.kind, a.qualifier) for a in mine if a.kind in ("card_alarm", "unclassified_card_alarm"))
-    draft.found(card_conditions(reading, unit, system.name, listed, here))
+    ours = frozenset(a.kind for a in mine if a.standing)
+    listed = {(a.kind, a.qualifier): a for a in mine if a.kind in ("card_alarm", "unclassified_card_alarm")}
+    draft.found(card_conditions(reading, unit, system.name, listed, ours))
 
 
 def silent(draft: Draft, silence: Silence) -> None:

@@ -9,7 +9,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from rules.assess import Glance, SystemView, glance, on_battery, system_state, task_of
+from rules.assess import Glance, SupplySight, SystemView, glance, on_battery, system_state, task_of
 from rules.autonomy import HoldUpJudgement, hold_ups, unfit_units
 from rules.battery.belief import BankBelief, belief_from_age
 from rules.estate import Bank, Card, CardReports, Estate, in_place
@@ -18,6 +18,7 @@ from rules.verdicts import Basis, ShownToCarry, Standing, Verdict
 from tests.rules.plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
 LIGHT = (1000.0, 1000.0, 1000.0)
+FULL = (5400.0, 5400.0, 5400.0)
 
 
 def beliefs(plant: Estate, shown: ShownToCarry | None = None) -> dict[str, BankBelief]:
@@ -153,6 +154,42 @@ def test_on_battery_counts_to_the_earliest_end_and_the_last_moment_to_start() ->
     assert (found.ends_earliest - found.start_set_before).total_seconds() == 80.0
     assert found.starts_failed == 2  # due at 55 s, 85 s, 115 s
     assert found.reckoned_since is None
+
+
+def test_starts_count_from_when_the_whole_supply_was_dead_and_not_at_all_while_a_unit_of_it_is_fed() -> None:
+    plant = estate(2)
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=1000.0) for n in ("A1", "A2")]
+    seen = view(plant, outage)
+    first, judgement = judged(seen)
+
+    def starts(sight: SupplySight, **more: bool) -> tuple[int | None, bool]:
+        found = system_state(replace(seen, supply=sight, **more), first, judgement).on_battery  # type: ignore[arg-type]
+        assert found is not None
+        return found.starts_failed, found.start_set_before is not None
+
+    # due at 55 s, 85 s, 115 s after the supply died, however long one unit ran on its bank before
+    assert starts(SupplySight(NOON - timedelta(seconds=60))) == (1, True)
+    assert starts(SupplySight(NOON - timedelta(seconds=116))) == (3, True)
+    assert starts(SupplySight(None, ("B1",))) == (None, False)
+    assert starts(SupplySight(None)) == (None, True), "voltage at an input, and no unit has accepted it"
+    assert starts(SupplySight(NOON - timedelta(seconds=116)), set_runs=True) == (None, True)
+
+
+def test_a_unit_fed_beside_one_on_its_bank_ends_the_counting_and_where_it_carries_all_the_end_too() -> None:
+    plant = estate(2)
+    light = [reading("A1", LIGHT, source=OutputSource.BATTERY, on_battery_s=300.0), reading("A2", LIGHT)]
+    seen = view(plant, light)
+    found = system_state(seen, *judged(seen)).on_battery
+    assert found is not None
+    assert (found.starts_failed, found.start_set_before, found.fed) == (None, None, ("A2",))
+    assert (found.carried, found.ends_earliest, found.ends_latest) == (True, None, None)
+    # 2 x 5.4 kW on a line of 9 kW: the unit that is fed cannot carry it alone
+    full = [reading("A1", FULL, source=OutputSource.BATTERY, on_battery_s=300.0), reading("A2", FULL)]
+    seen = view(plant, full)
+    found = system_state(seen, *judged(seen)).on_battery
+    assert found is not None
+    assert (found.carried, found.starts_failed, found.start_set_before) == (False, None, None)
+    assert found.ends_earliest is not None
 
 
 def test_silent_in_an_outage_it_stays_on_battery_by_reckoning_and_no_verdict_is_given() -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
-from rules.alarms.catalogue import CARD_ALARMS, Explanation
+from rules.alarms.catalogue import CARD_ALARMS, CardAlarm, Explanation
 from rules.alarms.conditions.found import Found
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle import Alarm, Observation
 from rules.estate import Unit
 from rules.reading import Reading
 
@@ -15,20 +15,22 @@ def card_conditions(
     reading: Reading,
     unit: Unit,
     system_name: str,
-    standing: tuple[tuple[str, str], ...],
-    here: frozenset[str],
+    remembered: Mapping[tuple[str, str], Alarm],
+    ours: frozenset[str],
 ) -> Iterator[Found]:
     """Yield the conditions of the card's own alarms.
 
-    `standing`: (kind, name) of card alarms that are remembered for this unit; `here`: kinds of ours whose
-    condition is present, so that the card's alarm says nothing new.
+    `remembered`: the card alarms that are remembered for this unit, by kind and name; `ours`: kinds of ours that
+    stand, so that the card's alarm says nothing new. One whose condition waits out its delay explains nothing.
+    A row that was explained once stays so until it leaves the table: what it says was told, and cards leave rows
+    behind when the cause is over.
     """
     if reading.card_alarms is None:
-        for kind, name in standing:
+        for kind, name in remembered:
             yield Found(kind, unit.id, Observation(None), name)
         return
     present = set(reading.card_alarms)
-    for kind, name in standing:
+    for kind, name in remembered:
         if name not in present:
             yield Found(kind, unit.id, Observation(False), name)
     for name in sorted(present):
@@ -39,7 +41,7 @@ def card_conditions(
             )
             yield Found("unclassified_card_alarm", unit.id, Observation(True, what), name)
         elif name != "upsAlarmTestInProgress":
-            said = known.said_by is not None and known.said_by in here
+            before = remembered.get(("card_alarm", name))
             yield Found(
                 "card_alarm",
                 unit.id,
@@ -48,7 +50,15 @@ def card_conditions(
                     f"Unit {unit.id} ({system_name}) {known.says}.",
                     known.do,
                     {"card_severity": float(known.severity.rank)},
-                    explained=(Explanation.SAID_ALREADY.value,) if said else (),
+                    explained=_explained(known, ours, before),
                 ),
                 name,
             )
+
+
+def _explained(known: CardAlarm, ours: frozenset[str], before: Alarm | None) -> tuple[str, ...]:
+    if known.said_by is not None and known.said_by in ours:
+        return (Explanation.SAID_ALREADY.value,)
+    if before is not None and before.explained:
+        return (Explanation.SAID_BEFORE.value,)
+    return ()

@@ -9,8 +9,8 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import at_least, at_most, shed_words
-from rules.estate import Estate, Purpose
+from rules.alarms.wording import at_least, at_most, capital, fed_words, shed_words
+from rules.estate import Estate, Generator, Purpose
 from rules.verdicts import OnBattery, SystemState
 
 SUPPLY_GRACE_S: Final = 10.0
@@ -21,13 +21,18 @@ FIRST: Final = {
     "ends_soon": "Start the generator by hand; shut down in order what can be.",
     "ends_without_set": "Shut down in order what can be.",
     "no_supply_in_time": "Go to the set and start it by hand.",
+    "no_way_in": "Look at the breakers between the supply and this system: others on it are fed.",
     "starts_failed": "Send somebody to the set now: start battery, fuel tap, then the key to manual.",
 }
 """What to do first; what to shed follows where that is reckoned. Without it the catalogue's words stand."""
 
 
 def _do(kind: str, outage: OnBattery, at: datetime) -> str:
-    return "" if outage.shed is None else f"{FIRST[kind]} {shed_words(outage.shed, at)}"
+    if (
+        outage.shed is None
+    ):  # the catalogue's words say to start the set, which does not help a unit beside fed ones
+        return FIRST[kind] if outage.fed else ""
+    return f"{FIRST[kind]} {shed_words(outage.shed, at)}"
 
 
 def time_left_s(outage: OnBattery | None, at: datetime) -> float | None:
@@ -37,59 +42,113 @@ def time_left_s(outage: OnBattery | None, at: datetime) -> float | None:
     return max((outage.ends_earliest - at).total_seconds(), 0.0)
 
 
+def on_battery_words(name: str, outage: OnBattery | None, at: datetime, *, silent: bool = False) -> str:
+    """Return what is said of a unit on its bank, counted to `at`; `silent`: its card does not answer meanwhile."""
+    feeds = "was last seen feeding" if silent else "feeds"
+    said = f"{name} {feeds} its load from its bank"
+    left_s = time_left_s(outage, at)
+    if outage is not None and outage.carried:
+        return f"{said}; the units beside it that are fed can carry the load."
+    if left_s is None:
+        return f"{said}; how long it lasts cannot be told."
+    reckoned = ", by reckoning" if silent or (outage is not None and outage.reckoned_since) else ""
+    return f"{said}; its system holds {at_least(left_s)} more at the least{reckoned}."
+
+
 def outage_conditions(
-    state: SystemState, estate: Estate, ends_soon: AlarmKind, *, was: Was
+    state: SystemState, estate: Estate, ends_soon: AlarmKind, *, was: Was, at: datetime
 ) -> Iterator[Found]:
-    """Yield every condition of a system that is on its banks; off them, that none is present."""
+    """Yield every condition of a system that is on its banks; off them, that none is present.
+
+    What counts down counts to `at`, the moment this is said, however old the last reading is.
+    """
     outage = state.on_battery
-    at = state.as_of
-    if outage is None or at is None:
-        clear = None if at is None else False
+    if outage is None:
+        clear = None if state.as_of is None else False
         for kind in ("ends_soon", "starts_failed", "no_supply_in_time"):
             yield Found(kind, state.id, Observation(clear))
         return
+    yield _ends_soon(state, outage, estate, ends_soon, was=was, at=at)
     generator = estate.generator_of(state.id)
+    if generator is not None:
+        yield _starts_failed(state, outage, generator, at)
+        yield _no_supply(state, outage, estate, generator, at)
+
+
+def left_words(outage: OnBattery, at: datetime) -> str:
+    """Return how long a system holds from `at`, as a sentence; "" where that is not known."""
     left_s = time_left_s(outage, at)
     reckoned = " (reckoned: its cards are silent)" if outage.reckoned_since else ""
-    left = "" if left_s is None else f"It holds {at_least(left_s)} more at the least{reckoned}."
-    yield Found(
+    return "" if left_s is None else f"It holds {at_least(left_s)} more at the least{reckoned}."
+
+
+def _ends_soon(
+    state: SystemState, outage: OnBattery, estate: Estate, kind: AlarmKind, *, was: Was, at: datetime
+) -> Found:
+    left_s = time_left_s(outage, at)
+    near = False if outage.carried else kind.bound.passed(left_s, was=was("ends_soon", ""))
+    fed = fed_words(outage.fed, [unit.id for unit in estate.units_of(state.id)])
+    some = f" {capital(fed)}." if fed else ""
+    return Found(
         "ends_soon",
         state.id,
         Observation(
-            ends_soon.bound.passed(left_s, was=was("ends_soon", "")),
-            f"{state.name} drops its load soon. {left}",
-            _do("ends_soon" if generator is not None else "ends_without_set", outage, at),
+            near,
+            f"{state.name} drops its load soon. {left_words(outage, at)}{some}",
+            _do("ends_soon" if _wants_set(outage, estate, state) else "ends_without_set", outage, at),
             facts={"left_s": left_s},
             by_when=outage.ends_earliest,
         ),
     )
-    if generator is None:
-        return
-    if outage.starts_failed is not None:
-        yield Found(
-            "starts_failed",
-            state.id,
-            Observation(
-                outage.starts_failed >= generator.attempts,
-                f"{outage.starts_failed} starts of {generator.id} have failed and {state.name} is on its banks. {left}",
-                _do("starts_failed", outage, at),
-                facts={"starts_failed": float(outage.starts_failed)},
-                by_when=outage.start_set_before,
-            ),
-        )
+
+
+def _wants_set(outage: OnBattery, estate: Estate, state: SystemState) -> bool:
+    return estate.generator_of(state.id) is not None and not outage.fed
+
+
+def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, at: datetime) -> Found:
+    """Every start failed, by the clock: not known while no unit is read, not so once one is fed."""
+    failed = outage.starts_failed
+    if failed is None:
+        return Found("starts_failed", state.id, Observation(None if outage.reckoned_since else False))
+    return Found(
+        "starts_failed",
+        state.id,
+        Observation(
+            failed >= generator.attempts,
+            f"{failed} starts of {generator.id} have failed and {state.name} is on its banks. "
+            f"{left_words(outage, at)}",
+            _do("starts_failed", outage, at),
+            facts={"starts_failed": float(failed)},
+            by_when=outage.start_set_before,
+        ),
+    )
+
+
+def _no_supply(
+    state: SystemState, outage: OnBattery, estate: Estate, generator: Generator, at: datetime
+) -> Found:
+    """No supply in the time the set may take; where only others on the supply are fed, its own way in is at fault."""
     budget_s = max(
         (n.required_s or 0.0 for n in state.requirements if n.purpose is Purpose.GENERATOR_START), default=0.0
     )
-    if budget_s:
-        on_s = (at - outage.since).total_seconds()
-        yield Found(
-            "no_supply_in_time",
-            state.id,
-            Observation(
-                on_s > budget_s + SUPPLY_GRACE_S,
-                f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}. {left}",
-                _do("no_supply_in_time", outage, at),
-                facts={"left_s": left_s, "on_battery_s": on_s},
-                by_when=outage.start_set_before,
-            ),
-        )
+    units = [unit.id for unit in estate.units_of(state.id)]
+    if not budget_s or any(unit in outage.fed for unit in units):
+        return Found("no_supply_in_time", state.id, Observation(False))
+    if outage.reckoned_since:
+        return Found("no_supply_in_time", state.id, Observation(None))
+    on_s = (at - outage.since).total_seconds()
+    what = f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}"
+    if outage.fed:
+        what += f", though {fed_words(outage.fed, units)}"
+    return Found(
+        "no_supply_in_time",
+        state.id,
+        Observation(
+            on_s > budget_s + SUPPLY_GRACE_S,
+            f"{what}. {left_words(outage, at)}",
+            _do("no_way_in" if outage.fed else "no_supply_in_time", outage, at),
+            facts={"left_s": time_left_s(outage, at), "on_battery_s": on_s},
+            by_when=outage.start_set_before or outage.ends_earliest,
+        ),
+    )

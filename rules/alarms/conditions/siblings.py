@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.found import Found, Known, Was
 from rules.alarms.lifecycle import Observation
 from rules.parallel import MERELY_UNSEEN
 from rules.verdicts import Finding, FindingKind, Standing, SystemState, Verdict
@@ -44,7 +44,7 @@ PAST_STANDS: Final = timedelta(hours=1)
 """So long after a call its alarms are present; then they stay latched until somebody resets them."""
 
 
-def sibling_conditions(state: SystemState, catalogue: Mapping[str, AlarmKind]) -> Iterator[Found]:
+def sibling_conditions(state: SystemState, known: Known) -> Iterator[Found]:
     """Yield what the findings of one judgement of a system say of its alarms.
 
     While a unit is not seen, what was found may have gone unseen as well, and nothing clears.
@@ -52,7 +52,7 @@ def sibling_conditions(state: SystemState, catalogue: Mapping[str, AlarmKind]) -
     blind = state.as_of is None or any(u.standing in MERELY_UNSEEN for u in state.units)
     for kind, alarm in NOW.items():
         found = [f for f in state.findings if f.kind is kind and f.at is None]
-        because = _said_by_bypass(state, found) if kind is FindingKind.SOURCE else ()
+        because = _said_by_bypass(state, found, known) if kind is FindingKind.SOURCE else ()
         yield Found(
             alarm, state.id, Observation(True if found else None if blind else False, _say(state, found), explained=because)
         )  # fmt: skip
@@ -61,7 +61,7 @@ def sibling_conditions(state: SystemState, catalogue: Mapping[str, AlarmKind]) -
         fresh = any(
             f.at is not None and state.as_of is not None and state.as_of - f.at < PAST_STANDS for f in found
         )
-        told = kind is FindingKind.LATE_BACK and _told_meanwhile(found, catalogue["still_on_battery"])
+        told = kind is FindingKind.LATE_BACK and _told_meanwhile(found, state.id, known)
         because = (Explanation.SAID_ALREADY.value,) if told else ()
         yield Found(alarm, state.id, Observation(fresh, _say(state, found), explained=because))
 
@@ -90,13 +90,27 @@ def _say(state: SystemState, found: Sequence[Finding]) -> str:
     return f"{state.name}: {' '.join(f.because for f in by_weight[:2])}{rest}"
 
 
-def _said_by_bypass(state: SystemState, found: Sequence[Finding]) -> tuple[str, ...]:
+def _said_by_bypass(state: SystemState, found: Sequence[Finding], known: Known) -> tuple[str, ...]:
     """Return why nothing more need be said: each unit named is on bypass against its normal mode, its own alarm."""
-    on_bypass = {u.id for u in state.units if u.standing is Standing.BYPASS}
+    on_bypass = {
+        u.id
+        for u in state.units
+        if u.standing is Standing.BYPASS and (a := known("on_bypass", u.id)) is not None and a.standing
+    }
     said = bool(found) and all(f.about in on_bypass for f in found)
     return (Explanation.SAID_ALREADY.value,) if said else ()
 
 
-def _told_meanwhile(found: Sequence[Finding], still: AlarmKind) -> bool:
-    """Return whether every late unit was late enough to be told of while it was still on its bank."""
-    return bool(found) and all((f.value or 0.0) >= still.on_delay_s for f in found)
+def _told_meanwhile(found: Sequence[Finding], system: str, known: Known) -> bool:
+    """Return whether every late unit was told of while it was still on its bank: its alarm stood in that call.
+
+    Once that is found it stays so: the unit's alarm may be forgotten when somebody has acknowledged it.
+    """
+    if not found:
+        return False
+    before = known("late_back", system)
+    if before is not None and before.condition is True and before.explained:
+        return True
+    stood = (known("still_on_battery", f.about) for f in found)
+    began = [f.at for f in found if f.at is not None]
+    return all(a is not None and a.since is not None and a.since >= min(began) for a in stood)

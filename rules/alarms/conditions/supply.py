@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Container, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from rules.alarms.changes import PowerEvent
@@ -16,9 +16,14 @@ from rules.reading import OutputSource
 
 @dataclass(frozen=True, slots=True)
 class SupplyMemory:
-    """Whether a supply is taken for lost, and since when."""
+    """Whether a supply is taken for lost, and since when.
+
+    `dead_since`: since when, within that, no unit that can be read was seen fed or with voltage at its input. A set's
+    starts are judged by the clock from then on: what feeds one unit, or stands at one input, is a start that worked.
+    """
 
     lost_since: datetime | None = None
+    dead_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +48,16 @@ class SupplyLook:
         )
         return cls(supply, members, going, fed)
 
+    @property
+    def seen(self) -> bool:
+        """Return whether anything is seen of it."""
+        return bool(self.going or self.fed)
+
+    @property
+    def alive(self) -> bool:
+        """Return whether one unit at least is fed, or has voltage at its input again."""
+        return bool(self.fed) or any(m.volts_back for m in self.going)
+
 
 def supply_events(
     look: SupplyLook, memory: SupplyMemory, scene: Scene, at: datetime
@@ -57,13 +72,18 @@ def supply_events(
     if memory.lost_since is None and since is not None and not look.fed:
         memories = (scene.units.get(unit) for unit in look.members)
         if all(m is None or m.silent or m.at is None or m.at >= since for m in memories):
-            return SupplyMemory(since), (
+            # a unit that ran alone on its bank before says nothing of when the supply went
+            dead = max(m.on_battery_since for m in look.going if m.on_battery_since)
+            return SupplyMemory(since, dead), (
                 PowerEvent(since, "mains_lost", look.supply, f"Mains lost at {name}."),
             )
     if memory.lost_since is not None and look.fed and not look.going:
         took = lasted((at - memory.lost_since).total_seconds())
         text = f"Supply is back at {name} after {took}; whether mains or a set, the cards do not say."
         return SupplyMemory(), (PowerEvent(at, "supply_back", look.supply, text),)
+    if memory.lost_since is not None and look.seen:
+        dead_since = None if look.alive else memory.dead_since or at
+        return replace(memory, dead_since=dead_since), ()
     return memory, ()
 
 

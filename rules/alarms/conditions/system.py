@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.found import Found, Known, Was
 from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.siblings import partner_condition, sibling_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
@@ -17,16 +18,22 @@ from rules.words import PURPOSES
 
 
 def system_conditions(
-    state: SystemState, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
+    state: SystemState,
+    estate: Estate,
+    catalogue: Mapping[str, AlarmKind],
+    *,
+    was: Was,
+    known: Known,
+    at: datetime,
 ) -> Iterator[Found]:
-    """Yield every condition that one judgement of a system decides."""
+    """Yield every condition that one judgement of a system decides, as it is said at `at`."""
     yield from _requirements(state, catalogue["requirement_not_met"], was)
     yield from _redundancy(state, catalogue["redundancy_lost"], was)
     yield _imbalance(state, catalogue["phase_imbalance"], was)
-    yield from sibling_conditions(state, catalogue)
+    yield from sibling_conditions(state, known)
     yield partner_condition(state, catalogue["cannot_take_partner"], was)
     yield from unit_work_conditions(state, estate)
-    yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was)
+    yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was, at=at)
 
 
 def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
-from rules.alarms.wording import at_least
 from rules.estate import NormalMode, Unit
 from rules.peers import IDLE_SHARE
 from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
+from rules.verdicts import OnBattery
 
 SHARE_JUDGED_ABOVE: Final = 0.15
 """Below this part of its rating a unit's share is noise."""
@@ -35,13 +37,14 @@ def unit_conditions(
     *,
     was: Was,
     peers: Peers,
-    left_s: float | None,
+    outage: OnBattery | None,
+    at: datetime,
     shares_known: bool,
 ) -> Iterator[Found]:
     """Yield every condition that one reading of one unit decides.
 
-    `left_s`: the cautious time left of its system, when judged. `shares_known` is False where one card
-    speaks for several units.
+    `outage`: what was last judged of its system on its banks, counted to `at`. `shares_known` is False where one
+    card speaks for several units.
     """
     name = f"Unit {unit.id} ({system_name})"
     source = reading.output.source
@@ -63,7 +66,8 @@ def unit_conditions(
         kept = tuple(e for e in (*explained, *because) if e in allowed)
         return Found(kind, unit.id, Observation(present, what, do, facts, None, kept))
 
-    yield found("on_battery", on_bank, _on_battery_text(name, left_s), facts={"left_s": left_s})
+    left_s = time_left_s(outage, at)
+    yield found("on_battery", on_bank, on_battery_words(name, outage, at), facts={"left_s": left_s})
     low = reading.battery.status
     says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL
     yield found(
@@ -112,12 +116,6 @@ def unit_conditions(
         failed,
         f"The last test of {name[0].lower()}{name[1:]} ended with {'an error' if result is TestResult.ERROR else 'a warning'}.{detail}",
     )
-
-
-def _on_battery_text(name: str, left_s: float | None) -> str:
-    if left_s is None:
-        return f"{name} feeds its load from its bank; how long it lasts cannot be told."
-    return f"{name} feeds its load from its bank; its system holds {at_least(max(left_s, 0.0))} more at the least."
 
 
 def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:

@@ -153,7 +153,7 @@ def _notice(incident: Incident, kind: NoticeKind, ground: Ground) -> tuple[Incid
         told_reckoned=_reckoned(incident),
         told_back=_back(incident),
         title=notice.what if kind is NoticeKind.OPENED else incident.title,
-        do=notice.do or incident.do,
+        do=notice.do if incident.cause is Cause.POWER else notice.do or incident.do,
         summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
     )
     return incident, notice

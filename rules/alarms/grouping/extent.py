@@ -80,17 +80,18 @@ def _with_parts(incident: Incident, ground: Ground) -> Incident:
             if (a := ground.alarms.get(f"on_battery:{u}")) is not None and (sign := a.first_sign) is not None
         ]
         part = parts.get(system) or Part(system, since=min(signs, default=incident.opened_at))
-        parts[system] = _part(replace(part, units=units), ground, on_now=bool(on_now.intersection(units)))
+        on = tuple(u for u in units if u in on_now)
+        parts[system] = _part(replace(part, units=units, on=on), ground)
     about = ground.scene.extent(ever) if ever else incident.about
     if incident.announced_at is not None and not on_now:
         about = incident.about
     return replace(incident, parts=parts, about=about or incident.about)
 
 
-def _part(part: Part, ground: Ground, *, on_now: bool) -> Part:
+def _part(part: Part, ground: Ground) -> Part:
     at = ground.moment.at
     part = replace(part, dropped=part.dropped or ground.scene.dropped(part.system))
-    if not on_now:
+    if not part.on:
         return replace(part, until=part.until or at)
     part = replace(part, until=None)
     state = ground.scene.systems.get(part.system)
@@ -112,4 +113,5 @@ def _part(part: Part, ground: Ground, *, on_now: bool) -> Part:
         ends_latest=outage.ends_latest,
         start_set_before=outage.start_set_before,
         reckoned_since=outage.reckoned_since,
+        unseen=part.unseen or outage.reckoned_since is not None,
     )

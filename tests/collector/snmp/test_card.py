@@ -163,6 +163,30 @@ async def test_alarms_are_read_where_the_card_has_any_whatever_it_counts() -> No
         assert decode("A1", STAMP, state).card_alarms == rows
 
 
+async def test_the_table_is_read_again_when_the_count_changes_and_not_when_it_stays_at_none() -> None:
+    table = {"now": served({**GOOD, "upsAlarmsPresent": 2}, ("upsAlarmOnBattery", "upsAlarmInputBad"))}
+    agent = Agent(lambda: table["now"])
+    async with AgentHost() as host, Transport() as transport:
+        place = await host.serve(agent)
+        reader = CardReader.of(transport, *place, Community(b"public"), QUICK)
+        await reader.read(ALL)
+        table["now"] = served(GOOD)
+        state = WireState().after(await reader.read(LIVE), AT)
+        assert decode("A1", STAMP, state).card_alarms == (), "at once, not with the next slow part"
+        before = agent.requests
+        await reader.read(LIVE)
+        without = agent.requests - before
+        # a card that leaves a row behind and counts none
+        table["now"] = served(GOOD, ("upsAlarmOnBattery",))
+        await reader.read(ALL)
+        before = agent.requests
+        for _ in range(3):
+            assert (await reader.read(LIVE)).alarms is None
+        assert agent.requests - before == 3 * without, (
+            "the count is not believed, nor asked about at each poll"
+        )
+
+
 async def test_rows_with_an_extra_arc_and_zero_based_rows_are_found() -> None:
     def moved(move: str) -> dict[str, Typed]:
         table = {}

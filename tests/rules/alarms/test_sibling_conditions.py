@@ -18,7 +18,7 @@ from rules.alarms.conditions.siblings import (
     sibling_conditions,
 )
 from rules.alarms.inputs import PlannedWork, SystemJudged, Tick, Window
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle import Alarm, State, alarm_id, new_alarm
 from rules.verdicts import (
     Finding,
     FindingKind,
@@ -42,8 +42,18 @@ def state(*findings: Finding, standing: Standing = Standing.CARRYING, seconds: f
     return replace(system_state("works", seconds), findings=findings, units=(first, *units))
 
 
-def found(judged: SystemState) -> dict[str, Found]:
-    return {f.kind: f for f in sibling_conditions(judged, CATALOGUE)}
+def found(judged: SystemState, *remembered: Alarm) -> dict[str, Found]:
+    known = {a.id: a for a in remembered}
+    return {
+        f.kind: f for f in sibling_conditions(judged, lambda kind, about: known.get(alarm_id(kind, about)))
+    }
+
+
+def stood(kind: str, about: str, *, standing: bool = True) -> Alarm:
+    """Return an alarm that stands, or waits out its delay."""
+    since = START + timedelta(seconds=90.0) if standing else None
+    alarm = new_alarm(CATALOGUE[kind], about, "", 0.0)
+    return replace(alarm, condition=True, standing=standing, since=since)
 
 
 def test_every_finding_is_told_by_an_alarm_of_the_catalogue() -> None:
@@ -83,8 +93,11 @@ def test_while_a_unit_is_silent_nothing_clears() -> None:
 
 def test_a_unit_on_bypass_says_itself_that_there_are_two_sources() -> None:
     two = Finding(FindingKind.SOURCE, "W1", "One bar, two sources.")
-    said = found(state(two, standing=Standing.BYPASS))["two_sources"].seen
+    bypassed = state(two, standing=Standing.BYPASS)
+    said = found(bypassed, stood("on_bypass", "W1"))["two_sources"].seen
     assert said.explained == (Explanation.SAID_ALREADY.value,)
+    waiting = stood("on_bypass", "W1", standing=False)
+    assert found(bypassed, waiting)["two_sources"].seen.explained == (), "what waits out a delay was not said"
     assert found(state(two))["two_sources"].seen.explained == ()
 
 
@@ -108,9 +121,20 @@ def test_late_back_is_told_after_the_outage_and_waits_to_be_reset() -> None:
     assert give(PAST_STANDS.total_seconds() + 1.0) is State.LATCHED
 
 
-def test_a_unit_late_enough_to_be_told_of_on_its_bank_is_not_told_twice() -> None:
-    assert found(state(late(89.0)))["late_back"].seen.explained == ()
-    assert found(state(late(90.0)))["late_back"].seen.explained == (Explanation.SAID_ALREADY.value,)
+def test_a_unit_told_of_on_its_bank_is_not_told_twice_and_one_that_was_not_is_told_however_late_it_was() -> (
+    None
+):
+    said = found(state(late(100.0)), stood("still_on_battery", "W3"))["late_back"].seen
+    assert said.explained == (Explanation.SAID_ALREADY.value,)
+    assert found(state(late(100.0)))["late_back"].seen.explained == ()
+    waiting = stood("still_on_battery", "W3", standing=False)
+    assert found(state(late(100.0)), waiting)["late_back"].seen.explained == ()
+
+
+def test_what_was_told_of_a_late_unit_stays_told_when_its_alarm_is_forgotten() -> None:
+    before = replace(stood("late_back", "works"), explained=(Explanation.SAID_ALREADY.value,))
+    said = found(state(late(100.0)), before)["late_back"].seen
+    assert said.explained == (Explanation.SAID_ALREADY.value,)
 
 
 def test_what_was_late_in_an_old_outage_is_shown_and_no_alarm() -> None:

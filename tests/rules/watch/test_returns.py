@@ -1,0 +1,209 @@
+"""What is said while an outage ends: units fed one by one, starts that no longer count, words that go on counting."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from rules.alarms.conditions.supply import SupplyMemory
+from rules.alarms.incidents import Notice, NoticeKind
+from rules.alarms.inputs import SystemJudged
+from rules.reading import OutputSource
+from rules.verdicts import OnBattery
+from tests.rules.day import on_battery_since
+from tests.rules.plant import START, UNITS, on_bank, reading, silence, stamp, system_state
+from tests.rules.watch.watching import NORTH, Watch, outage
+
+WORKS = UNITS["works"]
+
+
+def judged(watch: Watch, seconds: float, on: OnBattery | None) -> None:
+    watch.give(SystemJudged(stamp(seconds), system_state("works", seconds, on_battery=on)))
+
+
+def north(watch: Watch) -> SupplyMemory:
+    return watch.state.supplies["north"]
+
+
+def texts(notice: Notice) -> str:
+    return " ".join((notice.what, notice.do, notice.short, *notice.lines))
+
+
+# ---- since when a set's starts count ---------------------------------------------------------------------
+
+
+def test_a_unit_that_ran_alone_on_its_bank_for_an_hour_does_not_make_the_outage_an_hour_old_for_the_set() -> (
+    None
+):
+    watch = Watch()
+    watch.calm(0)
+    for seconds in range(10, 3600, 60):
+        watch.give(on_bank("W1", seconds))
+        watch.calm(seconds + 1, tuple(u for u in NORTH if u != "W1"))
+        assert north(watch).dead_since is None
+    watch.give(*(on_bank(u, 3610.0) for u in NORTH))
+    assert north(watch).dead_since == START + timedelta(seconds=3610)
+
+
+def test_starts_stop_counting_when_one_unit_is_fed_and_begin_anew_when_it_loses_it_again() -> None:
+    watch = Watch()
+    outage(watch, 10.0)
+    assert north(watch).dead_since == START + timedelta(seconds=10.9), "the last of ten, read 0.1 s apart"
+    watch.give(reading("W1", 60.0))
+    assert north(watch).dead_since is None
+    assert north(watch).lost_since is not None, "the outage itself goes on"
+    watch.give(on_bank("W1", 90.0))
+    assert north(watch).dead_since == START + timedelta(seconds=90)
+
+
+def test_voltage_that_came_back_at_an_input_is_a_start_that_worked_though_the_unit_has_not_accepted_it() -> (
+    None
+):
+    watch = Watch()
+    outage(watch, 10.0)
+    watch.give(reading("W1", 60.0, source=OutputSource.BATTERY, input_v=228.0))
+    assert north(watch).dead_since is None
+
+
+def test_a_card_whose_input_voltage_never_fell_says_nothing_of_the_supply() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10.0) for u in NORTH if u != "W1"))
+    watch.give(reading("W1", 10.5, source=OutputSource.BATTERY, input_v=231.0))
+    watch.give(reading("W1", 15.5, source=OutputSource.BATTERY, input_v=231.0))
+    assert north(watch).dead_since is not None
+
+
+def test_starts_that_had_failed_are_over_when_a_unit_is_fed() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 90, on_battery_since(10, lasts_s=1040, failed=3))
+    assert watch.alarm_state("starts_failed:works").active
+    watch.give(reading("W1", 95.0), reading("W2", 95.0))
+    judged(watch, 95, replace(on_battery_since(10, lasts_s=1040), fed=("W1", "W2")))
+    watch.pass_time(96, 102)
+    assert not watch.alarm_state("starts_failed:works").active
+    assert not watch.alarm_state("no_supply_in_time:works").active
+
+
+def test_while_nothing_is_read_starts_neither_fail_nor_work() -> None:
+    watch = Watch()
+    outage(watch)
+    reckoned = replace(on_battery_since(10, lasts_s=1040), reckoned_since=START + timedelta(seconds=20))
+    judged(watch, 100, reckoned)
+    assert not watch.alarm_state("starts_failed:works").active
+    assert not watch.alarm_state("no_supply_in_time:works").active
+
+
+# ---- what is said while only some are fed ----------------------------------------------------------------
+
+
+def test_no_message_says_that_the_set_must_come_while_units_of_the_system_are_fed_again() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 16, on_battery_since(10, lasts_s=1500))
+    fed = ("W1", "W2", "W3", "W4")
+    for seconds in range(40, 150, 5):
+        watch.give(*(on_bank(u, seconds) for u in ("W5", "W6")))
+        watch.calm(seconds, fed + UNITS["control"])
+        judged(watch, seconds, replace(on_battery_since(10, lasts_s=1500), fed=fed + UNITS["control"]))
+        watch.pass_time(seconds, seconds + 4)
+    later = [n for n in watch.notices("power-north") if n.at > START + timedelta(seconds=40)]
+    assert later, "control is back on supply"
+    for notice in later:
+        assert "generator runs" not in texts(notice)
+        assert "See that set-1" not in texts(notice)
+        assert (
+            notice.do
+            == "Look at the breakers that feed what still runs on its bank; others on its supply have mains."
+        )
+    assert "Treatment works: 2 units on battery, 27.1 kW, 4 of 6 units are fed again; " in texts(later[-1])
+
+
+def test_a_system_of_which_no_unit_is_fed_while_another_system_is_has_its_own_way_in_to_look_at() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 96, replace(on_battery_since(10, lasts_s=1040), fed=UNITS["control"]))
+    alarm = watch.state.alarms["no_supply_in_time:works"]
+    assert alarm.what.startswith(
+        "No supply for Treatment works within the 1.3 min allowed for set-1, though 4 other units on its supply are fed."
+    )
+    assert alarm.do == "Look at the breakers between the supply and this system: others on it are fed."
+
+
+def test_a_system_whose_fed_units_can_carry_its_load_does_not_end() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 20, on_battery_since(10, lasts_s=300))
+    assert watch.alarm_state("ends_soon:works").active
+    carried = OnBattery(START + timedelta(seconds=10), None, None, fed=WORKS[:5], carried=True)
+    watch.calm(30, WORKS[:5])
+    judged(watch, 30, carried)
+    watch.pass_time(31, 45)
+    assert not watch.alarm_state("ends_soon:works").active
+
+
+# ---- when all is back ------------------------------------------------------------------------------------
+
+
+def test_when_all_is_fed_again_nothing_is_asked_of_anybody() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.pass_time(17, 70)
+    watch.calm(71, NORTH)
+    watch.pass_time(72, 130)
+    after = [n for n in watch.notices("power-north") if n.at > START + timedelta(seconds=71)]
+    assert [n.kind for n in after][-1] is NoticeKind.CLOSED
+    assert [n.do for n in after] == [""] * len(after)
+    assert all("See that" not in texts(n) for n in after)
+
+
+def test_an_outage_that_is_over_when_it_is_told_is_told_as_over() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10.0) for u in NORTH if u != "C1"))
+    watch.pass_time(11, 12)
+    watch.calm(13, NORTH)
+    watch.pass_time(13, 60)
+    opened = watch.notices("power-north")[0]
+    assert opened.kind is NoticeKind.OPENED
+    assert opened.do == ""
+    assert "units on battery" not in opened.what
+    assert "9 units went on battery and are fed again" in opened.what
+
+
+def test_two_of_three_systems_units_on_battery_are_not_called_a_mains_failure() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W1", 10.0), on_bank("W2", 10.0))
+    for seconds in (11, 13, 15):
+        watch.calm(seconds, tuple(u for u in NORTH if u not in ("W1", "W2")))
+        watch.pass_time(seconds, seconds + 1)
+    opened = watch.notices("power-north")[0]
+    assert (
+        opened.what
+        == "Supply lost at Treatment works: 2 units on battery; 8 units on the same supply still have mains."
+    )
+    assert "set-1" not in texts(opened)
+
+
+# ---- words that count down -------------------------------------------------------------------------------
+
+
+def test_words_that_count_down_go_on_counting_while_the_cards_are_silent() -> None:
+    watch = Watch()
+    outage(watch)
+    lasts = on_battery_since(10, lasts_s=490)
+    judged(watch, 16, lasts)
+    for seconds in range(20, 140, 5):
+        watch.give(*(silence(u, seconds) for u in WORKS))
+        # as of the last reading, whatever the time is
+        state = system_state(
+            "works", 16, on_battery=replace(lasts, reckoned_since=START + timedelta(seconds=16))
+        )
+        watch.give(SystemJudged(stamp(seconds), state))
+    # 10 + 490 - 135 = 365 s left
+    assert "It holds 6.0 min more at the least (reckoned" in watch.state.alarms["ends_soon:works"].what
+    said = watch.state.alarms["on_battery:W1"].what
+    assert "was last seen feeding" in said
+    assert said.endswith("its system holds 6.0 min more at the least, by reckoning.")
