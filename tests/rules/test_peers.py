@@ -126,7 +126,9 @@ def test_it_is_told_within_two_minutes_by_an_alarm_that_names_it() -> None:
     plant = estate(2)
     seen_now = view(plant, [reading("A1", PART), reading("A2", NOTHING)])
     state = system_state(seen_now, glance(seen_now), None)
-    (told,) = [f for f in sibling_conditions(state, CATALOGUE) if f.kind == "not_seen_carrying"]
+    (told,) = [
+        f for f in sibling_conditions(state, lambda _kind, _about: None) if f.kind == "not_seen_carrying"
+    ]
     assert told.seen.present
     assert "A2" in told.seen.what
     assert CATALOGUE["not_seen_carrying"].on_delay_s <= 60.0
@@ -184,7 +186,9 @@ def test_the_unit_is_named_by_an_alarm_within_two_minutes() -> None:
     plant = estate(4)
     seen_now = view(plant, four(without_line(reading("A3", PART), 2)))
     state = system_state(seen_now, glance(seen_now), None)
-    (told,) = [f for f in sibling_conditions(state, CATALOGUE) if f.kind == "figure_left_out"]
+    (told,) = [
+        f for f in sibling_conditions(state, lambda _kind, _about: None) if f.kind == "figure_left_out"
+    ]
     assert told.seen.present
     assert "A3" in told.seen.what
     assert "line 2" in told.seen.what
