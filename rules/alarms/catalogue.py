@@ -705,7 +705,7 @@ _ENTRIES: Final = (
     AlarmKind(
         id="overload",
         about=Thing.UNIT,
-        meaning="The unit carries more than its rating on at least one line.",
+        meaning="The unit carries more than its rating on at least one line, in watts, in volt-amperes or by its own per cent.",
         causes=("a peer dropped out", "load grown or started at once"),
         consequence="Within minutes it goes to bypass, or drops the load if bypass is dead.",
         do="Shed load on the line named, now.",

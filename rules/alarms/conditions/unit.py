@@ -12,9 +12,9 @@ from rules.alarms.conditions.found import Found, Was
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
-from rules.estate import NormalMode, Unit
+from rules.estate import FittedUnit, NormalMode, Unit, in_place
 from rules.peers import IDLE_SHARE
-from rules.reading import BatteryStatus, OutputSource, Reading, TestResult
+from rules.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult
 from rules.verdicts import OnBattery
 
 SHARE_JUDGED_ABOVE: Final = 0.15
@@ -119,11 +119,37 @@ def unit_conditions(
 
 
 def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
-    loads = [(line.load_pct, line.line) for line in reading.output.lines if line.load_pct is not None]
-    worst, line = max(loads, default=(None, 0))
-    present = kind.bound.passed(worst, was=was(kind.id, ""))
-    what = f"{name} carries {worst:.0f} % of its rating on line {line}." if worst is not None else ""
-    return Found(kind.id, unit.id, Observation(present, what, facts={"load_pct": worst}))
+    """Judge every line by its worst figure: watts, volt-amperes, or the card's own per cent, whichever it gives."""
+    fitted = in_place(unit.fitted, reading.at.date())
+    loads = [of for line in reading.output.lines if (of := _worst_of(line, unit, fitted)) is not None]
+    had = was(kind.id, "")
+    over = [said for pct, said in loads if kind.bound.passed(pct, was=had)]
+    worst, most = max(loads, default=(None, ""))
+    what = f"{name} carries {'; '.join(over or [most])}." if loads else ""
+    return Found(
+        kind.id,
+        unit.id,
+        Observation(kind.bound.passed(worst, was=had), what, facts={"load_pct": worst}),
+    )
+
+
+def _worst_of(line: OutputLine, unit: Unit, fitted: FittedUnit | None) -> tuple[float, str] | None:
+    """Return the worst per cent of its rating that one line shows, and that in words; None where it shows nothing."""
+    found: list[tuple[float, str]] = []
+    if line.load_pct is not None:
+        found.append((line.load_pct, "by the card's per cent"))
+    if fitted is not None:
+        for figure, rating, of in (
+            (line.power_w, fitted.rating_w / unit.output_lines, "kW"),
+            (line.apparent_va, fitted.rating_va / unit.output_lines, "kVA"),
+        ):
+            if figure is not None and rating > 0.0:
+                words = f"{figure / 1e3:.2f} {of} of {rating / 1e3:.2f}"
+                found.append((100.0 * figure / rating, words))
+    if not found:
+        return None
+    pct, words = max(found)
+    return pct, f"{pct:.0f} % of its rating on line {line.line} ({words})"
 
 
 def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
