@@ -248,6 +248,7 @@ class ShedFirst:
 
     `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
     at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
+    `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
     """
 
     as_of: datetime
@@ -256,6 +257,8 @@ class ShedFirst:
     steps: tuple[ShedStep, ...] = ()
     ends_earliest: datetime | None = None
     reached: bool | None = None
+    shed_by: datetime | None = None
+    all_shed: bool = False
 
     @property
     def power_w(self) -> float:

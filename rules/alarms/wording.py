@@ -99,11 +99,17 @@ def shed_words(shed: ShedFirst, at: datetime) -> str:
         f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
         for step in shed.steps
     ]
+    if shed.all_shed:
+        return f"Shut down in order, {', then '.join(steps)}: shedding less does not hold for {wanted}."
+    if shed.shed_by is not None and at > shed.shed_by:
+        return f"It is too late to shed for {wanted}: shut down in order, {', then '.join(steps)}."
     text = f"Shed first {', then '.join(steps)}"
     if shed.ends_earliest is not None:
         text += (
             f": it then holds {at_least(max((shed.ends_earliest - at).total_seconds(), 0.0))} at the least"
         )
+    if shed.reached and shed.shed_by is not None:
+        text += f"; shed within {at_least((shed.shed_by - at).total_seconds())} it is still enough"
     return f"{text}." if shed.reached else f"{text}, not the {at_most(shed.wanted_s)} of {shed.wanted_for}."
 
 

@@ -42,8 +42,10 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     above: set[str],
     assumptions: Sequence[str],
     bases: Sequence[Basis],
+    *,
+    all_shed_s: float | None = None,
 ) -> Ridethrough:
-    """Return what the draws came to, with its interval and its reasons."""
+    """Return what the draws came to, with its interval and its reasons. `all_shed_s`: when nothing is left to carry."""
     carried = float(np.isinf(course.lost_at_s).mean())
     basis = worst_basis(list(bases))
     low, median, high = percentiles(course.lost_at_s)
@@ -62,6 +64,12 @@ def result_of(  # noqa: PLR0917 - gathers the parts
         verdict = Verdict.CANNOT_TELL
         because.append(
             f"Bank {', '.join(sorted(above))} would be asked more power than its table prints: nothing is promised."
+        )
+    elif np.isinf(low) and all_shed_s is not None:
+        verdict, margin_s = Verdict.ADEQUATE, None
+        because.append(
+            f"Everything is shed {minutes(all_shed_s)} after the start: a shutdown in order, carried until then. Nothing "
+            "is left to ride through."
         )
     elif np.isinf(low):
         verdict = Verdict.ADEQUATE

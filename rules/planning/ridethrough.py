@@ -28,6 +28,10 @@ NINETY_PERCENT_BACK_S: Final = (8.0 * 3600.0, 24.0 * 3600.0)
 """Time to give 90 % of the hold-up again, from quick to slow (IEC 62040-3 has makers declare it)."""
 
 
+NOTHING_LEFT: Final = 0.02
+"""Part of the load under which what is left after shedding is nothing to hold."""
+
+
 @dataclass(frozen=True)
 class _Spent:
     """A bank with another used fraction."""
@@ -130,14 +134,25 @@ def ride(
         above |= played.above_table_at_start
         ended_s = min(stretch.until_s, scenario.until_s)
     result = result_of(
-        task, scenario, stretches, marks, course, above, assumptions, [s.basis for s in stores.values()]
-    )
+        task, scenario, stretches, marks, course, above, assumptions, [s.basis for s in stores.values()],
+        all_shed_s=_all_shed_s(asked, scenario, groups),
+    )  # fmt: skip
     load = (
         PlayedLoad(LoadBasis.NOW, task.asked.total_w)
         if met is None
         else PlayedLoad(LoadBasis.RECORD, met.asked.total_w, met.low_w, met.high_w)
     )
     return replace(result, load=load)
+
+
+def _all_shed_s(asked: Asked, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> float | None:
+    """Return when the sheds by time have left nothing to carry, s from the start; None where something stays."""
+    left = asked
+    for step in sorted((s for s in scenario.sheds if s.at_s is not None), key=lambda s: s.at_s or 0.0):
+        left = left.plus(group_load(groups[step.group], asked).times(-1.0))
+        if left.total_w <= NOTHING_LEFT * asked.total_w:
+            return step.at_s
+    return None
 
 
 def _with_changes(asked: Asked, scenario: Scenario) -> Asked:

@@ -2,13 +2,15 @@
 
 Order: the least important first; among equals those that relieve the tight phase most. A group that
 others need in order to restart goes after them, so nothing is kept running that could not start again.
-Time gained is convex in what is shed and falls with every minute waited, so both are told.
+Time gained is convex in what is shed and falls with every minute waited, so both are told. What is shed after
+the load may be lost comes too late, and then it is said by when it would not. To shed everything is a shutdown in
+order: nothing is left that could be held, and it reaches no hold-up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -17,8 +19,8 @@ import numpy as np
 from rules.autonomy import DRIFT_SD, SHARING_SD, HoldUpTask, shuffled
 from rules.battery.belief import BankBelief
 from rules.estate import Generator, LoadGroup, Purpose, Unit
-from rules.hold_up import Asked, Shed, Store, percentiles, play_with_sheds
-from rules.planning.ridethrough import group_load
+from rules.hold_up import LONGEST_S, Asked, Shed, Store, percentiles, play_with_sheds
+from rules.planning.ridethrough import NOTHING_LEFT, group_load
 from rules.planning.safety import ADVICE_ONLY
 from rules.requirements import after_start_s, minutes
 from rules.verdicts import Basis, RequirementVerdict, ShedFirst, ShedStep
@@ -26,6 +28,8 @@ from rules.verdicts import Basis, RequirementVerdict, ShedFirst, ShedStep
 EARLY_S: Final = 120.0
 """When loads are shed unless said otherwise: two minutes after the loss, time for a person or a relay."""
 WAIT_S: Final = 60.0
+HALVINGS: Final = 7
+"""How often the span in which the latest moment lies is halved: to some 1 % of what is held without shedding."""
 
 NOT_CHECKED: Final = (
     "whether each group is really fed by this system and takes what is declared",
@@ -35,21 +39,27 @@ NOT_CHECKED: Final = (
 
 @dataclass(frozen=True, slots=True)
 class ShedAdvice:
-    """One step: what to drop and when, who does it, and the least hold-up with all steps so far."""
+    """One step: what to drop and when, who does it, and the least hold-up with all steps so far.
+
+    `hold_up_low_s`, `gained_s` None: with that step everything is shed, and nothing is left to hold.
+    """
 
     group: str
     at_s: float
     power_w: float
     by: str | None
-    hold_up_low_s: float
-    gained_s: float
+    hold_up_low_s: float | None
+    gained_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class SheddingPlan:
-    """The order in which to shed. `reached` None: nothing can be told.
+    """The order in which to shed. `reached`: whether it holds for what is wanted as asked; None: nothing can be told.
 
-    `waiting_costs_s`: hold-up lost for each minute that the first step waits longer.
+    `waiting_costs_s`: hold-up lost for each minute that the first step waits longer. `shed_by_s`: the latest moment
+    at which the steps still give what is wanted; where they never do, when the load may be lost without them.
+    `too_late`: the moment that was asked comes after the load may be lost; the steps are then those of `shed_by_s`.
+    `all_shed`: the last step leaves nothing to hold: a shutdown in order.
     """
 
     system: str
@@ -62,6 +72,16 @@ class SheddingPlan:
     because: tuple[str, ...]
     not_checked: tuple[str, ...] = NOT_CHECKED
     safety: tuple[str, ...] = (ADVICE_ONLY,)
+    shed_by_s: float | None = None
+    too_late: bool = False
+    all_shed: bool = False
+
+    @property
+    def held_s(self) -> float | None:
+        """Return the least hold-up with the steps shed that leave something to hold."""
+        return next(
+            (s.hold_up_low_s for s in reversed(self.steps) if s.hold_up_low_s is not None), self.without_s
+        )
 
 
 UNSAID_S: Final = 3600.0
@@ -92,7 +112,8 @@ def wanted_now(
 
 def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirst:
     """Return a plan that sheds at once as people are told of it during an outage."""
-    held_s = plan.steps[-1].hold_up_low_s if plan.steps else plan.without_s
+    held_s = None if plan.all_shed else plan.held_s
+    by_s = plan.shed_by_s if plan.steps else None
     return ShedFirst(
         as_of=as_of,
         wanted_s=plan.wanted_s,
@@ -100,6 +121,8 @@ def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirs
         steps=tuple(ShedStep(step.group, step.power_w, step.by) for step in plan.steps),
         ends_earliest=None if held_s is None else as_of + timedelta(seconds=held_s),
         reached=plan.reached,
+        shed_by=None if by_s is None else as_of + timedelta(seconds=by_s),
+        all_shed=plan.all_shed,
     )
 
 
@@ -159,53 +182,125 @@ def shedding_plan(
         ).played
         return percentiles(played.seconds)[0]
 
-    without_s = reached_s = low_s((), at_s)
+    without_s = low_s((), at_s)
     order = shed_order(groups, tight_line(task))
-    steps: list[ShedAdvice] = []
-    for count, group in enumerate(order, start=1):
-        if reached_s >= wanted_s:
-            break
-        now_s = low_s(order[:count], at_s)
-        load = group_load(group, task.asked)
-        steps.append(ShedAdvice(group.id, at_s, load.total_w, group.shed_by, now_s, now_s - reached_s))
-        reached_s = now_s
+    too_late = at_s >= without_s and without_s < wanted_s and bool(order)
+    steps, all_shed = _steps(task.asked, order, wanted_s, (without_s, 0.0 if too_late else at_s), low_s)
     gone = order[: len(steps)]
-    costs_s = low_s(gone, at_s) - low_s(gone, at_s + WAIT_S) if steps else None
-    return SheddingPlan(
+    reached = not all_shed and (_held(steps) or without_s) >= wanted_s
+    by_s = None
+    if steps:
+        by_s = (
+            _latest(lambda s: low_s(gone, s) >= wanted_s, at_s, without_s)
+            if reached and not too_late
+            else without_s
+        )
+    if too_late:
+        by_s = _latest(lambda s: low_s(gone, s) >= wanted_s, 0.0, without_s) if reached else without_s
+        steps, _ = _steps(task.asked, gone, LONGEST_S + 1.0, (without_s, by_s), low_s)
+    when_s = at_s if by_s is None or not too_late else by_s
+    costs_s = low_s(gone, when_s) - low_s(gone, when_s + WAIT_S) if steps and not all_shed else None
+    plan = SheddingPlan(
         system=task.system,
         wanted_s=wanted_s,
         units_out=out,
         without_s=without_s,
         steps=tuple(steps),
-        reached=reached_s >= wanted_s,
+        reached=reached and not too_late,
         waiting_costs_s=costs_s,
-        because=tuple(_sentences(task.asked, wanted_s, without_s, reached_s, steps, costs_s)),
+        because=(),
+        shed_by_s=by_s,
+        too_late=too_late,
+        all_shed=all_shed,
     )
+    return replace(plan, because=tuple(_sentences(plan, task.asked, at_s, reached=reached)))
 
 
-def _sentences(  # noqa: PLR0917 - the figures of one sentence each
+def _held(steps: Sequence[ShedAdvice]) -> float | None:
+    return steps[-1].hold_up_low_s if steps else None
+
+
+def _steps(
     asked: Asked,
+    order: Sequence[LoadGroup],
     wanted_s: float,
-    without_s: float,
-    reached_s: float,
-    steps: Sequence[ShedAdvice],
-    costs_s: float | None,
-) -> list[str]:
+    from_s: tuple[float, float],
+    low_s: Callable[[Sequence[LoadGroup], float], float],
+) -> tuple[list[ShedAdvice], bool]:
+    """Return the fewest steps to what is wanted, and whether the last of them leaves nothing to hold.
+
+    `from_s`: the hold-up without any, and when they are shed.
+    """
+    held_s, at_s = from_s
+    steps: list[ShedAdvice] = []
+    for count, group in enumerate(order, start=1):
+        if held_s >= wanted_s:
+            break
+        load = group_load(group, asked)
+        left = asked
+        for gone in order[:count]:
+            left = left.plus(group_load(gone, asked).times(-1.0))
+        if sum(max(w, 0.0) for w in left.power_w.values()) <= NOTHING_LEFT * asked.total_w:
+            return [*steps, ShedAdvice(group.id, at_s, load.total_w, group.shed_by, None, None)], True
+        now_s = low_s(order[:count], at_s)
+        steps.append(ShedAdvice(group.id, at_s, load.total_w, group.shed_by, now_s, now_s - held_s))
+        held_s = now_s
+    return steps, False
+
+
+def _latest(enough: Callable[[float], bool], good_s: float, bad_s: float) -> float:
+    """Return the latest moment from `good_s` on, where it is enough, to `bad_s` at which it still is, whole s down."""
+    if good_s >= bad_s or enough(bad_s):
+        return max(bad_s, good_s)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (good_s + bad_s)
+        good_s, bad_s = (middle, bad_s) if enough(middle) else (good_s, middle)
+    return max(float(int(good_s)), 0.0)
+
+
+def _long(seconds: float) -> str:
+    """Return a hold-up in words; longer than is looked, as such."""
+    return f"{minutes(LONGEST_S)} or more" if seconds >= LONGEST_S else minutes(seconds)
+
+
+def _sentences(plan: SheddingPlan, asked: Asked, at_s: float, *, reached: bool) -> list[str]:
+    """Return a plan in words; `reached`: whether its steps, shed in time, give what is wanted."""
+    without_s, wanted_s = plan.without_s or 0.0, plan.wanted_s
     if without_s >= wanted_s:
-        return [f"Nothing needs to be shed: it holds {minutes(without_s)} at the least."]
+        return [f"Nothing needs to be shed: it holds {_long(without_s)} at the least."]
     found = [f"Without shedding it holds {minutes(without_s)} at the least; wanted are {minutes(wanted_s)}."]
-    if not steps:
+    if not plan.steps:
         return [*found, "No load group is declared that could be shed."]
-    dropped_w = sum(step.power_w for step in steps)
-    part = dropped_w / asked.total_w if asked.total_w else 0.0
-    found.append(
-        f"Shedding {dropped_w / 1e3:.1f} kW ({100 * part:.0f} % of the load) gives {minutes(reached_s)}."
-    )
-    if reached_s < wanted_s:
-        found.append(f"That is still short by {minutes(wanted_s - reached_s)}.")
-    if costs_s is not None and costs_s >= 1.0:
-        found.append(f"Every minute of waiting costs about {costs_s:.0f} s of that.")
-    by_hand = [step.group for step in steps if step.by is None]
+    by_s = plan.shed_by_s or 0.0
+    by = f"shed by {minutes(by_s)}" if by_s >= 1.0 else "shed before the supply is lost"
+    if plan.too_late:
+        found.append(
+            f"Too late: at {minutes(at_s)} the load may be lost already; {by}{'' if reached else ' at the latest'}."
+        )
+    dropped_w = sum(step.power_w for step in plan.steps)
+    part = min(dropped_w / asked.total_w, 1.0) if asked.total_w else 0.0
+    if plan.all_shed:
+        held = [step for step in plan.steps if step.hold_up_low_s is not None]
+        if held:
+            found.append(
+                f"Shedding {', '.join(s.group for s in held)} gives {_long(held[-1].hold_up_low_s or 0.0)}."
+            )
+        found.append(
+            "After that nothing is left to shed but everything: that is a shutdown in order, not a hold-up. Begin it "
+            f"by {minutes(without_s)} after the supply is lost."
+        )
+    else:
+        held_s = plan.held_s or 0.0
+        found.append(
+            f"Shedding {dropped_w / 1e3:.1f} kW ({100 * part:.0f} % of the load) gives {_long(held_s)}."
+        )
+        if not reached:
+            found.append(f"That is still short by {minutes(wanted_s - held_s)}.")
+        elif not plan.too_late and by_s >= 1.0:
+            found.append(f"Shed by {minutes(by_s)} it is still enough.")
+    if plan.waiting_costs_s is not None and plan.waiting_costs_s >= 1.0:
+        found.append(f"Every minute of waiting costs about {plan.waiting_costs_s:.0f} s of that.")
+    by_hand = [step.group for step in plan.steps if step.by is None]
     if by_hand:
         found.append(f"Nobody is declared to shed {', '.join(by_hand)} (shed_by): say who does.")
     return found

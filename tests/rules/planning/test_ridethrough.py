@@ -279,3 +279,15 @@ def test_the_quarter_that_asks_most_decides_and_a_gap_in_the_record_is_no_record
     assert said.load is not None
     assert said.load.basis is LoadBasis.NOW
     assert any("No load is on record" in text for text in said.assumptions)
+
+
+def test_a_scenario_that_sheds_everything_is_a_shutdown_in_order_and_has_no_days_to_spare() -> None:
+    all_of_it = LoadGroup("everything", "A", (6000.0, 6000.0, 6000.0), 1)
+    found = played(
+        Scenario((MainsOut(0.0, 7200.0, generator=False),), sheds=(ShedStep("everything", 60.0),)),
+        groups=(all_of_it,),
+    )
+    assert found.verdict is Verdict.ADEQUATE
+    assert found.margin_s is None
+    assert "shutdown in order" in found.because[0]
+    assert "carried through" not in found.because[0]
