@@ -29,7 +29,8 @@ def overload(lines: Sequence[OutputLine], *, was: bool = False) -> Found:
         CATALOGUE,
         was=lambda _kind, _qualifier: was,
         peers=Peers(),
-        left_s=None,
+        outage=None,
+        at=seen.at,
         shares_known=True,
     )
     return next(c for c in conditions if c.kind == "overload")
