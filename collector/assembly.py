@@ -28,6 +28,7 @@ from collector.history.chosen import chosen_history
 from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
+from collector.ledger.ledger import TRY_EVERY_S
 from collector.ledger.retention import let_go
 from collector.letting_go import LettingGo
 from collector.live_judging import LiveJudging
@@ -92,6 +93,7 @@ class Assembly:
         """Return what runs side by side while the service does, each with its name."""
         yield "recorder", self.recorder.run()
         yield "tick", self.recorder.tick()
+        yield "what waits for the disk", self._write_waiting()
         yield "judging", self.judging.run()
         yield "delivery", self.office.run()
         yield "state feed", StateFeed(self.office, self._present).run()
@@ -288,9 +290,16 @@ class Assembly:
         records = {system: self.recorder.memories.loads.of(system) for system in self._estate.systems}
         return keep_filling(records, self._estate, self.history, self._clock)
 
+    async def _write_waiting(self) -> None:
+        """Have written what waits for the disk, once it takes it, until cancelled."""
+        while True:
+            await self._clock.sleep_until(self._clock.monotonic_s() + TRY_EVERY_S)
+            await self.ledger.write_waiting()
+
     def _store_error(self) -> str | None:
         """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
-        return self.recorder.keeping.trouble or self.history.trouble or self.tidying.trouble
+        unwritten = self.ledger.trouble or self.recorder.keeping.trouble
+        return unwritten or self.history.trouble or self.tidying.trouble
 
     def _set_words(self) -> SetWords | None:
         """Return who listens to the broker of the site's word, None where none is named."""

@@ -48,14 +48,6 @@ class Taken:
     asked: list[tuple[Asked, str | None]] = field(default_factory=list)
     touched: dict[str, None] = field(default_factory=dict)
 
-    def join(self, later: Taken) -> None:
-        """Put what a later batch brought behind what this one did; nobody is answered twice."""
-        self.records += later.records
-        self.changes += later.changes
-        self.evidence = list({line.id: line for line in (*self.evidence, *later.evidence)}.values())
-        self.judgements += later.judgements
-        self.asked += later.asked
-
 
 async def next_batch(queue: Queue) -> list[Given | Asked]:
     """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""

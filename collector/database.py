@@ -24,6 +24,7 @@ FILE_MODE: Final = 0o600
 SMALL_BYTES: Final = 64 * 1024 * 1024
 ANSWERS: Final = "answers"
 _BUSY_S: Final = 10.0
+_ANY_PAGES: Final = 2**31 - 1
 
 
 class StoreFault(StrEnum):
@@ -42,10 +43,11 @@ class StoreFault(StrEnum):
     REFUSED = "refused"
     MISSING = "missing"
     CLOSED = "closed"
+    UNFIT = "unfit"
 
 
-PASSING: Final = frozenset({StoreFault.FULL, StoreFault.FAILING, StoreFault.LOCKED})
-"""What may be over when it is tried again later."""
+PASSING: Final = frozenset({StoreFault.FULL, StoreFault.FAILING, StoreFault.LOCKED, StoreFault.UNWRITABLE})
+"""What may be over when a store that was open is tried again later: a disk with errors turns read-only, too."""
 
 
 REMEDY: Final = {
@@ -65,6 +67,7 @@ REMEDY: Final = {
     StoreFault.MISSING: "make the database on the server, or correct `database` in [history]; what was read waits in "
     "the local spool",
     StoreFault.CLOSED: "the service is stopping; try again when it runs",
+    StoreFault.UNFIT: "report this with the service's log; nothing of it was written",
 }
 
 
@@ -95,6 +98,9 @@ def explained(path: Path | str, error: sqlite3.Error) -> StoreError:
         sqlite3.SQLITE_CANTOPEN: StoreFault.UNWRITABLE,
         sqlite3.SQLITE_PERM: StoreFault.UNWRITABLE,
         sqlite3.SQLITE_AUTH: StoreFault.UNWRITABLE,
+        sqlite3.SQLITE_ERROR: StoreFault.UNFIT,
+        sqlite3.SQLITE_CONSTRAINT: StoreFault.UNFIT,
+        sqlite3.SQLITE_MISMATCH: StoreFault.UNFIT,
     }.get(primary, StoreFault.FAILING)
     return StoreError(path, fault, f"{fault.value} store ({error})")
 
@@ -133,11 +139,15 @@ class Database:
     """One SQLite file with one writer thread, and one reader thread for each `lane` of reading.
 
     `steps` are lists of SQL statements; step n brings the schema from version n to n + 1. Versions are recorded in
-    the file's `user_version`, in the same transaction as the step.
+    the file's `user_version`, in the same transaction as the step. Without `spills` a transaction stays in memory
+    until it is committed, however large, so that it can be tried out (`try_out`) on a full disk.
     """
 
-    def __init__(self, path: Path, steps: Sequence[Sequence[str]], *, page_bytes: int = 4096) -> None:
+    def __init__(
+        self, path: Path, steps: Sequence[Sequence[str]], *, page_bytes: int = 4096, spills: bool = True
+    ) -> None:
         self.path = path
+        self._spills = spills
         self._steps = steps
         self._page_bytes = page_bytes
         self._writing = ThreadPoolExecutor(1, f"write {path.name}")
@@ -175,6 +185,9 @@ class Database:
             connection.execute("PRAGMA synchronous=FULL")
             connection.execute(f"PRAGMA journal_size_limit={SMALL_BYTES}")
             connection.execute("PRAGMA foreign_keys=ON")
+            if not self._spills:
+                connection.execute("PRAGMA cache_spill=OFF")
+                connection.execute("PRAGMA temp_store=MEMORY")
             self._bring_up(connection)
         except BaseException as error:
             if connection is not None:
@@ -255,6 +268,24 @@ class Database:
             raise StoreError(self.path, StoreFault.CLOSED, "the store is closed")
         return await asyncio.get_running_loop().run_in_executor(thread, run, work)
 
+    async def on_writer(self, work: Callable[[], T]) -> T:
+        """Run `work`, which may use `write_now` and `try_out`, on the writer thread; cancelling does not stop it."""
+        if self._closed:
+            raise StoreError(self.path, StoreFault.CLOSED, "the store is closed")
+        return await asyncio.get_running_loop().run_in_executor(self._writing, work)
+
+    def try_out(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Return what `work`, which may write, finds on the writer's connection; nothing it wrote stays.
+
+        Needs no room on the disk, nor what `max_page_count` allows, if the database was made with `spills=False`.
+        """
+        most = self._writer.execute("PRAGMA max_page_count").fetchone()[0]
+        self._writer.execute(f"PRAGMA max_page_count={_ANY_PAGES}").fetchone()
+        try:
+            return self._within(self._writer, ("BEGIN IMMEDIATE", "ROLLBACK"), work)
+        finally:
+            self._writer.execute(f"PRAGMA max_page_count={most}").fetchone()
+
     def write_now(self, work: Callable[[sqlite3.Connection], T]) -> T:
         """Run `work` in one transaction on the calling thread: for commands, which have no loop.
 
@@ -291,6 +322,11 @@ class Database:
         except sqlite3.Error as error:
             raise explained(self.path, error) from error
         return result
+
+    @property
+    def closed(self) -> bool:
+        """Return whether `close` was called."""
+        return self._closed
 
     async def close(self) -> None:
         """Finish the transaction under way, and close. Safe to call twice."""

@@ -7,12 +7,10 @@ short here, and is escaped by whoever shows it.
 
 from __future__ import annotations
 
-import logging
 from dataclasses import dataclass, field
 from typing import Final
 
 from collector.clock import Clock
-from collector.database import StoreError
 from collector.ledger import Ledger
 from collector.ledger.records import JournalLine
 from collector.snmp.notifications import Notification
@@ -28,8 +26,6 @@ MOST_SAID: Final = 6
 LONGEST_SAID: Final = 60
 _NAMES: Final = {item.oid: item.name for item in OBJECTS}
 _LEFT_OUT: Final = frozenset({SYS_UP_TIME, "1.3.6.1.6.3.1.1.4.1.0"})  # when, and which: said already
-
-log = logging.getLogger(__name__)
 
 
 @dataclass(slots=True)
@@ -75,18 +71,13 @@ class HeardNotifications:
             await self.write()
 
     async def write(self) -> None:
-        """Put what came since the last time into the journal; a store that takes nothing loses it, and says so."""
+        """Put what came since the last time into the journal."""
         now_s = self.clock.monotonic_s()
         for cards in [c for c, w in self._windows.items() if now_s - w.began_s >= WITHIN_S]:
             self._close(cards)
         lines, self._waiting = self._waiting, []
-        if not lines:
-            return
-        try:
-            async with self.ledger.transaction() as tx:
-                tx.add_events(lines)
-        except StoreError as error:
-            log.warning("%d notifications are not in the journal: %s", len(lines), error)
+        async with self.ledger.transaction() as tx:
+            tx.add_events(lines)
 
     def _close(self, cards: tuple[str, ...]) -> None:
         window = self._windows.pop(cards)

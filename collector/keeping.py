@@ -1,13 +1,18 @@
-"""What came of a batch, put where it is kept: the readings in the history, all else in one ledger transaction."""
+"""What came of a batch, put where it is kept: the readings in the history, all else in one ledger transaction.
+
+A full or failing disk is no reason to stop watching. The ledger keeps in memory what the disk refuses, so that all of
+it is told and shown; readings wait here. Any other fault of a store ends the daemon.
+"""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from collector.batch import Taken
 from collector.database import PASSING, StoreError
-from collector.history.store import HistoryStore
+from collector.history.store import HistoryStore, WireReading
 from collector.ledger import Ledger, Transaction
 from collector.lines import action_line, judgement_line, save_change
 from collector.memories import Memories, Unkept
@@ -17,6 +22,10 @@ from rules.watch.state import WatchState
 
 MOST_WAITING: Final = 100_000
 """Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
+AT_ONCE: Final = 2000
+"""Of readings that wait, how many are written at a time."""
+TRY_EVERY_S: Final = 1.0
+"""How often a disk that refused readings is asked again, at most."""
 
 Enqueue = Callable[[Transaction, Sequence[Change]], None]
 
@@ -28,45 +37,43 @@ class Keeping:
         self.on_kept: Callable[[], None] = lambda: None
         """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
         self.trouble: str | None = None
-        """What keeps the stores from taking what is to be kept, None while they do."""
+        """What keeps the history from taking readings, None while it does."""
         self._history = history
         self._ledger = ledger
         self._memories = memories
         self._enqueue = enqueue
-        self._waiting = Taken()
+        self._records: list[WireReading] = []
+        self._tried_s = 0.0
 
     async def keep(self, taken: Taken, state: WatchState, systems: Mapping[str, SystemState]) -> None:
-        """Write a batch and what an ailing disk has made wait before it; what cannot be written waits on.
-
-        A full or failing disk is no reason to stop watching: alarms go on being judged and shown, and
-        are written and told as soon as the disk takes them. Any other fault of a store ends the daemon.
-        """
-        waiting = self._waiting
-        waiting.join(taken)
-        try:
-            if waiting.records:
-                await self._history.append(waiting.records)
-                waiting.records.clear()
-            await self._commit(waiting, self._memories.unkept(state, systems))
-        except StoreError as error:
-            if error.fault not in PASSING:
-                raise
-            self.trouble = str(error)
-            del waiting.records[:-MOST_WAITING]
-            return
-        self._waiting = Taken()
-        self.trouble = None
-        if waiting.changes:
+        """Write a batch, its readings behind those that an ailing disk has made wait."""
+        self._records += taken.records
+        await self._append()
+        await self._commit(taken, self._memories.unkept(state, systems))
+        if taken.changes:
             self.on_kept()
 
     async def keep_open(self) -> None:
         """Keep what is still under way, for a clean stop; a full disk hinders no stop."""
+        async with self._ledger.transaction() as tx:
+            self._memories.save_open(tx)
+
+    async def _append(self) -> None:
+        if self.trouble is not None and time.monotonic() - self._tried_s < TRY_EVERY_S:
+            del self._records[:-MOST_WAITING]
+            return
         try:
-            async with self._ledger.transaction() as tx:
-                self._memories.save_open(tx)
+            while self._records:
+                first = self._records[:AT_ONCE]
+                await self._history.append(first)
+                del self._records[: len(first)]
         except StoreError as error:
             if error.fault not in PASSING:
                 raise
+            self.trouble, self._tried_s = str(error), time.monotonic()
+            del self._records[:-MOST_WAITING]
+        else:
+            self.trouble = None
 
     async def _commit(self, taken: Taken, unkept: Unkept) -> None:
         done = [one for one, refusal in taken.asked if refusal is None]

@@ -173,8 +173,9 @@ class SignedPlans:
 
     async def _commit(self, kept: Kept, what: str, by: str, note: str, event: PowerEvent) -> None:
         plan, now = kept.plan, self._clock.now()
-        async with self._ledger.transaction() as tx:
-            if kept.course.status is Status.SIGNED:
+        fresh = kept.course.status is Status.SIGNED
+        async with self._ledger.transaction(at_once=fresh) as tx:  # a signature is safe, or was not given
+            if fresh:
                 tx.add_signed(
                     SignedLine(
                         kept.id,

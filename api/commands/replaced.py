@@ -67,7 +67,7 @@ def keep(options: argparse.Namespace, write: Callable[[Transaction], None]) -> i
     async def kept() -> None:
         folder = folder_of(options)
         make_folder(folder)
-        async with Ledger(folder / LEDGER_FILE) as ledger, ledger.transaction() as tx:
+        async with Ledger(folder / LEDGER_FILE) as ledger, ledger.transaction(at_once=True) as tx:
             write(tx)
 
     try:

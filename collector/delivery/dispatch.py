@@ -4,7 +4,8 @@
         ...                      # the changes themselves
         dispatch.enqueue(tx, changes)
 
-So nothing is told that was not recorded, and nothing recorded stays untold, whenever a kill comes.
+So nothing is told that was not recorded, and nothing recorded stays untold, whenever a kill comes. (A full disk makes
+both wait in memory: then it is told, and recorded once there is room.)
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 Theory of operation. A message leaves the outbox only when the other side took it (or refused it for good);
 then its result and a line of the journal commit together. A kill in between sends it again under the
 same id: at least once, in order for each incident and destination, since the ledger gives out only the
-oldest waiting message of each.
+oldest waiting message of each. On a full disk what came of it waits in the ledger's memory, and so do new
+messages: they go out meanwhile, each once.
 
 A channel that is down pauses as a whole and is tried again with growing waits, so that one dead server
 costs no other channel anything. If a person's first way stays down, their next is used as well.
@@ -118,15 +119,22 @@ class Outbox:
         due = await self._ledger.due(self._clock.now(), channel=name, limit=channel.batch)
         if not due:
             return False
+        moved, stopped = False, None
         async with self._ledger.transaction() as tx:
-            moved = False
             done: set[str] = set()
-            for message in due:
-                # one that a summary of this batch holds has gone already
-                if message.id not in done and await self._one(channel, health, message, tx, done):
-                    moved = True
-                if health.resume_s > self._clock.monotonic_s():
-                    break
+            try:
+                for message in due:
+                    # one that a summary of this batch holds has gone already
+                    if message.id not in done and await self._one(channel, health, message, tx, done):
+                        moved = True
+                    if health.resume_s > self._clock.monotonic_s():
+                        break
+            except (
+                asyncio.CancelledError
+            ) as stop:  # what has gone out is kept first, or it would go out again
+                stopped = stop
+        if stopped is not None:
+            raise stopped
         return moved
 
     async def _one(

@@ -7,18 +7,24 @@
 
 Nothing is written until the block ends; then all of it is, or, on any error, none. When the block is
 left, the lines are safe on the disk, and only then may a message go out.
+
+A disk that is full or fails refuses nobody: the lines wait in memory (`waiting`), are read as if they were written,
+and are written in order as soon as the disk takes them; `trouble` says so meanwhile. Whoever cannot go on without
+the disk asks for `at_once`, and gets the error.
 """
 
 from __future__ import annotations
 
+import logging
 import sqlite3
-from collections.abc import AsyncIterator, Iterable, Mapping
+import time
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
-from collector.database import Database
+from collector.database import PASSING, Database, StoreError
 from collector.ledger.records import (
     Action,
     AlarmLine,
@@ -42,28 +48,36 @@ from collector.ledger.records import (
 )
 from collector.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
 from collector.ledger.schema import STEPS
+from collector.ledger.waiting import Statement, Waiting
 
 R = TypeVar("R")
 
 LONGEST_PAGE: Final = 1000
 LONGEST_WAIT: Final = timedelta(days=2)
 """Longer than any message is made to wait: a day where it tells of what nobody answered, minutes between tries."""
+TRY_EVERY_S: Final = 1.0
+"""How often a disk that refused is asked again, at most."""
+log = logging.getLogger(__name__)
 
 
 class Transaction:
     """Lines to be written together. Made by `Ledger.transaction`."""
 
     def __init__(self) -> None:
-        self._statements: list[tuple[str, tuple[Column, ...]]] = []
+        self.statements: list[Statement] = []
         self.journal: tuple[JournalLine, ...] = ()
-        """The journal lines with the numbers they were given; empty until the commit."""
+        """The journal lines with the numbers they were given; empty until the commit. While the lines wait for the
+        disk, the numbers are those they would get now."""
+        self.settled: set[str] = set()
+        """The messages that are not to be sent any more."""
         self._events: list[JournalLine] = []
 
     def _save(self, line: object) -> None:
-        self._statements.append(insertion(line, replace=True))
+        sql, values = insertion(line, replace=True)  # the first column of what is saved whole is its key
+        self.statements.append(Statement(sql, values, (TABLES[type(line)], values[0])))
 
     def _add(self, line: object) -> None:
-        self._statements.append(insertion(line))
+        self.statements.append(Statement(*insertion(line)))
 
     def save_alarm(self, alarm: AlarmLine) -> None:
         """Keep an alarm as it now stands."""
@@ -75,7 +89,7 @@ class Transaction:
 
     def add_event(self, line: JournalLine) -> None:
         """Add a line to the journal."""
-        self._statements.append(insertion(line))
+        self._add(line)
         self._events.append(line)
 
     def add_events(self, lines: Iterable[JournalLine]) -> None:
@@ -86,7 +100,7 @@ class Transaction:
     def enqueue(self, message: Outgoing) -> None:
         """Add a message to the outbox; one with an id that is there already changes nothing."""
         statement, values = insertion(message)
-        self._statements.append((f"{statement} ON CONFLICT (id) DO NOTHING", values))
+        self.statements.append(Statement(f"{statement} ON CONFLICT (id) DO NOTHING", values))
 
     def sent(self, message: str, result: str) -> None:
         """Record that a message arrived, and what came back."""
@@ -101,8 +115,10 @@ class Transaction:
         self._tried(message, Sending.DEAD, result, None)
 
     def _tried(self, message: str, sending: Sending, result: str, due: int | None) -> None:
-        self._statements.append(
-            (
+        if sending is not Sending.WAITING:
+            self.settled.add(message)
+        self.statements.append(
+            Statement(
                 "UPDATE outbox SET sending = ?, attempts = attempts + 1, result = ?, due = ifnull(?, due) WHERE id = ?",
                 (str(sending), result, due, message),
             )
@@ -134,7 +150,8 @@ class Transaction:
 
     def drop_snapshot(self, name: str) -> None:
         """Let go of the state kept under a name."""
-        self._statements.append(("DELETE FROM snapshots WHERE name = ?", (name,)))
+        sql = "DELETE FROM snapshots WHERE name = ?"
+        self.statements.append(Statement(sql, (name,), (TABLES[Snapshot], name)))
 
     def add_signed(self, line: SignedLine) -> None:
         """Add a plan as it was signed; one with an id that is there already is an error."""
@@ -153,14 +170,14 @@ class Transaction:
         self._save(engine)
 
     def __bool__(self) -> bool:
-        return bool(self._statements)
+        return bool(self.statements)
 
     def commit_to(self, connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
         """Run the statements, in order, and return the journal lines numbered. The caller commits."""
         numbers: list[int] = []
-        for statement, values in self._statements:
-            cursor = connection.execute(statement, values)
-            if statement.startswith(_TO_JOURNAL):
+        for statement in self.statements:
+            cursor = connection.execute(statement.sql, statement.values)
+            if statement.sql.startswith(_TO_JOURNAL):
                 numbers.append(cursor.lastrowid or 0)
         return tuple(_numbered(line, seq) for line, seq in zip(self._events, numbers, strict=True))
 
@@ -186,7 +203,13 @@ class Ledger:
     """The ledger of one collector. Every method may raise `collector.database.StoreError`."""
 
     def __init__(self, path: Path) -> None:
-        self.database = Database(path, STEPS)
+        self.database = Database(path, STEPS, spills=False)
+        self.trouble: str | None = None
+        """What keeps the disk from taking what waits for it, None while nothing waits."""
+        self._waiting = Waiting()
+        self._settled: frozenset[str] = frozenset()
+        """Messages that went out while the disk did not take it: never to be sent again, even if that cannot be read."""
+        self._tried_s = 0.0
 
     @property
     def path(self) -> Path:
@@ -194,15 +217,103 @@ class Ledger:
         return self.database.path
 
     @asynccontextmanager
-    async def transaction(self) -> AsyncIterator[Transaction]:
-        """Collect lines and commit them together when the block ends without an error."""
+    async def transaction(self, *, at_once: bool = False) -> AsyncIterator[Transaction]:
+        """Collect lines and commit them together when the block ends without an error.
+
+        Where the disk does not take them now, they wait; with `at_once` that is an error, and nothing waits.
+        """
         transaction = Transaction()
         yield transaction
         if transaction:
-            transaction.journal = await self.database.write(transaction.commit_to)
+            await self.database.on_writer(lambda: self._take(transaction, at_once=at_once))
+
+    @property
+    def waiting_count(self) -> int:
+        """Return how many changes of lines wait in memory for the disk."""
+        return len(self._waiting)
+
+    async def write_waiting(self) -> bool:
+        """Ask the disk again to take what waits; return whether nothing waits any more."""
+        if self._waiting:
+            await self.database.on_writer(self._write_waiting)
+        return not self._waiting
+
+    # on the writing thread, where one comes after another and nobody's cancellation cuts one short
+
+    def _take(self, transaction: Transaction, *, at_once: bool) -> None:
+        resting = self._waiting and time.monotonic() - self._tried_s < TRY_EVERY_S
+        try:
+            if not resting or at_once:
+                transaction.journal = self._commit(transaction)
+                return
+        except StoreError as error:
+            if at_once or error.fault not in PASSING:
+                raise
+            self._refused(error)
+        try:
+            transaction.journal = self._as_if(transaction.commit_to)
+        except StoreError as error:  # another program holds the file: numbers come with the commit
+            if error.fault not in PASSING:
+                raise
+        self._waiting.add(transaction.statements)
+        self._settled |= transaction.settled
+
+    def _write_waiting(self) -> None:
+        try:
+            self._commit(Transaction())
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            self._refused(error)
+
+    def _commit(self, transaction: Transaction) -> tuple[JournalLine, ...]:
+        """Write what waits and a transaction behind it, all or nothing."""
+
+        def work(connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
+            self._waiting.run(connection)
+            return transaction.commit_to(connection)
+
+        journal = self.database.write_now(work)
+        if self._waiting:
+            log.info("%s: the disk takes what is to be kept again; nothing of the ledger waits", self.path)
+        self._waiting.clear()
+        self._settled = frozenset()
+        self.trouble = None
+        return journal
+
+    def _refused(self, error: StoreError) -> None:
+        self._tried_s = time.monotonic()
+        if self.trouble is None:
+            log.error("%s; what is to be kept waits in memory, and is told and shown meanwhile", error)
+        self.trouble = str(error)
+
+    def _as_if(self, work: Callable[[sqlite3.Connection], R]) -> R:
+        """Return what `work` finds behind what waits. Nothing of it is written."""
+
+        def behind(connection: sqlite3.Connection) -> R:
+            self._waiting.run(connection)
+            return work(connection)
+
+        return self.database.try_out(behind)
+
+    async def _read(self, work: Callable[[sqlite3.Connection], R]) -> R:
+        """Run `work` over the ledger as it is, with what waits for the disk."""
+        if not self._waiting:
+            return await self.database.read(work)
+        try:
+            return await self.database.on_writer(lambda: self._as_if(work))
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            return await self.database.read(work)  # another program holds the file: as it is on the disk
 
     async def close(self) -> None:
         """Finish the commit under way, and close. Safe to call twice."""
+        if self._waiting and not self.database.closed and not await self.write_waiting():
+            log.error(
+                "%s: %d changes could not be written and are lost with this stop: %s",
+                self.path, len(self._waiting), self.trouble,
+            )  # fmt: skip
         await self.database.close()
 
     async def __aenter__(self) -> Self:
@@ -214,7 +325,7 @@ class Ledger:
     # reading
 
     async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:
-        return await self.database.read(lambda connection: selected(connection, kind, rest, values))
+        return await self._read(lambda connection: selected(connection, kind, rest, values))
 
     async def _one(self, kind: type[R], rest: str, *values: Column) -> R | None:
         found = await self._all(kind, rest, *values)
@@ -314,7 +425,8 @@ class Ledger:
             AND i.destination = o.destination AND i.order_key = o.order_key)
             ORDER BY urgent DESC, seq LIMIT ?"""
         span = microseconds(now), microseconds(now + LONGEST_WAIT)
-        return await self._all(Outgoing, rest, *span, channel, channel, limit)
+        found = await self._all(Outgoing, rest, *span, channel, channel, limit)
+        return tuple(message for message in found if message.id not in self._settled)
 
     async def messages(
         self,
@@ -332,7 +444,10 @@ class Ledger:
         found = await self._all(
             Outgoing, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
         )
-        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+        some = found[:size]
+        if sending is Sending.WAITING:
+            some = tuple(message for message in some if message.id not in self._settled)
+        return Page(some, found[size - 1].seq if len(found) > size else None)
 
     async def message(self, message: str) -> Outgoing | None:
         """Return one message."""
@@ -342,7 +457,7 @@ class Ledger:
         """Return how many messages wait, when the oldest was made, and when the next is due."""
         oldest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY seq LIMIT 1")
         soonest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY due LIMIT 1")
-        count: int = await self.database.read(
+        count: int = await self._read(
             lambda c: c.execute("SELECT count(*) FROM outbox WHERE sending = 'waiting'").fetchone()[0]
         )
         return count, oldest[0].created if oldest else None, soonest[0].due if soonest else None
@@ -409,7 +524,7 @@ class Ledger:
         query = """SELECT id, bank, kind, at, until FROM evidence
             WHERE until > ? AND author IS NULL AND schema = ? ORDER BY until, id"""
         sought = (microseconds(after), schema)
-        found = await self.database.read(lambda c: c.execute(query, sought).fetchall())
+        found = await self._read(lambda c: c.execute(query, sought).fetchall())
         return tuple(
             EndedDischarge(name, bank, kind, moment(at), moment(until))
             for name, bank, kind, at, until in found
@@ -472,7 +587,7 @@ class Ledger:
     async def counts(self) -> Mapping[str, int]:
         """Return how many lines each table holds."""
         names = sorted(TABLES.values())
-        return await self.database.read(
+        return await self._read(
             lambda c: {n: c.execute(f"SELECT count(*) FROM {n}").fetchone()[0] for n in names}  # noqa: S608
         )
 

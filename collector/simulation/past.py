@@ -416,7 +416,7 @@ async def write_past(
     for discharge in found:
         await store.keep_exact(discharge.unit, discharge.start, discharge.end, "discharge")
     if ledger is not None:
-        async with ledger.transaction() as lines:
+        async with ledger.transaction(at_once=True) as lines:
             for discharge in found:
                 for record in discharge.records:
                     lines.save_evidence(record)

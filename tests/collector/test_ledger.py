@@ -76,7 +76,9 @@ async def test_a_line_that_cannot_be_kept_takes_the_whole_block_with_it(ledger: 
     assert set((await ledger.counts()).values()) == {0}
 
 
-async def test_a_full_disk_leaves_the_ledger_as_it_was(ledger: Ledger) -> None:
+async def test_what_wants_the_disk_at_once_is_refused_by_a_full_one_and_leaves_the_ledger_as_it_was(
+    ledger: Ledger,
+) -> None:
     async with ledger.transaction() as tx:
         tx.add_event(JournalLine(NOW, "start", None, "started"))
     await ledger.database.write(
@@ -86,7 +88,7 @@ async def test_a_full_disk_leaves_the_ledger_as_it_was(ledger: Ledger) -> None:
     )
 
     async def too_much() -> None:
-        async with ledger.transaction() as tx:
+        async with ledger.transaction(at_once=True) as tx:
             tx.save_alarm(AlarmLine("a", "k", "A1", "minor", "latched", NOW))
             tx.save_evidence(Evidence("e", "B1", "outage", NOW, None, content=b"\x00" * 100_000))
 

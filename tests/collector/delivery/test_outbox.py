@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import timedelta
@@ -15,10 +16,11 @@ from collector.delivery.channel import ChannelDown, NeverTaken, NotNow
 from collector.delivery.outbox import LONGEST_WAIT_S, wait_s
 from collector.delivery.post_office import PostOffice, told
 from collector.ledger import Ledger
-from collector.ledger.records import AlarmLine, Sending
+from collector.ledger.records import AlarmLine, Outgoing, Sending
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import NoticeKind
 from tests.collector.delivery.cases import AT, Scripted, notice, office, person, put, until
+from tests.small_disk import small_disk
 
 POST = {"channel": "post", "address": "haugen@fellbeck.example"}
 
@@ -317,3 +319,58 @@ def test_waits_double_up_to_five_minutes() -> None:
     assert [wait_s(n) for n in (1, 2, 3, 4)] == [1.0, 2.0, 4.0, 8.0]
     assert wait_s(100) == LONGEST_WAIT_S
     assert timedelta(seconds=wait_s(0)) == timedelta(seconds=1)
+
+
+class Slow(Scripted):
+    """A channel that takes two messages a batch, and whose answer to the second never comes."""
+
+    batch = 2
+
+    async def send(self, message: Outgoing) -> str:
+        taken = await super().send(message)
+        if len(self.taken) == 2:
+            await asyncio.Event().wait()
+        return taken
+
+
+async def test_what_has_gone_out_of_a_batch_is_kept_though_a_stop_comes_in_its_middle(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    post = Slow()
+    where = office(ledger, clock, {"post": post}, (person(),))
+    await put(ledger, where, notice("unit-A1-1"), notice("unit-D1-1", about="D1"))
+    sending = asyncio.create_task(where.outbox.send_due("post"))
+    await until(lambda: len(post.taken) == 2)
+    sending.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await sending
+    sent = (await ledger.messages(sending=Sending.SENT)).items
+    assert [m.id for m in sent] == [post.taken[0].id]
+
+
+async def test_on_a_full_disk_messages_go_out_once_each_summaries_too(tmp_path: Path) -> None:
+    clock = TurnedClock(AT)
+    with small_disk(tmp_path / "disk") as disk:
+        async with Ledger(disk.folder / "ledger.db") as ledger:
+            post = Scripted()
+            where = office(ledger, clock, {"post": post}, (person(),), most_messages=4)
+            await put(ledger, where, notice("unit-A0-1"))
+            disk.fill()
+            for number in range(1, 9):
+                one = notice(f"unit-A{number}-1", severity=Severity.CRITICAL, at=clock.now())
+                await put(ledger, where, one)
+                await turn(clock, where, 3)
+            await turn(clock, where, 200, step=2)
+            assert ledger.trouble is not None
+            assert ledger.waiting_count > 16
+            assert len(post.ids()) == len(set(post.ids()))
+            assert (await ledger.waiting())[0] == 0
+            before = post.ids()
+            disk.give_room()
+            assert await ledger.write_waiting()
+            await turn(clock, where, 10)
+            assert post.ids() == before
+        async with Ledger(disk.folder / "ledger.db") as again:
+            lines = (await again.messages()).items
+            assert {m.sending for m in lines} == {Sending.SENT}
+            assert len(lines) == 9

@@ -1,10 +1,6 @@
 """A file or a disk without room refuses a step of folding whole; nothing is lost, and it goes on once there is room."""
 
-import os
-import shutil
 import sqlite3
-import subprocess
-from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 
@@ -15,6 +11,7 @@ from collector.history import verify
 from collector.history.sqlite import SqliteHistory
 from collector.history.store import Bucket, Meaning, WireReading
 from tests.collector.history.test_fold import DAY, HOUR, Make, everything, odd_days
+from tests.small_disk import SmallDisk, small_disk
 
 
 @pytest.fixture(autouse=True)
@@ -22,25 +19,6 @@ def nothing_waits(monkeypatch: pytest.MonkeyPatch) -> None:
     """Complete days are folded at once, and one unit at a step."""
     monkeypatch.setattr("collector.history.due.WAITING_ROWS", 0)
     monkeypatch.setattr("collector.history.due.STEP_ROWS", 6000)
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of its own, of 4 MB."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    mounted = (
-        os.geteuid() == 0
-        and not subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], check=False, capture_output=True
-        ).returncode
-    )
-    if not mounted:
-        pytest.skip("a file system of its own can be mounted by root alone")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", str(folder)], check=True)
 
 
 def past(reading: Make) -> list[WireReading]:
@@ -107,19 +85,25 @@ async def test_a_file_that_may_not_grow_loses_nothing_and_folding_goes_on_once_i
 
 
 async def test_a_full_disk_loses_nothing_and_folding_goes_on_once_there_is_room(
-    small_disk: Path, meaning: Meaning, start: datetime, reading: Make
+    tmp_path: Path, meaning: Meaning, start: datetime, reading: Make
 ) -> None:
     later = start + 3 * DAY + HOUR
-    async with SqliteHistory(small_disk / "history.sqlite", meaning, exact_days=None) as store:
-        await store.append(past(reading))
+    with small_disk(tmp_path / "disk") as disk:
+        await folded_on(disk, meaning, later, start, past(reading))
+
+
+async def folded_on(
+    disk: SmallDisk, meaning: Meaning, later: datetime, start: datetime, readings: list[WireReading]
+) -> None:
+    async with SqliteHistory(disk.folder / "history.sqlite", meaning, exact_days=None) as store:
+        await store.append(readings)
         before, hours = await exactly(store, start), await by_hour(store, start)
-        ballast = small_disk / "ballast"
-        ballast.write_bytes(bytes(shutil.disk_usage(small_disk).free))
+        disk.fill()
         with pytest.raises(StoreError) as refused:
             await store.tend(later)
         assert refused.value.fault is StoreFault.FULL
         assert await exactly(store, start) == before
-        ballast.unlink()
+        disk.give_room()
         assert await store.tend(later) == ()
         assert await store.database.read(lambda c: c.execute("SELECT count(*) FROM hot").fetchone()[0]) == 0
         assert await exactly(store, start) == before

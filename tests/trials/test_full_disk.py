@@ -1,0 +1,134 @@
+"""A disk full to the last byte under the running service: an outage is told at once, and all is written later, once."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sqlite3
+import subprocess
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic
+from typing import Any
+
+import pytest
+
+from tests.collector.delivery.sinks import PASSWORD, USER, Broker
+from tests.daemon import command, daemon, eventually
+from tests.servers import need_program
+from tests.small_disk import small_disk
+from tests.trials.people import Desk, desk
+from tests.trials.plant import Shape, plant
+
+pytestmark = [pytest.mark.real_server, pytest.mark.slow]
+
+
+def broker_toml(broker: Broker, folder: Path) -> str:
+    """Return the broker as a channel; the secrets beside the estate file get its login."""
+    secrets = folder / "secrets.toml"
+    secrets.write_text(
+        f'{secrets.read_text("utf-8")}[broker]\nuser = "{USER}"\npassword = "{PASSWORD}"\n', "utf-8"
+    )
+    return (
+        f'[[channel]]\nid = "site"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n'
+        f'authority_file = "{broker.files.certificate}"\nsecret = "broker"\n'
+    )
+
+
+@dataclass
+class Listener:
+    """What the broker gave to somebody who listens to the incidents: topic and content, in order."""
+
+    process: subprocess.Popen[str]
+    lines: Path
+
+    def incidents(self) -> list[dict[str, Any]]:
+        """Return the notices so far."""
+        lines = self.lines.read_text("utf-8").splitlines()
+        return [
+            json.loads(line.partition(" ")[2]) for line in lines if "/incident/" in line.partition(" ")[0]
+        ]
+
+
+@contextmanager
+def listening(broker: Broker, folder: Path) -> Iterator[Listener]:
+    """Listen to all of a broker's topics until the block ends."""
+    broker.start()
+    lines = folder / "heard.txt"
+    program = need_program("mosquitto_sub")
+    with lines.open("w", encoding="utf-8") as out:
+        process = subprocess.Popen(
+            [program, "-h", "127.0.0.1", "-p", str(broker.port), "--cafile", str(broker.files.certificate),
+             "-u", USER, "-P", PASSWORD, "-t", "#", "-q", "1", "-F", "%t %p"],
+            stdout=out, text=True,
+        )  # fmt: skip
+        try:
+            yield Listener(process, lines)
+        finally:
+            process.kill()
+            process.wait()
+            broker.stop()
+
+
+def sent_by(data: Path) -> int:
+    """Return how many messages the file itself, read by another program, says were sent."""
+    with closing(sqlite3.connect(f"file:{data / 'ledger.sqlite'}?mode=ro", uri=True)) as file:
+        return int(file.execute("SELECT count(*) FROM outbox WHERE sending = 'sent'").fetchone()[0])
+
+
+def told(night: Desk) -> list[dict[str, Any]]:
+    return [event["data"] for _, event in night.told()]
+
+
+def outages(night: Desk) -> list[dict[str, Any]]:
+    return [notice for notice in told(night) if "mains" in str(notice["what"]).lower()]
+
+
+def test_an_outage_on_a_full_disk_is_told_at_once_and_once_and_written_when_there_is_room(
+    tmp_path: Path,
+) -> None:
+    broker = Broker(tmp_path)
+    with (
+        small_disk(tmp_path / "disk", 8) as disk,
+        plant(Shape(systems=1, units=2)) as it,
+        desk() as night,
+        listening(broker, tmp_path) as heard,
+    ):
+        estate = it.write_estate(tmp_path, night.toml(tmp_path) + broker_toml(broker, tmp_path))
+        data = disk.folder / "data"
+        with daemon(estate, data) as service:
+            service.wait_for("/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer")
+            disk.fill()
+            it.to_battery(it.units)
+            lost_s = monotonic()
+            eventually(lambda: outages(night), "a person is told of the outage")
+            print(f"told {monotonic() - lost_s:.1f} s after the mains was lost, the disk being full")
+            eventually(
+                lambda: [n for n in heard.incidents() if "mains" in n["what"].lower()], "the broker has it"
+            )
+            shown = service.get("/v1/incidents")[1]["items"]
+            assert any(one["id"] == outages(night)[0]["incident"] for one in shown), shown
+            service.wait_for(
+                "/v1/alarms",
+                lambda b: [a for a in b["items"] if a["id"].startswith("store_failing")],
+                "the full disk is an alarm",
+            )
+            disk.give_room()
+            eventually(
+                lambda: sent_by(data) >= len(night.ids()) + len(heard.incidents()), "all is on the disk"
+            )
+            ids = night.ids()
+            assert len(ids) == len(set(ids))
+            posts = [notice["message_id"] for notice in heard.incidents()]
+            assert len(posts) == len(set(posts))
+            code, took_s = service.end(signal.SIGTERM)
+            assert (code, took_s < 5.0) == (0, True)
+        assert command("verify", "--data", str(data)).returncode == 0
+        with daemon(estate, data) as again:
+            sent = again.get("/v1/messages?sending=sent")[1]["items"]
+            assert {m["incident"] for m in sent} >= {n["incident"] for n in outages(night)}
+            kinds = {e["kind"] for e in again.get("/v1/events")[1]["items"]}
+            assert "mains_lost" in kinds
+            assert len(night.ids()) == len(set(night.ids()))
