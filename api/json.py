@@ -20,7 +20,7 @@ from api.pages.model import Sheet, UnitView
 from collector.history.store import Bucket
 from rules.planning.isolation import Between, Isolation
 from rules.reading import Reading
-from rules.verdicts import RequirementVerdict, UnitLost
+from rules.verdicts import AgeSpan, RequirementVerdict, UnitLost
 
 Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
 
@@ -29,6 +29,7 @@ KEYS: Final[Mapping[type, Mapping[str, str]]] = {
     Bucket: {"start": "from"},
     Isolation: {"from_at": "from", "to_at": "to"},
     Between: {"from_at": "from", "to_at": "to"},
+    AgeSpan: {"from_day": "from", "to_day": "to"},
 }
 """Fields whose key is not their name: `for` and `from` are words of the language the rules are written in."""
 

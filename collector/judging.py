@@ -2,7 +2,9 @@
 
 Hold-up by sampling: at most once in 10 s for a system on battery, else twice a minute, and at once when
 a unit's standing changes. What the banks hold is carried forward from reading to reading in between
-(`rules.battery.energy`), so a new question always starts from this moment.
+(`rules.battery.energy`), so a new question always starts from this moment. A system is always drawn with the
+same random numbers, and at rest with the load it was drawn with before while that has not moved by more than
+its noise: what constant readings say stays constant.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from collector.clock import Clock
 from collector.present import Present
 from collector.worker import JudgementFailed, Superseded, Worker
 from rules.assess import Glance, SystemView, task_of
-from rules.autonomy import HoldUpJudgement, hold_ups
+from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.battery.belief import BankBelief, belief_from_age
 from rules.battery.energy import BankMoment, carried_to
 from rules.estate import Bank, Estate, FittedBank, in_place
@@ -46,6 +48,7 @@ class Judging:
         self._told = told
         self._views: dict[str, tuple[SystemView, Glance]] = {}
         self._asked_s: dict[str, float] = {}
+        self._drawn: dict[str, HoldUpTask] = {}
         self._standings: dict[str, tuple[Standing, ...]] = {}
         self._hurried = asyncio.Event()
 
@@ -156,10 +159,13 @@ class Judging:
         banks = self._estate.banks_of_system(view.system)
         spoken = self.spoken_beliefs(urgent=bool(seen.on_battery))
         beliefs = {bank.id: spoken[bank.id] for bank in banks if bank.id in spoken}
-        seed = seed_of(f"{view.system} {view.now.at.isoformat()}")
+        task = task_of(view, seen)
+        if not seen.on_battery:
+            task = steadied(task, self._drawn.get(view.system))
+        self._drawn[view.system] = task
         try:
             judged = await self._worker.ask(
-                f"system {view.system}", hold_ups, task_of(view, seen), beliefs, seed, DRAWS
+                f"system {view.system}", hold_ups, task, beliefs, seed_of(view.system), DRAWS
             )
         except (Superseded, JudgementFailed):
             return  # the boundary: the worker remembers what failed, the watch raises it, the next look asks again
@@ -167,5 +173,5 @@ class Judging:
 
 
 def seed_of(text: str) -> int:
-    """Return a seed that a replay finds again: from a name and a moment, not from chance."""
+    """Return a seed that a replay finds again: from a name, not from chance."""
     return crc32(text.encode())

@@ -72,7 +72,7 @@ class LiveJudging:
             if curve is None:
                 return
             as_of = record.at + timedelta(seconds=record.rows[-1].t_s)
-            seed = seed_of(f"{record.id} {len(record.rows)}")
+            seed = seed_of(record.id)
             after = await self._worker.ask(
                 f"live {bank.id}", live_belief, before, log_of(record), battery, shape, curve, as_of, seed
             )

@@ -8,11 +8,11 @@ turns it into a small value that a worker process plays through the banks' belie
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.autonomy import HoldUpJudgement, HoldUpTask, unfit_units, unknown_hold_ups
+from rules.autonomy import HoldUpJudgement, HoldUpTask, unknown_hold_ups
 from rules.estate import Bank, Estate, Unit, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.pairing import PartnerLoad, takes_partner
@@ -25,6 +25,7 @@ from rules.requirements import (
     BankEvidence,
     Evidence,
     after_start_s,
+    not_shown,
     stale_after_s,
     starts_failed,
     verdict,
@@ -39,7 +40,9 @@ from rules.verdicts import (
     ShedFirst,
     Standing,
     SystemState,
+    WouldTell,
 )
+from rules.would_tell import carry_again, steps_for
 
 COLDEST_UNKNOWN_C: Final = 15.0
 RECKONING_WIDENS: Final = 0.10
@@ -150,21 +153,42 @@ def unit_views(view: SystemView) -> tuple[UnitView, ...]:
 
 
 def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
-    """Return what the last readings say; `judged` tells which banks cannot carry their share."""
+    """Return what the last readings say; `judged` tells which banks were shown to carry their part."""
     views = unit_views(view)
     parallel = together(views)
     system = view.estate.systems[view.system]
-    unfit = {} if judged is None else unfit_units(judged)
     return Glance(
         system=view.system,
         as_of=parallel.as_of,
         views=views,
         parallel=parallel,
-        redundancy=redundancy(views, parallel, view.peaks, system.spare_units, unfit),
+        redundancy=redundancy(
+            views, parallel, view.peaks, system.spare_units, _not_shown(view, judged, parallel.as_of)
+        ),
         on_battery=_on_battery(views, parallel),
         in_test=tuple(v.unit.id for v in views if v.fresh and v.reading is not None and v.reading.in_test),
         missing=_missing(views, parallel),
     )
+
+
+def _not_shown(view: SystemView, judged: HoldUpJudgement | None, as_of: datetime | None) -> dict[str, str]:
+    """Return the banks that were not shown to carry their part, each with the unit it stands behind."""
+    if judged is None:
+        return {}
+    evidence = Evidence(
+        now=judged.hold_ups.now,
+        each_unit_lost=(),
+        one_unit_lost=judged.hold_ups.one_unit_lost,
+        spare_units=0,
+        as_of=as_of,
+        shown_within=view.shown_within,
+    )
+    return {
+        bank: view.estate.banks[bank].feeds[0]
+        for bank, asked_w in judged.bank_asked_w.items()
+        if bank in view.estate.banks
+        and not_shown(BankEvidence(bank, asked_w, judged.shown.get(bank)), evidence) is not None
+    }
 
 
 def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
@@ -258,6 +282,8 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
         judged.hold_ups if judged is not None else unknown_hold_ups(("Hold-up has not been reckoned yet.",))
     )
     shown_ups = held if not seen.missing else unknown_hold_ups(seen.missing)
+    if shown_ups.unproven:
+        shown_ups = replace(shown_ups, would_tell=_would_tell(view, judged))
     return SystemState(
         id=system.id,
         name=system.name,
@@ -278,7 +304,6 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
             seen.parallel,
             view.peaks,
             view.partner,
-            None if judged is None else unfit_units(judged),
         ),
     )
 
@@ -302,10 +327,25 @@ def requirement_verdicts(
         shown_within=view.shown_within,
         seen=view.seen_steps,
         zone=view.estate.site_of(view.system).zone,
+        notes=held.because,
+        would_tell=_would_tell(view, judged),
     )
     generator = view.estate.generator_of(view.system)
     units = view.estate.units_of(view.system)
     return tuple(verdict(item, generator, units, evidence) for item in system.requirements)
+
+
+def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[WouldTell, ...]:
+    """Return what would tell where banks are unproven, or were not shown to carry lately."""
+    if judged is None:
+        return ()
+    today = view.now.at.astimezone(view.estate.site_of(view.system).zone).date()
+    found = steps_for(judged.unproven, today)
+    known = {item.bank for item in judged.unproven}
+    aside = [bank for bank in _not_shown(view, judged, judged.as_of) if bank not in known]
+    if aside and not found:
+        found = (carry_again(aside, judged.bank_asked_w, today),)
+    return found
 
 
 def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
@@ -316,10 +356,9 @@ def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
     if judged.as_of is not None and seen.as_of is not None and seen.as_of - judged.as_of > JUDGED_FOR:
         least_min = JUDGED_FOR.total_seconds() / 60.0
         return (f"Hold-up was last reckoned over {least_min:.0f} min ago: too long ago to count.",)
-    if judged.hold_ups.now.low_s is None:
+    if judged.hold_ups.now.median_s is None:  # nothing can be played, or the load is out of the tables' reach
         return judged.missing or judged.hold_ups.because
-    above = [text for text in judged.hold_ups.because if "than its table prints" in text]
-    return tuple(above) if judged.hold_ups.now.median_s is None else ()
+    return ()
 
 
 def tells_end(judged: HoldUpJudgement, since: datetime) -> bool:

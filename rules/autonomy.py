@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
+from zlib import crc32
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from rules.verdicts import (
     ShownToCarry,
     UnitLost,
 )
+from rules.would_tell import Unproven, named
 
 DRAWS: Final = 1000
 NOT_FULL: Final = 0.05
@@ -34,10 +36,9 @@ SHARING_SD: Final = 0.025
 """Standard deviation of a unit's part of the load about its equal part (trade: 2 to 5 % of rating)."""
 DRIFT_SD: Final = 0.02
 """Standard deviation of the load's mean over a hold-up about the load now."""
+STEADY_SHARE: Final = 0.02
 END_OF_LIFE: Final = 0.80
 """Power that a bank at the end of its life gives, over the published one (IEEE 450, IEEE 1188)."""
-UNFIT_UNDER_S: Final = 60.0
-"""A bank that holds its unit's share for less than this is no spare."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +78,8 @@ class BankEnds:
 class HoldUpJudgement:
     """A play's result as it is recorded: it can be made again from its task, beliefs and seed.
 
-    `bank_asked_w`: output power behind each bank at the start; `bank_alone_low_s`: the 5th percentile of
-    how long each bank carries that power; `feeds` and `shown` by bank.
+    `bank_asked_w`: output power behind each bank at the start; `shown` by bank. `unproven`: the banks that
+    nothing was seen of.
     """
 
     system: str
@@ -87,11 +88,31 @@ class HoldUpJudgement:
     hold_ups: HoldUps
     load_w: float | None
     bank_asked_w: Mapping[str, float] = field(default_factory=dict)
-    bank_alone_low_s: Mapping[str, float] = field(default_factory=dict)
-    feeds: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     shown: Mapping[str, ShownToCarry | None] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     ends: tuple[BankEnds, ...] = ()
+    unproven: tuple[Unproven, ...] = ()
+
+
+def steadied(task: HoldUpTask, before: HoldUpTask | None) -> HoldUpTask:
+    """Return the task with the load of the one before, where the same units carry it and it moved by its noise alone.
+
+    By no more than 2 % of what all lines ask, on every line, in W and in VA: under what the load drifts in a
+    hold-up anyway. A slow climb is followed, since what counts is how far it has come from the load that stood.
+    """
+    if before is None or (task.units, task.banks, task.missing) != (
+        before.units,
+        before.banks,
+        before.missing,
+    ):
+        return task
+    noise_w = STEADY_SHARE * before.asked.total_w
+    pairs = ((task.asked.power_w, before.asked.power_w), (task.asked.apparent_va, before.asked.apparent_va))
+    same = all(
+        now.keys() == then.keys() and all(abs(now[line] - then[line]) <= noise_w for line in now)
+        for now, then in pairs
+    )
+    return replace(task, asked=before.asked) if same else task
 
 
 def without(task: HoldUpTask, unit: str, expected: Sequence[Expected]) -> HoldUpTask | None:
@@ -117,9 +138,13 @@ def without(task: HoldUpTask, unit: str, expected: Sequence[Expected]) -> HoldUp
 
 
 class AtEndOfLife:
-    """A full bank at the end of its life: 80 % of the published power, in its coldest room."""
+    """A full bank at the end of its life: 80 % of the published power, in its coldest room.
+
+    Never better than it is today: a bank that was seen to give less already is taken as it was seen.
+    """
 
     def __init__(self, belief: BankBelief, temperature_c: float | None) -> None:
+        self._today = belief
         self._cold = replace(belief, temperature_c=temperature_c, used=np.zeros_like(belief.used))
 
     @property
@@ -133,18 +158,20 @@ class AtEndOfLife:
         return self._cold.basis if self._cold.basis is not Basis.TESTED else Basis.TABLE
 
     def rate_per_s(self, output_power_w: float) -> Floats:
-        """Return d(used) / dt, 1/s."""
-        return self._cold.rate_per_s(output_power_w)
+        """Return d(used) / dt, 1/s; a room that is colder today slows nothing down."""
+        return np.maximum(self._cold.rate_per_s(output_power_w), self._today.rate_per_s(output_power_w))
 
     def health_at(self, output_power_w: float) -> Floats:
-        """Return published time at 1/0.8 of the power over that at the power."""
+        """Return published time at 1/0.8 of the power over that at the power, or what is left today if less."""
         watts = max(self._cold.power_w_per_cell(output_power_w), self._cold.curve.smallest_w)
         health = float(self._cold.curve.seconds(watts / END_OF_LIFE)) / float(self._cold.curve.seconds(watts))
-        return np.full(len(self._cold.used), health)
+        if self._today.unproven:  # its draws are an assumption: the end of life is none
+            return np.full(len(self._cold.used), health)
+        return np.minimum(health, self._today.health_at(output_power_w))
 
-    def beyond_table(self, output_power_w: float) -> bool:
-        """Return whether the power is above the table's largest."""
-        return self._cold.beyond_table(output_power_w)
+    def beyond_reach(self, output_power_w: float) -> bool:
+        """Return whether the power is too far above the table's largest."""
+        return self._cold.beyond_reach(output_power_w)
 
 
 def shuffled(belief: BankBelief, rng: np.random.Generator, draws: int = DRAWS) -> BankBelief:
@@ -157,7 +184,13 @@ def shuffled(belief: BankBelief, rng: np.random.Generator, draws: int = DRAWS) -
         health_slope=belief.health_slope[pick],
         used=belief.used[pick],
         correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
+        steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
     )
+
+
+def chance(seed: int, name: str) -> np.random.Generator:
+    """Return the random numbers of one bank and one question: the same whatever else is asked, and whenever."""
+    return np.random.default_rng((seed, crc32(name.encode())))
 
 
 def hold_ups(
@@ -218,26 +251,25 @@ def _played(
     draws: int,
     shown: Mapping[str, ShownToCarry | None],
 ) -> HoldUpJudgement:
-    rng = np.random.default_rng(seed)
-    stores = {bank.id: shuffled(beliefs[bank.id], rng, draws) for bank in task.banks}
-    drift = rng.normal(0.0, DRIFT_SD, draws)
-    alone = len(task.units) == 1
-    spread = {
-        bank.id: np.exp(drift + (0.0 if alone else rng.normal(0.0, SHARING_SD, draws))) for bank in task.banks
+    stores = {
+        bank.id: shuffled(beliefs[bank.id], chance(seed, f"bank {bank.id}"), draws) for bank in task.banks
     }
-    basis = worst_basis([stores[bank.id].basis for bank in task.banks])
+    drift = chance(seed, "drift").normal(0.0, DRIFT_SD, draws)
+    alone = len(task.units) == 1
+    sharing = {
+        bank.id: 0.0 if alone else chance(seed, f"share {bank.id}").normal(0.0, SHARING_SD, draws)
+        for bank in task.banks
+    }
+    spread = {name: np.exp(drift + share) for name, share in sharing.items()}
+    told = {name for name, store in stores.items() if store.low_end_told}
     because = list(task.notes)
 
     def run(lost: frozenset[str] = frozenset()) -> HoldUp:
         played = play(task.units, task.banks, stores, task.asked, lost=lost, spread=spread)
-        if played.above_table:
-            banks = ", ".join(sorted(played.above_table))
-            because.append(
-                f"Bank {banks} would be asked more power than its table prints"
-                + (f" with unit {' '.join(sorted(lost))} lost" if lost else "")
-                + ": no time is promised there."
-            )
-        return played.hold_up(basis)
+        because.extend(_beyond(task, stores, lost, played.above_table))
+        left = [bank.id for bank in task.banks if not lost.issuperset(bank.feeds)]
+        held = played.hold_up(worst_basis([stores[bank].basis for bank in left]))
+        return held if told.issuperset(left) else replace(held, low_s=None)
 
     now = run()
     each = (
@@ -246,21 +278,26 @@ def _played(
     recharged = None
     if any(float(np.median(store.used)) > NOT_FULL for store in stores.values()):
         full = {name: store.rested(store.as_of) for name, store in stores.items()}
-        recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(basis)
-        because.append(
-            f"The banks are not full: holding is reckoned from what they hold now; full they would hold "
-            f"{minutes(recharged.low_s or 0.0)} at the least."
+        recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(now.basis)
+        recharged = recharged if told.issuperset(stores) else replace(recharged, low_s=None)
+        least = (
+            ""
+            if recharged.low_s is None
+            else f"; full they would hold {minutes(recharged.low_s)} at the least"
         )
+        because.append(f"The banks are not full: holding is reckoned from what they hold now{least}.")
     old = {bank.id: AtEndOfLife(stores[bank.id], task.coldest_c[bank.id]) for bank in task.banks}
     old_basis = worst_basis([store.basis for store in old.values()])
-    old_all = play(task.units, task.banks, old, task.asked, spread=spread).hold_up(old_basis)
+
+    def ended(today: HoldUp, lost: frozenset[str] = frozenset()) -> HoldUp:
+        held = play(task.units, task.banks, old, task.asked, lost=lost, spread=spread).hold_up(old_basis)
+        return _no_better(held, today)
+
+    old_all = ended(now if recharged is None else recharged)
     old_lost = [
-        play(task.units, task.banks, old, task.asked, lost=frozenset({unit.id}), spread=spread).hold_up(
-            old_basis
-        )
-        for unit in task.units
-        if task.each_lost
+        ended(item.hold_up if recharged is None else UNKNOWN_HOLD_UP, frozenset({item.unit})) for item in each
     ]
+    unproven = _unproven(task, stores)
     asked_w = bank_powers(task)
     return HoldUpJudgement(
         system=task.system,
@@ -272,17 +309,83 @@ def _played(
             each_unit_lost=each,
             at_end_of_life=EndOfLife(old_all, _least(old_lost)),
             recharged=recharged,
-            because=tuple(dict.fromkeys(because)),
+            because=tuple(dict.fromkeys([*_nothing_seen(unproven, now), *because])),
+            unproven=tuple(item.bank for item in unproven),
         ),
         load_w=task.asked.total_w,
         bank_asked_w=asked_w,
-        bank_alone_low_s={
-            bank.id: float(np.quantile(stores[bank.id].seconds_left(asked_w[bank.id]), 0.05))
-            for bank in task.banks
-        },
-        feeds={bank.id: bank.feeds for bank in task.banks},
         shown=shown,
         ends=_ends(task, stores, spread),
+        unproven=unproven,
+    )
+
+
+def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
+    """Return the sentence on banks that nothing was seen of, with what their age alone suggests."""
+    if not unproven:
+        return []
+    rests = (
+        "table and age" if all(item.basis is Basis.TABLE for item in unproven) else "a typical curve and age"
+    )
+    about = (
+        "" if now.median_s is None else f" {rests.capitalize()} alone suggest about {minutes(now.median_s)}."
+    )
+    return [f"Nothing was seen of {named([item.bank for item in unproven])} yet.{about}"]
+
+
+def _unproven(task: HoldUpTask, stores: Mapping[str, BankBelief]) -> tuple[Unproven, ...]:
+    """Return the banks that nothing was seen of, with what is published for their load now."""
+    asked_w = bank_powers(task)
+    return tuple(
+        Unproven(
+            name,
+            store.basis,
+            asked_w[name],
+            float(1.0 / np.median(store.rate_per_s(asked_w[name]))),
+            store.curve.shortest_s if store.beyond_table(asked_w[name]) else None,
+        )
+        for name, store in stores.items()
+        if store.unproven
+    )
+
+
+def _beyond(
+    task: HoldUpTask, stores: Mapping[str, BankBelief], lost: frozenset[str], out_of_reach: frozenset[str]
+) -> list[str]:
+    """Return the sentences on banks that are asked more than their table prints, with some units lost."""
+    left = replace(task, units=tuple(unit for unit in task.units if unit.id not in lost))
+    if not left.units:
+        return []
+    with_lost = f" with unit {' '.join(sorted(lost))} lost" if lost else ""
+    powers = bank_powers(left)
+    found = []
+    for name, watts in powers.items():
+        store = stores[name]
+        if not store.beyond_table(watts) and name not in out_of_reach:
+            continue
+        starts = f"its table starts at {store.curve.shortest_s / 60.0:.3g} min"
+        if name in out_of_reach:
+            found.append(
+                f"How long bank {name} holds{with_lost} cannot be told: {starts}, far under this load."
+            )
+        else:
+            found.append(
+                f"Bank {name}{with_lost}: {starts}; beyond it the time is carried on by physics, and wide."
+            )
+    return found
+
+
+def _no_better(then: HoldUp, today: HoldUp) -> HoldUp:
+    """Return a hold-up at the end of life, held at that of today with full banks wherever both are known."""
+
+    def lesser(one: float | None, other: float | None) -> float | None:
+        return one if one is None or other is None else min(one, other)
+
+    return replace(
+        then,
+        low_s=lesser(then.low_s, today.low_s),
+        median_s=lesser(then.median_s, today.median_s),
+        high_s=lesser(then.high_s, today.high_s),
     )
 
 
@@ -309,9 +412,15 @@ def _ends(
 
 
 def _least(found: Sequence[HoldUp]) -> HoldUp:
-    """Return the shortest by its 5th percentile; unknown where there is none or any is unknown."""
-    if not found or any(item.low_s is None for item in found):
+    """Return the shortest by its 5th percentile; unknown where there is none or any is unknown.
+
+    Where a low end is not told but what table and age suggest is, the least of that is returned without one.
+    """
+    if not found or any(item.low_s is None and item.median_s is None for item in found):
         return UNKNOWN_HOLD_UP
+    untold = [item for item in found if item.low_s is None]
+    if untold:
+        return replace(min(found, key=lambda item: item.median_s or 0.0), low_s=None, basis=untold[0].basis)
     return min(found, key=lambda item: item.low_s or 0.0)
 
 
@@ -327,21 +436,11 @@ def bank_powers(task: HoldUpTask) -> dict[str, float]:
     total = sum(rated.values())
     powers = {}
     for bank in task.banks:
+        here = [unit for unit in bank.feeds if unit in rated]
+        if not here:
+            continue
         powers[bank.id] = 0.0
-        for unit in bank.feeds:
+        for unit in here:
             strings = sum(other.strings for other in task.banks if unit in other.feeds)
             powers[bank.id] += task.asked.total_w * rated[unit] / total * bank.strings / strings
     return powers
-
-
-def unfit_units(judged: HoldUpJudgement) -> dict[str, str]:
-    """Return the units whose banks cannot carry their share, with the reason."""
-    held: dict[str, float] = {}
-    for bank, low_s in judged.bank_alone_low_s.items():
-        for unit in judged.feeds.get(bank, ()):
-            held[unit] = max(held.get(unit, 0.0), low_s)
-    return {
-        unit: f"its bank holds its share for {minutes(low_s)} at the least, under {UNFIT_UNDER_S:.0f} s."
-        for unit, low_s in held.items()
-        if low_s < UNFIT_UNDER_S
-    }

@@ -10,7 +10,8 @@ Nothing is summed or averaged: the course is played from event to event (a bank 
 overload trips), for all draws of the banks' beliefs at once. Between events all rates are constant, so
 the play is exact. Draws that have the same units left and the same load are advanced together.
 
-A power above the largest printed in a bank's table promises nothing: that bank counts as ended.
+A power far above the largest printed in a bank's table promises nothing: that bank counts as ended, and where it
+does so from the start the time is not known.
 Recovery of a bank after shedding is left out (small, and on the safe side).
 """
 
@@ -62,8 +63,8 @@ class Store(Protocol):
         """Return the used fraction at which the bank ends, at this power."""
         ...
 
-    def beyond_table(self, output_power_w: float, /) -> bool:
-        """Return whether the power is more than the table prints."""
+    def beyond_reach(self, output_power_w: float, /) -> bool:
+        """Return whether the power is so far above the table that nothing can be said of the time."""
         ...
 
 
@@ -135,7 +136,7 @@ class Played:
     """One play. Times in s from its start, one per draw; nan where a thing did not happen.
 
     `held`: the load was still carried when play stopped. `used`: the banks' used fraction at that
-    moment. `above_table` names banks that were asked more than their table prints, `at_start` those
+    moment. `above_table` names banks that were asked more than their table reaches, `at_start` those
     that were so from the first moment.
     """
 
@@ -155,7 +156,8 @@ class Played:
         over = bool(ended.any()) and float(self.by_overload[ended].mean()) > 0.5
         ended_by = (EndedBy.OVERLOAD if over else EndedBy.BANK) if ended.any() else None
         if self.above_table_at_start:
-            return HoldUp(0.0 if low == 0.0 else low, None, None, ended_by, basis)
+            # what the others carry alone is a least; with none left the time is not known, not none
+            return HoldUp(None if low == 0.0 else low, None, None, ended_by, basis)
         return HoldUp(low, median, high, ended_by, basis)
 
 
@@ -277,7 +279,7 @@ class _Plant:
         health: dict[int, Floats] = {}
         over: list[int] = []
         for i, watts in powers.items():
-            if watts > 0.0 and self.stores[i].beyond_table(watts):
+            if watts > 0.0 and self.stores[i].beyond_reach(watts):
                 over.append(i)
                 continue
             rate[i] = self.stores[i].rate_per_s(watts)

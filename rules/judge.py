@@ -9,8 +9,9 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Final
+from zlib import crc32
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from rules.battery.charging import judge_charging
 from rules.battery.condition import (
     ends_in_test,
     findings_of_tests,
+    nothing_seen,
     plan_tests,
     score_claims,
 )
@@ -33,12 +35,14 @@ from rules.battery.evidence import (
     judged,
     last_shown,
     losses_from,
+    tells,
 )
 from rules.battery.findings import Case, beside_siblings, signs, size, whether_shown
 from rules.battery.fusion import Lives, fuse
 from rules.battery.recharge import used_after_recharge
-from rules.battery.replacement import Asked, Forecast, expected_capacity, forecast
+from rules.battery.replacement import Asked, Forecast, asked_fraction, expected_capacity, forecast
 from rules.battery.runtime import Floats, curve_for
+from rules.battery.too_small import too_small, what_helps
 from rules.estate import FittedBank, in_place
 from rules.verdicts import (
     BankState,
@@ -48,9 +52,13 @@ from rules.verdicts import (
     ReplacementDates,
     TestPlan,
     Verdict,
+    WouldTell,
 )
+from rules.would_tell import Unproven, steps_for
 
 _DEEP_TEST: Final = 0.5
+_WORN: Final = 0.9
+_LATE_IN_LIFE: Final = 0.85
 
 
 @dataclass(frozen=True)
@@ -70,11 +78,16 @@ def digest_of(evidence: BankEvidence) -> str:
 
 
 def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement:
-    """Return the judgement of one bank. The seed follows from the input where none is given."""
+    """Return the judgement of one bank.
+
+    The seed follows from the blocks where none is given: the same lives are drawn at every judgement, so that what
+    is said moves with the evidence, not with chance.
+    """
     digest = digest_of(evidence)
-    chosen = int(digest[:8], 16) if seed is None else seed
     today = evidence.as_of.date()
     fitted = in_place(evidence.bank.fitted, today)
+    named = evidence.bank.id if fitted is None else f"{evidence.bank.id} {fitted.type} {fitted.from_day}"
+    chosen = crc32(named.encode()) if seed is None else seed
     if fitted is None:
         return _empty_place(evidence, digest, chosen)
     discharges = tuple(
@@ -82,15 +95,20 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     )
     case = Case(evidence, fitted, discharges)
     belief, lives = _believed(case, chosen)
+    asked = evidence.asked if _can_be_asked(belief, evidence.asked) else None
+    small = too_small(lives, belief, asked)
     foreseen = forecast(
         lives,
         belief.rested(evidence.as_of),
         today,
         lead_days=evidence.bank.order_lead_days,
-        asked=evidence.asked if _can_be_asked(belief, evidence.asked) else None,
+        asked=None if small else asked,
         next_test=evidence.next_test,
     )
-    state = _state(case, belief, lives, foreseen, chosen)
+    if asked is not None and small:
+        foreseen = replace(foreseen, asked_fraction=asked_fraction(belief, asked, today))
+    offers = what_helps(belief, fitted, asked) if asked is not None and small else ()
+    state = replace(_state(case, belief, lives, foreseen, chosen, offers), too_small=small)
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 
@@ -113,7 +131,7 @@ def _believed(case: Case, seed: int) -> tuple[BankBelief, Lives]:
     basis = curve.basis
     if curve.basis is Basis.NONE:
         health = np.zeros_like(health)
-    elif any(d.fraction is not None for d in discharges):
+    elif any(tells(d) for d in discharges):
         basis = Basis.TESTED
     if discharges and discharges[-1].failed:
         health = np.minimum(health, discharges[-1].used)  # it gave no more when it was asked
@@ -134,6 +152,7 @@ def _believed(case: Case, seed: int) -> tuple[BankBelief, Lives]:
         loss_share=losses.share,
         shown_to_carry=last_shown(discharges),
         correction=np.clip(np.random.default_rng(seed + 3).normal(1.0, 0.2, len(health)), 0.2, 2.0),
+        steeper=np.random.default_rng(seed + 4).normal(0.0, 1.0, len(health)),
     )
     return belief, lives
 
@@ -149,7 +168,9 @@ def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed:
     )
 
 
-def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, seed: int) -> BankState:
+def _state(  # noqa: PLR0917 - what a state is made of
+    case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, seed: int, offers: tuple[str, ...]
+) -> BankState:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     known = belief.basis is not Basis.NONE
     health = belief.health if evidence.asked is None else belief.health_at(evidence.asked.output_power_w)
@@ -162,13 +183,16 @@ def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, see
         rated_ah=fitted.rated_capacity_ah,
         strings=evidence.bank.strings,
     )
+    dates = _dates(foreseen, unproven=belief.unproven)
     tests = _tests(case, belief, foreseen)
+    telling = _would_tell(case, belief)
+    unseen = nothing_seen(dates.by_age_alone, telling[0].step) if telling else None
     claims, claims_finding = score_claims(claims_of(discharges))
     more = [
-        *size(case, belief, lives, foreseen.asked_fraction),
+        *size(case, belief, foreseen.asked_fraction, offers),
         *signs(case),
         *beside_siblings(case, charging.float_voltage_per_cell_v),
-        *findings_of_tests(tests, today),
+        *findings_of_tests(tests, today, renewed=_to_be_renewed(dates, today), unproven=belief.unproven),
         *([] if claims_finding is None else [claims_finding]),
     ]
     return BankState(
@@ -177,13 +201,13 @@ def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, see
         fitted=fitted.type,
         capacity=capacity if known else Capacity(None, None, None, evidence.as_of, Basis.NONE),
         asked_fraction=foreseen.asked_fraction if known else None,
-        dates=_dates(foreseen),
+        dates=dates,
         charging=charging,
         effective_age_years=float(lives.age.at(float(today.toordinal()))),
         discharges=tuple(judged(d) for d in discharges),
         shown_to_carry=belief.shown_to_carry,
-        findings=(*findings, *more, *whether_shown(case)),
-        probability_met=foreseen.probability_met if known else None,
+        findings=(*findings, *more, *whether_shown(case, unseen)),
+        probability_met=foreseen.probability_met if known and not belief.unproven else None,
         tests=tests,
         claims=claims,
         expected=expected_capacity(
@@ -196,10 +220,31 @@ def _state(case: Case, belief: BankBelief, lives: Lives, foreseen: Forecast, see
         )
         if known
         else (),
+        unproven=belief.unproven,
+        would_tell=telling,
+        offers=offers,
     )
 
 
-def _dates(foreseen: Forecast) -> ReplacementDates:
+def _would_tell(case: Case, belief: BankBelief) -> tuple[WouldTell, ...]:
+    """Return what would tell of a bank that nothing was seen of; empty of any other."""
+    if not belief.unproven:
+        return ()
+    asked = case.evidence.asked
+    power = _power_at_anchor(belief) if asked is None else asked.output_power_w
+    published_s = float(1.0 / np.median(belief.rate_per_s(power)))
+    one = Unproven(case.evidence.bank.id, belief.curve.basis, power, published_s)
+    return steps_for((one,), case.today, case.evidence.next_test)
+
+
+def _to_be_renewed(dates: ReplacementDates, today: date) -> bool:
+    return dates.order_by is not None and dates.order_by <= today
+
+
+def _dates(foreseen: Forecast, *, unproven: bool) -> ReplacementDates:
+    """Return the dates as they are shown: of a bank that nothing was seen of only the span of its age."""
+    if unproven:
+        return ReplacementDates(None, None, None, by_age_alone=foreseen.by_age)
     return replace(
         foreseen.dates,
         falls_under_80=foreseen.under_80,
@@ -213,13 +258,21 @@ def _tests(case: Case, belief: BankBelief, foreseen: Forecast) -> TestPlan:
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
     end = foreseen.dates.expected_end
     life_years = None if end is None else max((end - fitted.from_day).days / YEAR_DAYS, 0.5)
-    age_years = (case.today - fitted.from_day).days / YEAR_DAYS
+    last = deep[-1].at.date() if deep else None
+    late_in_life = (
+        None if life_years is None else fitted.from_day + timedelta(_LATE_IN_LIFE * life_years * YEAR_DAYS)
+    )
+    since = [d.at.date() for d in discharges if d.fraction is not None and d.fraction < _WORN]
+    since += [] if late_in_life is None else [late_in_life]
+    later = [day for day in since if last is not None and last < day <= case.today]
     plan = plan_tests(
         fitted.from_day,
-        deep[-1].at.date() if deep else None,
-        capacity=float(np.median(belief.health)),
-        life_share=None if life_years is None else age_years / life_years,
+        last,
+        capacity=deep[-1].fraction if deep else None,
+        life_share=None if late_in_life is None or last is None or last <= late_in_life else 1.0,
         expected_life_years=life_years,
+        worn_since=min(later, default=None),
+        today=case.today,
     )
     asked = case.evidence.asked
     power = asked.output_power_w if asked else _power_at_anchor(belief)

@@ -42,25 +42,19 @@ def takes_partner(
     parallel: Parallel,
     peaks: Peaks,
     other: PartnerLoad,
-    unfit: Mapping[str, str] | None = None,
 ) -> PartnerVerdict:
-    """Return whether the units seen in `views` carry their own load and their partner's.
-
-    `unfit` names units whose bank cannot carry its share, each with the reason as the end of a sentence.
-    """
-    unfit = unfit or {}
+    """Return whether the units seen in `views` carry their own load and their partner's."""
     reasons = [
         f"Unit {item.id} {WHY_NO_SPARE[item.standing]} and takes nothing."
         for item in parallel.units
         if item.standing in WHY_NO_SPARE
     ]
     reasons += [f"It is not counted on: {why}" for why in parallel.idle.values()]
-    reasons += [f"Unit {unit} is not counted on: {why}" for unit, why in unfit.items()]
     reasons += parallel.notes
     if other.load is None:
         return _open(other, parallel, [*reasons, f"{other.name} has not been read since the start."])
-    unseen = [u for u in parallel.with_standing(MERELY_UNSEEN) if u not in unfit]
-    able = [u for u in parallel.with_standing(FEEDING) if u not in unfit]
+    unseen = list(parallel.with_standing(MERELY_UNSEEN))
+    able = list(parallel.with_standing(FEEDING))
     known = {view.unit.id for view in views if view.fitted is not None}
     if nameless := sorted({*able, *unseen} - known):
         return _open(other, parallel, [*reasons, f"The rating of unit {', '.join(nameless)} is not known."])

@@ -2,15 +2,16 @@
 
 IEC 62040-3: redundant if, on each line, the load is within what remains when `spare_units` units are
 gone. The 30-day peak decides, not the moment. Which units are taken away is the worst choice for each
-line and limit, so units of unequal rating are covered. A unit in bypass, off, isolated, not seen carrying
-while its peers carry, or with a bank that cannot carry its share is no spare; one that is merely silent leaves
-the question open. A load known to bounds alone passes by the upper one and fails by the lower one.
+line and limit, so units of unequal rating are covered. A unit in bypass, off, isolated or not seen carrying
+while its peers carry is no spare; one that is merely silent leaves the question open. A load known to bounds alone
+passes by the upper one and fails by the lower one. What the banks behind the units hold is another question: banks
+not shown to carry their part are named beside the verdict, and change nothing in it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from rules.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
@@ -24,6 +25,7 @@ from rules.verdicts import (
     Standing,
     Verdict,
 )
+from rules.would_tell import named
 
 ENOUGH_DAYS = 1.0
 """Days of record under which the peak is called by what it is: the load now."""
@@ -101,25 +103,32 @@ def redundancy(
     parallel: Parallel,
     peaks: Peaks,
     spare_units: int,
-    unfit: Mapping[str, str] | None = None,
+    unproven: Mapping[str, str] | None = None,
 ) -> Redundancy | None:
     """Return whether `spare_units` units can be lost without dropping the load; None where none is spare.
 
-    `unfit` names units whose bank cannot carry its share, each with the reason as the end of a sentence.
+    `unproven` names banks not shown to carry their part, each with the unit it stands behind: they are listed.
     """
     if spare_units == 0:
         return None
-    unfit = unfit or {}
+    found = _electrical(views, parallel, peaks, spare_units)
+    banks = tuple(unproven or ())
+    if not banks:
+        return found
+    because = (f"{found.because[0].rstrip('.')}; {named(banks)} unproven.", *found.because[1:])
+    return replace(found, because=because, unproven_banks=banks)
+
+
+def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spare_units: int) -> Redundancy:
     reasons = [
         f"Unit {item.id} {WHY_NO_SPARE[item.standing]} and is no spare."
         for item in parallel.units
         if item.standing in WHY_NO_SPARE
     ]
     reasons += [f"It is no spare: {why}" for why in parallel.idle.values()]
-    reasons += [f"Unit {unit} is no spare: {why}" for unit, why in unfit.items()]
     unseen = parallel.with_standing(MERELY_UNSEEN)
-    able = [unit for unit in parallel.with_standing(FEEDING) if unit not in unfit]
-    hopeful = [*able, *(unit for unit in unseen if unit not in unfit)]
+    able = list(parallel.with_standing(FEEDING))
+    hopeful = [*able, *unseen]
     known = {view.unit.id for view in views if view.fitted is not None}
     if not known.issuperset(hopeful):
         nameless = ", ".join(sorted(set(hopeful) - known))
@@ -135,7 +144,7 @@ def redundancy(
         if not worst or worst[0].left_fraction >= 0.0:
             return _cannot_tell(parallel, peaks, limits, reasons, basis)
         reasons.append("Even with every unit that does not answer counted as sound, it would not be enough.")
-        limits = best
+        limits, able = best, hopeful
     loads = {line: load for line, load in asked.items() if load is not None}
     if len(loads) < len(asked) or not loads:
         return _cannot_tell(
@@ -147,9 +156,10 @@ def redundancy(
         why = "By the upper bound of what is reckoned it would not be enough, by the lower one it would."
         return _cannot_tell(parallel, peaks, limits, [why, *reasons], basis)
     verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
+    gone = {(m.line, m.limit): gone_on(views, able, spare_units, m.line, m.limit) for m in ranked}
     return Redundancy(
         verdict=verdict,
-        because=(*_sentences(ranked, limits, loads, spare_units, basis), *reasons),
+        because=(*_sentences(ranked, limits, loads, gone, basis), *reasons),
         as_of=parallel.as_of,
         margin_w=tight.left_w,
         margin_fraction=tight.left_fraction,
@@ -158,7 +168,20 @@ def redundancy(
         basis=basis,
         lines=_lines(parallel, loads, limits),
         at=_at_every_basis(parallel, peaks, limits),
+        gone=gone[tight.line, tight.limit],
     )
+
+
+def gone_on(
+    views: Sequence[UnitView], able: Sequence[str], spare_units: int, line: int, limit: str
+) -> tuple[str, ...]:
+    """Return the units whose loss leaves a line the least under a limit: the largest, of equals the first."""
+    rated = {
+        v.unit.id: (v.line_rating_w if limit == "w" else v.line_rating_va) or 0.0
+        for v in views
+        if v.unit.id in able and line in v.unit.line_order[: v.unit.output_lines]
+    }
+    return tuple(sorted(rated, key=lambda unit: -rated[unit])[:spare_units])
 
 
 def daily_margins(
@@ -224,11 +247,10 @@ def _sentences(
     ranked: Sequence[Margin],
     limits: Mapping[int, tuple[float, float]],
     loads: Mapping[int, tuple[float, float]],
-    spare_units: int,
+    gone: Mapping[tuple[int, str], tuple[str, ...]],
     basis: LoadBasis,
 ) -> list[str]:
     """Return the verdict in words: the tightest line if it passes, every line that fails if not."""
-    gone = "the largest unit" if spare_units == 1 else f"the {spare_units} largest units"
     when = "now" if basis is LoadBasis.NOW else "at its peak"
 
     def side_by_side(margin: Margin) -> tuple[str, str]:
@@ -242,12 +264,16 @@ def _sentences(
     if not failing:
         load, limit = side_by_side(ranked[0])
         tight = ranked[0]
-        passing = f"With {gone} gone every line passes in W and in VA; tightest is line {tight.line}: "
+        passing = f"With {_names(gone, tight)} gone every line passes in W and in VA; tightest is line {tight.line}: "
         return [passing + f"it asks {load} {when}, {limit} remain."]
     return [
-        f"Line {margin.line} asks {load} {when}; with {gone} gone {limit} remain."
+        f"Line {margin.line} asks {load} {when}; with {_names(gone, margin)} gone {limit} remain."
         for margin, (load, limit) in ((m, side_by_side(m)) for m in failing)
     ]
+
+
+def _names(gone: Mapping[tuple[int, str], tuple[str, ...]], margin: Margin) -> str:
+    return " and ".join(gone[margin.line, margin.limit]) or "the spare"
 
 
 def _lines(

@@ -23,6 +23,7 @@ from rules.verdicts import (
     Step,
     UnitLost,
     Verdict,
+    WouldTell,
 )
 from rules.words import PURPOSES, day_of
 
@@ -111,6 +112,7 @@ class Evidence:
 
     `missing`: sentences that say what is not known; any of them leaves the question open. `no_load`: the
     board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name. `zone`: the site's clock.
+    `notes`: what limits the hold-up, in sentences. `would_tell`: what would tell.
     """
 
     now: HoldUp
@@ -124,6 +126,8 @@ class Evidence:
     shown_within: timedelta = SHOWN_WITHIN
     seen: Mapping[str, float] = field(default_factory=dict)
     zone: tzinfo = UTC
+    notes: tuple[str, ...] = ()
+    would_tell: tuple[WouldTell, ...] = ()
 
 
 def required(
@@ -158,27 +162,31 @@ def verdict(
     """Return whether a requirement is met.
 
     Adequate iff the 5th percentile of the hold-up, with the worst single unit lost where a unit is meant
-    to be spare, is at least what is required. Cannot tell when evidence is missing or stale, and for a
-    generator start also when a bank was never shown to carry: capacity arithmetic does not catch an
-    open cell. Inadequate otherwise.
+    to be spare, is at least what is required. Inadequate iff it is not and either the median is not either,
+    or discharges stand behind it: what an assumption alone suggests is no bad news. Cannot tell otherwise,
+    when evidence is missing or stale, and for a generator start also when a bank was never shown to carry:
+    capacity arithmetic does not catch an open cell.
     """
     needed_s, steps, unknown = required(requirement, generator, units, evidence.seen)
     against = Against.ONE_UNIT_LOST if evidence.spare_units >= 1 else Against.NOW
     held = evidence.one_unit_lost if evidence.spare_units >= 1 else evidence.now
-    open_questions = [unknown] if unknown else []
-    open_questions += _open_questions(requirement, held, evidence)
-    margin_s = None
-    if held.low_s is None or needed_s is None:
+    questions = [unknown] if unknown else []
+    questions += _open_questions(requirement, held, evidence)
+    short = None if needed_s is None or questions else _shortest_seen(needed_s, evidence)
+    held = short or held
+    margin_s = None if held.low_s is None or needed_s is None else held.low_s - needed_s
+    if needed_s is None or questions:
         reached = Verdict.CANNOT_TELL
-        because = open_questions or ["The hold-up is not known."]
+        because = questions or ["The hold-up is not known."]
+        if needed_s is not None and margin_s is not None:
+            because += _sentences(needed_s, evidence, held)
     else:
-        margin_s = held.low_s - needed_s
-        sentences = _sentences(needed_s, evidence, held)
-        if open_questions:
-            reached, because = Verdict.CANNOT_TELL, [*open_questions, *sentences]
-        else:
-            reached = Verdict.ADEQUATE if margin_s >= 0.0 else Verdict.INADEQUATE
-            because = sentences
+        reached = _reached(needed_s, held)
+        because = (
+            _sentences(needed_s, evidence, held)
+            if held.low_s is not None and (reached is not Verdict.CANNOT_TELL)
+            else _suggested(needed_s, held, evidence)
+        )
     return RequirementVerdict(
         id=requirement.id,
         purpose=requirement.purpose,
@@ -189,7 +197,53 @@ def verdict(
         as_of=evidence.as_of,
         margin_s=margin_s,
         steps=steps,
+        would_tell=evidence.would_tell if reached is Verdict.CANNOT_TELL else (),
+        basis=held.basis,
     )
+
+
+def _shortest_seen(needed_s: float, evidence: Evidence) -> HoldUp | None:
+    """Return a loss that falls short of the need by what was seen of the banks left, where another is not known.
+
+    One bank that nothing was seen of hides no bad news of its neighbours.
+    """
+    if evidence.spare_units < 1 or evidence.one_unit_lost.low_s is not None:
+        return None
+    seen = [
+        item.hold_up
+        for item in evidence.each_unit_lost
+        if item.hold_up.basis is Basis.TESTED and item.hold_up.low_s is not None
+    ]
+    short = [held for held in seen if (held.low_s or 0.0) < needed_s]
+    return min(short, key=lambda held: held.low_s or 0.0, default=None)
+
+
+def _reached(needed_s: float, held: HoldUp) -> Verdict:
+    """Return the verdict on a need that nothing leaves open."""
+    if held.low_s is not None and held.low_s >= needed_s:
+        return Verdict.ADEQUATE
+    if held.low_s is not None and held.basis is Basis.TESTED:
+        return Verdict.INADEQUATE
+    if held.median_s is not None and held.median_s < needed_s:
+        return Verdict.INADEQUATE
+    return Verdict.CANNOT_TELL
+
+
+def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
+    """Return in words what table and age alone suggest, and that it proves nothing."""
+    lost = evidence.spare_units >= 1
+    with_lost = ", with one unit lost" if lost else ""
+    if held.median_s is None:
+        return ["The hold-up is not known.", *evidence.notes]
+    verb = "reaches" if held.median_s >= needed_s else "does not reach"
+    named = [text for text in evidence.notes if text.startswith("Nothing was seen")] or [
+        "No discharge of these banks was judged yet."
+    ]
+    return [
+        f"{named[0].split(' yet.')[0].rstrip('.')} yet; table and age alone suggest about "
+        f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes(needed_s)} needed but proves nothing.",
+        *(text for text in evidence.notes if text not in named),
+    ]
 
 
 def _open_questions(requirement: Requirement, held: HoldUp, evidence: Evidence) -> list[str]:

@@ -80,6 +80,14 @@ class HoldUp:
     basis: Basis
 
 
+@dataclass(frozen=True, slots=True)
+class WouldTell:
+    """One step that would tell what cannot be told now, and what it buys."""
+
+    step: str
+    buys: str
+
+
 UNKNOWN_HOLD_UP = HoldUp(low_s=None, median_s=None, high_s=None, ended_by=None, basis=Basis.NONE)
 
 
@@ -105,6 +113,8 @@ class HoldUps:
 
     `recharged` is set while a bank is not full again after a discharge: then `now` is what a second
     outage would get, and `recharged` what full banks give. `because`: what limits or hides a figure.
+    `unproven`: the banks that nothing was seen of, so that only table and age speak for them; `would_tell`:
+    what would tell, in the order of effort. A low end that is only the tail of an assumption is None.
     """
 
     now: HoldUp
@@ -113,6 +123,8 @@ class HoldUps:
     at_end_of_life: EndOfLife
     recharged: HoldUp | None = None
     because: tuple[str, ...] = ()
+    unproven: tuple[str, ...] = ()
+    would_tell: tuple[WouldTell, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +188,11 @@ class RedundancyAt:
 
 @dataclass(frozen=True, slots=True)
 class Redundancy:
-    """Whether the spare units are spare, on every line, in watts and in volt-amperes."""
+    """Whether the spare units are spare, on every line, in watts and in volt-amperes.
+
+    Electrical alone. `gone`: the units taken away on the tightest line. `unproven_banks`: banks not shown to
+    carry their part; they stand beside the verdict and change nothing in it.
+    """
 
     verdict: Verdict
     because: tuple[str, ...]
@@ -188,6 +204,8 @@ class Redundancy:
     basis: LoadBasis
     lines: tuple[LineRedundancy, ...]
     at: tuple[RedundancyAt, ...] = ()
+    unproven_banks: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +238,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class RequirementVerdict:
-    """Whether a required hold-up is met."""
+    """Whether a required hold-up is met.
+
+    `would_tell`: what would tell where that cannot be told. `basis`: what the hold-up it is held against rests on.
+    """
 
     id: str
     purpose: Purpose
@@ -231,6 +252,8 @@ class RequirementVerdict:
     as_of: datetime | None
     margin_s: float | None
     steps: tuple[Step, ...] = ()
+    would_tell: tuple[WouldTell, ...] = ()
+    basis: Basis = Basis.NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,8 +434,19 @@ class Capacity:
 
 
 @dataclass(frozen=True, slots=True)
+class AgeSpan:
+    """From when until when a bank may come to its end, as far as its age alone says."""
+
+    from_day: date
+    to_day: date
+
+
+@dataclass(frozen=True, slots=True)
 class ReplacementDates:
-    """Three dates, never one; None where nothing can be said."""
+    """Three dates, never one; None where nothing can be said.
+
+    Of a bank that nothing was seen of none of them is set, but `by_age_alone`.
+    """
 
     expected_end: date | None
     order_by: date | None
@@ -420,6 +454,7 @@ class ReplacementDates:
     falls_under_80: date | None = None
     ends_early: date | None = None
     ends_late: date | None = None
+    by_age_alone: AgeSpan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -500,7 +535,12 @@ class ExpectedCapacity:
 
 @dataclass(frozen=True, slots=True)
 class BankState:
-    """Everything said of one bank (BANK of the HTTP interface)."""
+    """Everything said of one bank (BANK of the HTTP interface).
+
+    `unproven`: nothing was seen of it yet, only table and age speak; `would_tell`: what would tell. `too_small`:
+    new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
+    `offers` what helps instead.
+    """
 
     id: str
     feeds: tuple[str, ...]
@@ -517,3 +557,7 @@ class BankState:
     tests: TestPlan | None = None
     claims: CardClaims | None = None
     expected: tuple[ExpectedCapacity, ...] = ()
+    unproven: bool = False
+    would_tell: tuple[WouldTell, ...] = ()
+    too_small: bool = False
+    offers: tuple[str, ...] = ()

@@ -10,6 +10,7 @@ from datetime import date, datetime, tzinfo
 from typing import Final
 
 from rules.estate import Purpose
+from rules.verdicts import ReplacementDates
 
 PURPOSES: Final = {
     Purpose.GENERATOR_START: "the generator's start",
@@ -27,3 +28,40 @@ def day_words(day: date) -> str:
 def day_of(moment: datetime, zone: tzinfo) -> str:
     """Return the day on which a moment fell by a site's clock."""
     return day_words(moment.astimezone(zone).date())
+
+
+SEASONS: Final = ("winter", "spring", "summer", "autumn")
+
+
+def years_words(start: date, end: date) -> str:
+    """Return a span of days as what it is good to: "2027 to 2031", "in 2027"."""
+    return f"in {start.year}" if start.year == end.year else f"{start.year} to {end.year}"
+
+
+def due_words(dates: ReplacementDates) -> str:
+    """Return by when a bank is to be replaced, no finer than its end is known: "by autumn 2027", "by 7 Oct 2027"."""
+    if dates.replace_by is None:
+        return "on a day that cannot be told"
+    return f"by {about_words(dates.replace_by, dates.ends_early, dates.ends_late)}"
+
+
+def about_words(day: date, early: date | None, late: date | None) -> str:
+    """Return a day no finer than its interval deserves: "2031", "autumn 2027", "Oct 2027" or "7 Oct 2027".
+
+    `early` and `late`: the 5th and 95th percentile of what it was reckoned from. Over three years apart a year is
+    all that may be said, over half a year a season (of the north: December counts to the winter that begins),
+    over two months a month; without an interval the day stands.
+    """
+    if early is None or late is None:
+        return day_words(day)
+    width = (late - early).days
+    if width > 3 * 366:
+        return str(day.year)
+    if width > 183:
+        season = SEASONS[day.month % 12 // 3]
+        year = str(day.year)
+        if season == "winter":
+            first = day.year if day.month == 12 else day.year - 1
+            year = f"{first}/{(first + 1) % 100:02d}"
+        return f"{season} {year}"
+    return f"{day:%b %Y}" if width > 61 else day_words(day)

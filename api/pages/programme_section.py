@@ -26,6 +26,9 @@ def whole(sheet: Sheet, programme: Programme) -> Element:
     if costs:
         sums = [el("li", f"{year}: {cost:,.0f}") for year, cost in programme.budget]
         parts += [el("h3", "Cost by budget year"), el("ul", sums, class_="rests-on")]
+    if programme.too_small:
+        small = [el("li", with_figures_of(text)) for text in programme.too_small]
+        parts += [el("h3", "Too small, not worn"), el("ul", small, class_="rests-on")]
     if programme.undated:
         left = [el("li", with_figures_of(text)) for text in programme.undated]
         parts += [el("h3", "Without a date"), el("ul", left, class_="rests-on")]

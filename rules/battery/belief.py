@@ -26,6 +26,12 @@ _LEAST_HEALTH: Final = 0.0
 _MOST_HEALTH: Final = 1.4
 _ANCHOR_S: Final = 3600.0
 _GAS_CONSTANT: Final = 8.314462618  # J / (mol K), CODATA
+LEAST_TAIL: Final = 1.0 / 3.0
+"""Share of the median under which the low end of an assumption is its tail."""
+REACH: Final = 2.0
+"""How far above the largest printed power a table is continued: a table from 5 min on then reaches some 100 s."""
+STEEPER: Final = 0.15
+STEEPER_SD: Final = 0.35
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,8 @@ class BankBelief:
 
     `health` at `anchor_s` of published time; `used` at `as_of`, same unit; `cells` of one string, both
     halves counted. `basis` NONE: nothing is known, health is zero and nothing may be said.
-    `correction` scales the temperature coefficient (1: as published).
+    `correction` scales the temperature coefficient (1: as published). `carrying`: it is seen to
+    carry at this moment. `steeper`: standard normal draws of how much faster the time falls above the table.
     """
 
     bank: str
@@ -52,6 +59,13 @@ class BankBelief:
     loss_share: float
     shown_to_carry: ShownToCarry | None = None
     correction: Floats | float = 1.0
+    carrying: bool = False
+    steeper: Floats | float = 0.0
+
+    @property
+    def unproven(self) -> bool:
+        """Return whether no discharge stands behind it, only table and age."""
+        return self.basis is not Basis.TESTED and not self.carrying
 
     @property
     def draws(self) -> int:
@@ -67,19 +81,43 @@ class BankBelief:
         """Return on which side an output power lies outside the run time table, None inside."""
         return self.curve.beyond(self.power_w_per_cell(output_power_w))
 
+    @property
+    def low_end_told(self) -> bool:
+        """Return whether the low end of what it holds may be said.
+
+        Where no discharge stands behind a belief, its low end soon is the tail of an assumption (the share of
+        banks that fail early): then it is nothing to be told as a time. Decided by the bank, not by the load.
+        """
+        if not self.unproven:
+            return True
+        low, median = np.quantile(self.health, (0.05, 0.5))
+        return bool(low >= LEAST_TAIL * median > 0.0)
+
     def beyond_table(self, output_power_w: float) -> bool:
-        """Return whether the power is above the table's largest: no time may be promised then.
+        """Return whether the power is above the table's largest, so that its times are extrapolated.
 
         Below its smallest the answer is "at least" (`beyond`); `seconds_left` then reckons with the
         longest printed time.
         """
         return self.beyond(output_power_w) is Beyond.ABOVE_LARGEST
 
+    def beyond_reach(self, output_power_w: float) -> bool:
+        """Return whether the power is so far above the table's largest that physics cannot carry on either."""
+        return self.power_w_per_cell(output_power_w) > REACH * self.curve.largest_w
+
     def rate_per_s(self, output_power_w: float) -> Floats:
-        """Return d(used) / dt in 1/s, one per draw."""
+        """Return d(used) / dt in 1/s, one per draw.
+
+        Above the table's largest power the curve goes on with its end slope, steepened by what is not known of
+        it: the exponent is 0.15 +- 0.35 more, never under one (less energy at more power), an assumption made wide.
+        """
         power = self.power_w_per_cell(output_power_w)
         power = max(power, self.curve.smallest_w)  # below the table: "at least its longest time"
         seconds = seconds_at(self.curve, power, self.temperature_c, correction=self.correction)
+        past = float(np.log(power / self.curve.largest_w))
+        if past > 0.0:
+            more = np.maximum(STEEPER + STEEPER_SD * np.asarray(self.steeper), 1.0 + self.curve.slopes[-1])
+            seconds = seconds * np.exp(-more * past)
         return np.broadcast_to(1.0 / seconds, self.health.shape)
 
     def health_at(self, output_power_w: float) -> Floats:
@@ -91,7 +129,7 @@ class BankBelief:
     def seconds_left(self, output_power_w: float) -> Floats:
         """Return s until the end voltage at a constant output power from `as_of` on, one per draw.
 
-        Above the table's largest power this follows the continued curve; ask `beyond_table` first.
+        Above the table's largest power this follows the continued curve; ask `beyond_reach` first.
         """
         left = np.maximum(self.health_at(output_power_w) - self.used, 0.0)
         return np.asarray(left / self.rate_per_s(output_power_w))
@@ -163,6 +201,7 @@ def belief_from_age(  # noqa: PLR0917 - five things that name a bank, in the ord
         loss_fixed_w=losses.fixed_w,
         loss_share=losses.share,
         correction=np.clip(rng.normal(1.0, 0.2, draws), 0.2, 2.0),
+        steeper=rng.normal(0.0, 1.0, draws),
     )
 
 

@@ -405,6 +405,7 @@ def belief_from_posterior(
         loss_share=losses.share,
         shown_to_carry=shown_to_carry,
         correction=estimate.correction_draws,
+        carrying=still_discharging,
     )
 
 

@@ -15,8 +15,9 @@ import numpy as np
 
 from rules.battery.ageing import YEAR_DAYS
 from rules.battery.belief import BankBelief
-from rules.verdicts import BankFinding, CardClaims, TestPlan
-from rules.words import day_words
+from rules.verdicts import AgeSpan, BankFinding, CardClaims, TestPlan
+from rules.words import day_words, years_words
+from rules.would_tell import proposed_day
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
 OPEN_STRING: Final = "open_string_suspected"
@@ -29,6 +30,8 @@ NOT_SHOWN: Final = "not_shown_to_carry"
 CAPACITY_FELL: Final = "capacity_fell"
 BEYOND_TABLE: Final = "beyond_table"
 UNDERSIZED: Final = "undersized"
+UNPROVEN: Final = "unproven"
+YEARLY: Final = 365
 
 CELL_V: Final = 2.0
 SHOWN_WITHIN_DAYS: Final = 365
@@ -215,32 +218,52 @@ def plan_tests(
     capacity: float | None,
     life_share: float | None,
     expected_life_years: float | None,
+    worn_since: date | None = None,
+    today: date | None = None,
 ) -> TestPlan:
-    """Return when the next capacity test is due.
+    """Return when the next capacity test is due, by what was known at the time.
 
     At acceptance; then every two years or a quarter of the expected life, whichever is less; every year
     once capacity is under 90 % or 85 % of the expected life is over (IEEE 1188-2005 with its 2014
-    amendment, as quoted by trade texts).
+    amendment, as quoted by trade texts). `capacity` and `life_share`: as of the last test. `worn_since`: the day
+    from which a later discharge, or the age, has asked for a yearly test; it makes none due before itself. Of a
+    bank whose acceptance test nobody knows of, the test falls due on the next day that is proposed for one.
     """
     quarter = 730 if expected_life_years is None else round(expected_life_years * YEAR_DAYS / 4.0)
     interval, why = (730, "two years") if quarter >= 730 else (quarter, "quarter of the expected life")
     worn = (capacity is not None and capacity < 0.9) or (life_share is not None and life_share > 0.85)
-    if worn and interval > 365:
-        interval = 365
+    if worn and interval > YEARLY:
+        interval = YEARLY
         why = (
             "year: capacity is under 90 %"
             if capacity is not None and capacity < 0.9
             else "year: 85 % of life is over"
         )
     if last_test is None:
-        return TestPlan(None, installed + timedelta(days=90), interval, "no acceptance test is known")
-    return TestPlan(last_test, last_test + timedelta(days=interval), interval, f"every {why}")
+        due = installed + timedelta(days=90)
+        if today is not None and due < today:
+            due = proposed_day(today)
+        return TestPlan(None, due, interval, "no acceptance test is known")
+    due = last_test + timedelta(days=interval)
+    if worn_since is not None and interval > YEARLY:
+        sooner = max(last_test + timedelta(days=YEARLY), worn_since)
+        if sooner < due:
+            due, why = sooner, f"year: worn as known since {day_words(worn_since)}"
+    return TestPlan(last_test, due, interval, f"every {why}")
 
 
-def findings_of_tests(plan: TestPlan, today: date) -> tuple[BankFinding, ...]:
-    """Return that a test is due, and that the bank may not survive it."""
+def findings_of_tests(
+    plan: TestPlan, today: date, *, renewed: bool = False, unproven: bool = False
+) -> tuple[BankFinding, ...]:
+    """Return that a test is due, and that the bank may not survive it.
+
+    None is due for a bank that is to be renewed (`renewed`); of one that is unproven it is said already what
+    would tell, and that it may not survive would rest on its age alone.
+    """
+    if unproven:
+        return ()
     found: list[BankFinding] = []
-    late = (today - plan.due).days
+    late = -1 if renewed else (today - plan.due).days
     if late >= 0:
         last = "never tested" if plan.last is None else f"last tested on {day_words(plan.last)}"
         found.append(
@@ -248,7 +271,7 @@ def findings_of_tests(plan: TestPlan, today: date) -> tuple[BankFinding, ...]:
                 TEST_DUE,
                 f"A capacity test is due since {day_words(plan.due)} ({plan.because}; {last}).",
                 "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
-                "minor" if late > plan.interval_days // 2 else "warning",
+                "warning",
             )
         )
     risk = plan.ends_in_test_probability
@@ -294,28 +317,45 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
     )
 
 
-def beyond_table(power_w_per_cell: float, largest_w: float) -> BankFinding:
-    """Return that the load with a unit lost is above what the maker's table covers."""
+def beyond_table(
+    power_w_per_cell: float, largest_w: float, from_minutes: float, *, reached: bool
+) -> BankFinding:
+    """Return that the load with a unit lost is above what the maker's table covers. What is not known is no fault.
+
+    `reached`: the curve may be carried on so far, with its width.
+    """
+    told = (
+        "beyond it the time is carried on by physics, and wide"
+        if reached
+        else "how long the bank holds then cannot be told"
+    )
     return BankFinding(
         BEYOND_TABLE,
-        f"With a unit lost each cell would have to give {power_w_per_cell:.0f} W; the maker's table ends at {largest_w:.0f} W. "
-        "How long the bank holds then cannot be told.",
-        "Ask the maker for shorter times, or shed load; count on nothing beyond the table.",
+        f"With a unit lost each cell would have to give {power_w_per_cell:.0f} W; the table starts at {from_minutes:g} min "
+        f"with {largest_w:.0f} W: {told}.",
+        "Ask the maker for shorter times, and put them into the estate file.",
+        "warning",
+    )
+
+
+def undersized(asked_fraction: float, offers: Sequence[str]) -> BankFinding:
+    """Return that even new blocks of this type would not give what is asked of the bank, and what helps."""
+    return BankFinding(
+        UNDERSIZED,
+        f"The bank is too small, not worn: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
+        "blocks of this type would not give either.",
+        f"Do not renew like for like. {' '.join(offers)}".strip(),
         "minor",
     )
 
 
-def undersized(asked_fraction: float, fresh_share_met: float) -> BankFinding | None:
-    """Return that even new blocks of this type would hardly meet what is asked of the bank.
-
-    `fresh_share_met`: the probability that new blocks meet it.
-    """
-    if fresh_share_met >= 0.5:
-        return None
+def nothing_seen(span: AgeSpan | None, do: str) -> BankFinding:
+    """Return that nothing was seen of a bank yet. `span`: when its end is to be expected by age alone."""
+    age = (
+        ""
+        if span is None
+        else f" By its age alone it comes to its end {years_words(span.from_day, span.to_day)}."
+    )
     return BankFinding(
-        UNDERSIZED,
-        f"What is asked is {asked_fraction * 100.0:.0f} % of the published time; new blocks of this type would probably not "
-        "give it either.",
-        "Do not renew like for like: more or larger blocks, or less load, are needed.",
-        "minor",
+        UNPROVEN, f"Nothing was seen of this bank yet: no discharge of it was judged.{age}", do, "warning"
     )

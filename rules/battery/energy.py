@@ -22,6 +22,7 @@ FULL_AFTER_S: Final = 24 * 3600.0
 """With no current to go by: makers state about 24 h from empty to full on float at 0.1 C."""
 LEAST_CURRENT_RATE: Final = 0.02
 """A smaller current, per hour of rated capacity, is as likely float as charge, and cards round it."""
+PROBE_STEP_K: Final = 1.5
 LONGEST_STEP_S: Final = 120.0
 """A longer gap between readings is not bridged by one power: the caller is told how much was unseen."""
 
@@ -46,13 +47,18 @@ def carried_to(belief: BankBelief, moment: BankMoment, rated_capacity_ah: float 
     seconds = (moment.at - belief.as_of).total_seconds()
     if seconds <= 0.0:
         return belief
-    if moment.temperature_c is not None:
+    if moment.temperature_c is not None and _moved(belief.temperature_c, moment.temperature_c):
         belief = replace(belief, temperature_c=moment.temperature_c)
     if moment.on_battery is None or (moment.on_battery and moment.output_power_w is None):
         return replace(belief, as_of=moment.at)
     if moment.on_battery:
         return belief.carried(moment.output_power_w or 0.0, seconds, moment.at)
     return _charged(belief, moment, seconds, rated_capacity_ah)
+
+
+def _moved(before_c: float | None, now_c: float) -> bool:
+    """Return whether a probe says something new: whole degrees come and go, and one costs less than 1 % of capacity."""
+    return before_c is None or abs(now_c - before_c) >= PROBE_STEP_K
 
 
 def _charged(

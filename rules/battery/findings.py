@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -20,7 +21,6 @@ from rules.battery.condition import (
     undersized,
 )
 from rules.battery.evidence import BankEvidence, DischargeEvidence, last_shown
-from rules.battery.fusion import Lives
 from rules.estate import FittedBank
 from rules.verdicts import BankFinding, Basis
 
@@ -39,8 +39,13 @@ class Case:
         return self.evidence.as_of.date()
 
 
-def whether_shown(case: Case) -> tuple[BankFinding, ...]:
-    """Return that the bank has not been shown to carry its load, or failed when it was asked to."""
+def whether_shown(case: Case, unseen: BankFinding | None = None) -> tuple[BankFinding, ...]:
+    """Return that the bank has not been shown to carry its load, or failed when it was asked to.
+
+    `unseen`: what is said of a bank that nothing was seen of, instead.
+    """
+    if unseen is not None:
+        return (unseen,)
     discharges = case.discharges
     shown = last_shown(discharges)
     failed = bool(discharges) and discharges[-1].failed
@@ -83,18 +88,20 @@ def signs(case: Case) -> list[BankFinding]:
     return [f for f in found if f is not None]
 
 
-def size(case: Case, belief: BankBelief, lives: Lives, needed: float | None) -> list[BankFinding]:
-    """Return that the bank is too small for what is asked, whatever its age. `needed`: the fraction asked."""
+def size(case: Case, belief: BankBelief, needed: float | None, offers: Sequence[str]) -> list[BankFinding]:
+    """Return that the bank is too small for what is asked, whatever its age, or asked more than its table prints.
+
+    `needed`: the fraction asked. `offers`: what helps; empty where it is not too small.
+    """
     asked = case.evidence.asked
     if asked is None or belief.basis is Basis.NONE:
         return []
-    power = belief.power_w_per_cell(asked.output_power_w)
+    found = [undersized(needed or 0.0, offers)] if offers else []
     if belief.beyond_table(asked.output_power_w):
-        return [beyond_table(power, belief.curve.largest_w)]
-    published = float(belief.curve.seconds(max(power, belief.curve.smallest_w)))
-    needed = needed or 0.0
-    found = undersized(needed, float(np.mean(lives.at_rate(lives.fresh, published) >= needed)))
-    return [] if found is None else [found]
+        curve, power = belief.curve, belief.power_w_per_cell(asked.output_power_w)
+        reached = not belief.beyond_reach(asked.output_power_w)
+        found.append(beyond_table(power, curve.largest_w, round(curve.shortest_s / 60.0, 1), reached=reached))
+    return found
 
 
 def beside_siblings(case: Case, float_v: float | None) -> list[BankFinding]:

@@ -78,6 +78,8 @@ def during(
         used=np.full(belief.draws, course.used_now),
         temperature_c=belief.temperature_c if discharge.temperature_c is None else discharge.temperature_c,
         correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
+        carrying=True,
+        steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
     )
 
 

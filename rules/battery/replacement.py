@@ -1,14 +1,16 @@
 """Three dates, never one: when a bank is expected to end, the last day to order, the day to replace it by.
 
 A bank *ends* when it no longer meets what its system asks of it: the required seconds at the load of the
-day, which grows or shrinks. Where nothing is asked, it ends at 80 % of its published capacity (IEEE 450
+day, which grows or shrinks. Where nothing is asked, or more than new blocks of its type give (too small is not
+worn: `fresh_share_met`), it ends at 80 % of its published capacity (IEEE 450
 and 1188, as quoted by several texts); for published times under an hour that is 80 % of the published
 *power* for the time reached, which is less in time.
 
 `expected_end` is the median; for a bank that is over, the day of the evidence that showed it. `order_by` is the last day on which the probability, given that the bank met
 its requirement at its last evidence, of ending within lead time + 90 days (or before the next test, if
 that comes sooner) stays under 5 %; it may have passed. `replace_by` is that day plus the lead time. Abrupt failures (an open
-cell, a corroded link) are outside these dates: no partial evidence foretells them.
+cell, a corroded link) are outside these dates: no partial evidence foretells them. Of a bank that nothing was
+seen of there are no such dates: `by_age` says from when until when its end is to be expected of one that works now.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ from rules.battery.ageing import YEAR_DAYS
 from rules.battery.belief import BankBelief
 from rules.battery.fusion import Lives
 from rules.battery.runtime import Floats, RuntimeCurve
-from rules.verdicts import ExpectedCapacity, ReplacementDates
+from rules.verdicts import AgeSpan, ExpectedCapacity, ReplacementDates
 
 RISK: Final = 0.05
 MARGIN_DAYS: Final = 90
@@ -53,7 +55,7 @@ class Forecast:
 
     `under_80` is the median day the bank falls under the 80 % criterion; `probability_met` that it meets
     its requirement on `as_of`; `ends_early` and `ends_late` the 5th and 95th percentile of its end.
-    None: beyond forty years, or not known.
+    None: beyond forty years, or not known. `by_age`: the same two of a bank that works on `as_of`.
     """
 
     as_of: date
@@ -63,6 +65,15 @@ class Forecast:
     ends_late: date | None
     probability_met: float
     asked_fraction: float | None
+    by_age: AgeSpan | None = None
+
+
+def fresh_share_met(lives: Lives, belief: BankBelief, asked: Asked) -> float:
+    """Return the probability that new blocks of this type give what is asked at today's load."""
+    power = max(belief.power_w_per_cell(asked.output_power_w), belief.curve.smallest_w)
+    published = float(belief.curve.seconds(power))
+    needed = asked_fraction(belief, asked, asked.as_of)
+    return float(np.mean(lives.at_rate(lives.fresh, published) >= needed))
 
 
 def time_share_of_criterion(curve: RuntimeCurve, power_w_per_cell: float) -> float:
@@ -100,7 +111,7 @@ def forecast(
     start = float(lives.age.days[0])
     evidence = start if lives.last_evidence is None else float(lives.last_evidence.toordinal())
     if lives.last_evidence is None and np.mean(ends <= start) >= 0.5:
-        evidence = now  # too small from the start, and nothing was ever seen of it: say so today
+        evidence = now  # short from the start, and nothing was ever seen of it: say so today
     order = _order_day(ends, now, evidence, lead_days, next_test)
     order_by = _day(order)
     replace_by = None if order_by is None else order_by + timedelta(days=lead_days)
@@ -114,7 +125,16 @@ def forecast(
         ends_late=_day(float(np.quantile(ends, 0.95))),
         probability_met=float(np.mean(ends > now)),
         asked_fraction=None if asked is None else asked_fraction(belief, asked, as_of),
+        by_age=_span(ends[ends > now], now),
     )
+
+
+def _span(ends: Floats, now: float) -> AgeSpan | None:
+    """Return the 5th and 95th percentile of the ends to come; None where there are none."""
+    if not len(ends):
+        return None
+    low, high = np.quantile(np.minimum(ends, now + _HORIZON_YEARS * YEAR_DAYS), (0.05, 0.95))
+    return AgeSpan(date.fromordinal(int(low)), date.fromordinal(int(high)))
 
 
 def expected_capacity(
@@ -175,7 +195,7 @@ def _ending_days(lives: Lives, belief: BankBelief, days: Floats, health: Floats,
     published = belief.curve.seconds(watts)
     rates = np.stack([belief.rate_per_s(p) for p in np.unique(powers)])
     rate = np.median(rates, axis=1)[np.searchsorted(np.unique(powers), powers)]
-    beyond = np.array([belief.beyond_table(p) for p in powers])
+    beyond = np.array([belief.beyond_reach(p) for p in powers])
     needed = np.where(beyond, np.inf, asked.required_s * rate)
     margin = lives.at_rate(health, published[None, :]) - needed[None, :]
     return _crossing(days, np.maximum(margin, -10.0))

@@ -17,7 +17,7 @@ from typing import Final
 from rules.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.planning.safety import SAFETY
 from rules.verdicts import BankState, Basis
-from rules.words import day_words
+from rules.words import about_words, day_words, years_words
 
 TOGETHER: Final = timedelta(days=60)
 
@@ -106,13 +106,17 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Programme:
-    """All jobs by date, what cannot be dated and why, and cost by budget year where prices are known."""
+    """All jobs by date, what cannot be dated and why, and cost by budget year where prices are known.
+
+    `too_small`: banks that renewing like for like does not help, each with what does.
+    """
 
     as_of: date
     rows: tuple[Row, ...]
     undated: tuple[str, ...]
     budget: tuple[tuple[str, float], ...]
     safety: str = SAFETY
+    too_small: tuple[str, ...] = ()
 
 
 def uid_of(job: Job, about: str, instance: str) -> str:
@@ -155,7 +159,16 @@ def programme(
     for row in rows:
         if row.cost is not None:
             budget[row.budget_year] = budget.get(row.budget_year, 0.0) + row.cost
-    return Programme(today, tuple(rows), tuple(undated), tuple(sorted(budget.items())))
+    small = tuple(
+        _too_small(states[name]) for name in estate.banks if name in states and states[name].too_small
+    )
+    return Programme(today, tuple(rows), tuple(undated), tuple(sorted(budget.items())), too_small=small)
+
+
+def _too_small(state: BankState) -> str:
+    """Return that a bank is too small, and what helps."""
+    asked = "" if state.asked_fraction is None else f" for the {100 * state.asked_fraction:.0f} % asked of it"
+    return f"Bank {state.id} is too small{asked}; renewing it like for like does not help. {' '.join(state.offers)}".strip()
 
 
 def _row(  # noqa: PLR0917 - what makes a row
@@ -198,7 +211,7 @@ def _bank_rows(
         state = states.get(bank.id)
         due = None if state is None else state.dates.replace_by
         if state is None or due is None:
-            undated.append(f"Bank {bank.id}: no date can be given yet (fitted {day_words(fitted.from_day)}).")
+            undated.append(_no_date(bank.id, state, fitted))
             continue
         made = _row(
             Job.REPLACE_BANK,
@@ -226,7 +239,8 @@ def _test_rows(estate: Estate, states: Mapping[str, BankState], today: date, ter
         if fitted is None or state is None or state.tests is None:
             continue
         plan, gone = state.tests, state.dates.replace_by
-        if gone is not None and gone <= plan.due:
+        renewed = state.dates.order_by is not None and state.dates.order_by <= today
+        if renewed or (gone is not None and gone <= plan.due):
             continue
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         instance = f"{fitted.type}/{fitted.from_day}"
@@ -234,6 +248,21 @@ def _test_rows(estate: Estate, states: Mapping[str, BankState], today: date, ter
             _row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, plan.because, "interval")
         )
     return rows
+
+
+def _no_date(bank: str, state: BankState | None, fitted: FittedBank) -> str:
+    """Return why a bank has no date, with what its age alone suggests and what would tell."""
+    since = f"fitted {day_words(fitted.from_day)}"
+    if state is None or not state.unproven:
+        return f"Bank {bank}: no date can be given yet ({since})."
+    span = state.dates.by_age_alone
+    age = (
+        ""
+        if span is None
+        else f", which by its age alone comes to its end {years_words(span.from_day, span.to_day)}"
+    )
+    step = f" {state.would_tell[0].step}" if state.would_tell else ""
+    return f"Bank {bank}: nothing was seen of it yet ({since}){age}.{step}"
 
 
 def _bank_because(state: BankState, fitted: FittedBank) -> str:
@@ -248,7 +277,8 @@ def _bank_because(state: BankState, fitted: FittedBank) -> str:
     if state.effective_age_years is not None:
         parts.append(f"{state.effective_age_years:.1f} years old as its heat counts")
     if state.dates.expected_end is not None:
-        parts.append(f"expected to fall short about {state.dates.expected_end:%b %Y}")
+        when = about_words(state.dates.expected_end, state.dates.ends_early, state.dates.ends_late)
+        parts.append(f"expected to fall short about {when}")
     return "; ".join(parts) + "."
 
 

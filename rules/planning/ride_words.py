@@ -75,6 +75,12 @@ def result_of(  # noqa: PLR0917 - gathers the parts
         verdict = Verdict.ADEQUATE
         left = "" if margin_s is None else f", with {minutes(margin_s)} to spare at the tightest moment"
         because.append(f"The load is carried through at the least{left}.")
+    elif basis is not Basis.TESTED and np.isinf(median):
+        verdict = Verdict.CANNOT_TELL
+        because.append(
+            "No discharge stands behind every bank: table and age alone suggest that the load is carried through, "
+            "and prove nothing."
+        )
     else:
         verdict = Verdict.INADEQUATE
         because.append(f"The load is lost {minutes(low)} after the start at the earliest.")

@@ -49,8 +49,8 @@ class _Spent:
     def health_at(self, output_power_w: float) -> Floats:
         return self.store.health_at(output_power_w)
 
-    def beyond_table(self, output_power_w: float) -> bool:
-        return self.store.beyond_table(output_power_w)
+    def beyond_reach(self, output_power_w: float) -> bool:
+        return self.store.beyond_reach(output_power_w)
 
 
 def group_load(group: LoadGroup, asked: Asked) -> Asked:

@@ -53,7 +53,7 @@ class Peukert:
             np.maximum(self.health + self.slope * np.log(self.seconds(output_power_w) / self.full_s), 0.0)
         )
 
-    def beyond_table(self, output_power_w: float) -> bool:
+    def beyond_reach(self, output_power_w: float) -> bool:
         return output_power_w > self.largest_w
 
 
@@ -208,7 +208,7 @@ def test_a_bank_without_belief_is_refused() -> None:
 def test_more_power_than_the_table_prints_promises_nothing() -> None:
     played = play(units(1), own_banks(1), {"B0": bank(1.0, largest_w=5_000.0)}, evenly(9_000.0))
     hold_up = played.hold_up(Basis.TABLE)
-    assert (hold_up.low_s, hold_up.median_s, hold_up.high_s) == (0.0, None, None)
+    assert (hold_up.low_s, hold_up.median_s, hold_up.high_s) == (None, None, None)
     assert played.above_table_at_start == {"B0"}
 
 

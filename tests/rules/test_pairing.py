@@ -72,15 +72,6 @@ def test_a_unit_that_is_off_takes_nothing() -> None:
     assert "Unit A2 is off and takes nothing." in found.because
 
 
-def test_a_bank_that_cannot_carry_its_share_is_not_counted_on() -> None:
-    views = unit_views(view(estate(2), BOTH))
-    found = takes_partner(
-        views, together(views), NO_PEAKS, partner(*[4000.0] * 3), {"A2": "its bank is open."}
-    )
-    assert found.verdict is Verdict.INADEQUATE
-    assert "Unit A2 is not counted on: its bank is open." in found.because
-
-
 def test_a_silent_unit_leaves_it_open_unless_even_with_it_the_load_is_too_much() -> None:
     one = [reading("A1")]
     peaks = month(*[6000.0] * 3)

@@ -25,7 +25,7 @@ def judged(plant: Estate, readings: list[Reading], peaks: Peaks = NO_PEAKS, **mo
         together(views),
         peaks,
         plant.systems["A"].spare_units,
-        more.get("unfit"),  # type: ignore[arg-type]
+        more.get("unproven"),  # type: ignore[arg-type]
     )
     assert found is not None
     return found
@@ -54,7 +54,7 @@ def test_one_line_fails_though_the_total_passes() -> None:
     assert found.verdict is Verdict.INADEQUATE
     assert found.basis is LoadBasis.PEAK_30D
     assert found.margin_w == pytest.approx(32_000.0 / 3 - 11_100.0)
-    assert found.because[0] == "Line 2 asks 11.10 kW at its peak; with the largest unit gone 10.67 kW remain."
+    assert found.because[0] == "Line 2 asks 11.10 kW at its peak; with A1 gone 10.67 kW remain."
 
 
 def test_volt_amperes_can_be_the_tight_limit_and_the_margin_is_told_in_watts() -> None:
@@ -97,10 +97,20 @@ def test_a_unit_on_bypass_is_no_spare() -> None:
     assert "Unit A1 is on bypass and is no spare." in found.because
 
 
-def test_a_unit_whose_bank_cannot_carry_is_no_spare() -> None:
+def test_an_unproven_bank_takes_nothing_off_the_kilowatts_and_is_named_with_the_unit_gone() -> None:
     readings = [reading("A1"), reading("A2")]
-    assert judged(estate(2), readings).verdict is Verdict.ADEQUATE
-    assert judged(estate(2), readings, unfit={"A1": "its bank is weak."}).verdict is Verdict.INADEQUATE
+    plain, beside = judged(estate(2), readings), judged(estate(2), readings, unproven={"d2": "A2"})
+    assert beside.unproven_banks == ("d2",)
+    assert (beside.verdict, beside.margin_w, beside.lines) == (plain.verdict, plain.margin_w, plain.lines)
+    assert beside.because[0] == plain.because[0].rstrip(".") + "; bank d2 unproven."
+    assert "With A1 gone" in beside.because[0]
+
+
+def test_the_unit_that_is_named_as_gone_is_the_largest() -> None:
+    fitted = [FittedUnit(date(2020, 1, 1), None, "c", va, va * 0.9) for va in (20_000.0, 30_000.0)]
+    units = [Unit(f"A{n}", "A", 3, (1, 2, 3), (f,)) for n, f in enumerate(fitted, 1)]
+    found = judged(estate(units=units), [reading(u.id, (1000.0,) * 3) for u in units])
+    assert found.gone == ("A2",)
 
 
 def test_a_silent_unit_leaves_the_question_open() -> None:

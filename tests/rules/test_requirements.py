@@ -20,7 +20,17 @@ from rules.requirements import (
     starts_failed,
     verdict,
 )
-from rules.verdicts import UNKNOWN_HOLD_UP, Against, Basis, EndedBy, HoldUp, ShownToCarry, UnitLost, Verdict
+from rules.verdicts import (
+    UNKNOWN_HOLD_UP,
+    Against,
+    Basis,
+    EndedBy,
+    HoldUp,
+    ShownToCarry,
+    UnitLost,
+    Verdict,
+    WouldTell,
+)
 from tests.rules.plants import BY_HAND, NOON, SET, START
 
 UNITS = [
@@ -183,3 +193,56 @@ def test_times_in_words_are_rounded_down() -> None:
 def test_adequate_exactly_when_the_low_end_reaches_the_need(now_s: float, lost_s: float, spare: int) -> None:
     found = verdict(START, SET, UNITS, evidence(now_s, lost_s, spare_units=spare))
     assert (found.verdict is Verdict.ADEQUATE) == ((lost_s if spare else now_s) >= 195.0)
+
+
+def suggests(low_s: float | None, median_s: float, basis: Basis = Basis.TABLE) -> HoldUp:
+    return HoldUp(low_s, median_s, 2.0 * median_s, EndedBy.BANK, basis)
+
+
+def alone(held: HoldUp) -> Evidence:
+    banks = (BankEvidence("bank A1", 9_000.0, SHOWN),)
+    steps = (WouldTell("Import a past test.", "Its capacity."),)
+    return Evidence(
+        now=held,
+        each_unit_lost=(),
+        one_unit_lost=held,
+        spare_units=0,
+        as_of=NOON,
+        banks=banks,
+        would_tell=steps,
+    )
+
+
+@pytest.mark.parametrize(
+    ("held", "expected"),
+    [
+        (suggests(250.0, 600.0), Verdict.ADEQUATE),  # the low end of an assumption may be good news
+        (suggests(100.0, 600.0), Verdict.CANNOT_TELL),  # and is no bad news
+        (suggests(None, 600.0), Verdict.CANNOT_TELL),
+        (suggests(100.0, 150.0), Verdict.INADEQUATE),  # the median fails as well
+        (suggests(100.0, 600.0, Basis.TESTED), Verdict.INADEQUATE),  # discharges stand behind it
+    ],
+)
+def test_what_an_assumption_alone_suggests_is_no_bad_news(held: HoldUp, expected: Verdict) -> None:
+    found = verdict(START, SET, UNITS, alone(held))  # 195 s are needed
+    assert found.verdict is expected
+    assert bool(found.would_tell) == (expected is Verdict.CANNOT_TELL)
+    assert found.because
+
+
+def test_a_verdict_left_open_says_what_is_suggested_and_that_it_proves_nothing() -> None:
+    held = replace(alone(suggests(None, 600.0)), notes=("Nothing was seen of bank d3 yet. Table and age.",))
+    because = verdict(START, SET, UNITS, held).because
+    assert because == (
+        "Nothing was seen of bank d3 yet; table and age alone suggest about 10.0 min, which reaches the 3.2 min "
+        "needed but proves nothing.",
+    )
+
+
+def test_a_bank_that_nothing_was_seen_of_hides_no_bad_news_of_its_neighbour() -> None:
+    lost = (UnitLost("A1", suggests(None, 600.0)), UnitLost("A2", holds(60.0)))
+    found = verdict(
+        START, SET, UNITS, evidence(800.0, 300.0, each_unit_lost=lost, one_unit_lost=suggests(None, 600.0))
+    )
+    assert found.verdict is Verdict.INADEQUATE
+    assert found.margin_s == 60.0 - 195.0

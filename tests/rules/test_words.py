@@ -1,13 +1,13 @@
 """Days in sentences: one style, by the clock of the site."""
 
 import ast
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from rules.words import day_of, day_words
+from rules.words import about_words, day_of, day_words, years_words
 
 ROOT = Path(__file__).resolve().parents[2]
 RULES = sorted((ROOT / "rules").rglob("*.py"))
@@ -38,3 +38,24 @@ def test_no_other_sentence_of_a_rule_writes_days_or_times_in_a_style_of_its_own(
         and any(f"%{c}" in spec for c in "dHMm")
     ]
     assert own == []
+
+
+@pytest.mark.parametrize(
+    ("days_wide", "said"),
+    [(0, "7 Oct 2027"), (61, "7 Oct 2027"), (100, "Oct 2027"), (300, "autumn 2027"), (2000, "2027")],
+)
+def test_a_day_is_said_no_finer_than_its_interval_deserves(days_wide: int, said: str) -> None:
+    day = date(2027, 10, 7)
+    assert about_words(day, day - timedelta(days=days_wide), day) == said
+
+
+def test_a_winter_has_two_years_and_a_day_without_an_interval_stands() -> None:
+    early, late = date(2027, 1, 1), date(2027, 12, 1)
+    assert about_words(date(2027, 12, 5), early, late) == "winter 2027/28"
+    assert about_words(date(2028, 1, 5), early, late) == "winter 2027/28"
+    assert about_words(date(2028, 1, 5), None, late) == "5 Jan 2028"
+
+
+def test_a_span_of_years() -> None:
+    assert years_words(date(2027, 3, 1), date(2031, 1, 1)) == "2027 to 2031"
+    assert years_words(date(2027, 3, 1), date(2027, 9, 1)) == "in 2027"

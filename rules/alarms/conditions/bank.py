@@ -11,7 +11,6 @@ from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
 from rules.battery.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
 from rules.battery.condition import (
-    BEYOND_TABLE,
     BLOCK_OUT_OF_LINE,
     CAPACITY_FELL,
     NOT_SHOWN,
@@ -23,7 +22,7 @@ from rules.battery.condition import (
 )
 from rules.estate import Bank, in_place
 from rules.verdicts import BankState, Verdict
-from rules.words import day_words
+from rules.words import due_words
 
 DAYS_PER_YEAR: Final = 365.25
 
@@ -32,7 +31,7 @@ _FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
     "bank_runaway": (RUNAWAY,),
     "charger_lost": (CHARGER_LOST, NOT_RECHARGED),
     "bank_suspect": (SHORTED_CELL, RESISTANCE_UP, BLOCK_OUT_OF_LINE, CAPACITY_FELL, RECHARGE_SLOW),
-    "bank_too_small": (UNDERSIZED, BEYOND_TABLE),
+    "bank_too_small": (UNDERSIZED,),
     "bank_not_shown": (NOT_SHOWN,),
     "bank_test_due": (TEST_DUE,),
 }
@@ -56,21 +55,20 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
     past = kind.bound.passed(fraction, was=was(kind.id, ""))
     yield Found(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
     dates = state.dates
-    overdue = None if dates.replace_by is None else dates.replace_by <= today
-    late = (today - dates.replace_by).days if dates.replace_by is not None else 0
+    unknown = False if state.unproven else None  # what nothing was seen of is neither over nor left as it was
+    overdue = unknown if dates.replace_by is None else dates.replace_by <= today
     yield Found(
         "bank_replace_now",
         bank.id,
         Observation(
             overdue,
             f"Bank {bank.id} is to be renewed by today."
-            if late == 0 or dates.replace_by is None
-            else f"Bank {bank.id} should have been renewed by {day_words(dates.replace_by)}, "
-            f"{late} day{'' if late == 1 else 's'} ago.",
+            if dates.replace_by == today or dates.replace_by is None
+            else f"Bank {bank.id} should have been renewed {due_words(dates)}.",
         ),
     )
-    by = "" if dates.replace_by is None else f" by {day_words(dates.replace_by)}"
-    order = None if dates.order_by is None else dates.order_by <= today
+    by = "" if dates.replace_by is None else f" {due_words(dates)}"
+    order = unknown if dates.order_by is None else dates.order_by <= today
     yield Found(
         "bank_order_now",
         bank.id,

@@ -13,8 +13,9 @@ from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle import Observation
 from rules.alarms.wording import at_least, at_most, kilowatts, listed, worst_lost
 from rules.estate import Estate
-from rules.verdicts import Against, SystemState, Verdict
+from rules.verdicts import Against, Basis, SystemState, Verdict
 from rules.words import PURPOSES
+from rules.would_tell import named
 
 
 def system_conditions(
@@ -28,6 +29,7 @@ def system_conditions(
 ) -> Iterator[Found]:
     """Yield every condition that one judgement of a system decides, as it is said at `at`."""
     yield from _requirements(state, catalogue["requirement_not_met"], was)
+    yield _unproven(state)
     yield from _redundancy(state, catalogue["redundancy_lost"], was)
     yield _imbalance(state, catalogue["phase_imbalance"], was)
     yield from sibling_conditions(state, known)
@@ -36,8 +38,32 @@ def system_conditions(
     yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was, at=at)
 
 
+def _unproven(state: SystemState) -> Found:
+    """Return the one warning of a system whose banks nothing was seen of; it says what would tell, least effort first."""
+    held = state.hold_up
+    if held.now.low_s is None and held.now.median_s is None and not held.unproven:
+        return Found("banks_unproven", state.id, Observation(None))
+    what = (
+        f"Nothing was seen of {named(held.unproven)} yet: how long {state.name} holds, and when to renew, cannot be told."
+        if held.unproven
+        else ""
+    )
+    do = held.would_tell[0].step if held.would_tell else ""
+    return Found("banks_unproven", state.id, Observation(bool(held.unproven), what, do))
+
+
 def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:
+    """Yield whether each need is met, and whether that can be told.
+
+    Where it is banks that nothing was seen of that leave it open, that is said once (`banks_unproven`), and what
+    table and age alone suggest raises nothing.
+    """
     for need in state.requirements:
+        unseen = bool(state.hold_up.unproven) and need.basis is not Basis.TESTED
+        if unseen and need.verdict is not Verdict.ADEQUATE:
+            yield Found(kind.id, state.id, Observation(False), need.id)
+            yield Found("requirement_unknown", state.id, Observation(False), need.id)
+            continue
         told = need.verdict is not Verdict.CANNOT_TELL
         inadequate = need.verdict is Verdict.INADEQUATE
         near = need.margin_s is not None and kind.bound.passed(need.margin_s, was=was(kind.id, need.id))

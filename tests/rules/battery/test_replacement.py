@@ -80,8 +80,8 @@ def test_a_load_that_grows_brings_the_end_nearer_and_one_that_shrinks_puts_it_of
     assert ends[0] > ends[1] > ends[2]  # type: ignore[operator]
 
 
-def test_a_power_above_the_table_cannot_be_promised_at_all() -> None:
-    asked = Asked(30.0, 240 * 80.0, TODAY)
+def test_a_power_out_of_the_table_s_reach_cannot_be_promised_at_all() -> None:
+    asked = Asked(30.0, 240 * 140.0, TODAY)  # over twice the 66 W that it prints
     found = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=asked)
     assert found.probability_met == 0.0
     assert found.dates.replace_by == TODAY

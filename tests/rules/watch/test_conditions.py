@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+import pytest
+
 from rules.alarms.catalogue import Severity
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.inputs import (
@@ -23,8 +25,12 @@ from rules.verdicts import (
     Basis,
     Capacity,
     ChargingVerdict,
+    EndedBy,
+    HoldUp,
     ReplacementDates,
+    SystemState,
     Verdict,
+    WouldTell,
 )
 from rules.watch.state import Book
 from tests.rules.plant import (
@@ -195,3 +201,41 @@ def test_work_that_is_due_asks_until_it_is_done_and_what_is_not_on_the_estate_is
     assert watch.state.alarms[f"fans_due:{unit}"].what == why
     watch.give(WorkLooked(stamp(2), (WorkDue("fans_due", unit, None),)))
     assert not watch.alarm_state(f"fans_due:{unit}").active
+
+
+def unproven(seconds: float, verdict: Verdict = Verdict.CANNOT_TELL) -> SystemState:
+    """Return a judgement of the works, nothing having been seen of two of its banks."""
+    made = system_state("works", seconds, verdict=verdict, margin_s=None)
+    held = HoldUp(None, 900.0, 1500.0, EndedBy.BANK, Basis.TABLE)
+    steps = (WouldTell("Import a past test of banks bank-W1 and bank-W2.", "Its capacity."),)
+    return replace(
+        made,
+        hold_up=replace(
+            made.hold_up, now=held, one_unit_lost=held, unproven=("bank-W1", "bank-W2"), would_tell=steps
+        ),
+        requirements=tuple(replace(need, verdict=verdict, basis=Basis.TABLE) for need in made.requirements),
+    )
+
+
+@pytest.mark.parametrize("verdict", [Verdict.CANNOT_TELL, Verdict.INADEQUATE])
+def test_banks_that_nothing_was_seen_of_are_one_warning_of_their_system(verdict: Verdict) -> None:
+    watch = Watch()
+    for seconds in range(0, 1200, 30):
+        watch.give(SystemJudged(stamp(seconds), unproven(seconds, verdict)))
+    standing = {alarm.id: alarm for alarm in watch.state.alarms.values() if alarm.state.active}
+    assert set(standing) == {"banks_unproven:works"}
+    alarm = standing["banks_unproven:works"]
+    assert alarm.severity is Severity.WARNING
+    assert "banks bank-W1 and bank-W2" in alarm.what
+    assert alarm.do == "Import a past test of banks bank-W1 and bank-W2."
+
+
+def test_new_blocks_that_nothing_was_seen_of_leave_no_verdict_on_the_old_standing() -> None:
+    watch = Watch()
+    for seconds in (0, 31):
+        state = system_state("works", seconds, verdict=Verdict.INADEQUATE, margin_s=-102.0)
+        watch.give(SystemJudged(stamp(seconds), state))
+    assert watch.alarm_state("requirement_not_met:works:hand").active
+    for seconds in range(60, 400, 30):
+        watch.give(SystemJudged(stamp(seconds), unproven(seconds)))
+    assert not watch.alarm_state("requirement_not_met:works:hand").active

@@ -93,7 +93,7 @@ def test_warmth_makes_a_bank_older_than_its_years() -> None:
 def test_an_overdue_bank_says_so_and_need_not_say_order_too() -> None:
     found = bank(bank_state(replace_by=date(2026, 9, 9), order_by=date(2026, 7, 15)))
     assert found["bank_replace_now"].seen.present
-    assert "30 days ago" in found["bank_replace_now"].seen.what
+    assert found["bank_replace_now"].seen.what == "Bank bank-W1 should have been renewed by 9 Sep 2026."
     assert found["bank_order_now"].seen.explained == ("said_already",)
 
 
@@ -101,6 +101,22 @@ def test_unknown_dates_neither_raise_nor_clear() -> None:
     found = bank(bank_state(charging=Verdict.CANNOT_TELL))
     assert found["bank_replace_now"].seen.present is None
     assert found["charging_wrong"].seen.present is None
+
+
+def test_a_bank_that_nothing_was_seen_of_is_not_overdue_and_leaves_no_alarm_of_its_forerunner_standing() -> (
+    None
+):
+    found = bank(replace(bank_state(), unproven=True))
+    assert found["bank_replace_now"].seen.present is False
+    assert found["bank_order_now"].seen.present is False
+
+
+def test_a_day_is_said_no_finer_than_its_end_is_known() -> None:
+    dates = ReplacementDates(
+        None, None, date(2026, 9, 9), ends_early=date(2026, 6, 1), ends_late=date(2027, 6, 1)
+    )
+    said = bank(replace(bank_state(), dates=dates))["bank_replace_now"].seen.what
+    assert said == "Bank bank-W1 should have been renewed by autumn 2026."
 
 
 def test_charging_outside_its_window_says_why() -> None:
