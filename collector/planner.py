@@ -35,8 +35,8 @@ from rules.planning.load_ahead import LoadAhead, load_ahead
 from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.programme import Job, Programme, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
+from rules.planning.remedy import advised
 from rules.planning.ride_result import Ridethrough
-from rules.planning.ridethrough import ride
 from rules.planning.scenario import Scenario, refuse_strangers
 from rules.planning.service_due import Done, service_items
 from rules.planning.shedding import SheddingPlan, shedding_plan
@@ -318,7 +318,7 @@ def _ride_each(  # noqa: PLR0917 - what the process is handed
     groups: Mapping[str, LoadGroup],
 ) -> list[Ridethrough]:
     return [
-        ride(
+        advised(
             task, beliefs, scenario,
             generator=generator, units=units, groups=groups, seed=PLAN_SEED, ahead=ahead,
         )

@@ -186,9 +186,9 @@ def _rides(
 ) -> Iterator[Ridethrough]:
     """Yield the systems' results. Raises ValueError for units or load groups unknown."""
     from collector.planner import PLAN_SEED  # noqa: PLC0415
+    from rules.planning.estate_ride import EstateTask, ride_estate  # noqa: PLC0415
     from rules.planning.load_ahead import load_ahead  # noqa: PLC0415
     from rules.planning.ride_result import untold  # noqa: PLC0415
-    from rules.planning.ridethrough import EstateTask, ride_estate  # noqa: PLC0415
     from rules.planning.scenario import refuse_strangers, refuse_unknown  # noqa: PLC0415
 
     estate, groups = configuration.estate, configuration.estate.load_groups

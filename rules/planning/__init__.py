@@ -5,7 +5,8 @@ Read in this order:
 1. `safety`          the sentences that every plan carries
 2. `supply`          what mains and set do in a scenario: stretches on the banks
 3. `scenario`        what is asked; `ridethrough`: played out; `ride_result`, `ride_words`: time line, verdict, margin
-4. `shedding`        which loads to drop, in which order
+4. `shedding`        which loads to drop, in which order, by when; `remedy`: what would carry a scenario that fails;
+   `estate_ride`: a scenario for many systems
 5. `signed`          a plan as it was signed, and its abort criteria watched
 6. `course`          what came of a signed plan, beside what was foretold; `plan_words`: in the journal
 7. `explained`       what a signed plan explains, as planned work

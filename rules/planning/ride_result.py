@@ -61,12 +61,22 @@ class PlayedLoad:
 
 
 @dataclass(frozen=True, slots=True)
+class Remedy:
+    """Load groups that, shed by `shed_by_s` after the start at the latest, let a scenario be carried; `power_w` of all."""
+
+    groups: tuple[str, ...]
+    shed_by_s: float
+    power_w: float
+
+
+@dataclass(frozen=True, slots=True)
 class Ridethrough:
     """A scenario played out for one system.
 
     `hold_up`: time from the scenario's start to the loss of the load, None seconds where it is carried
     in that percentile. `margin_s`: what is left at the tightest moment, at the 5th percentile; negative
-    where it is not carried; None where there is no end to reach or nothing can be told.
+    where it is not carried; None where there is no end to reach or nothing can be told. `remedy`: what would carry
+    a scenario that is not; None where nothing declared would, or nothing need.
     """
 
     system: str
@@ -81,6 +91,7 @@ class Ridethrough:
     not_checked: tuple[str, ...] = NOT_CHECKED
     safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
     load: PlayedLoad | None = None
+    remedy: Remedy | None = None
 
 
 def worst(verdicts: Iterable[Verdict]) -> Verdict:

@@ -44,8 +44,12 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     bases: Sequence[Basis],
     *,
     all_shed_s: float | None = None,
+    fuel_out_s: float | None = None,
 ) -> Ridethrough:
-    """Return what the draws came to, with its interval and its reasons. `all_shed_s`: when nothing is left to carry."""
+    """Return what the draws came to, with its interval and its reasons.
+
+    `all_shed_s`: when nothing is left to carry; `fuel_out_s`: when the set's declared fuel is out and no mains is back.
+    """
     carried = float(np.isinf(course.lost_at_s).mean())
     basis = worst_basis(list(bases))
     low, median, high = percentiles(course.lost_at_s)
@@ -90,6 +94,10 @@ def result_of(  # noqa: PLR0917 - gathers the parts
             )
         if endless:
             because.append("No supply comes back within this scenario: shed, or shut down in order.")
+    if fuel_out_s is not None:
+        because.append(
+            f"The set's fuel is out {minutes(fuel_out_s)} after the start: refuel before, or the banks carry alone again."
+        )
     happenings = [Happening(mark.what, task.system, *(mark.at_s,) * 3) for mark in marks]
     happenings += [h for what, about, at in course.moments if (h := _happening(what, about, at))]
     lost = _happening("load lost", task.system, course.lost_at_s)

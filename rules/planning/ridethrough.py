@@ -7,7 +7,7 @@ a verdict with its margin, what was assumed, and what was not checked.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -20,8 +20,8 @@ from rules.hold_up import LONGEST_S, Asked, Floats, Played, Shed, Store, play_wi
 from rules.planning.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ride_result import LoadBasis, PlayedLoad, Ridethrough
 from rules.planning.ride_words import Course, assumptions_of, result_of
-from rules.planning.scenario import BankCase, Scenario, own_part, refuse_strangers
-from rules.planning.supply import OnBanks, on_banks
+from rules.planning.scenario import BankCase, Scenario, refuse_strangers
+from rules.planning.supply import FOR_EVER, FUEL_OUT, OnBanks, on_banks
 from rules.verdicts import Basis, Verdict
 
 NINETY_PERCENT_BACK_S: Final = (8.0 * 3600.0, 24.0 * 3600.0)
@@ -86,6 +86,7 @@ def ride(
     groups = groups or {}
     refuse_strangers(task, scenario, groups)
     stretches, marks = on_banks(scenario.outages, scenario.generator, generator, units)
+    stretches, fuel_out_s = _until_fuel_is_out(stretches, scenario)
     first = stretches[0] if stretches else None
     met = None if ahead is None or first is None else ahead.during(first.from_s, first.until_s)
     assumptions = assumptions_of(scenario, generator, ahead, met)
@@ -135,7 +136,7 @@ def ride(
         ended_s = min(stretch.until_s, scenario.until_s)
     result = result_of(
         task, scenario, stretches, marks, course, above, assumptions, [s.basis for s in stores.values()],
-        all_shed_s=_all_shed_s(asked, scenario, groups),
+        all_shed_s=all_shed_s(asked, scenario, groups), fuel_out_s=fuel_out_s,
     )  # fmt: skip
     load = (
         PlayedLoad(LoadBasis.NOW, task.asked.total_w)
@@ -145,7 +146,26 @@ def ride(
     return replace(result, load=load)
 
 
-def _all_shed_s(asked: Asked, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> float | None:
+def _until_fuel_is_out(
+    stretches: tuple[OnBanks, ...], scenario: Scenario
+) -> tuple[tuple[OnBanks, ...], float | None]:
+    """Return the stretches up to when the set's declared fuel is out, where the mains never comes back, and when that is.
+
+    That a set does not run for ever is no fault of a plan that gives the mains no end: it is told, and not played,
+    unless the scenario itself says how long the fuel lasts.
+    """
+    last = stretches[-1] if stretches else None
+    if (
+        last is None
+        or last.began != FUEL_OUT
+        or last.until_s < FOR_EVER
+        or scenario.generator.fuel_hours is not None
+    ):
+        return stretches, None
+    return stretches[:-1], last.from_s
+
+
+def all_shed_s(asked: Asked, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> float | None:
     """Return when the sheds by time have left nothing to carry, s from the start; None where something stays."""
     left = asked
     for step in sorted((s for s in scenario.sheds if s.at_s is not None), key=lambda s: s.at_s or 0.0):
@@ -182,43 +202,6 @@ def _spread_by(  # noqa: PLR0917 - what the factors are made of
         steepness = float(np.median(np.log(more / rate))) / np.log(1.1) if watts > 0.0 else 1.0
         found[name] = np.exp(steepness * sd * deviates + sharing[name])
     return found
-
-
-@dataclass(frozen=True)
-class EstateTask:
-    """One system of an estate, as a scenario for all of them needs it. Fields as `ride` takes them."""
-
-    task: HoldUpTask
-    beliefs: Mapping[str, BankBelief]
-    generator: Generator | None
-    units: Sequence[Unit]
-    ahead: LoadAhead | None = None
-
-
-def ride_estate(
-    tasks: Iterable[EstateTask],
-    scenario: Scenario,
-    *,
-    groups: Mapping[str, LoadGroup] | None = None,
-    seed: int = 0,
-) -> Iterator[Ridethrough]:
-    """Yield the results of one scenario for many systems, one at a time, so that progress can be shown.
-
-    Each system is drawn with the same seed, as if it were asked alone.
-    """
-    groups = groups or {}
-    for one in tasks:
-        own = own_part(scenario, one.task.system, {unit.id for unit in one.units}, groups)
-        yield ride(
-            one.task,
-            one.beliefs,
-            own,
-            generator=one.generator,
-            units=one.units,
-            groups=groups,
-            seed=seed,
-            ahead=one.ahead,
-        )
 
 
 def _stores(

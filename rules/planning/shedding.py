@@ -191,12 +191,12 @@ def shedding_plan(
     by_s = None
     if steps:
         by_s = (
-            _latest(lambda s: low_s(gone, s) >= wanted_s, at_s, without_s)
+            latest(lambda s: low_s(gone, s) >= wanted_s, at_s, without_s)
             if reached and not too_late
             else without_s
         )
     if too_late:
-        by_s = _latest(lambda s: low_s(gone, s) >= wanted_s, 0.0, without_s) if reached else without_s
+        by_s = latest(lambda s: low_s(gone, s) >= wanted_s, 0.0, without_s) if reached else without_s
         steps, _ = _steps(task.asked, gone, LONGEST_S + 1.0, (without_s, by_s), low_s)
     when_s = at_s if by_s is None or not too_late else by_s
     costs_s = low_s(gone, when_s) - low_s(gone, when_s + WAIT_S) if steps and not all_shed else None
@@ -248,7 +248,7 @@ def _steps(
     return steps, False
 
 
-def _latest(enough: Callable[[float], bool], good_s: float, bad_s: float) -> float:
+def latest(enough: Callable[[float], bool], good_s: float, bad_s: float) -> float:
     """Return the latest moment from `good_s` on, where it is enough, to `bad_s` at which it still is, whole s down."""
     if good_s >= bad_s or enough(bad_s):
         return max(bad_s, good_s)

@@ -16,6 +16,7 @@ from rules.estate import Generator, Unit
 from rules.requirements import starts_s, walk_in_steps
 
 FOR_EVER: Final = float("inf")
+FUEL_OUT: Final = "fuel is out"
 
 
 class SetCase(StrEnum):
@@ -148,8 +149,8 @@ def _with_set(  # noqa: PLR0917 - one outage and everything that shapes it
     empty_s = FOR_EVER if hours is None else takes_s + 3600.0 * hours
     home_s = back_s + plan.retransfer_s
     if hours is not None and empty_s <= home_s:
-        marks.append(Mark(empty_s, "fuel is out"))
-        return [bridged, OnBanks(empty_s, max(back_s, empty_s) + walk_s, "fuel is out", "mains back")]
+        marks.append(Mark(empty_s, FUEL_OUT))
+        return [bridged, OnBanks(empty_s, max(back_s, empty_s) + walk_s, FUEL_OUT, "mains back")]
     if home_s == FOR_EVER:
         return [bridged]
     marks.append(Mark(home_s, "load goes back to the mains"))

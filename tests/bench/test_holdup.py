@@ -13,7 +13,7 @@ from rules.assess import glance, task_of
 from rules.autonomy import hold_ups
 from rules.battery.belief import belief_from_age
 from rules.estate import in_place
-from rules.planning.ridethrough import EstateTask, ride_estate
+from rules.planning.estate_ride import EstateTask, ride_estate
 from rules.planning.scenario import Scenario
 from rules.planning.supply import MainsOut
 from tests.rules.plants import NOON, SET, estate, known_banks, reading, view

@@ -13,9 +13,10 @@ from rules.autonomy import HoldUpTask, hold_ups
 from rules.battery.belief import BankBelief
 from rules.estate import Estate, LoadGroup
 from rules.hold_up import Asked
+from rules.planning.estate_ride import EstateTask, ride_estate
 from rules.planning.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ride_result import LoadBasis, Ridethrough, worst
-from rules.planning.ridethrough import EstateTask, ride, ride_estate
+from rules.planning.ridethrough import ride
 from rules.planning.scenario import BankCase, Scenario, ShedStep, refuse_unknown
 from rules.planning.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.verdicts import Verdict
