@@ -37,6 +37,7 @@ from rules.planning.programme import Job, Programme, Terms, programme
 from rules.planning.programme_text import Kept, as_calendar, revised
 from rules.planning.remedy import advised
 from rules.planning.ride_result import Ridethrough
+from rules.planning.ride_words import cautions
 from rules.planning.scenario import Scenario, refuse_strangers
 from rules.planning.service_due import Done, service_items
 from rules.planning.shedding import SheddingPlan, shedding_plan
@@ -158,7 +159,9 @@ class Planner:
             refuse_strangers(task, scenario, groups)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         asked = [(s, self._ahead(system, s, starts_at)) for s in scenarios]
-        return await self._ask(_ride_each, task, self._believed(task), asked, generator, units, groups)
+        played = await self._ask(_ride_each, task, self._believed(task), asked, generator, units, groups)
+        care = cautions(seen.on_battery, seen.in_test)
+        return [replace(result, assumptions=(*care, *result.assumptions)) for result in played]
 
     def _ahead(self, system: str, scenario: Scenario, starts_at: datetime | None) -> LoadAhead | None:
         """Return the load on record for a scenario at a named time."""

@@ -31,7 +31,9 @@ from rules.estate import Bank, Estate, in_place
 from rules.hold_up import Asked, PlayBank, PlayUnit
 from rules.judge import BankJudgement, judge_bank
 from rules.peaks import NO_PEAKS, PeakRecord, total_by_day
+from rules.planning.ride_words import cautions
 from rules.reading import Reading, Stamp
+from rules.requirements import stale_after_s
 from rules.season import load_growth
 from rules.words import day_words
 
@@ -42,7 +44,7 @@ class NothingStoredError(Exception):
 
 @dataclass(frozen=True)
 class PlanBasis:
-    """A task and what is believed of its banks; `words` say what it rests on.
+    """A task and what is believed of its banks; `words` say what it rests on, `cautions` what to beware of in that.
 
     `record`: the load on record, for scenarios that start at a named time; None where there is none.
     """
@@ -51,6 +53,7 @@ class PlanBasis:
     beliefs: Mapping[str, BankBelief]
     words: str
     record: PeakRecord | None = None
+    cautions: tuple[str, ...] = ()
 
 
 class StoredEstate:
@@ -164,13 +167,17 @@ class StoredEstate:
                 found[bank.id] = judged.belief
         return found
 
-    async def basis(self, system: str) -> PlanBasis:
-        """Return what a plan for a system is played on. Raises NothingStoredError."""
+    async def basis(self, system: str, now: datetime | None = None) -> PlanBasis:
+        """Return what a plan for a system is played on; `now` tells how old that is. Raises NothingStoredError."""
         view = self.view(system)
         here = view.now.at.astimezone(self.estate.site_of(system).zone)
         words = f"the readings of {day_words(here.date())}, {here:%H:%M:%S} at the site"
-        task = task_of(view, glance(view))
-        return PlanBasis(task, await self.beliefs(system), words, self.records.get(system))
+        seen = glance(view)
+        age_s = ((now or datetime.now(UTC)) - view.now.at).total_seconds()
+        old = age_s > stale_after_s(self.configuration.polling.every_s)
+        care = cautions(seen.on_battery, seen.in_test, age_s if old else None)
+        beliefs = await self.beliefs(system)
+        return PlanBasis(task_of(view, seen), beliefs, words, self.records.get(system), care)
 
     async def given(self, system: str, watts: Sequence[float]) -> PlanBasis:
         """Return what a plan is played on with a given load, on the banks as they are judged."""

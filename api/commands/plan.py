@@ -10,10 +10,13 @@ import asyncio
 import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from api.exits import Exit, complain
+from rules.words import day_words
 
 if TYPE_CHECKING:
     from api.json import Json
@@ -120,18 +123,18 @@ def _play(  # noqa: PLR0917 - what is asked, of whom
         return complain(Exit.UNREACHABLE, str(error))
     except (ValueError, OverflowError) as error:
         return complain(Exit.WRONG_INPUT, str(error))
+    starts = {s: _start(configuration, body, s) for s in systems}
+    if options.json:
+        plain = [_with_basis(to_json(r), bases[r.system], starts[r.system]) for r in results]
     if options.json and options.system is not None:
-        print(
-            json.dumps(
-                _with_basis(to_json(results[0]), bases[results[0].system]), indent=2, ensure_ascii=False
-            )
-        )
+        print(json.dumps(plain[0], indent=2, ensure_ascii=False))
     elif options.json:
-        plain = [_with_basis(to_json(r), bases[r.system]) for r in results]
         print(json.dumps({"verdict": _worst(results).value, "items": plain}, indent=2, ensure_ascii=False))
     else:
         for number, result in enumerate(results):
-            print(("\n\n" if number else "") + plan_text(result, _words(bases[result.system])))
+            basis = bases[result.system]
+            care = () if basis is None else basis.cautions
+            print(("\n\n" if number else "") + plan_text(result, _words(basis), starts[result.system], care))
     return int(
         {"adequate": Exit.DONE, "inadequate": Exit.BAD_NEWS}.get(_worst(results).value, Exit.CANNOT_TELL)
     )
@@ -147,8 +150,38 @@ def _words(basis: PlanBasis | None) -> str:
     return "nothing: it was never read" if basis is None else basis.words
 
 
-def _with_basis(plain: Json, basis: PlanBasis | None) -> dict[str, Any]:
-    return {"played_on": _words(basis), **(plain if isinstance(plain, dict) else {})}
+def _with_basis(plain: Json, basis: PlanBasis | None, start: Start) -> dict[str, Any]:
+    head = {
+        "played_on": _words(basis),
+        "cautions": [] if basis is None else list(basis.cautions),
+        "starts_at": start.at.astimezone(UTC).isoformat() if start.named else None,
+    }
+    return {**head, **(plain if isinstance(plain, dict) else {})}
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """When a scenario starts, by the site's clock: at the time `named`, else now."""
+
+    at: datetime
+    named: bool
+
+    def clock(self, seconds: float) -> str:
+        """Return the time so many s after the start, with the day where that is another than the start's."""
+        at = (self.at.astimezone(UTC) + timedelta(seconds=seconds)).astimezone(self.at.tzinfo)
+        return f"{at:%H:%M:%S}" if at.date() == self.at.date() else f"{at:%a %d %b %H:%M:%S}"
+
+    @property
+    def words(self) -> str:
+        """Return the start as a sentence."""
+        when = f"{self.at:%a} {day_words(self.at.date())}, {self.at:%H:%M:%S} ({self.at.tzinfo})"
+        return f"Starts on {when}." if self.named else f"Times by the clock: if it starts now, {when}."
+
+
+def _start(configuration: Configuration, body: ScenarioBody, system: str) -> Start:
+    zone = configuration.estate.site_of(system).zone
+    named = body.begins(configuration.estate.site_of(system).time_zone)
+    return Start((named or datetime.now(UTC)).astimezone(zone), named is not None)
 
 
 async def _bases(
@@ -275,12 +308,12 @@ WORDS: Final = {
 }
 
 
-def plan_text(result: Ridethrough, played_on: str) -> str:
+def plan_text(result: Ridethrough, played_on: str, start: Start, care: Sequence[str] = ()) -> str:
     """Return a result for people: the answer, why, what happens when, what it rests on, what was not checked."""
     lines = [f"{result.system}: {WORDS[result.verdict.value]}", *(f"  {text}" for text in result.because), ""]
-    lines.append(f"Played on {played_on}.")
+    lines += [f"Played on {played_on}.", *care, start.words]
     if result.happenings:
-        lines += ["", "  earliest  expected    latest"]
+        lines += ["", "  earliest  expected    latest  earliest by the clock"]
     ends = {(h.low_s, h.high_s) for h in result.happenings if h.what == "bank ends"}
     for item in result.happenings:
         if item.what == "unit drops out" and (item.low_s, item.high_s) in ends:
@@ -288,7 +321,7 @@ def plan_text(result: Ridethrough, played_on: str) -> str:
         about = "" if item.about == result.system else f" {item.about}"
         share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
         when = "".join(f"{clock(s):>10}" for s in (item.low_s, item.median_s, item.high_s))
-        lines.append(f"{when}  {item.what}{about}{share}")
+        lines.append(f"{when}  {start.clock(item.low_s)}  {item.what}{about}{share}")
     lines += ["", "Assumed:", *(f"  - {text}" for text in result.assumptions)]
     lines += ["Not checked:", *(f"  - {text}" for text in result.not_checked), "", *result.safety]
     return "\n".join(lines)

@@ -185,6 +185,26 @@ def assumptions_of(
     return found
 
 
+def cautions(
+    on_battery: Sequence[str], in_test: Sequence[str], age_s: float | None = None
+) -> tuple[str, ...]:
+    """Return what a plan's readings are to be taken with care for: units on their banks when read, an age in s that is past."""
+    found = []
+    if age_s is not None:
+        found.append(f"Its readings are {minutes(age_s)} old: what has changed since is not in it.")
+    if on_battery:
+        verb = "was" if len(on_battery) == 1 else "were"
+        found.append(
+            f"Unit {', '.join(on_battery)} {verb} on battery when read: the banks begin with what was left of them, and "
+            "the load may be that of an outage."
+        )
+    elif in_test:
+        found.append(
+            f"Unit {', '.join(in_test)} tested its bank when read: the bank begins with what was left of it."
+        )
+    return tuple(found)
+
+
 def _load_words(ahead: LoadAhead | None, met: QuarterLoad | None) -> str:
     """Return what the load that was played rests on."""
     if ahead is not None and met is not None:

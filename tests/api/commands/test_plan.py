@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -108,8 +109,8 @@ def test_an_empty_data_folder_cannot_be_read(plan: Run, tmp_path: Path) -> None:
 AT = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 
 
-def carrying(unit: str) -> WireReading:
-    """Return a reading of a unit that carries 1.5 kW on each line."""
+def carrying(unit: str, source: int = 3, at: datetime = AT) -> WireReading:
+    """Return a reading of a unit that carries 1.5 kW on each line; source 5 is its bank."""
     lines = {
         f"{name}.{line}": value
         for line in (1, 2, 3)
@@ -119,19 +120,24 @@ def carrying(unit: str) -> WireReading:
             ("upsOutputPower", 1500),
         )
     }
-    wire = {"upsOutputSource": 3, "upsOutputNumLines": 3, "upsBatteryTemperature": 22, **lines}
-    return WireReading(unit, Stamp(AT, 1.0, "run"), 5.0, "standard", wire)
+    wire = {"upsOutputSource": source, "upsOutputNumLines": 3, "upsBatteryTemperature": 22, **lines}
+    return WireReading(unit, Stamp(at, 1.0, "run"), 5.0, "standard", wire)
 
 
 def store(
-    folder: Path, units: tuple[str, ...] = ("core-1", "core-2"), *, record: PeakRecord | None = None
+    folder: Path,
+    units: tuple[str, ...] = ("core-1", "core-2"),
+    *,
+    record: PeakRecord | None = None,
+    source: int = 3,
+    at: datetime = AT,
 ) -> None:
     """Keep one reading of each unit, and the record of the core's load where there is one."""
 
     async def kept() -> None:
         make_folder(folder)
         async with SqliteHistory(folder / "history.sqlite", CardMeaning(lambda _: None)) as history:
-            await history.append([carrying(unit) for unit in units])
+            await history.append([carrying(unit, source, at) for unit in units])
         if record is not None:
             body = {"core": base64.b64encode(record.snapshot()).decode("ascii")}
             async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
@@ -149,6 +155,37 @@ def test_on_stored_readings(plan: Run, tmp_path: Path) -> None:
     assert found["played_on"] == "the readings of 24 Nov 2026, 12:00:00 at the site"
     assert (code, found["verdict"]) == (10, "inadequate")
     assert found["hold_up"]["high_s"] > 0
+
+
+def test_a_plan_on_readings_that_are_old_or_of_an_outage_says_so(plan: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder, source=5, at=datetime.now(UTC) - timedelta(hours=2, minutes=3))
+    _, out, _ = plan("--data", str(folder))
+    assert "Its readings are 2.0 h old: what has changed since is not in it." in out
+    assert "Unit core-1, core-2 were on battery when read" in out
+    _, out, _ = plan("--data", str(folder), "--json")
+    assert len(json.loads(out)["cautions"]) == 2
+
+
+def test_day_and_clock_of_a_named_start_are_those_of_the_site(plan: Run) -> None:
+    # the example's site is in London, an hour ahead of UTC in July; the set is on the load 95 s after the start
+    arguments = (*LOAD, "--starts-at", "2027-07-14T23:59:00Z", "--banks", "full")
+    _, out, _ = plan(*arguments)
+    assert "Starts on Thu 15 Jul 2027, 00:59:00 (Europe/London)." in out
+    (line,) = [x for x in out.splitlines() if x.endswith("set takes the load")]
+    assert "01:00:35" in line
+    (line,) = [x for x in out.splitlines() if x.endswith("fuel is out")]  # 20 h later
+    assert "21:00:35" in line
+    _, out, _ = plan(*arguments, "--json")
+    assert json.loads(out)["starts_at"] == "2027-07-14T23:59:00+00:00"
+
+
+def test_a_start_now_has_the_day_too_and_what_falls_on_the_next_says_which(plan: Run) -> None:
+    _, out, _ = plan(*LOAD, "--back-after", "172000", "--set", "never")
+    assert "Times by the clock: if it starts now, " in out
+    (line,) = [x for x in out.splitlines() if x.endswith("mains back")]
+    after = datetime.now(ZoneInfo("Europe/London")) + timedelta(seconds=172_000)
+    assert f"{after:%a %d %b}" in line
 
 
 def test_where_an_influxdb_server_is_chosen_it_is_asked(
