@@ -418,15 +418,19 @@ def _own_sight(seen: Glance, since: datetime) -> SupplySight:
 
 def _carried(seen: Glance) -> bool:
     """Return whether the units that are seen fed can carry the whole load alone, on every line in W and VA."""
-    fed = [v for v in seen.views if seen.parallel.standing_of(v.unit.id) is Standing.CARRYING]
+    fed = [
+        v
+        for v in seen.views
+        if seen.parallel.standing_of(v.unit.id) is Standing.CARRYING and v.unit.id not in seen.parallel.idle
+    ]
     if not fed:
         return False
     for line in seen.parallel.load.lines:
         behind = [v for v in fed if line.line in v.unit.line_order[: v.unit.output_lines]]
-        for asked, ratings in (
-            (line.power_w, [v.line_rating_w for v in behind]),
-            (line.apparent_va, [v.line_rating_va for v in behind]),
+        for asked, doubt, ratings in (
+            (line.power_w, line.doubt_w, [v.line_rating_w for v in behind]),
+            (line.apparent_va, line.doubt_va, [v.line_rating_va for v in behind]),
         ):
-            if asked is None or asked > sum(rating or 0.0 for rating in ratings):
+            if asked is None or asked + doubt > sum(rating or 0.0 for rating in ratings):
                 return False
     return bool(seen.parallel.load.lines)

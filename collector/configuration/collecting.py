@@ -275,7 +275,8 @@ class DeliveryTable(Table):
         default=10,
         ge=2,
         le=1000,
-        description="messages to one person in `within_s`; more are gathered into one",
+        description="messages to one person in `within_s`, and as many about planning; more are gathered into one; "
+        "an outage that begins and what becomes critical count in neither and never wait",
     )
     within_s: Number = Field(default=600.0, ge=10, le=86400, description="seconds for `most_messages`")
 

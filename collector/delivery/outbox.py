@@ -9,7 +9,9 @@ messages: they go out meanwhile, each once.
 A channel that is down pauses as a whole and is tried again with growing waits, so that one dead server
 costs no other channel anything. If a person's first way stays down, their next is used as well.
 
-Too many messages to one destination are gathered into one summary; each keeps its line in the journal.
+Too many messages to one destination are gathered into one summary; each keeps its line in the journal. What may wait
+for nothing (an outage that begins, something that became critical) goes at once and counts in no allowance; when many
+such come together they are one letter with a line each (`bursts`).
 """
 
 from __future__ import annotations
@@ -21,14 +23,16 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from collector.clock import Clock
+from collector.delivery.bursts import joint_of
 from collector.delivery.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.delivery.letter import LETTER, Letter
-from collector.delivery.summary import SENT, Limit, Pace, summary_of
+from collector.delivery.needless import NOT_NEEDED, needless
+from collector.delivery.summary import SENT, Limit, Pace, is_planning, summary_of
 from collector.delivery.who import outgoing
 from collector.ledger.ledger import Ledger, Transaction
 from collector.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.catalogue import Severity
-from rules.alarms.lifecycle import State
+from rules.alarms.incidents import News
 
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 300.0
@@ -36,7 +40,6 @@ LOOK_EVERY_S: Final = 1.0
 NEXT_WAY_AFTER_S: Final = 60.0
 NEXT_WAY_URGENT_S: Final = 15.0
 GIVE_UP_AFTER: Final = timedelta(days=7)
-NOT_NEEDED: Final = "not needed"
 GIVEN_UP: Final = "message_undeliverable"
 HELD: Final = "held for a summary"
 
@@ -57,6 +60,16 @@ class Health:
     def failing(self) -> bool | None:
         """Return whether it fails now; None while nobody tried."""
         return self.failing_since is not None if self.tried else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """One batch of one channel: what comes of it goes into `tx`. `done`: ids that went, or wait, with another."""
+
+    channel: Channel
+    health: Health
+    tx: Transaction
+    done: set[str] = field(default_factory=set)
 
 
 class Outbox:
@@ -121,11 +134,11 @@ class Outbox:
             return False
         moved, stopped = False, None
         async with self._ledger.transaction() as tx:
-            done: set[str] = set()
+            turn = _Turn(channel, health, tx)
             try:
                 for message in due:
                     # one that a summary of this batch holds has gone already
-                    if message.id not in done and await self._one(channel, health, message, tx, done):
+                    if message.id not in turn.done and await self._one(turn, message):
                         moved = True
                     if health.resume_s > self._clock.monotonic_s():
                         break
@@ -137,54 +150,75 @@ class Outbox:
             raise stopped
         return moved
 
-    async def _one(
-        self, channel: Channel, health: Health, message: Outgoing, tx: Transaction, done: set[str]
-    ) -> bool:
-        """Send one message and put what came of it into `tx`; return whether the channel may go on.
+    async def _one(self, turn: _Turn, message: Outgoing) -> bool:
+        """Send one message, alone or with others; return whether the channel may go on."""
+        if message.schema != LETTER:
+            return await self._go(turn, message, [message])
+        letter = Letter.of(message.body)
+        self.touched.add(letter.notice.incident)
+        unneeded = await needless(self._ledger, letter)
+        if unneeded is not None:
+            turn.tx.sent(message.id, f"{NOT_NEEDED}: {unneeded}")
+            return True
+        place = message.channel, message.destination
+        self._pace.bursts.heard(place, letter)
+        if self._pace.bursts.has_claim(place, letter.notice, self._clock.monotonic_s()):
+            return await self._promptly(turn, message, letter.notice.news)
+        if self._pace.is_over(message):
+            return await self._summarised(turn, message)
+        return await self._go(turn, message, [message])
 
-        `done` gets the ids of others that went with it, in a summary.
+    async def _go(
+        self, turn: _Turn, sending: Outgoing, held: list[Outgoing], *, prompt: bool = False
+    ) -> bool:
+        """Send `sending`, which is one message or holds several; return whether the channel may go on.
+
+        `prompt`: it counts in no allowance. What it holds leaves the outbox only in the transaction after it was taken.
         """
-        now = self._clock.now()
-        if message.schema == LETTER:
-            letter = Letter.of(message.body)
-            self.touched.add(letter.notice.incident)
-            needless = await self._needless(letter)
-            if needless is not None:
-                tx.sent(message.id, f"{NOT_NEEDED}: {needless}")
-                return True
-            if self._pace.is_over(message):
-                return await self._summarised(channel, health, message, tx, done)
+        health, tx, first = turn.health, turn.tx, held[0]
+        turn.done.update(one.id for one in held)
         try:
-            result = await channel.send(message)
+            result = await turn.channel.send(sending)
         except ChannelDown as error:
             self._down(health, why(error))
-            await self._again(message, tx, why(error), health.failures)
+            await self._again(first, tx, why(error), health.failures)
             return False
         except NotNow as error:
             self._up(health)
-            if now - message.created > GIVE_UP_AFTER:
-                self._give_up(health, message, tx, why(error))
+            if self._clock.now() - first.created > GIVE_UP_AFTER:
+                for one in held:
+                    self._give_up(health, one, tx, why(error))
             else:
-                await self._again(message, tx, why(error), message.attempts + 1)
+                for one in held:
+                    await self._again(one, tx, why(error), one.attempts + 1)
             return True
         except NeverTaken as error:
             self._up(health)
-            self._give_up(health, message, tx, why(error))
+            for one in held:
+                self._give_up(health, one, tx, why(error))
             return True
         self._up(health)
-        if message.schema == LETTER:
-            self._pace.count(message)
-        self._sent(message, tx, result)
+        summary = None if sending.id == first.id else sending.id
+        if prompt:
+            letters = [Letter.of(one.body) for one in held]
+            place, now_s = (first.channel, first.destination), self._clock.monotonic_s()
+            self._pace.bursts.count(place, letters, now_s, joint=summary is not None)
+        elif first.schema == LETTER:
+            self._pace.count(first)
+        for one in held:
+            self._sent(one, tx, result, summary=summary, prompt=prompt)
         return True
 
     # ---- what came of it -----------------------------------------------------------------------------
 
-    def _sent(self, message: Outgoing, tx: Transaction, result: str, *, summary: str | None = None) -> None:
+    def _sent(
+        self, message: Outgoing, tx: Transaction, result: str, *, summary: str | None, prompt: bool
+    ) -> None:
         now = self._clock.now()
         said = result if summary is None else f"in summary {summary}: {result}"
         tx.sent(message.id, f"{now.isoformat(timespec='milliseconds')} {said}")
         if message.schema == LETTER:
-            tx.add_event(_journal(message, SENT, now, said, summary=summary))
+            tx.add_event(_journal(message, SENT, now, said, summary=summary, prompt=prompt))
 
     def _give_up(self, health: Health, message: Outgoing, tx: Transaction, reason: str) -> None:
         health.refused += 1
@@ -231,74 +265,58 @@ class Outbox:
                     tx.enqueue(outgoing(copy, way, created=message.created, due=now))
                     self._wake[way.channel].set()
 
-    async def _needless(self, letter: Letter) -> str | None:
-        """Return why a letter need not be sent any more, or None."""
-        incident = letter.notice.incident
-        if letter.unanswered_only:
-            standing = await self._ledger.standing_alarms()
-            waiting = [
-                a for a in standing if a.incident == incident and a.state == State.ACTIVE_UNACKNOWLEDGED.value
-            ]
-            if not waiting:
-                return "acknowledged or over meanwhile"
-        if letter.told_only and not await self._was_told(letter):
-            return "was not told that it began"
-        return None
+    # ---- several in one ------------------------------------------------------------------------------
 
-    async def _was_told(self, letter: Letter) -> bool:
-        before: int | None = None
-        while True:
-            page = await self._ledger.messages(incident=letter.notice.incident, before=before)
-            for line in page.items:
-                mine = line.schema == LETTER and line.body.get("person") == letter.person
-                really = line.sending is Sending.SENT and not (line.result or "").startswith(NOT_NEEDED)
-                if mine and really:
-                    return True
-            if page.next is None:
-                return False
-            before = page.next
+    async def _promptly(self, turn: _Turn, message: Outgoing, news: News) -> bool:
+        """Send at once what may wait for nothing; where many such come together, as one that names them all."""
+        place = message.channel, message.destination
+        bursts, now, now_s = self._pace.bursts, self._clock.now(), self._clock.monotonic_s()
+        beside = [message]
+        for one in await self._waiting(message.channel):
+            due = one.due <= now or one.attempts > 0
+            if one.destination != message.destination or not due or one.id in {message.id, *turn.done}:
+                continue
+            other = Letter.of(one.body)
+            alike = other.notice.news is news and bursts.has_claim(place, other.notice, now_s)
+            if alike and await needless(self._ledger, other) is None:
+                beside.append(one)
+        joint_s = bursts.joint_in_s(place, news, len(beside), now_s)
+        if joint_s is None:
+            return await self._go(turn, message, [message], prompt=True)
+        if joint_s > 0.0:
+            for one in beside:
+                turn.done.add(one.id)
+                turn.tx.try_again(one.id, now + timedelta(seconds=joint_s), HELD)
+            return True
+        beside.sort(key=lambda one: one.seq)
+        joint = joint_of(beside, bursts.beside(place, news, now_s), now)
+        return await self._go(turn, joint, beside, prompt=True)
 
-    # ---- summaries -----------------------------------------------------------------------------------
-
-    async def _summarised(
-        self, channel: Channel, health: Health, message: Outgoing, tx: Transaction, done: set[str]
-    ) -> bool:
+    async def _summarised(self, turn: _Turn, message: Outgoing) -> bool:
         """Gather what waits for a destination above its limit; return whether the channel may go on.
 
         It goes out when the oldest message counted falls out of the window, or at once when something
-        critical is among it. What it holds leaves the outbox only in the transaction after it was taken.
+        critical is among it.
         """
-        waiting = [
-            m
-            for m in await self._waiting(channel.id)
-            if m.destination == message.destination and not Letter.of(m.body).unanswered_only
-        ] or [message]
+        place, now_s, planning = (
+            (message.channel, message.destination),
+            self._clock.monotonic_s(),
+            is_planning(message),
+        )
+        waiting = []
+        for one in await self._waiting(message.channel):
+            letter = Letter.of(one.body)
+            mine = one.destination == message.destination and one.id not in turn.done
+            apart = letter.unanswered_only or self._pace.bursts.has_claim(place, letter.notice, now_s)
+            if mine and not apart and is_planning(one) is planning:
+                waiting.append(one)
+        waiting = waiting or [message]
         grave = any(Letter.of(m.body).notice.severity is Severity.CRITICAL for m in waiting)
         held_s = self._pace.held_s(message)
         if held_s and not grave:
-            tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), HELD)
+            turn.tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), HELD)
             return True
-        summary = summary_of(waiting)
-        done.update(one.id for one in waiting)
-        try:
-            result = await channel.send(summary)
-        except ChannelDown as error:
-            self._down(health, why(error))
-            return False
-        except NotNow as error:
-            self._up(health)
-            await self._again(message, tx, why(error), message.attempts + 1)
-            return True
-        except NeverTaken as error:
-            self._up(health)
-            for one in waiting:
-                self._give_up(health, one, tx, why(error))
-            return True
-        self._up(health)
-        self._pace.count(message)
-        for one in waiting:
-            self._sent(one, tx, result, summary=summary.id)
-        return True
+        return await self._go(turn, summary_of(waiting), waiting)
 
     async def _waiting(self, channel: str) -> list[Outgoing]:
         """Return the letters that wait on a channel, oldest first."""
@@ -318,7 +336,13 @@ def wait_s(failures: int) -> float:
 
 
 def _journal(
-    message: Outgoing, kind: str, at: datetime, result: str, *, summary: str | None = None
+    message: Outgoing,
+    kind: str,
+    at: datetime,
+    result: str,
+    *,
+    summary: str | None = None,
+    prompt: bool = False,
 ) -> JournalLine:
     letter = Letter.of(message.body) if message.schema == LETTER else None
     person = letter.person if letter else message.channel
@@ -338,5 +362,7 @@ def _journal(
             "result": result,
             "attempts": message.attempts + 1,
             "summary": summary,
+            "prompt": prompt,
+            "planning": letter is not None and letter.notice.news is News.PLANNING,
         },
     )

@@ -28,8 +28,9 @@ from collector.delivery.heartbeat import Heartbeat
 from collector.delivery.letter import LETTER, Letter, Reach
 from collector.delivery.mail import MailChannel
 from collector.delivery.mqtt import MqttChannel
+from collector.delivery.needless import NOT_NEEDED
 from collector.delivery.neighbours import Neighbours
-from collector.delivery.outbox import NOT_NEEDED, Outbox
+from collector.delivery.outbox import Outbox
 from collector.delivery.summary import Limit
 from collector.delivery.webhook import WebhookChannel
 from collector.delivery.who import outgoing

@@ -12,7 +12,7 @@ from collector.delivery.hours import within_hours
 from collector.delivery.letter import LETTER, Letter, Reach
 from collector.ledger.records import Outgoing
 from rules.alarms.catalogue import Severity
-from rules.alarms.incidents import Notice, NoticeKind
+from rules.alarms.incidents import News, Notice, NoticeKind
 from rules.alarms.topology import Topology
 
 
@@ -104,12 +104,16 @@ def letter_to(
 
 
 def outgoing(letter: Letter, way: Reach, *, created: datetime, due: datetime) -> Outgoing:
-    """Return a letter as a line of the outbox; its id is the same each time it is made."""
+    """Return a letter as a line of the outbox; its id is the same each time it is made.
+
+    What became critical does not wait in line behind what is held for a summary, not even of its own incident.
+    """
+    graver = letter.notice.news is News.GRAVER and letter.notice.kind is not NoticeKind.OPENED
     return Outgoing(
         id=f"{letter.notice.id}/{quote(letter.person)}/{way.channel}",
         channel=way.channel,
         destination=way.address or letter.person,
-        order_key=letter.notice.incident,
+        order_key=f"{letter.notice.incident}!" if graver else letter.notice.incident,
         created=created,
         due=due,
         urgent=letter.notice.urgent,

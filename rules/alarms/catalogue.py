@@ -144,6 +144,12 @@ class AlarmKind:
             raise ValueError(f"{self.id} has no limit")
         return self.limit
 
+    @property
+    def planning(self) -> bool:
+        """Return whether it is a matter of planning: what is bought, tested or rebuilt, and wants nobody today."""
+        of_plant = self.about in (Thing.BANK, Thing.SYSTEM, Thing.SET)
+        return self.respond_s >= (DAY if of_plant else 7 * DAY)
+
     def severity_for(
         self, facts: Mapping[str, float | None] | None, *, standing: Severity | None = None
     ) -> Severity:

@@ -19,6 +19,24 @@ class NoticeKind(StrEnum):
     CLOSED = "closed"
 
 
+class News(StrEnum):
+    """What a notice is to whoever is told, for who paces messages.
+
+    OUTAGE opens a power incident; GRAVER says that something became critical; PLANNING is about what is bought, tested
+    or rebuilt, and wants nobody today.
+    """
+
+    OUTAGE = "outage"
+    GRAVER = "graver"
+    PLANNING = "planning"
+    OTHER = "other"
+
+    @property
+    def waits_for_nothing(self) -> bool:
+        """Return whether no number of other messages may hold it or bury it."""
+        return self in (News.OUTAGE, News.GRAVER)
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """One system's part in a power incident: when on battery, what was predicted, what came.
@@ -42,6 +60,7 @@ class Part:
     dropped: bool = False
     on: tuple[str, ...] = ()
     unseen: bool = False
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +111,9 @@ class Notice:
     """What people are told once. `id` is the same on every attempt and every replay.
 
     `lines` are details, one thing each; `short` is cause, place, time left and first action in at most 160
-    plain characters. `urgent`: somebody must act now. `by_when`: the last moment for it.
+    plain characters. `urgent`: somebody must act now. `by_when`: the last moment for it. `place`: what people call
+    `about`, with its site. `news_of`: what is news in it, as ids: the cause that opened, or the alarms that became
+    critical. `mains_lost`: no unit of the supply is seen fed.
     """
 
     id: str
@@ -113,6 +134,10 @@ class Notice:
     counted: int = 0
     opened_at: datetime | None = None
     parts: tuple[Part, ...] = ()
+    news: News = News.OTHER
+    news_of: tuple[str, ...] = ()
+    place: str = ""
+    mains_lost: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity, Thing
-from rules.alarms.incidents import Incident, Notice, NoticeKind, Part
+from rules.alarms.incidents import Incident, News, Notice, NoticeKind, Part
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.scene import Scene
 from rules.alarms.topology import Topology
@@ -66,6 +66,7 @@ def notice_of(case: Case) -> Notice:
     by_when = None if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
     where = place(case.scene.topology, incident.about)
     severity = incident.severity
+    news, news_of = _news(case)
     return Notice(
         id=f"{incident.id}.{case.number}",
         incident=incident.id,
@@ -85,7 +86,32 @@ def notice_of(case: Case) -> Notice:
         counted=len(incident.counted),
         opened_at=incident.opened_at,
         parts=parts,
+        news=news,
+        news_of=news_of,
+        place=where,
+        mains_lost=incident.cause is Cause.POWER and bool(parts) and not _fed_beside(case),
     )
+
+
+def _news(case: Case) -> tuple[News, tuple[str, ...]]:
+    """Return what a notice is to whoever is told, and of what it is news."""
+    incident = case.incident
+    if case.kind is NoticeKind.CLOSED:
+        ever = [case.alarms[a] for a in incident.ever if a in case.alarms]
+        return News.PLANNING if _plans_only(case, ever) else News.OTHER, ()
+    if case.kind is NoticeKind.OPENED and incident.cause is Cause.POWER:
+        return News.OUTAGE, (incident.key,)
+    pending = tuple(a.id for a in case.pending() if a.severity is Severity.CRITICAL)
+    told = incident.told_severity
+    worse = incident.severity is Severity.CRITICAL and told is not None and told is not Severity.CRITICAL
+    if pending or worse:
+        return News.GRAVER, pending or (incident.key,)
+    return News.PLANNING if _plans_only(case, case.pending() or case.members()) else News.OTHER, ()
+
+
+def _plans_only(case: Case, alarms: Iterable[Alarm]) -> bool:
+    kinds = [case.catalogue[a.kind] for a in alarms]
+    return bool(kinds) and all(kind.planning for kind in kinds)
 
 
 def _left(parts: tuple[Part, ...], at: datetime) -> str | None:

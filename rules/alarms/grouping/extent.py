@@ -79,7 +79,9 @@ def _with_parts(incident: Incident, ground: Ground) -> Incident:
             for u in units
             if (a := ground.alarms.get(f"on_battery:{u}")) is not None and (sign := a.first_sign) is not None
         ]
-        part = parts.get(system) or Part(system, since=min(signs, default=incident.opened_at))
+        part = parts.get(system) or Part(
+            system, since=min(signs, default=incident.opened_at), name=topology.name(system)
+        )
         on = tuple(u for u in units if u in on_now)
         parts[system] = _part(replace(part, units=units, on=on), ground)
     about = ground.scene.extent(ever) if ever else incident.about
