@@ -15,7 +15,7 @@ Read in this order:
 7. `discharges`, `bank_evidence`, `evidence`   discharges kept whole, and what a judgement of a bank rests on
 8. `planner`        questions about plans; `aftermath`: what came back after an outage; `testimony`, `set_words`: who says so;
    `transfers`: which units came back late; `unit_work`: work on a unit, followed; `shed_adviser`: what to shed first;
-   `rounds`, `taking_out`, `switching_off`: answers kept ready; `signed_plans`: shutdowns signed, followed, compared
+   `budget`: what such work may cost in all; `rounds`, `taking_out`, `switching_off`: answers kept ready; `signed_plans`: shutdowns signed, followed, compared
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `assembly`      all of it made and joined; `service`: started and stopped, and what `api` may touch; `card_readers`, `replacements`
 11. `simulation`    an estate with physics of its own

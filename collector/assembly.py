@@ -13,6 +13,7 @@ from typing import Final
 
 from collector.bank_evidence import BankEvidenceBook
 from collector.bank_judging import BankJudging
+from collector.budget import Budget
 from collector.card_readers import cadence_of, reader_of
 from collector.clock import Clock
 from collector.configuration import Configuration
@@ -76,6 +77,7 @@ class Assembly:
         self._folder = folder
         self._clock = clock
         self._present = present
+        self.budget = Budget(clock, lambda: any(map(present.on_banks, present.systems)))
         self.listening: Listening | None = None
 
     async def open(self, stack: AsyncExitStack) -> None:
@@ -227,14 +229,21 @@ class Assembly:
         )
         await self.signed_plans.restore()
         self.switching_off = SwitchingOff(
-            self._estate, self.planner, self._clock, self._present, self.signed_plans
+            self._estate, self.planner, self._clock, self._present, self.signed_plans, budget=self.budget
         )
         self.estate_rides = EstateRides(self._estate, self.planner, self._clock)
         self.sizes_ahead = SizesAhead(
-            self._estate, self.planner, self._clock, self._present, self.recorder.memories.loads.of
+            self._estate,
+            self.planner,
+            self._clock,
+            self._present,
+            self.recorder.memories.loads.of,
+            budget=self.budget,
         )
         self.shed_adviser = ShedAdviser(self._estate, self.planner, self._clock, self._present)
-        self.taking_out = TakingOut(self._estate, self.planner, self._clock, self._present)
+        self.taking_out = TakingOut(
+            self._estate, self.planner, self._clock, self._present, budget=self.budget
+        )
 
     def _banks(self) -> None:
         self.evidence = BankEvidenceBook(
@@ -288,7 +297,7 @@ class Assembly:
 
     def _fill_load_records(self) -> Job:
         records = {system: self.recorder.memories.loads.of(system) for system in self._estate.systems}
-        return keep_filling(records, self._estate, self.history, self._clock)
+        return keep_filling(records, self._estate, self.history, self._clock, self.budget)
 
     async def _write_waiting(self) -> None:
         """Have written what waits for the disk, once it takes it, until cancelled."""

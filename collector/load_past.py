@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.budget import Budget
 from collector.clock import Clock
 from collector.database import StoreError
 from collector.history.store import Bucket, HistoryStore
@@ -29,7 +30,7 @@ _log = logging.getLogger(__name__)
 
 
 async def keep_filling(
-    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, clock: Clock
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, clock: Clock, budget: Budget
 ) -> None:
     """Fill the records (by system) where they hold too little.
 
@@ -37,7 +38,7 @@ async def keep_filling(
     """
     while True:
         try:
-            await fill_all(records, estate, history, clock.now())
+            await fill_all(records, estate, history, clock.now(), budget)
         except StoreError as error:
             _log.warning("the record of the load is not filled yet: %s", error)
         else:
@@ -46,7 +47,7 @@ async def keep_filling(
 
 
 async def fill_all(
-    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, now: datetime
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, now: datetime, budget: Budget
 ) -> None:
     """Fill the records (by system): the last month of all that lack it first, then further back.
 
@@ -55,7 +56,9 @@ async def fill_all(
     begins = {system: _begins(record, now) for system, record in records.items()}
     for back in range(STRETCHES):
         for system in [name for name, begin in begins.items() if begin <= back]:
-            if not await fill(records[system], estate, system, history, now, back=back):
+            async with budget.piece("load past"):
+                found = await fill(records[system], estate, system, history, now, back=back)
+            if not found:
                 del begins[system]
 
 
@@ -76,16 +79,39 @@ async def fill(
     """
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     end = midnight - back * STRETCH
-    loads = await loads_between(estate.units_of(system), record.lines, history, end - STRETCH, end)
+    units = estate.units_of(system)
+    start = await _first_day(units, history, end - STRETCH, end)
+    if start is None:
+        return False
+    loads = await loads_between(units, record.lines, history, start, end)
     found = False
     for number, lines in enumerate(loads):
-        at = end - STRETCH + number * QUARTER
+        at = start + number * QUARTER
         if at < now and any(line.power_w is not None for line in lines):
             record.add_quarter(at, Load(None, None, lines))
             found = True
         if number % 24 == 0:
             await asyncio.sleep(0)
     return found
+
+
+async def _first_day(
+    units: Sequence[Unit], history: HistoryStore, start: datetime, end: datetime
+) -> datetime | None:
+    """Return the first day on which every unit was read, None where there is none.
+
+    By the day: a service new on the site has a few minutes, and is not to be asked for thirty days of quarters.
+    """
+    found = start
+    for unit in units:
+        days = await history.series(
+            unit.id, "output_power_w", line=1, start=start, end=end, points=(end - start).days
+        )
+        read = [day.start for day in days if day.mean is not None]
+        if not read:
+            return None
+        found = max(found, min(read))
+    return found.replace(hour=0, minute=0, second=0, microsecond=0)
 
 
 async def loads_between(

@@ -27,7 +27,7 @@ from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.battery.belief import BankBelief
 from rules.estate import Estate, Generator, LoadGroup, Unit
 from rules.parallel import FEEDING
-from rules.peaks import PeakRecord
+from rules.peaks import Expected, PeakRecord, quarters_between
 from rules.planning.bank_sizing import DESIGN_MARGIN
 from rules.planning.checks import Confirmed, Facts
 from rules.planning.isolation import Isolation, isolation
@@ -109,6 +109,8 @@ class Planner:
         self._ledger = ledger
         self._numbers = count(1)
         self._waiting = 0
+        self._proven: tuple[tuple[int, int], dict[str, Confirmed]] | None = None
+        self._expected: dict[str, tuple[tuple[range, int], tuple[Expected, ...]]] = {}
 
     def _look(self, system: str) -> tuple[SystemView, Glance]:
         found = self._seen(system)
@@ -209,7 +211,7 @@ class Planner:
         """Return whether a unit may be taken out. Raises NotYet, Busy, and ValueError as `isolation` does."""
         view, seen = self._look(system)
         until = max(to_at, self._clock.now() + AHEAD)
-        expected = self._record(system).expected(min(from_at, until), until)
+        expected = self._expected_load(system, min(from_at, until), until)
         facts = Facts(expected=expected, confirmed=await self._proofs(), alarms=self._alarms(system))
         judged = self._present.hold_ups.get(system)
         checked = isolation(view, seen, judged, unit, from_at, to_at, facts)
@@ -219,10 +221,22 @@ class Planner:
         out = await self._ask(_hold, task, self._believed(task))
         return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
 
+    def _expected_load(self, system: str, from_at: datetime, until: datetime) -> tuple[Expected, ...]:
+        """Return what a system's record expects: all its units are asked about in the same quarter of an hour."""
+        record = self._record(system)
+        asked = (quarters_between(from_at, until), record.version)
+        known = self._expected.get(system)
+        if known is None or known[0] != asked:
+            known = self._expected[system] = (asked, record.expected(from_at, until))
+        return known[1]
+
     async def _proofs(self) -> dict[str, Confirmed]:
         """Return who proved which card; `ridethrough confirm` writes to the same ledger."""
-        facts, equipment = await self._ledger.facts(), await self._ledger.equipment()
-        return confirmed(self._estate, facts, equipment)
+        mark = await self._ledger.proofs_mark()
+        if self._proven is None or self._proven[0] != mark:
+            facts, equipment = await self._ledger.facts(), await self._ledger.equipment()
+            self._proven = (mark, confirmed(self._estate, facts, equipment))
+        return self._proven[1]
 
     def _alarms(self, system: str) -> tuple[str, ...]:
         """Return what stands about a system and its parts, as sentences; a warning forbids no work."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from collector.budget import Budget
 from collector.clock import Clock
 from collector.planner import NotYet, Planner
 from collector.present import Present
@@ -29,27 +30,36 @@ class SizesAhead:
         clock: Clock,
         present: Present,
         record: Callable[[str], PeakRecord],
+        *,
+        budget: Budget,
     ) -> None:
         self._estate = estate
         self._planner = planner
         self._clock = clock
         self._present = present
         self._record = record
+        self._budget = budget
         self._made: dict[str, tuple[float, int]] = {}
 
     async def run(self) -> None:
         """Go round the systems until cancelled."""
         while True:
             for system in self._estate.systems:
-                await self.once(system)
+                if self._due(system):
+                    async with self._budget.piece("sizes"):
+                        await self.once(system)
             await self._clock.sleep_until(self._clock.monotonic_s() + LOOK_EVERY_S)
+
+    def _due(self, system: str) -> bool:
+        now_s, days = self._clock.monotonic_s(), self._record(system).day_count
+        made_s, from_days = self._made.get(system, (now_s - AGAIN_S, days))
+        return now_s - made_s >= AGAIN_S or abs(days - from_days) > 1
 
     async def once(self, system: str) -> None:
         """Answer for one system where its last answer is old, or was made from less of a record."""
-        now_s, days = self._clock.monotonic_s(), self._record(system).day_count
-        made_s, from_days = self._made.get(system, (now_s - AGAIN_S, days))
-        if now_s - made_s < AGAIN_S and abs(days - from_days) <= 1:
+        if not self._due(system):
             return
+        now_s, days = self._clock.monotonic_s(), self._record(system).day_count
         try:
             answer = await self._planner.sizes(system)
         except NotYet:

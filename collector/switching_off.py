@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 from typing import Final
 
+from collector.budget import Budget
 from collector.clock import Clock
 from collector.planner import Busy, NotYet, Planner
 from collector.present import Present
@@ -26,17 +27,26 @@ class SwitchingOff:
     """The answers, in `Present.shutdowns`, by system."""
 
     def __init__(
-        self, estate: Estate, planner: Planner, clock: Clock, present: Present, plans: SignedPlans
+        self,
+        estate: Estate,
+        planner: Planner,
+        clock: Clock,
+        present: Present,
+        plans: SignedPlans,
+        *,
+        budget: Budget,
     ) -> None:
         self._estate = estate
         self._planner = planner
         self._clock = clock
         self._present = present
         self._plans = plans
+        self._budget = budget
 
     async def run(self) -> None:
         """Go round the systems until cancelled."""
-        await go_round(self._clock, list(self._estate.systems), self.once, self._missing)
+        systems = list(self._estate.systems)
+        await go_round(self._budget, "switching off", systems, self.once, self._missing)
 
     def _missing(self) -> bool:
         at_rest = (s for s in self._estate.systems if not self._present.on_banks(s))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 
+from collector.budget import Budget
 from collector.clock import Clock
 from collector.planner import WORK, Busy, NotYet, Planner
 from collector.present import Present
@@ -21,15 +22,19 @@ _log = logging.getLogger(__name__)
 class TakingOut:
     """The answers, in `Present.isolations`, by unit."""
 
-    def __init__(self, estate: Estate, planner: Planner, clock: Clock, present: Present) -> None:
+    def __init__(
+        self, estate: Estate, planner: Planner, clock: Clock, present: Present, *, budget: Budget
+    ) -> None:
         self._estate = estate
         self._planner = planner
         self._clock = clock
         self._present = present
+        self._budget = budget
 
     async def run(self) -> None:
         """Go round the units until cancelled."""
-        await go_round(self._clock, list(self._estate.units.values()), self.once, self._missing)
+        units = list(self._estate.units.values())
+        await go_round(self._budget, "taking out", units, self.once, self._missing)
 
     def _missing(self) -> bool:
         at_rest = (u.id for u in self._estate.units.values() if not self._present.on_banks(u.system))

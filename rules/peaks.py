@@ -147,6 +147,7 @@ class PeakRecord:
         "_quarters",
         "_sum",
         "_window",
+        "version",
     )
 
     def __init__(self, lines: Sequence[int]) -> None:
@@ -156,6 +157,8 @@ class PeakRecord:
         self._quarters: NDArray[np.int64] = np.full(QUARTERS, -1, dtype=np.int64)  # which quarter is in a row
         self._days: NDArray[np.int32] = np.zeros(0, dtype=np.int32)  # days since 1970, rising
         self._day_codes: NDArray[np.uint16] = np.zeros((0, width), dtype=np.uint16)
+        self.version = 0
+        """Moves with every change of what the record says; not kept."""
         self._window = -1  # number of the open 5 minutes since 1970
         self._sum = [[0.0, 0.0] for _ in range(width)]  # per column: value x seconds, seconds
         self._last: list[float | None] = [None] * width
@@ -218,6 +221,7 @@ class PeakRecord:
         self._window = window
 
     def _keep(self, row: int, quarter: int, column: int, mean: float) -> None:
+        self.version += 1
         if self._quarters[row] != quarter:
             self._quarters[row] = quarter
             self._codes[row] = 0
@@ -371,9 +375,8 @@ class PeakRecord:
         Alike are the same quarter and those beside it; 0 is not known. All at once: a week asked for one by
         one would hold the event loop up for a tenth of a second.
         """
-        quarters = np.arange(
-            int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S)
-        )
+        asked = quarters_between(from_at, until_at)
+        quarters = np.arange(asked.start, asked.stop)
         newest = int(self._quarters.max())
         weeks_ago = np.maximum(-(-(quarters - newest) // QUARTERS_A_WEEK), 1)
         back = (weeks_ago[:, None] + np.arange(WEEKS_LOOKED_BACK)) * QUARTERS_A_WEEK
@@ -427,6 +430,11 @@ class PeakRecord:
         except (KeyError, TypeError, zlib.error, UnicodeDecodeError) as error:
             raise ValueError(f"not a record of peaks: {error}") from error
         return record
+
+
+def quarters_between(from_at: datetime, until_at: datetime) -> range:
+    """Return the numbers, since 1970, of the quarters of an hour that a span touches."""
+    return range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
 
 
 def _start(quarter: int) -> datetime:

@@ -536,6 +536,17 @@ class Ledger:
             AND (? IS NULL OR card = ?) ORDER BY card, name"""
         return await self._all(LearntFact, rest, card, card)
 
+    async def proofs_mark(self) -> tuple[int, int]:
+        """Return the numbers of the newest fact and the newest equipment event: what is made of them stands till these move."""
+
+        def newest(connection: sqlite3.Connection) -> tuple[int, int]:
+            row = connection.execute(
+                "SELECT (SELECT max(seq) FROM facts), (SELECT max(seq) FROM equipment)"
+            ).fetchone()
+            return row[0] or 0, row[1] or 0
+
+        return await self.database.read(newest)
+
     async def facts_after(self, seq: int) -> tuple[LearntFact, ...]:
         """Return every fact learnt after the one of that number, in order, whoever wrote it."""
         return await self._all(LearntFact, "WHERE seq > ? ORDER BY seq", seq)

@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from collector.budget import Budget
+from collector.clock import TurnedClock
 from collector.history.store import Bucket, WireReading
 from collector.load_past import fill, fill_all
 from rules.peaks import PeakRecord
@@ -24,11 +26,13 @@ class Past:
         self.days = days
         self.gap = gap
         self.asked: list[datetime] = []
+        self.points: list[int] = []
 
     async def series(
         self, unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
     ) -> tuple[Bucket, ...]:
         self.asked.append(end)
+        self.points.append(points)
         step = (end - start) / points
         buckets = []
         for k in range(points):
@@ -56,7 +60,7 @@ class Past:
 
 async def filled(past: Past) -> PeakRecord:
     record = PeakRecord((1, 2, 3))
-    await fill_all({"A": record}, estate(2), past, NOON)
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
     return record
 
 
@@ -83,11 +87,11 @@ async def test_a_unit_without_values_leaves_the_line_unknown() -> None:
 async def test_a_record_that_holds_a_month_is_filled_from_its_oldest_day_back_alone() -> None:
     record, past = await filled(Past(40)), Past(400)
     month = record.peaks(NOON)
-    await fill_all({"A": record}, estate(2), past, NOON)
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
     assert record.peaks(NOON) == month
     assert len(record.days()) == 400
     assert max(past.asked) <= MIDNIGHT - timedelta(days=29)  # the last thirty days were not asked again
-    await fill_all({"A": record}, estate(2), Past(0), NOON)
+    await fill_all({"A": record}, estate(2), Past(0), NOON, Budget(TurnedClock(NOON)))
     assert len(record.days()) == 400
 
 
@@ -95,7 +99,7 @@ async def test_a_record_of_two_years_asks_for_nothing() -> None:
     record, past = await filled(Past(800)), Past(800)
     assert len(record.days()) == 750
     before = len(past.asked)
-    await fill_all({"A": record}, estate(2), past, NOON)
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
     assert all(end <= MIDNIGHT - timedelta(days=719) for end in past.asked[before:])
 
 
@@ -105,3 +109,11 @@ async def test_it_stops_where_the_history_begins() -> None:
     assert await fill(record, estate(2), "A", past, NOON)
     assert not await fill(record, estate(2), "A", past, NOON, back=1)
     assert len(record.days()) == 3
+
+
+async def test_a_service_new_on_the_site_is_asked_for_its_first_day_and_not_for_a_month_of_quarters() -> None:
+    past, record = Past(1), PeakRecord((1, 2, 3))
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+    assert len(record.days()) == 1
+    # two units of three lines, three quantities each, a day of quarters; beside that looks by the day, until one finds nothing
+    assert sum(past.points) <= 2 * 3 * 3 * 96 + 3 * 30

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import cast
 
+from collector.budget import Budget
 from collector.clock import TurnedClock
 from collector.planner import NotYet, Planner
 from collector.present import Present
@@ -36,7 +37,9 @@ class Answers:
 async def test_an_answer_is_made_again_each_hour_and_when_the_record_grew() -> None:
     planner, clock, record = Answers(samples.sizes()["works"]), TurnedClock(NOW), PeakRecord((1,))
     present = Present(samples.estate())
-    ahead = SizesAhead(present.estate, cast("Planner", planner), clock, present, lambda _: record)
+    ahead = SizesAhead(
+        present.estate, cast("Planner", planner), clock, present, lambda _: record, budget=Budget(clock)
+    )
     await ahead.once("works")
     assert present.sizes["works"] is planner.found
     await ahead.once("works")
@@ -53,7 +56,14 @@ async def test_an_answer_is_made_again_each_hour_and_when_the_record_grew() -> N
 async def test_a_system_never_read_is_asked_again_at_the_next_look() -> None:
     planner, clock = Answers(None, raises=True), TurnedClock(NOW)
     present = Present(samples.estate())
-    ahead = SizesAhead(present.estate, cast("Planner", planner), clock, present, lambda _: PeakRecord((1,)))
+    ahead = SizesAhead(
+        present.estate,
+        cast("Planner", planner),
+        clock,
+        present,
+        lambda _: PeakRecord((1,)),
+        budget=Budget(clock),
+    )
     await ahead.once("works")
     await ahead.once("works")
     assert planner.asked == ["works", "works"]

@@ -7,6 +7,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any, cast
 
+from collector.budget import Budget
 from collector.planner import Busy, NotYet, Planner
 from collector.switching_off import SwitchingOff
 from rules.planning.course import Status
@@ -34,7 +35,12 @@ class Refuses:
 
 def asking(here: Site, planner: object | None = None) -> SwitchingOff:
     return SwitchingOff(
-        here.plant, cast("Planner", planner or here.planner), here.clock, here.present, here.plans
+        here.plant,
+        cast("Planner", planner or here.planner),
+        here.clock,
+        here.present,
+        here.plans,
+        budget=Budget(here.clock),
     )
 
 

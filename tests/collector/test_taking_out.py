@@ -3,7 +3,8 @@ from datetime import UTC, datetime
 from types import SimpleNamespace
 from typing import Any, cast
 
-from collector.clock import Clock
+from collector.budget import Budget
+from collector.clock import Clock, TurnedClock
 from collector.planner import WORK, NotYet, Planner
 from collector.present import Present
 from collector.taking_out import TakingOut
@@ -32,7 +33,8 @@ def made(planner: Answers) -> tuple[TakingOut, Present]:
     for unit in present.estate.units:
         present.silences[unit] = cast("Silence", None)
     clock = cast("Clock", SimpleNamespace(now=lambda: NOW))
-    return TakingOut(present.estate, cast("Planner", planner), clock, present), present
+    budget = Budget(TurnedClock(NOW))
+    return TakingOut(present.estate, cast("Planner", planner), clock, present, budget=budget), present
 
 
 async def test_an_answer_is_asked_for_the_next_hours_and_thrown_away_when_it_cannot_be_made_again() -> None:
