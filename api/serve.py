@@ -1,7 +1,8 @@
 """Runs the service and its HTTP server as one: both start, both stop, one failure ends both.
 
-The signals are ours (the server's own handlers are off): SIGTERM or SIGINT asks both to stop, and the
-process is gone within two seconds. A second signal ends it at once.
+The signals are ours (the server's own handlers are off): SIGTERM or SIGINT asks both to stop, and the process is
+gone within two seconds as a rule, within five whatever happens (`api.ending`). A second signal ends it at once. SIGHUP
+has the estate file read again (`api.rereading`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from collections.abc import Iterator
 import uvicorn
 from starlette.types import ASGIApp
 
+from api.ending import Ending
+from api.rereading import read_again
 from collector.notify import notify, watchdog_period_s
 from collector.service import Service
 from collector.turns import favour_the_loop
@@ -54,8 +57,8 @@ class _Server(uvicorn.Server):
         yield
 
 
-async def serve(service: Service, app: ASGIApp, bound: socket.socket) -> None:
-    """Run an opened service and its app until a signal comes or one of them fails."""
+async def serve(service: Service, app: ASGIApp, bound: socket.socket, ending: Ending | None = None) -> None:
+    """Run an opened service and its app until a signal comes or one of them fails; `ending` begins then."""
     server = _Server(
         uvicorn.Config(
             app,
@@ -74,30 +77,52 @@ async def serve(service: Service, app: ASGIApp, bound: socket.socket) -> None:
     def asked() -> None:
         if stop.is_set():
             os._exit(1)  # asked twice: the person at the terminal means it
+        if ending is not None:
+            ending.begin()
         stop.set()
 
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, asked)
+    read_anew = asyncio.Event()
+    loop.add_signal_handler(signal.SIGHUP, read_anew.set)
     favour_the_loop()
     try:
         async with asyncio.TaskGroup() as group:
             collecting = group.create_task(service.run(), name="service")
             serving = group.create_task(server.serve(sockets=[bound]), name="http")
-            feeding = group.create_task(_feed_watchdog(service), name="watchdog")
+            beside = (
+                group.create_task(_feed_watchdog(service), name="watchdog"),
+                group.create_task(_read_again(service, read_anew), name="estate file"),
+            )
             await server.serving.wait()
             notify("READY=1")
             await stop.wait()
             notify("STOPPING=1")
             server.should_exit = True
             service.stop()
-            feeding.cancel()
+            for task in beside:
+                task.cancel()
             await asyncio.wait({collecting, serving}, timeout=1.5)
-            collecting.cancel()
-            serving.cancel()
+            serving.cancel()  # the service goes on asking its own tasks, which is not to be cut short
     finally:
+        if ending is not None:
+            ending.begin()
+        loop.add_signal_handler(signal.SIGHUP, _nothing)  # a hang-up ends nothing, and removed it would
         for name in (signal.SIGTERM, signal.SIGINT):
             loop.remove_signal_handler(name)
         bound.close()
+
+
+def _nothing() -> None:
+    pass
+
+
+async def _read_again(service: Service, asked: asyncio.Event) -> None:
+    """Read the estate file again each time it is asked for."""
+    while True:
+        await asked.wait()
+        asked.clear()
+        await read_again(service.configuration)
 
 
 async def _feed_watchdog(service: Service) -> None:

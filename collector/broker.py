@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import ssl
-from typing import Final, Protocol
+from collections.abc import Awaitable
+from types import TracebackType
+from typing import Final, Protocol, TypeVar
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -11,8 +14,13 @@ from paho.mqtt.properties import Properties
 
 from collector.configuration.secrets import Login
 from collector.delivery.channel import trust
+from collector.stopping import heeded
+
+T = TypeVar("T")
 
 ANSWER_WITHIN_S: Final = 10.0
+LEFT_WITHIN_S: Final = 1.0
+"""How long a broker may take to acknowledge that a client leaves."""
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 60.0
 """The waits between two tries to connect, doubled from the first to the longest."""
@@ -47,6 +55,25 @@ class Broker(Protocol):
         ...
 
 
+class Client(aiomqtt.Client):
+    """The library's client, which heeds every cancellation: the library loses some (`collector.stopping`)."""
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109 - the library's own
+        """Wait for the broker; the one place where the library does, when it connects, sends, subscribes and leaves."""
+        return await heeded(super()._wait_for(fut, timeout))
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Leave, within a second. Raises MqttError, but never in the place of what is on its way."""
+        try:
+            async with asyncio.timeout(LEFT_WITHIN_S):
+                await super().__aexit__(kind, error, trace)
+        except (aiomqtt.MqttError, TimeoutError):
+            if error is None:
+                raise
+
+
 def connection(
     broker: Broker,
     login: Login | None,
@@ -54,7 +81,7 @@ def connection(
     will: aiomqtt.Will | None = None,
     largest_bytes: int | None = None,
     most_waiting: int = 0,
-) -> aiomqtt.Client:
+) -> Client:
     """Return a client that connects when it is entered.
 
     `largest_bytes`: packets above that the broker is told not to send; `most_waiting`: messages kept until
@@ -65,7 +92,7 @@ def connection(
     if largest_bytes is not None:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.MaximumPacketSize = largest_bytes
-    return aiomqtt.Client(
+    return Client(
         broker.host or "",
         broker.port,
         username=login.user.reveal() if login else None,

@@ -342,6 +342,7 @@ class Database:
 
     def _let_go(self) -> None:
         for thread, connection in self._lanes.values():
+            connection.interrupt()  # nobody waits any more for what is still being read
             thread.shutdown()
             connection.close()
         self._writing.shutdown()

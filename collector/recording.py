@@ -25,6 +25,7 @@ from collector.polling import Answer, Poller
 from collector.present import Present
 from collector.samples import Samples
 from collector.snmp.learning import Learning
+from collector.stopping import to_its_end
 from collector.views import Views
 from rules.alarms.changes import Change, Refused
 from rules.alarms.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
@@ -76,12 +77,8 @@ class Recorder:
     async def run(self) -> None:
         """Process batches until cancelled, the last one to its end. A bug in here ends the daemon: it is shared by all."""
         while True:
-            batch = asyncio.ensure_future(self.process(await next_batch(self.queue)))
-            try:
-                await asyncio.shield(batch)
-            except asyncio.CancelledError:
-                await batch  # half a batch must not be kept: what is remembered would be ahead of the journal
-                raise
+            # half a batch must not be kept: what is remembered would be ahead of the journal
+            await to_its_end(asyncio.ensure_future(self.process(await next_batch(self.queue))))
 
     async def tick(self) -> None:
         """Tell the watch the time once a second, until cancelled."""

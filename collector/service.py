@@ -24,6 +24,7 @@ from collector.configuration import Configuration
 from collector.history.store import Bucket
 from collector.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from collector.present import Present
+from collector.stopping import ended
 from collector.unit_work import WorkBegins, WorkCloses
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.alarms.quality import Quality
@@ -98,8 +99,7 @@ class Service:
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(job, name=name) for name, job in self._parts.jobs()]
             await self._stopping.wait()
-            for task in tasks:
-                task.cancel()
+            await ended(tasks)
 
     def stop(self) -> None:
         """Ask `run` to end, and wake whoever waits for news."""

@@ -143,6 +143,7 @@ def _judge_for_ever(pipe: Connection) -> None:
     import traceback  # noqa: PLC0415 - only the child needs it
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     while True:
         try:

@@ -31,6 +31,7 @@ def run(options: argparse.Namespace) -> int:
 
 async def _demonstrate(options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: only where it serves
+    from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
@@ -43,6 +44,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
         bound = listen(host, number)
     except PortTakenError as error:
         return complain(Exit.WRONG_INPUT, str(error))
+    ending = Ending()
     try:
         async with SimulatedEstate(folder / "plant", seed=options.seed) as plant:
             configuration = load(plant.estate_file)
@@ -53,7 +55,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                 print(f"http://{host}:{number}/", flush=True)
                 keeper = asyncio.create_task(ScoreKeeper(plant, service.present, service.clock).run())
                 try:
-                    await serve(service, create_app(service), bound)
+                    await serve(service, create_app(service), bound, ending)
                 finally:
                     keeper.cancel()
                     with contextlib.suppress(asyncio.CancelledError):
@@ -62,6 +64,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
         return complain(Exit.UNREACHABLE, str(error))
     finally:
         bound.close()
+    ending.closed(int(Exit.DONE))
     return int(Exit.DONE)
 
 

@@ -1,10 +1,14 @@
-"""Stops within two seconds on SIGTERM or SIGINT. What was committed survives a kill or a loss of power."""
+"""Stops within two seconds on SIGTERM or SIGINT. What was committed survives a kill or a loss of power.
+
+SIGHUP has the estate file checked again: what is wrong with it, or what a restart would take over, is logged.
+"""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
 import ipaddress
+import signal
 from pathlib import Path
 
 from api.exits import Exit, complain
@@ -81,6 +85,7 @@ def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str,
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
     from api.commands.shared import default_data  # noqa: PLC0415
+    from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
@@ -91,15 +96,18 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
         bound = listen(host, number)
     except PortTakenError as error:
         return complain(Exit.WRONG_INPUT, str(error))
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until `serve` takes it: a hang-up never ends the service
+    ending = Ending()
     try:
         async with Service(configuration, options.data or default_data()) as service:
             shown = f"[{host}]" if ":" in host else host
             print(f"http://{shown}:{number}/", flush=True)
-            await serve(service, create_app(service, configuration.listen.names), bound)
+            await serve(service, create_app(service, configuration.listen.names), bound, ending)
     except CannotListen as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:
         return complain(Exit.UNREACHABLE, str(error))
     finally:
         bound.close()
+    ending.closed(int(Exit.DONE))
     return int(Exit.DONE)

@@ -11,7 +11,8 @@ Read in this order:
 7. `collector.configuration.references`   names that must fit together
 8. `collector.configuration.loading`      `load(path)`: all of it, every fault at once
 9. `collector.configuration.bank_file`    one bank by itself, for `capacity --bank`
-10. `collector.configuration.settings`    the reference of every setting, for the handbook
+10. `collector.configuration.comparing`   what a changed file says otherwise
+11. `collector.configuration.settings`    the reference of every setting, for the handbook
 """
 
 from collector.configuration.faults import ConfigError, ConfigFault

@@ -9,6 +9,7 @@ from collector.clock import Clock
 from collector.delivery.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.delivery.letter import HEARTBEAT
 from collector.ledger.records import Outgoing
+from collector.stopping import heeded
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +46,6 @@ class Heartbeat:
                 body={"collector": self._collector, "state": "running", "next_within_s": 3 * self._every_s},
             )
             try:
-                await channel.send(message)
+                await heeded(channel.send(message))
             except (ChannelDown, NotNow, NeverTaken) as error:
                 log.info("heartbeat by %s: %s", channel.id, why(error))

@@ -31,6 +31,7 @@ from collector.delivery.summary import SENT, Limit, Pace, is_planning, summary_o
 from collector.delivery.who import outgoing
 from collector.ledger.ledger import Ledger, Transaction
 from collector.ledger.records import JournalLine, Outgoing, Sending
+from collector.stopping import asked_to_end
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import News
 
@@ -140,14 +141,12 @@ class Outbox:
                     # one that a summary of this batch holds has gone already
                     if message.id not in turn.done and await self._one(turn, message):
                         moved = True
-                    if health.resume_s > self._clock.monotonic_s():
+                    if health.resume_s > self._clock.monotonic_s() or asked_to_end():
                         break
-            except (
-                asyncio.CancelledError
-            ) as stop:  # what has gone out is kept first, or it would go out again
-                stopped = stop
-        if stopped is not None:
-            raise stopped
+            except asyncio.CancelledError as asked:
+                stopped = asked  # what has gone out is kept first, or it would go out again
+        if stopped is not None or asked_to_end():
+            raise stopped or asyncio.CancelledError
         return moved
 
     async def _one(self, turn: _Turn, message: Outgoing) -> bool:

@@ -197,3 +197,14 @@ async def test_days_on_a_full_disk_cost_what_happened_and_not_what_was_said_of_i
             tx.save_snapshot(Snapshot("watch", at, "s", {"more": "x" * 4000}))
             tx.save_evidence(Evidence("e", "B1", "outage", NOW, None, content=bytes(100_000)))
     assert ledger.waiting_count == 2
+
+
+async def test_a_long_read_does_not_hold_up_the_closing(tmp_path: Path) -> None:
+    endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT count(*) FROM n"
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        reading = asyncio.ensure_future(ledger.database.read(lambda c: c.execute(endless).fetchone()))
+        await asyncio.sleep(0.1)
+        async with asyncio.timeout(10):
+            await ledger.close()
+        with pytest.raises(StoreError, match="interrupted"):
+            await reading

@@ -2,74 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import sqlite3
-import subprocess
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from contextlib import closing
 from pathlib import Path
 from time import monotonic
 from typing import Any
 
 import pytest
 
-from tests.collector.delivery.sinks import PASSWORD, USER, Broker
+from tests.collector.delivery.sinks import Broker
 from tests.daemon import command, daemon, eventually
-from tests.servers import need_program
 from tests.small_disk import small_disk
+from tests.trials.brokers import broker_toml, listening
 from tests.trials.people import Desk, desk
 from tests.trials.plant import Shape, plant
 
 pytestmark = [pytest.mark.real_server, pytest.mark.slow]
-
-
-def broker_toml(broker: Broker, folder: Path) -> str:
-    """Return the broker as a channel; the secrets beside the estate file get its login."""
-    secrets = folder / "secrets.toml"
-    secrets.write_text(
-        f'{secrets.read_text("utf-8")}[broker]\nuser = "{USER}"\npassword = "{PASSWORD}"\n', "utf-8"
-    )
-    return (
-        f'[[channel]]\nid = "site"\nkind = "mqtt"\nhost = "127.0.0.1"\nport = {broker.port}\n'
-        f'authority_file = "{broker.files.certificate}"\nsecret = "broker"\n'
-    )
-
-
-@dataclass
-class Listener:
-    """What the broker gave to somebody who listens to the incidents: topic and content, in order."""
-
-    process: subprocess.Popen[str]
-    lines: Path
-
-    def incidents(self) -> list[dict[str, Any]]:
-        """Return the notices so far."""
-        lines = self.lines.read_text("utf-8").splitlines()
-        return [
-            json.loads(line.partition(" ")[2]) for line in lines if "/incident/" in line.partition(" ")[0]
-        ]
-
-
-@contextmanager
-def listening(broker: Broker, folder: Path) -> Iterator[Listener]:
-    """Listen to all of a broker's topics until the block ends."""
-    broker.start()
-    lines = folder / "heard.txt"
-    program = need_program("mosquitto_sub")
-    with lines.open("w", encoding="utf-8") as out:
-        process = subprocess.Popen(
-            [program, "-h", "127.0.0.1", "-p", str(broker.port), "--cafile", str(broker.files.certificate),
-             "-u", USER, "-P", PASSWORD, "-t", "#", "-q", "1", "-F", "%t %p"],
-            stdout=out, text=True,
-        )  # fmt: skip
-        try:
-            yield Listener(process, lines)
-        finally:
-            process.kill()
-            process.wait()
-            broker.stop()
 
 
 def sent_by(data: Path) -> int:
