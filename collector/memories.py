@@ -25,7 +25,7 @@ from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
 from rules.verdicts import SystemState
 from rules.watch.parts import Changed
-from rules.watch.state import WatchState
+from rules.watch.state import Touched, WatchState
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,10 @@ class Memories:
         self.loads.restore(await ledger.snapshot(PEAKS))
         return state
 
+    def note(self, touched: Touched) -> None:
+        """Take note of what changed of the watch's state, each part with its value before."""
+        self._watch.note(touched)
+
     def unkept(self, state: WatchState, systems: Mapping[str, SystemState]) -> Unkept:
         """Return what the ledger has not yet, as the watch and the systems are now."""
         memories = (self.learning, self.aftermath, self.transfers, self.works)
@@ -98,7 +102,7 @@ class Memories:
         self.aftermath.due = self.transfers.due = self.works.due = False
         if self.plans is not None:
             self.plans.committed()
-        self._watch.kept(saved.state)
+        self._watch.kept(saved.parts)
         self.countdowns.kept(saved.told)
         if saved.loads:
             self.loads.kept()

@@ -1,7 +1,7 @@
 """What is true now: the newest readings, verdicts and alarms, and a way to wait for news.
 
-One value per thing, replaced whole; everything happens on the event loop, so nothing changes for a reader
-between two awaits. It may meet a batch half taken in, and hears of the whole of it as news. `version` grows
+One value per thing, replaced whole, in mappings that are changed in place; everything happens on the event
+loop, so nothing changes for a reader between two awaits. It may meet a batch half taken in, and hears of the whole of it as news. `version` grows
 with every batch, and is what rendered answers are cached by.
 """
 
@@ -60,6 +60,13 @@ class Present:
             self.silences.setdefault(unit, sample)
         else:
             self.faults[unit] = sample
+
+    def show_alarm(self, name: str, alarm: Alarm | None) -> None:
+        """Take in an alarm as it now is, None where it is no longer remembered."""
+        if alarm is None:
+            self.alarms.pop(name, None)
+        else:
+            self.alarms[name] = alarm
 
     def on_banks(self, system: str) -> bool:
         """Return whether a system is on its banks, as far as is known."""

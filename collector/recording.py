@@ -33,8 +33,9 @@ from rules.assess import glance, system_state
 from rules.autonomy import HoldUpJudgement
 from rules.judge import BankJudgement
 from rules.reading import Reading, Sample
+from rules.watch.live import Live
 from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.watch.step import advance
 
 
 class Recorder:
@@ -57,7 +58,7 @@ class Recorder:
         self.judging: Judging | None = None
         self.on_discharged: Callable[[str], None] = lambda _bank: None
         self.batches = 0
-        self.state = WatchState()
+        self.watch = Live(book)
         self.learning = learning or Learning(estate)
         self.memories = Memories(estate, clock, self.learning)
         self.keeping = Keeping(history, ledger, self.memories, enqueue)
@@ -71,6 +72,11 @@ class Recorder:
         self._ledger = ledger
         self._present = present
         self._judged: dict[str, HoldUpJudgement] = {}
+
+    @property
+    def state(self) -> WatchState:
+        """Return the watch's state as it is now."""
+        return self.watch.value()
 
     # --- the line ------------------------------------------------------------------------------------------
 
@@ -105,8 +111,7 @@ class Recorder:
         async for system in in_turns(taken.touched):
             taken.changes += self._judge(system)
             taken.changes += self._follow(system)
-        await self.keeping.keep(taken, self.state, self._present.systems)
-        self._show(taken.changes)
+        await self._keep(taken)
         under_way = self.memories.keeper.discharging
         for bank in {line.bank for line in taken.evidence if under_way(line.bank) is None}:
             self.on_discharged(bank)
@@ -118,25 +123,25 @@ class Recorder:
 
     async def restore(self) -> None:
         """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
-        self.state = await self.memories.restore(self._ledger)
+        self.watch = Live.of(await self.memories.restore(self._ledger), self._book)
+        self._present.alarms = dict(self.watch.alarms)
         await self._see_again()
 
     async def _see_again(self) -> None:
         """Show what the cards last said, and watch what was cut off between the history and the ledger."""
-        estate, present, taken = self._estate, self._present, Taken()
-        read = await last_readings(estate, self._history, self.learning, self.state, self._clock)
+        estate, present, taken, state = self._estate, self._present, Taken(), self.watch.now
+        read = await last_readings(estate, self._history, self.learning, state, self._clock)
         present.readings |= read
-        present.silences |= last_silences(self.state, estate)
-        for reading in cut_off(read.values(), self.state, estate):
+        present.silences |= last_silences(state, estate)
+        for reading in cut_off(read.values(), state, estate):
             self._watch_sample(reading, taken)
-        until = last_moment(read.values(), self.state)
+        until = last_moment(read.values(), self.watch.now)
         if until is not None:
             taken.changes += self._watch(Tick(until))
         for system in estate.systems:
-            if any((m := self.state.units.get(u.id)) and m.on_battery for u in estate.units_of(system)):
+            if any((m := self.watch.units.get(u.id)) and m.on_battery for u in estate.units_of(system)):
                 taken.changes += self._judge(system)
-        await self.keeping.keep(taken, self.state, self._present.systems)
-        self._show(taken.changes)
+        await self._keep(taken)
 
     # --- what is taken in ----------------------------------------------------------------------------------
 
@@ -178,9 +183,9 @@ class Recorder:
     def _planned_anew(self) -> PlannedWork:
         """Return planned work as it is after somebody's word; what is there no more ends now."""
         now = stamp(self._clock)
-        left = self.memories.works.planned(self.state.windows)
+        left = self.memories.works.planned(self.watch.windows)
         kept = {window.id for window in left}
-        ended = (replace(w, end=now.at) for w in self.state.windows if w.id not in kept and w.end > now.at)
+        ended = (replace(w, end=now.at) for w in self.watch.windows if w.id not in kept and w.end > now.at)
         return PlannedWork(now, (*left, *ended))
 
     def _take_answer(self, answer: Answer, taken: Taken) -> None:
@@ -190,7 +195,7 @@ class Recorder:
         self._present.keep(sample)
         taken.touched[self._estate.units[sample.unit].system] = None
         if isinstance(sample, Reading):
-            taken.changes += self.memories.transfers.take(sample, self.state.incidents)
+            taken.changes += self.memories.transfers.take(sample, self.watch.incidents)
             taken.evidence += self.memories.keeper.take(sample)
             if self.judging is not None:
                 self.judging.carry(sample)
@@ -198,21 +203,20 @@ class Recorder:
     def _watch_sample(self, sample: Sample, taken: Taken) -> None:
         changes = self._watch(sample)
         taken.changes += changes
-        taken.changes += self.memories.aftermath.take(sample, changes, self.state.incidents)
+        taken.changes += self.memories.aftermath.take(sample, changes, self.watch.incidents)
 
     # --- the steps ----------------------------------------------------------------------------------------
 
     def _watch(self, given: Input) -> tuple[Change, ...]:
-        self.state, changes = step(self.state, given, self._book)
-        return changes
+        return advance(self.watch, given)
 
     def _judge(self, system: str) -> tuple[Change, ...]:
         """Bring a system's state up to date, and tell the watch."""
-        view = self.views.of(system, self.state)
+        view = self.views.of(system, self.watch.now)
         judged = self._judged.get(system)
         seen = glance(view, judged)
         self.memories.loads.add(system, view.now.at, seen.parallel.load)
-        open_now = [w for w in self.state.windows if w.id in self.state.windows_open]
+        open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
         work, events = self.memories.works.take(seen, judged, open_now, view.now.at)
         state = replace(system_state(view, seen, judged), work=work)
         self._present.systems[system] = state
@@ -228,6 +232,12 @@ class Recorder:
         looked, events = self.memories.plans.look(system, stamp(self._clock))
         return events if looked is None else (*events, *self._watch(looked))
 
-    def _show(self, changes: Sequence[Change]) -> None:
-        self._present.alarms = dict(self.state.alarms)
-        self.pace.poke(changes)
+    async def _keep(self, taken: Taken) -> None:
+        """Commit what a batch brought, then show it."""
+        touched = self.watch.take_touched()
+        self.memories.note(touched)
+        await self.keeping.keep(taken, self.watch.now, self._present.systems)
+        for field, name in touched:
+            if field == "alarms":
+                self._present.show_alarm(name, self.watch.alarms.get(name))
+        self.pace.poke(taken.changes)

@@ -12,8 +12,8 @@ from typing import Any, Final
 from collector.ledger import Ledger, Transaction
 from collector.ledger.records import Snapshot
 from rules.alarms.plain import to_plain
-from rules.watch.parts import Changed, changed, clock, whole
-from rules.watch.state import WatchState, restore
+from rules.watch.parts import Changed, changed, clock, every, whole
+from rules.watch.state import Touched, WatchState, restore
 
 WATCH: Final = "watch"
 """The name of the clock's line; those of the parts begin with it."""
@@ -27,11 +27,18 @@ class WatchKeeping:
     """Knows what the ledger has of the watch's state, and writes what it has not."""
 
     def __init__(self) -> None:
-        self._kept = WatchState()
+        self._touched: Touched = {}
+
+    def note(self, touched: Touched) -> None:
+        """Take note of parts that changed, each with its value before."""
+        for part, before in touched.items():
+            self._touched.setdefault(part, before)
 
     def unkept(self, state: WatchState) -> Changed:
         """Return what of a state the ledger has not yet."""
-        return changed(self._kept, state)
+        found = changed(self._touched, state)
+        self._touched = {part: before for part, before in self._touched.items() if part in found}
+        return found
 
     @staticmethod
     def save(tx: Transaction, state: WatchState, unkept: Changed, now: datetime) -> None:
@@ -42,9 +49,9 @@ class WatchKeeping:
         for name in unkept.gone:
             tx.drop_snapshot(PARTS + name)
 
-    def kept(self, state: WatchState) -> None:
-        """Take note that the ledger has this state."""
-        self._kept = state
+    def kept(self, saved: Changed) -> None:
+        """Take note that the ledger has what changed: only now, since a commit may fail."""
+        self._touched = {part: before for part, before in self._touched.items() if part not in saved}
 
     async def restore(self, ledger: Ledger) -> WatchState:
         """Return the state that the ledger holds; a new one where it holds none."""
@@ -52,9 +59,10 @@ class WatchKeeping:
         if head is None:
             return WatchState()
         if head.schema == WHOLE:
-            return restore(head.body)  # its parts are written with the next change
+            state = restore(head.body)
+            self.note(every(state))  # its parts are written with the next change
+            return state
         parts: dict[str, Any] = {
             line.name.removeprefix(PARTS): line.body["is"] for line in await ledger.snapshots(PARTS)
         }
-        self._kept = whole(head.body, parts)
-        return self._kept
+        return whole(head.body, parts)

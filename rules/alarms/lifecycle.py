@@ -6,7 +6,8 @@ joins the two: every state meets every event, and a test demands every pair.
 
 Delays run on the watch's own seconds (see `rules.watch`), never on wall time, and only while the
 condition is known: a value that becomes unknown stops the run, so it neither raises nor clears, and the
-run goes on where it stopped when the value is known again.
+run goes on where it stopped when the value is known again. An alarm keeps since when its run goes on, not how long
+it is: time that passes changes no alarm until something comes of it, and `next_s` says when that is.
 
 Three things hold an alarm back; it stays evaluated and listed all the while. Out of service (maintenance,
 authorised) ranks above suppressed by design (logic explains it), which ranks above shelved (an operator's
@@ -31,6 +32,8 @@ CHATTER_COUNT: Final = 3
 CHATTER_WITHIN_S: Final = 60.0
 CHATTER_QUIET_S: Final = 600.0
 MAX_ESCALATIONS: Final = 3
+ROUNDING_S: Final = 1e-3
+"""More than sums of a watch's seconds are rounded by over decades."""
 
 
 class State(StrEnum):
@@ -163,8 +166,8 @@ class Note:
 class Alarm:
     """One alarm of one thing. Keyed by kind, thing and qualifier, as RFC 8632 keys them.
 
-    `condition` is what is known now, `known` what was last known; `run_s` is how long `known` has held
-    while it could be seen, `mark_s` up to when that was counted (seconds of the watch).
+    `condition` is what is known now, `known` what was last known; `run_s` is how long `known` had held, while it
+    could be seen, at `mark_s` (seconds of the watch): `ran_s` adds what has passed since.
     """
 
     id: str
@@ -276,13 +279,14 @@ def observe(
     Sentences, numbers and explanations come with a present condition only, so that an alarm that stands, or
     waits out its off-delay, keeps the last words that were true of it.
     """
-    alarm = counted(alarm, now_s)
     present = seen.present
     if present is None:
-        alarm = alarm if alarm.condition is None else replace(alarm, condition=None)
+        if alarm.condition is not None:
+            alarm = replace(alarm, condition=None, run_s=ran_s(alarm, now_s), mark_s=now_s)
         return progress(alarm, kind, now_s=now_s, at=at)
     turned = present != alarm.known
     run_s = 0.0 if turned else alarm.run_s
+    mark_s = now_s if turned or alarm.condition is None else alarm.mark_s
     if present:
         recurs = turned and alarm.chattering
         alarm = replace(
@@ -290,6 +294,7 @@ def observe(
             condition=True,
             known=True,
             run_s=run_s,
+            mark_s=mark_s,
             what=seen.what or alarm.what,
             do=seen.do or kind.do,
             facts=seen.facts or alarm.facts,
@@ -300,10 +305,17 @@ def observe(
             occurrences_s=_recent(alarm, now_s) if recurs else alarm.occurrences_s,
         )
     elif alarm.standing:
-        alarm = replace(alarm, condition=False, known=False, run_s=run_s)
+        alarm = replace(alarm, condition=False, known=False, run_s=run_s, mark_s=mark_s)
     else:
         alarm = replace(
-            alarm, condition=False, known=False, run_s=run_s, first_sign=None, by_when=None, explained=()
+            alarm,
+            condition=False,
+            known=False,
+            run_s=run_s,
+            mark_s=mark_s,
+            first_sign=None,
+            by_when=None,
+            explained=(),
         )
     return progress(alarm, kind, now_s=now_s, at=at)
 
@@ -322,7 +334,7 @@ def progress(
     alarm: Alarm, kind: AlarmKind, *, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:
     """Return the alarm after time has passed: delays, end of shelving, re-alarm, escalation."""
-    alarm = _forgetful(counted(alarm, now_s), kind, now_s, at)
+    alarm = _forgetful(alarm, kind, now_s, at)
     stood = alarm.standing
     alarm, worse = _graded(_judged(alarm, kind, now_s, at), kind)
     happened: list[Happened] = []
@@ -349,7 +361,7 @@ def _forgetful(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Ala
 
 def _judged(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Alarm:
     """Return the alarm with its delays applied: whether it stands."""
-    if alarm.condition is True and not alarm.standing and alarm.run_s >= kind.on_delay_s:
+    if alarm.condition is True and not alarm.standing and ran_s(alarm, now_s) >= kind.on_delay_s:
         occurrences = _recent(alarm, now_s)
         return replace(
             alarm,
@@ -360,20 +372,22 @@ def _judged(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Alarm:
             occurrences_s=occurrences,
             chattering=alarm.chattering or len(occurrences) >= CHATTER_COUNT,
         )
-    if alarm.condition is False and alarm.standing:
-        quiet_s = max(kind.off_delay_s, CHATTER_QUIET_S) if alarm.chattering else kind.off_delay_s
-        if alarm.run_s >= quiet_s:
-            occurrences = () if alarm.chattering else alarm.occurrences_s
-            return replace(
-                alarm,
-                standing=False,
-                first_sign=None,
-                by_when=None,
-                explained=(),
-                chattering=False,
-                occurrences_s=occurrences,
-            )
+    if alarm.condition is False and alarm.standing and ran_s(alarm, now_s) >= _quiet_s(alarm, kind):
+        return replace(
+            alarm,
+            standing=False,
+            first_sign=None,
+            by_when=None,
+            explained=(),
+            chattering=False,
+            occurrences_s=() if alarm.chattering else alarm.occurrences_s,
+        )
     return alarm
+
+
+def _quiet_s(alarm: Alarm, kind: AlarmKind) -> float:
+    """Return for how long the condition must be absent for the alarm to go."""
+    return max(kind.off_delay_s, CHATTER_QUIET_S) if alarm.chattering else kind.off_delay_s
 
 
 def _graded(alarm: Alarm, kind: AlarmKind) -> tuple[Alarm, bool]:
@@ -416,14 +430,35 @@ def _time_events(alarm: Alarm, kind: AlarmKind, now_s: float) -> tuple[Event, ..
     return ()
 
 
-def counted(alarm: Alarm, now_s: float) -> Alarm:
-    """Return the alarm with the time since `mark_s` added to its run, if its condition was known."""
-    if alarm.mark_s == now_s:
-        return alarm
-    passed_s = max(now_s - alarm.mark_s, 0.0)
-    if alarm.condition is None:
-        return replace(alarm, mark_s=now_s)
-    return replace(alarm, mark_s=now_s, run_s=alarm.run_s + passed_s)
+def ran_s(alarm: Alarm, now_s: float) -> float:
+    """Return how long what was last known has held, as far as it could be seen (s)."""
+    return alarm.run_s if alarm.condition is None else alarm.run_s + max(now_s - alarm.mark_s, 0.0)
+
+
+def unwatched(alarm: Alarm, from_s: float, to_s: float) -> Alarm:
+    """Return the alarm after seconds in which nobody looked: no run counts them, nor loses what came before."""
+    return replace(alarm, run_s=ran_s(alarm, from_s), mark_s=to_s)
+
+
+def next_s(alarm: Alarm, kind: AlarmKind) -> float | None:
+    """Return when, at the earliest, time alone changes the alarm (seconds of the watch): never later than it does.
+
+    The end of shelving (`shelved_until`) and planned work go by UTC and are not in it.
+    """
+    dues: list[float] = []
+    if alarm.condition is True and not alarm.standing:
+        dues.append(alarm.mark_s + kind.on_delay_s - alarm.run_s)
+    elif alarm.condition is False and alarm.standing:
+        dues.append(alarm.mark_s + _quiet_s(alarm, kind) - alarm.run_s)
+    if alarm.occurrences_s and not alarm.chattering:
+        dues.append(alarm.occurrences_s[0] + CHATTER_WITHIN_S + kind.on_delay_s)
+    if alarm.state is State.ACTIVE_ACKNOWLEDGED and kind.realarm_s is not None:
+        dues.append(alarm.state_s + kind.realarm_s)
+    if alarm.state is State.ACTIVE_UNACKNOWLEDGED and alarm.escalations < MAX_ESCALATIONS:
+        after_s = kind.escalate_after_s(alarm.severity)
+        if after_s is not None:
+            dues.append(alarm.state_s + after_s)
+    return min(dues) - ROUNDING_S if dues else None
 
 
 def _recent(alarm: Alarm, now_s: float) -> tuple[float, ...]:
@@ -473,7 +508,9 @@ def shelve(
 def unshelve(
     alarm: Alarm, kind: AlarmKind, *, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:
-    """Return the alarm taken back before its time."""
+    """Return the alarm taken back before its time; as it is where nobody put it aside."""
+    if alarm.shelved_until is None:
+        return alarm, ()
     return progress(replace(alarm, shelved_until=None, shelved_by=None), kind, now_s=now_s, at=at)
 
 
@@ -488,7 +525,9 @@ def take_out_of_service(
 def return_to_service(
     alarm: Alarm, kind: AlarmKind, *, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:
-    """Return the alarm put back in service."""
+    """Return the alarm put back in service; as it is where nobody took it out."""
+    if alarm.out_of_service_by is None:
+        return alarm, ()
     return progress(replace(alarm, out_of_service_by=None), kind, now_s=now_s, at=at)
 
 

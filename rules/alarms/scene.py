@@ -65,11 +65,6 @@ class Scene:
         found = (self.units.get(unit) for unit in units)
         return tuple(u for u in found if u is not None and not u.silent and u.on_battery is not None)
 
-    def siblings(self, unit: str) -> tuple[str, ...]:
-        """Return the other units on the same supply."""
-        supply = self.topology.supply(unit)
-        return () if supply is None else tuple(u for u in self.topology.units(supply) if u != unit)
-
     def seen_since(self, units: Iterable[str], since_s: float) -> bool:
         """Return whether every one of the units that answer was read after `since_s`."""
         memories = (self.units.get(unit) for unit in units)

@@ -29,6 +29,7 @@ class Topology:
             above = paths[system.supply]
             if system.board is not None:
                 above = (*above, f"{system.supply}/{system.board}")
+                paths[above[-1]] = above
             paths[system.id] = (*above, system.id)
         for unit in estate.units.values():
             paths[unit.id] = (*paths[unit.system], unit.id)
@@ -78,6 +79,11 @@ class Topology:
     def supply(self, about: str) -> str | None:
         """Return the supply above a thing, if one is."""
         return self._supply.get(about)
+
+    def siblings(self, unit: str) -> tuple[str, ...]:
+        """Return the other units on the same supply."""
+        supply = self.supply(unit)
+        return () if supply is None else tuple(u for u in self.units(supply) if u != unit)
 
     def system(self, about: str) -> str | None:
         """Return the system above a thing, if one is."""

@@ -1,6 +1,7 @@
 """The quick door: one sample, judgement, tick or action in; changes out. Pure, deterministic, replayable.
 
     state, changes = step(state, sample, book)
+    changes = advance(live, sample)
 
 Theory of operation. The watch keeps its own seconds (`WatchState.now_s`). Within one run of the collector
 they follow the monotonic clock of the stamps; from one run to the next they follow UTC, and the gap counts
@@ -10,7 +11,12 @@ restored from its snapshot goes on exactly where it stood.
 Every input first updates what is remembered of a unit or system, then the conditions it decides, then
 the supply's odd ones out, then the incidents. Samples may come late or twice: seconds never run backwards.
 
-Read in this order: `state` (what is remembered, and what the watch goes by), `draft` (the next state in the making),
-`samples`, `judgements`, `windows` (planned work and the passing of time), `people` (what each input does), `step`
-(the whole step); `parts` (what of the state must be kept).
+A running watch is one live state, changed in place, so that an input costs what it touches and not the estate; a
+`step` makes one of a value, moves it on and returns the value after. `tests/rules/watch/full_step.py` looks at
+everything each time instead, and after every input of random stories both must be equal.
+
+Read in this order: `state` (what is remembered, and what the watch goes by), `store` (how a step finds it and where it
+puts what is new), `draft` (a step under way), `samples`, `judgements`, `windows` (planned work and the passing of
+time), `people` (what each input does), `index` and `live` (the state of a running watch), `step` (the whole step);
+`parts` (what of the state must be kept).
 """

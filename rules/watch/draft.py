@@ -1,9 +1,10 @@
-"""The next state in the making: what is remembered so far, what changed, how a condition moves its alarm."""
+"""A step under way: what it is about to say, and how a condition moves its alarm in the state it works on."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from typing import Final
 
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import SAYS, AlarmKind, Cause, Explanation
@@ -13,45 +14,42 @@ from rules.alarms.inputs import Window
 from rules.alarms.lifecycle import Alarm, Effect, Happened, Observation
 from rules.alarms.scene import Scene
 from rules.reading import Stamp
-from rules.watch.state import Book, WatchState
+from rules.watch.state import Book
+from rules.watch.store import Store
+
+ON_BATTERY: Final = "on_battery"
 
 
 class Draft:
-    """The state that one step is working on, and what it has changed; lives no longer than the step."""
+    """What one step is about to say, and the state it changes on the way; lives no longer than the step."""
 
-    def __init__(self, state: WatchState, book: Book, stamp: Stamp) -> None:
-        self.state = state
+    def __init__(self, store: Store, book: Book, stamp: Stamp) -> None:
+        self.store = store
         self.book = book
         self.at = stamp.at
-        self.now_s = state.now_s
-        self.alarms = dict(state.alarms)
-        self.units = dict(state.units)
-        self.systems = dict(state.systems)
-        self.supplies = dict(state.supplies)
-        self.windows_open = state.windows_open
-        self.windows = state.windows
+        self.now_s = store.now_s
         self.changes: list[Change] = []
         self.effects: dict[str, frozenset[Effect]] = {}
-        self.moves = False
-        """Whether this input may move incidents that are quiet: time does, a plain reading does not."""
+        self.everywhere = False
+        """Whether this input may move incidents at any site: time and planned work do, a reading does not."""
 
     @property
     def scene(self) -> Scene:
         """Return the estate as last seen, this input taken in."""
-        return Scene(self.book.topology, self.units, self.systems)
+        return Scene(self.book.topology, self.store.units, self.store.systems)
+
+    def alarm(self, kind: str, about: str, qualifier: str = "") -> Alarm | None:
+        """Return an alarm that is remembered."""
+        return self.store.alarms.get(lifecycle.alarm_id(kind, about, qualifier))
 
     def was_of(self, about: str) -> Callable[[str, str], bool]:
         """Return a look-up of whether a condition of a thing was last known to be present."""
 
         def was(kind: str, qualifier: str) -> bool:
-            alarm = self.alarms.get(lifecycle.alarm_id(kind, about, qualifier))
+            alarm = self.alarm(kind, about, qualifier)
             return alarm is not None and alarm.known
 
         return was
-
-    def known(self, kind: str, about: str) -> Alarm | None:
-        """Return the alarm of a kind about a thing, if it is remembered."""
-        return self.alarms.get(lifecycle.alarm_id(kind, about))
 
     def event(self, kind: str, about: str, text: str) -> None:
         """Note an event for the journal."""
@@ -60,8 +58,8 @@ class Draft:
     def keep(self, result: tuple[Alarm, tuple[Happened, ...]]) -> None:
         """Keep an alarm as a transition left it, and what happened on the way."""
         alarm, happened = result
-        before = self.alarms.get(alarm.id)
-        self.alarms[alarm.id] = alarm
+        before = self.store.alarms.get(alarm.id)
+        self.store.put_alarm(alarm)
         for news in happened:
             self.changes.append(news)
             self.effects[alarm.id] = self.effects.get(alarm.id, frozenset()) | set(news.effects)
@@ -71,29 +69,20 @@ class Draft:
     def _says_for_card(self, alarm: Alarm) -> None:
         """Let an alarm that stands from now on explain what its card says of the same, whatever came first."""
         for name in SAYS.get(alarm.kind, ()):
-            card = self.alarms.get(lifecycle.alarm_id("card_alarm", alarm.about, name))
+            card = self.alarm("card_alarm", alarm.about, name)
             if card is not None and card.condition is not False and not card.explained:
                 card = replace(card, explained=(Explanation.SAID_ALREADY.value,))
                 kind = self.kind(card.kind, card.about)
                 self.keep(lifecycle.progress(card, kind, now_s=self.now_s, at=self.at))
 
     def kind(self, kind_id: str, about: str) -> AlarmKind:
-        """Return an alarm's entry in the catalogue, as it holds at this moment.
-
-        The on-delay of `on_battery` is there for sags. Once one unit has outlasted it, the supply has no sag,
-        and what the other units on it show stands at once: so the first notice has them all.
-        """
-        kind = self.book.entry(kind_id, about)
-        if kind_id != "on_battery" or not kind.on_delay_s:
-            return kind
-        others = (self.alarms.get(f"on_battery:{unit}") for unit in self.scene.siblings(about))
-        outlasted = any(a is not None and a.standing and a.condition is not False for a in others)
-        return replace(kind, on_delay_s=0.0) if outlasted else kind
+        """Return an alarm's entry in the catalogue, as it holds at this moment."""
+        return entry_now(self.book, self.store.alarms, kind_id, about)
 
     def found(self, conditions: Iterable[Found]) -> None:
         """Let conditions as just seen move their alarms; one that was never present needs no alarm."""
         for one in conditions:
-            alarm = self.alarms.get(lifecycle.alarm_id(one.kind, one.about, one.qualifier))
+            alarm = self.alarm(one.kind, one.about, one.qualifier)
             if alarm is None and one.seen.present is not True:
                 continue
             kind = self.kind(one.kind, one.about)
@@ -107,18 +96,20 @@ class Draft:
         """Turn every condition of a unit into "not known", except of one kind."""
         self.found(
             Found(a.kind, a.about, Observation(None, explained=a.explained), a.qualifier)
-            for a in sorted(self.alarms.values(), key=lambda a: a.id)
-            if a.about == unit and a.kind not in (but, "cannot_judge_unit", "card_silent")
+            for a in self.store.alarms_about(unit)
+            if a.kind not in (but, "cannot_judge_unit", "card_silent")
         )
 
     def planned(self, kind: AlarmKind, alarm: Alarm) -> tuple[str, ...]:
         """Return the windows open now that explain an alarm of this kind about this thing."""
-        if not self.windows_open:
+        if not self.store.windows_open:
             return ()
         return tuple(
             w.id
-            for w in self.windows
-            if w.id in self.windows_open and w.explains in kind.suppressed_by and self._covers(w, kind, alarm)
+            for w in self.store.windows
+            if w.id in self.store.windows_open
+            and w.explains in kind.suppressed_by
+            and self._covers(w, kind, alarm)
         )
 
     def _covers(self, window: Window, kind: AlarmKind, alarm: Alarm) -> bool:
@@ -134,3 +125,21 @@ class Draft:
         return (
             kind.cause is Cause.CONSEQUENCE and system is not None and topology.system(alarm.about) == system
         )
+
+
+def entry_now(book: Book, alarms: Mapping[str, Alarm], kind_id: str, about: str) -> AlarmKind:
+    """Return an alarm's entry in the catalogue, as it holds with these alarms. Raises KeyError for an unknown kind.
+
+    The on-delay of `on_battery` is there for sags. Once one unit has outlasted it, the supply has no sag,
+    and what the other units on it show stands at once: so the first notice has them all.
+    """
+    kind = book.entry(kind_id, about)
+    if kind_id != ON_BATTERY or not kind.on_delay_s:
+        return kind
+    beside = (alarms.get(f"{ON_BATTERY}:{unit}") for unit in book.topology.siblings(about))
+    return replace(kind, on_delay_s=0.0) if any(map(outlasted, beside)) else kind
+
+
+def outlasted(alarm: Alarm | None) -> bool:
+    """Return whether a unit's time on battery is no sag."""
+    return alarm is not None and alarm.standing and alarm.condition is not False

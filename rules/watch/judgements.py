@@ -48,25 +48,24 @@ def system(draft: Draft, state: SystemState) -> None:
     """Take in a judgement of a system."""
     if state.id not in draft.book.estate.systems:
         return
-    draft.systems[state.id] = state
-    draft.moves = True
+    draft.store.put_system(state)
     book = draft.book
     was = draft.was_of(state.id)
     draft.found(
-        system_conditions(state, book.estate, book.catalogue, was=was, known=draft.known, at=draft.at)
+        system_conditions(state, book.estate, book.catalogue, was=was, known=draft.alarm, at=draft.at)
     )
     if state.on_battery is None:
         return
     facts = {"left_s": time_left_s(state.on_battery, draft.at)}
     for unit in book.estate.units_of(state.id):
-        alarm = draft.alarms.get(f"on_battery:{unit.id}")
+        alarm = draft.alarm("on_battery", unit.id)
         if alarm is None or alarm.condition is False:
             continue
         what = on_battery_words(
             f"Unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None
         )
         if alarm.condition is None:
-            draft.alarms[alarm.id] = reworded(alarm, what, facts)
+            draft.store.put_alarm(reworded(alarm, what, facts))
         else:
             draft.found(
                 (
@@ -81,10 +80,8 @@ def shutdown(draft: Draft, figures: ShutdownFigures) -> None:
     """Take in how the planned shutdown of a system stands."""
     if figures.system not in draft.book.estate.systems:
         return
-    draft.moves = True
-    standing = sorted(
-        a.qualifier for a in draft.alarms.values() if a.about == figures.system and a.kind == BREAK_OFF
-    )
+    about = draft.store.alarms_about(figures.system)
+    standing = sorted(a.qualifier for a in about if a.kind == BREAK_OFF)
     draft.found(shutdown_conditions(figures, draft.book.topology.name(figures.system), standing))
 
 

@@ -1,8 +1,8 @@
 """The state in parts, for whoever keeps it: what has changed so that a restart must know of it.
 
-Most of a state moves with every reading and every second, and is told again by the next: watts, clocks of delays,
-the numbers in an alarm's words. A part counts as changed when anything else in it did. What a delay has counted
-is not lost by that: it goes on from where `now_s` stood, and `now_s` is kept each time.
+Most of a state moves with every reading and every second, and is told again by the next: watts, the numbers in an
+alarm's words. A part counts as changed when anything else in it did. What a delay has counted is not lost by that: it
+goes on from where `now_s` stood, and `now_s` is kept each time.
 """
 
 from __future__ import annotations
@@ -18,12 +18,8 @@ from rules.alarms.lifecycle import Alarm
 from rules.alarms.plain import from_plain, to_plain
 from rules.alarms.scene import UnitMemory
 from rules.verdicts import SystemState
-from rules.watch.state import WatchState
+from rules.watch.state import BY_ID, WHOLE, Touched, WatchState
 
-BY_ID: Final = ("units", "systems", "alarms", "incidents")
-"""The fields of a state that hold many things by id; each thing is a part of its own."""
-WHOLE: Final = ("supplies", "numbers", "windows", "windows_open")
-"""The fields that are one part each."""
 CLOCK: Final = ("now_s", "last")
 """The fields that move with every input: kept each time, and never a reason to."""
 
@@ -36,7 +32,7 @@ def _but(kind: type[Any], *passing: str) -> _Look:
 
 
 _unit: Final = _but(UnitMemory, "seen_s", "at", "power_w", "load_fraction", "uptime_s")
-_alarm: Final = _but(Alarm, "run_s", "mark_s", "what", "facts", "by_when")
+_alarm: Final = _but(Alarm, "what", "facts", "by_when")
 _NUMBER: Final = re.compile(r"[0-9]+(\.[0-9]+)?")
 _incident: Final = _but(Incident, "parts")
 _part: Final = _but(Part, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
@@ -75,23 +71,46 @@ class Changed:
     def __bool__(self) -> bool:
         return bool(self.parts or self.gone)
 
+    def __contains__(self, part: tuple[str, str]) -> bool:
+        """Return whether a part is among them, by field and key."""
+        name = name_of(*part)
+        return name in self.parts or name in self.gone
 
-def changed(before: WatchState, now: WatchState) -> Changed:
-    """Return what changed from one state to a later one, but for what passes."""
+
+def name_of(field: str, key: str) -> str:
+    """Return the name of a part: its field, and its key in a field of many."""
+    return f"{field}/{key}" if key else field
+
+
+def changed(touched: Touched, now: WatchState) -> Changed:
+    """Return what changed of the parts that were touched, but for what passes."""
     parts: dict[str, object] = {}
     gone: list[str] = []
-    for name in BY_ID:
-        old, new, look = getattr(before, name), getattr(now, name), _LOOKS[name]
-        for key, value in new.items():
-            known = old.get(key)
-            if known is not value and (known is None or look(known) != look(value)):
-                parts[f"{name}/{key}"] = value
-        gone += [f"{name}/{key}" for key in old.keys() - new.keys()]
-    for name in WHOLE:
-        value = getattr(now, name)
-        if value is not getattr(before, name) and value != getattr(before, name):
-            parts[name] = value
+    for (field, key), before in touched.items():
+        value = part(now, field, key)
+        if value is None:
+            if before is not None:
+                gone.append(name_of(field, key))
+        elif before is None or _seen(field, before) != _seen(field, value):
+            parts[name_of(field, key)] = value
     return Changed(parts, tuple(sorted(gone)))
+
+
+def part(state: WatchState, field: str, key: str) -> object:
+    """Return one part of a state, None where it is not there."""
+    value = getattr(state, field)
+    return value.get(key) if field in BY_ID else value
+
+
+def every(state: WatchState) -> Touched:
+    """Return all parts of a state as touched, as if none had been there before."""
+    parts: Touched = {(field, key): None for field in BY_ID for key in getattr(state, field)}
+    return parts | {(field, ""): None for field in WHOLE}
+
+
+def _seen(field: str, value: object) -> object:
+    look = _LOOKS.get(field)
+    return value if look is None else look(value)
 
 
 def clock(state: WatchState) -> dict[str, Any]:
@@ -100,12 +119,15 @@ def clock(state: WatchState) -> dict[str, Any]:
 
 
 def whole(clock: Mapping[str, Any], parts: Mapping[str, Any]) -> WatchState:
-    """Return the state of its parts, each as JSON holds it. Raises TypeError or ValueError for what is none."""
+    """Return the state of its parts, each as JSON holds it. Raises TypeError or ValueError for what is none.
+
+    Supplies and numbers may be there as one part too, as the program once kept them.
+    """
     plain: dict[str, Any] = dict(clock)
-    for name, value in parts.items():
+    for name, value in sorted(parts.items()):  # a field comes before its parts, which are newer
         field, by_id, key = name.partition("/")
         if by_id:
             plain.setdefault(field, {})[key] = value
         else:
-            plain[field] = value
+            plain[field] = dict(value) if field in BY_ID else value
     return from_plain(WatchState, plain)

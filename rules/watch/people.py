@@ -16,8 +16,9 @@ from rules.watch.draft import Draft
 
 def act(draft: Draft, action: OperatorAction) -> None:
     """Carry out an operator's action, on an alarm or on all of an incident."""
-    if action.deed is Deed.ACKNOWLEDGE and action.alarm in draft.state.incidents:
-        for member in draft.state.incidents[action.alarm].members:
+    incident = draft.store.incidents.get(action.alarm)
+    if action.deed is Deed.ACKNOWLEDGE and incident is not None:
+        for member in incident.members:
             _do(draft, replace(action, alarm=member))
         return
     why = _do(draft, action)
@@ -27,13 +28,12 @@ def act(draft: Draft, action: OperatorAction) -> None:
 
 def _do(draft: Draft, action: OperatorAction) -> str | None:
     """Carry out an action; return why it cannot be done, or None."""
-    alarm = draft.alarms.get(action.alarm)
+    alarm = draft.store.alarms.get(action.alarm)
     if alarm is None:
         return "there is no such alarm standing"
     kind = draft.book.entry(alarm.kind, alarm.about)
     who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
     now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
-    before = alarm
     match action.deed:
         case Deed.ACKNOWLEDGE:
             result = lifecycle.acknowledge(alarm, **who)
@@ -53,18 +53,18 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
             result = lifecycle.add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
         case _:
             assert_never(action.deed)
+    if result[0] is alarm:
+        return f"an alarm that is {alarm.state.value.replace('_', ' ')} cannot be changed so"
     draft.keep(result)
-    if result[0] == before:
-        return f"an alarm that is {before.state.value.replace('_', ' ')} cannot be changed so"
     return None
 
 
 def declare(draft: Draft, unit: str) -> None:
     """Take in that a change of equipment was declared: what stands there is learnt anew."""
-    memory = draft.units.get(unit)
+    memory = draft.store.units.get(unit)
     if memory is None:
         return
-    draft.units[unit] = declared(memory)
+    draft.store.put_unit(declared(memory))
     draft.found((Found("different_equipment", unit, Observation(False)),))
     draft.event(
         "equipment_declared",

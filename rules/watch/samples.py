@@ -23,9 +23,9 @@ def read(draft: Draft, reading: Reading) -> None:
     if unit is None:
         return
     name = draft.book.topology.name(unit.id)
-    before = draft.units.get(unit.id, UnitMemory(unit.id))
+    before = draft.store.units.get(unit.id, UnitMemory(unit.id))
     now, identity = identified(remembered(before, reading, unit, draft.now_s), reading.nameplate, name)
-    draft.units[unit.id] = now
+    draft.store.put_unit(now)
     draft.changes += unit_events(before, now, name, draft.at)
     answers = Found("card_silent", unit.id, Observation(False))
     judged = Found("cannot_judge_unit", unit.id, Observation(False))
@@ -34,17 +34,17 @@ def read(draft: Draft, reading: Reading) -> None:
     _unit(draft, reading, unit, system)
     _card(draft, reading, unit, system)
     if now.on_battery and not before.on_battery and not now.testing:
-        draft.changes.append(PollNow(draft.scene.siblings(unit.id)))
+        draft.changes.append(PollNow(draft.book.topology.siblings(unit.id)))
     _supply_of(draft, unit.id)
 
 
 def _unit(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
     card = draft.book.estate.card_of(unit.id)
     shared = card is not None and len(card.covers) > 1 and card.reports is not CardReports.UNIT
-    beside = [draft.units.get(u.id) for u in draft.book.estate.units_of(system.id) if u.id != unit.id]
+    beside = [draft.store.units.get(u.id) for u in draft.book.estate.units_of(system.id) if u.id != unit.id]
     carrying = [m for m in beside if m is not None and m.carrying and not m.silent]
     loads = tuple(m.load_fraction for m in carrying if m.load_fraction is not None)
-    state = draft.systems.get(system.id)
+    state = draft.store.systems.get(system.id)
     draft.found(
         unit_conditions(
             reading,
@@ -61,7 +61,7 @@ def _unit(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
 
 
 def _card(draft: Draft, reading: Reading, unit: Unit, system: System) -> None:
-    mine = sorted((a for a in draft.alarms.values() if a.about == unit.id), key=lambda a: a.id)
+    mine = draft.store.alarms_about(unit.id)
     ours = frozenset(a.kind for a in mine if a.standing)
     listed = {(a.kind, a.qualifier): a for a in mine if a.kind in ("card_alarm", "unclassified_card_alarm")}
     draft.found(card_conditions(reading, unit, system.name, listed, ours))
@@ -71,11 +71,11 @@ def silent(draft: Draft, silence: Silence) -> None:
     """Take in that a card did not answer: what its unit showed is neither ended nor still so."""
     if silence.unit not in draft.book.estate.units:
         return
-    before = draft.units.get(silence.unit, UnitMemory(silence.unit))
+    before = draft.store.units.get(silence.unit, UnitMemory(silence.unit))
     name = draft.book.topology.name(silence.unit)
     if before.silent_since is None:
         draft.event("card_silent", silence.unit, f"The card of {name} does not answer: {silence.why}.")
-    draft.units[silence.unit] = replace(before, silent_since=before.silent_since or draft.at)
+    draft.store.put_unit(replace(before, silent_since=before.silent_since or draft.at))
     on_bank = bool(before.on_battery)
     what = f"The card of {name} does not answer, so nothing is known of it."
     if on_bank:
@@ -115,15 +115,17 @@ def _supply_of(draft: Draft, unit: str) -> None:
         return
     scene = draft.scene
     look = SupplyLook.at(scene, supply)
-    memory = draft.supplies.get(supply, SupplyMemory())
-    draft.supplies[supply], events = supply_events(look, memory, scene, draft.at)
+    before = draft.store.supplies.get(supply, SupplyMemory())
+    memory, events = supply_events(look, before, scene, draft.at)
+    draft.store.put_supply(supply, memory)
     draft.changes += events
     odd = ("not_on_battery", "still_on_battery")
-    if look.going or any(f"{kind}:{u}" in draft.alarms for u in look.members for kind in odd):
+    alarms = draft.store.alarms
+    if look.going or any(f"{kind}:{u}" in alarms for u in look.members for kind in odd):
         lately = frozenset(u for u in look.members if _was_on_battery_lately(draft, u))
-        draft.found(list(odd_ones(look, scene, lately, draft.alarms)))
+        draft.found(list(odd_ones(look, scene, lately, alarms)))
 
 
 def _was_on_battery_lately(draft: Draft, unit: str) -> bool:
-    alarm = draft.alarms.get(f"on_battery:{unit}")
-    return alarm is not None and alarm.incident in draft.state.incidents
+    alarm = draft.alarm("on_battery", unit)
+    return alarm is not None and alarm.incident in draft.store.incidents

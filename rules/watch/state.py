@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, Final
 
 from rules.alarms.catalogue import CATALOGUE, AlarmKind, Explanation
 from rules.alarms.conditions.supply import SupplyMemory
@@ -34,6 +34,18 @@ class WatchState:
     numbers: Mapping[str, int] = field(default_factory=dict)
     windows: tuple[Window, ...] = ()
     windows_open: tuple[str, ...] = ()
+
+
+BY_ID: Final = ("units", "systems", "supplies", "alarms", "incidents", "numbers")
+"""The fields of a state that hold many things by id; each thing is a part of its own."""
+WHOLE: Final = ("windows", "windows_open")
+"""The fields that are one part each."""
+
+Touched = dict[tuple[str, str], object]
+"""Parts of a state that changed, by field and key (empty for a field that is one part), with what each was before.
+
+None stands for a part that was not there.
+"""
 
 
 def snapshot(state: WatchState) -> dict[str, Any]:

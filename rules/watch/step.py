@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import assert_never
 
-from rules.alarms.catalogue import Cause
 from rules.alarms.changes import Change
-from rules.alarms.grouping.ground import Moment
-from rules.alarms.grouping.groups import Groups, regroup
-from rules.alarms.incidents import Incident, IncidentChange
+from rules.alarms.grouping.ground import Moment, Sites
+from rules.alarms.grouping.groups import regroup
 from rules.alarms.inputs import (
     BankJudged,
     EquipmentDeclared,
@@ -24,22 +21,43 @@ from rules.alarms.inputs import (
     Tick,
     WorkLooked,
 )
-from rules.alarms.lifecycle import Alarm, Happened, counted
-from rules.reading import Fault, Reading, Silence, Stamp
+from rules.alarms.lifecycle import Happened
+from rules.reading import Fault, Reading, Silence
 from rules.watch import judgements, people, samples
 from rules.watch.draft import Draft
+from rules.watch.live import Live
 from rules.watch.state import Book, WatchState
-from rules.watch.windows import open_now, plan, tick
+from rules.watch.store import Store
+from rules.watch.windows import plan, tick
 
 
 def step(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple[Change, ...]]:
-    """Return the state after one input, and what changed, in order.
+    """Return the state after one input, and what changed, in order. It costs what the state is large.
 
     Total: an input about something the estate does not have changes nothing but the time.
     """
-    draft = Draft(_advanced(state, given.stamp), book, given.stamp)
-    if draft.windows_open != open_now(draft):
+    live = Live.of(state, book)
+    changes = advance(live, given)
+    return live.value(), changes
+
+
+def advance(live: Live, given: Input) -> tuple[Change, ...]:
+    """Move a live state on by one input, and return what changed, in order. It costs what the input touches."""
+    live.move_on(given.stamp)
+    draft = Draft(live, live.book, given.stamp)
+    if live.planned_work_moves(draft.at):
         tick(draft)
+    take(draft, given)
+    sites: Sites = None
+    if not draft.everywhere and (place := where(given, live, live.book)) is not None:
+        sites = place | live.sites_touched()
+    changes = gathered(draft, sites)
+    live.tidy()
+    return changes
+
+
+def take(draft: Draft, given: Input) -> None:
+    """Take in what came."""
     match given:
         case Reading():
             samples.read(draft, given)
@@ -61,58 +79,42 @@ def step(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple
             people.declare(draft, given.unit)
         case _:
             assert_never(given)
-    return _finished(draft)
 
 
-def _advanced(state: WatchState, stamp: Stamp) -> WatchState:
-    """Return the state with its seconds moved on to `stamp`."""
-    last = state.last
-    if last is None:
-        return replace(state, last=stamp)
-    if last.start_id == stamp.start_id:
-        passed_s = stamp.monotonic_s - last.monotonic_s
-        if passed_s <= 0:
-            return state
-        return replace(state, now_s=state.now_s + passed_s, last=stamp)
-    now_s = state.now_s + max((stamp.at - last.at).total_seconds(), 0.0)
-    # nobody looked meanwhile: no delay may count the gap, nor lose what came before it
-    alarms = {key: replace(counted(alarm, state.now_s), mark_s=now_s) for key, alarm in state.alarms.items()}
-    return replace(state, now_s=now_s, last=stamp, alarms=alarms)
+def where(given: Input, store: Store, book: Book) -> frozenset[str | None] | None:
+    """Return the site that an input is about; None where it may be about any."""
+    match given:
+        case Reading() | Silence() | Fault() | EquipmentDeclared():
+            about = given.unit
+        case SystemJudged() | BankJudged():
+            about = given.state.id
+        case ShutdownLooked():
+            about = given.figures.system
+        case OperatorAction():
+            known = store.alarms.get(given.alarm) or store.incidents.get(given.alarm)
+            if known is None:
+                return frozenset()
+            about = known.about
+        case _:
+            return None
+    return frozenset({book.topology.site(about)})
 
 
-def _finished(draft: Draft) -> tuple[WatchState, tuple[Change, ...]]:
-    groups = Groups(draft.state.incidents, draft.state.numbers)
-    alarms: Mapping[str, Alarm] = draft.alarms
-    incident_changes: tuple[IncidentChange, ...] = ()
-    if draft.effects or draft.moves or any(_lively(i) for i in groups.open.values()):
-        groups, alarms, incident_changes = regroup(
-            groups,
-            draft.alarms,
-            draft.effects,
-            scene=draft.scene,
-            catalogue=draft.book.catalogue,
-            moment=Moment(draft.now_s, draft.at),
-        )
+def gathered(draft: Draft, sites: Sites) -> tuple[Change, ...]:
+    """Bring the incidents of these sites up to date, and return all that changed in the step, in order."""
+    store = draft.store
+    incidents = regroup(
+        store,
+        sites,
+        draft.effects,
+        scene=draft.scene,
+        catalogue=draft.book.catalogue,
+        moment=Moment(draft.now_s, draft.at),
+    )
     changes = [
-        replace(c, alarm=replace(c.alarm, incident=alarms[c.alarm.id].incident))
+        replace(c, alarm=replace(c.alarm, incident=store.alarms[c.alarm.id].incident))
         if isinstance(c, Happened)
         else c
         for c in draft.changes
     ]
-    state = replace(
-        draft.state,
-        alarms={k: a for k, a in alarms.items() if not a.resting or a.incident in groups.open},
-        units=draft.units,
-        systems=draft.systems,
-        supplies=draft.supplies,
-        incidents=groups.open,
-        numbers=groups.numbers,
-        windows=draft.windows,
-        windows_open=draft.windows_open,
-    )
-    return state, (*changes, *incident_changes)
-
-
-def _lively(incident: Incident) -> bool:
-    """Return whether a plain reading may change an incident: its extent, or whether it is due."""
-    return incident.cause is Cause.POWER or incident.announced_at is None or bool(incident.pending)
+    return (*changes, *incidents)

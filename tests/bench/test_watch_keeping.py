@@ -17,8 +17,9 @@ from collector.watch_keeping import WatchKeeping
 from rules.alarms.inputs import SystemJudged
 from rules.estate import Card, Estate
 from rules.reading import OutputSource
+from rules.watch.live import Live
 from rules.watch.state import Book, WatchState, snapshot
-from rules.watch.step import step
+from rules.watch.step import advance
 from tests.rules import plant
 
 UNITS_A_SYSTEM = 3
@@ -42,14 +43,13 @@ def estate(count: int) -> Estate:
 
 def watched(book: Book) -> WatchState:
     """Return the state once every unit was read, a tenth of them with an alarm, and every system judged."""
-    state = WatchState()
+    live = Live(book)
     for n, unit in enumerate(book.estate.units):
         source = OutputSource.BYPASS if n % 10 == 0 else OutputSource.NORMAL
-        state, _ = step(state, replace(plant.reading("W1", 1.0, source=source), unit=unit), book)
+        advance(live, replace(plant.reading("W1", 1.0, source=source), unit=unit))
     for system in book.estate.systems:
-        judged = replace(plant.system_state("works", 2.0), id=system)
-        state, _ = step(state, SystemJudged(plant.stamp(2.0), judged), book)
-    return state
+        advance(live, SystemJudged(plant.stamp(2.0), replace(plant.system_state("works", 2.0), id=system)))
+    return live.value()
 
 
 def best_ms(work: Callable[[], object]) -> float:
@@ -65,10 +65,11 @@ def best_ms(work: Callable[[], object]) -> float:
 @pytest.mark.parametrize("units", [100, 300, 1000])
 def test_one_changed_unit_costs_what_changed_and_not_the_estate(units: int) -> None:
     book = Book(estate(units))
-    before = watched(book)
+    live = Live.of(watched(book), book)
     keeping = WatchKeeping()
-    keeping.kept(before)
-    after, _ = step(before, replace(plant.on_bank("W1", 3.0), unit="u1"), book)
+    advance(live, replace(plant.on_bank("W1", 3.0), unit="u1"))
+    keeping.note(live.take_touched())
+    after = live.now
 
     def in_parts() -> None:
         tx = Transaction()
@@ -78,7 +79,8 @@ def test_one_changed_unit_costs_what_changed_and_not_the_estate(units: int) -> N
         Transaction().save_snapshot(Snapshot("watch", plant.START, "watch/1", snapshot(after)))
 
     parts_ms, whole_ms = best_ms(in_parts), best_ms(whole)
-    still_ms = best_ms(lambda: keeping.unkept(before))
+    keeping.kept(keeping.unkept(after))
+    still_ms = best_ms(lambda: keeping.unkept(after))
     print(f"{units} units: parts {parts_ms:.2f} ms, whole {whole_ms:.1f} ms, nothing new {still_ms:.3f} ms")
     assert parts_ms * 5 < whole_ms
     assert parts_ms < 20.0

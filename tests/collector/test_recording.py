@@ -26,8 +26,9 @@ from rules.assess import Glance, SystemView
 from rules.estate import Estate
 from rules.reading import Reading, Silence, Stamp
 from rules.verdicts import Standing, Verdict
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.watch.live import Live
+from rules.watch.state import Book
+from rules.watch.step import advance
 from tests.collector.scripted import Forgetful, scripted
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON, estate, paired, reading
@@ -90,10 +91,10 @@ class Watched:
     given: list[Input] = field(default_factory=list)
     begun: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def step(self, state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple[Change, ...]]:
+    def advance(self, live: Live, given: Input) -> tuple[Change, ...]:
         self.given.append(given)
         self.begun.set()
-        return step(state, given, book)
+        return advance(live, given)
 
 
 def all_silent(recorder: Recorder, plant: Estate, now: Stamp) -> None:
@@ -115,7 +116,7 @@ async def test_while_many_answers_are_taken_in_others_get_a_turn_and_what_they_g
             turns.add(len(watched.given))
             await asyncio.sleep(0)
 
-    monkeypatch.setattr(recording, "step", watched.step)
+    monkeypatch.setattr(recording, "advance", watched.advance)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
         all_silent(recorder, plant, stamp(clock))
@@ -137,7 +138,7 @@ async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
 ) -> None:
     plant, watched = estate(6), Watched()
     clock = TurnedClock(NOON)
-    monkeypatch.setattr(recording, "step", watched.step)
+    monkeypatch.setattr(recording, "advance", watched.advance)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
         all_silent(recorder, plant, stamp(clock))

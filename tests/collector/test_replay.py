@@ -29,8 +29,8 @@ from rules.battery.belief import BankBelief
 from rules.battery.evidence import BankEvidence, DischargeEvidence
 from rules.judge import BankJudgement, judge_bank
 from rules.reading import OutputSource, Reading
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.watch.live import Live
+from rules.watch.step import advance
 from tests.collector.replaying import Record, Result
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.plants import NOON, estate, known_banks, reading
@@ -106,13 +106,13 @@ async def test_a_day_replayed_gives_the_same_alarms_and_its_judgements_are_the_s
     inputs: list[Input] = []
     changes: list[tuple[Change, ...]] = []
 
-    def noted(state: WatchState, given: Input, book: Book) -> tuple[WatchState, tuple[Change, ...]]:
-        after, found = step(state, given, book)
+    def noted(live: Live, given: Input) -> tuple[Change, ...]:
+        found = advance(live, given)
         inputs.append(given)
         changes.append(found)
-        return after, found
+        return found
 
-    monkeypatch.setattr(recording, "step", noted)
+    monkeypatch.setattr(recording, "advance", noted)
     judges = JudgesAtOnce(known_banks(plant))
     bank = next(iter(plant.banks.values()))
     lost = DischargeEvidence(

@@ -13,7 +13,7 @@ from collector.watch_keeping import WATCH
 from rules.assess import RECKONING_WIDENS
 from rules.autonomy import HoldUpJudgement, unknown_hold_ups
 from rules.watch.state import snapshot
-from tests.collector.restarting import DARK, HOLDS_S, STEPS, Collector, foretold, story
+from tests.collector.restarting import DARK, HOLDS_S, STEPS, WIRES, Collector, foretold, story
 from tests.collector.snmp.cards import GOOD
 from tests.rules.plants import NOON
 
@@ -98,6 +98,25 @@ async def test_a_reading_whose_batch_was_cut_off_before_the_ledger_had_it_is_wat
     assert memory.on_battery_since == lost.stamp.at
     events = await one.ledger.events(kinds=("unit_to_battery",))
     assert [event.about for event in events.items] == ["A1"]
+    await one.stack.aclose()
+
+
+async def test_no_delay_counts_the_time_between_two_runs_though_another_run_lies_between(
+    tmp_path: Path,
+) -> None:
+    one = Collector(tmp_path)
+    await one.start()
+    await one.give(one.answer("A1", WIRES["bypass"]), one.answer("A2", GOOD))
+    for wire in (
+        DARK,
+        GOOD,
+    ):  # something of the other unit is committed in each run, of this one nothing is new
+        await one.kill()
+        one.clock.at += timedelta(hours=1)
+        await one.start()
+        await one.give(one.answer("A2", wire))
+    alarm = one.recorder.state.alarms["on_bypass:A1"]
+    assert not alarm.standing, "seen once, at no time for as long as its on-delay"
     await one.stack.aclose()
 
 

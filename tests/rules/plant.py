@@ -37,7 +37,10 @@ from rules.reading import (
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
     Against,
+    BankState,
     Basis,
+    Capacity,
+    ChargingVerdict,
     EndedBy,
     EndOfLife,
     HoldUp,
@@ -47,6 +50,7 @@ from rules.verdicts import (
     LoadBasis,
     OnBattery,
     Redundancy,
+    ReplacementDates,
     RequirementVerdict,
     SystemState,
     UnitLost,
@@ -205,4 +209,20 @@ def system_state(
         hold_up=HoldUps(hold, hold, lost, EndOfLife(hold, hold)),
         requirements=requirements,
         on_battery=on_battery,
+    )
+
+
+def overdue_bank(unit: str) -> BankState:
+    """Return a judgement of a unit's bank that should have been renewed before the beginning."""
+    return BankState(
+        id=f"bank-{unit}",
+        feeds=(unit,),
+        fitted="Fell 18",
+        capacity=Capacity(0.6, 0.5, 0.7, START, Basis.TESTED),
+        asked_fraction=0.7,
+        dates=ReplacementDates(None, None, date(2026, 9, 1)),
+        charging=ChargingVerdict(Verdict.ADEQUATE, ()),
+        effective_age_years=7.8,
+        discharges=(),
+        shown_to_carry=None,
     )

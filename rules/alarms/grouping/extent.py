@@ -61,8 +61,9 @@ def _counted(incident: Incident, ground: Ground) -> tuple[str, ...]:
     units = {*_units_ever(incident), incident.about}
     said = {
         a.id
-        for a in ground.alarms.values()
-        if a.kind == "card_alarm" and a.about in units and a.condition is True and a.explained
+        for unit in units
+        for a in ground.gathered.alarms_about(unit)
+        if a.kind == "card_alarm" and a.condition is True and a.explained
     }
     return tuple(sorted({*incident.counted, *incident.ever, *said}))
 

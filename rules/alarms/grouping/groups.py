@@ -3,55 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import Final
 
-from rules.alarms.catalogue import AlarmKind
+from rules.alarms.catalogue import AlarmKind, Cause
 from rules.alarms.grouping.due import tell
 from rules.alarms.grouping.extent import refreshed
-from rules.alarms.grouping.ground import Ground, Moment
+from rules.alarms.grouping.ground import Gathered, Ground, Moment, Sites
 from rules.alarms.grouping.placing import Placing
 from rules.alarms.incidents import Incident, IncidentChange
-from rules.alarms.lifecycle import Alarm, Effect
+from rules.alarms.lifecycle import Effect
 from rules.alarms.scene import Scene
 
-
-@dataclass(frozen=True, slots=True)
-class Groups:
-    """Open incidents by id, and how many there have been for each key."""
-
-    open: Mapping[str, Incident]
-    numbers: Mapping[str, int]
+Effects = Mapping[str, frozenset[Effect]]
+_NO_EFFECTS: Final[Effects] = {}
 
 
 def regroup(
-    groups: Groups,
-    alarms: Mapping[str, Alarm],
-    effects: Mapping[str, frozenset[Effect]],
+    gathered: Gathered,
+    sites: Sites,
+    effects: Effects,
     *,
     scene: Scene,
     catalogue: Mapping[str, AlarmKind],
     moment: Moment,
-) -> tuple[Groups, Mapping[str, Alarm], tuple[IncidentChange, ...]]:
-    """Return the incidents and alarms after a step, and what changed, in the order of incident ids.
+) -> tuple[IncidentChange, ...]:
+    """Bring the incidents of these sites up to date; return what changed, in the order of incident ids.
 
-    `effects` are those of this step's transitions, by alarm. `alarms` come back with their incident set.
+    `effects` are those of this step's transitions, by alarm. What outlives an incident that closes comes last.
     """
-    ground = Ground(dict(alarms), scene, catalogue, moment)
-    work = Placing(dict(groups.open), dict(groups.numbers), ground)
-    work.assign()
+    ground = Ground(gathered, scene, catalogue, moment)
+    work = Placing(ground)
+    work.assign(sites)
     changes: list[IncidentChange] = []
-    for incident_id in sorted(work.open):
-        incident = refreshed(work.open[incident_id], effects, ground)
-        incident, notices = tell(incident, ground)
-        if incident.open:
-            work.open[incident_id] = incident
-        else:
-            del work.open[incident_id]
-            work.hand_over(incident)
-        changes += [IncidentChange(incident, notice, moment.at) for notice in notices]
-        if not notices and _differs(incident, groups.open.get(incident_id)):
-            changes.append(IncidentChange(incident, None, moment.at))
-    return Groups(work.open, work.numbers), ground.alarms, tuple(changes)
+    left: list[str] = []
+    for incident_id in gathered.moved(sites):
+        incident, found = _up_to_date(incident_id, effects, ground)
+        changes += found
+        if not incident.open:
+            left += work.hand_over(incident)
+    for incident_id in left:  # told of already, so what was to be told in this step is told
+        changes += _up_to_date(incident_id, _NO_EFFECTS, ground)[1]
+    return tuple(changes)
+
+
+def lively(incident: Incident) -> bool:
+    """Return whether time or a plain reading at its site may change an incident: its extent, or what is due.
+
+    Any other stays as it is until one of its alarms changes.
+    """
+    return incident.cause is Cause.POWER or incident.announced_at is None or bool(incident.pending)
+
+
+def _up_to_date(incident_id: str, effects: Effects, ground: Ground) -> tuple[Incident, list[IncidentChange]]:
+    gathered, at = ground.gathered, ground.moment.at
+    incident = refreshed(gathered.incidents[incident_id], effects, ground)
+    incident, notices = tell(incident, ground)
+    if incident.open:
+        gathered.put_incident(incident)
+    else:
+        gathered.drop_incident(incident_id)
+    changes = [IncidentChange(incident, notice, at) for notice in notices]
+    if not notices and _differs(incident, gathered.incident_before(incident_id)):
+        changes.append(IncidentChange(incident, None, at))
+    return incident, changes
 
 
 def _differs(incident: Incident, before: Incident | None) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, Cause
-from rules.alarms.grouping.ground import Ground
+from rules.alarms.grouping.ground import Ground, Sites
 from rules.alarms.incidents import Incident
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.scene import Scene
@@ -19,30 +19,28 @@ LIKE_JOIN_S: Final = 3600.0
 """The same alarm of another unit on the same supply joins within this time: a hot room warms them in turn."""
 
 
-@dataclass
+@dataclass(frozen=True, slots=True)
 class Placing:
-    """The open incidents of one step while alarms find their places; lives no longer than the step."""
+    """Finds alarms their places among the open incidents; lives no longer than one step."""
 
-    open: dict[str, Incident]
-    numbers: dict[str, int]
     ground: Ground
 
-    def assign(self) -> None:
-        """Put every active alarm that has no open incident into one; causes before consequences.
+    def assign(self, sites: Sites) -> None:
+        """Put every active alarm of these sites that has no open incident into one; causes before consequences.
 
         What was not announced yet is placed anew each time, as a set: an alarm that was thought to stand by
         itself may find its cause or its like within the window.
         """
-        for incident in sorted(self.open.values(), key=lambda i: i.id, reverse=True):
-            loose = incident.announced_at is None and incident.cause in (Cause.OWN, Cause.CONSEQUENCE)
+        gathered = self.ground.gathered
+        for incident in reversed(gathered.unannounced(sites)):
+            loose = incident.cause in (Cause.OWN, Cause.CONSEQUENCE)
             # one that is over already stays, so that it is told of before it is closed
             if loose and all(
                 (a := self.ground.alarms.get(m)) is not None and a.state.active for m in incident.ever
             ):
-                del self.open[incident.id]
-                self.numbers[incident.key] -= 1
-        homeless = [a for a in self.ground.alarms.values() if a.state.active and a.incident not in self.open]
-        homeless.sort(key=lambda a: a.id)
+                gathered.drop_incident(incident.id)
+                gathered.put_number(incident.key, gathered.numbers[incident.key] - 1)
+        homeless = gathered.homeless(sites)
         for cause in (Cause.POWER, Cause.NETWORK):
             for alarm in homeless:
                 if self.ground.cause(alarm) is cause:
@@ -55,10 +53,10 @@ class Placing:
     def _into(self, incident_id: str | None, alarm: Alarm) -> None:
         if incident_id is None:
             incident_id = self._opened(_key(alarm, self.ground.cause(alarm), self.ground.scene), alarm)
-        self.ground.alarms[alarm.id] = replace(self.ground.alarms[alarm.id], incident=incident_id)
+        self.ground.gathered.put_alarm(replace(self.ground.alarms[alarm.id], incident=incident_id))
 
     def _of_key(self, key: str) -> str | None:
-        return next((i.id for i in self.open.values() if i.key == key), None)
+        return next((i.id for i in self.ground.gathered.incidents_of(key)), None)
 
     def _place(self, alarms: list[Alarm]) -> None:
         """Place alarms that are causes of their own: beside their like, else beside their unit's others."""
@@ -76,12 +74,13 @@ class Placing:
                 at_unit = alone and alarm.about in self.ground.scene.topology.estate.units
                 name = f"unit-{alarm.about}" if at_unit else f"own-{alarm.id}" if alone else key
                 known = self._of_key(name) if not alone or at_unit else None
-                fresh = known is not None and self.open[known].announced_at is None
+                fresh = known is not None and self.ground.gathered.incidents[known].announced_at is None
                 self._into(known if fresh else self._opened(name, first), alarm)
 
     def _opened(self, key: str, alarm: Alarm, *, told: bool = False) -> str:
-        number = self.numbers.get(key, 0) + 1
-        self.numbers[key] = number
+        gathered = self.ground.gathered
+        number = gathered.numbers.get(key, 0) + 1
+        gathered.put_number(key, number)
         incident = Incident(
             id=f"{key}-{number}",
             key=key,
@@ -102,11 +101,8 @@ class Placing:
                 told_level=alarm.escalations,
                 told_at=self.ground.moment.at,
             )
-        self.open[incident.id] = incident
+        gathered.put_incident(incident)
         return incident.id
-
-    def _announced(self) -> list[Incident]:
-        return sorted((i for i in self.open.values() if i.announced_at is not None), key=lambda i: i.id)
 
     def _power_host(self, alarm: Alarm) -> str | None:
         """Return the power incident that a card's word about its input or bypass belongs to."""
@@ -119,20 +115,18 @@ class Placing:
     def _like(self, alarm: Alarm) -> str | None:
         """Return the announced incident that holds the same alarm of another thing on the same supply."""
         mine = _likeness(alarm, self.ground.scene)
-        for incident in self._announced():
+        for incident in self._around(alarm):
             young = alarm.sign_s - incident.opened_s <= LIKE_JOIN_S
-            if incident.cause is Cause.OWN and young:
-                others = (self.ground.alarms[m] for m in incident.ever if m in self.ground.alarms)
+            if incident.cause is Cause.OWN and incident.announced_at is not None and young:
+                others = self.ground.known(incident.ever)
                 if any(_likeness(other, self.ground.scene) == mine for other in others):
                     return incident.id
         return None
 
     def _same_unit(self, alarm: Alarm) -> str | None:
-        for incident in self._announced():
-            young = alarm.sign_s - incident.opened_s <= JOIN_S
-            if incident.key == f"unit-{alarm.about}" and young:
-                return incident.id
-        return None
+        found = self.ground.gathered.incidents_of(f"unit-{alarm.about}")
+        young = (i.id for i in found if i.announced_at is not None and alarm.sign_s - i.opened_s <= JOIN_S)
+        return next(young, None)
 
     def _host(self, alarm: Alarm) -> str | None:
         """Return the open incident that explains a consequence: power first, then a unit or the network."""
@@ -141,11 +135,9 @@ class Placing:
         if system is None:
             return None
         found: list[tuple[int, str]] = []
-        for incident in self.open.values():
-            members = [
-                a for a in self.ground.alarms.values() if a.incident == incident.id or a.id in incident.ever
-            ]
-            if system not in {topology.system(a.about) for a in members}:
+        for incident in self._around(alarm):
+            members = (*self.ground.gathered.alarms_in(incident.id), *self.ground.known(incident.ever))
+            if not any(topology.system(a.about) == system for a in members):
                 continue
             if incident.cause is Cause.POWER:
                 found.append((0, incident.id))
@@ -153,21 +145,28 @@ class Placing:
                 found.append((1, incident.id))
         return min(found)[1] if found else None
 
+    def _around(self, alarm: Alarm) -> list[Incident]:
+        """Return the open incidents at an alarm's site: no cause reaches from one site to another."""
+        return self.ground.gathered.incidents_at(self.ground.scene.topology.site(alarm.about))
+
     def _part_of(self, alarm: Alarm) -> str | None:
         supply = self.ground.scene.topology.supply(alarm.about)
         if supply is None or not self.ground.catalogue[alarm.kind].breaks_out:
             return None
         return self._of_key(f"power-{supply}")
 
-    def hand_over(self, closed: Incident) -> None:
-        """Give what outlives a closed incident incidents of its own; it has been told of already."""
-        left = [a for a in self.ground.alarms.values() if a.incident == closed.id and a.state.active]
-        for key, group in _alike(sorted(left, key=lambda a: a.id), self.ground.scene).items():
+    def hand_over(self, closed: Incident) -> list[str]:
+        """Give what outlives a closed incident incidents of its own, and return their ids; it has been told of already."""
+        gathered, opened = self.ground.gathered, []
+        left = self.ground.active_in(closed.id)
+        for key, group in _alike(left, self.ground.scene).items():
             incident_id = self._opened(key if len(group) > 1 else f"own-{group[0].id}", group[0], told=True)
             ids = tuple(a.id for a in group)
-            self.open[incident_id] = replace(self.open[incident_id], members=ids, ever=ids)
+            gathered.put_incident(replace(gathered.incidents[incident_id], members=ids, ever=ids))
             for alarm in group:
                 self._into(incident_id, alarm)
+            opened.append(incident_id)
+        return opened
 
 
 def _key(alarm: Alarm, cause: Cause, scene: Scene) -> str:

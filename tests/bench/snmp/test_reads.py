@@ -39,8 +39,9 @@ from collector.snmp.upsmib import Part, standard_places
 from collector.snmp.wire import CardRead, WireState, as_kept
 from rules.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
 from rules.reading import Stamp
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.watch.live import Live
+from rules.watch.state import Book
+from rules.watch.step import advance
 from tests.collector.snmp.cards import AT, GOOD, oid_of, served
 from tests.collector.snmp.doubt.spoilt import moving
 
@@ -156,7 +157,7 @@ def _estate(count: int) -> Estate:
 async def whole(places: list[tuple[str, int]], folder: Path) -> tuple[float, dict[str, float]]:
     """Return reads per core-second of the full path: read, learn and decode, watch, store; and its parts."""
     estate = _estate(len(places))
-    learning, book, watch = Learning(estate), Book(estate), WatchState()
+    learning, watch = Learning(estate), Live(Book(estate))
     parts = dict.fromkeys(("read", "decode with doubt", "watch", "store"), 0.0)
     everything = Capability(dict(zip(KEYS, OIDS, strict=True)))
     truth = [moving()(poll).raw() for poll in range(64)]
@@ -194,7 +195,7 @@ async def whole(places: list[tuple[str, int]], folder: Path) -> tuple[float, dic
             last, now = now, process_time()
             parts["decode with doubt"] += now - last
             for reading in readings:
-                watch, _ = step(watch, reading, book)
+                advance(watch, reading)
             last, now = now, process_time()
             parts["watch"] += now - last
             await history.append(records)

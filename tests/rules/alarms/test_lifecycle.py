@@ -13,6 +13,7 @@ from rules.alarms.catalogue import CATALOGUE, AlarmKind, Severity
 from rules.alarms.lifecycle import (
     CHATTER_QUIET_S,
     NEXT,
+    ROUNDING_S,
     Alarm,
     Effect,
     Event,
@@ -21,13 +22,16 @@ from rules.alarms.lifecycle import (
     State,
     acknowledge,
     new_alarm,
+    next_s,
     observe,
     progress,
+    ran_s,
     reset,
     return_to_service,
     shelve,
     take_out_of_service,
     unshelve,
+    unwatched,
 )
 from rules.estate import AnswerTimes
 
@@ -348,6 +352,39 @@ def test_no_path_leads_to_an_active_alarm_that_nobody_was_told_of(
             assert bench.state().active or bench.state().held
         if bench.state() is State.SHELVED:
             assert bench.alarm.shelved_until is not None
+
+
+@settings(max_examples=200, deadline=None)
+@given(steps=STEPS, latching=st.booleans(), part=st.floats(0.0, 1.0))
+def test_time_alone_changes_nothing_before_the_moment_that_is_named_and_something_then_at_the_latest(
+    steps: list[tuple[str, float]], latching: bool, part: float
+) -> None:
+    bench = Bench(replace(KIND, latching=latching, realarm_s=1000.0))
+    for what, seconds in steps:
+        bench.do(what)
+        bench.keep(progress(bench.alarm, bench.kind, now_s=bench.now_s, at=bench.at))
+        due_s = next_s(bench.alarm, bench.kind)
+        ahead_s = 1e6 if due_s is None else max(due_s - bench.now_s, 0.0)
+        still_s = bench.now_s + part * ahead_s
+        # shelving ends by the clock on the wall, which stands still here
+        assert progress(bench.alarm, bench.kind, now_s=still_s, at=bench.at) == (bench.alarm, ())
+        if due_s is not None:
+            then_s = due_s + 2 * ROUNDING_S
+            assert progress(bench.alarm, bench.kind, now_s=then_s, at=bench.at)[0] != bench.alarm
+        bench.wait(seconds)
+
+
+def test_a_run_stands_still_while_nothing_is_known_and_while_nobody_looks() -> None:
+    bench = Bench()
+    bench.see(PRESENT)
+    bench.wait(2.0)
+    bench.see(UNKNOWN)
+    bench.wait(100.0)
+    bench.see(PRESENT)
+    bench.wait(1.0)
+    assert ran_s(bench.alarm, bench.now_s) == 3.0
+    gone = unwatched(bench.alarm, bench.now_s, bench.now_s + 3600.0)
+    assert ran_s(gone, bench.now_s + 3601.0) == 4.0
 
 
 @pytest.mark.parametrize("state", State)

@@ -19,6 +19,13 @@ def test_two_units_of_one_system_share_it_and_of_two_boards_their_supply() -> No
     assert TREE.common([]) is None
 
 
+def test_a_switchboard_stands_on_its_supply_and_site() -> None:
+    board = "north/main board B"
+    assert TREE.path(board) == ("fellbeck", "north", board)
+    assert (TREE.supply(board), TREE.site(board)) == ("north", "fellbeck")
+    assert TREE.siblings("C1") == (*TREE.units("works"), "C2", "C3", "C4")
+
+
 def test_look_ups_upwards_and_downwards() -> None:
     assert TREE.supply("bank-C1") == "north"
     assert TREE.system("C1") == "control"

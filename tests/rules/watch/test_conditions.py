@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 
 import pytest
 
@@ -21,21 +20,17 @@ from rules.estate import NormalMode
 from rules.planning.service_due import WorkDue
 from rules.reading import OutputSource
 from rules.verdicts import (
-    BankState,
     Basis,
-    Capacity,
-    ChargingVerdict,
     EndedBy,
     HoldUp,
-    ReplacementDates,
     SystemState,
     Verdict,
     WouldTell,
 )
 from rules.watch.state import Book
 from tests.rules.plant import (
-    START,
     estate,
+    overdue_bank,
     reading,
     stamp,
     system_state,
@@ -114,21 +109,6 @@ def test_banks_that_must_be_renewed_together_are_one_message_about_what_they_sha
     notices = watch.notices()
     assert [n.about for n in notices] == ["north"]
     assert notices[0].what.startswith("10 banks at supply north: the day by which")
-
-
-def overdue_bank(unit: str) -> BankState:
-    return BankState(
-        id=f"bank-{unit}",
-        feeds=(unit,),
-        fitted="Fell 18",
-        capacity=Capacity(0.6, 0.5, 0.7, START, Basis.TESTED),
-        asked_fraction=0.7,
-        dates=ReplacementDates(None, None, date(2026, 9, 1)),
-        charging=ChargingVerdict(Verdict.ADEQUATE, ()),
-        effective_age_years=7.8,
-        discharges=(),
-        shown_to_carry=None,
-    )
 
 
 def test_load_share_is_judged_against_the_mean_of_the_carrying_units() -> None:

@@ -7,18 +7,18 @@ import json
 from rules.alarms.inputs import SystemJudged, Tick
 from rules.alarms.plain import to_plain
 from rules.reading import OutputSource
-from rules.watch.parts import changed, clock, whole
+from rules.watch.parts import clock, whole
 from rules.watch.state import WatchState
 from tests.rules.day import on_battery_since, recorded_day
 from tests.rules.plant import reading, stamp, system_state
-from tests.rules.watch.watching import Watch, outage
+from tests.rules.watch.watching import Watch, difference, outage
 
 
 def test_all_parts_together_are_the_state_again() -> None:
     watch = Watch()
     watch.give(*recorded_day())
     state = watch.state
-    parts = json.loads(json.dumps(to_plain(changed(WatchState(), state).parts)))
+    parts = json.loads(json.dumps(to_plain(difference(WatchState(), state).parts)))
     assert whole(json.loads(json.dumps(clock(state))), parts) == state
 
 
@@ -26,13 +26,13 @@ def test_the_parts_of_every_moment_of_a_day_add_up_to_what_matters_of_its_end() 
     watch, kept, parts = Watch(), WatchState(), dict[str, object]()
     for given in recorded_day():
         watch.give(given)
-        news = changed(kept, watch.state)
+        news = difference(kept, watch.state)
         parts |= news.parts
         for name in news.gone:
             del parts[name]
         kept = watch.state
     again = whole(clock(watch.state), to_plain(parts))
-    assert not changed(again, watch.state)
+    assert not difference(again, watch.state)
     assert again.alarms.keys() == watch.state.alarms.keys()
 
 
@@ -48,7 +48,7 @@ def test_watts_and_seconds_that_pass_are_no_change() -> None:
         SystemJudged(stamp(23), system_state("works", 23, on_battery=on_battery_since(10, lasts_s=900)))
     )
     assert before != watch.state
-    assert not changed(before, watch.state)
+    assert not difference(before, watch.state)
 
 
 def test_an_end_foretold_anew_is_a_change_of_its_system() -> None:
@@ -61,7 +61,7 @@ def test_an_end_foretold_anew_is_a_change_of_its_system() -> None:
     watch.give(
         SystemJudged(stamp(23), system_state("works", 23, on_battery=on_battery_since(10, lasts_s=880)))
     )
-    assert set(changed(before, watch.state).parts) == {"systems/works"}
+    assert set(difference(before, watch.state).parts) == {"systems/works"}
 
 
 def test_a_condition_that_waits_out_its_delay_is_a_change_although_nobody_is_told_yet() -> None:
@@ -69,7 +69,7 @@ def test_a_condition_that_waits_out_its_delay_is_a_change_although_nobody_is_tol
     watch.calm(5)
     before = watch.state
     watch.give(reading("D1", 10, source=OutputSource.BYPASS))
-    assert {"alarms/on_bypass:D1", "units/D1"} <= set(changed(before, watch.state).parts)
+    assert {"alarms/on_bypass:D1", "units/D1"} <= set(difference(before, watch.state).parts)
     assert not watch.notices()
 
 
@@ -80,4 +80,4 @@ def test_an_alarm_that_is_no_longer_remembered_is_gone() -> None:
     watch.give(reading("D1", 10, source=OutputSource.BYPASS))
     during = watch.state
     watch.give(reading("D1", 11))
-    assert "alarms/on_bypass:D1" in changed(during, before).gone
+    assert "alarms/on_bypass:D1" in difference(during, before).gone

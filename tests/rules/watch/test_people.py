@@ -42,6 +42,27 @@ def test_what_cannot_be_done_is_refused_with_a_reason() -> None:
     ]
 
 
+def test_what_undoes_nothing_is_refused_however_long_ago_the_alarm_was_last_seen() -> None:
+    watch = Watch()
+    outage(watch)
+    before = watch.state.alarms["on_battery:W1"]
+    act(watch, Deed.UNSHELVE, "on_battery:W1", 20)
+    act(watch, Deed.RETURN_TO_SERVICE, "on_battery:W1", 30)
+    act(watch, Deed.ACKNOWLEDGE, "on_battery:W1", 40)
+    act(watch, Deed.ACKNOWLEDGE, "on_battery:W1", 50)
+    assert [(r.action.deed, r.why) for r in watch.of(Refused)] == [
+        (Deed.UNSHELVE, "an alarm that is active unacknowledged cannot be changed so"),
+        (Deed.RETURN_TO_SERVICE, "an alarm that is active unacknowledged cannot be changed so"),
+        (Deed.ACKNOWLEDGE, "an alarm that is active acknowledged cannot be changed so"),
+    ]
+    after = watch.state.alarms["on_battery:W1"]
+    assert (after.notes, after.shelved_until, after.run_s) == (
+        before.notes,
+        before.shelved_until,
+        before.run_s,
+    )
+
+
 def test_nobody_acknowledging_brings_one_reminder_for_the_incident_not_one_a_unit() -> None:
     watch = Watch()
     outage(watch)

@@ -16,8 +16,10 @@ from rules.alarms.inputs import (
     Window,
 )
 from rules.alarms.lifecycle import State
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.watch.live import Live
+from rules.watch.parts import Changed, changed, every, part
+from rules.watch.state import Book, Touched, WatchState
+from rules.watch.step import advance
 from tests.rules.plant import (
     START,
     UNITS,
@@ -37,14 +39,21 @@ class Watch:
 
     def __init__(self, book: Book | None = None) -> None:
         self.book = book or Book(estate())
-        self.state = WatchState()
+        self.live = Live(self.book)
         self.changes: list[Change] = []
         self.run = "run-1"
 
+    @property
+    def state(self) -> WatchState:
+        return self.live.value()
+
+    @state.setter
+    def state(self, state: WatchState) -> None:
+        self.live = Live.of(state, self.book)
+
     def give(self, *inputs: Input) -> None:
         for one in inputs:
-            self.state, changes = step(self.state, one, self.book)
-            self.changes += changes
+            self.changes += advance(self.live, one)
 
     def calm(self, seconds: float = 0.0, units: tuple[str, ...] = EVERY) -> None:
         self.give(*(reading(u, seconds, start=self.run) for u in units))
@@ -68,6 +77,14 @@ class Watch:
     def alarm_state(self, alarm: str) -> State:
         found = self.state.alarms.get(alarm)
         return State.NORMAL if found is None else found.state
+
+
+def difference(before: WatchState, now: WatchState) -> Changed:
+    """Return what of a state has changed from one moment to a later one, were all of it touched."""
+    touched: Touched = dict(every(now))
+    for field, key in {**every(before), **touched}:
+        touched[field, key] = part(before, field, key)
+    return changed(touched, now)
 
 
 def outage(watch: Watch, at: float = 10.0, units: tuple[str, ...] = NORTH) -> None:
