@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 from importlib.metadata import version
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
+from fastapi.responses import Response
 from starlette.types import ASGIApp
 
 from api import problems
 from api.access import LOOPBACK_NAMES, OnlyFrom
+from api.doors import Doors, Inside, PlainAnswers
 from api.forms import Forms
+from api.problems import told_of_bodies
 from api.routes import (
     alarms,
     banks,
@@ -31,11 +35,12 @@ from api.routes import (
 from collector.service import Service
 
 
-def create_app(service: Service, names: Iterable[str] = ()) -> ASGIApp:
-    """Return the application. `names` are further host names it may be reached under."""
+def create_app(service: Service, names: Iterable[str] = (), doors: Doors | None = None) -> ASGIApp:
+    """Return the application. `names` are further host names it may be reached under; `doors` those of its server."""
     app = _paths()
     app.state.service = service
-    return OnlyFrom(Forms(app, service.clock.now), {*LOOPBACK_NAMES, *names})
+    inside = Inside(Forms(app, service.clock.now), (doors or Doors()).refused)
+    return PlainAnswers(OnlyFrom(inside, {*LOOPBACK_NAMES, *names}))
 
 
 def openapi() -> dict[str, Any]:
@@ -43,14 +48,32 @@ def openapi() -> dict[str, Any]:
     return _paths().openapi()
 
 
+class _Paths(FastAPI):
+    """The paths; their document also says what every path refuses alike."""
+
+    def openapi(self) -> dict[str, Any]:
+        """Return the OpenAPI document."""
+        if self.openapi_schema is None:
+            self.openapi_schema = told_of_bodies(super().openapi())
+        return self.openapi_schema
+
+
+async def _document(request: Request) -> Response:
+    """Give the OpenAPI document."""
+    state = request.app.state
+    if not hasattr(state, "document"):
+        state.document = json.dumps(request.app.openapi()).encode()
+    return Response(state.document, media_type="application/json")
+
+
 def _paths() -> FastAPI:
-    app = FastAPI(
+    app = _Paths(
         title="ridethrough",
         version=version("ridethrough"),
         description="State, history and alarms of a site's standby power. Numbers are SI; null means not known.",
         docs_url=None,
         redoc_url=None,
-        openapi_url="/openapi.json",
+        openapi_url=None,  # `_document` gives it, made once
         separate_input_output_schemas=False,
     )
     problems.install(app)
@@ -70,6 +93,7 @@ def _paths() -> FastAPI:
     ):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
+    app.add_api_route("/openapi.json", _document, include_in_schema=False)
     app.include_router(reports.router)
     app.include_router(pages.router)
     return app

@@ -18,11 +18,11 @@ from urllib.parse import parse_qsl, urlsplit
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from api.doors import given
 from api.problems import document
 
 FORM: Final = "application/x-www-form-urlencoded"
 BELOW: Final = "/v1/"
-LARGEST_BYTES: Final = 16_384
 MOST_FIELDS: Final = 20
 LONGEST_HOURS: Final = 24.0 * 366.0
 
@@ -58,14 +58,14 @@ class Forms:
             await document(422, "wrong-input", str(error), scope["path"])(scope, receive, send)
             return
         asked = {**scope, "headers": _as_json(scope["headers"], len(body))}
-        await self._app(asked, _given(body), _back(scope, headers, send))
+        await self._app(asked, given(body, receive), _back(scope, headers, receive, send))
 
 
 def fields(raw: bytes, now: datetime) -> dict[str, str]:
     """Return a form's fields as the interface names them; empty ones are left out. Raises ValueError."""
     try:
         pairs = parse_qsl(
-            raw.decode("ascii"), strict_parsing=False, max_num_fields=MOST_FIELDS, errors="strict"
+            raw.decode("ascii"), strict_parsing=bool(raw), max_num_fields=MOST_FIELDS, errors="strict"
         )
     except ValueError:
         raise ValueError(f"want a form in UTF-8 with at most {MOST_FIELDS} fields") from None
@@ -87,13 +87,11 @@ def _hours(text: str) -> float:
 
 
 async def _body(receive: Receive) -> bytes:
-    """Return what was posted. Raises ValueError for more than a form of the page can hold."""
+    """Return what was posted; how much that may be, is the doors' affair."""
     parts = bytearray()
     while True:
         message = await receive()
         parts += message.get("body", b"")
-        if len(parts) > LARGEST_BYTES:
-            raise ValueError(f"want a form of at most {LARGEST_BYTES} bytes")
         if message["type"] != "http.request" or not message.get("more_body", False):
             return bytes(parts)
 
@@ -103,18 +101,7 @@ def _as_json(headers: list[tuple[bytes, bytes]], length: int) -> list[tuple[byte
     return [*kept, (b"content-type", b"application/json"), (b"content-length", str(length).encode())]
 
 
-def _given(body: bytes) -> Receive:
-    left = [body]
-
-    async def receive() -> Message:
-        if left:
-            return {"type": "http.request", "body": left.pop(), "more_body": False}
-        return {"type": "http.disconnect"}
-
-    return receive
-
-
-def _back(scope: Scope, headers: dict[str, str], send: Send) -> Send:
+def _back(scope: Scope, headers: dict[str, str], receive: Receive, send: Send) -> Send:
     """Return a `send` that answers what was done with the way back, and passes on what was not."""
     done = False
 
@@ -125,7 +112,7 @@ def _back(scope: Scope, headers: dict[str, str], send: Send) -> Send:
             back = Response(
                 status_code=303, headers={"location": page_before(headers), "cache-control": "no-store"}
             )
-            await back(scope, _given(b""), send)
+            await back(scope, given(b"", receive), send)
         elif not done:
             await send(message)
 

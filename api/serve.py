@@ -13,15 +13,20 @@ import os
 import signal
 import socket
 from collections.abc import Iterator
+from typing import Final, cast
 
 import uvicorn
 from starlette.types import ASGIApp
 
+from api.connection import protocol_of
+from api.doors import Doors
 from api.ending import Ending
 from api.rereading import read_again
 from collector.notify import notify, watchdog_period_s
 from collector.service import Service
 from collector.turns import favour_the_loop
+
+SENT_UNREAD_BYTES: Final = 128 * 1024
 
 
 class PortTakenError(OSError):
@@ -32,11 +37,14 @@ def listen(host: str, port: int) -> socket.socket:
     """Return a listening socket. Raises PortTakenError."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        return socket.create_server((host, port), family=family, backlog=256)
+        bound = socket.create_server((host, port), family=family, backlog=256)
     except OSError as error:
         raise PortTakenError(
             f"cannot serve at {host} port {port}: {error.strerror}; is another one running? --port names another"
         ) from error
+    # inherited by every connection: else the kernel would take megabytes of answers that nobody reads
+    bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENT_UNREAD_BYTES)
+    return bound
 
 
 class _Server(uvicorn.Server):
@@ -57,18 +65,22 @@ class _Server(uvicorn.Server):
         yield
 
 
-async def serve(service: Service, app: ASGIApp, bound: socket.socket, ending: Ending | None = None) -> None:
+async def serve(
+    service: Service, app: ASGIApp, bound: socket.socket, doors: Doors, ending: Ending | None = None
+) -> None:
     """Run an opened service and its app until a signal comes or one of them fails; `ending` begins then."""
     server = _Server(
         uvicorn.Config(
             app,
+            http=cast("type[asyncio.Protocol]", protocol_of(doors)),
+            ws="none",
+            log_level="error",  # what it warns of, the doors count
             log_config=None,
             access_log=False,
             lifespan="off",
             server_header=False,
             timeout_graceful_shutdown=1,
             h11_max_incomplete_event_size=32 * 1024,
-            limit_concurrency=200,
         )
     )
     stop = asyncio.Event()

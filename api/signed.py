@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.json import rfc3339, to_json
+from api.said import Name, Note
 from api.scenario import DAY_S, ScenarioBody
 from collector.signed_plans import Kept
 from rules.planning.scenario import Scenario
@@ -38,8 +39,8 @@ class SignBody(BaseModel):
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
 
-    by: str = Field(min_length=1, max_length=80, description="who signs")
-    note: str = Field("", max_length=1000, description="why, or the number of the permit")
+    by: Name = Field(description="who signs")
+    note: Note = Field("", description="why, or the number of the permit")
     starts_at: datetime = Field(description="RFC 3339; without a zone by the site's clock")
     lasts_s: float | None = Field(
         None, gt=0.0, le=14 * DAY_S, description="how long the mains is off, in one piece"
@@ -70,8 +71,8 @@ class WithdrawBody(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    by: str = Field(min_length=1, max_length=80, description="who withdraws it")
-    note: str = Field("", max_length=1000, description="why")
+    by: Name = Field(description="who withdraws it")
+    note: Note = Field("", description="why")
 
 
 def plan_json(kept: Kept, breaches: Sequence[Breach] = ()) -> dict[str, Any]:

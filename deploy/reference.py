@@ -10,6 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from api.app import openapi
+from api.doors import BODY_S, LARGEST_BODY_BYTES
+from api.problems import MEANS
+from api.said import LONGEST_NAME, LONGEST_NOTE
 from collector.configuration import settings_notes, settings_reference
 from rules.alarms.catalogue import catalogue_reference
 
@@ -47,7 +50,10 @@ def http_markdown() -> str:
         "# The HTTP interface\n",
         "JSON with SI numbers, `null` where something is not known, times in UTC (RFC 3339); errors are problem documents",
         "(RFC 9457). The whole of it, machine-readable, is at `/openapi.json`. What comes under another name than this machine's,",
-        "or from another site's page, is refused with 403; so is the site's word where no token is set.",
+        "or from another site's page, is refused with 403; so is the site's word where no token is set. Where too much is asked",
+        "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
+        f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",
+        f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.",
     ]
     for path, methods in document["paths"].items():
         for method, told in methods.items():
@@ -55,7 +61,8 @@ def http_markdown() -> str:
             refused = [
                 f"- {status}: {answer['description']}"
                 for status, answer in sorted(told["responses"].items())
-                if status not in {"200", "403"}
+                if status not in {"200", "303", "403", "408", "413"}
+                and (status, answer["description"]) != ("503", MEANS[503])
             ]
             if refused:
                 parts += ["\nBeside 200:\n", *refused]

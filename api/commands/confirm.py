@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
+from api import said
 from api.commands.replaced import keep
 from api.commands.shared import add_data, add_estate, estate_or_faults
 from api.exits import Exit, complain
@@ -23,7 +24,7 @@ from rules.reading import Reading
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("unit", metavar="UNIT", help="the position you stand at")
-    parser.add_argument("--who", required=True, metavar="NAME", help="who stands there")
+    parser.add_argument("--who", required=True, type=said.name, metavar="NAME", help="who stands there")
     parser.add_argument(
         "--panel",
         action="append",

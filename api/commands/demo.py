@@ -31,6 +31,7 @@ def run(options: argparse.Namespace) -> int:
 
 async def _demonstrate(options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: only where it serves
+    from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
@@ -54,8 +55,9 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                 )
                 print(f"http://{host}:{number}/", flush=True)
                 keeper = asyncio.create_task(ScoreKeeper(plant, service.present, service.clock).run())
+                doors = Doors()
                 try:
-                    await serve(service, create_app(service), bound, ending)
+                    await serve(service, create_app(service, doors=doors), bound, doors, ending)
                 finally:
                     keeper.cancel()
                     with contextlib.suppress(asyncio.CancelledError):

@@ -6,6 +6,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from api import said
 from api.commands.replaced import keep
 from api.commands.shared import add_data, add_estate, estate_or_faults, moment
 from api.exits import Exit, complain
@@ -29,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--at", required=True, type=moment, metavar="TIME", help="time of the first row, or of measuring"
     )
-    parser.add_argument("--by", required=True, metavar="NAME", help="who vouches for it")
+    parser.add_argument("--by", required=True, type=said.name, metavar="NAME", help="who vouches for it")
     add_estate(parser)
     add_data(parser)
 

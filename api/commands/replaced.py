@@ -7,6 +7,7 @@ import asyncio
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from api import said
 from api.commands.shared import add_data, add_estate, estate_or_faults, folder_of, moment
 from api.exits import Exit, complain
 from collector.configuration import ConfigError
@@ -30,8 +31,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_dated(parser: argparse.ArgumentParser) -> None:
     """Declare when, who and why, alike for every dated event."""
     parser.add_argument("--on", type=moment, metavar="DAY", help="the day (default: today)")
-    parser.add_argument("--by", required=True, metavar="NAME", help="who says so")
-    parser.add_argument("--note", default="", metavar="TEXT", help="a remark to keep with it")
+    parser.add_argument("--by", required=True, type=said.name, metavar="NAME", help="who says so")
+    parser.add_argument("--note", default="", type=said.note, metavar="TEXT", help="a remark to keep with it")
     add_estate(parser)
     add_data(parser)
 

@@ -85,6 +85,7 @@ def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str,
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
     from api.commands.shared import default_data  # noqa: PLC0415
+    from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.database import StoreError  # noqa: PLC0415
@@ -102,7 +103,9 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
         async with Service(configuration, options.data or default_data()) as service:
             shown = f"[{host}]" if ":" in host else host
             print(f"http://{shown}:{number}/", flush=True)
-            await serve(service, create_app(service, configuration.listen.names), bound, ending)
+            doors = Doors()
+            app = create_app(service, configuration.listen.names, doors)
+            await serve(service, app, bound, doors, ending)
     except CannotListen as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:

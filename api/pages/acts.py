@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from api.pages.markup import Element, Nodes, el
+from api.said import LONGEST_NAME
 
 
 def act(action: str, words: str, about: str, fields: Nodes, *, quiet: bool = False) -> Element:
@@ -15,7 +16,7 @@ def act(action: str, words: str, about: str, fields: Nodes, *, quiet: bool = Fal
             el(
                 "label",
                 "Your name ",
-                el("input", name="by", required=True, autocomplete="name", maxlength="80"),
+                el("input", name="by", required=True, autocomplete="name", maxlength=str(LONGEST_NAME)),
             ),
             fields,
             el("button", words.rstrip("…"), type="submit", class_="btn"),

@@ -12,6 +12,7 @@ from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Sheet
 from api.pages.words import Clock, age, capital, count, listed, plural, with_figures
+from api.said import LONGEST_NOTE
 
 STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
 GONE: Final = "returned_unacknowledged"
@@ -212,7 +213,7 @@ def _acts(alarm: Alarm) -> Element:
             f"{base}/acknowledge",
             "Acknowledge",
             alarm.id,
-            el("label", "Note ", el("input", name="note", maxlength="200")),
+            el("label", "Note ", el("input", name="note", maxlength=str(LONGEST_NOTE))),
         ),
         act(
             f"{base}/shelve",

@@ -10,6 +10,7 @@ from api.pages.frame import address_of
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import PlanView, Sheet
 from api.pages.words import Clock, age, capital, kilo, listed, minutes, with_figures
+from api.said import LONGEST_NOTE
 from rules.planning.course import Course, Status
 from rules.planning.shutdown import Shutdown
 from rules.planning.signed import SignedPlan
@@ -223,7 +224,7 @@ def sign_form(system: str, time_zone: str) -> Element:
             el("input", name="minutes", type="number", min="1", max="20160", required=True),
         ),
         _label("The set ", choice),
-        _label("What for, or number of the permit ", el("input", name="note", maxlength="200")),
+        _label("What for, or number of the permit ", el("input", name="note", maxlength=str(LONGEST_NOTE))),
     )
     action = f"/v1{address_of('systems', system)}/plans"
     return el("div", _form(action, "Sign a shutdown…", "sign", fields), class_="acts")
@@ -231,7 +232,7 @@ def sign_form(system: str, time_zone: str) -> Element:
 
 def _withdraw_form(view: PlanView) -> Element:
     action = f"/v1{address_of('systems', view.plan.system)}/plans/{quote(view.id, safe='')}/withdraw"
-    fields = _label("Why ", el("input", name="note", maxlength="200"))
+    fields = _label("Why ", el("input", name="note", maxlength=str(LONGEST_NOTE)))
     return el("div", _form(action, "Withdraw…", view.id, fields, quiet=True), class_="acts")
 
 

@@ -12,6 +12,7 @@ from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.words import Clock
+from api.said import LONGEST_NOTE
 from rules.planning.safety import SAFETY
 from rules.verdicts import UnitWork, WorkStage
 
@@ -108,4 +109,4 @@ def _hours() -> Element:
 
 
 def _note(words: str) -> Element:
-    return el("label", words, el("input", name="note", maxlength="200"))
+    return el("label", words, el("input", name="note", maxlength=str(LONGEST_NOTE)))

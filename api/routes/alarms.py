@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer, moment
+from api.said import Name, Note
 from api.sheet import alarm_of, alarms_in_order
 from collector.service import Service
 from rules.alarms.inputs import Deed
@@ -27,8 +28,8 @@ class Act(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    by: str = Field(min_length=1, max_length=80, description="who does it")
-    note: str = Field("", max_length=1000, description="why, or what was found")
+    by: Name = Field(description="who does it")
+    note: Note = Field("", description="why, or what was found")
 
 
 class Shelve(Act):

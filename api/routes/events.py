@@ -11,6 +11,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from api.answers import Events, Incidents, OutageMarked
 from api.problems import Problem, told
 from api.routes.asking import Asked, Limit, answer, listed, mark, mark_of, moment, place
+from api.said import Name
 from collector.aftermath import NoSuchOutage
 from collector.ledger.records import JournalLine
 from rules.generator import Source
@@ -69,7 +70,7 @@ class OutageMark(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    by: str = Field(min_length=1, max_length=80, description="who says so")
+    by: Name = Field(description="who says so")
     source: Literal["mains", "generator", "unknown"] = Field(
         description="what fed the supply when it came back; unknown where nobody can tell"
     )

@@ -10,6 +10,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, answer
+from api.said import Name, Note
 from collector.service import Service
 from rules.planning.safety import ADVICE_ONLY, SAFETY
 from rules.verdicts import UnitWork
@@ -24,8 +25,8 @@ class Closing(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    by: str = Field(min_length=1, max_length=80, description="who says so")
-    note: str = Field("", max_length=1000, description="what was done or found")
+    by: Name = Field(description="who says so")
+    note: Note = Field("", description="what was done or found")
 
 
 class Beginning(BaseModel):
@@ -34,9 +35,9 @@ class Beginning(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
     unit: str = Field(min_length=1, max_length=80, description="the unit that is worked on")
-    by: str = Field(min_length=1, max_length=80, description="who says so")
+    by: Name = Field(description="who says so")
     until: AwareDatetime = Field(description="RFC 3339, in the future, at most 7 days away")
-    note: str = Field("", max_length=200, description="what is done")
+    note: Note = Field("", description="what is done")
 
 
 @router.get("", responses=told(404))

@@ -28,6 +28,8 @@ def test_fields_are_named_as_the_interface_names_them_and_empty_ones_left_out() 
         b"hours=nan",
         b"hours=inf",
         b"hours=1e9",
+        b"by",
+        b"{}",
         b"by=%FF",
         b"by=\xff",
         b"&a=1" * (MOST_FIELDS + 1),
