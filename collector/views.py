@@ -100,7 +100,10 @@ def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySi
         return None
     look = SupplyLook.at(Scene(topology, state.units, state.systems), supply)
     memory = state.supplies.get(supply)
-    return SupplySight(None if memory is None else memory.dead_since, tuple(m.unit for m in look.fed))
+    fed = tuple(m.unit for m in look.fed)
+    went = [m.on_battery_since for m in look.going if m.unit in units and m.on_battery_since]
+    own_since = None if set(fed).intersection(units) else max(went, default=None)
+    return SupplySight(None if memory is None else memory.dead_since, fed, own_since)
 
 
 def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:

@@ -63,11 +63,12 @@ class SupplySight:
     """What is seen of a lost supply over all its systems.
 
     `dead_since`: since when no unit of it that can be read was seen fed or with voltage at its input; None while one
-    is. `fed`: its units that are seen fed.
+    is. `fed`: its units that are seen fed. `own_since`: since when none of this system's units was.
     """
 
     dead_since: datetime | None = None
     fed: tuple[str, ...] = ()
+    own_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -407,13 +408,24 @@ def on_battery(
         if earliest is not None:
             start_before = earliest - timedelta(seconds=after_start_s(generator, units))
     shed = view.shed if view.shed is not None and view.shed.as_of >= since and not carried else None
-    return OnBattery(since, earliest, latest, start_before, failed, reckoned, shed, sight.fed, carried)
+    return OnBattery(
+        since=since,
+        ends_earliest=earliest,
+        ends_latest=latest,
+        start_set_before=start_before,
+        starts_failed=failed,
+        reckoned_since=reckoned,
+        shed=shed,
+        fed=sight.fed,
+        carried=carried,
+        unfed_since=sight.own_since,
+    )
 
 
 def _own_sight(seen: Glance, since: datetime) -> SupplySight:
     """Return what a system's own units show of their supply."""
     fed = seen.parallel.with_standing(frozenset({Standing.CARRYING}))
-    return SupplySight(None if fed else since, fed)
+    return SupplySight(None if fed else since, fed, None if fed else since)
 
 
 def _carried(seen: Glance) -> bool:

@@ -295,7 +295,7 @@ class OnBattery:
 
     `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
-    so it has no end to reckon with.
+    so it has no end to reckon with. `unfed_since`: since when none of its own units was seen fed; None while one is.
     """
 
     since: datetime
@@ -307,6 +307,7 @@ class OnBattery:
     shed: ShedFirst | None = None
     fed: tuple[str, ...] = ()
     carried: bool = False
+    unfed_since: datetime | None = None
 
 
 class FindingKind(StrEnum):

@@ -222,7 +222,9 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
     said: list[Nodes] = [el("b", "is on its banks"), ", ", since(on.since, now), " now."]
     if on.starts_failed:
         starts = capital(count(on.starts_failed))
-        said.append(f" {starts} {'start has' if on.starts_failed == 1 else 'starts have'} failed.")
+        said.append(
+            f" {starts} {'start' if on.starts_failed == 1 else 'starts'} should have brought supply by now."
+        )
     fed = fed_words(on.fed, [unit.id for unit in subject.state.units])
     if fed:
         said.append(f" {capital(fed)}.")

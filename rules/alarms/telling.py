@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Severity, Thing
+from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation, Severity, Thing
 from rules.alarms.incidents import Incident, News, Notice, NoticeKind, Part
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.scene import Scene
@@ -41,8 +41,9 @@ class Case:
         return _worst_first(self.alarms[m] for m in self.incident.members)
 
     def pending(self) -> list[Alarm]:
-        """Return the alarms that were not told yet, worst first."""
-        return _worst_first(self.alarms[m] for m in self.incident.pending)
+        """Return the alarms that were not told yet and are not gone again, worst first."""
+        pending = (self.alarms[m] for m in self.incident.pending)
+        return _worst_first(a for a in pending if a.condition is not False)
 
 
 def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
@@ -174,6 +175,8 @@ def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     if len(alike) > 1:
         return _many_opening(case, members, alike)
     lines = tuple(a.what for a in members[1:])
+    if all(a.condition is False for a in members):
+        return f"It was so and is over again: {first.what}", first.do, lines, _cause_of(case, first)
     return first.what, first.do, lines, _cause_of(case, first)
 
 
@@ -233,7 +236,7 @@ def place(topology: Topology, about: str) -> str:
     """Return what people call a thing, with its site where there are several and the name does not tell which."""
     site = topology.site(about)
     name = topology.name(about)
-    if site is None or site == about or len(topology.estate.sites) < 2:
+    if site is None or len(topology.estate.sites) < 2 or topology.name(site) in name:
         return name
     return f"{topology.name(site)}, {name}"
 
@@ -366,6 +369,8 @@ def _closing(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     if held:
         alarm = case.alarms[held[0]]
         why = alarm.state.value.replace("_", " ")
+        if Explanation.SAID_ALREADY.value in alarm.explained:
+            why = "a graver alarm says it"
         return f"No longer told ({why}): {alarm.what}", "", (), f"no longer told ({why})"
     what = f"Over after {lasted(took_s)}: {incident.title}"
     return what, "", (), f"over after {lasted(took_s)}: {incident.title}"

@@ -14,9 +14,8 @@ EVERY = NORTH + UNITS["depot"]
 
 def on_battery_since(seconds: float, *, lasts_s: float, failed: int | None = None) -> OnBattery:
     since = START + timedelta(seconds=seconds)
-    return OnBattery(
-        since, since + timedelta(seconds=lasts_s), since + timedelta(seconds=lasts_s * 1.15), None, failed
-    )
+    latest = since + timedelta(seconds=lasts_s * 1.15)
+    return OnBattery(since, since + timedelta(seconds=lasts_s), latest, None, failed, unfed_since=since)
 
 
 def recorded_day() -> list[Input]:

@@ -9,7 +9,7 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import at_least, at_most, capital, fed_words, shed_words
+from rules.alarms.wording import at_least, at_most, capital, counted, fed_words, shed_words
 from rules.estate import Estate, Generator, Purpose
 from rules.verdicts import OnBattery, SystemState
 
@@ -116,7 +116,8 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
         state.id,
         Observation(
             failed >= generator.attempts,
-            f"{failed} starts of {generator.id} have failed and {state.name} is on its banks. "
+            f"{counted(failed, 'start')} of {generator.id} should have brought supply by now, and {state.name} is on its "
+            "banks. "
             f"{left_words(outage, at)}",
             _do("starts_failed", outage, at),
             facts={"starts_failed": float(failed)},
@@ -135,9 +136,9 @@ def _no_supply(
     units = [unit.id for unit in estate.units_of(state.id)]
     if not budget_s or any(unit in outage.fed for unit in units):
         return Found("no_supply_in_time", state.id, Observation(False))
-    if outage.reckoned_since:
+    if outage.reckoned_since or outage.unfed_since is None:
         return Found("no_supply_in_time", state.id, Observation(None))
-    on_s = (at - outage.since).total_seconds()
+    on_s = (at - outage.unfed_since).total_seconds()
     what = f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}"
     if outage.fed:
         what += f", though {fed_words(outage.fed, units)}"

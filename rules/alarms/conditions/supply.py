@@ -111,7 +111,9 @@ def odd_ones(
             if present:
                 yield Found(kind, unit, Observation(True, _says(kind, scene, unit, others, len(returned))))
             elif f"{kind}:{unit}" in remembered:
-                yield Found(kind, unit, Observation(False))
+                # where the others went back on their banks as well, a unit that never left its own has not come back
+                stays = kind == "still_on_battery" and memory.on_battery
+                yield Found(kind, unit, Observation(None if stays else False))
 
 
 def _says(kind: str, scene: Scene, unit: str, others: int, returned: int) -> str:

@@ -67,6 +67,8 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
         told = need.verdict is not Verdict.CANNOT_TELL
         inadequate = need.verdict is Verdict.INADEQUATE
         near = need.margin_s is not None and kind.bound.passed(need.margin_s, was=was(kind.id, need.id))
+        # on its banks a system is asked to last, not to be ready for another failure: that is judged when it is fed
+        present = None if state.on_battery is not None or not told else inadequate or near
         purpose = PURPOSES[need.purpose]
         what = ""
         if need.required_s is not None and need.margin_s is not None:
@@ -79,7 +81,7 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
         yield Found(
             kind.id,
             state.id,
-            Observation((inadequate or near) if told else None, what, facts={"margin_s": need.margin_s}),
+            Observation(present, what, facts={"margin_s": need.margin_s}),
             need.id,
         )
         why = f" {need.because[0]}" if need.because else ""

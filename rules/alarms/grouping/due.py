@@ -117,11 +117,16 @@ def _change_due(incident: Incident, ground: Ground) -> NoticeKind | None:
 
 
 def _pending_due(incident: Incident, ground: Ground, *, rested: bool) -> bool:
-    """Return whether what is not told yet has waited long enough: one window if it is urgent."""
-    if incident.pending_s is None:
+    """Return whether what is not told yet has waited long enough: one window if it is urgent.
+
+    What is gone again and only waits out its off-delay is not told as if it were there; it stays pending until it
+    comes back or ends.
+    """
+    there = [a for a in incident.pending if ground.alarms[a].condition is not False]
+    if incident.pending_s is None or not there:
         return False
     waited_s = ground.moment.now_s - incident.pending_s
-    return waited_s >= WINDOW_S and (rested or _urgent(incident.pending, ground))
+    return waited_s >= WINDOW_S and (rested or _urgent(there, ground))
 
 
 def _ends_sooner(incident: Incident, part: Part, *, rested: bool) -> bool:
@@ -139,13 +144,15 @@ def _notice(incident: Incident, kind: NoticeKind, ground: Ground) -> tuple[Incid
     number = incident.notices + 1
     case = Case(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
     notice = notice_of(case)
+    gone = tuple(a for a in incident.pending if ground.alarms[a].condition is False)
+    untold = gone if kind is not NoticeKind.OPENED else ()
     incident = replace(
         incident,
         announced_at=incident.announced_at or ground.moment.at,
         notices=number,
         last_notice_s=ground.moment.now_s,
-        pending=(),
-        pending_s=None,
+        pending=untold,
+        pending_s=ground.moment.now_s if untold else None,
         told_severity=incident.severity,
         told_level=incident.level,
         told_ends={s: p.ends_earliest for s, p in incident.parts.items() if p.ends_earliest is not None},
