@@ -26,6 +26,7 @@ from rules.assess import Glance, SystemView, glance, task_of
 from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.battery.belief import BankBelief
 from rules.estate import Estate, Generator, LoadGroup, Unit
+from rules.load_step import line_steps, since_step
 from rules.parallel import FEEDING
 from rules.peaks import Expected, PeakRecord, quarters_between
 from rules.planning.bank_sizing import DESIGN_MARGIN
@@ -261,25 +262,36 @@ class Planner:
     ) -> Sizes | None:
         """Return what size comes next; None without a record of the load on every line. Raises NotYet."""
         view, seen = self._look(system)
-        record, now = self._record(system), self._clock.now()
+        record, now, limits = self._record(system), self._clock.now(), self._limits(system)
         ask = partial(
             next_size,
             self._estate,
             system,
-            LoadRecord(record.histories(now), record.days(), self._limits(system)),
-            now.date(),
-            wanted or wanted_of(self._estate, system),
+            today=now.date(),
+            wanted=wanted or wanted_of(self._estate, system),
             state=self._present.systems.get(system),
             coldest_c=task_of(view, seen).coldest_c,
             required_s=required_s,
             bank_margin=bank_margin,
         )
-        return await asyncio.to_thread(ask)  # years of days: some tens of ms
+        days = record.days()
+
+        def sized() -> Sizes | None:
+            since = {line: step.since for line, step in line_steps(days).items()}
+            return ask(record=LoadRecord(record.histories(now, since), days, limits))
+
+        return await asyncio.to_thread(sized)  # years of days: some tens of ms
 
     async def margin(self, system: str) -> MarginTrend:
         """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""
         limits, days = self._limits(system), self._record(system).days()
-        return await asyncio.to_thread(lambda: margin_trend(daily_margins(days, limits)))
+
+        def since() -> MarginTrend:
+            counted, step = since_step(days)
+            found = margin_trend(daily_margins(counted, limits))
+            return found if step is None else replace(found, because=(step.words, *found.because))
+
+        return await asyncio.to_thread(since)
 
     def _limits(self, system: str) -> Mapping[int, tuple[float, float]]:
         """Return what each line may be asked with the spare units gone, W and VA. Raises NotYet."""

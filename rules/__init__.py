@@ -9,7 +9,7 @@ Read in this order:
 5. `rules.parallel`   units that share one output; `peers`: what one tells of another; `siblings`, `peaks`, `redundancy`, `pairing` beside it
 6. `rules.hold_up`    banks played to the end of a system's hold-up; `autonomy`: sampled; `requirements`: is it enough
 7. `rules.assess`     a system whole; `generator`: what fed it when the supply came back; `transfers`: which units late;
-   `set_runs`; `trend`, `season`, `runtime_trend`
+   `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`
 8. `rules.watch`      the quick door: one sample in, changes out
 9. `rules.alarms`     the alarms' catalogue, life cycle and grouping
 10. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme

@@ -281,16 +281,18 @@ class PeakRecord:
             found.append(DayPeak(date(1970, 1, 1) + timedelta(days=day), lines))
         return tuple(found)
 
-    def histories(self, now: datetime) -> tuple[LineHistory, ...]:
+    def histories(self, now: datetime, since: Mapping[int, date] | None = None) -> tuple[LineHistory, ...]:
         """Return each line over what is on record: median and 95th percentile of 30 days, peak of a year.
 
-        A line with nothing on record is left out.
+        `since`: lines of which only what came from a day on counts. A line with nothing on record is left out.
         """
         newest = int(now.timestamp()) // QUARTER_S
-        held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
-        year = self._days > newest // QUARTERS_A_DAY - 366
         found = []
         for k, line in enumerate(self._lines):
+            first = 0 if since is None or line not in since else (since[line] - date(1970, 1, 1)).days
+            held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
+            held &= self._quarters >= first * QUARTERS_A_DAY
+            year = (self._days > newest // QUARTERS_A_DAY - 366) & (self._days >= first)
             watts = self._codes[held, 2 * k]
             watts = np.sort(watts[watts > 0])
             peak_w = int(self._day_codes[year, 2 * k].max(initial=0))

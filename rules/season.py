@@ -7,18 +7,21 @@ the ranks of the differences (Gilbert 1987, as textbooks quote it). What is left
 taken off is its season.
 
 A month stands for the median of its weekly highest loads: one odd week does not make a season. Until three
-months have come round a second time nothing is said of growth, since there is nothing to tell it by.
+months have come round a second time nothing is said of growth, since there is nothing to tell it by. What comes
+before a lasting step (`rules.load_step`) does not count: it is neither growth nor season. A season is told from two
+years on whose months agree.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
+from dataclasses import dataclass, replace
+from datetime import date
 from math import ceil, erfc, floor, sqrt
 from statistics import median
 from typing import Final
 
+from rules.load_step import LoadStep, last_step, weekly
 from rules.trend import Z_90
 
 LEAST_WEEKS: Final = 3
@@ -27,6 +30,8 @@ LEAST_PAIRS: Final = 3
 """Months that must have come round again: with fewer, no pair of ranks holds 90 %."""
 MOST_GROWTH: Final = 0.15
 """No more growth or decline a year is reckoned with, as a share of the load: a site's plant does not allow it."""
+AGREE: Final = 0.5
+"""Correlation of two years' months from which on they are said to have the same season."""
 HARDLY: Final = 0.02
 """Months that differ by less of the load are said to have no season: a reading is no better."""
 MONTHS: Final = (
@@ -40,8 +45,8 @@ class SeasonalTrend:
     """How a load grows, season taken off: W a year with its 90 % interval, None where that cannot be told.
 
     `level_w`: the load at the end of the record without its season. `season_w`: by month 1 to 12, what is
-    above or below it; empty until every month is on record. `months`: how many are. `p`: two-sided, that
-    there is no trend.
+    above or below it; empty until every month is on record twice and the years agree. `months`: how many are on
+    record, `p`: two-sided, that there is no trend. `step`: what the record began with.
     """
 
     per_year_w: float | None
@@ -52,6 +57,7 @@ class SeasonalTrend:
     months: int
     p: float
     because: tuple[str, ...]
+    step: LoadStep | None = None
 
     @property
     def clear(self) -> bool:
@@ -67,25 +73,26 @@ class SeasonalTrend:
 
 def monthly(daily_w: Sequence[tuple[date, float]]) -> dict[tuple[int, int], float]:
     """Return by year and month the median of the weekly highest, of months with three weeks on record."""
-    weeks: dict[date, float] = {}
-    for day, load_w in daily_w:
-        monday = day - timedelta(days=day.weekday())
-        weeks[monday] = max(load_w, weeks.get(monday, 0.0))
     months: dict[tuple[int, int], list[float]] = {}
-    for monday, load_w in sorted(weeks.items()):
+    for monday, load_w in weekly(daily_w):
         months.setdefault((monday.year, monday.month), []).append(load_w)
     return {month: median(found) for month, found in months.items() if len(found) >= LEAST_WEEKS}
 
 
 def seasonal_trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
-    """Return growth and season of a load from its highest value of each day in W."""
+    """Return growth and season of a load from its highest value of each day in W, since its last lasting step."""
+    step = last_step(daily_w)
+    found = _trend([(day, w) for day, w in daily_w if step is None or day >= step.since])
+    return found if step is None else replace(found, step=step, because=(step.words, *found.because))
+
+
+def _trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
     months = monthly(daily_w)
     slopes, s, variance = _compared(months)
     count = len(months)
     if len(slopes) < LEAST_PAIRS:
         level = median(months.values()) if months else None
-        season = _season(months, 0.0) if count >= 12 else ()
-        return SeasonalTrend(None, None, None, level, season, count, 1.0, (_too_few(count, len(slopes)),))
+        return SeasonalTrend(None, None, None, level, (), count, 1.0, (_too_few(count, len(slopes)),))
     slope = median(slopes)
     reach = Z_90 * sqrt(variance)
     low = slopes[max(floor((len(slopes) - reach) / 2.0) - 1, 0)]
@@ -94,7 +101,7 @@ def seasonal_trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
     season = _season(months, slope)
     level = _level(months, slope, dict(season))
     found = SeasonalTrend(slope, low, high, level, season, count, erfc(abs(z) / sqrt(2.0)), ())
-    return SeasonalTrend(slope, low, high, level, season, count, found.p, tuple(_words(found)))
+    return replace(found, because=tuple(_words(found, _years_differ(months, slope))))
 
 
 def load_growth(daily_w: Sequence[tuple[date, float]]) -> float:
@@ -129,17 +136,41 @@ def _rested(months: Mapping[tuple[int, int], float], slope: float) -> dict[tuple
     return {month: load_w + slope * (last - _years(month)) for month, load_w in months.items()}
 
 
+def _by_month(months: Mapping[tuple[int, int], float], slope: float) -> dict[int, list[float]]:
+    """Return the loads of each month of the year, trend taken off, oldest first."""
+    found: dict[int, list[float]] = {}
+    for (_, number), load_w in sorted(_rested(months, slope).items()):
+        found.setdefault(number, []).append(load_w)
+    return found
+
+
 def _season(months: Mapping[tuple[int, int], float], slope: float) -> tuple[tuple[int, float], ...]:
-    """Return by month what is above or below the year's mean; empty unless every month is on record."""
-    rested = _rested(months, slope)
-    by_month = {
-        number: median(load_w for (_, m), load_w in rested.items() if m == number)
-        for number in {m for _, m in rested}
-    }
-    if len(by_month) < 12:
+    """Return by month what is above or below the year's mean; empty unless two years are on record and agree."""
+    found = _by_month(months, slope)
+    if len(found) < 12 or min(map(len, found.values())) < 2 or _years_differ(months, slope):
         return ()
+    by_month = {number: median(loads) for number, loads in found.items()}
     mean = sum(by_month.values()) / 12.0
     return tuple((number, by_month[number] - mean) for number in range(1, 13))
+
+
+def _years_differ(months: Mapping[tuple[int, int], float], slope: float) -> bool:
+    """Return whether every month is on record twice and the older years swing otherwise than the newer ones."""
+    found = _by_month(months, slope)
+    if len(found) < 12 or min(map(len, found.values())) < 2:
+        return False
+    older = [median(found[n][: len(found[n]) // 2]) for n in range(1, 13)]
+    newer = [median(found[n][len(found[n]) // 2 :]) for n in range(1, 13)]
+    flat = all(max(half) - min(half) < HARDLY * max(half) for half in (older, newer))
+    return not flat and _alike(older, newer) < AGREE
+
+
+def _alike(one: Sequence[float], other: Sequence[float]) -> float:
+    """Return the correlation of two years' months, 0 where either does not swing at all."""
+    mean_one, mean_other = sum(one) / len(one), sum(other) / len(other)
+    pairs = [(a - mean_one, b - mean_other) for a, b in zip(one, other, strict=True)]
+    size = sqrt(sum(a * a for a, _ in pairs) * sum(b * b for _, b in pairs))
+    return sum(a * b for a, b in pairs) / size if size > 0.0 else 0.0
 
 
 def _level(months: Mapping[tuple[int, int], float], slope: float, season: Mapping[int, float]) -> float:
@@ -154,7 +185,7 @@ def _too_few(count: int, pairs: int) -> str:
     )
 
 
-def _words(found: SeasonalTrend) -> list[str]:
+def _words(found: SeasonalTrend, years_differ: bool) -> list[str]:
     growth, low, high = (found.growth(w) or 0.0 for w in (found.per_year_w, found.low_w, found.high_w))
     said = [
         (
@@ -164,6 +195,8 @@ def _words(found: SeasonalTrend) -> list[str]:
     ]
     if not found.clear:
         said.append("That is no clear growth: its interval holds none at all.")
+    if years_differ:
+        return [*said, "Its years swing at different times: no season can be told yet."]
     if found.season_w and found.level_w:
         most = max(found.season_w, key=lambda item: item[1])
         least = min(found.season_w, key=lambda item: item[1])

@@ -52,6 +52,7 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
             "div",
             el("p", with_figures_of(answer(found.units)), class_="prose answer"),
             el("p", with_figures_of(bank_answer(found)), class_="prose"),
+            [el("p", with_figures_of(said), class_="prose") for said in retire_answer(found)],
             grounds,
             id=f"size-{slug(system)}",
             live=True,
@@ -90,6 +91,17 @@ def _beside_present(advice: SizeAdvice) -> str:
     if not present.enough:
         return f"; {now}: too small for what is to come"
     return f"; {now}: enough"
+
+
+def retire_answer(found: Sizes) -> list[str]:
+    """Return in a sentence or two whether one of the present units may go; none where none could."""
+    if not found.retire:
+        return []
+    best, may = found.retire[0], [r.unit for r in found.retire if r.may]
+    if not may:
+        return [f"None of the present units may be retired. {' '.join(best.because)}"]
+    which = "any one" if len(may) == len(found.retire) else " or ".join(may)
+    return [f"Of the present units {which} may be retired. {' '.join(best.because)}"]
 
 
 def bank_answer(found: Sizes) -> str:

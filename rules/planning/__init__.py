@@ -14,6 +14,7 @@ Read in this order:
 9. `checks`          the single checks before a unit is isolated
 10. `isolation`      may a unit be taken out, and when
 11. `work`           work on a unit, followed
-12. `sizing`         the size of replacement units; `bank_sizing`: of banks; `next_size`: asked of a system as it is
+12. `sizing`         the size of replacement units; `bank_sizing`: of banks; `next_size`: asked of a system as it is;
+   `retirement`: may a unit go, and which banks then suffice
 13. `programme`      replacements and service by date; `service_due`: what is due now; `programme_text`: CSV and calendar
 """

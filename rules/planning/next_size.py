@@ -13,8 +13,11 @@ from datetime import date
 from typing import Final
 
 from rules.estate import Estate, in_place
+from rules.load_step import since_step
 from rules.peaks import DayPeak, LineHistory, line_by_day, total_by_day
 from rules.planning.bank_sizing import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
+from rules.planning.retirement import Asked as Leaving
+from rules.planning.retirement import Retired, retirements
 from rules.planning.sizing import SizeAdvice, Wanted, growth_of, size_units
 from rules.redundancy import daily_margins
 from rules.requirements import minutes
@@ -37,7 +40,7 @@ class LineTrend:
 
 @dataclass(frozen=True, slots=True)
 class LoadRecord:
-    """What is on record of a system's load: lines, the peak of every day.
+    """What is on record of a system's load: lines since their last lasting step (`rules.load_step`), the peak of every day.
 
     `limits`: what each line may be asked today with the spare units gone, W and VA.
     """
@@ -58,6 +61,8 @@ class Sizes:
     margin: MarginTrend
     load: SeasonalTrend
     line_loads: tuple[LineTrend, ...]
+    retire: tuple[Retired, ...] = ()
+    """What the system would be without each of its present units, those that may go first."""
 
 
 def wanted_of(estate: Estate, system: str) -> Wanted:
@@ -103,16 +108,27 @@ def next_size(
         present_w=min((unit.rating_w for unit in fitted), default=None),
         stated=types[0] if types else None,
     )
-    asked = _bank_wanted(advice, wanted, types, state, required_s, growth_of(wanted, load, by_line).expected)
+    growth = growth_of(wanted, load, by_line).expected
+    asked = _bank_wanted(advice, wanted, types, state, required_s, growth)
+    counted, _ = since_step(record.days)
+    longest_s = required_s if required_s is not None else _longest(state)
+    leaving = Leaving(record.lines, (1.0 + growth) ** wanted.years, wanted.years, longest_s, coldest_c)
     return Sizes(
         system=system,
         units=advice,
         bank=None if isinstance(asked, str) else size_bank(replace(asked, margin=bank_margin), types),
         bank_missing=asked if isinstance(asked, str) else None,
-        margin=margin_trend(daily_margins(record.days, record.limits)),
+        margin=margin_trend(daily_margins(counted, record.limits)),
         load=load,
         line_loads=tuple(LineTrend(line, trend) for line, trend in sorted(by_line.items())),
+        retire=retirements(estate, system, leaving, today),
     )
+
+
+def _longest(state: SystemState | None) -> float | None:
+    """Return the longest time that is required of a system, in s."""
+    known = [] if state is None else [r.required_s for r in state.requirements if r.required_s]
+    return max(known, default=None)
 
 
 def _types(estate: Estate, system: str, today: date, coldest_c: Mapping[str, float]) -> list[StatedBank]:

@@ -248,7 +248,11 @@ def size_units(
         price = wanted.energy_price_per_kwh
         saved_cost = None if price is None else price * saved
     tight = asked.by_va if limit == "va" else asked.by_w
-    because = [*growth.because, _asked(tight, limit, wanted, growth, needed_va)]
+    because = [
+        *_steps(load, by_line or {}, growth),
+        *growth.because,
+        _asked(tight, limit, wanted, growth, needed_va),
+    ]
     because += _chosen(chosen, None if upper is None else every[upper], saved)
     return SizeAdvice(
         needed_va=needed_va,
@@ -312,6 +316,20 @@ def _size(  # noqa: PLR0917 - what makes a candidate
         holds_new_s=new_s,
         holds_end_of_life_s=old_s,
     )
+
+
+def _steps(load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend], growth: Growth) -> list[str]:
+    """Return the lasting steps that the record began with, as far as its growth does not tell of them already."""
+    whole = None if load is None else load.step
+    said = [] if whole is None or whole.words in growth.because else [whole.words]
+    if whole is None:
+        said += [
+            f"Line {line}: {found.step.words}" for line, found in by_line.items() if found.step is not None
+        ]
+    fell = whole is not None and whole.after_w < whole.before_w
+    if fell:
+        said.append("Should the load that went come back, these sizes are too small.")
+    return said
 
 
 def _asked(tight: LineHistory, limit: str, wanted: Wanted, growth: Growth, needed_va: float) -> str:

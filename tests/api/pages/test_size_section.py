@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 
 from api.pages.markup import render
-from api.pages.size_section import answer, bank_answer, in_depth
+from api.pages.size_section import answer, bank_answer, in_depth, retire_answer
 from api.pages.system_sheet import system_page
 from rules.planning.next_size import Sizes
+from rules.planning.retirement import Retired
 from rules.planning.sizing import SizeAdvice
 from tests.api.pages import samples
 
@@ -87,3 +88,20 @@ def test_the_sheet_is_silent_while_nothing_is_known_and_during_an_outage(found: 
 
 def test_a_system_without_sizes_has_no_section() -> None:
     assert in_depth(samples.good(), "control") is None
+
+
+def test_whether_a_unit_may_be_retired_is_said_with_what_decides(found: Sizes) -> None:
+    def one(unit: str, *, may: bool, because: str) -> Retired:
+        return Retired(unit, may, 1, "w", 0.4, 0.3, (), (because,))
+
+    yes, no = (one("W1", may=True, because="40 % is left."), one("W2", may=False, because="Too much."))
+    assert retire_answer(replace(found, retire=())) == []
+    assert retire_answer(replace(found, retire=(yes, no))) == [
+        "Of the present units W1 may be retired. 40 % is left."
+    ]
+    assert retire_answer(replace(found, retire=(yes, yes)))[0].startswith(
+        "Of the present units any one may be retired."
+    )
+    assert retire_answer(replace(found, retire=(no,))) == [
+        "None of the present units may be retired. Too much."
+    ]
