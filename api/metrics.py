@@ -27,7 +27,15 @@ _HELP: Final = {
     "battery_current_a": "Battery current; positive while the bank discharges.",
     "battery_card_runtime_s": "What the card claims is left; never used for a verdict.",
     "battery_charge_pct": "What the card claims the charge is; never used for a verdict.",
-    "reading_age_s": "Time since the last reading of a unit.",
+    "polls_count": "Polls of cards that were judged, kept and shown since the start.",
+    "polls_late_count": "Polls of which that was done more than a second later than it was due, what the card took left out.",
+    "polls_missed_count": "Due times at which nothing was asked, since the poll before was late.",
+    "queue_age_s": "How long the oldest of what waits to be judged has waited.",
+    "processing_s": "Seconds spent on judging, keeping and showing since the start.",
+    "background_waiting_count": "Questions to the judging process that have no answer yet.",
+    "background_age_s": "How long the oldest of them has waited.",
+    "oldest_reading_age_s": "Age of the oldest of the units' last readings that were judged since the start.",
+    "reading_age_s": "Time since the last reading of a unit that was judged, by seconds that no set clock changes.",
     "hold_up_low_s": "How long the system holds its load: 5th percentile.",
     "hold_up_median_s": "How long the system holds its load: median.",
     "hold_up_high_s": "How long the system holds its load: 95th percentile.",
@@ -115,13 +123,14 @@ def rendered(
     now: datetime,
     systems: Iterable[SystemState] = (),
     readings: Iterable[Reading] = (),
+    ages_s: Mapping[str, float] | None = None,
     banks: Iterable[BankState] = (),
     alarms: Mapping[str, int] | None = None,
     own: Mapping[str, float] | None = None,
 ) -> str:
     """Return everything known as one OpenMetrics text.
 
-    `readings`: the last of each unit. `alarms`: how many stand, by severity. `own`: figures of the
+    `readings`: the last of each unit; `ages_s`: how old each is, by unit, else it is reckoned by `now`. `alarms`: how many stand, by severity. `own`: figures of the
     service itself by name, which ends in its unit ("poll_lateness_s"), without the prefix.
     """
     text = _Text()
@@ -131,7 +140,8 @@ def rendered(
     for severity, count in (alarms or {}).items():
         text.gauge("standing_alarms", count, severity=severity)
     for reading in readings:
-        _reading(text, reading, now)
+        age_s = (ages_s or {}).get(reading.unit, (now - reading.at).total_seconds())
+        _reading(text, reading, max(age_s, 0.0))
     for system in systems:
         _system(text, system)
     for bank in banks:
@@ -139,9 +149,9 @@ def rendered(
     return "\n".join(text.lines()) + "\n"
 
 
-def _reading(text: _Text, reading: Reading, now: datetime) -> None:
+def _reading(text: _Text, reading: Reading, age_s: float) -> None:
     unit = reading.unit
-    text.gauge("reading_age_s", max((now - reading.at).total_seconds(), 0.0), unit=unit)
+    text.gauge("reading_age_s", age_s, unit=unit)
     text.gauge("agent_uptime_s", reading.agent_uptime_s, unit=unit)
     text.gauge("doubts", len(reading.doubts), unit=unit)
     text.gauge("card_alarms", None if reading.card_alarms is None else len(reading.card_alarms), unit=unit)

@@ -18,6 +18,7 @@ from api.pages.model import (
     Isolation,
     Learnt,
     LearntCorrection,
+    Own,
     Plans,
     PlanView,
     Sheet,
@@ -87,6 +88,20 @@ def sheet_of(service: Service) -> Sheet:
         poll_s=service.configuration.polling.every_s,
         score=None if present.foretold is None else score_of(present.foretold),
         demonstration=present.foretold is not None,
+        own=_own(service),
+    )
+
+
+def _own(service: Service) -> Own:
+    """Return how the service itself keeps up."""
+    found = service.own_figures()
+    return Own(
+        found.polls,
+        found.late,
+        found.oldest_reading_s,
+        found.wait_s,
+        found.background_count,
+        found.background_s,
     )
 
 
@@ -159,9 +174,10 @@ def _unit(service: Service, unit: str) -> UnitView:
     return UnitView(
         id=unit,
         reading=reading,
-        age_s=None if reading is None else max(0.0, (service.clock.now() - reading.at).total_seconds()),
+        age_s=None if reading is None else service.reading_age_s(reading),
         silent_since=None if silence is None else silence.stamp.at,
         why_silent=None if silence is None else silence.why,
+        unread=service.unread(unit),
         fault=None if fault is None else fault.what,
         card=None if card is None or figures is None else _health(service, card.id, figures),
         reads=()

@@ -39,6 +39,7 @@ from collector.planned_tests import PlannedTests
 from collector.planner import Planner
 from collector.polling import Answer, Poller
 from collector.present import Present
+from collector.reading_ages import ReadingAges
 from collector.recording import Recorder
 from collector.replacements import file_behind, units_replaced
 from collector.self_watch import PlannedSources, SelfWatch
@@ -89,6 +90,14 @@ class Assembly:
         await self._planning()
         self._banks()
         self.self_watch = self._self_watch()
+        self.reading_ages = ReadingAges(
+            self._estate,
+            self._clock,
+            self._present,
+            self.recorder.pace,
+            self.recorder.punctuality,
+            self.recorder.queue.put,
+        )
         self.signed_plans.moved = self.self_watch.plan
 
     def jobs(self) -> Iterator[tuple[str, Job]]:
@@ -100,6 +109,7 @@ class Assembly:
         yield "delivery", self.office.run()
         yield "state feed", StateFeed(self.office, self._present).run()
         yield "self watch", self.self_watch.run()
+        yield "reading ages", self.reading_ages.run()
         yield "banks", self.bank_judging.run()
         yield "live", self.live_judging.run()
         yield "load past", self._fill_load_records()
@@ -274,9 +284,10 @@ class Assembly:
             self._folder,
             self._clock,
             self.office,
-            lambda: self._present.figures,
+            self.recorder.punctuality,
             self.recorder.queue.put,
             planned_sources(self._configuration),
+            background_s=lambda: self.worker.oldest_s,
             store_error=self._store_error,
             worker_error=lambda: self.worker.trouble,
             file_behind=self._file_behind,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
+from collector.clock import Clock
 from collector.history.store import WireReading
 from collector.ledger.records import Evidence
 from collector.polling import Answer
@@ -35,6 +37,41 @@ class Asked:
 
 
 Queue = asyncio.Queue[Given | Asked]
+
+
+class Line(Queue):
+    """What waits to be taken in, in order, and since when: each thing until the batch it was in is `finished`."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._since_s: deque[float] = deque()
+        self._longest_s = 0.0
+        super().__init__(QUEUE_LENGTH)
+
+    def _put(self, item: Given | Asked) -> None:
+        self._since_s.append(self._clock.monotonic_s())
+        super()._put(item)
+
+    def finished(self, count: int) -> None:
+        """Note that the `count` things that came first have been taken in and shown."""
+        self._longest_s = max(self._longest_s, self.age_s)
+        for _ in range(count):
+            self._since_s.popleft()
+
+    @property
+    def unfinished(self) -> int:
+        """Return how many things wait or are being taken in."""
+        return len(self._since_s)
+
+    @property
+    def age_s(self) -> float:
+        """Return how long the oldest thing has waited, in s; 0 where nothing waits."""
+        return self._clock.monotonic_s() - self._since_s[0] if self._since_s else 0.0
+
+    def longest_s(self) -> float:
+        """Return the longest that anything waited since this was last asked, in s."""
+        longest_s, self._longest_s = max(self._longest_s, self.age_s), 0.0
+        return longest_s
 
 
 @dataclass(slots=True)

@@ -17,7 +17,6 @@ from typing import Final, Protocol
 
 from collector.clock import Clock, stamp
 from collector.schedule import (
-    LATE_AFTER_S,
     Cadence,
     Turn,
     after_answer,
@@ -26,7 +25,6 @@ from collector.schedule import (
     early_s,
     first_turn,
     following,
-    missed,
     paced,
     parts_due,
 )
@@ -86,9 +84,11 @@ class PollFigures:
 
     polls: int = 0
     answered: int = 0
-    late: int = 0
-    missed: int = 0
     restarts: int = 0
+    answered_s: float | None = None
+    """When it last answered, by the collector's monotonic seconds."""
+    asking_since_s: float | None = None
+    """Since when it is being asked, None between two polls."""
     silent_since: datetime | None = None
     why_silent: str | None = None
     trace: deque[TracedRead] = field(default_factory=lambda: deque(maxlen=TRACED_READS))
@@ -148,9 +148,10 @@ class Poller:
             turn, early = await self._until_due(turn)
             started_s = self._clock.monotonic_s()
             late_s = 0.0 if early else started_s - turn.due_s
-            self.figures.missed += missed(turn, self.cadence, started_s)
             parts = parts_due(turn, self.cadence, started_s)
+            self.figures.asking_since_s = started_s
             answer = await self._poll(parts, late_s)
+            self.figures.asking_since_s = None
             self._count(answer)
             turn = after_silence(turn) if answer.wire is None else after_answer(turn, parts, started_s)
             turn = following(turn, self.cadence, answer.stamp.monotonic_s)
@@ -215,10 +216,10 @@ class Poller:
     def _count(self, answer: Answer) -> None:
         figures = self.figures
         figures.polls += 1
-        figures.late += answer.late_s > LATE_AFTER_S
         if answer.wire is not None:
             cost = answer.wire.cost
             figures.answered += 1
+            figures.answered_s = answer.stamp.monotonic_s
             figures.silent_since = figures.why_silent = None
             octets = cost.octets_in + cost.octets_out
             traced = TracedRead(

@@ -12,7 +12,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from collector.batch import QUEUE_LENGTH, Asked, Doing, Given, Queue, Taken, in_turns, next_batch
+from collector.batch import Asked, Doing, Given, Line, Taken, in_turns, next_batch
 from collector.clock import Clock, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -23,6 +23,7 @@ from collector.memories import Memories
 from collector.pace import Pace
 from collector.polling import Answer, Poller
 from collector.present import Present
+from collector.punctuality import Punctuality
 from collector.samples import Samples
 from collector.snmp.learning import Learning
 from collector.stopping import to_its_end
@@ -53,7 +54,7 @@ class Recorder:
         enqueue: Enqueue = lambda _tx, _changes: None,
     ) -> None:
         estate = book.estate
-        self.queue: Queue = asyncio.Queue(QUEUE_LENGTH)
+        self.queue = Line(clock)
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
         self.on_discharged: Callable[[str], None] = lambda _bank: None
@@ -63,7 +64,8 @@ class Recorder:
         self.memories = Memories(estate, clock, self.learning)
         self.keeping = Keeping(history, ledger, self.memories, enqueue)
         self.pace = Pace(estate, self.pollers)
-        self.views = Views(estate, clock, present, self.memories, self.pace)
+        self.punctuality = Punctuality(estate, self.pollers, clock, self.queue)
+        self.views = Views(estate, clock, present, self.memories, self.pace, self.punctuality)
         self._samples = Samples(estate, self.learning)
         self._book = book
         self._estate = estate
@@ -83,8 +85,10 @@ class Recorder:
     async def run(self) -> None:
         """Process batches until cancelled, the last one to its end. A bug in here ends the daemon: it is shared by all."""
         while True:
+            batch = await next_batch(self.queue)
             # half a batch must not be kept: what is remembered would be ahead of the journal
-            await to_its_end(asyncio.ensure_future(self.process(await next_batch(self.queue))))
+            await to_its_end(asyncio.ensure_future(self.process(batch)))
+            self.queue.finished(len(batch))
 
     async def tick(self) -> None:
         """Tell the watch the time once a second, until cancelled."""
@@ -105,7 +109,7 @@ class Recorder:
 
         Others run between its parts, and nothing else is taken in until it is shown.
         """
-        taken = Taken()
+        taken, began_s = Taken(), self._clock.monotonic_s()
         async for given in in_turns(batch):
             self._take(given, taken)
         async for system in in_turns(taken.touched):
@@ -120,6 +124,7 @@ class Recorder:
                 one.done.set_result(refusal)
         self.batches += 1
         self._present.changed()
+        self.punctuality.shown((one for one in batch if isinstance(one, Answer)), began_s)
 
     async def restore(self) -> None:
         """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
@@ -189,6 +194,7 @@ class Recorder:
         return PlannedWork(now, (*left, *ended))
 
     def _take_answer(self, answer: Answer, taken: Taken) -> None:
+        self.punctuality.takes(answer)
         record, sample = self._samples.of(answer)
         taken.records.append(record)
         self._watch_sample(sample, taken)

@@ -116,8 +116,3 @@ def following(turn: Turn, cadence: Cadence, now_s: float) -> Turn:
     if now_s < turn.due_s:
         return turn
     return replace(turn, due_s=due_after(now_s, cadence.period_s(urgent=turn.urgent), turn.phase))
-
-
-def missed(turn: Turn, cadence: Cadence, now_s: float) -> int:
-    """Return how many due times besides the first passed before the read that is due started at `now_s`."""
-    return max(0, int((now_s - turn.due_s) / cadence.period_s(urgent=turn.urgent)))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import shutil
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -18,7 +18,7 @@ from collector.clock import Clock, stamp
 from collector.configuration.collecting import CalendarTable, PlannedWorkTable
 from collector.delivery.planned import CalendarError, calendar_windows, windows
 from collector.delivery.post_office import PostOffice
-from collector.polling import PollFigures
+from collector.punctuality import Punctuality
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window, WorkLooked
 from rules.planning.service_due import WorkDue
@@ -43,17 +43,16 @@ class PlannedSources:
 
 @dataclass(slots=True)
 class LateCount:
-    """Counts late polls between looks, from the pollers' running totals."""
+    """Counts late polls between looks, from the running totals; a poll that was left out is a late one."""
 
     polls: int = 0
     late: int = 0
 
-    def fraction(self, figures: Mapping[str, PollFigures]) -> float | None:
-        """Return the part of polls that came late since the last answer; None for too few to tell."""
-        polls = sum(f.polls + f.missed for f in figures.values())
-        late = sum(f.late + f.missed for f in figures.values())
+    def fraction(self, done: Punctuality) -> float | None:
+        """Return the part of polls that were late since the last answer; None for too few to tell."""
+        polls, late = done.polls + done.missed, done.late + done.missed
         passed = polls - self.polls
-        if passed < min(FEWEST_POLLS, len(figures) or 1):
+        if passed < min(FEWEST_POLLS, done.cards or 1):
             return None
         fraction = (late - self.late) / passed
         self.polls, self.late = polls, late
@@ -78,15 +77,17 @@ class ClockJump:
 class SelfWatch:
     """Looks at the service itself and gives the watch what it saw.
 
-    `figures` are the pollers' totals, by card. `give` takes an input on its way to the watch.
+    `punctuality` counts the polls. `give` takes an input on its way to the watch.
     """
 
     folder: Path
     clock: Clock
     office: PostOffice
-    figures: Callable[[], Mapping[str, PollFigures]]
+    punctuality: Punctuality
     give: Give
     planned: PlannedSources
+    background_s: Callable[[], float] | None = None
+    """How long the oldest question to the judging process has waited, in s."""
     worker_error: Callable[[], str | None] | None = None
     store_error: Callable[[], str | None] | None = None
     file_behind: Callable[[], Awaitable[tuple[str, ...]]] | None = None
@@ -119,7 +120,9 @@ class SelfWatch:
         """Return the service's figures now."""
         disk = await asyncio.to_thread(shutil.disk_usage, self.folder)
         return ServiceFigures(
-            late_fraction=self._late.fraction(self.figures()),
+            late_fraction=self._late.fraction(self.punctuality),
+            wait_s=self.punctuality.longest_wait_s(),
+            background_s=self.background_s() if self.background_s else None,
             free_fraction=disk.free / disk.total if disk.total else None,
             store_error=self.store_error() if self.store_error else None,
             store_known=self.store_error is not None,

@@ -28,9 +28,12 @@ from collector.stopping import ended
 from collector.unit_work import WorkBegins, WorkCloses
 from rules.alarms.inputs import Deed, OperatorAction
 from rules.alarms.quality import Quality
+from rules.assess import age_s
 from rules.estate import Estate
 from rules.generator import SetWord, Source
+from rules.reading import Reading
 from rules.runtime_trend import BankRuntime, bank_runtime
+from rules.unread import Unread
 
 TURNING_WITHIN_S: Final = 30.0
 
@@ -43,6 +46,25 @@ class Readiness:
     cards: int
     answering: int
     silent: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OwnFigures:
+    """How the service itself keeps up. Polls are counted once they are judged, kept and shown, since the start.
+
+    `oldest_reading_s`: age of the oldest of the units' last readings, None without cards. `wait_s`: how long the
+    oldest of what is not judged yet has waited. `busy_s`: seconds spent on batches. `background_count`: questions to
+    the judging process without an answer, the oldest of which has waited for `background_s`.
+    """
+
+    polls: int
+    late: int
+    missed: int
+    oldest_reading_s: float | None
+    wait_s: float
+    busy_s: float
+    background_count: int
+    background_s: float
 
 
 class Service:
@@ -130,6 +152,28 @@ class Service:
         )
         count = len(self.recorder.pollers)
         return Readiness(len(silent) < count, count, count - len(silent), silent)
+
+    def own_figures(self) -> OwnFigures:
+        """Return how the service itself keeps up."""
+        done, worker = self.recorder.punctuality, self._parts.worker
+        return OwnFigures(
+            polls=done.polls,
+            late=done.late,
+            missed=done.missed,
+            oldest_reading_s=max(self._parts.reading_ages.ages_s().values(), default=None),
+            wait_s=done.waits_s,
+            busy_s=done.busy_s,
+            background_count=worker.waiting_count,
+            background_s=worker.oldest_s,
+        )
+
+    def reading_age_s(self, reading: Reading) -> float:
+        """Return how old a reading is, in s, by seconds that no set clock changes where it was read since the start."""
+        return age_s(reading.stamp, stamp(self.clock))
+
+    def unread(self, unit: str) -> Unread | None:
+        """Return why there is no newer reading of a unit than the last, None where no card of it is read."""
+        return self.recorder.punctuality.why(unit, self.present)
 
     def card_notes(self, card: str) -> tuple[str, ...]:
         """Return what people should know of how a card is read, the newest last."""

@@ -9,6 +9,7 @@ from collector.clock import Clock, stamp
 from collector.memories import Memories
 from collector.pace import Pace
 from collector.present import Present
+from collector.punctuality import Punctuality
 from rules.alarms.conditions.supply import SupplyLook
 from rules.alarms.scene import Scene
 from rules.alarms.topology import Topology
@@ -22,8 +23,14 @@ from rules.watch.state import WatchState, isolated_units
 class Views:
     """Gathers a system's view from what is true now and what is remembered."""
 
-    def __init__(
-        self, estate: Estate, clock: Clock, present: Present, memories: Memories, pace: Pace
+    def __init__(  # noqa: PLR0917 - of what, when, and all that is known
+        self,
+        estate: Estate,
+        clock: Clock,
+        present: Present,
+        memories: Memories,
+        pace: Pace,
+        punctuality: Punctuality,
     ) -> None:
         self.coldest_c: Mapping[str, float] = {}
         """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
@@ -33,6 +40,7 @@ class Views:
         self._present = present
         self._memories = memories
         self._pace = pace
+        self._punctuality = punctuality
 
     def of(self, system: str, state: WatchState) -> SystemView:
         """Return what is known of a system now; `state` is the watch's."""
@@ -61,6 +69,7 @@ class Views:
             told=memories.countdowns.told(system),
             supply=supply_sight(system, self._topology, state),
             set_runs=self._set_runs(system, state),
+            unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
         )
 
     def _set_runs(self, system: str, state: WatchState) -> bool:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
+from time import monotonic
 from typing import Any, Self, TypeVar
 
 T = TypeVar("T")
@@ -34,6 +35,7 @@ class _Request:
     arguments: tuple[Any, ...]
     answer: asyncio.Future[Any]
     about: str
+    asked_s: float
 
 
 class Worker:
@@ -46,6 +48,7 @@ class Worker:
         self._pipe: Connection | None = None
         self._serving: asyncio.Task[None] | None = None
         self._troubles: dict[str, str] = {}
+        self._under_way: _Request | None = None
 
     async def __aenter__(self) -> Self:
         """Start the process and the task that feeds it."""
@@ -72,6 +75,17 @@ class Worker:
         """Return why a judgement failed that has not succeeded since, None where there is none."""
         return next(iter(self._troubles.values()), None)
 
+    @property
+    def waiting_count(self) -> int:
+        """Return how many requests have not been answered."""
+        return len(self._waiting) + (self._under_way is not None)
+
+    @property
+    def oldest_s(self) -> float:
+        """Return how long the oldest request not answered has waited, in s; 0 for none."""
+        asked = [request.asked_s for request in (self._under_way, *self._waiting.values()) if request]
+        return monotonic() - min(asked) if asked else 0.0
+
     async def ask(
         self, key: str, function: Callable[..., T], *arguments: object, about: str | None = None
     ) -> T:
@@ -85,7 +99,13 @@ class Worker:
         older = self._waiting.pop(key, None)
         if older is not None and not older.answer.done():
             older.answer.set_exception(Superseded(key))
-        self._waiting[key] = _Request(function, arguments, answer, key if about is None else about)
+        self._waiting[key] = _Request(
+            function,
+            arguments,
+            answer,
+            key if about is None else about,
+            monotonic() if older is None else older.asked_s,
+        )
         self._arrived.set()
         return await answer
 
@@ -94,7 +114,7 @@ class Worker:
             await self._arrived.wait()
             while self._waiting:
                 key = next(iter(self._waiting))
-                request = self._waiting.pop(key)
+                request = self._under_way = self._waiting.pop(key)
                 if request.answer.done():
                     continue
                 try:
@@ -111,6 +131,7 @@ class Worker:
                     request.answer.set_exception(JudgementFailed(f"{key}: {result}"))
                 else:
                     request.answer.set_result(result)
+            self._under_way = None
             self._arrived.clear()
 
     def _exchange(self, request: _Request) -> tuple[bool, Any]:

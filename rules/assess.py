@@ -31,6 +31,7 @@ from rules.requirements import (
     verdict,
 )
 from rules.siblings import compare
+from rules.unread import Unread
 from rules.verdicts import (
     Finding,
     HoldUps,
@@ -84,6 +85,8 @@ class SystemView:
     shed first, as last reckoned while it is on its banks. `told`: the newest judgement of the hold-up that
     could tell; once cards fall silent no later one can, and its end is what counts down. `supply`: what is seen of its
     supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its set runs.
+    `unread`: why there is no newer reading of a unit, should its last be too old; where it is not given, its card does
+    not answer.
     """
 
     estate: Estate
@@ -105,6 +108,7 @@ class SystemView:
     told: HoldUpJudgement | None = None
     supply: SupplySight | None = None
     set_runs: bool = False
+    unread: Mapping[str, Unread] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +152,7 @@ def unit_views(view: SystemView) -> tuple[UnitView, ...]:
                 age_s=None if reading is None else age_s(reading.stamp, view.now),
                 stale_after_s=stale_after_s(view.poll_s.get(unit.id, 5.0)),
                 isolated=unit.id in view.isolated,
+                unread=view.unread.get(unit.id, Unread.NO_ANSWER),
             )
         )
     return vouched(seen)

@@ -16,6 +16,7 @@ from typing import Final
 from rules.estate import Card, CardReports, FittedUnit, NormalMode, Unit
 from rules.peers import UnitLoad, filled, idle_units, idle_words, left_out_words, still_carries
 from rules.reading import OutputSource, Reading, Silence
+from rules.unread import Unread, unread_sentence
 from rules.verdicts import LineLoad, Load, Standing, UnitStanding
 
 ENOUGH_LOAD_TO_JUDGE_SHARE: Final = 0.15
@@ -56,7 +57,7 @@ class UnitView:
 
     `reading` is the last good one, whatever its age; `age_s` its age, None without a reading. It
     counts as evidence up to `stale_after_s`, and for twice as long where `vouched`: where its peers show that
-    it still carries. `isolated` says that planned work has this unit out.
+    it still carries. `isolated` says that planned work has this unit out; `unread` why there is no newer reading.
     """
 
     unit: Unit
@@ -68,6 +69,7 @@ class UnitView:
     stale_after_s: float
     isolated: bool = False
     vouched: bool = False
+    unread: Unread = Unread.NO_ANSWER
 
     @property
     def late(self) -> bool:
@@ -145,10 +147,12 @@ class Parallel:
 def standing(view: UnitView) -> Standing:
     """Return what a unit is doing for its system.
 
-    A unit in planned isolation that still carries load has not been switched yet and counts as carrying.
+    A unit in planned isolation that still carries load has not been switched yet and counts as carrying. One
+    is silent only where its card was asked and did not answer.
     """
     if not view.fresh or view.reading is None:
-        return Standing.ISOLATED if view.isolated else Standing.SILENT
+        unheard = Standing.UNKNOWN if view.unread.ours else Standing.SILENT
+        return Standing.ISOLATED if view.isolated else unheard
     if view.shared_card:
         return Standing.ISOLATED if view.isolated else Standing.UNKNOWN
     source = view.reading.output.source
@@ -324,14 +328,12 @@ def together(views: Sequence[UnitView]) -> Parallel:
     notes = [text for unit, text in left_out.items() if own[unit].total_w is not None]
     why += [text for unit, text in left_out.items() if own[unit].total_w is None]
     why += [
-        f"Unit {view.unit.id} has not answered for {view.age_s:.0f} s."
-        if view.age_s is not None
-        else f"Unit {view.unit.id} has never answered."
+        unread_sentence(view.unit.id, view.unread, view.age_s)
         for view in views
-        if doing[view.unit.id] is Standing.SILENT
+        if not view.fresh and doing[view.unit.id] is not Standing.ISOLATED
     ]
     notes += [
-        f"Unit {v.unit.id} has not answered for {v.age_s:.0f} s; its peers carry no more than their part, so it still "
+        f"{unread_sentence(v.unit.id, v.unread, v.age_s)[:-1]}; its peers carry no more than their part, so it still "
         "carries its own."
         for v in views
         if v.late and v.vouched and v.fresh

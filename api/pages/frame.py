@@ -11,10 +11,13 @@ from api.pages.assets import ICON, SCRIPT, STYLES
 from api.pages.drawing import hatches
 from api.pages.marks import emblem
 from api.pages.markup import Element, Nodes, el, render, skeleton
-from api.pages.model import Sheet
+from api.pages.model import Own, Sheet, UnitView
 from api.pages.words import Clock, age, iso, plural
 
 LIVE: Final = "/v1/live"
+BEHIND_S: Final = 2.0
+"""Readings that wait so long to be judged are worth a word: more than the fast cadence."""
+LONG_S: Final = 60.0
 SAFETY: Final = (
     "Battery banks stay live when isolated, at hundreds of volts DC. A UPS can feed back into the supply you think is "
     "dead. Isolation and battery work belong to qualified people, under the site’s permits and the maker’s "
@@ -111,7 +114,7 @@ def as_of(sheet: Sheet) -> Nodes:
     """Return the moment a sheet holds for, and how much of the estate was heard."""
     day, time, zone = clock_of(sheet).head(sheet.now)
     total = len(sheet.estate.units)
-    silent = sum(view.silent_since is not None or view.reading is None for view in sheet.units)
+    silent = sum(_unheard(view) for view in sheet.units)
     silent += total - len(sheet.units)
     ages = [view.age_s for view in sheet.units if view.age_s is not None and view.silent_since is None]
     said = f"{total - silent} of {total} unit{'' if total == 1 else 's'} answer"
@@ -121,7 +124,19 @@ def as_of(sheet: Sheet) -> Nodes:
         el("b", time),
         f" local ({zone}) · {said}{newest}",
         f", {silent} silent" if silent else "",
+        f", readings wait {sheet.own.wait_s:.0f} s to be judged" if sheet.own and behind(sheet.own) else "",
     ]
+
+
+def _unheard(view: UnitView) -> bool:
+    """Return whether a unit's card does not answer; one that nobody has asked yet is not called silent."""
+    never = view.reading is None and not (view.unread is not None and view.unread.ours)
+    return view.silent_since is not None or never
+
+
+def behind(own: Own) -> bool:
+    """Return whether the service itself is so late that whoever reads a sheet should know."""
+    return own.wait_s >= BEHIND_S
 
 
 def question(number: int | None, title: str, reading: Nodes, *body: Nodes, id_: str | None = None) -> Element:
@@ -186,6 +201,7 @@ def _foot(sheet: Sheet, clock: Clock) -> Element:
                 live=True,
             ),
             el("span", f"{named}{plural(systems, 'system')}, {plural(units, 'unit')}"),
+            el("span", _keeping_up(sheet.own), id="own", live=True) if sheet.own else None,
             el(
                 "span",
                 "Figures that favour us are rounded down, figures that count against us are rounded up",
@@ -193,3 +209,20 @@ def _foot(sheet: Sheet, clock: Clock) -> Element:
             class_="foot small",
         ),
     )
+
+
+def _keeping_up(own: Own) -> str:
+    """Return how the service itself keeps up: how old what it knows is, and what waits."""
+    parts = []
+    if own.oldest_reading_s is not None:
+        parts.append(f"oldest reading {age(own.oldest_reading_s)} old")
+    parts.append(
+        f"readings wait {own.wait_s:.0f} s to be judged" if behind(own) else "readings are judged at once"
+    )
+    parts.append(f"{own.late:,} of {own.polls:,} polls late since the start")
+    if own.background_s >= LONG_S:
+        waits = "waits" if own.background_count == 1 else "wait"
+        parts.append(
+            f"{plural(own.background_count, 'question')} to the judge {waits}, for {age(own.background_s)}"
+        )
+    return f"ridethrough itself: {', '.join(parts)}"

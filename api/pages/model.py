@@ -18,6 +18,7 @@ from rules.planning.next_size import Sizes
 from rules.planning.shutdown import Shutdown
 from rules.planning.signed import SignedPlan
 from rules.reading import Reading
+from rules.unread import Unread
 from rules.verdicts import BankState, HoldUp, SystemState
 
 
@@ -152,7 +153,7 @@ class UnitView:
     """A unit's last reading and its age at the sheet's moment, and how its card keeps up.
 
     `reading` is the last one that came, however old. `silent_since` is set while the card does not answer,
-    `fault` while ridethrough itself cannot judge the unit. `reads` run from old to new.
+    `unread` says why there is no newer one, should it be too old; `fault` is set while ridethrough itself cannot judge the unit. `reads` run from old to new.
     """
 
     id: str
@@ -160,6 +161,7 @@ class UnitView:
     age_s: float | None = None
     silent_since: datetime | None = None
     why_silent: str | None = None
+    unread: Unread | None = None
     fault: str | None = None
     card: CardHealth | None = None
     reads: tuple[CardRead, ...] = ()
@@ -349,6 +351,18 @@ class Plans:
     last: PlanView | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Own:
+    """How the service itself keeps up: polls judged since the start, those late; seconds things are old or wait."""
+
+    polls: int
+    late: int
+    oldest_reading_s: float | None
+    wait_s: float
+    background_count: int
+    background_s: float
+
+
 @dataclass(frozen=True)
 class Sheet:
     """Everything a page shows, at one moment.
@@ -382,6 +396,7 @@ class Sheet:
     poll_s: float = 10.0
     tells: bool = True
     undelivered: tuple[Undelivered, ...] = ()
+    own: Own | None = None
 
     @property
     def stale_after_s(self) -> float:

@@ -32,12 +32,20 @@ from api.pages.words import (
 from rules.alarms.catalogue import CARD_ALARMS
 from rules.estate import Unit, in_place
 from rules.reading import Doubt, Reading
+from rules.unread import Unread
 from rules.verdicts import Standing as UnitStands
 from rules.verdicts import UnitStanding
 
 STALE_POLLS: Final = 3.0
 STALE_LEAST_S: Final = 15.0
 """A reading is stale past three poll periods and never under 15 s, as the verdicts take it."""
+
+LATE: Final = {
+    Unread.NOT_ASKED: "was not asked in time: ridethrough is late, what follows is old.",
+    Unread.NOT_JUDGED: "is waiting: ridethrough is late with judging what its card says, what follows is old.",
+    Unread.CANNOT_BE_JUDGED: "cannot be judged: a fault in ridethrough itself.",
+}
+"""What is said of a unit whose last reading is too old, where that is no fault of its card."""
 
 # RFC 1628: the object a doubt names, and the row of this sheet it belongs to.
 OBJECTS: Final = {
@@ -141,11 +149,15 @@ def _lead(sheet: Sheet, unit: Unit, view: UnitView) -> Element:
 def _said(sheet: Sheet, view: UnitView, stands: UnitStanding | None) -> tuple[Standing, Nodes]:
     if view.fault:
         return "unknown", f"cannot be judged: a fault in ridethrough itself, {clause(view.fault)}."
+    if view.reading is None and view.unread is Unread.NOT_ASKED:
+        return "unknown", "has not been asked yet."
     if view.reading is None:
         return "unknown", "has never been read."
     if view.silent_since is not None:
         why = f" ({clause(view.why_silent)})" if view.why_silent else ""
         return "unknown", ["has been silent for ", since(view.silent_since, sheet.now), f"{why}."]
+    if view.unread is not None and view.unread.ours and stale(sheet, view):
+        return "unknown", LATE[view.unread]
     standing = stands.standing if stands else UnitStands.UNKNOWN
     share = stands.share_fraction if stands else None
     carries = (

@@ -12,6 +12,7 @@ from rules.alarms.conditions.sets import SetFigures
 from rules.alarms.conditions.shutdown import ShutdownFigures
 from rules.planning.service_due import WorkDue
 from rules.reading import Fault, Reading, Silence, Stamp
+from rules.unread import OldReading
 from rules.verdicts import BankState, SystemState
 
 
@@ -62,7 +63,16 @@ class SetsLooked:
     figures: SetFigures
 
 
-Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked | SetsLooked
+@dataclass(frozen=True, slots=True)
+class ReadingsLooked:
+    """Which units' last readings are too old, and which units' are so no more."""
+
+    stamp: Stamp
+    old: tuple[OldReading, ...]
+    fresh: tuple[str, ...] = ()
+
+
+Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked | SetsLooked | ReadingsLooked
 """What somebody has judged of the plant or of the service before the watch sees it."""
 
 

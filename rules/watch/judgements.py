@@ -7,6 +7,7 @@ from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.old_reading import OLD, SAYS_IT, WAITING, old_reading
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
 from rules.alarms.conditions.sets import SetFigures, set_conditions
@@ -16,6 +17,7 @@ from rules.alarms.conditions.work import work_conditions
 from rules.alarms.inputs import (
     BankJudged,
     Judged,
+    ReadingsLooked,
     ServiceLooked,
     SetsLooked,
     ShutdownLooked,
@@ -40,6 +42,8 @@ def take(draft: Draft, given: Judged) -> None:
             shutdown(draft, given.figures)
         case SetsLooked():
             sets(draft, given.figures)
+        case ReadingsLooked():
+            readings(draft, given)
         case _:
             assert_never(given)
 
@@ -109,3 +113,21 @@ def service(draft: Draft, figures: ServiceFigures) -> None:
     """Take in how ridethrough itself does."""
     book = draft.book
     draft.found(service_conditions(figures, book.estate, book.catalogue, was=draft.was_of(SERVICE)))
+
+
+def readings(draft: Draft, given: ReadingsLooked) -> None:
+    """Take in whose last readings are too old; what the estate does not have is passed over."""
+
+    def stands(kind: str, about: str) -> bool:
+        known = draft.alarm(kind, about)
+        return known is not None and known.condition is True
+
+    behind = any(stands(kind, SERVICE) for kind in WAITING)
+    units = draft.book.estate.units
+    for one in given.old:
+        if one.unit in units:
+            said = any(stands(kind, one.unit) for kind in SAYS_IT) or (one.why.ours and behind)
+            memory = draft.store.units.get(one.unit)
+            on_bank = memory is not None and bool(memory.on_battery)
+            draft.found((old_reading(one, draft.book.topology.name(one.unit), said=said, on_bank=on_bank),))
+    draft.found(Found(OLD, unit, Observation(False)) for unit in given.fresh if unit in units)

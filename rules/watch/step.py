@@ -14,6 +14,7 @@ from rules.alarms.inputs import (
     Input,
     OperatorAction,
     PlannedWork,
+    ReadingsLooked,
     ServiceLooked,
     SetsLooked,
     ShutdownLooked,
@@ -67,7 +68,14 @@ def take(draft: Draft, given: Input) -> None:
             samples.fault(draft, given)
         case Tick():
             tick(draft)
-        case SystemJudged() | BankJudged() | ServiceLooked() | ShutdownLooked() | SetsLooked():
+        case (
+            SystemJudged()
+            | BankJudged()
+            | ServiceLooked()
+            | ShutdownLooked()
+            | SetsLooked()
+            | ReadingsLooked()
+        ):
             judgements.take(draft, given)
         case OperatorAction():
             people.act(draft, given)

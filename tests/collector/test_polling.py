@@ -79,7 +79,7 @@ async def test_a_hundred_and_twenty_traps_do_not_leave_a_card_unread() -> None:
     after = [start for start, _ in card.reads if start >= traps_end_s]
     assert after[0] - traps_end_s <= CADENCE.every_s
     assert max(gaps_s(card)) <= CADENCE.every_s
-    assert poller.figures.missed == 0
+    assert poller.figures.polls == len(card.reads)
 
 
 async def test_a_trap_is_followed_by_a_poll_at_once_also_right_after_another() -> None:
@@ -132,9 +132,7 @@ async def test_a_read_held_up_by_ourselves_is_late_from_the_first_missed_due_tim
     await card.clock.advance(1.0)
     answers.get_nowait()
     await card.clock.advance(0.0)
-    late_s = answers.get_nowait().late_s
-    assert abs(late_s - (28.0 - (second[0] + CADENCE.every_s))) < 1e-6
-    assert (poller.figures.late, poller.figures.missed) == (1, int(late_s / CADENCE.every_s))
+    assert abs(answers.get_nowait().late_s - (28.0 - (second[0] + CADENCE.every_s))) < 1e-6
     assert second[0] - first[0] == CADENCE.every_s
     polling.cancel()
     await asyncio.gather(polling, return_exceptions=True)

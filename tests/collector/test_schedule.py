@@ -17,7 +17,6 @@ from collector.schedule import (
     early_s,
     first_turn,
     following,
-    missed,
     paced,
     parts_due,
 )
@@ -59,10 +58,8 @@ def test_on_battery_the_pace_is_two_seconds_from_the_moment_it_is_wanted() -> No
     assert following(turn, CADENCE, 102.1).due_s == 104.0
 
 
-def test_a_late_poll_keeps_the_grid_and_missed_ones_are_counted() -> None:
-    turn = Turn(100.0)
-    assert missed(turn, CADENCE, 117.0) == 3  # those due at 105, 110 and 115
-    assert following(turn, CADENCE, 117.0).due_s == 120.0
+def test_a_late_poll_keeps_the_grid() -> None:
+    assert following(Turn(100.0), CADENCE, 117.0).due_s == 120.0
 
 
 def test_a_poll_before_its_time_keeps_the_due_time() -> None:

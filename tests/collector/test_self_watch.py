@@ -6,27 +6,36 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import cast
 
+from collector.batch import Line
 from collector.clock import TurnedClock
 from collector.configuration.collecting import CalendarTable, PlannedWorkTable
 from collector.delivery.channel import ChannelDown
 from collector.ledger import Ledger
-from collector.polling import PollFigures
+from collector.punctuality import Punctuality
 from collector.self_watch import ClockJump, LateCount, PlannedSources, SelfWatch
 from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, WorkLooked
 from rules.planning.service_due import WorkDue
 from rules.reading import Stamp
 from tests.collector.delivery.cases import Scripted, notice, office, person, put
+from tests.rules.plants import estate
 
 NOW = datetime(2026, 10, 20, 7, tzinfo=UTC)
 
 
+def polled(polls: int) -> Punctuality:
+    """Return the count of so many polls, all in time."""
+    clock = TurnedClock(NOW)
+    done = Punctuality(estate(1), {}, clock, Line(clock))
+    done.polls = polls
+    return done
+
+
 def test_the_part_of_late_polls_is_that_since_the_last_look() -> None:
-    count = LateCount()
-    figures = {"c1": PollFigures(polls=100, late=0)}
-    assert count.fraction(figures) == 0.0
-    figures["c1"].polls, figures["c1"].late, figures["c1"].missed = 140, 5, 10
-    assert count.fraction(figures) == 15 / 50
-    assert count.fraction(figures) is None, "nothing new: cannot tell"
+    count, done = LateCount(), polled(100)
+    assert count.fraction(done) == 0.0
+    done.polls, done.late, done.missed = 140, 5, 10
+    assert count.fraction(done) == 15 / 50
+    assert count.fraction(done) is None, "nothing new: cannot tell"
 
 
 def test_a_clock_set_by_hand_is_a_jump_and_a_restart_is_none() -> None:
@@ -48,7 +57,7 @@ async def watch(folder: Path, ledger: Ledger, planned: PlannedSources, given: li
     async def give(one: Input) -> None:
         given.append(one)
 
-    return SelfWatch(folder, clock, where, lambda: {"c1": PollFigures(polls=30)}, give, planned)
+    return SelfWatch(folder, clock, where, polled(30), give, planned)
 
 
 async def test_a_failing_channel_and_a_waiting_message_are_among_the_figures(tmp_path: Path) -> None:

@@ -20,12 +20,16 @@ SERVICE: Final = "ridethrough"
 class ServiceFigures:
     """How ridethrough itself does. None: not known. Seconds and fractions 0 to 1.
 
+    `wait_s`: the longest that a reading waited to be judged since the last look; `background_s`: how long the
+    oldest question to the judging process has waited.
     `channels` and `undeliverable` by channel: whether it fails now, and how many messages it gave up
     since they were last looked at; with `why` the text that came back. `collectors`: other sites'
     collectors and whether they are overdue, None where that cannot be told. `calendars`: what is wrong with each calendar file, None for nothing.
     """
 
     late_fraction: float | None = None
+    wait_s: float | None = None
+    background_s: float | None = None
     free_fraction: float | None = None
     store_error: str | None = None
     store_known: bool = False
@@ -46,7 +50,9 @@ def service_conditions(
 ) -> Iterator[Found]:
     """Yield every condition that the service's own figures decide."""
     limits = {
-        "polls_late": (figures.late_fraction, "{:.0%} of polls come late."),
+        "polls_late": (figures.late_fraction, "{:.0%} of polls are late."),
+        "readings_wait": (figures.wait_s, "Readings wait {:.0f} s to be judged."),
+        "judgements_wait": (figures.background_s, "What is reckoned in the background waits {:.0f} s."),
         "disk_filling": (figures.free_fraction, "{:.1%} of the disk is free."),
         "clock_jumped": (figures.jump_s, "The clock jumped by {:.1f} s."),
         "delivery_behind": (figures.oldest_s, "The oldest unsent message is {:.0f} s old."),

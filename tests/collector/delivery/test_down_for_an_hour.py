@@ -23,7 +23,6 @@ from collector.delivery.post_office import PostOffice
 from collector.delivery.webhook import event_id
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger, Transaction
-from collector.polling import PollFigures
 from collector.present import Present
 from collector.recording import Recorder
 from collector.self_watch import PlannedSources, SelfWatch
@@ -206,9 +205,8 @@ async def telling(folder: Path, servers: Servers) -> AsyncIterator[Telling]:
         estate = configuration.estate
         history = cast("HistoryStore", Forgetful())
         recorder = Recorder(Book(estate), clock, history, ledger, Present(estate), enqueue=enqueue)
-        figures = {"c": PollFigures()}
         sources = PlannedSources(folder, "Europe/London")
-        watch = SelfWatch(folder, clock, office, lambda: figures, recorder.queue.put, sources)
+        watch = SelfWatch(folder, clock, office, recorder.punctuality, recorder.queue.put, sources)
         running = [
             asyncio.create_task(work) for work in (recorder.run(), recorder.tick(), office.run(), watch.run())
         ]

@@ -64,10 +64,12 @@ class Storm:
         calm, before = 0, None
         while calm < 5:
             await asyncio.sleep(0.005)
+            if self.service.recorder.queue.unfinished:
+                calm = 0
+                continue
             now = (
                 self.site.requests,
                 self.service.recorder.batches,
-                self.service.recorder.queue.qsize(),
                 self.service.present.version,
                 len(self.sink.requests),
             )

@@ -20,6 +20,7 @@ from rules.alarms.inputs import (
     Input,
     OperatorAction,
     PlannedWork,
+    ReadingsLooked,
     ServiceLooked,
     SetsLooked,
     ShutdownLooked,
@@ -33,6 +34,7 @@ from rules.estate import Card, Estate
 from rules.planning.service_due import WorkDue
 from rules.reading import BatteryStatus, OutputSource, Reading, Stamp
 from rules.set_runs import SetTest
+from rules.unread import OldReading, Unread
 from rules.verdicts import Verdict
 from rules.watch.live import Live
 from rules.watch.parts import changed, clock, whole
@@ -275,6 +277,9 @@ class Story:
                 self.stamp(), SetFigures({f"{site}-set": SetTest(None, None, bad, "Never run.", True)})
             ),
             ShutdownLooked(self.stamp(), ShutdownFigures(system, met)),
+            ReadingsLooked(self.stamp(), (OldReading(unit, 17.0, self.chance.choice(tuple(Unread))),), ())
+            if bad
+            else ReadingsLooked(self.stamp(), (), UNITS),
             WorkLooked(self.stamp(), (WorkDue("fans_due", unit, "since March" if bad else None),)),
         )
         return self.chance.choice(choices)

@@ -26,7 +26,7 @@ def test_figures_that_are_not_known_decide_nothing() -> None:
     assert undecided == {
         f"{kind}:ridethrough"
         for kind in (
-            "polls_late disk_filling clock_jumped delivery_behind store_failing worker_failing estate_file_behind".split()
+            "polls_late readings_wait judgements_wait disk_filling clock_jumped delivery_behind store_failing worker_failing estate_file_behind".split()
         )
     }
 
@@ -45,6 +45,14 @@ def test_a_full_disk_a_failing_store_and_a_lost_channel_are_alarms() -> None:
     ):
         assert found[key].seen.present, key
     assert "2.0%" in found["disk_filling:ridethrough"].seen.what
+
+
+def test_readings_that_wait_sixteen_seconds_are_told_in_those_words() -> None:
+    found = service(ServiceFigures(wait_s=16.0, background_s=0.0))
+    assert found["readings_wait:ridethrough"].seen.present
+    assert found["readings_wait:ridethrough"].seen.what == "Readings wait 16 s to be judged."
+    assert found["judgements_wait:ridethrough"].seen.present is False
+    assert service(ServiceFigures(wait_s=1.0))["readings_wait:ridethrough"].seen.present is False
 
 
 def test_a_watch_that_would_die_with_the_mains_says_what_feeds_it() -> None:

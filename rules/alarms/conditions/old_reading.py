@@ -1,0 +1,40 @@
+"""What the age of a unit's last reading says: that nobody reads it, and why."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rules.alarms.catalogue import Explanation
+from rules.alarms.conditions.found import Found
+from rules.alarms.lifecycle import Observation
+from rules.unread import OldReading, Unread
+
+OLD: Final = "unit_not_read"
+SAYS_IT: Final = ("card_silent", "cannot_judge_unit")
+"""Alarms of the unit that say already why there is no reading of it."""
+WAITING: Final = ("readings_wait", "polls_late")
+"""Alarms of the service that say already that it is behind, with all units or many."""
+
+_WHY: Final = {
+    Unread.NO_ANSWER: "its card was asked and has not answered",
+    Unread.NOT_ASKED: "ridethrough did not ask its card in time",
+    Unread.NOT_JUDGED: "what its card said waits to be judged",
+    Unread.CANNOT_BE_JUDGED: "what its card says cannot be judged, by a fault in ridethrough",
+}
+
+
+def old_reading(one: OldReading, name: str, *, said: bool, on_bank: bool) -> Found:
+    """Return the condition of a unit whose last reading is too old; `said`: another alarm tells of it."""
+    what = f"The last reading of {name} is {one.age_s:.0f} s old: {_WHY[one.why]}."
+    if on_bank:
+        what += " It was last seen on battery."
+    return Found(
+        OLD,
+        one.unit,
+        Observation(
+            True,
+            what,
+            facts={"age_s": one.age_s, "was_on_battery": float(on_bank)},
+            explained=(Explanation.SAID_ALREADY.value,) if said else (),
+        ),
+    )
