@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from collector.polling import PollFigures
 from collector.simulation.score import Score
@@ -48,11 +49,13 @@ class Present:
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""
     version: int = 0
     _news: asyncio.Event = field(default_factory=asyncio.Event)
+    _moved: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def keep(self, sample: Reading | Silence | Fault) -> None:
         """Take in one sample: a reading ends a silence and a fault, neither of which ends a reading."""
         unit = sample.unit
         if isinstance(sample, Reading):
+            self._move("unit", unit)
             self.readings[unit] = sample
             self.silences.pop(unit, None)
             self.faults.pop(unit, None)
@@ -61,8 +64,14 @@ class Present:
         else:
             self.faults[unit] = sample
 
+    def show_system(self, state: SystemState) -> None:
+        """Take in the state of a system."""
+        self._move("system", state.id)
+        self.systems[state.id] = state
+
     def show_alarm(self, name: str, alarm: Alarm | None) -> None:
         """Take in an alarm as it now is, None where it is no longer remembered."""
+        self._move("alarm", name)
         if alarm is None:
             self.alarms.pop(name, None)
         else:
@@ -83,6 +92,19 @@ class Present:
         self.version += 1
         self._news.set()
         self._news = asyncio.Event()
+
+    def moved_since(self, version: int) -> list[tuple[str, str]]:
+        """Return what moved after a version: a unit's reading, a system, an alarm, each once, by kind and id.
+
+        It costs what moved, and not what there is.
+        """
+        later = takewhile(lambda thing: self._moved[thing] > version, reversed(self._moved))
+        return list(later)[::-1]
+
+    def _move(self, kind: str, name: str) -> None:
+        """Take note that a thing is new with the next version; the things are in the order they last moved in."""
+        self._moved.pop((kind, name), None)
+        self._moved[kind, name] = self.version + 1
 
     async def news_after(self, version: int) -> int:
         """Return the version once it is past `version`."""

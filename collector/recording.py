@@ -129,14 +129,16 @@ class Recorder:
     async def restore(self) -> None:
         """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
         self.watch = Live.of(await self.memories.restore(self._ledger), self._book)
-        self._present.alarms = dict(self.watch.alarms)
+        for name, alarm in self.watch.alarms.items():
+            self._present.show_alarm(name, alarm)
         await self._see_again()
 
     async def _see_again(self) -> None:
         """Show what the cards last said, and watch what was cut off between the history and the ledger."""
         estate, present, taken, state = self._estate, self._present, Taken(), self.watch.now
         read = await last_readings(estate, self._history, self.learning, state, self._clock)
-        present.readings |= read
+        for reading in read.values():
+            present.keep(reading)
         present.silences |= last_silences(state, estate)
         for reading in cut_off(read.values(), state, estate):
             self._watch_sample(reading, taken)
@@ -225,7 +227,7 @@ class Recorder:
         open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
         work, events = self.memories.works.take(seen, judged, open_now, view.now.at)
         state = replace(system_state(view, seen, judged), work=work)
-        self._present.systems[system] = state
+        self._present.show_system(state)
         self.pace.hurry(system, urgent=bool(seen.on_battery or seen.in_test))
         if self.judging is not None:
             self.judging.look(view, seen)

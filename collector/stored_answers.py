@@ -16,12 +16,11 @@ from collector.clock import TurnedClock, stamp
 from collector.planner import NotYet, Planner
 from collector.present import Present
 from collector.stored import NothingStoredError, StoredEstate
-from collector.watch_keeping import WATCH
+from collector.watch_keeping import WatchKeeping
 from rules.assess import Glance, SystemView, glance, system_state, task_of
 from rules.autonomy import hold_ups
 from rules.battery.belief import BankBelief
 from rules.peaks import PeakRecord
-from rules.watch.state import restore
 
 T = TypeVar("T")
 
@@ -76,9 +75,7 @@ async def stored_answers(
         judgement = await kept.judged(bank, as_of)
         if judgement is not None:
             present.banks[bank.id] = judgement.state
-    watch = await kept.ledger.snapshot(WATCH)
-    if watch is not None:
-        present.alarms = dict(restore(watch.body).alarms)
+    present.alarms = dict((await WatchKeeping().restore(kept.ledger)).alarms)
     planner = Planner(
         estate,
         InPlace(),

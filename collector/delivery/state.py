@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Final, Protocol
 
 from collector.delivery.post_office import PostOffice
@@ -23,6 +22,10 @@ class News(Protocol):
     systems: dict[str, SystemState]
     alarms: dict[str, Alarm]
 
+    def moved_since(self, version: int) -> list[tuple[str, str]]:
+        """Return what moved after a version, by kind (unit, system, alarm) and id."""
+        ...
+
     async def news_after(self, version: int) -> int:
         """Return the version once it is past `version`."""
         ...
@@ -40,17 +43,25 @@ class StateFeed:
         """Follow until cancelled."""
         version = -1
         while True:
-            version = await self._present.news_after(version)
+            seen, version = version, await self._present.news_after(version)
+            moved = self._present.moved_since(seen)
             self._office.wake()
-            await self._office.refresh_told(
-                {a.incident for a in self._present.alarms.values() if a.incident is not None}
-            )
+            if self._office.outbox.touched or any(kind == "alarm" for kind, _ in moved):
+                await self._office.refresh_told(
+                    {a.incident for a in self._present.alarms.values() if a.incident is not None}
+                )
             if self._office.has_brokers:
-                self._publish("system", self._present.systems)
-                self._publish("unit", self._present.readings)
+                for kind, about in moved:
+                    self._publish(kind, about)
 
-    def _publish(self, kind: str, things: Mapping[str, object]) -> None:
-        for about, value in things.items():
-            if self._sent.get((kind, about)) is not value:
-                self._sent[kind, about] = value
-                self._office.set_state(kind, about, to_plain(value), expiry_s=EXPIRY_S)
+    def _publish(self, kind: str, about: str) -> None:
+        value: object
+        if kind == "system":
+            value = self._present.systems[about]
+        elif kind == "unit":
+            value = self._present.readings[about]
+        else:
+            return
+        if self._sent.get((kind, about)) is not value:
+            self._sent[kind, about] = value
+            self._office.set_state(kind, about, to_plain(value), expiry_s=EXPIRY_S)

@@ -230,7 +230,7 @@ class Happened:
 
 def alarm_id(kind: str, about: str, qualifier: str = "") -> str:
     """Return the lasting id of an alarm; safe in a path segment of a URL once quoted."""
-    return ":".join(part for part in (kind, about, qualifier) if part)
+    return f"{kind}:{about}:{qualifier}" if qualifier else f"{kind}:{about}"
 
 
 def new_alarm(kind: AlarmKind, about: str, qualifier: str, now_s: float) -> Alarm:

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from api.command import main
-from tests.api.commands.test_plan import ESTATE, store
+from collector.configuration import load
+from collector.ledger import Ledger
+from collector.watch_keeping import WatchKeeping
+from rules.alarms.inputs import Tick
+from rules.reading import Silence, Stamp
+from rules.watch.live import Live
+from rules.watch.state import Book
+from rules.watch.step import advance
+from tests.api.commands.test_plan import AT, ESTATE, store
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -39,6 +49,26 @@ def test_every_report_is_made_from_what_is_stored(report: Run, tmp_path: Path) -
     code, out, _ = report("bank", "bank-1", "--data", str(folder), "--out", "bank.html")
     assert (code, out) == (0, "")
     assert (tmp_path / "bank.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_a_report_names_the_alarms_that_stood_when_the_service_stopped(report: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    live = Live(Book(load(Path(ESTATE)).estate))
+    advance(live, Silence("core-2", Stamp(AT, 1.0, "run"), "no reply within 2 s"))
+    advance(live, Tick(Stamp(AT + timedelta(seconds=300), 301.0, "run")))
+    keeping = WatchKeeping()
+    keeping.note(live.take_touched())
+
+    async def kept() -> None:
+        async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+            keeping.save(tx, live.now, keeping.unkept(live.now), AT)
+
+    asyncio.run(kept())
+    code, out, _ = report("system", "core", "--data", str(folder))
+    assert code == 0
+    assert "The card of unit core-2" in out
+    assert "does not answer, so nothing is known of it." in out
 
 
 @pytest.mark.parametrize(
