@@ -8,8 +8,8 @@ Read in this order:
 3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `views`: what is
    known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
    (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
-4. `data_folder`, `database`, `history`, `ledger`  what is kept; `tidying`: folded while the service runs; `exact_spans`: what
-   stays exact for ever; `letting_go`: whether the clock can be believed before anything is let go
+4. `data_folder`, `folder_lock`, `database`, `history`, `ledger`  what is kept; `partner`: neither is lost
+   unnoticed; `tidying`: folded while the service runs; `exact_spans`: what stays exact for ever; `letting_go`: whether the clock can be believed before anything is let go
 5. `present`        what is true now
    `teaching`       what people prove at the cabinets meanwhile
 6. `worker`, `judging`, `bank_judging`, `live_judging`   what is costly, asked of the judging process

@@ -24,8 +24,10 @@ from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
 from collector.estate_rides import EstateRides
 from collector.exact_spans import ExactSpans
+from collector.folder_lock import held
 from collector.heard import HeardNotifications
 from collector.history.chosen import chosen_history
+from collector.history.sqlite import SqliteHistory
 from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
@@ -35,6 +37,7 @@ from collector.letting_go import LettingGo
 from collector.live_judging import LiveJudging
 from collector.load_past import keep_filling
 from collector.looking_back import LookingBack
+from collector.partner import join, losses, refuse
 from collector.planned_tests import PlannedTests
 from collector.planner import Planner
 from collector.polling import Answer, Poller
@@ -52,6 +55,7 @@ from collector.snmp.learning import Learning
 from collector.snmp.listening import Listening
 from collector.snmp.meaning import CardMeaning
 from collector.snmp.transport import Transport
+from collector.store_files import opened
 from collector.switching_off import SwitchingOff
 from collector.taking_out import TakingOut
 from collector.teaching import Teaching
@@ -72,7 +76,15 @@ Job = Coroutine[object, object, None]
 class Assembly:
     """All parts over one data folder. `open` makes them, in the order in which they need one another."""
 
-    def __init__(self, configuration: Configuration, folder: Path, clock: Clock, present: Present) -> None:
+    def __init__(
+        self,
+        configuration: Configuration,
+        folder: Path,
+        clock: Clock,
+        present: Present,
+        accepted: str | None = None,
+    ) -> None:
+        self._accepted = accepted
         self._configuration = configuration
         self._estate = configuration.estate
         self._folder = folder
@@ -140,6 +152,9 @@ class Assembly:
 
     async def _stores(self, stack: AsyncExitStack) -> None:
         make_folder(self._folder)
+        stack.enter_context(held(self._folder))
+        local = self._configuration.history.store == "sqlite"
+        anew = local and refuse(self._folder, losses(self._folder, opened), self._accepted)
         self.ledger = await stack.enter_async_context(Ledger(self._folder / LEDGER_FILE))
         cards = self._configuration.cards
         self.learning = learning = Learning(
@@ -154,6 +169,8 @@ class Assembly:
         self.history: HistoryStore = await stack.enter_async_context(
             chosen_history(self._configuration, self._folder, meaning)
         )
+        if isinstance(self.history, SqliteHistory):
+            join(self.history.database, self.ledger.database, anew=anew)
         kept = self._configuration.history
         self.tidying = Tidying(
             self.history,

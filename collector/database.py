@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -36,6 +37,8 @@ class StoreFault(StrEnum):
     OLDER = "older"
     FULL = "full"
     LOCKED = "locked"
+    IN_USE = "in use"
+    PARTNER_LOST = "partner lost"
     FAILING = "failing"
     ABSENT = "absent"
     IN_THE_WAY = "in the way"
@@ -58,6 +61,8 @@ REMEDY: Final = {
     StoreFault.OLDER: "start the service on it once, which brings it up to date; nothing has been changed",
     StoreFault.FULL: "free space on the disk; what was committed is safe, and writing goes on by itself",
     StoreFault.LOCKED: "stop the other program that writes to this data folder",
+    StoreFault.IN_USE: "stop it, or name another folder with --data; nothing has been changed",
+    StoreFault.PARTNER_LOST: "what the other holds stays, and is joined to a new beginning; nothing has been changed",
     StoreFault.FAILING: "look at the system log for disk errors, and take a backup now",
     StoreFault.ABSENT: "name the folder that holds it",
     StoreFault.IN_THE_WAY: "name a new or an empty folder; nothing has been overwritten",
@@ -155,6 +160,10 @@ class Database:
         self._closed = False
         self.rolled_back: Callable[[], None] = _nothing
         """Called on the writer thread after a transaction that failed once its work had begun."""
+        self.sealing: Callable[[sqlite3.Connection], object] = lambda _connection: None
+        """Called within each transaction that writes, as the last before its commit."""
+        self.sealed: Callable[[], None] = _nothing
+        """Called after each commit, on the thread that wrote."""
         try:
             make_folder(path.parent)
             self._writer = self._open_writer()
@@ -178,6 +187,7 @@ class Database:
             connection = sqlite3.connect(
                 self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
             )
+            connection.create_function("crc_of", -1, crc_of, deterministic=True)
             connection.execute(f"PRAGMA page_size={self._page_bytes}")
             self._refuse_damage(connection)
             self._refuse_newer(connection)
@@ -296,14 +306,18 @@ class Database:
         def noted(connection: sqlite3.Connection) -> T:
             nonlocal begun
             begun = True
-            return work(connection)
+            result = work(connection)
+            self.sealing(connection)
+            return result
 
         try:
-            return self._within(self._writer, ("BEGIN IMMEDIATE", "COMMIT"), noted)
+            result = self._within(self._writer, ("BEGIN IMMEDIATE", "COMMIT"), noted)
         except BaseException:
             if begun:  # else the last transaction is one that was committed, and what is known of it holds
                 self.rolled_back()
             raise
+        self.sealed()
+        return result
 
     def _within(
         self, connection: sqlite3.Connection, around: tuple[str, str], work: Callable[[sqlite3.Connection], T]
@@ -347,6 +361,12 @@ class Database:
             connection.close()
         self._writing.shutdown()
         self._writer.close()
+
+
+def crc_of(*values: int | bytes | None) -> int:
+    """Return the CRC-32 of a row's values; within SQL, of a connection that writes, `crc_of`. Texts come as bytes."""
+    parts = (value if isinstance(value, bytes) else str(value).encode() for value in values)
+    return zlib.crc32(b"".join(b"%d:%b" % (len(part), part) for part in parts))
 
 
 def damage(connection: sqlite3.Connection) -> list[str]:

@@ -68,9 +68,19 @@ class OwnFigures:
 
 
 class Service:
-    """Collects, judges, keeps and tells. Use as an async context manager, then `run`."""
+    """Collects, judges, keeps and tells. Use as an async context manager, then `run`.
 
-    def __init__(self, configuration: Configuration, folder: Path, clock: Clock | None = None) -> None:
+    `accepted`: the store that may be lost, of `collector.partner.LOSSES`; without it a loss is refused.
+    """
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        folder: Path,
+        clock: Clock | None = None,
+        *,
+        accepted: str | None = None,
+    ) -> None:
         self.configuration = configuration
         self.folder = folder
         self.clock: Clock = clock or SystemClock()
@@ -82,7 +92,7 @@ class Service:
         self._stack = AsyncExitStack()
         self._turned_s = self.clock.monotonic_s()
         self._turned_batches = -1
-        self._parts = Assembly(configuration, folder, self.clock, self.present)
+        self._parts = Assembly(configuration, folder, self.clock, self.present, accepted)
 
     @property
     def estate(self) -> Estate:

@@ -25,6 +25,7 @@ from collector.history.sound_rows import rows_of
 from collector.history.sqlite import PAGE_BYTES
 from collector.history.verify import Looked, findings
 from collector.ledger import rows as ledger_rows
+from collector.partner import losses, settle
 from collector.store_files import STEPS, ledger_tables, opened
 
 LIST_FILE: Final = "backup.json"
@@ -86,7 +87,15 @@ def verify(folder: Path) -> Verified:
             found.append(Finding(path.name, f"cannot be read ({error})"))
         finally:
             connection.close()
-    return Verified(tuple(path.name for path in paths), looked.chunks, looked.rows, tuple(found))
+    return Verified(tuple(path.name for path in paths), looked.chunks, looked.rows, (*found, *_lost(folder)))
+
+
+def _lost(folder: Path) -> list[Finding]:
+    """Return what of a folder is lost, by what its stores know of each other; a damaged one has its own findings."""
+    try:
+        return [Finding(f"the {loss.store}", loss.what) for loss in losses(folder, opened)]
+    except StoreError:
+        return []
 
 
 def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Finding]:
@@ -130,7 +139,12 @@ def backup(folder: Path, target: Path) -> BackedUp:
     paths = _stores(folder)
     make_folder(target)
     # the ledger last: what it says of readings is then in the history beside it or newer, never older
-    copies = {path.name: _copied(path, target / path.name) for path in paths}
+    lost = _lost(folder)
+    for path in paths:
+        _copied(path, target / path.name)
+    if not lost:  # what is lost stays to be seen in the copy
+        settle(target)
+    copies = {path.name: _described(target / path.name) for path in paths}
     made = {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "schemas": {name: copy.schema for name, copy in copies.items()},
@@ -144,7 +158,7 @@ def backup(folder: Path, target: Path) -> BackedUp:
     return BackedUp(target, {name: (copy.size, copy.digest) for name, copy in copies.items()})
 
 
-def _copied(source: Path, target: Path) -> _Copy:
+def _copied(source: Path, target: Path) -> None:
     connection = opened(source)
     try:
         connection.execute("PRAGMA query_only=OFF")
@@ -155,6 +169,10 @@ def _copied(source: Path, target: Path) -> _Copy:
     finally:
         connection.close()
     target.chmod(FILE_MODE)
+
+
+def _described(target: Path) -> _Copy:
+    """Check a copy, and return what the list says of it; it is written out by then."""
     _flush(target)
     copy = opened(target)
     try:

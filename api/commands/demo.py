@@ -34,7 +34,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
     from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
-    from collector.database import StoreError  # noqa: PLC0415
+    from collector.database import StoreError, StoreFault  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
     from collector.simulation.estate import SimulatedEstate  # noqa: PLC0415
     from collector.simulation.scorekeeper import ScoreKeeper  # noqa: PLC0415
@@ -49,7 +49,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
     try:
         async with SimulatedEstate(folder / "plant", seed=options.seed) as plant:
             configuration = load(plant.estate_file)
-            async with Service(configuration, folder) as service:
+            async with Service(configuration, folder, accepted=options.accept_loss) as service:
                 await plant.write_past(
                     service.history, ledger=service.ledger, estate=service.estate, progress=_progress
                 )
@@ -63,7 +63,9 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                     with contextlib.suppress(asyncio.CancelledError):
                         await keeper  # a fault in keeping the score is not to be hidden
     except StoreError as error:
-        return complain(Exit.UNREACHABLE, str(error))
+        # a loss does not mend itself: a service manager is not to start it again and again
+        lost = error.fault is StoreFault.PARTNER_LOST
+        return complain(Exit.WRONG_INPUT if lost else Exit.UNREACHABLE, str(error))
     finally:
         bound.close()
     ending.closed(int(Exit.DONE))

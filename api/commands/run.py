@@ -30,6 +30,11 @@ def add_serving_arguments(parser: argparse.ArgumentParser) -> None:
         help="data folder (default: $STATE_DIRECTORY, else ./ridethrough-data)",
     )
     parser.add_argument(
+        "--accept-loss",
+        choices=("ledger", "history"),
+        help="go on although this store was lost, emptied or put back from an older copy",
+    )
+    parser.add_argument(
         "--host", metavar="H", help="address to serve at (default: the estate file's, 127.0.0.1)"
     )
     parser.add_argument(
@@ -88,7 +93,7 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
-    from collector.database import StoreError  # noqa: PLC0415
+    from collector.database import StoreError, StoreFault  # noqa: PLC0415
     from collector.service import Service  # noqa: PLC0415
     from collector.snmp.errors import CannotListen  # noqa: PLC0415
 
@@ -100,7 +105,8 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until `serve` takes it: a hang-up never ends the service
     ending = Ending()
     try:
-        async with Service(configuration, options.data or default_data()) as service:
+        folder = options.data or default_data()
+        async with Service(configuration, folder, accepted=options.accept_loss) as service:
             shown = f"[{host}]" if ":" in host else host
             print(f"http://{shown}:{number}/", flush=True)
             doors = Doors()
@@ -109,7 +115,9 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     except CannotListen as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:
-        return complain(Exit.UNREACHABLE, str(error))
+        # a loss does not mend itself: a service manager is not to start it again and again
+        lost = error.fault is StoreFault.PARTNER_LOST
+        return complain(Exit.WRONG_INPUT if lost else Exit.UNREACHABLE, str(error))
     finally:
         bound.close()
     ending.closed(int(Exit.DONE))

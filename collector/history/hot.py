@@ -31,6 +31,7 @@ from collector.history.columns import (
     joined,
     milliseconds,
 )
+from collector.history.names import sign_name
 from collector.history.store import Wire, WireReading
 
 _STR, _BYTES, _BIG = 0, 1, 2
@@ -89,19 +90,22 @@ class Names:
         number, first_ms = self._units.get(unit) or self._unit(connection, unit, at_ms)
         if at_ms < first_ms:
             connection.execute("UPDATE units SET first_at = ? WHERE id = ?", (at_ms, number))
+            sign_name(connection, "units", number)
             self._units[unit] = (number, at_ms)
         return number
 
     def _unit(self, connection: sqlite3.Connection, unit: str, at_ms: int) -> tuple[int, int]:
         known = self._units.get(unit)
         if known is None:
-            connection.execute(
+            new = connection.execute(
                 "INSERT INTO units (name, first_at) VALUES (?, ?) ON CONFLICT (name) DO NOTHING",
                 (unit, at_ms),
-            )
+            ).rowcount
             number, first_ms = connection.execute(
                 "SELECT id, first_at FROM units WHERE name = ?", (unit,)
             ).fetchone()
+            if new:
+                sign_name(connection, "units", number)
             known = self._units[unit] = (int(number), int(first_ms))
         return known
 
@@ -110,10 +114,12 @@ class Names:
         number = self._layouts.get(names)
         if number is None:
             text = json.dumps(names, ensure_ascii=False)
-            connection.execute(
+            new = connection.execute(
                 "INSERT INTO layouts (names) VALUES (?) ON CONFLICT (names) DO NOTHING", (text,)
-            )
+            ).rowcount
             number = int(connection.execute("SELECT id FROM layouts WHERE names = ?", (text,)).fetchone()[0])
+            if new:
+                sign_name(connection, "layouts", number)
             if len(self._layouts) > 10_000:
                 self._layouts.clear()
             self._layouts[names] = number
@@ -124,10 +130,14 @@ class Names:
         key = stored_text(value)
         number = self._texts.get(key)
         if number is None:
-            connection.execute("INSERT INTO texts (kind, value) VALUES (?, ?) ON CONFLICT DO NOTHING", key)
+            new = connection.execute(
+                "INSERT INTO texts (kind, value) VALUES (?, ?) ON CONFLICT DO NOTHING", key
+            ).rowcount
             number = int(
                 connection.execute("SELECT id FROM texts WHERE kind = ? AND value = ?", key).fetchone()[0]
             )
+            if new:
+                sign_name(connection, "texts", number)
             if len(self._texts) > 10_000:
                 self._texts.clear()
             self._texts[key] = number

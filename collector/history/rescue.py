@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,6 +21,7 @@ from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
 from collector.history.columns import CORRECTIONS, POLL, Block
 from collector.history.lookup import day_block, numbered_sums
+from collector.history.names import NAMED, unfit_names
 from collector.history.places import (
     NO_LAST_DAY,
     Finding,
@@ -113,8 +115,13 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Findin
     """
     work = _Rescue(source, target, Places(source))
     for table, columns in _SIDE.items():
+        unfit = _unfit(work, table)
         for row in work.rows(table, columns, "rowid"):
-            work.put(table, columns, row, f"table {table}, row {row[0]!r}")
+            where = f"table {table}, row {row[0]!r}"
+            if row[0] in unfit:
+                work.leave(where, "damaged")
+            else:
+                work.put(table, columns, row, where)
     for row in _sound_hot_rows(work):
         work.put("hot", hot.COLUMNS, row, f"{work.places.unit(row[1])}, the reading of {words(row[0])} UTC")
     _save_chunks(work)
@@ -135,7 +142,18 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Findin
         _keep_sums(work, "hour_sums", (key, end_day, None), kept, wrong)
     _list_days(work, whole, gone)
     _put_names(work)
+    for table, columns in NAMED.items():
+        target.execute(f"UPDATE {table} SET check_sum = crc_of({columns})")  # noqa: S608
     return [*work.left, *(Finding("the file", what) for what in work.lost)]
+
+
+def _unfit(work: _Rescue, table: str) -> frozenset[int]:
+    """Return the rows of a table of names that do not fit their checksum, as far as they can be read."""
+    found: set[int] = set()
+    if table in NAMED:
+        with suppress(sqlite3.DatabaseError):
+            found.update(unfit_names(work.source, table))
+    return frozenset(found)
 
 
 def _sound_hot_rows(work: _Rescue) -> Iterator[Row]:

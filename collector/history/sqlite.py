@@ -25,6 +25,7 @@ from collector.history.places import Places
 from collector.history.steps import ChangedMeanwhileError, Damage, Fold, PassedOver, Prepared, UnlistedError
 from collector.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.history.tables import STEPS, Texts, unit_number
+from collector.partner import counted
 
 T = TypeVar("T")
 
@@ -46,6 +47,7 @@ class SqliteHistory:
         self.meaning = meaning
         self.exact_days = exact_days
         self.database = Database(path, STEPS, page_bytes=PAGE_BYTES)
+        self.database.sealing = counted
         self._names = hot.Names()
         self.database.rolled_back = self._names.forget
         self._last: dict[str, WireReading] = {}

@@ -25,7 +25,9 @@ from contextlib import suppress
 from typing import Final
 
 from collector.history import chunk, hot
+from collector.history.names import NAMED
 from collector.history.store import Wire
+from collector.partner import TABLE as PARTNER
 
 _FIRST: Final = (
     "CREATE TABLE units (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, first_at INTEGER NOT NULL) STRICT",
@@ -72,7 +74,13 @@ _SECOND: Final = (
     "CREATE INDEX folded_loose ON folded (day, unit) WHERE summed = 0",
 )
 
-STEPS: Final = (_FIRST, _SECOND)
+_THIRD: Final = (
+    PARTNER,
+    *(f"ALTER TABLE {table} ADD COLUMN check_sum INTEGER NOT NULL DEFAULT 0" for table in NAMED),
+    *(f"UPDATE {table} SET check_sum = crc_of({columns})" for table, columns in NAMED.items()),  # noqa: S608
+)
+
+STEPS: Final = (_FIRST, _SECOND, _THIRD)
 AT: Final = chunk.AT
 STRETCH_DAYS: Final = 32
 _DAY_BITS: Final = 20

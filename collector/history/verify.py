@@ -18,6 +18,7 @@ from collector.database import damage
 from collector.history import bundle, chunk, hot, rollup, runs
 from collector.history.buckets import DAY_MS, HOUR_MS
 from collector.history.columns import CORRECTIONS, START, TEXT, Block
+from collector.history.names import NAMED, unfit_names
 from collector.history.places import (
     NO_LAST_DAY,
     Finding,
@@ -249,7 +250,8 @@ def _old_text_findings(connection: sqlite3.Connection, places: Places) -> Iterat
 
 
 def _name_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
-    """Return the names that are no text: SQLite's own check does not look at what stands in one."""
+    """Return the names that are no text or another: SQLite's own check does not look at what stands in one."""
+    unreadable: set[tuple[str, int]] = set()
     for table, column in (("units", "name"), ("objects", "name"), ("layouts", "names")):
         query = f"SELECT id, CAST({column} AS BLOB) FROM {table} WHERE {column} IS NOT NULL"  # noqa: S608
         for number, stored in connection.execute(query):
@@ -257,6 +259,11 @@ def _name_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
                 stored.decode()
             except UnicodeDecodeError as error:
                 yield Finding(f"table {table}, row {number}", f"its text is damaged ({error.reason})")
+                unreadable.add((table, number))
+    for table in NAMED:
+        for number in unfit_names(connection, table):
+            if (table, number) not in unreadable:
+                yield Finding(f"table {table}, row {number}", "checksum does not fit")
 
 
 NAMELESS_UNITS: Final = """SELECT unit FROM (

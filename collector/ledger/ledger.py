@@ -49,6 +49,7 @@ from collector.ledger.records import (
 from collector.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
 from collector.ledger.schema import STEPS
 from collector.ledger.waiting import Statement, Waiting
+from collector.partner import counted
 
 R = TypeVar("R")
 
@@ -204,6 +205,7 @@ class Ledger:
 
     def __init__(self, path: Path) -> None:
         self.database = Database(path, STEPS, spills=False)
+        self.database.sealing = counted
         self.trouble: str | None = None
         """What keeps the disk from taking what waits for it, None while nothing waits."""
         self._waiting = Waiting()

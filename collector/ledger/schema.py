@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from collector.partner import TABLE
+
 _FIRST: Final = (
     """CREATE TABLE alarms (
         id TEXT PRIMARY KEY, kind TEXT NOT NULL, about TEXT NOT NULL, severity TEXT NOT NULL, state TEXT NOT NULL,
@@ -91,10 +93,12 @@ _SIGNED_PLANS: Final = (
 
 _ENDS_OF_DISCHARGES: Final = ("CREATE INDEX evidence_ended ON evidence (until) WHERE until IS NOT NULL",)
 
-STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES)
+_PARTNER: Final = (TABLE,)
+
+STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES, _PARTNER)
 
 
 def tables_at(version: int) -> list[str]:
-    """Return the tables of a ledger whose schema is at `version`, by name: an older one has fewer."""
+    """Return the tables of lines of a ledger whose schema is at `version`, by name: an older one has fewer."""
     made = (re.match(r"CREATE TABLE (\w+)", statement) for step in STEPS[:version] for statement in step)
-    return sorted(found[1] for found in made if found)
+    return sorted(found[1] for found in made if found and found[1] != "partner")

@@ -14,7 +14,7 @@ from collector.history.sqlite import SqliteHistory
 from collector.history.steps import Fold
 from collector.history.store import Meaning, WireReading
 from collector.history.tables import key_of
-from collector.upkeep import verify
+from collector.upkeep import rescue, verify
 
 Make = Callable[..., WireReading]
 DAY = timedelta(days=1)
@@ -196,6 +196,37 @@ async def test_a_name_that_is_no_text_any_more_is_damage(
     assert caught.value.fault is StoreFault.CORRUPT
     found = [str(finding) for finding in verify(tmp_path / "data").findings]
     assert found == ["history.sqlite, table units, row 1: its text is damaged (invalid start byte)"]
+
+
+@pytest.mark.parametrize(
+    ("table", "damage"),
+    [
+        ("units", "name = 'A2'"),
+        ("units", "first_at = first_at + 1"),
+        ("layouts", "names = replace(names, 'upsIdentModel', 'upsIdentModal')"),
+        ("texts", "value = CAST('Heron 31' AS BLOB)"),
+        ("texts", "kind = 1"),
+    ],
+)
+async def test_a_name_that_became_another_is_damage(
+    store: SqliteHistory, reading: Make, tmp_path: Path, table: str, damage: str
+) -> None:
+    """A bit that flips in a name leaves text; without a checksum it would be another unit, object or text."""
+    await store.append(
+        [reading(0, {"upsIdentModel": "Heron 30"}), reading(-60, {"upsIdentModel": "Heron 30"})]
+    )
+    assert verify(tmp_path / "data").findings == ()
+    where = "value = CAST('Heron 30' AS BLOB)" if table == "texts" else "id = 1"
+    (number,) = await store.database.read(
+        lambda c: c.execute(f"SELECT id FROM {table} WHERE {where}").fetchone()
+    )
+    await change(store, f"UPDATE {table} SET {damage} WHERE id = {number}")
+    found = [str(finding) for finding in verify(tmp_path / "data").findings]
+    assert found == [f"history.sqlite, table {table}, row {number}: checksum does not fit"]
+    await store.close()
+    left = [str(finding) for finding in rescue(tmp_path / "data", tmp_path / "rescued")]
+    assert f"table {table}, row {number}: damaged" in left
+    assert verify(tmp_path / "rescued").findings == ()
 
 
 async def test_damage_among_rows_too_few_to_fold_is_named_for_as_long_as_it_is_there(
