@@ -41,6 +41,7 @@ from rules.generator import (
     returned,
     seen_steps,
 )
+from rules.moving import moved
 from rules.reading import Reading, Sample
 from rules.set_runs import Seen, SetRun, SetTest, running_since, runs, set_test
 
@@ -223,6 +224,13 @@ class Aftermath:
             UTC,
         )
         return set_test(self.runs(generator), known.rating_w, now, every, heard_since=since, zone=zone)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set."""
+        self._outages, self._words = moved(self._outages, by), moved(self._words, by)
+        self._heard_since, self._seen = moved(self._heard_since, by), moved(self._seen, by)
+        self._run_kept, self._frequency = moved(self._run_kept, by), moved(self._frequency, by)
+        self.due = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
 

@@ -194,9 +194,12 @@ class Assembly:
             learning=self.learning,
         )
         self.recorder.keeping.on_kept = self.office.wake
+        self.recorder.on_clock_moved.append(self.office.outbox.move_clock)
         await self.recorder.restore()
         self.testimony = Testimony(self.recorder.memories.aftermath, self.ledger, self._clock)
         self.set_words = self._set_words()
+        if self.set_words is not None:
+            self.recorder.on_clock_moved.append(self.set_words.move_clock)
 
     async def _cards(self, stack: AsyncExitStack) -> None:
         transport = await stack.enter_async_context(Transport())

@@ -6,6 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Final, TypeVar
 
 from collector.clock import Clock
@@ -25,7 +26,14 @@ T = TypeVar("T")
 
 Doing = OperatorAction | WorkBegins | WorkCloses
 """What somebody did or said."""
-Given = Answer | HoldUpJudgement | BankJudgement | Input
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """The machine's time of day was set, and is to be taken over."""
+
+
+Given = Answer | HoldUpJudgement | BankJudgement | Input | ClockSet
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +92,8 @@ class Taken:
     judgements: list[BankJudgement] = field(default_factory=list)
     asked: list[tuple[Asked, str | None]] = field(default_factory=list)
     touched: dict[str, None] = field(default_factory=dict)
+    clock_moved: timedelta = timedelta()
+    """By how much the time of day was set meanwhile."""
 
 
 async def next_batch(queue: Queue) -> list[Given | Asked]:

@@ -2,6 +2,11 @@
 
 The rules never see a clock; they are given `rules.reading.Stamp`. Delays use the monotonic seconds,
 records the UTC time, and `start_id` says within which run of the daemon the seconds compare.
+
+The time of day counts on in the monotonic seconds. Where the machine's own is set (by hand, by a time service that was
+lost and found), that is taken over at one moment, by whoever can move along what was noted until then
+(`collector.recording`): so nothing noted on both sides of it is ever compared as it stands, and nothing takes a day
+longer, or a negative time, for a clock that was set.
 """
 
 from __future__ import annotations
@@ -12,19 +17,37 @@ import itertools
 import secrets
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Protocol
+from typing import Final, Protocol
 
 from rules.reading import Stamp
+
+FELT_S: Final = 2.0
+"""From here on a difference between the machine's time of day and ours is a clock that was set; less is followed slowly."""
+AT_A_TIME_S: Final = 0.05
+"""How far a small difference is followed at a time, less than what passes in between: time goes on."""
+REMEMBERED_S: Final = 3600.0
+LATE_S: Final = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """The machine's time of day was set: when, in monotonic seconds, and by how much."""
+
+    at_s: float
+    by: timedelta
 
 
 class Clock(Protocol):
     """What the collector asks for the time."""
 
     start_id: str
+    jumps: tuple[Jump, ...]
+    """What was taken over within the last hour, oldest first."""
 
     def now(self) -> datetime:
-        """Return the time of day, UTC."""
+        """Return the time of day, UTC, counted on in seconds that do not jump."""
         ...
 
     def monotonic_s(self) -> float:
@@ -39,6 +62,33 @@ class Clock(Protocol):
         """Have `wake` called on the event loop once `monotonic_s` is reached; return what calls it off."""
         ...
 
+    def was_set(self) -> bool:
+        """Return whether the machine's time of day was set; a small difference is followed instead."""
+        ...
+
+    def take_over(self) -> timedelta:
+        """Go by the machine's time of day again, and return by how much it had been set."""
+        ...
+
+
+def moved_since(clock: Clock, noted: Stamp) -> timedelta:
+    """Return by how much the clock was set since something was noted in this run: what its moment is to be moved by."""
+    if noted.start_id != clock.start_id:
+        return timedelta()
+    by = clock.now() - timedelta(seconds=clock.monotonic_s() - noted.monotonic_s) - noted.at
+    return by if abs(by) >= timedelta(seconds=FELT_S) else timedelta()
+
+
+def late_move(clock: Clock, noted: datetime) -> timedelta:
+    """Return by how much a moment of the last minutes is to be moved that may have been noted before the clock was set.
+
+    For what carries no monotonic seconds: of the two moments that it may mean, it means the nearer.
+    """
+    late_s = clock.monotonic_s() - LATE_S
+    by = sum((jump.by for jump in clock.jumps if jump.at_s > late_s), timedelta())
+    now = clock.now()
+    return by if abs(now - (noted + by)) < abs(now - noted) else timedelta()
+
 
 def stamp(clock: Clock) -> Stamp:
     """Return the present moment as the rules want it."""
@@ -50,15 +100,62 @@ def new_start_id() -> str:
     return secrets.token_hex(4)
 
 
-class SystemClock:
+class _Steady:
+    """A time of day that is counted on, from the machine's at the start; and what was taken over since."""
+
+    def __init__(self, start: datetime, start_id: str) -> None:
+        self.start_id = start_id
+        self.jumps: tuple[Jump, ...] = ()
+        self._start, self._start_s = start, self.monotonic_s()
+
+    def now(self) -> datetime:
+        """Return the time of day, UTC, counted on in seconds that do not jump."""
+        return self._start + timedelta(seconds=self.monotonic_s() - self._start_s)
+
+    def was_set(self) -> bool:
+        """Return whether the machine's time of day was set; a small difference is followed instead."""
+        astray = self._machines() - self.now()
+        if abs(astray) >= timedelta(seconds=FELT_S):
+            return True
+        most = timedelta(seconds=AT_A_TIME_S)
+        self._start += max(-most, min(astray, most))
+        return False
+
+    def take_over(self) -> timedelta:
+        """Go by the machine's time of day again, and return by how much it had been set."""
+        by, at_s = self._machines() - self.now(), self.monotonic_s()
+        self._start += by
+        self.jumps = (*(j for j in self.jumps if at_s - j.at_s <= REMEMBERED_S), Jump(at_s, by))
+        return by
+
+    def monotonic_s(self) -> float:
+        """Return seconds that never go back."""
+        raise NotImplementedError
+
+    def _machines(self) -> datetime:
+        """Return the machine's time of day."""
+        raise NotImplementedError
+
+
+class NeverSet:
+    """The part of a clock whose time of day nobody sets."""
+
+    jumps: tuple[Jump, ...] = ()
+
+    def was_set(self) -> bool:
+        """Return that it was not."""
+        return False
+
+    def take_over(self) -> timedelta:
+        """Return that there is nothing to take over."""
+        return timedelta()
+
+
+class SystemClock(_Steady):
     """The machine's clock."""
 
     def __init__(self) -> None:
-        self.start_id = new_start_id()
-
-    def now(self) -> datetime:
-        """Return the machine's time of day, UTC."""
-        return datetime.now(UTC)
+        super().__init__(self._machines(), new_start_id())
 
     def monotonic_s(self) -> float:
         """Return the machine's monotonic seconds."""
@@ -73,8 +170,11 @@ class SystemClock:
         loop = asyncio.get_running_loop()
         return loop.call_later(max(0.0, monotonic_s - time.monotonic()), wake).cancel
 
+    def _machines(self) -> datetime:
+        return datetime.now(UTC)
 
-class ScaledClock:
+
+class ScaledClock(NeverSet):
     """A clock that runs `speed` times as fast as the machine's, from `start` on.
 
     For accelerated runs in which simulated cards and the collector share one clock. Time limits of
@@ -105,23 +205,26 @@ class ScaledClock:
         return asyncio.get_running_loop().call_later(left_s, wake).cancel
 
 
-class TurnedClock:
+class TurnedClock(_Steady):
     """A clock that stands still until `advance` turns it; sleepers wake in the order of their time."""
 
     def __init__(self, start: datetime, start_id: str = "turned") -> None:
-        self.start_id = start_id
-        self._start = start
         self._monotonic_s = 0.0
+        super().__init__(start, start_id)
+        self._machines_start = start
         self._order = itertools.count()
         self._sleepers: list[tuple[float, int, list[Callable[[], object]]]] = []
-
-    def now(self) -> datetime:
-        """Return the time of day it was turned to, UTC."""
-        return self._start + timedelta(seconds=self._monotonic_s)
 
     def monotonic_s(self) -> float:
         """Return the seconds it was turned by."""
         return self._monotonic_s
+
+    def jump(self, seconds: float) -> None:
+        """Set the machine's time of day; the monotonic seconds know nothing of it."""
+        self._machines_start += timedelta(seconds=seconds)
+
+    def _machines(self) -> datetime:
+        return self._machines_start + timedelta(seconds=self._monotonic_s)
 
     async def sleep_until(self, monotonic_s: float) -> None:
         """Wait until somebody turns the clock that far."""

@@ -7,13 +7,14 @@ one that could tell is what the countdown then goes on from (`rules.assess.on_ba
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.ledger import Transaction
 from collector.ledger.records import Snapshot
 from rules.alarms.plain import from_plain, to_plain
 from rules.autonomy import HoldUpJudgement
+from rules.moving import moved
 from rules.verdicts import SystemState
 
 COUNTDOWN: Final = "countdown/"
@@ -36,6 +37,10 @@ class Countdowns:
     def told(self, system: str) -> HoldUpJudgement | None:
         """Return the newest judgement of a system's hold-up that could tell."""
         return self._told.get(system)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set; the ledger gets it anew."""
+        self._told = moved(self._told, by)
 
     def unkept(self, systems: Mapping[str, SystemState]) -> tuple[HoldUpJudgement, ...]:
         """Return the judgements to be kept: of systems on their banks, as far as the ledger has them not yet."""

@@ -23,6 +23,7 @@ from typing import Final
 from collector.ledger.records import Evidence
 from rules.battery.charging import float_setpoint_v
 from rules.estate import Bank, Estate, in_place
+from rules.moving import moved
 from rules.reading import BatteryStatus, OutputSource, Reading, Stamp
 
 SCHEMA: Final = "discharge/1"
@@ -285,6 +286,12 @@ class DischargeKeeper:
             kept.latest[reading.unit] = reading
             lines += self._step(kept, reading)
         return tuple(lines)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set; a record keeps its name."""
+        for kept in self._kept.values():
+            kept.latest, kept.recent = moved(kept.latest, by), moved(kept.recent, by)
+            kept.record, kept.before = moved(kept.record, by), moved(kept.before, by)
 
     def flush(self) -> tuple[Evidence, ...]:
         """Return the lines of all open records as they stand, for a clean stop."""

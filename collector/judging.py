@@ -12,10 +12,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
+from datetime import timedelta
 from typing import Final
 from zlib import crc32
 
-from collector.clock import Clock
+from collector.clock import Clock, late_move
 from collector.present import Present
 from collector.worker import JudgementFailed, Superseded, Worker
 from rules.assess import Glance, SystemView, task_of
@@ -23,6 +24,7 @@ from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.battery.belief import BankBelief, belief_from_age
 from rules.battery.energy import BankMoment, carried_to
 from rules.estate import Bank, Estate, FittedBank, in_place
+from rules.moving import moved
 from rules.reading import Reading
 from rules.verdicts import Standing
 
@@ -54,8 +56,15 @@ class Judging:
 
     # --- what the banks hold ----------------------------------------------------------------------------
 
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set, and ask for everything anew."""
+        self.beliefs = moved(self.beliefs, by)
+        self._asked_s.clear()
+        self._hurried.set()
+
     def believe(self, belief: BankBelief) -> None:
         """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
+        belief = moved(belief, late_move(self._clock, belief.as_of))
         self.beliefs[belief.bank] = belief
         if belief.bank not in self._judged:
             self._judged.add(belief.bank)

@@ -80,6 +80,8 @@ class Keeping:
         if not (taken.changes or done or taken.evidence or taken.judgements or unkept):
             return
         async with self._ledger.transaction() as tx:
+            if taken.clock_moved:
+                tx.move_due(taken.clock_moved)
             for change in taken.changes:
                 save_change(tx, change)
             for line in taken.evidence:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector.aftermath import AFTERMATH, Aftermath
 from collector.clock import Clock
@@ -72,6 +72,17 @@ class Memories:
                 tx.save_evidence(line)
         self.loads.restore(await ledger.snapshot(PEAKS))
         return state
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set. Loads of past hours stay where they were noted."""
+        self.learning.clock_moved += by
+        self.keeper.move_clock(by)
+        self.aftermath.move_clock(by)
+        self.transfers.move_clock(by)
+        self.works.move_clock(by)
+        self.countdowns.move_clock(by)
+        if self.plans is not None:
+            self.plans.move_clock(by)
 
     def note(self, touched: Touched) -> None:
         """Take note of what changed of the watch's state, each part with its value before."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from itertools import takewhile
 
 from collector.polling import PollFigures
@@ -17,6 +18,7 @@ from collector.simulation.score import Score
 from rules.alarms.lifecycle import Alarm
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
+from rules.moving import moved
 from rules.planning.isolation import Isolation
 from rules.planning.next_size import Sizes
 from rules.planning.shutdown import Shutdown
@@ -63,6 +65,12 @@ class Present:
             self.silences.setdefault(unit, sample)
         else:
             self.faults[unit] = sample
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set; what is worked out anew within minutes stays."""
+        self.readings, self.silences = moved(self.readings, by), moved(self.silences, by)
+        self.faults, self.systems = moved(self.faults, by), moved(self.systems, by)
+        self.hold_ups, self.sheds = moved(self.hold_ups, by), moved(self.sheds, by)
 
     def show_system(self, state: SystemState) -> None:
         """Take in the state of a system."""

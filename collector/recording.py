@@ -11,9 +11,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import timedelta
 
-from collector.batch import Asked, Doing, Given, Line, Taken, in_turns, next_batch
-from collector.clock import Clock, stamp
+from collector.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns, next_batch
+from collector.clock import Clock, late_move, moved_since, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.keeping import Enqueue, Keeping
@@ -28,11 +29,14 @@ from collector.samples import Samples
 from collector.snmp.learning import Learning
 from collector.stopping import to_its_end
 from collector.views import Views
-from rules.alarms.changes import Change, Refused
-from rules.alarms.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
+from rules.alarms.changes import Change, PowerEvent, Refused
+from rules.alarms.conditions.service import SERVICE
+from rules.alarms.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick, Window
+from rules.alarms.wording import clock_words
 from rules.assess import glance, system_state
 from rules.autonomy import HoldUpJudgement
 from rules.judge import BankJudgement
+from rules.moving import moved
 from rules.reading import Reading, Sample
 from rules.watch.live import Live
 from rules.watch.state import Book, WatchState
@@ -58,6 +62,8 @@ class Recorder:
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
         self.on_discharged: Callable[[str], None] = lambda _bank: None
+        self.on_clock_moved: list[Callable[[timedelta], None]] = []
+        """Called when the time of day was set, with by how much: whoever keeps moments of a short while ago."""
         self.batches = 0
         self.watch = Live(book)
         self.learning = learning or Learning(estate)
@@ -91,11 +97,11 @@ class Recorder:
             self.queue.finished(len(batch))
 
     async def tick(self) -> None:
-        """Tell the watch the time once a second, until cancelled."""
+        """Tell the watch the time once a second, until cancelled; and that the machine's clock was set."""
         due_s = self._clock.monotonic_s()
         while True:
             await self._clock.sleep_until(due_s)
-            await self.queue.put(Tick(stamp(self._clock)))
+            await self.queue.put(ClockSet() if self._clock.was_set() else Tick(stamp(self._clock)))
             due_s = max(due_s + 1.0, self._clock.monotonic_s())
 
     async def ask(self, action: Doing) -> str | None:
@@ -153,7 +159,11 @@ class Recorder:
     # --- what is taken in ----------------------------------------------------------------------------------
 
     def _take(self, given: Given | Asked, taken: Taken) -> None:
-        if isinstance(given, Answer):
+        if self._clock.jumps:
+            given = self._as_of_now(given)
+        if isinstance(given, ClockSet):
+            taken.changes += self._take_over(taken)
+        elif isinstance(given, Answer):
             self._take_answer(given, taken)
         elif isinstance(given, HoldUpJudgement):
             self._judged[given.system] = self._present.hold_ups[given.system] = given
@@ -212,6 +222,44 @@ class Recorder:
         changes = self._watch(sample)
         taken.changes += changes
         taken.changes += self.memories.aftermath.take(sample, changes, self.watch.incidents)
+
+    # --- a clock that was set ------------------------------------------------------------------------------
+
+    def _take_over(self, taken: Taken) -> tuple[Change, ...]:
+        """Go by the machine's clock again, move along all that was noted until now, and judge everything anew."""
+        if not self._clock.was_set():
+            return ()  # set, and set back before it was this one's turn
+        by = self._clock.take_over()
+        taken.clock_moved += by
+        self.watch.move_clock(by)
+        self._judged = moved(self._judged, by)
+        self._present.move_clock(by)
+        self.memories.move_clock(by)
+        self._samples.move_clock(by)
+        for poller in self.pollers.values():
+            poller.figures.silent_since = moved(poller.figures.silent_since, by)
+        if self.judging is not None:
+            self.judging.move_clock(by)
+        for tell in self.on_clock_moved:
+            tell(by)
+        taken.touched |= dict.fromkeys(self._estate.systems)
+        now = stamp(self._clock)
+        return (PowerEvent(now.at, "clock_set", SERVICE, clock_words(by)), *self._watch(Tick(now)))
+
+    def _as_of_now(self, given: Given | Asked) -> Given | Asked:
+        """Return what was noted before the clock was set, and waited meanwhile, as it reads by the clock now."""
+        if isinstance(given, Asked):
+            action = given.action
+            if isinstance(action, OperatorAction) and (by := moved_since(self._clock, action.stamp)):
+                return replace(given, action=moved(action, by))
+        elif isinstance(given, HoldUpJudgement):
+            by = late_move(self._clock, given.as_of) if given.as_of is not None else timedelta()
+            return moved(given, by)
+        elif not isinstance(given, BankJudgement | ClockSet) and (
+            by := moved_since(self._clock, given.stamp)
+        ):
+            return moved(given, by, but=(Window,))
+        return given
 
     # --- the steps ----------------------------------------------------------------------------------------
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 from collector.history.store import WireReading
 from collector.polling import Answer
 from collector.snmp.learning import Learning
 from collector.snmp.wire import WireState, as_kept
 from rules.estate import Estate
+from rules.moving import moved
 from rules.reading import Fault, Sample, Silence
 
 
@@ -19,6 +21,10 @@ class Samples:
         self._estate = estate
         self._learning = learning
         self._wire: dict[str, WireState] = {}
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set."""
+        self._wire = moved(self._wire, by)
 
     def of(self, answer: Answer) -> tuple[WireReading, Sample]:
         """Return what is kept and what is meant, for the unit a card speaks for.

@@ -22,7 +22,6 @@ from collector.punctuality import Punctuality
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window, WorkLooked
 from rules.planning.service_due import WorkDue
-from rules.reading import Stamp
 
 LOOK_EVERY_S: Final = 10.0
 PLAN_EVERY_S: Final = 300.0
@@ -60,20 +59,6 @@ class LateCount:
 
 
 @dataclass(slots=True)
-class ClockJump:
-    """Compares the time of day with seconds that cannot jump."""
-
-    last: Stamp | None = None
-
-    def seconds(self, now: Stamp) -> float:
-        """Return by how much the time of day jumped since the last look, in s, never negative."""
-        last, self.last = self.last, now
-        if last is None or last.start_id != now.start_id:
-            return 0.0
-        return abs((now.at - last.at).total_seconds() - (now.monotonic_s - last.monotonic_s))
-
-
-@dataclass(slots=True)
 class SelfWatch:
     """Looks at the service itself and gives the watch what it saw.
 
@@ -100,7 +85,6 @@ class SelfWatch:
     calendars: dict[str, str | None] = field(default_factory=dict)
     """What was wrong with each calendar file at the last look, by id; None for nothing."""
     _late: LateCount = field(default_factory=LateCount)
-    _jump: ClockJump = field(default_factory=ClockJump)
     _windows: tuple[Window, ...] | None = None
     _behind: tuple[str, ...] | None = None
 
@@ -126,7 +110,7 @@ class SelfWatch:
             free_fraction=disk.free / disk.total if disk.total else None,
             store_error=self.store_error() if self.store_error else None,
             store_known=self.store_error is not None,
-            jump_s=self._jump.seconds(stamp(self.clock)),
+            jumps_s=tuple(jump.by.total_seconds() for jump in self.clock.jumps),
             worker_error=self.worker_error() if self.worker_error else None,
             worker_known=self.worker_error is not None,
             oldest_s=await self.office.oldest_s(),

@@ -144,6 +144,10 @@ class SetWords:
         if any((code if isinstance(code, int) else code.value) >= REFUSED for code in codes):
             raise ChannelDown(f"it does not let this user subscribe to {topic}")
 
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set."""
+        self._newest = {name: at + by for name, at in self._newest.items()}
+
     async def message(self, topic: str, payload: object, *, retained: bool = False) -> None:
         """Take one message in, or say why not. Nothing in it can stop the listening."""
         name = topic.removeprefix(f"{self.topics}/set/")

@@ -24,6 +24,7 @@ from rules.alarms.conditions.shutdown import Met, ShutdownFigures
 from rules.alarms.inputs import ShutdownLooked, Window
 from rules.alarms.plain import from_plain, to_plain
 from rules.estate import Estate
+from rules.moving import moved
 from rules.planning.course import Compared, Course, Status, compare, looked
 from rules.planning.explained import windows
 from rules.planning.plan_words import ended_words, signed_words, withdrawn_words
@@ -315,6 +316,16 @@ class SignedPlans:
             text = ended_words(kept.compared, self._name(kept.plan))
             events.append(PowerEvent(now, "plan_ended", kept.plan.system, text))
         return tuple(events)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was seen before the clock was set; a plan stays where it was signed for."""
+        for plan, kept in self._kept.items():
+            if kept.course.open:
+                self._kept[plan] = replace(
+                    kept, course=moved(kept.course, by), against_at=moved(kept.against_at, by)
+                )
+                self._unsaved.add(plan)
+        self._saved_at = moved(self._saved_at, by)
 
     @property
     def due(self) -> bool:

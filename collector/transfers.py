@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.ledger import Transaction
@@ -18,6 +18,7 @@ from rules.alarms.changes import PowerEvent
 from rules.alarms.incidents import Incident
 from rules.alarms.plain import from_plain, to_plain
 from rules.estate import Estate
+from rules.moving import moved
 from rules.reading import Reading
 from rules.transfers import Call, followed, judged
 from rules.verdicts import Finding, FindingKind
@@ -79,6 +80,11 @@ class Transfers:
             (i.id for i in incidents.values() if i.cause is Cause.POWER and call.system in i.parts), None
         )
         return tuple(PowerEvent(at, EVENTS[f.kind], f.about, f.because, incident) for f in found)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set."""
+        self._calls = moved(self._calls, by)
+        self.due = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
 

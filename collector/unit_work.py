@@ -22,6 +22,7 @@ from rules.alarms.wording import lasted
 from rules.assess import Glance
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
+from rules.moving import moved
 from rules.planning.work import Followed, begun, begun_text, follow, news, over
 from rules.verdicts import UnitWork
 
@@ -173,6 +174,18 @@ class UnitWorks:
         self.due = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set; what somebody planned by the clock on the wall stays."""
+        followed = {
+            unit: one for unit, one in self._followed.items() if any(w in self._said for w in one.windows)
+        }
+        self._followed |= moved(followed, by)
+        self._said = moved(self._said, by)
+        self._closed = {
+            name: end + by if name.startswith(SAID) else end for name, end in self._closed.items()
+        }
+        self.due = True
 
     def save(self, tx: Transaction, now: datetime) -> None:
         """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""

@@ -10,7 +10,7 @@ Read in this order:
 6. `rules.hold_up`    banks played to the end of a system's hold-up; `autonomy`: sampled; `requirements`: is it enough
 7. `rules.assess`     a system whole; `generator`: what fed it when the supply came back; `transfers`: which units late;
    `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`
-8. `rules.watch`      the quick door: one sample in, changes out
+8. `rules.watch`      the quick door: one sample in, changes out; `moving`: when a clock was set
 9. `rules.alarms`     the alarms' catalogue, life cycle and grouping
 10. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme
 """

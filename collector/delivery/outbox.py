@@ -34,6 +34,7 @@ from collector.ledger.records import JournalLine, Outgoing, Sending
 from collector.stopping import asked_to_end
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import News
+from rules.moving import moved
 
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 300.0
@@ -92,6 +93,11 @@ class Outbox:
         """Look for messages at once."""
         for event in self._wake.values():
             event.set()
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set."""
+        for health in self.health.values():
+            health.failing_since = moved(health.failing_since, by)
 
     async def restore(self) -> None:
         """Count what was sent before this start; `run` begins with it."""

@@ -115,6 +115,11 @@ class Transaction:
         """Record that a message is not tried again; it stays visible as a dead letter."""
         self._tried(message, Sending.DEAD, result, None)
 
+    def move_due(self, by: timedelta) -> None:
+        """Have every message that waits be due as soon as before, though the clock was set."""
+        sql = "UPDATE outbox SET due = due + ? WHERE sending = 'waiting'"
+        self.statements.append(Statement(sql, (by // timedelta(microseconds=1),)))
+
     def _tried(self, message: str, sending: Sending, result: str, due: int | None) -> None:
         if sending is not Sending.WAITING:
             self.settled.add(message)

@@ -51,6 +51,8 @@ class Learning:
     def __init__(self, estate: Estate, overrides: Overrides | None = None) -> None:
         self.sets: dict[str, CorrectionSet] = {}
         self.identity_changes: dict[str, tuple[IdentityChange, ...]] = {}
+        self.clock_moved = timedelta()
+        """By how much the time of day was set since the start: what is learnt from how long things last leaves it out."""
         self._estate = estate
         self._overrides = overrides or {}
         self._cards = {card: _CardLearning(CardKnowledge.fresh()) for card in estate.cards}
@@ -104,7 +106,9 @@ class Learning:
         if card.day != day:
             card.day, card.declared = day, self._declared(card_id, day)
         before = card.known.corrections
-        reading = card.known.interpret(unit, stamp, state, card.declared)
+        reading = card.known.interpret(
+            unit, stamp, state, card.declared, counted_at=stamp.at - self.clock_moved
+        )
         if card.known.changed:
             self.identity_changes[card_id] = card.known.changed
             card.epoch += 1

@@ -1115,7 +1115,7 @@ _ENTRIES: Final = (
         respond_s=DAY,
         severity=_S.WARNING,
         off_delay_s=HOUR,
-        limit=Limit("jump_s", 5.0, 0.0, "s"),
+        limit=Limit("jumps_s", 5.0, 0.0, "s"),
     ),
     AlarmKind(
         id="worker_failing",

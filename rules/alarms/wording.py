@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from rules.verdicts import HoldUps, ShedFirst, UnitWork
@@ -36,9 +36,15 @@ def _time(seconds: float, round_to: Callable[[float], int], nudge: float) -> str
     return f"{round_to(seconds / 360.0 + nudge) / 10:.1f} h"
 
 
+def clock_words(by: timedelta) -> str:
+    """Return that a machine's clock was set, and by how much."""
+    way = "ahead" if by > timedelta() else "back"
+    return f"The machine's clock was set {way} by {lasted(abs(by.total_seconds()))}."
+
+
 def lasted(seconds: float) -> str:
-    """Return how long something took, to the second below an hour."""
-    whole = round(seconds)
+    """Return how long something took, to the second below an hour; nothing lasted less than no time."""
+    whole = max(round(seconds), 0)
     if whole < 60:
         return f"{whole} s"
     if whole < 3600:

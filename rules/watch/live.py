@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import fields, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from operator import attrgetter
 from typing import Final
 
@@ -24,6 +24,7 @@ from rules.alarms.incidents import Incident
 from rules.alarms.inputs import Window
 from rules.alarms.lifecycle import Alarm, next_s, unwatched
 from rules.alarms.scene import UnitMemory
+from rules.moving import moved
 from rules.reading import Stamp
 from rules.verdicts import SystemState
 from rules.watch.draft import ON_BATTERY, entry_now, outlasted
@@ -106,6 +107,19 @@ class Live:
         """Return the parts that were changed since this was asked last, each with its value of then."""
         touched, self._touched = self._touched, {}
         return touched
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along every moment noted before the clock was set; planned work was planned by the clock on the wall."""
+        before = self.value()
+        after = Live.of(moved(before, by, but=(Window,)), self.book)
+        for name in ("alarms", "units", "systems", "supplies", "incidents"):
+            new = getattr(after, name)
+            for key, old in getattr(before, name).items():
+                if new[key] is not old:
+                    self._note(name, key, old)
+            setattr(self, name, new)
+        self.last, self.index, self._same = after.last, after.index, NEVER
+        self._begin()
 
     # --- one step ------------------------------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from hypothesis import strategies as st
 
 from collector.batch import Given
-from collector.clock import stamp
+from collector.clock import NeverSet, stamp
 from collector.history.sqlite import SqliteHistory
 from collector.ledger import Ledger
 from collector.load_records import LoadRecords
@@ -52,7 +52,7 @@ HOLDS_S = 600.0
 
 
 @dataclass
-class Turned:
+class Turned(NeverSet):
     """The time of day goes on over a restart; the monotonic seconds begin anew."""
 
     at: datetime = NOON

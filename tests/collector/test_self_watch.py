@@ -12,10 +12,9 @@ from collector.configuration.collecting import CalendarTable, PlannedWorkTable
 from collector.delivery.channel import ChannelDown
 from collector.ledger import Ledger
 from collector.punctuality import Punctuality
-from collector.self_watch import ClockJump, LateCount, PlannedSources, SelfWatch
+from collector.self_watch import LateCount, PlannedSources, SelfWatch
 from rules.alarms.inputs import EquipmentDeclared, Input, PlannedWork, WorkLooked
 from rules.planning.service_due import WorkDue
-from rules.reading import Stamp
 from tests.collector.delivery.cases import Scripted, notice, office, person, put
 from tests.rules.plants import estate
 
@@ -38,12 +37,24 @@ def test_the_part_of_late_polls_is_that_since_the_last_look() -> None:
     assert count.fraction(done) is None, "nothing new: cannot tell"
 
 
-def test_a_clock_set_by_hand_is_a_jump_and_a_restart_is_none() -> None:
-    jump = ClockJump()
-    assert jump.seconds(Stamp(NOW, 100.0, "a")) == 0.0
-    assert jump.seconds(Stamp(NOW + timedelta(seconds=10), 110.0, "a")) == 0.0
-    assert jump.seconds(Stamp(NOW - timedelta(seconds=60), 120.0, "a")) == 80.0
-    assert jump.seconds(Stamp(NOW, 5.0, "b")) == 0.0
+async def test_a_clock_set_by_hand_is_a_jump_and_small_differences_are_followed_without_a_word() -> None:
+    clock = TurnedClock(NOW)
+    clock.jump(-60.0)
+    assert clock.was_set()
+    assert clock.now() == NOW
+    assert clock.take_over() == timedelta(seconds=-60)
+    assert clock.now() == NOW - timedelta(seconds=60)
+    assert not clock.was_set()
+    assert [jump.by.total_seconds() for jump in clock.jumps] == [-60.0]
+    clock.jump(-1.0)
+    before = clock.now()
+    for _ in range(30):
+        await clock.advance(1.0)
+        assert not clock.was_set()
+        assert before < clock.now()
+        before = clock.now()
+    assert clock.now() == NOW + timedelta(seconds=-60 - 1 + 30)
+    assert len(clock.jumps) == 1
 
 
 async def watch(folder: Path, ledger: Ledger, planned: PlannedSources, given: list[Input]) -> SelfWatch:

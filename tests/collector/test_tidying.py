@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.clock import stamp
+from collector.clock import NeverSet, stamp
 from collector.database import StoreError, StoreFault
 from collector.exact_spans import ExactSpans
 from collector.history.sqlite import SqliteHistory
@@ -22,7 +22,7 @@ from tests.rules.plants import estate
 NOW = datetime(2026, 3, 2, 5, tzinfo=UTC)
 
 
-class Turned:
+class Turned(NeverSet):
     """A clock whose every wait is over at once, for so many waits."""
 
     start_id = "s"

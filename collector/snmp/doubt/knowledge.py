@@ -83,10 +83,19 @@ class CardKnowledge:
         )
 
     def interpret(
-        self, unit: str, stamp: Stamp, state: WireState, declared: Declared = NOTHING_DECLARED
+        self,
+        unit: str,
+        stamp: Stamp,
+        state: WireState,
+        declared: Declared = NOTHING_DECLARED,
+        *,
+        counted_at: datetime | None = None,
     ) -> Reading:
-        """Learn from a state, then return what it means for `unit`, with all its doubts."""
-        self.observe(state, stamp.at, declared)
+        """Learn from a state, then return what it means for `unit`, with all its doubts.
+
+        `counted_at`: its moment by a clock that nobody set since the start, where that is another.
+        """
+        self.observe(state, counted_at or stamp.at, declared)
         reading = decode(unit, stamp, state, self.corrections)
         found = conflicts(reading, state)
         return replace(reading, doubts=reading.doubts + found) if found else reading

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import listed
+from rules.alarms.wording import clock_words, listed
 from rules.estate import Estate
 
 SERVICE: Final = "ridethrough"
@@ -33,7 +34,8 @@ class ServiceFigures:
     free_fraction: float | None = None
     store_error: str | None = None
     store_known: bool = False
-    jump_s: float | None = None
+    jumps_s: tuple[float, ...] | None = None
+    """By how much the machine's clock was set each time within the last hour: s, ahead positive; None: not known."""
     worker_error: str | None = None
     worker_known: bool = False
     oldest_s: float | None = None
@@ -54,7 +56,7 @@ def service_conditions(
         "readings_wait": (figures.wait_s, "Readings wait {:.0f} s to be judged."),
         "judgements_wait": (figures.background_s, "What is reckoned in the background waits {:.0f} s."),
         "disk_filling": (figures.free_fraction, "{:.1%} of the disk is free."),
-        "clock_jumped": (figures.jump_s, "The clock jumped by {:.1f} s."),
+        "clock_jumped": (_jumped_s(figures.jumps_s), _jumped_words(figures.jumps_s)),
         "delivery_behind": (figures.oldest_s, "The oldest unsent message is {:.0f} s old."),
     }
     for name, (number, text) in limits.items():
@@ -97,6 +99,20 @@ def service_conditions(
     for collector, overdue in sorted(figures.collectors.items()):
         yield Found("collector_silent", collector, Observation(overdue, f"Nothing is heard of {collector}."))
     yield _watch_power(estate)
+
+
+def _jumped_s(jumps_s: tuple[float, ...] | None) -> float | None:
+    """Return by how much a clock jumped in all within the hour, back and ahead alike, in s."""
+    return None if jumps_s is None else sum(map(abs, jumps_s))
+
+
+def _jumped_words(jumps_s: tuple[float, ...] | None) -> str:
+    if not jumps_s:
+        return ""
+    last = clock_words(timedelta(seconds=jumps_s[-1]))
+    if len(jumps_s) == 1:
+        return f"{last} What lasts and what is left was counted on."
+    return f"{last} It was set {len(jumps_s)} times within an hour."
 
 
 def _watch_power(estate: Estate) -> Found:
