@@ -19,12 +19,13 @@ find_python() {
     return 1
 }
 
+# sum_of REQUIREMENTS: what tells that nothing has changed since the file was installed
+sum_of() { cat "$root/deploy/$1" "$root/pyproject.toml" | cksum; }
+
 # prepare REQUIREMENTS: install exactly what the file pins, checked against its hashes
 prepare() {
     requirements="$root/deploy/$1"
-    stamp="$root/.venv/.installed-$1"
-    wanted=$(cat "$requirements" "$root/pyproject.toml" | cksum)
-    if [ -x "$python" ] && [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ]; then
+    if [ -x "$python" ] && [ "$(cat "$root/.venv/.installed-$1" 2>/dev/null)" = "$(sum_of "$1")" ]; then
         return 0
     fi
     base=$(find_python) || exit 2
@@ -38,5 +39,8 @@ prepare() {
     "$python" -m pip install --quiet --disable-pip-version-check --no-input --require-hashes -r "$requirements" ||
         { say "Installing failed; see the lines above. With no way to a package index, point pip at yours and run again."; exit 2; }
     "$python" -m pip install --quiet --disable-pip-version-check --no-input --no-deps --no-build-isolation --editable "$root"
-    printf '%s\n' "$wanted" >"$stamp"
+    # what the tests need holds all that the service needs, at the same versions
+    for installed in "$1" requirements.txt; do
+        sum_of "$installed" >"$root/.venv/.installed-$installed"
+    done
 }
