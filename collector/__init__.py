@@ -6,7 +6,8 @@ Read in this order:
 2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how; `heard`: what cards send unasked;
    `stopping`: how tasks end when they are asked to
 3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `views`: what is
-   known of a system; `pace`: how fast it is read; `keeping`: one transaction of `lines` and `memories`
+   known of a system; `pace`: how fast it is read; `punctuality`, `reading_ages`: how late we are, and how old what we
+   know is; `keeping`: one transaction of `lines` and `memories`
    (`watch_keeping`, `countdowns`, `load_records`); `last_seen`: read back at a start
 4. `data_folder`, `folder_lock`, `database`, `history`, `ledger`  what is kept; `partner`: neither is lost
    unnoticed; `tidying`: folded while the service runs; `exact_spans`: what stays exact for ever; `letting_go`: whether the clock can be believed before anything is let go

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Final, TypeVar
@@ -21,6 +21,8 @@ from rules.judge import BankJudgement
 
 LARGEST_BATCH: Final = 500
 QUEUE_LENGTH: Final = 5000
+GATHERED_S: Final = 0.1
+"""How long what can wait does, at rest."""
 
 T = TypeVar("T")
 
@@ -48,17 +50,44 @@ Queue = asyncio.Queue[Given | Asked]
 
 
 class Line(Queue):
-    """What waits to be taken in, in order, and since when: each thing until the batch it was in is `finished`."""
+    """What waits to be taken in, in order, and since when: each thing until the batch it was in is `finished`.
 
-    def __init__(self, clock: Clock) -> None:
+    At rest what comes within `GATHERED_S` goes through together: the cards of a system are read in one round, so the
+    system is judged once and the round is committed once. Nothing is gathered while `lively`, and whatever somebody
+    waits for (a poll that was asked for, a word, a judgement) takes all that waits along at once.
+    """
+
+    def __init__(self, clock: Clock, lively: Callable[[], bool] = lambda: False) -> None:
         self._clock = clock
+        self._lively = lively
         self._since_s: deque[float] = deque()
         self._longest_s = 0.0
+        self._hurried = asyncio.Event()
         super().__init__(QUEUE_LENGTH)
 
     def _put(self, item: Given | Asked) -> None:
         self._since_s.append(self._clock.monotonic_s())
         super()._put(item)
+        if not _can_wait(item):
+            self._hurried.set()
+
+    async def batch(self) -> list[Given | Asked]:
+        """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""
+        found = [await self.get()]
+        if _can_wait(found[0]) and not self._lively():
+            await self._gathered()
+        self._hurried.clear()
+        while len(found) < LARGEST_BATCH and not self.empty():
+            found.append(self.get_nowait())
+        return found
+
+    async def _gathered(self) -> None:
+        """Wait until what came first has waited for long enough, or something comes that cannot wait."""
+        call_off = self._clock.call_at(self._since_s[0] + GATHERED_S, self._hurried.set)
+        try:
+            await self._hurried.wait()
+        finally:
+            call_off()
 
     def finished(self, count: int) -> None:
         """Note that the `count` things that came first have been taken in and shown."""
@@ -82,6 +111,11 @@ class Line(Queue):
         return longest_s
 
 
+def _can_wait(item: Given | Asked) -> bool:
+    """Return whether nobody waits for this: a poll on its grid, which the others of its round follow."""
+    return isinstance(item, Answer) and not item.early
+
+
 @dataclass(slots=True)
 class Taken:
     """What one batch brought, on its way to be committed."""
@@ -94,14 +128,6 @@ class Taken:
     touched: dict[str, None] = field(default_factory=dict)
     clock_moved: timedelta = timedelta()
     """By how much the time of day was set meanwhile."""
-
-
-async def next_batch(queue: Queue) -> list[Given | Asked]:
-    """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""
-    batch = [await queue.get()]
-    while len(batch) < LARGEST_BATCH and not queue.empty():
-        batch.append(queue.get_nowait())
-    return batch
 
 
 async def in_turns(things: Iterable[T]) -> AsyncIterator[T]:

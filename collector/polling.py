@@ -53,7 +53,7 @@ class Answer:
     """What one poll of one card brought: the wire values, or why there are none.
 
     `stamp` is when the reply was complete. `late_s` is how long after its due time the poll started. `fault` is an
-    unexpected error in a sentence.
+    unexpected error in a sentence. `early`: somebody asked for it before it was due.
     """
 
     card: str
@@ -64,6 +64,7 @@ class Answer:
     wire: CardRead | None = None
     silence: str | None = None
     fault: str | None = None
+    early: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,7 @@ class Poller:
         while True:
             turn, early = await self._until_due(turn)
             started_s = self._clock.monotonic_s()
-            late_s = 0.0 if early else started_s - turn.due_s
+            late_s = None if early else started_s - turn.due_s
             parts = parts_due(turn, self.cadence, started_s)
             self.figures.asking_since_s = started_s
             answer = await self._poll(parts, late_s)
@@ -184,7 +185,8 @@ class Poller:
         if self._waking is not None and not self._waking.done():
             self._waking.set_result(None)
 
-    async def _poll(self, parts: frozenset[Part], late_s: float) -> Answer:
+    async def _poll(self, parts: frozenset[Part], late_s: float | None) -> Answer:
+        """Read some parts now, `late_s` after they were due; None: they are not yet."""
         started_s, period_s = self._clock.monotonic_s(), self.period_s
         wire, silence, fault = None, None, None
         try:
@@ -198,7 +200,17 @@ class Poller:
         except Exception as error:  # noqa: BLE001 - the boundary: one card's surprise must not blind the site
             fault = self._told(error)
         took_s = self._clock.monotonic_s() - started_s
-        return Answer(self.card, stamp(self._clock), period_s, late_s, took_s, wire, silence, fault)
+        return Answer(
+            self.card,
+            stamp(self._clock),
+            period_s,
+            late_s or 0.0,
+            took_s,
+            wire,
+            silence,
+            fault,
+            late_s is None,
+        )
 
     def _told(self, error: Exception) -> str:
         """Return a surprise as a sentence of a bounded length.

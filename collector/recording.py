@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
-from collector.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns, next_batch
+from collector.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns
 from collector.clock import Clock, late_move, moved_since, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -58,7 +58,7 @@ class Recorder:
         enqueue: Enqueue = lambda _tx, _changes: None,
     ) -> None:
         estate = book.estate
-        self.queue = Line(clock)
+        self.queue = Line(clock, self._lively)
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
         self.on_discharged: Callable[[str], None] = lambda _bank: None
@@ -91,7 +91,7 @@ class Recorder:
     async def run(self) -> None:
         """Process batches until cancelled, the last one to its end. A bug in here ends the daemon: it is shared by all."""
         while True:
-            batch = await next_batch(self.queue)
+            batch = await self.queue.batch()
             # half a batch must not be kept: what is remembered would be ahead of the journal
             await to_its_end(asyncio.ensure_future(self.process(batch)))
             self.queue.finished(len(batch))
@@ -155,6 +155,10 @@ class Recorder:
             if any((m := self.watch.units.get(u.id)) and m.on_battery for u in estate.units_of(system)):
                 taken.changes += self._judge(system)
         await self._keep(taken)
+
+    def _lively(self) -> bool:
+        """Return whether anything goes on that must be judged without delay: an outage, a test, its aftermath."""
+        return any(poller.urgent for poller in self.pollers.values())
 
     # --- what is taken in ----------------------------------------------------------------------------------
 

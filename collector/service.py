@@ -54,7 +54,9 @@ class OwnFigures:
 
     `oldest_reading_s`: age of the oldest of the units' last readings, None without cards. `wait_s`: how long the
     oldest of what is not judged yet has waited. `busy_s`: seconds spent on batches. `background_count`: questions to
-    the judging process without an answer, the oldest of which has waited for `background_s`.
+    the judging process without an answer, the oldest of which has waited for `background_s`. `budget_count`: pieces of
+    work that nobody waits for which are still to be done; none of them begins for `budget_debt_s`, `budget_spent_s`
+    were spent on them since the start.
     """
 
     polls: int
@@ -65,6 +67,9 @@ class OwnFigures:
     busy_s: float
     background_count: int
     background_s: float
+    budget_count: int
+    budget_debt_s: float
+    budget_spent_s: float
 
 
 class Service:
@@ -165,7 +170,7 @@ class Service:
 
     def own_figures(self) -> OwnFigures:
         """Return how the service itself keeps up."""
-        done, worker = self.recorder.punctuality, self._parts.worker
+        done, worker, budget = self.recorder.punctuality, self._parts.worker, self._parts.budget
         return OwnFigures(
             polls=done.polls,
             late=done.late,
@@ -175,6 +180,9 @@ class Service:
             busy_s=done.busy_s,
             background_count=worker.waiting_count,
             background_s=worker.oldest_s,
+            budget_count=budget.waiting,
+            budget_debt_s=budget.debt_s,
+            budget_spent_s=budget.spent_s,
         )
 
     def reading_age_s(self, reading: Reading) -> float:

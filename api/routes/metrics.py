@@ -33,6 +33,9 @@ async def metrics(service: Asked) -> Response:
         "processing_s": figures.busy_s,
         "background_waiting_count": float(figures.background_count),
         "background_age_s": figures.background_s,
+        "background_pieces_waiting_count": float(figures.budget_count),
+        "background_debt_s": figures.budget_debt_s,
+        "background_spent_s": figures.budget_spent_s,
     }
     if figures.oldest_reading_s is not None:
         own["oldest_reading_age_s"] = figures.oldest_reading_s

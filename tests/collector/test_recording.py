@@ -9,6 +9,7 @@ from typing import cast
 import pytest
 
 from collector import recording
+from collector.batch import GATHERED_S, Line
 from collector.clock import TurnedClock, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -123,6 +124,7 @@ async def test_while_many_answers_are_taken_in_others_get_a_turn_and_what_they_g
         async with asyncio.timeout(10.0), asyncio.TaskGroup() as group:
             line = group.create_task(recorder.run())
             group.create_task(another(recorder))
+            await clock.advance(GATHERED_S)
             await present.news_after(1)
             line.cancel()
     units = list(plant.units)
@@ -143,12 +145,16 @@ async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
         recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
         all_silent(recorder, plant, stamp(clock))
         line = asyncio.create_task(recorder.run())
+        await clock.advance(GATHERED_S / 2)
+        assert not watched.given, "at rest what follows within a tenth of a second goes through together"
         async with asyncio.timeout(10.0):
+            turned = asyncio.create_task(clock.advance(GATHERED_S / 2))
             await watched.begun.wait()
             assert len(watched.given) < len(plant.cards)
             line.cancel()
             with pytest.raises(asyncio.CancelledError):
                 await line
+            await turned
         kept = await WatchKeeping().restore(ledger)
     assert kept.units.keys() == plant.units.keys()
     assert kept.units == recorder.state.units
@@ -217,3 +223,35 @@ async def test_a_partner_that_fell_silent_leaves_it_open(tmp_path: Path) -> None
         assert pair is not None
         assert pair.verdict is Verdict.CANNOT_TELL
         assert any("Hall B" in text for text in pair.because)
+
+
+async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_waits_for_none() -> None:
+    clock, lively = TurnedClock(NOON), [False]
+    line = Line(clock, lambda: lively[0])
+
+    def put(*, early: bool = False) -> None:
+        line.put_nowait(Answer("c1", stamp(clock), 5.0, 0.0, 0.1, silence="no answer", early=early))
+
+    async def batch_after(seconds: float) -> int | None:
+        """Return how many things come as a batch by then, None while none does."""
+        await clock.advance(seconds)
+        if not taking.done():
+            return None
+        line.finished(len(taking.result()))
+        return len(taking.result())
+
+    for first_early, second_early, wait_s in (
+        (False, False, GATHERED_S),
+        (False, True, 0.0),
+        (True, False, 0.0),
+    ):
+        taking = asyncio.create_task(line.batch())
+        put(early=first_early)
+        assert first_early or await batch_after(GATHERED_S / 2) is None
+        put(early=second_early)
+        assert await batch_after(wait_s) == 2
+    lively[0] = True
+    taking = asyncio.create_task(line.batch())
+    put()
+    assert await batch_after(0.0) == 1
+    assert line.unfinished == 0

@@ -1,0 +1,66 @@
+"""Cards are read in time in the very moments that count: an outage, a storm of traps, a card that comes and goes."""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+
+import pytest
+
+from collector.schedule import Cadence
+from tests.collector.delivery.sinks import free_port
+from tests.daemon import Daemon, daemon
+from tests.trials.plant import Shape, plant
+
+pytestmark = [pytest.mark.slow]
+
+FAST_S = Cadence().on_battery_every_s
+KNOCK_S = 2.0
+"""How long a card is waited for that has not answered lately."""
+MACHINE_S = 2.0
+"""What a machine that many tests share may add."""
+
+
+def oldest_s(service: Daemon, *, but: str = "") -> float:
+    """Return the age of the oldest last reading of any unit `but` one."""
+    text = service.page("/metrics").decode()
+    found = re.findall(r'^ridethrough_reading_age_s\{unit="([^"]+)"\} (\S+)', text, re.MULTILINE)
+    return max(float(age) for unit, age in found if unit != but)
+
+
+def test_traps_and_silences_in_an_outage_leave_no_unit_unread(tmp_path: Path) -> None:
+    port = free_port()
+    with plant(Shape(systems=1, units=3)) as it:
+        estate = it.write_estate(tmp_path, f"[notifications]\nport = {port}\n")
+        with daemon(estate, tmp_path / "data") as service:
+            service.wait_for("/health/ready", lambda body: body["answering"] == 3, "all cards answer")
+            it.to_battery(it.units)
+            service.wait_for("/v1/systems/s0a", lambda body: body["on_battery"], "the outage is seen")
+            first, *_, last = it.units
+            it.faults([last], hang=True)
+            before, began_s, ages = it.requests()[first], time.monotonic(), []
+            for n in range(60):
+                it.trap(first, count=1, to=("127.0.0.1", port))
+                ages.append(oldest_s(service, but=last))
+                time.sleep(max(0.0, began_s + (n + 1) * 0.1 - time.monotonic()))
+            storm_s = time.monotonic() - began_s
+            asked = it.requests()[first] - before
+            it.faults([last])
+            back_s = time.monotonic()
+            service.wait_for("/health/ready", lambda body: body["answering"] == 3, "the card is back")
+            back_s = time.monotonic() - back_s
+            while time.monotonic() < began_s + storm_s + 10.0:
+                ages.append(oldest_s(service, but=last))
+                time.sleep(0.25)
+            assert not any(
+                alarm["id"].startswith(("unit_not_read", "readings_wait"))
+                for alarm in service.get("/v1/alarms")[1]["items"]
+            )
+    print(
+        f"60 traps in {storm_s:.1f} s cost {asked} requests; oldest reading {max(ages):.1f} s; "
+        f"a card that was hung was heard again after {back_s:.1f} s"
+    )
+    assert max(ages) <= FAST_S + MACHINE_S
+    assert back_s <= KNOCK_S + FAST_S + MACHINE_S
+    assert asked <= 4 * (storm_s / FAST_S + 3 + storm_s + 1), "at most four requests a poll"
