@@ -227,7 +227,7 @@ class Live:
     def put_incident(self, incident: Incident) -> None:
         """Keep an open incident in the place of the one with its id."""
         old = self.incidents.get(incident.id)
-        if old == incident:
+        if old is incident or old == incident:
             return
         self._note("incidents", incident.id, old)
         self._before.setdefault(incident.id, old)

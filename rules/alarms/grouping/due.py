@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
+from rules.alarms.altered import altered
 from rules.alarms.catalogue import Cause, Severity
 from rules.alarms.grouping.ground import Ground
 from rules.alarms.incidents import Incident, Notice, NoticeKind, Part
@@ -45,11 +46,11 @@ def tell(incident: Incident, ground: Ground) -> tuple[Incident, list[Notice]]:
             incident, notice = _notice(incident, kind, ground)
             notices.append(notice)
     if incident.members and not over:
-        return replace(incident, quiet_since_s=None), notices
+        return altered(incident, quiet_since_s=None), notices
     if not over:
         return incident, notices
     quiet_s = ground.moment.now_s if incident.quiet_since_s is None else incident.quiet_since_s
-    incident = replace(incident, quiet_since_s=quiet_s)
+    incident = altered(incident, quiet_since_s=quiet_s)
     settle_s = SETTLE_S if incident.cause is Cause.POWER else 0.0
     if ground.moment.now_s - quiet_s >= settle_s:
         incident = replace(incident, closed_at=ground.moment.at)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
+from rules.alarms.altered import altered
 from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.grouping.ground import Ground
@@ -20,7 +20,7 @@ def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], grou
     news = {m for m in members if Effect.TELL in effects.get(m, frozenset()) or m not in incident.ever}
     pending = tuple(sorted({m for m in incident.pending if m in members} | news))
     worst = max((a.severity for a in here), key=lambda s: s.rank, default=incident.severity)
-    incident = replace(
+    incident = altered(
         incident,
         members=members,
         ever=ever,
@@ -38,12 +38,12 @@ def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], grou
     if incident.cause is Cause.POWER:
         incident = _with_parts(incident, ground)
     else:
-        incident = replace(
+        incident = altered(
             incident,
             about=ground.scene.topology.common(a.about for a in ground.known(incident.ever))
             or incident.about,
         )
-    return replace(incident, counted=_counted(incident, ground))
+    return altered(incident, counted=_counted(incident, ground))
 
 
 def _units_ever(incident: Incident) -> tuple[str, ...]:
@@ -84,19 +84,19 @@ def _with_parts(incident: Incident, ground: Ground) -> Incident:
             system, since=min(signs, default=incident.opened_at), name=topology.name(system)
         )
         on = tuple(u for u in units if u in on_now)
-        parts[system] = _part(replace(part, units=units, on=on), ground)
+        parts[system] = _part(altered(part, units=units, on=on), ground)
     about = ground.scene.extent(ever) if ever else incident.about
     if incident.announced_at is not None and not on_now:
         about = incident.about
-    return replace(incident, parts=parts, about=about or incident.about)
+    return altered(incident, parts=parts, about=about or incident.about)
 
 
 def _part(part: Part, ground: Ground) -> Part:
     at = ground.moment.at
-    part = replace(part, dropped=part.dropped or ground.scene.dropped(part.system))
+    part = altered(part, dropped=part.dropped or ground.scene.dropped(part.system))
     if not part.on:
-        return replace(part, until=part.until or at)
-    part = replace(part, until=None)
+        return altered(part, until=part.until or at)
+    part = altered(part, until=None)
     state = ground.scene.systems.get(part.system)
     outage = None if state is None else state.on_battery
     if outage is None or state is None or state.as_of is None or state.as_of < part.since:
@@ -107,7 +107,7 @@ def _part(part: Part, ground: Ground) -> Part:
     if low_s is None and outage.ends_earliest is not None:
         low_s = (outage.ends_earliest - part.since).total_seconds()
         high_s = None if outage.ends_latest is None else (outage.ends_latest - part.since).total_seconds()
-    return replace(
+    return altered(
         part,
         predicted_low_s=low_s,
         predicted_high_s=high_s,
