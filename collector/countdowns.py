@@ -6,7 +6,7 @@ one that could tell is what the countdown then goes on from (`rules.assess.on_ba
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -15,7 +15,6 @@ from collector.ledger.records import Snapshot
 from rules.alarms.plain import from_plain, to_plain
 from rules.autonomy import HoldUpJudgement
 from rules.moving import moved
-from rules.verdicts import SystemState
 
 COUNTDOWN: Final = "countdown/"
 """What the names of the snapshots begin with; the system's id follows."""
@@ -42,14 +41,12 @@ class Countdowns:
         """Move along what was noted before the clock was set; the ledger gets it anew."""
         self._told = moved(self._told, by)
 
-    def unkept(self, systems: Mapping[str, SystemState]) -> tuple[HoldUpJudgement, ...]:
-        """Return the judgements to be kept: of systems on their banks, as far as the ledger has them not yet."""
+    def unkept(self, lit: Iterable[str]) -> tuple[HoldUpJudgement, ...]:
+        """Return the judgements to be kept: of systems on their banks (`lit`), as far as the ledger has them not yet."""
         return tuple(
             told
-            for name, told in self._told.items()
-            if self._kept.get(name) is not told
-            and (state := systems.get(name)) is not None
-            and state.on_battery is not None
+            for name in sorted(lit)
+            if (told := self._told.get(name)) is not None and self._kept.get(name) is not told
         )
 
     @staticmethod

@@ -7,7 +7,7 @@ it is told and shown; readings wait here. Any other fault of a store ends the da
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from collector.batch import Taken
@@ -17,7 +17,6 @@ from collector.ledger import Ledger, Transaction
 from collector.lines import action_line, judgement_line, save_change
 from collector.memories import Memories, Unkept
 from rules.alarms.changes import Change
-from rules.verdicts import SystemState
 from rules.watch.state import WatchState
 
 MOST_WAITING: Final = 100_000
@@ -45,11 +44,11 @@ class Keeping:
         self._records: list[WireReading] = []
         self._tried_s = 0.0
 
-    async def keep(self, taken: Taken, state: WatchState, systems: Mapping[str, SystemState]) -> None:
-        """Write a batch, its readings behind those that an ailing disk has made wait."""
+    async def keep(self, taken: Taken, state: WatchState, lit: Collection[str]) -> None:
+        """Write a batch, its readings behind those that an ailing disk has made wait; `lit` are systems on their banks."""
         self._records += taken.records
         await self._append()
-        await self._commit(taken, self._memories.unkept(state, systems))
+        await self._commit(taken, self._memories.unkept(state, lit))
         if taken.changes:
             self.on_kept()
 

@@ -6,7 +6,7 @@ moment as the journal.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -23,7 +23,6 @@ from collector.unit_work import UNIT_WORK, UnitWorks
 from collector.watch_keeping import WatchKeeping
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
-from rules.verdicts import SystemState
 from rules.watch.parts import Changed
 from rules.watch.state import Touched, WatchState
 
@@ -88,12 +87,12 @@ class Memories:
         """Take note of what changed of the watch's state, each part with its value before."""
         self._watch.note(touched)
 
-    def unkept(self, state: WatchState, systems: Mapping[str, SystemState]) -> Unkept:
-        """Return what the ledger has not yet, as the watch and the systems are now."""
+    def unkept(self, state: WatchState, lit: Collection[str]) -> Unkept:
+        """Return what the ledger has not yet, as the watch is now; `lit` are the systems on their banks."""
         memories = (self.learning, self.aftermath, self.transfers, self.works)
         news = any(memory.due for memory in memories) or (self.plans is not None and self.plans.due)
         return Unkept(
-            state, self._watch.unkept(state), self.countdowns.unkept(systems), self.loads.due, bool(news)
+            state, self._watch.unkept(state), self.countdowns.unkept(lit), self.loads.due, bool(news)
         )
 
     def save(self, tx: Transaction, unkept: Unkept) -> None:

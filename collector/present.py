@@ -50,6 +50,8 @@ class Present:
     foretold: Score | None = None
     """How well hold-ups were foretold: only a simulated plant can say, elsewhere it stays None."""
     version: int = 0
+    lit: set[str] = field(default_factory=set)
+    """The systems that are on their banks, of those shown."""
     _news: asyncio.Event = field(default_factory=asyncio.Event)
     _moved: dict[tuple[str, str], int] = field(default_factory=dict)
 
@@ -76,6 +78,10 @@ class Present:
         """Take in the state of a system."""
         self._move("system", state.id)
         self.systems[state.id] = state
+        if state.on_battery is None:
+            self.lit.discard(state.id)
+        else:
+            self.lit.add(state.id)
 
     def show_alarm(self, name: str, alarm: Alarm | None) -> None:
         """Take in an alarm as it now is, None where it is no longer remembered."""

@@ -296,7 +296,7 @@ class Recorder:
         """Commit what a batch brought, then show it."""
         touched = self.watch.take_touched()
         self.memories.note(touched)
-        await self.keeping.keep(taken, self.watch.now, self._present.systems)
+        await self.keeping.keep(taken, self.watch.now, self._present.lit)
         for field, name in touched:
             if field == "alarms":
                 self._present.show_alarm(name, self.watch.alarms.get(name))

@@ -312,11 +312,26 @@ class Estate:
 
     @cached_property
     def _units_by_system(self) -> Mapping[str, tuple[Unit, ...]]:
-        return {s: tuple(u for u in self.units.values() if u.system == s) for s in self.systems}
+        members: dict[str, list[Unit]] = {s: [] for s in self.systems}
+        for unit in self.units.values():
+            members.setdefault(unit.system, []).append(unit)
+        return {s: tuple(units) for s, units in members.items()}
 
     @cached_property
     def _banks_by_unit(self) -> Mapping[str, tuple[Bank, ...]]:
-        return {u: tuple(b for b in self.banks.values() if u in b.feeds) for u in self.units}
+        behind: dict[str, list[Bank]] = {u: [] for u in self.units}
+        for bank in self.banks.values():
+            for unit in bank.feeds:
+                behind.setdefault(unit, []).append(bank)
+        return {u: tuple(banks) for u, banks in behind.items()}
+
+    @cached_property
+    def _banks_by_system(self) -> Mapping[str, tuple[Bank, ...]]:
+        behind: dict[str, list[Bank]] = {s: [] for s in self.systems}
+        for bank in self.banks.values():
+            for system in dict.fromkeys(self.units[u].system for u in bank.feeds if u in self.units):
+                behind[system].append(bank)
+        return {s: tuple(banks) for s, banks in behind.items()}
 
     @cached_property
     def _card_by_unit(self) -> Mapping[str, Card]:
@@ -332,8 +347,7 @@ class Estate:
 
     def banks_of_system(self, system: str) -> tuple[Bank, ...]:
         """Return the banks behind any unit of a system, each once."""
-        members = {unit.id for unit in self.units_of(system)}
-        return tuple(bank for bank in self.banks.values() if members.intersection(bank.feeds))
+        return self._banks_by_system[system]
 
     def card_of(self, unit: str) -> Card | None:
         """Return the card that speaks for a unit, or None where nobody does."""

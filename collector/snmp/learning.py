@@ -37,7 +37,6 @@ class _CardLearning:
     day: date | None = None
     declared: Declared = field(default_factory=Declared)
     kept_at: datetime | None = None
-    due: bool = False
     since: datetime | None = None
     """When the equipment or firmware last changed; None: not since the card is known."""
 
@@ -57,6 +56,7 @@ class Learning:
         self._overrides = overrides or {}
         self._cards = {card: _CardLearning(CardKnowledge.fresh()) for card in estate.cards}
         self._unsaved: dict[str, Corrections] = {}
+        self._due: set[str] = set()
 
     def restore(self, facts: Iterable[LearntFact], corrections: Mapping[str, Corrections]) -> None:
         """Go on from what the ledger holds; what cannot be understood any more is learnt anew."""
@@ -97,7 +97,7 @@ class Learning:
                 if one["quantity"] == "output_power_w" and one["ratio"]
             )
             if ratios and card.known.told_ratio(ratios[len(ratios) // 2], card.declared):
-                card.due = True
+                self._due.add(fact.card)
 
     def interpret(self, card_id: str, unit: str, stamp: Stamp, state: WireState) -> Reading:
         """Learn from a card's newest state, and return what it means for `unit`."""
@@ -117,7 +117,7 @@ class Learning:
         if card.known.changed or card.known.corrections is not before or card.id == STANDARD.id:
             self._note(card_id, card, stamp.at)
         elif card.kept_at is None or stamp.at - card.kept_at >= KEEP_EVERY:
-            card.due = True
+            self._due.add(card_id)
         return reading
 
     def lookup(self, name: str) -> CorrectionSet | None:
@@ -147,31 +147,32 @@ class Learning:
         card.known.forget()
         for name in card.older:
             self.sets[name] = STANDARD
-        card.due = True
+        self._due.add(card_id)
 
     @property
     def due(self) -> bool:
         """Return whether there is something to be written to the ledger."""
-        return bool(self._unsaved) or any(card.due for card in self._cards.values())
+        return bool(self._unsaved or self._due)
 
     def save(self, tx: Transaction, at: datetime) -> None:
         """Write what is due into a transaction of the ledger."""
         for line in self._unsaved.values():
             tx.save_corrections(line)
         self._unsaved = {}
-        for card_id, card in self._cards.items():
-            if card.due:
-                card.due, card.kept_at = False, at
-                body: dict[str, Any] = {"epoch": card.epoch, "id": card.id, "known": card.known.as_json()}
-                if card.since is not None:
-                    body["since"] = card.since.isoformat()
-                tx.learn(LearntFact(card_id, KNOWLEDGE, at, body=body))
+        for card_id in sorted(self._due):
+            card = self._cards[card_id]
+            card.kept_at = at
+            body: dict[str, Any] = {"epoch": card.epoch, "id": card.id, "known": card.known.as_json()}
+            if card.since is not None:
+                body["since"] = card.since.isoformat()
+            tx.learn(LearntFact(card_id, KNOWLEDGE, at, body=body))
+        self._due.clear()
 
     def _note(self, card_id: str, card: _CardLearning, at: datetime) -> None:
         """Give the set in force its id, and let older ones of this epoch stand for it."""
         chosen = card.known.corrections
         card.id = f"{card_id}/{card.epoch}/{chosen.id}"
-        card.due = True
+        self._due.add(card_id)
         names = [card.id] if chosen.stale else [card.id, *card.older]
         for name in names:
             self.sets[name] = chosen

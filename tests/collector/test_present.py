@@ -7,6 +7,7 @@ from dataclasses import replace
 from collector.present import Present
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle import new_alarm
+from tests.rules.day import on_battery_since
 from tests.rules.plant import estate, reading, silence, system_state
 
 
@@ -37,3 +38,12 @@ def test_an_alarm_that_is_no_longer_remembered_moved_too() -> None:
     present.show_alarm(alarm.id, None)
     assert present.alarms == {}
     assert present.moved_since(seen) == [("alarm", alarm.id)]
+
+
+def test_the_systems_on_their_banks_are_known_without_looking_for_them() -> None:
+    present = Present(estate())
+    present.show_system(system_state("works", 1.0, on_battery=on_battery_since(0.0, lasts_s=600.0)))
+    present.show_system(system_state("depot", 1.0))
+    assert present.lit == {"works"}
+    present.show_system(system_state("works", 2.0))
+    assert present.lit == set()
