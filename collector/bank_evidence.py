@@ -8,35 +8,38 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from datetime import UTC, date, datetime, timedelta
-from math import nan
 from typing import Final
 from zlib import crc32
 
-from collector.discharges import SCHEMA as RECORD
-from collector.discharges import DischargeRecord, Phase, from_evidence
+from collector.discharge_records import DischargeRecord, Phase
 from collector.evidence import HAND_SCHEMA, block_values
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence
+from collector.missing_charge import QUICK, WELL_BEFORE, missing_at_start, records_of, since_the_last
 from collector.present import Present
 from rules.alarms.plain import from_plain, to_plain
 from rules.assess import coldest_c
 from rules.battery.ageing import MonthTemperature
 from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
-from rules.battery.discharge import DischargeLog, battery_of
+from rules.battery.discharge import battery_of
 from rules.battery.estimated import RECENT_DAYS, EarlierLog, with_estimate
 from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading, Sibling, losses_from
 from rules.battery.losses import Losses, default_losses
+from rules.battery.recharge import FULL, Nodes
 from rules.battery.replacement import Asked
 from rules.battery.shown import Circumstances, ShownRow, what_it_showed
 from rules.estate import Bank, Estate, FittedBank, Purpose, in_place
 from rules.verdicts import SystemState
 
 SHOWN: Final = "shown/1"
+_SHOWN_SUFFIX: Final = "/shown"
 CHARGE_DAYS: Final = 14
 REFERENCE_LEAST_USED: Final = 0.5
 """A shorter discharge does not teach the shape of the rest."""
+REFERENCE_MOST_MISSING: Final = 0.05
+"""Nor does one of a bank that may not have been full."""
 MOST_REFERENCES: Final = 8
 ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
@@ -44,7 +47,6 @@ SIBLING_DAYS: Final = 366
 MONTHS: Final = 12
 FEWEST_FOR_LOSSES: Final = 3
 """With fewer discharges whose current was read, the default losses stand."""
-_QUICK: Final = frozenset({"transfer"})
 _WENT_ON_S: Final = 30.0
 
 
@@ -74,13 +76,36 @@ class BankEvidenceBook:
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
         """Return the discharges of a bank that have ended and have not been judged, oldest first."""
         lines = await self._ledger.evidence(bank.id)
-        shown_s = {line.id: float(line.body["seconds"]) for line in lines if line.schema == SHOWN}
-        ended = [
-            line
+        shown = {line.id: line for line in lines if line.schema == SHOWN}
+        records = records_of(lines, bank)
+        return tuple(
+            record
+            for place, record in enumerate(records)
+            if record.kind not in QUICK
+            and record.phase is not Phase.DISCHARGING
+            and _is_news(record, shown.get(shown_id(record.id)), records[:place])
+        )
+
+    async def missing(self, bank: Bank, record: DischargeRecord) -> Nodes:
+        """Return what a bank had not back when a discharge began, as equally likely shares of published time."""
+        lines = await self._ledger.evidence(bank.id, since=record.at - WELL_BEFORE)
+        fitted = in_place(bank.fitted, record.at.date())
+        if fitted is None:
+            return FULL
+        earlier = [r for r in records_of(lines, bank) if r.began < record.began and r.id != record.id]
+        shown = {
+            line.id.removesuffix(_SHOWN_SUFFIX): from_plain(DischargeEvidence, line.body)
             for line in lines
-            if line.schema == RECORD and line.kind not in _QUICK and line.body["phase"] != Phase.DISCHARGING
-        ]
-        return tuple(from_evidence(line) for line in ended if _is_news(line, shown_s.get(shown_id(line.id))))
+            if line.schema == SHOWN
+        }
+        losses = self._losses(bank, record.at.date(), lines)
+        for one in earlier:  # a dip that follows in seconds does not wait for the first to be judged
+            if one.id not in shown and one.kind not in QUICK and one.ended is not None:
+                missing = missing_at_start(bank, fitted, one, earlier[: earlier.index(one)], shown)
+                plain = plainly_shown(bank, fitted, one, losses, missing)
+                if plain is not None:
+                    shown[one.id] = plain
+        return missing_at_start(bank, fitted, record, earlier, shown)
 
     async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Keep what a discharge showed."""
@@ -116,7 +141,7 @@ class BankEvidenceBook:
             next_test=None if self._next_test is None else await self._next_test(bank, as_of),
             hand=hand_readings(lines),
             rating_w=self.rating_w(bank, as_of.date()),
-            returned=_returned(lines, bank, fitted),
+            recharge=since_the_last(lines, bank, fitted, as_of),
             siblings=self.siblings(bank, as_of.date()),
         )
 
@@ -172,16 +197,18 @@ class BankEvidenceBook:
             shown = {
                 line.id: from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
             }
-            for line in lines:
-                what = shown.get(shown_id(line.id))
-                then = in_place(other.fitted, line.at.date())
-                if line.schema != RECORD or what is None or then is None or then.type != fitted.type:
+            for record in records_of(lines, other):
+                what = shown.get(shown_id(record.id))
+                then = in_place(other.fitted, record.at.date())
+                if what is None or then is None or then.type != fitted.type:
                     continue
-                if what.failed or line.at >= as_of or what.used < REFERENCE_LEAST_USED:
+                if what.failed or record.at >= as_of or what.used < REFERENCE_LEAST_USED:
+                    continue
+                if max(what.missing or FULL) > REFERENCE_MOST_MISSING:
                     continue
                 own = other.id == bank.id
-                battery = battery_of(other, then, self._losses(other, line.at.date(), lines))
-                found.append((own, what.used, ReferenceLog(log_of(from_evidence(line)), battery, own)))
+                battery = battery_of(other, then, self._losses(other, record.at.date(), lines))
+                found.append((own, what.used, ReferenceLog(record.log, battery, own)))
         found.sort(key=lambda one: (one[0], one[1]), reverse=True)
         return tuple(reference for _, _, reference in found[:MOST_REFERENCES])
 
@@ -189,15 +216,12 @@ class BankEvidenceBook:
         """Return the newest discharge of the same blocks not long before a record, to compare voltages with."""
         fitted = in_place(bank.fitted, record.at.date())
         since = record.at - timedelta(days=RECENT_DAYS)
-        lines = [
-            line
-            for line in await self._ledger.evidence(bank.id, since=since)
-            if line.schema == RECORD and line.at < record.at
-        ]
-        if not lines or fitted is None or in_place(bank.fitted, lines[-1].at.date()) != fitted:
+        lines = await self._ledger.evidence(bank.id, since=since)
+        records = [one for one in records_of(lines, bank) if one.at < record.at]
+        if not records or fitted is None or in_place(bank.fitted, records[-1].at.date()) != fitted:
             return None
         battery = battery_of(bank, fitted, await self.losses(bank, record.at.date()))
-        return EarlierLog(log_of(from_evidence(lines[-1])), battery)
+        return EarlierLog(records[-1].log, battery)
 
     def asked(self, bank: Bank, day: date) -> Asked | None:
         """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
@@ -293,42 +317,21 @@ def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
     return tuple(found)
 
 
-def _is_news(line: Evidence, shown_s: float | None) -> bool:
-    """Return whether an ended record was not judged yet, or went on after it was (supply that flickers)."""
-    if shown_s is None:
+def _is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[DischargeRecord]) -> bool:
+    """Return whether an ended record was not judged yet, or is another than it was when it was judged.
+
+    An earlier program took two dips for one discharge, and each for one of a full bank: its judgement of a
+    record that came soon after another stands no longer.
+    """
+    if shown is None or abs(record.carried_s - float(shown.body["seconds"])) > _WENT_ON_S:
         return True
-    ended_s = line.body["ended_s"] or 0.0
-    return bool(ended_s - line.body["started_s"] > shown_s + _WENT_ON_S)
-
-
-def _returned(lines: Iterable[Evidence], bank: Bank, fitted: FittedBank | None) -> float | None:
-    """Return what came back since the last discharge, as a share of the rated; None once full, or unknown."""
-    records = [line for line in lines if line.schema == RECORD and line.kind not in _QUICK]
-    if not records or records[-1].until is not None or fitted is None or not fitted.rated_capacity_ah:
-        return None
-    returned_ah = from_evidence(records[-1]).returned_ah
-    return None if returned_ah is None else returned_ah / (fitted.rated_capacity_ah * bank.strings)
+    soon = any(record.began - (one.ended or one.began) < WELL_BEFORE for one in earlier)
+    return soon and shown.body.get("missing") is None
 
 
 def shown_id(record: str) -> str:
     """Return the id of the line that keeps what a record showed."""
-    return f"{record}/shown"
-
-
-def log_of(record: DischargeRecord) -> DischargeLog:
-    """Return a record's rows, from the last before the transfer to the first after the end, as columns."""
-    rows = record.discharge_rows
-
-    def column(values: Iterable[float | None]) -> list[float]:
-        return [nan if value is None else value for value in values]
-
-    return DischargeLog.of(
-        [row.t_s for row in rows],
-        column(row.voltage_v for row in rows),
-        column(row.current_a for row in rows),
-        column(row.temperature_c for row in rows),
-        column(row.output_power_w for row in rows),
-    )
+    return record + _SHOWN_SUFFIX
 
 
 def show(  # noqa: PLR0917 - the worker takes positional arguments
@@ -338,8 +341,22 @@ def show(  # noqa: PLR0917 - the worker takes positional arguments
     losses: Losses,
     references: tuple[ReferenceLog, ...],
     recent: EarlierLog | None,
+    missing: Nodes = FULL,
 ) -> DischargeEvidence | None:
     """Return what a kept discharge showed. Runs in the judging process."""
+    shown = plainly_shown(bank, fitted, record, losses, missing)
+    if shown is None:
+        return None
+    battery = battery_of(bank, fitted, losses)
+    return with_estimate(
+        shown, record.log, battery, references, recent=recent, seed=crc32(record.id.encode())
+    )
+
+
+def plainly_shown(
+    bank: Bank, fitted: FittedBank, record: DischargeRecord, losses: Losses, missing: Nodes
+) -> DischargeEvidence | None:
+    """Return what a kept discharge showed by arithmetic alone, None where no power was read."""
     rows = record.discharge_rows
     before = [r.voltage_v for r in rows if r.t_s < record.started_s and r.voltage_v is not None]
     on = [
@@ -353,14 +370,9 @@ def show(  # noqa: PLR0917 - the worker takes positional arguments
         output_lost=record.ended_how == "output_lost",
         claimed_s=record.claimed_s,
         said_good=record.said_good,
+        missing=missing,
     )
-    shown = what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
-    if shown is None:
-        return None
-    battery = battery_of(bank, fitted, losses)
-    return with_estimate(
-        shown, log_of(record), battery, references, recent=recent, seed=crc32(record.id.encode())
-    )
+    return what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
 
 
 def kind_of(record: DischargeRecord, fitted: FittedBank) -> str:

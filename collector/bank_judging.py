@@ -73,8 +73,9 @@ class BankJudging:
             losses = await self._book.losses(bank, record.at.date())
             references = await self._book.references(bank, record.at)
             recent = await self._book.recent(bank, record)
+            missing = await self._book.missing(bank, record)
             shown = await self._worker.ask(
-                f"discharge {record.id}", show, bank, fitted, record, losses, references, recent
+                f"discharge {record.id}", show, bank, fitted, record, losses, references, recent, missing
             )
             if shown is not None:
                 await self._book.keep_shown(record, shown)

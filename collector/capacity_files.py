@@ -18,7 +18,9 @@ from rules.battery.capacity import ReferenceLog
 from rules.battery.discharge import Battery, DischargeLog, battery_of
 from rules.battery.losses import Losses
 
-COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
+COLUMNS: Final = (
+    "t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w", "on_battery",
+)  # fmt: skip
 NEEDED: Final = ("t_s", "bank_voltage_v")
 EMPTY: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
 MOST_BYTES: Final = 200_000_000
@@ -89,7 +91,7 @@ def read_log(path: Path) -> DischargeLog:
     """Return a logged discharge. Raises ConfigError with its faults.
 
     Columns in any order and letter case, separated by comma, semicolon or tab; empty cells mean "not
-    known"; columns of other names are passed over.
+    known"; columns of other names are passed over. `on_battery` is 1 in rows in which the unit says that its bank carries.
     """
     notes = FaultList(path.name)
     try:
@@ -130,6 +132,7 @@ def read_log(path: Path) -> DischargeLog:
         columns.get("bank_current_a"),
         columns.get("temperature_c"),
         columns.get("output_power_w"),
+        columns.get("on_battery"),
     )
 
 

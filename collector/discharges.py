@@ -1,9 +1,12 @@
 """Keeps each discharge whole: from before the transfer, at the fast cadence, until the bank is full again.
 
-The keeper takes every sample and gives back evidence lines to save. While a discharge runs its line is
-saved again and again (at most two percent of it are lost when the daemon is killed), and on a start
-`resume` takes the open lines up where they were: a restart or a silent card leaves a gap in the rows, not
-two halves of a discharge. A discharge is ready to be judged when its phase becomes "recharging".
+The keeper takes every sample and gives back evidence lines to save. Each time on the bank is a discharge of
+its own, however soon the next one comes; what lies between is the recharge of the earlier. While a
+discharge runs its line is saved again and again (at most two percent of it are lost when the daemon is
+killed), and on a start `resume` takes the open lines up where they were: a restart or a silent card leaves a
+gap in the rows, not two halves of a discharge, unless the card's count of seconds on battery, or a voltage
+that rose, says that the supply was back in between. A discharge is ready to be judged when its phase becomes
+"recharging".
 
 A bank that feeds several units has one record: volts are the mean of what their cards say, watts and
 amperes the sum. Banks that share one unit share its power by their strings.
@@ -16,20 +19,43 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from enum import StrEnum
-from itertools import pairwise
 from typing import Final
 
+from collector.discharge_records import (
+    BEFORE_S,
+    HEADER,
+    SCHEMA,
+    DischargeRecord,
+    DischargeRow,
+    Phase,
+    from_evidence,
+    line_of,
+    records_in,
+    row_text,
+    to_evidence,
+)
 from collector.ledger.records import Evidence
 from rules.battery.charging import float_setpoint_v
+from rules.battery.times_on_bank import STRAY_ROWS, rose_between
 from rules.estate import Bank, Estate, in_place
 from rules.moving import moved
 from rules.reading import BatteryStatus, OutputSource, Reading, Stamp
 
-SCHEMA: Final = "discharge/1"
-BEFORE_S: Final = 120.0
+__all__ = [
+    "SCHEMA",
+    "DischargeKeeper",
+    "DischargeRecord",
+    "DischargeRow",
+    "Phase",
+    "from_evidence",
+    "to_evidence",
+]
+
 TRANSFER_S: Final = 10.0
-SAME_DISCHARGE_S: Final = 300.0
+SILENT_S: Final = 60.0
+"""A longer time between two readings may hide an outage, or its end."""
+STRAY_S: Final = 15.0
+"""A card that says "on mains" for so short a time, while its bank goes on giving, has misspoken."""
 RECHARGE_ROW_S: Final = 60.0
 RECHARGE_MOST_S: Final = 72 * 3600.0
 _RECHARGE_LEAST_S: Final = 3600.0
@@ -37,145 +63,10 @@ _RECHARGE_BLIND_S: Final = 24 * 3600.0
 _FRESH_S: Final = 15.0
 _SAVE_LEAST_S: Final = 5.0
 _SAVE_SHARE: Final = 0.02
-_COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w", "on_battery")
+_COUNT_LAGS_S: Final = 15.0
+_GOES_ON: Final = 0.5  # of the current before: a bank that gives so much is not at rest
+_STAYS_V: Final = 0.01
 _BAD_BANK_ALARMS: Final = frozenset(("upsAlarmBatteryBad", "upsAlarmDepletedBattery"))
-
-
-class Phase(StrEnum):
-    """How far a record has come."""
-
-    DISCHARGING = "discharging"
-    RECHARGING = "recharging"
-    DONE = "done"
-
-
-@dataclass(frozen=True, slots=True)
-class DischargeRow:
-    """One moment. `t_s` from the record's start; current positive while discharging; None: not known."""
-
-    t_s: float
-    voltage_v: float | None
-    current_a: float | None
-    temperature_c: float | None
-    output_power_w: float | None
-    on_battery: bool | None
-
-
-@dataclass(frozen=True)
-class DischargeRecord:
-    """One discharge of one bank. Times `_s` count from `at`, the first row.
-
-    `ended_how`: "supply_back", "output_lost", or None while it runs. `ended_after_s` is the last row seen
-    on battery: the end lies between it and `ended_s`. `claimed_s`: what the card promised just before.
-    """
-
-    id: str
-    bank: str
-    at: datetime
-    kind: str
-    rows: tuple[DischargeRow, ...]
-    phase: Phase
-    started_s: float
-    ended_after_s: float | None = None
-    ended_s: float | None = None
-    ended_how: str | None = None
-    claimed_s: float | None = None
-    said_good: bool = True
-    restarts: int = 0
-    until: datetime | None = None
-
-    @property
-    def discharge_rows(self) -> tuple[DischargeRow, ...]:
-        """Return the rows from the last before the transfer to the first after the end."""
-        end = float("inf") if self.ended_s is None else self.ended_s
-        before = [r.t_s for r in self.rows if r.t_s < self.started_s]
-        start = before[-1] if before else self.started_s
-        return tuple(r for r in self.rows if start <= r.t_s <= end)
-
-    @property
-    def longest_gap_s(self) -> float:
-        """Return the longest time between two rows of the discharge, s."""
-        rows = self.discharge_rows
-        return max((b.t_s - a.t_s for a, b in pairwise(rows)), default=0.0)
-
-    @property
-    def returned_ah(self) -> float | None:
-        """Return ampere-hours charged since the end, None where no current was read."""
-        after = [r for r in self.rows if self.ended_s is not None and r.t_s >= self.ended_s]
-        pairs = [(a, b) for a, b in pairwise(after) if a.current_a is not None and b.current_a is not None]
-        if not pairs:
-            return None
-        charge_as = sum(
-            max(-0.5 * ((a.current_a or 0.0) + (b.current_a or 0.0)), 0.0) * (b.t_s - a.t_s) for a, b in pairs
-        )
-        return charge_as / 3600.0
-
-    def as_csv(self) -> str:
-        """Return the rows as the `capacity` command reads them."""
-        return _written(self.rows)
-
-
-def to_evidence(record: DischargeRecord) -> Evidence:
-    """Return the ledger's line for a record."""
-    return _line(record, zlib.compress(_written(record.rows).encode(), 1))
-
-
-def _line(record: DischargeRecord, content: bytes) -> Evidence:
-    return Evidence(
-        id=record.id,
-        bank=record.bank,
-        kind=record.kind,
-        at=record.at,
-        until=record.until,
-        schema=SCHEMA,
-        body={
-            "phase": str(record.phase),
-            "started_s": record.started_s,
-            "ended_after_s": record.ended_after_s,
-            "ended_s": record.ended_s,
-            "ended_how": record.ended_how,
-            "claimed_s": record.claimed_s,
-            "said_good": record.said_good,
-            "restarts": record.restarts,
-        },
-        content=content,
-    )
-
-
-def from_evidence(line: Evidence) -> DischargeRecord:
-    """Return the record in a ledger line. Raises ValueError for a line of another schema."""
-    if line.schema != SCHEMA:
-        raise ValueError(f"{line.id}: want {SCHEMA}, got {line.schema}")
-    body = line.body
-    return DischargeRecord(
-        id=line.id,
-        bank=line.bank,
-        at=line.at,
-        kind=line.kind,
-        rows=_read(zlib.decompress(line.content).decode()),
-        phase=Phase(body["phase"]),
-        started_s=body["started_s"],
-        ended_after_s=body["ended_after_s"],
-        ended_s=body["ended_s"],
-        ended_how=body["ended_how"],
-        claimed_s=body["claimed_s"],
-        said_good=body["said_good"],
-        restarts=body["restarts"],
-        until=line.until,
-    )
-
-
-def _written(rows: Iterable[DischargeRow]) -> str:
-    return _HEADER + "".join(_row_text(r) for r in rows)
-
-
-_HEADER: Final = ",".join(_COLUMNS) + "\n"
-
-
-def _row_text(r: DischargeRow) -> str:
-    flag = "" if r.on_battery is None else str(int(r.on_battery))
-    values = (r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
-    return ",".join(["" if v is None else f"{v:.10g}" for v in values] + [flag]) + "\n"
 
 
 class _Packer:
@@ -183,27 +74,43 @@ class _Packer:
 
     def __init__(self) -> None:
         self._compressor = zlib.compressobj(1)
-        self._packed = [self._compressor.compress(_HEADER.encode())]
+        self._packed = [self._compressor.compress(HEADER.encode())]
         self._count = 0
 
     def content(self, rows: Sequence[DischargeRow]) -> bytes:
         """Return the packed rows; `rows` only ever grows at its end."""
-        new = "".join(_row_text(r) for r in rows[self._count :])
+        new = "".join(row_text(r) for r in rows[self._count :])
         self._count = len(rows)
         self._packed.append(self._compressor.compress(new.encode()))
         return b"".join(self._packed) + self._compressor.copy().flush()
 
 
-def _read(text: str) -> tuple[DischargeRow, ...]:
-    def number(cell: str) -> float | None:
-        return float(cell) if cell else None
+@dataclass(slots=True)
+class _Watched:
+    """How long a bank has been seen on mains, without a silence that could hide an outage."""
 
-    rows = []
-    for line in text.splitlines()[1:]:
-        t, v, i, c, p, flag = line.split(",")
-        on = None if flag == "" else flag == "1"
-        rows.append(DischargeRow(float(t), number(v), number(i), number(c), number(p), on))
-    return tuple(rows)
+    since: datetime | None = None
+    last: datetime | None = None
+    bads: dict[str, int | None] = field(default_factory=dict)
+
+    def seen(self, reading: Reading) -> None:
+        """Take a reading on mains. A silence counts as watched where the card counted no outage in it."""
+        at, counted = reading.stamp.at, reading.input.bad_count
+        silent = self.last is None or (at - self.last).total_seconds() > SILENT_S
+        same = counted is not None and counted == self.bads.get(reading.unit)
+        if self.since is None or (silent and not same):
+            self.since = at
+        self.last, self.bads[reading.unit] = at, counted
+
+    def seconds(self, reading: Reading) -> float:
+        """Return for how long before a first reading on battery, s; 0 where an outage could be hidden between."""
+        if self.since is None or self.last is None:
+            return 0.0
+        if (reading.stamp.at - self.last).total_seconds() > SILENT_S:
+            counted, before = reading.input.bad_count, self.bads.get(reading.unit)
+            if counted is None or before is None or counted != before + 1:
+                return 0.0
+        return max((self.last - self.since).total_seconds(), 0.0)
 
 
 @dataclass(slots=True)
@@ -223,6 +130,9 @@ class _Kept:
     before: Reading | None = None
     packer: _Packer = field(default_factory=_Packer)
     last_on_s: float = 0.0
+    last_on: DischargeRow | None = None
+    mains: _Watched = field(default_factory=_Watched)
+    last_id: str = ""
 
 
 def _haste(bank: str) -> float:
@@ -249,7 +159,7 @@ class DischargeKeeper:
 
         Returns lines to save: open records of banks that are no longer declared are closed.
         """
-        closed: list[Evidence] = []
+        lines_to_save: list[Evidence] = []
         for line in lines:
             if line.schema != SCHEMA:
                 continue
@@ -257,14 +167,19 @@ class DischargeKeeper:
             kept = self._kept.get(record.bank)
             if kept is None or kept.record is not None:
                 end = record.at + timedelta(seconds=record.rows[-1].t_s if record.rows else 0.0)
-                closed.append(to_evidence(replace(record, phase=Phase.DONE, until=end)))
+                lines_to_save.append(to_evidence(replace(record, phase=Phase.DONE, until=end)))
                 continue
+            parts = records_in(line, kept.bank.reported_cells)
+            record = parts[-1]
+            if len(parts) > 1:  # an earlier program kept several times on the bank as one
+                lines_to_save += map(to_evidence, parts)
             kept.record = replace(record, restarts=record.restarts + 1)
             kept.rows = list(record.rows)
             kept.packer = _Packer()
-            kept.last_on_s = max((r.t_s for r in record.rows if r.on_battery), default=record.started_s)
+            kept.last_on = next((r for r in reversed(record.rows) if r.on_battery), None)
+            kept.last_on_s = record.started_s if kept.last_on is None else kept.last_on.t_s
             kept.saved_s = record.rows[-1].t_s if record.rows else 0.0
-        return tuple(closed)
+        return tuple(lines_to_save)
 
     def open_records(self) -> tuple[DischargeRecord, ...]:
         """Return the discharges under way, rows and all."""
@@ -309,21 +224,20 @@ class DischargeKeeper:
     def _idle(self, kept: _Kept, reading: Reading, row: DischargeRow) -> tuple[Evidence, ...]:
         lost = _output_lost(reading) and kept.before is not None and _was_normal(kept.before)
         if not row.on_battery and not lost:
-            kept.recent.append((reading.stamp, row))
-            while (reading.stamp.at - kept.recent[0][0].at).total_seconds() > BEFORE_S:
-                kept.recent.popleft()
-            kept.before = reading
+            _remember(kept, reading, row)
             return ()
         earlier = [(s, r) for s, r in kept.recent if s.start_id == reading.stamp.start_id]
         first = earlier[0][0] if earlier else reading.stamp
         kept.base, kept.base_s = first, 0.0
         kept.rows = [replace(r, t_s=max(s.monotonic_s - first.monotonic_s, 0.0)) for s, r in earlier]
         started_s = _time(kept, reading.stamp)
-        kept.rows.append(replace(row, t_s=started_s))
-        kept.packer, kept.last_on_s = _Packer(), started_s
+        row = replace(row, t_s=started_s)
+        unseen_s = _unseen_s(kept, row, reading)
+        kept.rows.append(row)
+        kept.packer, kept.last_on_s, kept.last_on = _Packer(), started_s, row
         before = kept.before
         kept.record = DischargeRecord(
-            id=f"{kept.bank.id}-{first.at.astimezone(UTC):%Y%m%dT%H%M%SZ}",
+            id=_id(kept, first.at),
             bank=kept.bank.id,
             at=first.at,
             kind="test" if reading.in_test else "outage",
@@ -332,9 +246,12 @@ class DischargeKeeper:
             started_s=started_s,
             claimed_s=None if before is None else before.battery.card_runtime_s,
             said_good=before is None or _says_good(before),
+            unseen_s=unseen_s,
+            watched_s=kept.mains.seconds(reading),
         )
         kept.recent.clear()
         kept.before = None
+        kept.mains.since = None
         if lost:
             kept.record = replace(
                 kept.record, ended_after_s=started_s, ended_s=started_s, ended_how="output_lost"
@@ -346,11 +263,13 @@ class DischargeKeeper:
         record = kept.record
         if record is None:
             return ()
+        if row.on_battery and _was_fed_between(kept, row, reading):
+            return self._new_after_silence(kept, row, reading)
         if reading.in_test and record.kind == "outage" and row.t_s - record.started_s < TRANSFER_S:
             record = replace(record, kind="test")
         last_on_s = kept.last_on_s
         if row.on_battery:
-            kept.last_on_s = row.t_s
+            kept.last_on_s, kept.last_on = row.t_s, row
         kept.rows.append(row)
         kept.record = record
         if row.on_battery is not False:
@@ -365,7 +284,18 @@ class DischargeKeeper:
             ended_s=row.t_s,
             ended_how="output_lost" if _output_lost(reading) else "supply_back",
         )
+        _remember(kept, reading, row)
         return _saved(kept)
+
+    def _new_after_silence(self, kept: _Kept, row: DischargeRow, reading: Reading) -> tuple[Evidence, ...]:
+        """End the discharge where it was last seen, and begin another: the supply was back in between."""
+        if kept.record is not None:
+            since_s = reading.battery.on_battery_s or 0.0
+            end_s = max(row.t_s - since_s, kept.last_on_s)
+            kept.record = replace(
+                kept.record, ended_after_s=kept.last_on_s, ended_s=end_s, ended_how="supply_back"
+            )
+        return _close(kept, reading.stamp.at) + self._idle(kept, reading, row)
 
     def _recharging(self, kept: _Kept, row: DischargeRow, reading: Reading) -> tuple[Evidence, ...]:
         record = kept.record
@@ -373,26 +303,109 @@ class DischargeKeeper:
             return ()
         since_s = row.t_s - (record.ended_s or 0.0)
         if row.on_battery:
-            if since_s < SAME_DISCHARGE_S and record.ended_how == "supply_back":
-                kind = "outage" if record.kind == "transfer" else record.kind
-                kept.record = replace(
-                    record,
-                    kind=kind,
-                    phase=Phase.DISCHARGING,
-                    ended_s=None,
-                    ended_after_s=None,
-                    ended_how=None,
-                )
-                kept.rows.append(row)
-                kept.last_on_s = row.t_s
-                return _saved(kept)
+            if record.ended_how == "supply_back" and _misspoken(kept, row):
+                return self._gone_on(kept, row)
+            if kept.recent and (last := _at_end(kept)) is not None:
+                kept.rows.append(last)
             return _close(kept, reading.stamp.at) + self._idle(kept, reading, row)
+        _remember(kept, reading, row)
         if row.t_s - kept.rows[-1].t_s >= RECHARGE_ROW_S:
             kept.rows.append(row)
         if _full(kept.bank, reading, row, since_s):
+            kept.record = replace(record, full=_on_float(kept.bank, row))
             return _close(kept, reading.stamp.at)
         long_enough = max(RECHARGE_ROW_S, _SAVE_SHARE * row.t_s)
         return _saved(kept) if row.t_s - kept.saved_s >= long_enough else ()
+
+    @staticmethod
+    def _gone_on(kept: _Kept, row: DischargeRow) -> tuple[Evidence, ...]:
+        """Go on with a discharge that had not ended: what the card said in between is not known."""
+        if kept.record is not None:
+            kept.record = replace(
+                kept.record,
+                kind="outage" if kept.record.kind == "transfer" else kept.record.kind,
+                phase=Phase.DISCHARGING,
+                ended_s=None,
+                ended_after_s=None,
+                ended_how=None,
+            )
+        kept.rows = [replace(r, on_battery=None) if r.t_s > kept.last_on_s else r for r in kept.rows]
+        kept.rows.append(row)
+        kept.packer = _Packer()
+        kept.recent.clear()
+        kept.last_on_s, kept.last_on = row.t_s, row
+        return _saved(kept)
+
+
+def _id(kept: _Kept, at: datetime) -> str:
+    """Return an id by bank and second; two that began within one second are told apart."""
+    made = f"{kept.bank.id}-{at.astimezone(UTC):%Y%m%dT%H%M%SZ}"
+    return made if made != kept.last_id else made + "b"
+
+
+def _remember(kept: _Kept, reading: Reading, row: DischargeRow) -> None:
+    """Take a row on mains: what stands before the next transfer, and for how long the bank was watched."""
+    kept.recent.append((reading.stamp, row))
+    while (reading.stamp.at - kept.recent[0][0].at).total_seconds() > BEFORE_S:
+        kept.recent.popleft()
+    kept.before = reading
+    if row.on_battery is False:
+        kept.mains.seen(reading)
+
+
+def _at_end(kept: _Kept) -> DischargeRow | None:
+    """Return the last row of a recharge, None where the record has it."""
+    last = kept.recent[-1][1]
+    return last if last.t_s > kept.rows[-1].t_s else None
+
+
+def _unseen_s(kept: _Kept, row: DischargeRow, reading: Reading) -> float | None:
+    """Return how long a bank had carried before its first row on battery, by the card's count; None: not known."""
+    last = kept.rows[-1].t_s if kept.rows else None
+    silent_s = None if last is None else row.t_s - last
+    if silent_s is not None and silent_s <= STRAY_S:
+        return 0.0
+    counted_s = reading.battery.on_battery_s
+    if counted_s is None or counted_s <= 0.0:
+        return None if silent_s is None or silent_s > SILENT_S else 0.0
+    return counted_s if silent_s is None else min(counted_s, silent_s)
+
+
+def _was_fed_between(kept: _Kept, row: DischargeRow, reading: Reading) -> bool:
+    """Return whether the supply was back in a silence between two rows on battery."""
+    silent_s = row.t_s - kept.last_on_s
+    last = kept.last_on
+    if silent_s <= SILENT_S or last is None or kept.rows[-1].t_s > kept.last_on_s:
+        return False
+    counted_s = reading.battery.on_battery_s
+    if counted_s is not None and counted_s > 0.0:
+        return counted_s + _COUNT_LAGS_S < silent_s
+    cells = kept.bank.reported_cells
+    return rose_between(
+        None if last.voltage_v is None else last.voltage_v / cells,
+        None if row.voltage_v is None else row.voltage_v / cells,
+        last.output_power_w,
+        row.output_power_w,
+    )
+
+
+def _misspoken(kept: _Kept, row: DischargeRow) -> bool:
+    """Return whether the rows said to be on mains show a bank that went on giving: so it was never let go.
+
+    A bank that is let go rises at once; one that goes on giving shows its current, or stays where it was.
+    """
+    last = kept.last_on
+    said = [r for _, r in kept.recent]
+    if last is None or not said or len(said) > STRAY_ROWS or row.t_s - last.t_s > STRAY_S:
+        return False
+    if last.current_a is not None and last.current_a > 0.0:
+        known = [r.current_a for r in said if r.current_a is not None]
+        if known:
+            return all(a > _GOES_ON * last.current_a for a in known)
+    volts = [r.voltage_v for r in said if r.voltage_v is not None]
+    if last.voltage_v is None or not volts:
+        return False
+    return max(volts) <= last.voltage_v + _STAYS_V * kept.bank.reported_cells
 
 
 def _row(kept: _Kept, reading: Reading) -> DischargeRow:
@@ -435,14 +448,15 @@ def _saved(kept: _Kept) -> tuple[Evidence, ...]:
     if kept.record is None:
         return ()
     kept.saved_s = kept.rows[-1].t_s if kept.rows else 0.0
-    return (_line(kept.record, kept.packer.content(kept.rows)),)
+    return (line_of(kept.record, kept.packer.content(kept.rows)),)
 
 
 def _close(kept: _Kept, at: datetime) -> tuple[Evidence, ...]:
     if kept.record is not None:
         kept.record = replace(kept.record, phase=Phase.DONE, until=at)
+        kept.last_id = kept.record.id
     lines = _saved(kept)
-    kept.record, kept.rows, kept.base, kept.before = None, [], None, None
+    kept.record, kept.rows, kept.base, kept.last_on = None, [], None, None
     return lines
 
 
@@ -450,15 +464,20 @@ def _full(bank: Bank, reading: Reading, row: DischargeRow, since_s: float) -> bo
     """Return whether the bank is back on float with hardly any current, or had three days for it."""
     if since_s >= RECHARGE_MOST_S:
         return True
-    if since_s < _RECHARGE_LEAST_S or row.voltage_v is None:
-        return False
-    setpoint = float_setpoint_v(25.0 if row.temperature_c is None else row.temperature_c)
-    if row.voltage_v / bank.reported_cells < setpoint - 0.03:
+    if since_s < _RECHARGE_LEAST_S or not _on_float(bank, row):
         return False
     fitted = in_place(bank.fitted, reading.stamp.at.date())
     if row.current_a is None or fitted is None or fitted.rated_capacity_ah is None:
         return since_s >= _RECHARGE_BLIND_S
     return abs(row.current_a) <= max(0.01 * fitted.rated_capacity_ah * bank.strings, 0.2)
+
+
+def _on_float(bank: Bank, row: DischargeRow) -> bool:
+    """Return whether the bank stands at the voltage that keeps it full."""
+    if row.voltage_v is None:
+        return False
+    setpoint = float_setpoint_v(25.0 if row.temperature_c is None else row.temperature_c)
+    return row.voltage_v / bank.reported_cells >= setpoint - 0.03
 
 
 def _says_good(reading: Reading) -> bool:

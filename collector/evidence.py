@@ -17,14 +17,16 @@ from itertools import pairwise
 from typing import Final
 
 from collector.configuration.faults import ConfigError, ConfigFault, FaultList, nearest, shown
-from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
+from collector.discharge_records import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.ledger.records import EquipmentEvent, Evidence
 from rules.estate import Estate, FittedBank, in_place
 from rules.planning.programme import Job
 from rules.planning.service_due import Done
 
 HAND_SCHEMA: Final = "hand/1"
-LOG_COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
+LOG_COLUMNS: Final = (
+    "t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w", "on_battery",
+)  # fmt: skip
 BLOCK_COLUMNS: Final = ("block", "voltage_v", "resistance_ohm", "conductance_s")
 _GIVES_SHARE: Final = 0.05  # of the log's largest current; less is float or noise
 _MOST_BLOCK_V: Final = 20.0
@@ -58,7 +60,7 @@ def read_log(text: str, name: str) -> tuple[DischargeRow, ...]:
                 current_a=numbers.get("bank_current_a"),
                 temperature_c=numbers.get("temperature_c"),
                 output_power_w=watts,
-                on_battery=None,
+                on_battery=None if (word := numbers.get("on_battery")) is None else word > 0.0,
             )
         )
     if not notes.faults and len(rows) < 2:
@@ -76,8 +78,14 @@ def _turned(rows: Sequence[DischargeRow]) -> list[DischargeRow]:
 
 
 def _discharging_marked(rows: Sequence[DischargeRow]) -> tuple[DischargeRow, ...]:
-    """Mark the rows in which the bank gives current; all of them where no current was logged."""
-    if all(r.current_a is None for r in rows):
+    """Mark the rows in which the bank gives current; all of them where none was logged, or 0 beside output power.
+
+    A log that has the unit's own word is left as it is.
+    """
+    if any(r.on_battery is not None for r in rows):
+        return tuple(rows)
+    stuck = any(r.output_power_w for r in rows) and not any(r.current_a for r in rows)
+    if stuck or all(r.current_a is None for r in rows):
         marks: list[bool | None] = [True] * len(rows)
     else:
         least = _GIVES_SHARE * max(r.current_a or 0.0 for r in rows)
@@ -115,7 +123,8 @@ def imported_discharge(
         ended_how="supply_back",
         until=at + timedelta(seconds=rows[-1].t_s),
     )
-    return replace(to_evidence(record), author=author)
+    line = to_evidence(record)
+    return replace(line, author=author, body={**line.body, "cut": False})
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,15 +10,19 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from collector.bank_evidence import BankEvidenceBook, log_of
+import numpy as np
+
+from collector.bank_evidence import BankEvidenceBook
 from collector.clock import Clock
-from collector.discharges import DischargeKeeper, DischargeRecord
+from collector.discharge_records import DischargeRecord
+from collector.discharges import DischargeKeeper
 from collector.judging import Judging, seed_of
 from collector.worker import JudgementFailed, Superseded, Worker
 from rules.battery.belief import BankBelief
 from rules.battery.capacity import ReferenceLog, prepare
 from rules.battery.discharge import Battery, DischargeLog, battery_of
 from rules.battery.live import during
+from rules.battery.recharge import FULL, Nodes
 from rules.battery.runtime import RuntimeCurve
 from rules.battery.shape import TypeShape
 from rules.estate import Bank, Estate, in_place
@@ -43,6 +47,7 @@ class LiveJudging:
         self._book = book
         self._judging = judging
         self._before: dict[str, BankBelief] = {}
+        self._of: dict[str, str] = {}
         self._prepared: dict[str, Prepared] = {}
 
     async def run(self) -> None:
@@ -63,7 +68,11 @@ class LiveJudging:
         belief = self._judging.beliefs.get(bank.id)
         if fitted is None or belief is None or not record.rows:
             return
-        before = self._before.setdefault(bank.id, _at_start(belief, record))
+        if bank.id not in self._before or self._of.get(bank.id) != record.id:
+            self._of[bank.id] = record.id
+            missing = await self._book.missing(bank, record)
+            self._before[bank.id] = _at_start(belief, record, missing)
+        before = self._before[bank.id]
         if record.rows[-1].t_s - record.started_s < FIRST_AFTER_S:
             return
         battery = battery_of(bank, fitted, await self._book.losses(bank, record.at.date()))
@@ -74,7 +83,7 @@ class LiveJudging:
             as_of = record.at + timedelta(seconds=record.rows[-1].t_s)
             seed = seed_of(record.id)
             after = await self._worker.ask(
-                f"live {bank.id}", live_belief, before, log_of(record), battery, shape, curve, as_of, seed
+                f"live {bank.id}", live_belief, before, record.log, battery, shape, curve, as_of, seed
             )
         except (JudgementFailed, Superseded):
             return  # the belief goes on being carried; the watch hears of a worker that fails
@@ -91,20 +100,16 @@ class LiveJudging:
         return known
 
 
-def _at_start(belief: BankBelief, record: DischargeRecord) -> BankBelief:
-    """Return the belief as it was before the discharge: what has been carried since is taken back.
+def _at_start(belief: BankBelief, record: DischargeRecord, missing: Nodes) -> BankBelief:
+    """Return the belief as it was before the discharge: its health, and what was missing at its start.
 
-    Only the first look in a discharge comes here; the keeper starts a record within one poll of it.
+    What is missing follows from the discharges kept before this one and what went back since, so a second dip
+    soon after the first, or one that began while the collector was away, is judged from where it began.
     """
     started = record.at + timedelta(seconds=record.started_s)
-    seconds = max((belief.as_of - started).total_seconds(), 0.0)
-    powers = [
-        r.output_power_w for r in record.discharge_rows if r.on_battery and r.output_power_w is not None
-    ]
-    if not seconds or not powers:
-        return belief
-    spent = belief.rate_per_s(sum(powers) / len(powers)) * seconds
-    return replace(belief, used=(belief.used - spent).clip(0.0), as_of=started)
+    rng = np.random.default_rng(seed_of(record.id))
+    used = rng.permutation(np.resize(np.asarray(missing or FULL), belief.draws))
+    return replace(belief, used=used, as_of=started)
 
 
 def prepared(battery: Battery, references: tuple[ReferenceLog, ...]) -> Prepared:

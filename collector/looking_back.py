@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from collector.discharges import SCHEMA, DischargeRecord, from_evidence
+from collector.discharge_records import SCHEMA, DischargeRecord, line_id, records_in
 from collector.history.buckets import percentiles
 from collector.history.store import Bucket, HistoryStore
 from collector.ledger import Ledger
@@ -113,14 +113,20 @@ class LookingBack:
         page = await self._ledger.evidence_listed(
             bank, SCHEMA, start=start, end=end, after=after, limit=limit
         )
-        return Placed(await asyncio.to_thread(lambda: tuple(map(from_evidence, page.items))), page.next)
+        cells = self._estate.banks[bank].reported_cells
+
+        def newest_first() -> tuple[DischargeRecord, ...]:
+            return tuple(one for line in page.items for one in reversed(records_in(line, cells)))
+
+        return Placed(await asyncio.to_thread(newest_first), page.next)
 
     async def discharge(self, bank: str, record: str) -> DischargeRecord | None:
         """Return one record of a bank, None where there is none of that id."""
-        line = await self._ledger.one_evidence(record)
+        line = await self._ledger.one_evidence(record) or await self._ledger.one_evidence(line_id(record))
         if line is None or line.bank != bank or line.schema != SCHEMA:
             return None
-        return await asyncio.to_thread(from_evidence, line)
+        found = await asyncio.to_thread(records_in, line, self._estate.banks[bank].reported_cells)
+        return next((one for one in found if one.id == record), None)
 
 
 def _shares(buckets: Sequence[Bucket], shares: Sequence[float]) -> tuple[Share, ...]:

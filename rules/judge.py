@@ -39,7 +39,7 @@ from rules.battery.evidence import (
 )
 from rules.battery.findings import Case, beside_siblings, signs, size, whether_shown
 from rules.battery.fusion import Lives, fuse
-from rules.battery.recharge import used_after_recharge
+from rules.battery.recharge import after_recharge, middle_of, used_after_recharge
 from rules.battery.replacement import Asked, Forecast, asked_fraction, expected_capacity, forecast
 from rules.battery.runtime import Floats, curve_for
 from rules.battery.too_small import too_small, what_helps
@@ -162,10 +162,20 @@ def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed:
         return np.zeros(draws)
     last = discharges[-1]
     hours = (evidence.as_of - last.at).total_seconds() / 3600.0 - last.seconds / 3600.0
-    removed = last.used * 0.6 if last.removed is None else last.removed
-    return used_after_recharge(
-        last.used, removed, max(hours, 0.0), seed, returned=evidence.returned, draws=draws
+    used = last.used + _doubt_of(last, draws)
+    removed = (
+        last.used * 0.6 if last.removed is None else last.removed * last.used / max(last.by_itself, 1e-6)
     )
+    if evidence.recharge is None:
+        return used_after_recharge(used, removed, max(hours, 0.0), seed, draws=draws)
+    return after_recharge(used, removed, evidence.recharge, seed, draws=draws)
+
+
+def _doubt_of(last: DischargeEvidence, draws: int) -> Floats:
+    """Return by how much the used fraction of a discharge may differ, for how full the bank began is in doubt."""
+    if not last.missing:
+        return np.zeros(draws)
+    return np.asarray(np.resize(np.asarray(last.missing), draws) - middle_of(last.missing))
 
 
 def _state(  # noqa: PLR0917 - what a state is made of

@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from api.answers import DischargeRows, Discharges
 from api.problems import Problem, not_known, told
 from api.routes.asking import Asked, Limit, To, answer, listed, mark, mark_of, place, span
-from collector.discharges import DischargeRecord
+from collector.discharge_records import DischargeRecord
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 

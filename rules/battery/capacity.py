@@ -17,9 +17,14 @@ from typing import Final
 import numpy as np
 
 from rules.battery.belief import BankBelief, slope_draws
-from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean
+from rules.battery.contradictions import believable, can_be, moving
+from rules.battery.discharge import Battery, Discharge, NotADischarge, Start, clean, times_in
+from rules.battery.discharge_log import DischargeLog
+from rules.battery.log_doubts import UNKNOWN_K
 from rules.battery.losses import Losses
-from rules.battery.posterior import posterior
+from rules.battery.missing import missing_by_log
+from rules.battery.posterior import GRID, ln_at, ln_posterior, posterior
+from rules.battery.recharge import FULL, Nodes
 from rules.battery.resistance import resistance_ohm
 from rules.battery.runtime import Beyond, Floats, RuntimeCurve
 from rules.battery.shape import (
@@ -44,10 +49,14 @@ from rules.battery.voltage import (
 )
 from rules.verdicts import Basis, ShownToCarry
 
+TOO_LITTLE: Final = "too little of the bank was used to tell"
 _LEAST_USED: Final = 0.02
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
-_PROBE_K: Final = 1.0
+_FEW_NODES: Final = 3
+
+Missing = float | Sequence[float] | None
+"""What was missing at the start: one value, equally likely ones, or None: as far as the log shows it."""
 _WANDER: Final = 0.5
 
 
@@ -56,8 +65,9 @@ class CapacityEstimate:
     """What a discharge says of its bank. Fields named as in the command's JSON; draws for what follows.
 
     Health draws are at 25 degC and at the mean power of the record; `health_here` the same draws in shares
-    of published time at the bank's temperature, as `used_fraction` is counted. All numbers are None, and
-    `draws` empty, where `cannot_tell` says why.
+    of published time at the bank's temperature, as `used_fraction` is counted. `missing`: what was not in the
+    bank at its start, as equally likely shares of published time; `used_draws` what was used at the last row,
+    with it. All numbers are None, and `draws` empty, where `cannot_tell` says why.
     """
 
     cannot_tell: str | None
@@ -82,12 +92,23 @@ class CapacityEstimate:
     temperature_c: float | None = None
     correction: float = 1.0
     curve: RuntimeCurve | None = None
+    missing: Nodes = FULL
+    used_draws: Floats = field(default_factory=lambda: np.zeros(0))
     health_draws: Floats = field(default_factory=lambda: np.zeros(0))
     health_here: Floats = field(default_factory=lambda: np.zeros(0))
     slope_draws: Floats = field(default_factory=lambda: np.zeros(0))
     correction_draws: Floats = field(default_factory=lambda: np.zeros(0))
     course: Course | None = None
     discharge: Discharge | None = None
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Draws of one judgement that belong together: health, and what was used at the last row; see `missing`."""
+
+    missing: Nodes
+    here: Floats
+    used: Floats
 
 
 @dataclass(frozen=True)
@@ -105,14 +126,15 @@ def judge_discharge(
     references: Sequence[ReferenceLog] = (),
     *,
     until_s: float | None = None,
-    used_before: float = 0.0,
+    used_before: Missing = None,
     seed: int = 0,
     draws: int = 1000,
 ) -> CapacityEstimate:
     """Return what a logged discharge says of its bank.
 
     `until_s` compares with the log's own time and uses only earlier rows. `used_before`: what was missing
-    at the start as a share of the published time (from an energy balance, never a card's charge percent).
+    at the start as a share of the published time (from an energy balance, never a card's charge percent), or
+    equally likely values of it; None: as far as the log itself shows it.
     """
     shape, curve, remarks = prepare(battery, references)
     return judge_prepared(
@@ -136,9 +158,14 @@ def prepare(
     for reference in references:
         scaled = scaled_to(reference.battery, battery)
         try:
-            found.append((clean(reference.log, scaled), scaled, reference.own))
+            discharge = clean(reference.log, scaled)
         except NotADischarge as why:
             remarks.append(f"a reference is left out: {why}")
+            continue
+        if discharge.start is Start.MIDDLE:
+            remarks.append("a reference is left out: its log starts in the middle of a discharge")
+            continue
+        found.append((discharge, scaled, reference.own))
     curve = battery.curve
     if curve is None or curve.basis is Basis.GENERIC:
         complete = [d for d, _, _ in found]
@@ -169,7 +196,7 @@ def live_update(
     shape: TypeShape,
     curve: RuntimeCurve,
     *,
-    used_before: float = 0.0,
+    used_before: Missing = 0.0,
     seed: int = 0,
     draws: int = 400,
 ) -> CapacityEstimate:
@@ -185,36 +212,117 @@ def judge_prepared(
     shape: TypeShape,
     *,
     curve: RuntimeCurve | None,
-    used_before: float = 0.0,
+    used_before: Missing = 0.0,
     seed: int = 0,
     draws: int = 1000,
     coarse: bool = False,
     remarks: tuple[str, ...] = (),
 ) -> CapacityEstimate:
     """Return the judgement of a log with the type's shape and curve at hand."""
-    basis = _basis(curve, shape)
+    basis, said = _basis(curve, shape), list(remarks)
     if curve is None:
         why = "neither a constant-power table, a rated capacity nor a complete reference is given"
         return CapacityEstimate(why, basis, because=remarks)
     try:
-        discharge = clean(log, battery)
+        discharge, courses = _courses_in(log, battery, curve, used_before, said)
+        course = courses[len(courses) // 2]
+        rng = np.random.default_rng(seed)
+        here, used = _drawn(courses, shape, curve, rng, draws, coarse=coarse)
+        believable(float(np.median(here)), battery, said)
     except NotADischarge as why_not:
-        return CapacityEstimate(str(why_not), basis, because=remarks)
-    remarks += discharge.notes
-    course = course_of(discharge, battery, curve, used_before=used_before)
+        return CapacityEstimate(str(why_not), basis, because=tuple(said))
+    drawn = Drawn(tuple(one.used_before for one in courses), here, used)
+    return _estimate(discharge, course, battery, curve, drawn, rng, basis, tuple(said))
+
+
+def _courses_in(
+    log: DischargeLog, battery: Battery, curve: RuntimeCurve, used_before: Missing, said: list[str]
+) -> tuple[Discharge, list[Course]]:
+    """Return the discharge to judge, and its course for each of what may have been missing at its start.
+
+    Raises NotADischarge where nothing can be told.
+    """
+    times = times_in(log, battery)
+    discharge = longest_of(times)
+    said += discharge.notes
+    nodes: Nodes
+    if used_before is None:
+        nodes, shown = missing_by_log(times, discharge, battery, curve)
+        said += shown
+    else:
+        nodes = (float(used_before),) if isinstance(used_before, float | int) else tuple(used_before)
+    discharge, stands = moving(discharge, course_of(discharge, battery, curve))
+    said += stands
+    courses = [course_of(discharge, battery, curve, used_before=node) for node in nodes or FULL]
+    course = courses[len(courses) // 2]
     if curve.basis is Basis.TABLE and curve.beyond(course.mean_power_w) is Beyond.ABOVE_LARGEST:
-        why = f"the power, {course.mean_power_w:.1f} W per cell, is above the table's largest"
-        return CapacityEstimate(why, basis, because=remarks)
-    if course.full_used is None and course.used_now < _LEAST_USED:
-        return CapacityEstimate("too little of the bank was used to tell", basis, because=remarks)
-    rng = np.random.default_rng(seed)
+        raise NotADischarge(f"the power, {course.mean_power_w:.1f} W per cell, is above the table's largest")
+    if course.full_used is None and course.used_now - course.used_before < _LEAST_USED:
+        raise NotADischarge(f"{stands[0]}, and what is left is too little to tell" if stands else TOO_LITTLE)
+    can_be(discharge, course, battery)
+    return discharge, courses
+
+
+def longest_of(times: Sequence[Discharge]) -> Discharge:
+    """Return the time on the bank that took the most energy."""
+    taken = [float(np.trapezoid(d.power_w, d.t_s)) for d in times]
+    return times[int(np.argmax(taken))]
+
+
+def _drawn(
+    courses: Sequence[Course],
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    rng: np.random.Generator,
+    draws: int,
+    *,
+    coarse: bool,
+) -> tuple[Floats, Floats]:
+    """Return draws of health, and of what was used at the last row, that belong together.
+
+    Each of what may have been missing at the start is weighed by how well the record goes with it.
+    """
+    if len(courses) == 1:
+        return _drawn_of(courses[0], shape, curve, rng, draws, coarse=coarse)
+    coarse = coarse or len(courses) > _FEW_NODES
+    weights = np.array([_ln_weight(course, shape, curve, coarse=coarse) for course in courses])
+    weights = np.exp(weights - np.max(weights))
+    share = np.floor(np.cumsum(weights) / np.sum(weights) * draws + 0.5).astype(int)
+    counts = np.diff(np.concatenate([[0], share]))
+    parts = [
+        _drawn_of(course, shape, curve, rng, int(count), coarse=coarse)
+        for course, count in zip(courses, counts, strict=True)
+        if count
+    ]
+    order = rng.permutation(sum(len(here) for here, _ in parts))
+    here, used = (np.concatenate([part[k] for part in parts])[order] for k in (0, 1))
+    return here, used
+
+
+def _ln_weight(course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool) -> float:
+    if course.full_used is not None:
+        health = np.array([min(health_at_mean_rate(course), float(GRID[-1]))])
+        return float(ln_at(course, shape, curve, health, coarse=coarse)[0])
+    _, ln_mass = ln_posterior(course, shape, curve, coarse=coarse)
+    most = float(np.max(ln_mass))
+    return most + float(np.log(np.sum(np.exp(ln_mass - most))))
+
+
+def _drawn_of(
+    course: Course,
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    rng: np.random.Generator,
+    draws: int,
+    *,
+    coarse: bool,
+) -> tuple[Floats, Floats]:
     if course.full_used is None:
         grid, mass = posterior(course, shape, curve, coarse=coarse)
-        here = _draw(grid, mass, rng, draws)
-        here = np.maximum(here, course.used_now * 1.001)
+        here = np.maximum(_draw(grid, mass, rng, draws), course.used_now * 1.001)
     else:
         here = health_at_mean_rate(course) * np.exp(rng.normal(0.0, 0.003, draws))
-    return _estimate(discharge, course, battery, curve, here, rng, basis, remarks)
+    return here, np.full(draws, course.used_now)
 
 
 def _basis(curve: RuntimeCurve | None, shape: TypeShape) -> str:
@@ -243,26 +351,28 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     course: Course,
     battery: Battery,
     curve: RuntimeCurve,
-    here: Floats,
+    drawn: Drawn,
     rng: np.random.Generator,
     basis: str,
     remarks: tuple[str, ...],
 ) -> CapacityEstimate:
+    here, used = drawn.here, drawn.used
     draws = len(here)
     published = float(curve.seconds(course.mean_power_w))
     warm = course.temperature_c - 25.0
     sd = correction_sd(published, course.temperature_c)
     correction = np.clip(rng.normal(1.0, sd, draws), 0.2, 2.0)
-    probe = _PROBE_K if discharge.temperature_c is not None else 5.0
+    probe = discharge.probe_k if discharge.temperature_c is not None else UNKNOWN_K
     # At 25 degC: the share of the correction that is in doubt, the probe, and the gain of the meters.
     gain = _CURRENT_GAIN if np.isfinite(discharge.current_a).any() else _OUTPUT_GAIN
+    gain = float(np.hypot(gain, course.traits.steepness * discharge.power_doubt))
     ln_doubt = course.per_kelvin * (warm * (correction - 1.0) + rng.normal(0.0, probe, draws))
     health = here * np.exp(rng.normal(0.0, gain, draws) - ln_doubt)
     # Judged by references, a bank without a table is still stated against the generic curve of its rating.
     stated = battery.curve if battery.curve is not None else curve
     stated_s = float(stated.seconds(course.mean_power_w))
     middle, low, high = _quantiles(health * published / stated_s)
-    end, end_low, end_high = _end_of_discharge(discharge, course, curve, here, rng)
+    end, end_low, end_high = _end_of_discharge(discharge, course, curve, drawn, rng)
     rate_adjusted = course.mean_power_w / float(stated.watts(stated_s * middle))
     nominal = course.per_kelvin / float(time_per_kelvin(published))
     return CapacityEstimate(
@@ -278,16 +388,18 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         end_of_discharge_s=end,
         end_of_discharge_low_s=end_low,
         end_of_discharge_high_s=end_high,
-        depth_fraction=float(np.clip(course.used_now / np.median(here), 0.0, 1.0)),
+        depth_fraction=float(np.clip(np.median(used) / np.median(here), 0.0, 1.0)),
         resistance_ohm=resistance_ohm(discharge, battery),
         end_voltage_v=battery.end_voltage_per_cell_v * battery.cells_read,
         because=remarks,
         table_basis=curve.basis,
         ended=course.full_used is not None,
-        used_fraction=course.used_now,
+        used_fraction=float(np.median(used)),
         temperature_c=course.temperature_c,
         correction=nominal,
         curve=curve,
+        missing=drawn.missing,
+        used_draws=used,
         health_draws=health,
         health_here=here,
         slope_draws=slope_draws(health, rng),
@@ -303,7 +415,7 @@ def _quantiles(values: Floats) -> tuple[float, float, float]:
 
 
 def _end_of_discharge(
-    discharge: Discharge, course: Course, curve: RuntimeCurve, here: Floats, rng: np.random.Generator
+    discharge: Discharge, course: Course, curve: RuntimeCurve, drawn: Drawn, rng: np.random.Generator
 ) -> tuple[float, float, float]:
     """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %.
 
@@ -311,10 +423,10 @@ def _end_of_discharge(
     """
     if discharge.ended_s is not None:
         return discharge.ended_s, discharge.ended_s, discharge.ended_s
-    power = discharge.power_now_w
+    here, power = drawn.here, discharge.power_now_w
     seconds = float(curve.seconds(power))
     at_now = here + rate_slope(here) * (np.log(seconds / 3600.0) - course.mean_ln_hours)
-    left = np.maximum(at_now - course.used_now, 0.0) * seconds * course.time_factor
+    left = np.maximum(at_now - drawn.used, 0.0) * seconds * course.time_factor
     # A load that wandered so far will go on wandering; the present power is only its middle.
     wander = float(np.std(np.log(discharge.power_w))) * course.traits.steepness
     if not current_is_held(discharge):
@@ -382,7 +494,7 @@ def belief_from_posterior(
         raise ValueError(estimate.cannot_tell or "no judgement")
     losses = losses or battery.losses
     power = estimate.at_power_w_per_cell or 1.0
-    used = estimate.used_fraction or 0.0 if still_discharging else 0.0
+    used = estimate.used_draws if still_discharging else np.zeros_like(estimate.health_draws)
     factor = seconds_at(estimate.curve, power, estimate.temperature_c, correction=estimate.correction_draws)
     nominal = seconds_at(estimate.curve, power, estimate.temperature_c, correction=estimate.correction)
     # In this draw's own count, the same seconds are another share of its published time.

@@ -12,10 +12,11 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.capacity import ReferenceLog, judge_discharge
+from rules.battery.capacity import TOO_LITTLE, ReferenceLog, judge_discharge
 from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean, mean_over_time
 from rules.battery.evidence import DischargeEvidence
 from rules.battery.posterior import taken_before
+from rules.battery.recharge import FULL, middle_of, nodes_of
 from rules.battery.runtime import Floats, RuntimeCurve
 
 ALIKE_POWER: Final = 0.15
@@ -26,6 +27,7 @@ RECENT_DAYS: Final = 120
 _RESISTANCE_DOUBT: Final = 0.02
 _LOAD_V: Final = 0.06  # V per cell and e-fold of power, between 20 and 60 minutes
 _METER_V: Final = 0.3
+_ABOUT_FULL: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -43,26 +45,35 @@ def with_estimate(
     references: Sequence[ReferenceLog] = (),
     *,
     recent: EarlierLog | None = None,
-    used_before: float = 0.0,
     seed: int = 0,
 ) -> DischargeEvidence:
     """Return what a discharge showed with capacity, resistance and voltage offset as far as they can be told.
 
-    Costs some 20 ms. A bank that failed its load keeps no estimate: what it gave is all there was.
+    Costs some 20 ms, and as much again for each of what may have been missing when it began. A bank that
+    failed its load keeps no estimate: what it gave is all there was.
     """
-    offset = _offset(log, battery, recent)
+    missing = FULL if shown.missing is None else shown.missing
+    offset = _offset(log, battery, recent) if max(missing, default=0.0) < _ABOUT_FULL else None
     found = shown if offset is None else replace(shown, offset_v=offset[0], offset_sd_v=offset[1])
     found = replace(found, battery_power_w=_battery_power_w(log, battery))
     if shown.failed:
         return found
-    estimate = judge_discharge(log, battery, references, used_before=used_before, seed=seed)
+    estimate = judge_discharge(log, battery, references, used_before=missing or None, seed=seed)
+    why = estimate.cannot_tell
+    doubts = estimate.because if why is None or why == TOO_LITTLE else (*estimate.because, why)
+    found = replace(found, doubts=doubts)
     if estimate.cannot_tell is not None or estimate.capacity_fraction is None:
         return found
     before = None if estimate.ended else taken_before(estimate.table_basis)
+    own = (
+        shown.by_itself if estimate.course is None else estimate.course.used_now - estimate.course.used_before
+    )
+    missing = nodes_of(estimate.used_draws - own)  # what the record itself says of it included
     return replace(
         found,
         published_s=estimate.at_published_time_s or shown.published_s,
-        used=estimate.used_fraction if estimate.used_fraction is not None else shown.used,
+        used=own + middle_of(missing),
+        missing=missing,
         fraction=estimate.capacity_fraction,
         low=estimate.capacity_fraction_low,
         high=estimate.capacity_fraction_high,

@@ -18,12 +18,13 @@ from rules.battery.charging import ChargeHour
 from rules.battery.condition import Claim
 from rules.battery.fusion import CapacityEvidence
 from rules.battery.losses import Losses, default_losses, learn_losses
+from rules.battery.recharge import Recharge, middle_of
 from rules.battery.replacement import Asked
 from rules.estate import Bank
 from rules.verdicts import JudgedDischarge, ShownToCarry
 
 SHOWN_FOR_S: Final = 60.0
-PARTIAL_SHARED: Final = 0.5  # of the variance of a partial discharge's estimate: the assumed voltage curve
+PARTIAL_SHARED: Final = 0.85  # of the variance of a partial discharge's estimate: the assumed voltage curve
 FULL_DEPTH: Final = 0.97
 TELLING_SD: Final = 0.15
 """Standard deviation up to which an estimate tells: what is taken of a bank in service before any record."""
@@ -34,13 +35,15 @@ _Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviation
 class DischargeEvidence:
     """One discharge as judged once, when it ended; dated, and of the blocks then in place.
 
-    `used`: used fraction reached (share of published time at the bank's temperature). `fraction`, `low`,
+    `used`: used fraction reached (share of published time at the bank's temperature), with what was missing
+    when it began: `missing`, as equally likely values (None: taken as full, by an earlier program).
+    `fraction`, `low`,
     `high`: health at its rate, 5th to 95th percentile; None where nothing could be told. `ended`: it
     reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
-    ampere-hours taken, as a share of the rated. Voltages of the whole bank in V. `taken_before`: mean and
+    ampere-hours taken, as a share of the rated, reckoned from power and voltage where no current was read. Voltages of the whole bank in V. `taken_before`: mean and
     standard deviation of what the estimator took health to be before it looked; divided out when several
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
-    amperes, None where no current was read.
+    amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
     """
 
     at: datetime
@@ -65,6 +68,20 @@ class DischargeEvidence:
     said_good: bool = True
     taken_before: tuple[float, float] | None = None
     battery_power_w: float | None = None
+    missing: tuple[float, ...] | None = None
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def given(self) -> float:
+        """Return what it surely gave, as a share of published time: `used` less the doubt of how full it began."""
+        if not self.missing:
+            return self.used
+        return self.used - middle_of(self.missing) + min(self.missing)
+
+    @property
+    def by_itself(self) -> float:
+        """Return the used fraction of this discharge alone."""
+        return self.used - (middle_of(self.missing) if self.missing else 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +108,7 @@ class BankEvidence:
     """Everything a judgement of one bank rests on. What is older than the blocks in place is left out.
 
     `asked`: what its system asks of it with the worst single unit lost, None where nothing is asked.
-    `returned`: ampere-hours returned since the last discharge, as a share of the rated; None: unknown.
+    `recharge`: what was seen since the last discharge; None: nothing but the hours is known.
     """
 
     bank: Bank
@@ -105,8 +122,13 @@ class BankEvidence:
     next_test: date | None = None
     rating_w: float | None = None
     losses: Losses | None = None
-    returned: float | None = None
+    recharge: Recharge | None = None
     siblings: tuple[Sibling, ...] = ()
+
+    @property
+    def returned(self) -> float | None:
+        """Return ampere-hours counted since the last discharge, as a share of the rated; None: not known."""
+        return None if self.recharge is None else self.recharge.returned
 
 
 def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[CapacityEvidence, ...]:
@@ -118,10 +140,10 @@ def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[Capacity
     for d in discharges:
         if d.failed:
             continue
-        least = 0.0 if d.ended else d.used
+        least = 0.0 if d.ended else d.given
         if d.fraction is None or d.low is None or d.high is None:
-            if d.used > 0.05:
-                found.append(CapacityEvidence(d.at.date(), max(d.used, 0.8), 1.0, d.published_s, least))
+            if d.given > 0.05:
+                found.append(CapacityEvidence(d.at.date(), max(d.given, 0.8), 1.0, d.published_s, least))
             continue
         depth = d.used / max(d.fraction, 1e-3)
         shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
@@ -185,8 +207,8 @@ def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:
         whole = None
         if d.ended or d.failed:
             whole = d.seconds
-        elif d.fraction is not None and d.used > 0.3 * d.fraction:
-            whole = d.seconds * d.fraction / d.used
+        elif d.fraction is not None and d.used > 0.3 * d.fraction and d.by_itself > 0.0:
+            whole = d.seconds * max(d.fraction - d.used + d.by_itself, d.by_itself) / d.by_itself
         found.append(Claim(d.at.date(), d.claimed_s, whole, d.said_good, d.failed))
     return found
 

@@ -15,9 +15,12 @@ import numpy as np
 
 from rules.battery.belief import BankBelief
 from rules.battery.capacity import belief_from_posterior, judge_prepared
-from rules.battery.discharge import Battery, Discharge, DischargeLog, NotADischarge, clean
-from rules.battery.posterior import ln_before, posterior
-from rules.battery.runtime import RuntimeCurve
+from rules.battery.contradictions import moving
+from rules.battery.discharge import Battery, Discharge, NotADischarge, clean
+from rules.battery.discharge_log import DischargeLog
+from rules.battery.posterior import ln_before, ln_posterior
+from rules.battery.recharge import nodes_of
+from rules.battery.runtime import Floats, RuntimeCurve
 from rules.battery.shape import TypeShape
 from rules.battery.voltage import course_of
 from rules.verdicts import Basis
@@ -27,6 +30,9 @@ LEAST_USED: Final = 0.02
 LEAST_SHARE_LEFT: Final = 0.02
 """Share of the draws that must still count (effective sample size) for the earlier belief to stand."""
 _MOST_LOSS: Final = 0.2
+_ALIKE: Final = 0.02
+_MOST_GROUPS: Final = 5
+_STANDS_S: Final = 15.0
 
 
 def during(
@@ -44,22 +50,27 @@ def during(
     `belief` is the one from before the discharge, its `used` what was missing then. `shape` and `curve`
     come from `rules.battery.capacity.prepare`. Costs some 10 ms.
     """
-    used_before = float(np.median(belief.used))
     try:
         discharge = clean(log, battery)
     except NotADischarge:
         return None
-    course = course_of(discharge, battery, curve, used_before=used_before)
-    if course.full_used is None and course.used_now - used_before < LEAST_USED:
+    discharge, _ = moving(discharge, course_of(discharge, battery, curve))
+    own = course_of(discharge, battery, curve)
+    if own.full_used is None and own.used_now < LEAST_USED:
         return None
     if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
-    grid, mass = posterior(course, shape, curve, coarse=True)
-    ln_like = np.log(np.maximum(mass, 1e-300)) - ln_before(grid, curve)
-    output_w = _output_w(belief, discharge.mean_power_w)
-    health = belief.health_at(output_w)
-    ln_weight = np.interp(health, grid, ln_like)
-    ln_weight[health <= course.used_now] = -np.inf
+    health = belief.health_at(_output_w(belief, discharge.mean_power_w))
+    ln_weight = np.full(belief.draws, -np.inf)
+    # Draws that had about the same missing at the start are weighed together.
+    for rows in np.array_split(np.argsort(belief.used, kind="stable"), _groups(belief.used)):
+        missing = float(np.mean(belief.used[rows]))
+        course = course_of(discharge, battery, curve, used_before=missing)
+        grid, ln_mass = ln_posterior(course, shape, curve, coarse=True)
+        ln_like = np.maximum(ln_mass, -1e5) - ln_before(grid, curve)
+        weighed = np.interp(health[rows], grid, ln_like)
+        weighed[health[rows] <= course.used_now] = -np.inf
+        ln_weight[rows] = weighed
     rng = np.random.default_rng(seed)
     if not np.isfinite(ln_weight).any():
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
@@ -69,18 +80,34 @@ def during(
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
     pick = rng.choice(belief.draws, belief.draws, p=weight)
     correction = belief.correction
-    return replace(
+    after = replace(
         _with_measured_losses(belief, discharge, log),
         as_of=as_of,
         basis=Basis.TESTED if belief.basis is not Basis.GENERIC else Basis.GENERIC,
         health=belief.health[pick],
         health_slope=belief.health_slope[pick],
-        used=np.full(belief.draws, course.used_now),
+        used=belief.used[pick] + own.used_now,
         temperature_c=belief.temperature_c if discharge.temperature_c is None else discharge.temperature_c,
         correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
         carrying=True,
         steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
     )
+    return _carried_on(after, discharge, log)
+
+
+def _groups(used: Floats) -> int:
+    """Return into how many parts draws are sorted by what was missing: one where they hardly differ."""
+    spread = float(np.ptp(np.quantile(used, (0.05, 0.95))))
+    return 1 if spread < _ALIKE else min(_MOST_GROUPS, 1 + int(spread / _ALIKE))
+
+
+def _carried_on(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+    """Return the belief with what was drawn since the last row that could be read (a voltage that stands still)."""
+    since_s = float(log.t_s[-1]) - discharge.start_t_s - float(discharge.t_s[-1])
+    if since_s < _STANDS_S or discharge.ended_s is not None:
+        return belief
+    output_w = _output_w(belief, discharge.power_now_w)
+    return replace(belief, used=belief.used + belief.rate_per_s(output_w) * since_s)
 
 
 def _by_itself(
@@ -94,7 +121,13 @@ def _by_itself(
     seed: int,
 ) -> BankBelief | None:
     estimate = judge_prepared(
-        log, battery, shape, curve=curve, used_before=float(np.median(belief.used)), seed=seed, coarse=True
+        log,
+        battery,
+        shape,
+        curve=curve,
+        used_before=nodes_of(belief.used, _MOST_GROUPS),
+        seed=seed,
+        coarse=True,
     )
     if estimate.cannot_tell is not None:
         return None

@@ -19,7 +19,16 @@ from numpy.typing import NDArray
 
 from rules.battery.runtime import Floats, RuntimeCurve
 from rules.battery.shape import FOREIGN, LEARNT, Kinship, TypeShape
-from rules.battery.voltage import LEARNT_LN_HOURS, Course, Prior, features, hat_weights, prior, rate_slope
+from rules.battery.voltage import (
+    LEARNT_LN_HOURS,
+    Course,
+    Prior,
+    early_offset_v,
+    features,
+    hat_weights,
+    prior,
+    rate_slope,
+)
 from rules.verdicts import Basis
 
 Places: TypeAlias = NDArray[np.intp]
@@ -41,27 +50,53 @@ _FOREIGN_SHARE: Final = 0.2
 _FOREIGN_SPREAD: Final = 2.0
 _FOREIGN_V, _FOREIGN_BEND, _FOREIGN_FADE = 0.04, 0.3, 20
 _FOREIGN_SURELY: Final = 0.99999
+_ODD_HIGH_V, _ODD_LOW_V, _ODD_WIDTH_V, _ODD_LEVEL = 0.02, 0.04, 0.02, 3.0
+_MOST_PRINTED: Final = 1.08  # of a maker's table: tables understate new blocks by a few percent at most
+_PRINTED_DOUBT: Final = 0.06
+_FAR_OFF: Final = -1e4
 
 
 def posterior(
     course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
 ) -> tuple[Floats, Floats]:
     """Return a grid of health (at the mean power, at the bank's temperature) and its probabilities."""
+    grid, ln_mass = ln_posterior(course, shape, curve, coarse=coarse)
+    mass = np.exp(ln_mass - np.max(ln_mass))
+    return grid, mass / np.sum(mass)
+
+
+def ln_posterior(
+    course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
+) -> tuple[Floats, Floats]:
+    """Return a grid of health and ln of its probability, to a constant that hangs on the rows alone.
+
+    So courses of the same rows that differ in what was used before them can be weighed against each other.
+    """
     grid = _COARSE if coarse else GRID
     grid = grid[grid > course.used_now]
     if len(grid) < 3:
         grid = course.used_now * np.array([1.002, 1.03, 1.08, 1.15])
-    bins = _binned(course, _FEW_BINS if coarse else _BINS)
-    like, foreign = _log_likelihoods(bins, course, grid, shape, prior())
-    share = _foreign_share(course, curve, len(shape))
-    ln_mass = np.logaddexp(np.log(1.0 - share) + like, np.log(share) + foreign)
-    ln_mass += ln_before(grid, curve)
+    ln_mass = ln_at(course, shape, curve, grid, coarse=coarse)
     at_now = grid + rate_slope(grid) * (float(course.ln_hours[-1]) - course.mean_ln_hours)
     ln_mass[at_now <= course.used_now] = -np.inf
     if not np.isfinite(ln_mass).any():
-        ln_mass = -(grid - course.used_now) / 0.02
-    mass = np.exp(ln_mass - np.max(ln_mass))
-    return grid, mass / np.sum(mass)
+        ln_mass = _FAR_OFF - (grid - course.used_now) / 0.02
+    return grid, ln_mass
+
+
+def ln_at(
+    course: Course, shape: TypeShape, curve: RuntimeCurve, health: Floats, *, coarse: bool = False
+) -> Floats:
+    """Return ln of how likely a record and each of these healths are together, to the same constant."""
+    bins = _binned(course, _FEW_BINS if coarse else _BINS)
+    off_v = 0.0 if len(shape) else early_offset_v(course) or 0.0
+    odd = float(np.clip((off_v - _ODD_HIGH_V) / _ODD_WIDTH_V, 0.0, 1.0))
+    odd = max(odd, float(np.clip((-off_v - _ODD_LOW_V) / _ODD_WIDTH_V, 0.0, 1.0)))
+    like, foreign = _log_likelihoods(bins, course, health, shape, off_v=abs(off_v) if odd else 0.0)
+    share = _foreign_share(course, curve, len(shape))
+    share += (_FOREIGN_SURELY - share) * odd
+    ln_mass = np.logaddexp(np.log(1.0 - share) + like, np.log(share) + foreign)
+    return np.asarray(ln_mass + ln_before(health, curve))
 
 
 def taken_before(basis: Basis) -> tuple[float, float]:
@@ -73,12 +108,16 @@ def ln_before(grid: Floats, curve: RuntimeCurve) -> Floats:
     """Return ln of what health is taken to be before the record is looked at, to a constant.
 
     Against a maker's table banks in service are about 0.82 +- 0.15; against references of the type nearer
-    to one; against a generic curve anywhere. A sixth of the weight is always wide.
+    to one; against a generic curve anywhere. A sixth of the weight is always wide, but a maker's table is
+    hardly ever beaten by more than a few percent.
     """
     middle, spread = taken_before(curve.basis)
     near = np.exp(-0.5 * ((grid - middle) / spread) ** 2) / spread
     wide = np.exp(-0.5 * ((grid - 0.75) / 0.3) ** 2) / 0.3
-    return np.asarray(np.log(0.85 * near + 0.15 * wide))
+    before = np.log(0.85 * near + 0.15 * wide)
+    if curve.basis is Basis.TABLE:
+        before = before - 0.5 * (np.maximum(grid - _MOST_PRINTED, 0.0) / _PRINTED_DOUBT) ** 2
+    return np.asarray(before)
 
 
 @dataclass(frozen=True)
@@ -108,9 +147,10 @@ def _binned(course: Course, most: int) -> _Bins:
 
 
 def _log_likelihoods(
-    bins: _Bins, course: Course, grid: Floats, shape: TypeShape, model: Prior
+    bins: _Bins, course: Course, grid: Floats, shape: TypeShape, *, off_v: float
 ) -> tuple[Floats, Floats]:
     """Return ln p(record | health) for "like the learnt" and for "foreign"."""
+    model = prior()
     shift = bins.ln_hours - course.mean_ln_hours
     at_rate = np.maximum(grid[:, None] + rate_slope(grid)[:, None] * shift, 0.05)
     left, right = hat_weights(bins.used / at_rate)
@@ -149,16 +189,20 @@ def _log_likelihoods(
         _donor_weights(course, model, donors, grid),
     )
     residual, left_over, noise = against(FOREIGN)
-    wide = (covariance * _FOREIGN_SPREAD**2 + _foreign_departure(x)) * left_over + common
+    wide = (covariance * _FOREIGN_SPREAD**2 + _foreign_departure(x, off_v)) * left_over + common
     return like, _donor_mixture(residual, wide, 2.0 * noise, None, None)
 
 
-def _foreign_departure(x: Floats) -> Floats:
-    """Return the covariance of how a foreign product may depart: level and slow bends, to its very end."""
+def _foreign_departure(x: Floats, off_v: float) -> Floats:
+    """Return the covariance of how a foreign product may depart: level and slow bends, to its very end.
+
+    One that already departs early by `off_v` may by as much everywhere: its level says nothing of its health.
+    """
+    level = max(_FOREIGN_V, _ODD_LEVEL * off_v)
     fade = 1.0 - x**_FOREIGN_FADE
     apart = x[:, :, None] - x[:, None, :]
     near = 0.5 + 0.5 * np.exp(-0.5 * (apart / _FOREIGN_BEND) ** 2)
-    return np.asarray(_FOREIGN_V**2 * near * fade[:, :, None] * fade[:, None, :])
+    return np.asarray(level**2 * near * fade[:, :, None] * fade[:, None, :])
 
 
 def _foreign_share(course: Course, curve: RuntimeCurve, references: int) -> float:

@@ -15,6 +15,7 @@ from typing import Final
 
 from rules.battery.evidence import DischargeEvidence
 from rules.battery.losses import Losses
+from rules.battery.recharge import FULL, Nodes, middle_of
 from rules.battery.runtime import curve_for
 from rules.battery.temperature import seconds_at
 from rules.estate import Bank, FittedBank
@@ -40,13 +41,18 @@ class ShownRow:
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """When and how a discharge was. `output_lost`: it ended with the load, not with the mains."""
+    """When and how a discharge was. `output_lost`: it ended with the load, not with the mains.
+
+    `missing`: what was not in the bank when it began, as equally likely shares of published time; empty: as
+    far as the log shows it.
+    """
 
     at: datetime
     kind: str
     output_lost: bool = False
     claimed_s: float | None = None
     said_good: bool = True
+    missing: Nodes = FULL
 
 
 def what_it_showed(
@@ -66,6 +72,7 @@ def what_it_showed(
     seconds, energy_ws, used, drawn_as = 0.0, 0.0, 0.0, 0.0
     curve = curve_for(fitted)
     cells = bank.cells * bank.strings
+    halves = bank.reported_cells / bank.cells
     power_w: float | None = None
     for first, second in pairwise(rows):
         step_s = second.t_s - first.t_s
@@ -78,14 +85,19 @@ def what_it_showed(
         per_cell = (power_w * (1.0 + losses.share) + losses.fixed_w) / cells
         published = seconds_at(curve, max(per_cell, curve.smallest_w), first.temperature_c)
         used += step_s / float(published)
-        drawn_as += (first.current_a or 0.0) * step_s
+        amps = first.current_a
+        if not amps and first.voltage_v:
+            amps = (power_w * (1.0 + losses.share) + losses.fixed_w) * halves / first.voltage_v
+        drawn_as += (amps or 0.0) * step_s
     if not energy_ws or curve.basis is Basis.NONE:
         return None
     mean_w = energy_ws / seconds
     mean_per_cell = max((mean_w * (1.0 + losses.share) + losses.fixed_w) / cells, curve.smallest_w)
     volts = [row.voltage_v for row in rows if row.voltage_v is not None]
     end_v = fitted.end_voltage_per_cell_v * bank.reported_cells
-    ended = bool(volts) and min(volts) <= end_v and used > _FAILED_SHORT_OF
+    # A bank that was perhaps not full and came to its end voltage was empty; it did not fail.
+    ended = bool(volts) and min(volts) <= end_v and used + max(how.missing, default=0.0) > _FAILED_SHORT_OF
+    total = used + middle_of(how.missing)
     rated_as = (fitted.rated_capacity_ah or 0.0) * bank.strings * 3600.0
     currents = [row.current_a for row in rows if row.current_a]
     return DischargeEvidence(
@@ -94,10 +106,10 @@ def what_it_showed(
         seconds=seconds,
         output_power_w=mean_w,
         published_s=float(curve.seconds(mean_per_cell)),
-        used=used,
-        fraction=used if ended else None,
-        low=used - _Z_95 * FULL_RUN_SD if ended else None,
-        high=used + _Z_95 * FULL_RUN_SD if ended else None,
+        used=total,
+        fraction=total if ended else None,
+        low=used + min(how.missing, default=0.0) - _Z_95 * FULL_RUN_SD if ended else None,
+        high=used + max(how.missing, default=0.0) + _Z_95 * FULL_RUN_SD if ended else None,
         ended=ended,
         failed=how.output_lost and not ended,
         removed=drawn_as / rated_as if rated_as and drawn_as > 0.0 else None,
@@ -106,4 +118,5 @@ def what_it_showed(
         opening_current_a=currents[0] if currents else None,
         claimed_s=how.claimed_s,
         said_good=how.said_good,
+        missing=how.missing,
     )

@@ -36,6 +36,8 @@ KNOTS: Final = np.array(
     dtype=np.float64,
 )
 _LAG_S: Final = 45.0
+_EARLY: Final = (0.03, 0.12)  # of the published time since the start
+_HEALTHS: Final = (0.5, 0.7, 0.9, 1.1)
 LEARNT_LN_HOURS: Final = (
     -2.1,
     1.8,
@@ -169,7 +171,7 @@ class Course:
 
     `used` s at each row; `ln_hours` = ln(published time / 1 h) of the lagged power, `mean_ln_hours` of the
     mean power; `time_factor`: time at the bank's temperature over time at 25 degC; `full_used`: s when the
-    end voltage was reached, None if it was not.
+    end voltage was reached, None if it was not. `used_before`: what was missing when it began.
     """
 
     used: Floats
@@ -184,6 +186,7 @@ class Course:
     per_kelvin: float
     step_v: float
     full_used: float | None
+    used_before: float = 0.0
 
     @property
     def used_now(self) -> float:
@@ -224,6 +227,7 @@ def course_of(
         per_kelvin=per_kelvin,
         step_v=discharge.step_v,
         full_used=full,
+        used_before=used_before,
     )
 
 
@@ -262,6 +266,30 @@ def health_at_mean_rate(course: Course) -> float:
             float(course.ln_hours[-1]) - course.mean_ln_hours
         )
     return health
+
+
+def early_offset_v(course: Course) -> float | None:
+    """Return by how much the early rows lie over or under the mean of all products, V per cell.
+
+    The least over the healths a bank can have; None where too few rows show it. Products learnt from lie
+    within some 0.04 V; far outside is another technology, or a number of cells that is not what it is said to be.
+    """
+    own = course.used - course.used_before
+    early = (own >= _EARLY[0]) & (own <= _EARLY[1])
+    if np.count_nonzero(early) < 3:
+        return None
+    offsets = []
+    for health in _HEALTHS:
+        rows = features(
+            course.ln_hours[early],
+            health,
+            temperature_c=course.temperature_c,
+            end_v=course.end_v,
+            traits=course.traits,
+        )
+        mean = np.einsum("bf,fk,bk->b", rows, prior().mean, hat_matrix(course.used[early] / health))
+        offsets.append(float(np.mean(course.voltage_v[early] - course.end_v - mean)))
+    return min(offsets, key=abs)
 
 
 def deviation(course: Course, health: float, model: Prior, *, spread: float = 3.0) -> Floats:

@@ -6,7 +6,15 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from collector.discharges import DischargeKeeper, DischargeRecord, Phase, from_evidence, to_evidence
+from collector.discharge_records import (
+    DischargeRecord,
+    DischargeRow,
+    Phase,
+    from_evidence,
+    records_in,
+    to_evidence,
+)
+from collector.discharges import DischargeKeeper
 from collector.ledger.records import Evidence
 from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, Site, Supply, System, Unit
 from rules.reading import (
@@ -166,19 +174,128 @@ def test_a_test_is_known_as_a_test_and_a_blink_as_a_transfer() -> None:
     assert last(feed(blink, outage(begin_s=600.0, end_s=604.0, until_s=620.0))).kind == "transfer"
 
 
-def test_supply_that_flickers_makes_one_record_and_a_second_outage_another() -> None:
+def test_two_dips_a_minute_apart_are_two_discharges_with_a_recharge_between() -> None:
     keeper = DischargeKeeper(estate(bank()))
     lines = feed(keeper, outage(end_s=640.0, until_s=660.0))
-    again = [read(700.0 + 2 * k, OutputSource.BATTERY) for k in range(20)]
+    again = [read(700.0 + 2 * k, OutputSource.BATTERY, volts=470.0, amps=21.0) for k in range(20)]
     lines += feed(keeper, again)
-    assert {line.id for line in lines} == {lines[0].id}
-    assert last(lines).phase is Phase.DISCHARGING
-    lines += feed(keeper, [read(745.0, OutputSource.NORMAL)])
-    much_later = [read(745.0 + 7200.0 + 2 * k, OutputSource.BATTERY) for k in range(5)]
+    first = next(from_evidence(line) for line in reversed(lines) if line.id == lines[0].id)
+    second = last(lines)
+    assert first.id != second.id
+    assert (first.phase, second.phase) == (Phase.DONE, Phase.DISCHARGING)
+    assert (first.ended_s or 0.0) - first.started_s == pytest.approx(40.0)
+    # what lies between is the recharge of the first and stands before the second: 20 s at 3 A until the last look
+    assert first.returned_ah == pytest.approx(3.0 * 20.0 / 3600.0, rel=0.05)
+    assert [r.on_battery for r in second.rows if r.t_s < second.started_s] == [False] * 5
+
+
+def test_outages_hours_apart_are_records_of_their_own() -> None:
+    keeper = DischargeKeeper(estate(bank()))
+    lines = feed(keeper, outage())
+    much_later = [read(960.0 + 7200.0 + 2 * k, OutputSource.BATTERY) for k in range(5)]
     more = feed(keeper, much_later)
     assert from_evidence(more[0]).phase is Phase.DONE
     assert more[1].id != lines[0].id
     assert more[1].until is None
+
+
+def test_a_card_that_says_mains_for_one_row_while_its_bank_gives_on_has_misspoken() -> None:
+    keeper = DischargeKeeper(estate(bank()))
+    stray = [
+        replace(r, output=replace(r.output, source=OutputSource.NORMAL))
+        if r.stamp.monotonic_s == 700.0
+        else r
+        for r in outage()
+    ]
+    record = last(feed(keeper, stray))
+    assert (record.ended_s or 0.0) - record.started_s == pytest.approx(300.0)
+    assert len({line.id for line in feed(DischargeKeeper(estate(bank())), stray)}) == 1
+
+
+def test_a_silence_in_which_the_card_counted_anew_holds_two_discharges() -> None:
+    """Silent from 650 to 800 s; the card then says that it has been on battery for 30 s only."""
+    keeper = DischargeKeeper(estate(bank()))
+    readings = [r for r in outage() if not 650 < r.stamp.monotonic_s < 800]
+    counted = [
+        replace(
+            r,
+            battery=replace(
+                r.battery, on_battery_s=r.stamp.monotonic_s - (770.0 if r.stamp.monotonic_s >= 800 else 600.0)
+            ),
+        )
+        for r in readings
+    ]
+    lines = feed(keeper, counted)
+    assert len({line.id for line in lines}) == 2
+    first = next(from_evidence(line) for line in reversed(lines) if line.id == lines[0].id)
+    second = last(lines)
+    assert (first.ended_after_s or 0.0) - first.started_s == pytest.approx(50.0)
+    assert second.unseen_s == pytest.approx(30.0)
+
+
+def test_a_bank_that_stands_higher_after_a_restart_was_fed_while_nobody_looked() -> None:
+    """The card counts no seconds; 460 V before the silence, 480 V after it, at the same load."""
+    first = DischargeKeeper(estate(bank()))
+    before = feed(first, (r for r in outage() if r.stamp.monotonic_s < 700))
+    second = DischargeKeeper(estate(bank()))
+    second.resume([before[-1]])
+    later = [
+        replace(
+            read(1300.0 + 2 * k, OutputSource.BATTERY, volts=480.0 - 0.02 * k, amps=21.0),
+            stamp=Stamp(START + timedelta(seconds=1300.0 + 2 * k), 2.0 * k, "two"),
+        )
+        for k in range(20)
+    ]
+    lines = feed(second, later)
+    assert len({line.id for line in lines}) == 2
+    assert last(lines).unseen_s is None
+
+
+def test_how_long_a_bank_was_watched_on_mains_is_kept() -> None:
+    keeper = DischargeKeeper(estate(bank()))
+    assert last(feed(keeper, outage())).watched_s == pytest.approx(595.0)
+    at_once = DischargeKeeper(estate(bank()))
+    assert last(feed(at_once, [read(0.0, OutputSource.BATTERY)])).watched_s == 0.0
+    assert last(feed(DischargeKeeper(estate(bank())), [read(0.0, OutputSource.BATTERY)])).unseen_s is None
+
+
+def merged() -> Evidence:
+    """Two dips as an earlier program kept them: one record, its end forgotten when the second began."""
+    rows = [DischargeRow(5.0 * k, 540.0, -0.1, 24.0, 9000.0, False) for k in range(3)]
+    rows += [DischargeRow(15.0 + 2 * k, 470.0 - 0.1 * k, 21.0, 24.0, 9000.0, True) for k in range(50)]
+    rows += [
+        DischargeRow(120.0, 500.0, -3.0, 24.0, 9000.0, False),
+        DischargeRow(180.0, 530.0, -3.0, 24.0, 9000.0, False),
+    ]
+    rows += [DischargeRow(200.0 + 2 * k, 468.0 - 0.1 * k, 21.0, 24.0, 9000.0, True) for k in range(60)]
+    rows += [DischargeRow(325.0, 500.0, -3.0, 24.0, 9000.0, False)]
+    made = DischargeRecord(
+        "b1-old", "b1", START, "outage", tuple(rows), Phase.RECHARGING, 15.0, 318.0, 325.0, "supply_back"
+    )
+    line = to_evidence(made)
+    return replace(
+        line, body={k: v for k, v in line.body.items() if k not in ("cut", "unseen_s", "watched_s", "full")}
+    )
+
+
+def test_dips_that_an_earlier_program_kept_as_one_are_cut_on_reading() -> None:
+    first, second = records_in(merged(), 240)
+    assert (first.id, second.id) == ("b1-old", "b1-old.2")
+    assert (first.ended_s or 0.0) - first.started_s == pytest.approx(105.0)
+    assert (second.ended_s or 0.0) - second.started_s == pytest.approx(125.0)
+    assert second.began == START + timedelta(seconds=200.0)
+    assert first.returned_ah == pytest.approx(3.0 / 60.0)
+    assert second.phase is Phase.RECHARGING
+    assert {r.on_battery for r in second.rows if r.t_s < second.started_s} == {False}
+
+
+def test_an_open_record_of_an_earlier_program_is_cut_when_it_is_taken_up() -> None:
+    keeper = DischargeKeeper(estate(bank()))
+    saved = keeper.resume([merged()])
+    assert [line.id for line in saved] == ["b1-old", "b1-old.2"]
+    assert saved[0].until is not None
+    (record,) = keeper.open_records()
+    assert record.id == "b1-old.2"
 
 
 def test_a_record_ends_when_the_bank_is_full_again() -> None:
