@@ -110,9 +110,11 @@ def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySi
     look = SupplyLook.at(Scene(topology, state.units, state.systems), supply)
     memory = state.supplies.get(supply)
     fed = tuple(m.unit for m in look.fed)
-    went = [m.on_battery_since for m in look.going if m.unit in units and m.on_battery_since]
+    mine = [m for m in look.going if m.unit in units]
+    went = [m.on_battery_since for m in mine if m.on_battery_since]
+    offered = min((m.volts_since for m in mine if m.volts_since), default=None)
     own_since = None if set(fed).intersection(units) else max(went, default=None)
-    return SupplySight(None if memory is None else memory.dead_since, fed, own_since)
+    return SupplySight(None if memory is None else memory.dead_since, fed, own_since, offered)
 
 
 def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:

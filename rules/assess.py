@@ -64,12 +64,14 @@ class SupplySight:
     """What is seen of a lost supply over all its systems.
 
     `dead_since`: since when no unit of it that can be read was seen fed or with voltage at its input; None while one
-    is. `fed`: its units that are seen fed. `own_since`: since when none of this system's units was.
+    is. `fed`: its units that are seen fed. `own_since`: since when none of this system's units was; `offered_since`:
+    since when one of them, on its bank, has voltage at its input again.
     """
 
     dead_since: datetime | None = None
     fed: tuple[str, ...] = ()
     own_since: datetime | None = None
+    offered_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -424,6 +426,7 @@ def on_battery(
         fed=sight.fed,
         carried=carried,
         unfed_since=sight.own_since,
+        offered_since=sight.offered_since,
     )
 
 

@@ -3,9 +3,9 @@
 Theory of operation. What may wait for nothing (`News.waits_for_nothing`) goes to its person as a letter of its own, at
 once and outside every allowance. Up to `ALONE` such letters of a sort to one destination within `WITHIN_S` seconds are
 single letters. What comes above makes them a *burst*: whatever is new is gathered for at most `WITHIN_S` and goes out
-as one letter with a line for each place, those told before after those that are new, all counted to the moment of
-sending. A burst goes on while another place joins within `GOES_ON_S` of its last letter. A place that is over leaves
-it. All of it is counted from the journal at a start, so that a letter made again after a kill is the same letter.
+as one letter with a line for each place, those told within the last `GOES_ON_S` after those that are new, all counted
+to the moment of sending. A burst goes on while another place joins within `GOES_ON_S` of its last letter. A place that
+is over leaves it. All of it is counted from the journal at a start, so that a letter made again after a kill is the same letter.
 """
 
 from __future__ import annotations
@@ -34,17 +34,24 @@ Place = tuple[str, str]
 
 @dataclass(slots=True)
 class Burst:
-    """Letters of one sort to one destination that came close together. `sent`: by incident, in the order told."""
+    """Letters of one sort to one destination that came close together.
 
-    began_s: float
+    `alone_s`: when single ones went out; `joint_s`: when the last joint one did; `sent`: all of them by incident, in
+    the order told.
+    """
+
     last_s: float
     joint_s: float | None = None
-    number: int = 1
+    alone_s: list[float] = field(default_factory=list)
     sent: dict[str, Letter] = field(default_factory=dict)
 
     def open_at(self, now_s: float) -> bool:
-        """Return whether what comes now still belongs to it."""
-        return now_s - self.last_s <= (WITHIN_S if self.joint_s is None else GOES_ON_S)
+        """Return whether what comes now is told beside it."""
+        return now_s - self.last_s <= GOES_ON_S
+
+    def alone_lately(self, now_s: float) -> list[float]:
+        """Return when single letters went out within the time in which many become one."""
+        return [at_s for at_s in self.alone_s if now_s - at_s <= WITHIN_S]
 
 
 class Bursts:
@@ -64,12 +71,12 @@ class Bursts:
     def joint_in_s(self, place: Place, news: News, waiting: int, now_s: float) -> float | None:
         """Return in how many s `waiting` letters of one sort go out as one; None: they go singly, now."""
         burst = self._current(place, news, now_s)
-        before = 0 if burst is None else len(burst.sent)
         if burst is not None and burst.joint_s is not None:
             return max(burst.joint_s + WITHIN_S - now_s, 0.0)
-        if before + waiting <= ALONE:
+        lately = [] if burst is None else burst.alone_lately(now_s)
+        if len(lately) + waiting <= ALONE:
             return None
-        return 0.0 if burst is None else max(burst.began_s + WITHIN_S - now_s, 0.0)
+        return max(min(lately) + WITHIN_S - now_s, 0.0) if lately else 0.0
 
     def beside(self, place: Place, news: News, now_s: float) -> tuple[Letter, ...]:
         """Return the letters of the burst under way, as last heard of, and in the order they were told."""
@@ -82,9 +89,12 @@ class Bursts:
             notice = letter.notice
             burst = self._current(place, notice.news, now_s)
             if burst is None:
-                burst = self._open[place, notice.news] = Burst(now_s, now_s)
+                burst = self._open[place, notice.news] = Burst(now_s)
             burst.last_s = now_s
-            burst.joint_s = now_s if joint else burst.joint_s
+            if joint:
+                burst.joint_s = now_s
+            else:
+                burst.alone_s.append(now_s)
             burst.sent[notice.incident] = letter
             for one in notice.news_of:
                 self._told_s[place, one] = now_s

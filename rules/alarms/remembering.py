@@ -36,13 +36,22 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
         on_battery_since=since,
         testing=reading.in_test and mains is not False,
         mains=mains,
-        volts_back=bool(on_bank) and mains is True and (before.volts_back or before.mains is False),
+        volts_since=_volts_since(before, reading, on_bank=on_bank, mains=mains),
         power_w=reading.output.power_w,
         load_fraction=load_fraction(reading, unit),
         uptime_s=reading.agent_uptime_s,
         bad_count=reading.input.bad_count,
         identity=before.identity,
     )
+
+
+def _volts_since(
+    before: UnitMemory, reading: Reading, *, on_bank: bool | None, mains: bool | None
+) -> datetime | None:
+    """Return since when a unit on its bank has voltage at its input again. A card whose voltage never fell tells none."""
+    if not on_bank or mains is not True:
+        return None
+    return before.volts_since or (reading.at if before.mains is False else None)
 
 
 def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory, Found]:

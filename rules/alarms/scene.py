@@ -17,7 +17,7 @@ class UnitMemory:
 
     `seen_s` and `at`: when it was last read (watch seconds, UTC). `on_battery`, `mains`: as last read;
     a silent unit keeps them, since nothing says that they ended. `since`: when `on_battery` became so.
-    `volts_back`: on battery, its input was seen dead and has voltage again: it is about to accept the supply.
+    `volts_since`: on battery, its input was seen dead and has voltage again since then: it is about to accept it.
     """
 
     unit: str
@@ -29,7 +29,7 @@ class UnitMemory:
     on_battery_since: datetime | None = None
     testing: bool = False
     mains: bool | None = None
-    volts_back: bool = False
+    volts_since: datetime | None = None
     power_w: float | None = None
     load_fraction: float | None = None
     uptime_s: float | None = None

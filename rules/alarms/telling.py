@@ -260,15 +260,20 @@ def _power_do(case: Case) -> str:
     urgent = _first_action(case)
     if urgent is not None:
         return urgent
-    if _fed_beside(case) or any(set(p.units) - set(p.on) for p in parts):
-        units = [unit for p in on for unit in p.on]
-        if len(units) == 1:
-            return "Look at this unit's own input breaker and its display; it is no mains failure."
-        return "Look at the breakers that feed what still runs on its bank; others on its supply have mains."
+    if any(set(p.units) - set(p.on) for p in parts):
+        return "Supply is there: see that what still runs on its bank takes it; if not, look at its input breaker and display."
+    if _fed_beside(case):
+        return (
+            "Look at this unit's own input breaker and its display; it is no mains failure."
+            if sum(len(p.on) for p in on) == 1
+            else "Look at the breakers that feed what runs on its bank; others on its supply have mains."
+        )
     sets = sorted({g.id for p in on if (g := topology.estate.generator_of(p.system)) is not None})
-    if not sets:
-        return "There is no set: shed load in the agreed order and prepare an orderly shutdown."
-    return f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
+    return (
+        f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
+        if sets
+        else "There is no set: shed load in the agreed order and prepare an orderly shutdown."
+    )
 
 
 def _first_action(case: Case) -> str | None:
@@ -304,16 +309,18 @@ def _network_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
 
 def _change(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
-    pending = [a for a in case.pending() if a.kind != "on_battery"] or case.pending()
+    told_at = incident.told_at or incident.opened_at
+    # units that were told of already are no news when their end came nearer: that is said by their system
+    newly = [a for a in case.pending() if a.kind == "on_battery" and (a.since or case.at) > told_at]
+    pending = [a for a in case.pending() if a.kind != "on_battery"] or newly
     parts = [incident.parts[s] for s in sorted(incident.parts)]
     lines = [_part_line(case, part) for part in parts]
-    on_bank = [a for a in case.pending() if a.kind == "on_battery"]
     if pending:
         first = pending[0]
         cause = _cause_of(case, first)
         what = first.what
         lines += [a.what for a in pending[1:] if a.kind != "on_battery"]
-        if on_bank and first.kind == "on_battery":
+        if first.kind == "on_battery":
             units = sum(len(p.on) for p in parts)
             what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
             cause = what

@@ -9,7 +9,7 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.found import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import at_least, at_most, capital, counted, fed_words, shed_words
+from rules.alarms.wording import at_least, at_most, capital, counted, fed_words, lasted, shed_words
 from rules.estate import Estate, Generator, Purpose
 from rules.verdicts import OnBattery, SystemState
 
@@ -22,6 +22,7 @@ FIRST: Final = {
     "ends_without_set": "Shut down in order what can be.",
     "no_supply_in_time": "Go to the set and start it by hand.",
     "no_way_in": "Look at the breakers between the supply and this system: others on it are fed.",
+    "refused": "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked.",
     "starts_failed": "Send somebody to the set now: start battery, fuel tap, then the key to manual.",
 }
 """What to do first; what to shed follows where that is reckoned. Without it the catalogue's words stand."""
@@ -31,7 +32,7 @@ def _do(kind: str, outage: OnBattery, at: datetime) -> str:
     if (
         outage.shed is None
     ):  # the catalogue's words say to start the set, which does not help a unit beside fed ones
-        return FIRST[kind] if outage.fed else ""
+        return FIRST[kind] if outage.fed or kind == "refused" else ""
     return f"{FIRST[kind]} {shed_words(outage.shed, at)}"
 
 
@@ -133,22 +134,34 @@ def _no_supply(
     budget_s = max(
         (n.required_s or 0.0 for n in state.requirements if n.purpose is Purpose.GENERATOR_START), default=0.0
     )
-    units = [unit.id for unit in estate.units_of(state.id)]
+    declared = estate.units_of(state.id)
+    units = [unit.id for unit in declared]
     if not budget_s or any(unit in outage.fed for unit in units):
         return Found("no_supply_in_time", state.id, Observation(False))
     if outage.reckoned_since or outage.unfed_since is None:
         return Found("no_supply_in_time", state.id, Observation(None))
     on_s = (at - outage.unfed_since).total_seconds()
-    what = f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}"
+    what, do = (
+        f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}",
+        "no_supply_in_time",
+    )
     if outage.fed:
-        what += f", though {fed_words(outage.fed, units)}"
+        what, do = f"{what}, though {fed_words(outage.fed, units)}", "no_way_in"
+    elif outage.offered_since is not None:
+        stood_s = (at - outage.offered_since).total_seconds()
+        if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
+            return Found("no_supply_in_time", state.id, Observation(None))
+        what, do = (
+            f"{state.name} has had voltage at its inputs for {lasted(stood_s)} and does not take it",
+            "refused",
+        )
     return Found(
         "no_supply_in_time",
         state.id,
         Observation(
             on_s > budget_s + SUPPLY_GRACE_S,
             f"{what}. {left_words(outage, at)}",
-            _do("no_way_in" if outage.fed else "no_supply_in_time", outage, at),
+            _do(do, outage, at),
             facts={"left_s": time_left_s(outage, at), "on_battery_s": on_s},
             by_when=outage.start_set_before or outage.ends_earliest,
         ),

@@ -56,7 +56,7 @@ class SupplyLook:
     @property
     def alive(self) -> bool:
         """Return whether one unit at least is fed, or has voltage at its input again."""
-        return bool(self.fed) or any(m.volts_back for m in self.going)
+        return bool(self.fed) or any(m.volts_since for m in self.going)
 
 
 def supply_events(

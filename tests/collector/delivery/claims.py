@@ -182,6 +182,8 @@ def _soon(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[
 
 def _draws(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[str, Any]) -> str | None:
     units = [u for u in judge.estate.units if u in m.string[: m.start()]]
+    if not units:  # advice that names nothing
+        return None
     on = [u for u in units if any(judge.on_any(x.truth, [u]) for x in lately)]
     return None if on else "it did not"
 

@@ -150,17 +150,21 @@ async def staged(
     """
     sink, clock = WebSink(), TurnedClock(NOON)
     await sink.start()
-    async with SimulatedEstate(folder / "plant", clock=clock, cues=cues, lies=lies) as plant:
-        for unit, seconds in (refuses_s or {}).items():
-            _let_refuse(plant, unit, seconds)
-        text = plant.estate_file.read_text() + DESK.format(url=sink.url)
-        configuration = load_text(text, plant.estate_file)
-        async with Service(configuration, folder / "data", clock) as service:
-            if past:
-                await plant.write_past(service.history, ledger=service.ledger, estate=service.estate)
-            running = asyncio.create_task(service.run())
-            yield Stage(plant, service, sink, clock, Judge(service.estate))
-            service.stop()
-            await clock.advance(1.0)
-            await running
-    await sink.stop()
+    try:
+        async with SimulatedEstate(folder / "plant", clock=clock, cues=cues, lies=lies) as plant:
+            for unit, seconds in (refuses_s or {}).items():
+                _let_refuse(plant, unit, seconds)
+            text = plant.estate_file.read_text() + DESK.format(url=sink.url)
+            configuration = load_text(text, plant.estate_file)
+            async with Service(configuration, folder / "data", clock) as service:
+                if past:
+                    await plant.write_past(service.history, ledger=service.ledger, estate=service.estate)
+                running = asyncio.create_task(service.run())
+                try:
+                    yield Stage(plant, service, sink, clock, Judge(service.estate))
+                finally:
+                    service.stop()
+                    await clock.advance(1.0)
+                    await running
+    finally:
+        await sink.stop()

@@ -113,10 +113,7 @@ def test_no_message_says_that_the_set_must_come_while_units_of_the_system_are_fe
     for notice in later:
         assert "generator runs" not in texts(notice)
         assert "See that set-1" not in texts(notice)
-        assert (
-            notice.do
-            == "Look at the breakers that feed what still runs on its bank; others on its supply have mains."
-        )
+        assert notice.do.startswith("Supply is there: see that what still runs on its bank takes it")
     assert "Treatment works: 2 units on battery, 27.1 kW, 4 of 6 units are fed again; " in texts(later[-1])
 
 
@@ -207,3 +204,101 @@ def test_words_that_count_down_go_on_counting_while_the_cards_are_silent() -> No
     said = watch.state.alarms["on_battery:W1"].what
     assert "was last seen feeding" in said
     assert said.endswith("its system holds 6.0 min more at the least, by reckoning.")
+
+
+# ---- what is gone again when its turn to be told comes ----------------------------------------------------
+
+
+def test_an_end_that_was_near_for_a_moment_only_is_not_told_as_near() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 60, on_battery_since(10, lasts_s=620))
+    assert watch.alarm_state("ends_soon:works").active
+    judged(watch, 61, on_battery_since(10, lasts_s=1500))
+    assert watch.alarm_state("ends_soon:works").active, "it waits out its off-delay"
+    watch.pass_time(62, 90)
+    assert all("drops its load soon" not in texts(n) for n in watch.notices("power-north"))
+
+
+def test_an_end_that_comes_near_again_within_the_off_delay_is_told() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 60, on_battery_since(10, lasts_s=620))
+    judged(watch, 61, on_battery_since(10, lasts_s=1500))
+    judged(watch, 66, on_battery_since(10, lasts_s=620))
+    watch.pass_time(67, 75)
+    latest = watch.notices("power-north")[-1]
+    assert "drops its load soon" in latest.what
+    assert latest.severity.value == "critical"
+
+
+def test_what_was_so_for_a_moment_is_told_as_over_where_it_opens_an_incident() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(reading("W1", 10.0, power_w=9900.0, load_pct=110.0))
+    watch.calm(12, ("W1",))
+    watch.pass_time(13, 20)
+    (notice,) = watch.notices("unit-W1")
+    assert notice.what.startswith("It was so and is over again: ")
+
+
+# ---- a dip after the return ------------------------------------------------------------------------------
+
+
+def test_after_a_dip_the_time_allowed_for_the_set_begins_anew() -> None:
+    """The set carried for a while; going back to the mains takes the units to their banks for some seconds."""
+    watch = Watch()
+    outage(watch)
+    dipped = START + timedelta(seconds=300)
+    for seconds, missed in ((301.0, False), (386.0, True)):  # 75 s allowed and 10 s of grace, from 300 s on
+        judged(watch, seconds, replace(on_battery_since(10, lasts_s=1500), unfed_since=dipped))
+        assert watch.alarm_state("no_supply_in_time:works").active is missed
+
+
+def test_a_unit_that_never_left_its_bank_has_not_come_back_because_the_others_dipped() -> None:
+    watch = Watch()
+    outage(watch)
+    others = tuple(u for u in NORTH if u != "W4")
+    for seconds in range(20, 160, 5):
+        watch.calm(seconds, others)
+        watch.give(on_bank("W4", seconds))
+        watch.pass_time(seconds, seconds + 4)
+    assert watch.alarm_state("still_on_battery:W4").active
+    for seconds in range(160, 190, 5):
+        watch.give(*(on_bank(u, seconds) for u in NORTH))
+        watch.pass_time(seconds, seconds + 4)
+    assert watch.alarm_state("still_on_battery:W4").active
+    assert [n.kind for n in watch.notices("unit-W4")].count(NoticeKind.CLOSED) == 0
+    for seconds in range(190, 230, 5):
+        watch.calm(seconds, NORTH)
+        watch.pass_time(seconds, seconds + 4)
+    assert not watch.alarm_state("still_on_battery:W4").active
+
+
+def test_voltage_at_the_inputs_is_given_the_time_to_be_accepted_before_anybody_is_sent() -> None:
+    watch = Watch()
+    outage(watch)
+    lit = replace(on_battery_since(10, lasts_s=1500), offered_since=START + timedelta(seconds=100))
+    # 20 s to accept where nothing is declared, no hold-off; and 10 s of grace
+    judged(watch, 129, lit)
+    assert not watch.alarm_state("no_supply_in_time:works").active
+    judged(watch, 131, lit)
+    alarm = watch.state.alarms["no_supply_in_time:works"]
+    assert alarm.state.active
+    assert alarm.what.startswith(
+        "Treatment works has had voltage at its inputs for 31 s and does not take it."
+    )
+    assert alarm.do.startswith("Look at what the units' displays say of their input")
+
+
+def test_units_told_of_already_are_not_told_again_as_new_when_their_end_comes_near() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 20, on_battery_since(10, lasts_s=900))
+    watch.pass_time(21, 90)
+    judged(watch, 91, on_battery_since(10, lasts_s=640))
+    watch.pass_time(92, 100)
+    later = [n for n in watch.notices("power-north") if n.at > START + timedelta(seconds=20)]
+    assert later
+    assert all(not n.what.startswith("Now ") for n in later)
+    assert any("drops its load soon" in n.what for n in later)
