@@ -7,6 +7,7 @@ better way of judging can be applied to the same record later.
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zlib import crc32
@@ -29,9 +30,11 @@ from rules.battery.evidence import BankEvidence, DischargeEvidence, HandReading,
 from rules.battery.losses import Losses, default_losses
 from rules.battery.recharge import FULL, Nodes
 from rules.battery.replacement import Asked
+from rules.battery.settled import settled
 from rules.battery.shown import Circumstances, ShownRow, what_it_showed
 from rules.estate import Bank, Estate, FittedBank, Purpose, in_place
-from rules.verdicts import SystemState
+from rules.judge import BankJudgement
+from rules.verdicts import BankState, SystemState
 
 SHOWN: Final = "shown/1"
 _SHOWN_SUFFIX: Final = "/shown"
@@ -117,6 +120,22 @@ class BankEvidenceBook:
                 )
             )  # fmt: skip
 
+    async def settle(self, judged: BankJudgement) -> BankJudgement:
+        """Return a judgement as it is said: its dates stand as they were said last, unless there is a reason."""
+        before = self._present.banks.get(judged.state.id) or await self._said_before(judged.state.id)
+        found = settled(judged.state, before, judged.as_of.date())
+        return replace(judged, state=found.state, moved=found.moved)
+
+    async def _said_before(self, bank: str) -> BankState | None:
+        """Return what was said last of a bank, before the start; None where nothing was, or in no form that is read."""
+        line = await self._ledger.judgement(f"bank {bank}")
+        if line is None:
+            return None
+        try:
+            return from_plain(BankState, line.body["state"])
+        except (KeyError, TypeError, ValueError):
+            return None
+
     async def gather(self, bank: Bank, as_of: datetime) -> BankEvidence | None:
         """Return what a judgement of a bank rests on; None while none of its units was read."""
         readings = [self._present.readings[u] for u in bank.feeds if u in self._present.readings]
@@ -143,6 +162,7 @@ class BankEvidenceBook:
             rating_w=self.rating_w(bank, as_of.date()),
             recharge=since_the_last(lines, bank, fitted, as_of),
             siblings=self.siblings(bank, as_of.date()),
+            awaits=bool(self._estate.systems[self._estate.units[bank.feeds[0]].system].requirements),
         )
 
     def siblings(self, bank: Bank, day: date) -> tuple[Sibling, ...]:

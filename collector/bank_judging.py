@@ -35,6 +35,7 @@ class BankJudging:
         self._book = book
         self._told = told
         self._due_s: dict[str, float] = dict.fromkeys(estate.banks, clock.monotonic_s())
+        self._unasked: set[str] = set()
 
     def ask(self, bank: str) -> None:
         """Have a bank judged soon: something new is known of it."""
@@ -44,6 +45,7 @@ class BankJudging:
         """Ask for each bank when it is due, one at a time, until cancelled."""
         while True:
             now_s = self._clock.monotonic_s()
+            self._hear_what_is_asked()
             for name in [bank for bank, due_s in self._due_s.items() if due_s <= now_s]:
                 try:
                     judged = await self._judge(self._estate.banks[name])
@@ -62,8 +64,17 @@ class BankJudging:
         if evidence is None:
             return False
         judged = await self._worker.ask(f"bank {bank.id}", judge_bank, evidence)
-        await self._told(judged)
+        if evidence.asked is None:
+            self._unasked.add(bank.id)
+        await self._told(await self._book.settle(judged))
         return True
+
+    def _hear_what_is_asked(self) -> None:
+        """Have banks judged anew that were judged before it was known what their system asks of them."""
+        today = self._clock.now().date()
+        for name in [n for n in self._unasked if self._book.asked(self._estate.banks[n], today) is not None]:
+            self._unasked.discard(name)
+            self.ask(name)
 
     async def _judge_discharges(self, bank: Bank) -> None:
         for record in await self._book.unshown(bank):

@@ -178,6 +178,9 @@ class Recorder:
             if self.judging is not None:
                 self.judging.believe(given.belief)
             taken.judgements.append(given)
+            if given.moved is not None:
+                at = self._clock.now()
+                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, given.moved))
             taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
         elif isinstance(given, Asked):
             taken.asked.append((given, self._carried_out(given.action, taken)))

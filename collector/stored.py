@@ -155,7 +155,7 @@ class StoredEstate:
     async def judged(self, bank: Bank, as_of: datetime) -> BankJudgement | None:
         """Return a bank judged by everything that is stored; None where none of its units was read."""
         evidence = await self.book.gather(bank, as_of)
-        return None if evidence is None else judge_bank(evidence)
+        return None if evidence is None else await self.book.settle(judge_bank(evidence))
 
     async def beliefs(self, system: str) -> dict[str, BankBelief]:
         """Return what is believed of a system's banks, as of its last reading. Raises NothingStoredError."""

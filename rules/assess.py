@@ -290,7 +290,7 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
         judged.hold_ups if judged is not None else unknown_hold_ups(("Hold-up has not been reckoned yet.",))
     )
     shown_ups = held if not seen.missing else unknown_hold_ups(seen.missing)
-    if shown_ups.unproven:
+    if shown_ups.now.low_s is None or shown_ups.unproven:
         shown_ups = replace(shown_ups, would_tell=_would_tell(view, judged))
     return SystemState(
         id=system.id,

@@ -310,7 +310,7 @@ def _played(
             at_end_of_life=EndOfLife(old_all, _least(old_lost)),
             recharged=recharged,
             because=tuple(dict.fromkeys([*_nothing_seen(unproven, now), *because])),
-            unproven=tuple(item.bank for item in unproven),
+            unproven=tuple(item.bank for item in unproven if not item.aged),
         ),
         load_w=task.asked.total_w,
         bank_asked_w=asked_w,
@@ -321,31 +321,36 @@ def _played(
 
 
 def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
-    """Return the sentence on banks that nothing was seen of, with what their age alone suggests."""
-    if not unproven:
-        return []
+    """Return the sentences on banks that nothing was seen of, or too long ago, with what is to be expected of them."""
+    unseen = [item for item in unproven if not item.aged]
+    aged = [item.bank for item in unproven if item.aged]
     rests = (
-        "table and age" if all(item.basis is Basis.TABLE for item in unproven) else "a typical curve and age"
+        "table and age" if all(item.basis is Basis.TABLE for item in unseen) else "a typical curve and age"
     )
     about = (
         "" if now.median_s is None else f" {rests.capitalize()} alone suggest about {minutes(now.median_s)}."
     )
-    return [f"Nothing was seen of {named([item.bank for item in unproven])} yet.{about}"]
+    found = [f"Nothing was seen of {named([item.bank for item in unseen])} yet.{about}"] if unseen else []
+    if aged:
+        found.append(
+            f"What was seen of {named(aged)} is too old to tell a least: banks like it may have ended since."
+        )
+    return found
 
 
 def _unproven(task: HoldUpTask, stores: Mapping[str, BankBelief]) -> tuple[Unproven, ...]:
-    """Return the banks that nothing was seen of, with what is published for their load now."""
+    """Return the banks that nothing was seen of, or too long ago, with what is published for their load now."""
     asked_w = bank_powers(task)
     return tuple(
         Unproven(
             name,
-            store.basis,
+            store.curve.basis,
             asked_w[name],
             float(1.0 / np.median(store.rate_per_s(asked_w[name]))),
-            store.curve.shortest_s if store.beyond_table(asked_w[name]) else None,
+            aged=not store.unproven,
         )
         for name, store in stores.items()
-        if store.unproven
+        if store.unproven or not store.low_end_told
     )
 
 

@@ -50,6 +50,7 @@ from rules.verdicts import (
     Capacity,
     ChargingVerdict,
     ReplacementDates,
+    RestsOn,
     TestPlan,
     Verdict,
     WouldTell,
@@ -63,13 +64,14 @@ _LATE_IN_LIFE: Final = 0.85
 
 @dataclass(frozen=True)
 class BankJudgement:
-    """What was judged, and what is needed to reckon it again."""
+    """What was judged, and what is needed to reckon it again. `moved`: how the dates moved from what was said before."""
 
     state: BankState
     belief: BankBelief
     as_of: datetime
     digest: str
     seed: int
+    moved: str | None = None
 
 
 def digest_of(evidence: BankEvidence) -> str:
@@ -108,7 +110,8 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     if asked is not None and small:
         foreseen = replace(foreseen, asked_fraction=asked_fraction(belief, asked, today))
     offers = what_helps(belief, fitted, asked) if asked is not None and small else ()
-    state = replace(_state(case, belief, lives, foreseen, chosen, offers), too_small=small)
+    state = _state(case, belief, lives, foreseen, chosen, offers)
+    state = replace(state, too_small=small, rests_on=_rests_on(case))
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 
@@ -234,6 +237,30 @@ def _state(  # noqa: PLR0917 - what a state is made of
         would_tell=telling,
         offers=offers,
     )
+
+
+def _rests_on(case: Case) -> RestsOn:
+    """Return what the dates rest on; noise in what is read is none of it."""
+    evidence, fitted = case.evidence, case.fitted
+    asked = evidence.asked
+    shown = repr(
+        [(d.at, d.kind, d.used, d.fraction, d.low, d.high, d.ended, d.failed) for d in case.discharges]
+    )
+    declared = repr((replace(evidence.bank, fitted=()), fitted, evidence.rating_w, evidence.next_test))
+    return RestsOn(
+        judged_on=case.today,
+        blocks=f"{fitted.type} {fitted.from_day}",
+        declared=_short_digest(declared),
+        told=_short_digest(shown),
+        last_discharge=case.discharges[-1].at.date() if case.discharges else None,
+        required_s=None if asked is None else asked.required_s,
+        asked_w=None if asked is None else asked.output_power_w,
+        awaits=asked is None and evidence.awaits,
+    )
+
+
+def _short_digest(text: str) -> str:
+    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
 
 
 def _would_tell(case: Case, belief: BankBelief) -> tuple[WouldTell, ...]:

@@ -230,19 +230,25 @@ def _reached(needed_s: float, held: HoldUp) -> Verdict:
 
 
 def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
-    """Return in words what table and age alone suggest, and that it proves nothing."""
-    lost = evidence.spare_units >= 1
-    with_lost = ", with one unit lost" if lost else ""
+    """Return in words what is to be expected where that proves nothing, and why it does not."""
     if held.median_s is None:
-        return ["The hold-up is not known.", *evidence.notes]
+        return list(evidence.notes) or ["The hold-up is not known."]
+    with_lost = " with one unit lost" if evidence.spare_units >= 1 else ""
     verb = "reaches" if held.median_s >= needed_s else "does not reach"
-    named = [text for text in evidence.notes if text.startswith("Nothing was seen")] or [
-        "No discharge of these banks was judged yet."
+    seen = held.basis is Basis.TESTED
+    first = [
+        note for note in evidence.notes if note.startswith("What was seen" if seen else "Nothing was seen")
     ]
+    why = (
+        first[0].split(" yet.")[0].split(":")[0] + ("" if seen else " yet")
+        if first
+        else "No discharge was judged yet"
+    )
+    rests = "of what was seen and of age since" if seen else "of table and age alone"
     return [
-        f"{named[0].split(' yet.')[0].rstrip('.')} yet; table and age alone suggest about "
-        f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes(needed_s)} needed but proves nothing.",
-        *(text for text in evidence.notes if text not in named),
+        f"{why}; by what is to be expected {rests} it holds about {minutes(held.median_s)}{with_lost}, "
+        f"which {verb} the {minutes(needed_s)} needed but proves nothing.",
+        *(note for note in evidence.notes if note not in first),
     ]
 
 

@@ -448,7 +448,8 @@ class AgeSpan:
 class ReplacementDates:
     """Three dates, never one; None where nothing can be said.
 
-    Of a bank that nothing was seen of none of them is set, but `by_age_alone`.
+    Of a bank that nothing was seen of none of them is set, but `by_age_alone`. `shown_over`: evidence showed that
+    it no longer gives what is asked, on the day `replace_by`.
     """
 
     expected_end: date | None
@@ -458,6 +459,25 @@ class ReplacementDates:
     ends_early: date | None = None
     ends_late: date | None = None
     by_age_alone: AgeSpan | None = None
+    shown_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RestsOn:
+    """What the dates of a bank rest on: what would have to change for them to move.
+
+    `told` and `declared`: digests of what its discharges showed, and of what the estate file says of it. `awaits`:
+    something will be asked of it, and is not known yet.
+    """
+
+    judged_on: date
+    blocks: str
+    declared: str
+    told: str
+    last_discharge: date | None = None
+    required_s: float | None = None
+    asked_w: float | None = None
+    awaits: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -564,3 +584,4 @@ class BankState:
     would_tell: tuple[WouldTell, ...] = ()
     too_small: bool = False
     offers: tuple[str, ...] = ()
+    rests_on: RestsOn | None = None

@@ -38,11 +38,18 @@ def years_words(start: date, end: date) -> str:
     return f"in {start.year}" if start.year == end.year else f"{start.year} to {end.year}"
 
 
-def due_words(dates: ReplacementDates) -> str:
-    """Return by when a bank is to be replaced, no finer than its end is known: "by autumn 2027", "by 7 Oct 2027"."""
-    if dates.replace_by is None:
+def due_words(dates: ReplacementDates, today: date | None = None) -> str:
+    """Return by when a bank is to be replaced, no finer than its end is known: "by autumn 2027", "by 7 Oct 2027".
+
+    Within a year from `today` the month is said however wide the interval: somebody has to plan it.
+    """
+    by = dates.replace_by
+    if by is None:
         return "on a day that cannot be told"
-    return f"by {about_words(dates.replace_by, dates.ends_early, dates.ends_late)}"
+    words = about_words(by, dates.ends_early, dates.ends_late)
+    if today is not None and abs((by - today).days) < 366 and words != day_words(by):
+        words = f"{by:%b %Y}"
+    return f"by {words}"
 
 
 def about_words(day: date, early: date | None, late: date | None) -> str:

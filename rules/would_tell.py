@@ -27,14 +27,14 @@ _TUESDAY: Final = 1
 class Unproven:
     """A bank that nothing was seen of: what its curve rests on, its load now, and what is published for that.
 
-    `table_from_s`: the shortest time its table prints, where the load is above that.
+    `aged`: something was seen, but so long ago that no least can be told of it.
     """
 
     bank: str
     basis: Basis
     asked_w: float
     published_s: float
-    table_from_s: float | None = None
+    aged: bool = False
 
 
 def proposed_day(today: date) -> date:
@@ -57,7 +57,8 @@ def steps_for(banks: Sequence[Unproven], today: date, planned: date | None = Non
     if not banks:
         return ()
     found: list[WouldTell] = []
-    without = [b.bank for b in banks if b.basis is not Basis.TABLE]
+    unseen = [b for b in banks if not b.aged]
+    without = [b.bank for b in unseen if b.basis is not Basis.TABLE]
     if without:
         found.append(
             WouldTell(
@@ -65,13 +66,14 @@ def steps_for(banks: Sequence[Unproven], today: date, planned: date | None = Non
                 "Hold-up by the maker's own figures, where a typical curve is good to 20 %.",
             )
         )
-    names = named([b.bank for b in banks])
-    found.append(
-        WouldTell(
-            f"Import a past test or discharge log of {names} (ridethrough import).",
-            "Its capacity as it was then: dates and verdicts at once.",
+    if unseen:
+        found.append(
+            WouldTell(
+                f"Import a past test or discharge log of {named([b.bank for b in unseen])} (ridethrough import).",
+                "Its capacity as it was then: dates and verdicts at once.",
+            )
         )
-    )
+    names = named([b.bank for b in banks])
     longest = max(banks, key=lambda b: b.published_s)
     minutes = max(ceil(TEST_SHARE * longest.published_s / 60.0), LEAST_MINUTES)
     on = day_words(planned or proposed_day(today))

@@ -85,13 +85,12 @@ class BankBelief:
     def low_end_told(self) -> bool:
         """Return whether the low end of what it holds may be said.
 
-        Where no discharge stands behind a belief, its low end soon is the tail of an assumption (the share of
-        banks that fail early): then it is nothing to be told as a time. Decided by the bank, not by the load.
+        Where no discharge stands behind a belief, or a long time has passed since, its low end is the tail of an
+        assumption (how fast some banks end): then it is nothing to be told as a time. Decided by the bank, not by
+        the load. What a bank gives that carries now, or that failed, is told.
         """
-        if not self.unproven:
-            return True
         low, median = np.quantile(self.health, (0.05, 0.5))
-        return bool(low >= LEAST_TAIL * median > 0.0)
+        return self.carrying or bool(low >= LEAST_TAIL * median)
 
     def beyond_table(self, output_power_w: float) -> bool:
         """Return whether the power is above the table's largest, so that its times are extrapolated.

@@ -108,7 +108,8 @@ class BankEvidence:
     """Everything a judgement of one bank rests on. What is older than the blocks in place is left out.
 
     `asked`: what its system asks of it with the worst single unit lost, None where nothing is asked.
-    `recharge`: what was seen since the last discharge; None: nothing but the hours is known.
+    `recharge`: what was seen since the last discharge; None: nothing but the hours is known. `awaits`: its system will
+    ask something of it, which is not known yet.
     """
 
     bank: Bank
@@ -124,6 +125,7 @@ class BankEvidence:
     losses: Losses | None = None
     recharge: Recharge | None = None
     siblings: tuple[Sibling, ...] = ()
+    awaits: bool = False
 
     @property
     def returned(self) -> float | None:

@@ -112,14 +112,17 @@ def forecast(
     evidence = start if lives.last_evidence is None else float(lives.last_evidence.toordinal())
     if lives.last_evidence is None and np.mean(ends <= start) >= 0.5:
         evidence = now  # short from the start, and nothing was ever seen of it: say so today
-    order = _order_day(ends, now, evidence, lead_days, next_test)
+    over = bool(np.mean(ends <= evidence) >= 0.5)
+    order = evidence - lead_days if over else _order_day(ends, now, evidence, lead_days, next_test)
     order_by = _day(order)
     replace_by = None if order_by is None else order_by + timedelta(days=lead_days)
     median = float(np.median(ends))
     expected = _day(max(median, evidence))  # of a bank that is over: the day that showed it
     return Forecast(
         as_of=as_of,
-        dates=ReplacementDates(expected_end=expected, order_by=order_by, replace_by=replace_by),
+        dates=ReplacementDates(
+            expected_end=expected, order_by=order_by, replace_by=replace_by, shown_over=over
+        ),
         under_80=_day(float(np.median(criterion))),
         ends_early=_day(float(np.quantile(ends, 0.05))),
         ends_late=_day(float(np.quantile(ends, 0.95))),
@@ -217,10 +220,8 @@ def _crossing(days: Floats, margin: Floats) -> Floats:
 def _order_day(ends: Floats, now: float, evidence: float, lead_days: int, next_test: date | None) -> float:
     """Return the last day whose risk stays under 5 %; it may have passed.
 
-    A bank that its last evidence showed to be over was due for replacement on that day.
+    A bank that its last evidence showed to be over is no matter of risk: it was due for replacement on that day.
     """
-    if np.mean(ends <= evidence) >= 0.5:
-        return evidence - lead_days
     alive = np.sort(ends[ends > evidence])
     last = float(np.quantile(alive, RISK)) - (lead_days + MARGIN_DAYS)
     if next_test is not None:

@@ -98,7 +98,8 @@ class Heard:
             early, late = _day_number(dates.ends_early), _day_number(dates.ends_late)
             self.ended_before += early is not None and self.end < early
             self.ended_after += late is not None and self.end > late
-        over = (judgement.state.probability_met or 0.0) < 0.5
+        met = judgement.state.probability_met  # None: nothing was seen of it, so nothing is said
+        over = met is not None and met < 0.5
         years_left = ((self.end if self.end is not None else 1e9) - day) / YEAR
         self.false_alarms += over and not self.said_over and years_left > 1.0
         self.said_over = over

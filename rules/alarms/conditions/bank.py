@@ -64,10 +64,10 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
             overdue,
             f"Bank {bank.id} is to be renewed by today."
             if dates.replace_by == today or dates.replace_by is None
-            else f"Bank {bank.id} should have been renewed {due_words(dates)}.",
+            else f"Bank {bank.id} should have been renewed {due_words(dates, today)}.",
         ),
     )
-    by = "" if dates.replace_by is None else f" {due_words(dates)}"
+    by = "" if dates.replace_by is None else f" {due_words(dates, today)}"
     order = unknown if dates.order_by is None else dates.order_by <= today
     yield Found(
         "bank_order_now",

@@ -113,10 +113,13 @@ def test_a_bank_that_nothing_was_seen_of_is_not_overdue_and_leaves_no_alarm_of_i
 
 def test_a_day_is_said_no_finer_than_its_end_is_known() -> None:
     dates = ReplacementDates(
-        None, None, date(2026, 9, 9), ends_early=date(2026, 6, 1), ends_late=date(2027, 6, 1)
+        None, None, date(2025, 9, 9), ends_early=date(2025, 6, 1), ends_late=date(2026, 6, 1)
     )
     said = bank(replace(bank_state(), dates=dates))["bank_replace_now"].seen.what
-    assert said == "Bank bank-W1 should have been renewed by autumn 2026."
+    assert said == "Bank bank-W1 should have been renewed by autumn 2025."
+    near = replace(dates, replace_by=date(2026, 9, 9))
+    said = bank(replace(bank_state(), dates=near))["bank_replace_now"].seen.what
+    assert said == "Bank bank-W1 should have been renewed by Sep 2026."
 
 
 def test_charging_outside_its_window_says_why() -> None:
