@@ -20,7 +20,7 @@ from collector.clock import Clock, late_move
 from collector.present import Present
 from collector.worker import JudgementFailed, Superseded, Worker
 from rules.assess import Glance, SystemView, task_of
-from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.autonomy import SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.battery.belief import BankBelief, belief_from_age
 from rules.battery.energy import BankMoment, carried_to
 from rules.estate import Bank, Estate, FittedBank, in_place
@@ -173,9 +173,7 @@ class Judging:
             task = steadied(task, self._drawn.get(view.system))
         self._drawn[view.system] = task
         try:
-            judged = await self._worker.ask(
-                f"system {view.system}", hold_ups, task, beliefs, seed_of(view.system), DRAWS
-            )
+            judged = await self._worker.ask(f"system {view.system}", hold_ups, task, beliefs, SEED, DRAWS)
         except (Superseded, JudgementFailed):
             return  # the boundary: the worker remembers what failed, the watch raises it, the next look asks again
         await self._told(judged)

@@ -23,7 +23,7 @@ from collector.present import Present
 from collector.proofs import confirmed
 from rules.alarms.catalogue import Severity
 from rules.assess import Glance, SystemView, glance, task_of
-from rules.autonomy import HoldUpJudgement, HoldUpTask, hold_ups, without
+from rules.autonomy import SEED, HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.battery.belief import BankBelief
 from rules.estate import Estate, Generator, LoadGroup, Unit
 from rules.load_step import line_steps, since_step
@@ -48,8 +48,8 @@ from rules.redundancy import daily_margins, limits_with_spares_gone
 from rules.trend import MarginTrend, margin_trend
 
 AT_ONCE: Final = 4
-PLAN_SEED: Final = 8470
-"""Plans are drawn with one seed: two plans differ by what they ask, never by chance."""
+PLAN_SEED: Final = SEED
+"""Plans are drawn as the hold-up is: two differ by what they ask, never by chance, and none contradicts a report."""
 CALENDAR: Final = "calendar"
 WORK: Final = timedelta(hours=4)
 """How long work on a unit is taken to last where nobody says."""

@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
-from zlib import crc32
 
 from collector.clock import TurnedClock, stamp
 from collector.planner import NotYet, Planner
@@ -18,7 +17,7 @@ from collector.present import Present
 from collector.stored import NothingStoredError, StoredEstate
 from collector.watch_keeping import WatchKeeping
 from rules.assess import Glance, SystemView, glance, system_state, task_of
-from rules.autonomy import hold_ups
+from rules.autonomy import SEED, hold_ups
 from rules.battery.belief import BankBelief
 from rules.peaks import PeakRecord
 
@@ -67,7 +66,7 @@ async def stored_answers(
         found = await kept.beliefs(system)
         beliefs |= found
         task = task_of(view, glance(view))
-        judged = hold_ups(task, found, crc32(system.encode()))
+        judged = hold_ups(task, found, SEED)
         present.hold_ups[system] = judged
         seen[system] = view, glance(view, judged)
         present.systems[system] = system_state(view, seen[system][1], judged)

@@ -30,6 +30,8 @@ from rules.verdicts import (
 from rules.would_tell import Unproven, named
 
 DRAWS: Final = 1000
+SEED: Final = 8470
+"""All questions are drawn with one seed, each bank with numbers of its own: two answers differ by what was asked."""
 NOT_FULL: Final = 0.05
 """Used fraction above which a bank on mains counts as not full again."""
 SHARING_SD: Final = 0.025
@@ -193,6 +195,16 @@ def chance(seed: int, name: str) -> np.random.Generator:
     return np.random.default_rng((seed, crc32(name.encode())))
 
 
+def drifts(seed: int, draws: int) -> Floats:
+    """Return the drift of the load's mean over a hold-up, ln of a factor, one a draw."""
+    return chance(seed, "drift").normal(0.0, DRIFT_SD, draws)
+
+
+def sharings(seed: int, task: HoldUpTask, bank: str, draws: int) -> Floats:
+    """Return how far the unit of a bank is from its equal part of the load, ln of a factor; none where it is alone."""
+    return chance(seed, f"share {bank}").normal(0.0, 0.0 if len(task.units) == 1 else SHARING_SD, draws)
+
+
 def hold_ups(
     task: HoldUpTask, beliefs: Mapping[str, BankBelief], seed: int, draws: int = DRAWS
 ) -> HoldUpJudgement:
@@ -254,13 +266,8 @@ def _played(
     stores = {
         bank.id: shuffled(beliefs[bank.id], chance(seed, f"bank {bank.id}"), draws) for bank in task.banks
     }
-    drift = chance(seed, "drift").normal(0.0, DRIFT_SD, draws)
-    alone = len(task.units) == 1
-    sharing = {
-        bank.id: 0.0 if alone else chance(seed, f"share {bank.id}").normal(0.0, SHARING_SD, draws)
-        for bank in task.banks
-    }
-    spread = {name: np.exp(drift + share) for name, share in sharing.items()}
+    drift = drifts(seed, draws)
+    spread = {bank.id: np.exp(drift + sharings(seed, task, bank.id, draws)) for bank in task.banks}
     told = {name for name, store in stores.items() if store.low_end_told}
     because = list(task.notes)
 

@@ -30,6 +30,8 @@ from rules.would_tell import named
 ENOUGH_DAYS = 1.0
 """Days of record under which the peak is called by what it is: the load now."""
 
+NOISE_SHARE = 0.02
+
 WHY_NO_SPARE = {
     Standing.BYPASS: "is on bypass",
     Standing.OFF: "is off",
@@ -233,14 +235,28 @@ def load_to_judge_by(
     for line, present in now.items():
         recorded = peaks.of(line)
         peak = None if recorded is None else _pair(recorded.peak_w, recorded.peak_va)
-        candidates = [pair for pair in (present, peak) if pair is not None]
-        asked[line] = (max(p[0] for p in candidates), max(p[1] for p in candidates)) if candidates else None
+        asked[line] = _higher(present, peak)
     if peaks.known_days < ENOUGH_DAYS:
         return LoadBasis.NOW, asked, ["Judged by the load now: less than a day of load is recorded yet."]
     if peaks.known_days < 29.0:
         note = f"The peak is that of {peaks.known_days:.0f} recorded days, not yet of 30."
         return LoadBasis.PEAK_30D, asked, [note]
     return LoadBasis.PEAK_30D, asked, []
+
+
+def _higher(
+    present: tuple[float, float] | None, peak: tuple[float, float] | None
+) -> tuple[float, float] | None:
+    """Return the higher of a line's load now and its recorded peak, in W and in VA.
+
+    A peak is the mean of five minutes: a moment that passes it by no more than the load's noise is no new one.
+    """
+    if present is None or peak is None:
+        return present if peak is None else peak
+    watts, volt_amperes = (
+        high if now <= (1.0 + NOISE_SHARE) * high else now for now, high in zip(present, peak, strict=True)
+    )
+    return watts, volt_amperes
 
 
 def _sentences(

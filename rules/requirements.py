@@ -235,21 +235,19 @@ def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
         return list(evidence.notes) or ["The hold-up is not known."]
     with_lost = " with one unit lost" if evidence.spare_units >= 1 else ""
     verb = "reaches" if held.median_s >= needed_s else "does not reach"
+    proves = f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes(needed_s)} needed but proves nothing."
     seen = held.basis is Basis.TESTED
     first = [
         note for note in evidence.notes if note.startswith("What was seen" if seen else "Nothing was seen")
     ]
-    why = (
-        first[0].split(" yet.")[0].split(":")[0] + ("" if seen else " yet")
-        if first
-        else "No discharge was judged yet"
-    )
-    rests = "of what was seen and of age since" if seen else "of table and age alone"
-    return [
-        f"{why}; by what is to be expected {rests} it holds about {minutes(held.median_s)}{with_lost}, "
-        f"which {verb} the {minutes(needed_s)} needed but proves nothing.",
-        *(note for note in evidence.notes if note not in first),
-    ]
+    if seen:
+        why = first[0].split(":")[0] if first else "Too long has passed since these banks were judged"
+        told = f"{why}; to be expected is about {proves}"
+    else:
+        why = f"{first[0].split(' yet.')[0]} yet" if first else "No discharge was judged yet"
+        rests = "a typical curve and age" if held.basis is Basis.GENERIC else "table and age"
+        told = f"{why}; {rests} alone suggest about {proves}"
+    return [told, *(note for note in evidence.notes if note not in first)]
 
 
 def _open_questions(requirement: Requirement, held: HoldUp, evidence: Evidence) -> list[str]:

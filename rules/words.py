@@ -39,17 +39,19 @@ def years_words(start: date, end: date) -> str:
 
 
 def due_words(dates: ReplacementDates, today: date | None = None) -> str:
-    """Return by when a bank is to be replaced, no finer than its end is known: "by autumn 2027", "by 7 Oct 2027".
-
-    Within a year from `today` the month is said however wide the interval: somebody has to plan it.
-    """
+    """Return by when a bank is to be replaced, no finer than its end is known: "by autumn 2027", "by 7 Oct 2027"."""
     by = dates.replace_by
     if by is None:
         return "on a day that cannot be told"
-    words = about_words(by, dates.ends_early, dates.ends_late)
-    if today is not None and abs((by - today).days) < 366 and words != day_words(by):
-        words = f"{by:%b %Y}"
-    return f"by {words}"
+    return f"by {about_day(by, dates.ends_early, dates.ends_late, today)}"
+
+
+def about_day(day: date, early: date | None, late: date | None, today: date | None = None) -> str:
+    """Return a day as `about_words` does; within a year from `today` the month is said, since somebody has to plan it."""
+    words = about_words(day, early, late)
+    if today is not None and abs((day - today).days) < 366 and words != day_words(day):
+        return f"{day:%b %Y}"
+    return words
 
 
 def about_words(day: date, early: date | None, late: date | None) -> str:

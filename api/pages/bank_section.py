@@ -8,10 +8,12 @@ from datetime import date, timedelta
 from api.pages.frame import address_of, question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, Clock, capital, interval
+from api.pages.words import CANNOT_TELL, capital, interval
 from api.pages.years import END_OF_LIFE, River, Years, river, row, span_of
 from rules.estate import FittedBank, in_place
 from rules.verdicts import BankState, Basis
+from rules.words import about_day, years_words
+from rules.words import due_words as due_words_of
 
 
 def today_of(sheet: Sheet) -> date:
@@ -96,7 +98,9 @@ def overview(sheet: Sheet) -> Element:
 
 
 def capacity_words(state: BankState) -> str:
-    """Return a bank's capacity with its interval, or that only its age speaks."""
+    """Return a bank's capacity with its interval, or that nothing was seen of it: what its age alone suggests is none."""
+    if state.unproven:
+        return "unproven: nothing was seen of it yet"
     if state.capacity.fraction is None:
         return CANNOT_TELL
     words = interval(state.capacity.fraction, state.capacity.low, state.capacity.high)
@@ -108,27 +112,49 @@ def due_words(state: BankState, today: date) -> list[Nodes]:
     by, order = state.dates.replace_by, state.dates.order_by
     if by is None:
         why = "no judged discharge; test it" if not state.discharges else "no trend can be told yet"
-        return [el("b", CANNOT_TELL), why]
+        return [el("b", CANNOT_TELL), age_words(state) or why]
     if by <= today:
         fraction = state.capacity.fraction
         below = (
             "below 80 % already"
             if fraction is not None and fraction < END_OF_LIFE
-            else f"since {Clock.day(by)}"
+            else f"since {date_words(state, by, today)}"
         )
         return [el("b", "Overdue: order now", class_="short-ink"), below]
-    ordering = "" if order is None else ("order now" if order <= today else f"order by {Clock.day(order)}")
+    ordering = (
+        ""
+        if order is None
+        else ("order now" if order <= today else f"order by {date_words(state, order, today)}")
+    )
+    if state.too_small:
+        ordering = f"{ordering}; too small, renew larger".removeprefix("; ")
     return [
-        el("b", f"by {Clock.day(by)}", class_="short-ink" if order and order <= today else None),
+        el("b", due_words_of(state.dates, today), class_="short-ink" if order and order <= today else None),
         ordering,
     ]
+
+
+def date_words(state: BankState, day: date, today: date) -> str:
+    """Return one of a bank's days no finer than its end is known; within a year the month at the least."""
+    return about_day(day, state.dates.ends_early, state.dates.ends_late, today)
+
+
+def age_words(state: BankState) -> str:
+    """Return what a bank's age alone suggests of its end; empty where it says nothing."""
+    span = state.dates.by_age_alone
+    return "" if span is None else f"by its age alone {years_words(span.from_day, span.to_day)}; test it"
 
 
 def due_sentence(state: BankState, today: date) -> Nodes:
     """Return by when a bank is to be replaced, as a sentence; None where that cannot be told."""
     by = state.dates.replace_by
     if by is None:
-        return None
+        span = state.dates.by_age_alone
+        return (
+            f"By its age alone it comes to its end {years_words(span.from_day, span.to_day)}."
+            if span
+            else None
+        )
     words = due_words(state, today)[0]
     return [words, "."] if by <= today else ["Replace it ", words, "."]
 

@@ -6,8 +6,10 @@ from datetime import date
 
 from api.pages.alarm_list import wrong
 from api.pages.bank_section import (
+    age_words,
     axis,
     capacity_words,
+    date_words,
     due_sentence,
     first_to_fail,
     fitted,
@@ -17,6 +19,7 @@ from api.pages.bank_section import (
     today_of,
 )
 from api.pages.frame import Page, address_of, clock_of, question
+from api.pages.grounds import what_would_tell
 from api.pages.marks import Standing, evidence, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
@@ -28,7 +31,6 @@ from api.pages.words import (
     clause,
     count,
     end_percent,
-    interval,
     kilo,
     listed,
     plural,
@@ -38,6 +40,7 @@ from api.pages.words import (
 from api.pages.years import END_OF_LIFE, River, river
 from rules.estate import Bank, FittedBank
 from rules.verdicts import BankState, Basis, Verdict
+from rules.words import due_words as due_words_of
 
 KINDS = {
     "outage": "outage",
@@ -64,8 +67,7 @@ def _summary(sheet: Sheet) -> Element:
         said = f"{capital(plural(len(late), 'bank'))} {verb} overdue: {listed([name_of(sheet, s.id) for s in late])}."
     elif due:
         first = due[0]
-        when = Clock.day(first.dates.replace_by) if first.dates.replace_by else CANNOT_TELL
-        said = f"The first to replace is {name_of(sheet, first.id)}, by {when}."
+        said = f"The first to replace is {name_of(sheet, first.id)}, {due_words_of(first.dates, today)}."
     else:
         said = "Nothing can be told of when a bank is due."
     unjudged = len(sheet.estate.banks) - len(sheet.banks)
@@ -99,6 +101,7 @@ def bank_page(sheet: Sheet, name: str) -> Page | None:
         return Page(title, address, (el("h1", title, class_="off"), words))
     parts: list[Element | None] = [
         _lead(sheet, bank, state, blocks),
+        what_would_tell(state.would_tell, "tell"),
         _left(sheet, state),
         _shown(sheet, state),
         _kept(state),
@@ -128,13 +131,8 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
     if fraction is None:
         said = [el("b", name_of(sheet, bank.id)), " cannot be judged: nothing is known of its capacity."]
     elif state.capacity.basis is not Basis.TESTED:
-        reckoned = interval(fraction, state.capacity.low, state.capacity.high)
         due = [" ", due_sentence(state, today_of(sheet))]
-        said = [
-            el("b", name_of(sheet, bank.id)),
-            f": {reckoned} by its age alone; no discharge has shown it.",
-            due,
-        ]
+        said = [el("b", name_of(sheet, bank.id)), " is unproven: no discharge of it was judged yet.", due]
     else:
         figure = f"{whole_percent(fraction)} %"
         between = ""
@@ -182,7 +180,11 @@ def _left(sheet: Sheet, state: BankState) -> Element:
         installed(sheet, state.id),
         height=330.0,
     )
-    dates = state.dates
+    dates, today = state.dates, today_of(sheet)
+
+    def about(day: date | None) -> str:
+        return CANNOT_TELL if day is None else date_words(state, day, today)
+
     rows = [
         ("capacity", capacity_words(state)),
         (
@@ -191,10 +193,15 @@ def _left(sheet: Sheet, state: BankState) -> Element:
             if state.asked_fraction is None
             else f"{whole_percent(state.asked_fraction)} % of rated",
         ),
-        ("no longer enough about", Clock.day(dates.expected_end) if dates.expected_end else CANNOT_TELL),
-        ("below 80 % about", Clock.day(dates.falls_under_80) if dates.falls_under_80 else CANNOT_TELL),
-        ("order by", Clock.day(dates.order_by) if dates.order_by else CANNOT_TELL),
-        ("replace by", Clock.day(dates.replace_by) if dates.replace_by else CANNOT_TELL),
+        *(
+            [("its end by age alone", age_words(state).split(" alone ")[-1].split(";")[0])]
+            if state.unproven
+            else []
+        ),
+        ("no longer enough about", about(dates.expected_end)),
+        ("below 80 % about", about(dates.falls_under_80)),
+        ("order by", about(dates.order_by)),
+        ("replace by", about(dates.replace_by)),
         (
             "as years at 25 °C",
             f"{state.effective_age_years:.1f}" if state.effective_age_years is not None else CANNOT_TELL,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from api.pages.frame import question
 from api.pages.marks import evidence
-from api.pages.markup import Nodes, el
+from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.sentences import Judged
 from api.pages.words import capital, kilo, minutes, plural, whole_percent
 from rules.estate import in_place
-from rules.verdicts import Basis
+from rules.verdicts import Basis, WouldTell
 
 
 def installed_words(sheet: Sheet, subject: Judged) -> str:
@@ -131,6 +134,20 @@ def _claim(sheet: Sheet, subject: Judged) -> str | None:
     said = sorted({f"{c / 60:.0f}" for c in claims}, key=float)
     figure = said[0] if len(said) == 1 else f"{said[0]} to {said[-1]}"
     return f"{figure} min by the {'card' if len(claims) == 1 else 'cards'}; a card’s own minutes are used for nothing."
+
+
+def what_would_tell(steps: Sequence[WouldTell], id_: str) -> Element | None:
+    """Return what would tell where something cannot be told, the least effort first, each with what it buys."""
+    if not steps:
+        return None
+    rows = [el("li", el("b", stopped(step.step)), " ", stopped(step.buys)) for step in steps]
+    return question(
+        None,
+        "What would tell",
+        "The least effort first.",
+        el("ol", rows, class_="rests-on", id=f"{id_}-steps", live=True),
+        id_=id_,
+    )
 
 
 def stopped(sentence: str) -> str:

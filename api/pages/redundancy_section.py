@@ -51,9 +51,19 @@ def verdict(redundancy: Redundancy) -> str:
         return because or "No."
     tight = redundancy.tightest_line
     if tight is not None and redundancy.margin_w is not None and redundancy.margin_w >= 0:
-        left = f" Tightest: L{tight}, {int(redundancy.margin_w / 100) / 10:.1f} kW left at the peak."
-        return f"Yes, on every line, in watts and in volt-amperes.{left}"
+        gone = f"With {listed(redundancy.gone)} gone, " if redundancy.gone else ""
+        when = " at the peak" if redundancy.basis is LoadBasis.PEAK_30D else " now"
+        left = f"{int(redundancy.margin_w / 100) / 10:.1f} kW left on L{tight}{when}"
+        return f"Yes, on every line, in watts and in volt-amperes. {capital(f'{gone}{left}')}{_unproven(redundancy)}."
     return f"Yes. {because}".strip()
+
+
+def _unproven(redundancy: Redundancy) -> str:
+    """Return which banks were not shown to carry their part: beside the kilowatts, never in them."""
+    banks = redundancy.unproven_banks
+    if not banks:
+        return ""
+    return f"; bank {banks[0]} unproven" if len(banks) == 1 else f"; banks {listed(banks)} unproven"
 
 
 def overview(sheet: Sheet, subjects: Sequence[Judged]) -> Element:

@@ -17,6 +17,7 @@ from api.pages.model import CapacityForecast
 from api.pages.words import Clock
 from api.pages.words import whole_percent as whole
 from rules.verdicts import BankState, JudgedDischarge
+from rules.words import about_day, due_words, years_words
 
 END_OF_LIFE: float = 0.8
 """The end of a bank's life: 80 % of rated capacity, the replacement criterion of IEEE 450 and IEEE 1188."""
@@ -142,9 +143,11 @@ def row_answer(state: BankState, installed: date | None, today: date) -> str:
     judged = [d for d in state.discharges if d.capacity_fraction is not None]
     said.append(f"{len(judged)} judged discharges" if judged else "no judged discharge")
     by = state.dates.replace_by
-    said.append(
-        ("overdue" if by <= today else f"replace by {Clock.day(by)}") if by else "no date can be told"
+    span = state.dates.by_age_alone
+    unknown = "no date can be told" + (
+        f"; by age alone {years_words(span.from_day, span.to_day)}" if span else ""
     )
+    said.append(("overdue" if by <= today else f"replace {due_words(state.dates, today)}") if by else unknown)
     return "; ".join(said)
 
 
@@ -162,6 +165,8 @@ def _box(state: BankState, forecast: Sequence[CapacityForecast]) -> tuple[date, 
     """Return the 90 % interval of the bank's end: as judged, else where the ends of the forecast cross 80 %."""
     if state.dates.ends_early and state.dates.ends_late:
         return state.dates.ends_early, state.dates.ends_late
+    if state.dates.by_age_alone is not None:
+        return state.dates.by_age_alone.from_day, state.dates.by_age_alone.to_day
     early = _crossing([(f.day, f.low) for f in forecast])
     late = _crossing([(f.day, f.high) for f in forecast])
     if early is None:
@@ -225,7 +230,11 @@ def river(picture: River) -> Element:
         due, by = by <= picture.today, max(by, picture.today)
         right = years.fraction(year(by)) > 0.8
         parts += flag(years.x(by), 0, picture.height, due=due)
-        words = "replace now" if due else Clock.day(by)
+        words = (
+            "replace now"
+            if due
+            else about_day(by, state.dates.ends_early, state.dates.ends_late, picture.today)
+        )
         parts.append(
             text(
                 years.x(by),

@@ -13,7 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from rules.autonomy import DRIFT_SD, SHARING_SD, AtEndOfLife, HoldUpTask, bank_powers, shuffled
+from rules.autonomy import (
+    DRIFT_SD,
+    AtEndOfLife,
+    HoldUpTask,
+    bank_powers,
+    chance,
+    drifts,
+    sharings,
+    shuffled,
+)
 from rules.battery.belief import BankBelief
 from rules.estate import Generator, LoadGroup, Unit
 from rules.hold_up import LONGEST_S, Asked, Floats, Played, Shed, Store, play_with_sheds
@@ -104,12 +113,11 @@ def ride(
         return Ridethrough(
             task.system, Verdict.CANNOT_TELL, tuple(because), None, None, None, (), (), tuple(assumptions)
         )
-    rng = np.random.default_rng(seed)
-    stores = _stores(task, beliefs, scenario, rng, draws)
-    drift = rng.normal(0.0, DRIFT_SD, draws)
-    sharing = {bank.id: rng.normal(0.0, SHARING_SD, draws) for bank in task.banks}
+    stores = _stores(task, beliefs, scenario, seed, draws)
+    drift = drifts(seed, draws)
+    sharing = {bank.id: sharings(seed, task, bank.id, draws) for bank in task.banks}
     spread = {name: np.exp(drift + share) for name, share in sharing.items()}
-    back_s = rng.uniform(*NINETY_PERCENT_BACK_S, draws)
+    back_s = chance(seed, "recharge").uniform(*NINETY_PERCENT_BACK_S, draws)
     asked = _with_changes(task.asked, scenario)
     course = Course(
         {name: store.used.copy() for name, store in stores.items()},
@@ -208,13 +216,13 @@ def _stores(
     task: HoldUpTask,
     beliefs: Mapping[str, BankBelief],
     scenario: Scenario,
-    rng: np.random.Generator,
+    seed: int,
     draws: int,
 ) -> dict[str, Store]:
     """Return the banks in the state the scenario begins with."""
     stores: dict[str, Store] = {}
     for bank in task.banks:
-        belief = shuffled(beliefs[bank.id], rng, draws)
+        belief = shuffled(beliefs[bank.id], chance(seed, f"bank {bank.id}"), draws)
         if scenario.banks is BankCase.END_OF_LIFE:
             temperature_c = task.coldest_c[bank.id] if scenario.coldest else belief.temperature_c
             stores[bank.id] = AtEndOfLife(belief, temperature_c)

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.autonomy import DRIFT_SD, SHARING_SD, HoldUpTask, shuffled
+from rules.autonomy import HoldUpTask, chance, drifts, sharings, shuffled
 from rules.battery.belief import BankBelief
 from rules.estate import Generator, LoadGroup, Purpose, Unit
 from rules.hold_up import LONGEST_S, Asked, Shed, Store, percentiles, play_with_sheds
@@ -170,10 +170,11 @@ def shedding_plan(
     if task.missing or not task.units or not known:
         because = task.missing or ("Too little is known of the banks to reckon what shedding gives.",)
         return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because)
-    rng = np.random.default_rng(seed)
-    stores: dict[str, Store] = {b.id: shuffled(beliefs[b.id], rng, draws) for b in task.banks}
-    drift = rng.normal(0.0, DRIFT_SD, draws)
-    spread = {b.id: np.exp(drift + rng.normal(0.0, SHARING_SD, draws)) for b in task.banks}
+    stores: dict[str, Store] = {
+        b.id: shuffled(beliefs[b.id], chance(seed, f"bank {b.id}"), draws) for b in task.banks
+    }
+    drift = drifts(seed, draws)
+    spread = {b.id: np.exp(drift + sharings(seed, task, b.id, draws)) for b in task.banks}
 
     def low_s(shed: Sequence[LoadGroup], when_s: float) -> float:
         drops = [Shed(g.id, group_load(g, task.asked), at_s=when_s) for g in shed]

@@ -26,6 +26,7 @@ from rules.reading import (
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
     Against,
+    AgeSpan,
     BankState,
     Basis,
     Capacity,
@@ -50,6 +51,7 @@ from rules.verdicts import (
     UnitLost,
     UnitStanding,
     Verdict,
+    WouldTell,
 )
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
@@ -172,6 +174,18 @@ def test_a_bank_has_the_keys_of_the_interface() -> None:
         "kind",
     }
     assert set(made["shown_to_carry"]) >= {"at", "power_w", "for_s"}
+
+
+def test_a_bank_that_nothing_was_seen_of_has_a_span_by_age_and_what_would_tell() -> None:
+    span = AgeSpan(date(2027, 3, 1), date(2034, 1, 1))
+    dates = to_json(ReplacementDates(None, None, None, by_age_alone=span))
+    assert isinstance(dates, dict)
+    assert dates["by_age_alone"] == {"from": "2027-03-01", "to": "2034-01-01"}
+    assert (dates["order_by"], dates["replace_by"]) == (None, None)
+    assert to_json(WouldTell("Import a past test.", "Its capacity.")) == {
+        "step": "Import a past test.",
+        "buys": "Its capacity.",
+    }
 
 
 def test_an_alarm_has_the_keys_of_the_interface() -> None:

@@ -82,6 +82,18 @@ def test_without_a_day_of_record_the_basis_is_now() -> None:
     assert any("less than a day" in text for text in found.because)
 
 
+def test_noise_about_the_recorded_peak_flips_no_verdict_and_a_rise_does() -> None:
+    # 9 kW a line are left: the peak of 8.95 kW passes; a moment of 9.05 kW is its noise, one of 9.3 kW is not
+    peaks = month(8_950.0, 3_000.0, 3_000.0)
+
+    def verdict(line_1_w: float) -> Verdict:
+        half = (line_1_w / 2.0, 1_500.0, 1_500.0)
+        return judged(estate(2), [reading("A1", half), reading("A2", half)], peaks).verdict
+
+    assert [verdict(w) for w in (8_900.0, 8_990.0, 9_050.0)] == [Verdict.ADEQUATE] * 3
+    assert verdict(9_300.0) is Verdict.INADEQUATE
+
+
 def test_unequal_ratings_lose_the_largest() -> None:
     fitted = [FittedUnit(date(2020, 1, 1), None, "c", va, va * 0.9) for va in (30_000.0, 20_000.0, 10_000.0)]
     units = [Unit(f"A{n}", "A", 3, (1, 2, 3), (f,)) for n, f in enumerate(fitted, 1)]

@@ -239,6 +239,16 @@ def test_a_verdict_left_open_says_what_is_suggested_and_that_it_proves_nothing()
     )
 
 
+def test_a_test_that_is_too_old_to_tell_a_least_is_said_to_be() -> None:
+    note = "What was seen of bank d3 is too old to tell a least: banks like it may have ended since."
+    found = verdict(START, SET, UNITS, replace(alone(suggests(None, 600.0, Basis.TESTED)), notes=(note,)))
+    assert found.verdict is Verdict.CANNOT_TELL
+    assert found.because == (
+        "What was seen of bank d3 is too old to tell a least; to be expected is about 10.0 min, which reaches the "
+        "3.2 min needed but proves nothing.",
+    )
+
+
 def test_a_bank_that_nothing_was_seen_of_hides_no_bad_news_of_its_neighbour() -> None:
     lost = (UnitLost("A1", suggests(None, 600.0)), UnitLost("A2", holds(60.0)))
     found = verdict(

@@ -67,6 +67,7 @@ from rules.reading import (
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
     Against,
+    AgeSpan,
     BankState,
     Basis,
     Capacity,
@@ -96,6 +97,7 @@ from rules.verdicts import (
     Verdict,
     WorkStage,
     WorkStep,
+    WouldTell,
 )
 
 NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
@@ -548,7 +550,17 @@ def banks() -> tuple[BankState, ...]:
         ),
         state("A-1", "A1", 0.93, newer, (date(2030, 9, 1), date(2028, 7, 6), date(2028, 8, 31)), age=3.3),
         state("A-2", "A2", 0.91, newer, (date(2030, 3, 1), date(2028, 1, 3), date(2028, 2, 28)), age=3.4),
-        state("D", "D1", 0.74, (), (None, None, None), age=8.1),
+        replace(
+            state("D", "D1", 0.74, (), (None, None, None), age=8.1),
+            dates=ReplacementDates(
+                None, None, None, by_age_alone=AgeSpan(date(2026, 12, 1), date(2031, 4, 1))
+            ),
+            unproven=True,
+            would_tell=(
+                WouldTell("Import a past test or discharge log of bank D.", "Its capacity as it was then."),
+                WouldTell("Let bank D carry today's load for 5 min.", "Capacity to about 6 points."),
+            ),
+        ),
     )
 
 

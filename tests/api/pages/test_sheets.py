@@ -11,6 +11,7 @@ from api.pages import sheets
 from api.pages.assets import ASSETS, STYLES, asset, csp_header
 from api.pages.markup import VOID
 from api.pages.model import AbsentLine, Learnt, LearntCorrection, Sheet
+from api.pages.redundancy_section import verdict as redundancy_words
 from api.pages.unit_sheet import unit_page
 from rules.verdicts import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt, Verdict
 from tests.api.pages import samples, shutdowns
@@ -125,6 +126,40 @@ def test_what_is_not_known_is_a_word_and_never_nought() -> None:
     unit = sheets.unit(samples.silent(), "W1")
     assert unit is not None
     assert "has never been read" in unit
+
+
+def test_a_bank_that_nothing_was_seen_of_is_unproven_in_words_with_what_would_tell_and_no_overdue_figure() -> (
+    None
+):
+    html = sheets.bank(samples.short(), "D")
+    assert html is not None
+    shown = " ".join(check(html).text)
+    assert "is unproven: no discharge of it was judged yet" in shown
+    assert "By its age alone it comes to its end 2026 to 2031." in shown
+    assert shown.index("Import a past test") < shown.index("Let bank D carry")
+    assert "verdue" not in shown
+    assert "50 to 95" not in shown  # the interval of an assumption is no figure
+
+
+def test_the_day_to_replace_a_bank_by_is_no_finer_than_its_end_is_known() -> None:
+    html = sheets.bank(samples.short(), "2")  # 30 Jun 2027; its end is known to over three years
+    assert html is not None
+    assert "30 Jun 2027" not in " ".join(check(html).text)
+    assert "Jun 2027" in " ".join(check(html).text)
+
+
+def test_redundancy_names_the_unit_gone_and_the_banks_not_shown_beside_it() -> None:
+    rest = samples.short()
+    state = next(
+        s for s in rest.systems if s.redundancy is not None and s.redundancy.verdict is Verdict.ADEQUATE
+    )
+    assert state.redundancy is not None
+    beside = replace(
+        state.redundancy, gone=("d1",), unproven_banks=("d3",), margin_w=6_600.0, tightest_line=3
+    )
+    said = redundancy_words(beside)
+    assert "With d1 gone, 6.6 kW left on L3" in said
+    assert said.endswith("; bank d3 unproven.")
 
 
 def test_a_unit_with_values_that_are_not_known_says_so() -> None:

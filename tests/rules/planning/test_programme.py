@@ -21,7 +21,17 @@ from rules.planning.programme import (
     programme,
 )
 from rules.planning.programme_text import as_calendar, as_csv, revised
-from rules.verdicts import BankState, Basis, Capacity, ChargingVerdict, ReplacementDates, Verdict
+from rules.verdicts import (
+    AgeSpan,
+    BankState,
+    Basis,
+    Capacity,
+    ChargingVerdict,
+    ReplacementDates,
+    TestPlan,
+    Verdict,
+    WouldTell,
+)
 from tests.rules.plants import estate
 
 TODAY = date(2026, 11, 24)
@@ -67,6 +77,40 @@ def test_a_bank_is_due_by_its_date_with_its_lead_time_and_reason() -> None:
 
 def test_what_cannot_be_dated_is_said() -> None:
     assert made().undated == ("Bank bank A2: no date can be given yet (fitted 1 Jan 2024).",)
+
+
+def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_would_tell() -> None:
+    span = AgeSpan(date(2027, 3, 1), date(2034, 1, 1))
+    unseen = replace(
+        state("bank A2", None),
+        dates=ReplacementDates(None, None, None, by_age_alone=span),
+        unproven=True,
+        would_tell=(WouldTell("Import a past test.", "Its capacity."),),
+    )
+    assert programme(estate(2), [unseen], TODAY).undated[1] == (
+        "Bank bank A2: nothing was seen of it yet (fitted 1 Jan 2024), which by its age alone comes to its end "
+        "2027 to 2034. Import a past test."
+    )
+
+
+def test_a_bank_too_small_is_offered_what_helps() -> None:
+    small = replace(
+        state("bank A1", date(2030, 6, 30)), too_small=True, offers=("A larger bank: 2 strings.",)
+    )
+    assert programme(estate(2), [small], TODAY).too_small == (
+        "Bank bank A1 is too small for the 70 % asked of it; renewing it like for like does not help. "
+        "A larger bank: 2 strings.",
+    )
+    assert made().too_small == ()
+
+
+def test_no_test_is_planned_for_a_bank_that_is_to_be_ordered() -> None:
+    tests = TestPlan(date(2024, 1, 1), date(2026, 1, 1), 730, "every two years")
+    due = replace(state("bank A1", TODAY + timedelta(days=30)), tests=tests)  # to order was 26 days ago
+    later = replace(state("bank A1", TODAY + timedelta(days=300)), tests=tests)
+    jobs = {row.job for row in programme(estate(2), [due], TODAY).rows}
+    assert Job.BANK_TEST not in jobs
+    assert Job.BANK_TEST in {row.job for row in programme(estate(2), [later], TODAY).rows}
 
 
 def test_units_go_by_age_and_rows_by_date() -> None:
