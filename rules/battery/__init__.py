@@ -9,6 +9,7 @@ Read in this order:
 5. `posterior`, `capacity`   how much the bank gives, from a part of a discharge; `resistance`
 6. `shown`, `estimated`, `live`   one discharge ended, or running
 7. `evidence`      everything a judgement rests on
-8. `ageing`, `fusion`, `replacement`   effective age, age fused with all discharges, the three dates
+8. `ageing`, `fusion`, `replacement`   effective age, age fused with all discharges, the three dates;
+   `too_small`: what renewing like for like does not help; `settled`: what stands until there is a reason
 9. `charging`, `condition`, `findings`  how the bank is kept, and signs that something is wrong
 """

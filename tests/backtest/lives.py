@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.condition import NOT_SHOWN
+from rules.battery.condition import NOT_SHOWN, UNPROVEN
 from rules.battery.evidence import BankEvidence, DischargeEvidence
 from rules.battery.replacement import Asked
 from rules.judge import BankJudgement, judge_bank
@@ -103,7 +103,7 @@ class Heard:
         years_left = ((self.end if self.end is not None else 1e9) - day) / YEAR
         self.false_alarms += over and not self.said_over and years_left > 1.0
         self.said_over = over
-        not_carried = any(f.kind == NOT_SHOWN for f in judgement.state.findings)
+        not_carried = any(f.kind in {NOT_SHOWN, UNPROVEN} for f in judgement.state.findings)
         if world.abrupt_day is not None and day >= world.abrupt_day and self.called is None and not_carried:
             self.called = day - world.abrupt_day
 

@@ -15,8 +15,8 @@ _TITLE: Final = (
     "(right end); red: less than 90 days"
 )
 _STRATA: Final[tuple[tuple[str, Callable[[Walk], bool]], ...]] = (
-    ("all", lambda w: True),
-    ("no discharge a year", lambda w: w.stratum == "0 a year"),
+    ("all with discharges", lambda w: w.stratum != "0 a year"),
+    ("no discharge a year: unproven, no dates", lambda w: w.stratum == "0 a year"),
     ("1 a year", lambda w: w.stratum == "1 a year"),
     ("3 a year", lambda w: w.stratum == "3 a year"),
     ("one deep a year, with 0, 1 or 3", lambda w: "deep" in w.stratum),
@@ -95,7 +95,7 @@ def _errors(name: str, walks: Sequence[Walk]) -> str:
 
 
 def _beside(walks: Sequence[Walk]) -> list[str]:
-    worn = _wear_out(walks)
+    worn = [w for w in _wear_out(walks) if w.stratum != "0 a year"]
     ours = float(np.mean([warned_in_time(w) for w in worn]))
     our_loss = float(np.mean([t for t in (thrown_away(w) for w in worn) if t is not None]))
     share, fixed_loss = fixed_age(worn, ours)

@@ -137,7 +137,9 @@ def healthy(seed: int, *, table: bool, stop_share: float = 0.4) -> Healthy:
         for unit, state, wear in zip(units, made.state.systems[SYSTEM].units, worn, strict=True)
     )
     there = replace(made.state.systems[SYSTEM], units=states)
-    made = replace(made, state=replace(made.state, systems={SYSTEM: there}))
+    level = replace(made.system, load=replace(made.system.load, growth_per_year=0.0))  # noise, and no drift
+    plant = replace(made.plant, systems={SYSTEM: level})
+    made = replace(made, plant=plant, state=replace(made.state, systems={SYSTEM: there}))
     estate = made.estate
     lost_w = made.load_w / max(len(units) - 1, 1)
     worst_s = min(_gives_s(made, u, age_years, q, lost_w) for u, q in zip(units, quality, strict=True))
