@@ -1,4 +1,4 @@
-"""The whole first day of six estates of healthy plant, read twice a minute; an hour of constant readings, read as usual.
+"""The whole first day of six estates of healthy plant, read every ten seconds; an hour of constant readings, every five.
 
 `pytest tests/backtest/test_first_days.py` takes some minutes. What is played stands in `tests/trials/played.py`.
 """
@@ -25,7 +25,7 @@ ESTATES = ((8, True), (46, False), (20, True), (36, False), (7, True), (50, Fals
 async def test_a_day_without_evidence_and_then_one_test_each(seed: int, table: bool, tmp_path: Path) -> None:
     made = healthy(seed, table=table)
     async with played(made, tmp_path) as site:
-        await site.go(86_400.0, every_s=30.0)
+        await site.go(86_400.0, every_s=10.0)
         check_nothing_is_made_up(site)
         site.forget()
         await site.import_tests()
