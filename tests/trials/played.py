@@ -57,6 +57,8 @@ from rules.watch.state import Book
 
 T = TypeVar("T")
 CADENCE_S = 5.0
+ROUND_S = 1.0
+"""How long what comes at rest may be gathered before it goes through, and a little more."""
 SET = Generator("set", 500_000.0, 5.0, 3, 15.0, 15.0, 10.0, 5.0)
 
 
@@ -242,10 +244,11 @@ class Site:
         """Read every card at its cadence for a while; what is said is noted after each round."""
         for _ in range(round(seconds / every_s)):
             await self._read()
-            await self.clock.advance(every_s)
             await self.recorder.queue.put(Tick(stamp(self.clock)))
+            await self.clock.advance(ROUND_S)
             await self._settled()
             self._note_state()
+            await self.clock.advance(every_s - ROUND_S)
 
     async def judged_anew(self, within_s: float = 1800.0, every_s: float = 10.0) -> None:
         """Let time pass until what was imported has come into every bank's dates and into the hold-up."""
@@ -277,13 +280,12 @@ class Site:
             await self.recorder.queue.put(
                 Answer(f"{plant.id}-card", stamp(self.clock), CADENCE_S, 0.0, 0.1, said)
             )
-        await self._settled()
 
     async def _settled(self) -> None:
         """Wait until everything that was given has gone through, and what it asked for too."""
         for turn in range(30_000):
             await asyncio.sleep(0.001 if turn % 10 == 9 else 0.0)
-            if turn > 10 and self.recorder.queue.empty() and not self.bank_judging.busy:
+            if turn > 10 and not self.recorder.queue.unfinished and not self.bank_judging.busy:
                 return
 
     def forget(self) -> None:
