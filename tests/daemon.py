@@ -51,11 +51,11 @@ def free_tcp_port() -> int:
 class Daemon:
     """A running `ridethrough run`."""
 
-    def __init__(self, estate: Path, data: Path, log: Path) -> None:
+    def __init__(self, estate: Path, data: Path, log: Path, *more: str) -> None:
         self.data = data
         self.port = free_tcp_port()
         self._log = log
-        arguments = ["run", str(estate), "--data", str(data), "--port", str(self.port)]
+        arguments = ["run", str(estate), "--data", str(data), "--port", str(self.port), *more]
         with log.open("ab") as out:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", CODE, *arguments],
@@ -103,9 +103,9 @@ class Daemon:
 
 
 @contextmanager
-def daemon(estate: Path, data: Path) -> Iterator[Daemon]:
+def daemon(estate: Path, data: Path, *more: str) -> Iterator[Daemon]:
     """Run the service on an estate file until the block ends."""
-    running = Daemon(estate, data, estate.with_suffix(".log"))
+    running = Daemon(estate, data, estate.with_suffix(".log"), *more)
     try:
         eventually(lambda: running.get("/health/live")[0], "an answer over HTTP")
         yield running

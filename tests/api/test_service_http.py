@@ -14,6 +14,7 @@ import pytest
 from api.app import create_app
 from collector.clock import TurnedClock, stamp
 from collector.configuration import load_text
+from collector.database import StoreError, StoreFault
 from collector.ledger import Ledger
 from collector.ledger.records import Evidence
 from collector.service import Service
@@ -339,3 +340,21 @@ async def test_a_report_of_a_running_service_may_only_use_its_own_styles(tmp_pat
         assert "style-src 'sha256-" in found.headers["content-security-policy"]
         assert "<style>" in found.text
         assert "qualified people" in found.text
+
+
+async def test_two_services_on_one_folder_and_a_lost_ledger_are_refused(tmp_path: Path) -> None:
+    data = tmp_path / "data"
+    async with opened(tmp_path) as (service, _):
+        with pytest.raises(StoreError, match="a service runs on this data folder") as refused:
+            await Service(service.configuration, data).__aenter__()
+        assert refused.value.fault is StoreFault.IN_USE
+        await service.history.database.write(lambda c: c.execute("DELETE FROM kept"))  # type: ignore[attr-defined]
+    for path in data.glob("ledger.sqlite*"):
+        path.unlink()
+    with pytest.raises(StoreError, match="--accept-loss ledger"):
+        await Service(service.configuration, data).__aenter__()
+    assert not (data / "ledger.sqlite").exists()  # nothing was begun
+    async with Service(service.configuration, data, TurnedClock(START), accepted="ledger"):
+        pass
+    async with Service(service.configuration, data, TurnedClock(START)):
+        pass
