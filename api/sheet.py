@@ -45,6 +45,8 @@ from rules.verdicts import BankState
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
+NO_LONGER: Final = "It was so, and is no longer: "
+"""Before the sentence of an alarm that stands only until it has stayed away for a while."""
 """An answer older than this is left out."""
 BECAUSE: Final = {
     Explanation.MAINS_OFF.value: "the mains being switched off as planned",
@@ -266,13 +268,17 @@ def alarm_as_read(
     told: tuple[Told, ...] = (),
     call: tuple[str, ...] = (),
 ) -> Alarm:
-    """Return an alarm as people read it: with who was told and whom to call."""
+    """Return an alarm as people read it: with who was told and whom to call.
+
+    What is no longer so and stands only until it has stayed away for a while is said in the past tense.
+    """
     kind = CATALOGUE.get(alarm.kind)
+    what = alarm.what or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
     return Alarm(
         id=alarm.id,
         about=alarm.about,
-        what=alarm.what or (kind.meaning if kind is not None else alarm.kind),
+        what=f"{NO_LONGER}{what}" if alarm.standing and alarm.condition is False else what,
         do=alarm.do,
         severity=alarm.severity.value,
         state=alarm.state.value,

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Callable
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 
 import pytest
 
 from api.command import main
+from api.sheet import NO_LONGER
 from collector.configuration import load
 from collector.ledger import Ledger
 from collector.watch_keeping import WatchKeeping
 from rules.alarms.inputs import Tick
-from rules.reading import Silence, Stamp
+from rules.reading import OutputLine, OutputReading, OutputSource, Reading, Silence, Stamp
 from rules.watch.live import Live
 from rules.watch.state import Book
 from rules.watch.step import advance
@@ -69,6 +72,48 @@ def test_a_report_names_the_alarms_that_stood_when_the_service_stopped(report: R
     assert code == 0
     assert "The card of unit core-2" in out
     assert "does not answer, so nothing is known of it." in out
+
+
+def keep_alarm(folder: Path, *watts_a_line: float) -> str:
+    """Keep what the watch makes of unit core-1 carrying so much, 10 s after each other; return what its alarm says."""
+    book = Book(load(Path(ESTATE)).estate)
+    live, keeping = Live(book), WatchKeeping()
+    for n, watts in enumerate(watts_a_line):
+        lines = tuple(OutputLine(line, 230.0, watts / 230.0, watts) for line in (1, 2, 3))
+        at = Stamp(AT + timedelta(seconds=10.0 * n), 10.0 * n, "run")
+        advance(live, Reading("core-1", at, output=OutputReading(OutputSource.NORMAL, 50.0, lines)))
+        keeping.note(live.take_touched())
+
+    async def kept() -> None:
+        async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+            keeping.save(tx, live.now, keeping.unkept(live.now), AT)
+
+    asyncio.run(kept())
+    return live.now.alarms["overload:core-1"].what
+
+
+def test_every_report_that_lists_alarms_has_those_that_stand(report: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    said = keep_alarm(folder, 30_000.0, 30_000.0)
+    assert "of its rating on line 1" in said
+    for what in (("estate",), ("system", "core")):
+        _, out, _ = report(*what, "--data", str(folder))
+        text = re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", "", out)))
+        assert "Nothing is wrong that is known of" not in text
+        assert "of its rating on line 1" in text
+        assert NO_LONGER not in text
+
+
+def test_what_is_over_and_stands_for_its_off_delay_is_said_in_the_past_tense(
+    report: Run, tmp_path: Path
+) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    keep_alarm(folder, 30_000.0, 30_000.0, 100.0)  # the overload ends 10 s after it was last seen gone
+    _, out, _ = report("system", "core", "--data", str(folder))
+    text = re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", "", out)))
+    assert NO_LONGER in text
 
 
 @pytest.mark.parametrize(
