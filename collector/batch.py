@@ -62,6 +62,7 @@ class Line(Queue):
         self._lively = lively
         self._since_s: deque[float] = deque()
         self._longest_s = 0.0
+        self._under_way = 0
         self._hurried = asyncio.Event()
         super().__init__(QUEUE_LENGTH)
 
@@ -79,6 +80,7 @@ class Line(Queue):
         self._hurried.clear()
         while len(found) < LARGEST_BATCH and not self.empty():
             found.append(self.get_nowait())
+        self._under_way = len(found)
         return found
 
     async def _gathered(self) -> None:
@@ -92,8 +94,14 @@ class Line(Queue):
     def finished(self, count: int) -> None:
         """Note that the `count` things that came first have been taken in and shown."""
         self._longest_s = max(self._longest_s, self.age_s)
+        self._under_way = 0
         for _ in range(count):
             self._since_s.popleft()
+
+    @property
+    def under_way(self) -> bool:
+        """Return whether a batch is being taken in; what is still being gathered waits for the clock."""
+        return self._under_way > 0
 
     @property
     def unfinished(self) -> int:

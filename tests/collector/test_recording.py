@@ -250,8 +250,12 @@ async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_wa
         assert first_early or await batch_after(GATHERED_S / 2) is None
         put(early=second_early)
         assert await batch_after(wait_s) == 2
+    under_way = [line.under_way]
     lively[0] = True
     taking = asyncio.create_task(line.batch())
     put()
+    await clock.advance(0.0)
+    under_way.append(line.under_way)
+    assert under_way == [False, True]
     assert await batch_after(0.0) == 1
     assert line.unfinished == 0

@@ -64,7 +64,7 @@ class Storm:
         calm, before = 0, None
         while calm < 5:
             await asyncio.sleep(0.005)
-            if self.service.recorder.queue.unfinished:
+            if self.service.recorder.queue.under_way:
                 calm = 0
                 continue
             now = (
@@ -97,7 +97,9 @@ async def storm(folder: Path) -> AsyncIterator[Storm]:
             it = Storm(site, sink, service, clock)
             await it.pass_time(15.0)
             await until(lambda: len(service.present.readings) == len(NORTH))
-            await it.pass_time(SETTLING_S, step_s=5.0)
+            await it.pass_time(
+                SETTLING_S, step_s=3.0
+            )  # a longer leap is lateness by this clock, and told as that
             yield it
             service.stop()
             await clock.advance(1.0)
