@@ -18,7 +18,7 @@ from collector.card_readers import cadence_of, reader_of
 from collector.clock import Clock
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
-from collector.data_folder import LEDGER_FILE
+from collector.data_folder import LEDGER_FILE, RESERVE_FILE
 from collector.database import make_folder
 from collector.delivery.post_office import PostOffice, collector_name, home_zone
 from collector.delivery.state import StateFeed
@@ -155,7 +155,9 @@ class Assembly:
         stack.enter_context(held(self._folder))
         local = self._configuration.history.store == "sqlite"
         anew = local and refuse(self._folder, losses(self._folder, opened), self._accepted)
-        self.ledger = await stack.enter_async_context(Ledger(self._folder / LEDGER_FILE))
+        self.ledger = await stack.enter_async_context(
+            Ledger(self._folder / LEDGER_FILE, reserve=self._folder / RESERVE_FILE)
+        )
         cards = self._configuration.cards
         self.learning = learning = Learning(
             self._estate, {name: card.read_as for name, card in cards.items()}

@@ -6,4 +6,5 @@ from typing import Final
 
 HISTORY_FILE: Final = "history.sqlite"
 LEDGER_FILE: Final = "ledger.sqlite"
+RESERVE_FILE: Final = "reserve"
 SPOOL_FILE: Final = "spool.sqlite"

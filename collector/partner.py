@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Final
 
 from collector.data_folder import HISTORY_FILE, LEDGER_FILE, SPOOL_FILE
-from collector.database import Database, StoreError, StoreFault, explained
+from collector.database import PASSING, Database, StoreError, StoreFault, explained
 
 TABLE: Final = """CREATE TABLE partner (
     one INTEGER PRIMARY KEY CHECK (one = 1), folder TEXT NOT NULL, own INTEGER NOT NULL, other INTEGER NOT NULL
@@ -58,15 +58,26 @@ def join(history: Database, ledger: Database, *, anew: bool = False) -> None:
 
     `anew`: whatever they say, they are one folder from now on. Raises StoreError.
     """
-    said, ledger_said = history.write_now(known), ledger.write_now(known)
+    said, ledger_said = history.try_out(known), ledger.try_out(known)
     begun = said is not None and not said.other  # of a start that was cut off, or just joined
     if anew or said is None or (begun and (ledger_said is None or ledger_said.folder != said.folder)):
         folder = said.folder if begun and said is not None and not anew else secrets.token_hex(16)
         own = history.write_now(lambda c: _written(c, folder, 0))
         ledger.write_now(lambda c: _written(c, folder, own))
-    newest = {store.path.name: store.write_now(counted) for store in (history, ledger)}
+    newest = {store.path.name: _newest(store) for store in (history, ledger)}
     _count(history, ledger, newest)
     _count(ledger, history, newest)
+
+
+def _newest(store: Database) -> int:
+    """Count a transaction, and return its number; of a store whose disk takes none now, that of its last."""
+    try:
+        return store.write_now(counted)
+    except StoreError as error:
+        if error.fault not in PASSING:
+            raise
+        said = store.try_out(known)
+        return 0 if said is None else said.own
 
 
 def _written(connection: sqlite3.Connection, folder: str, other: int) -> int:

@@ -20,7 +20,7 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
@@ -46,6 +46,7 @@ from collector.ledger.records import (
     SignedLine,
     Snapshot,
 )
+from collector.ledger.reserve import Reserve
 from collector.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
 from collector.ledger.schema import STEPS
 from collector.ledger.waiting import Statement, Waiting
@@ -58,6 +59,8 @@ LONGEST_WAIT: Final = timedelta(days=2)
 """Longer than any message is made to wait: a day where it tells of what nobody answered, minutes between tries."""
 TRY_EVERY_S: Final = 1.0
 """How often a disk that refused is asked again, at most."""
+WRITTEN: Final = "waiting"
+"""The name under which stands which of the reserve's numbers has been written."""
 log = logging.getLogger(__name__)
 
 
@@ -208,7 +211,7 @@ def _numbered(line: JournalLine, seq: int) -> JournalLine:
 class Ledger:
     """The ledger of one collector. Every method may raise `collector.database.StoreError`."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, reserve: Path | None = None) -> None:
         self.database = Database(path, STEPS, spills=False)
         self.database.sealing = counted
         self.trouble: str | None = None
@@ -217,6 +220,21 @@ class Ledger:
         self._settled: frozenset[str] = frozenset()
         """Messages that went out while the disk did not take it: never to be sent again, even if that cannot be read."""
         self._tried_s = 0.0
+        self._reserve = None if reserve is None else Reserve(reserve)
+        if self._reserve is not None:
+            self._go_on(self._reserve)
+
+    def _go_on(self, reserve: Reserve) -> None:
+        """Go on with what waited for the disk when the service ended, unless it was written after all."""
+        found = reserve.found()
+        kept = self.database.try_out(lambda c: selected(c, Snapshot, "WHERE name = ?", (WRITTEN,)))
+        if found and reserve.number > (kept[0].body["number"] if kept else 0):
+            log.warning(
+                "%s: %d changes waited for the disk at the last end; they are gone on with",
+                self.path,
+                len(found),
+            )
+            self._waiting.add(found)
 
     @property
     def path(self) -> Path:
@@ -264,6 +282,8 @@ class Ledger:
                 raise
         self._waiting.add(transaction.statements)
         self._settled |= transaction.settled
+        if self._reserve is not None:
+            self._reserve.write(self._waiting.statements)
 
     def _write_waiting(self) -> None:
         try:
@@ -278,6 +298,11 @@ class Ledger:
 
         def work(connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
             self._waiting.run(connection)
+            if self._waiting and self._reserve is not None:
+                written = Transaction()
+                body = {"number": self._reserve.number}
+                written.save_snapshot(Snapshot(WRITTEN, datetime.now(UTC), "waiting/1", body))
+                written.commit_to(connection)
             return transaction.commit_to(connection)
 
         journal = self.database.write_now(work)
@@ -317,10 +342,15 @@ class Ledger:
     async def close(self) -> None:
         """Finish the commit under way, and close. Safe to call twice."""
         if self._waiting and not self.database.closed and not await self.write_waiting():
+            kept = self._reserve is not None and self._reserve.holds
+            what = "wait in the reserve for the next start" if kept else "are lost with this stop"
             log.error(
-                "%s: %d changes could not be written and are lost with this stop: %s",
-                self.path, len(self._waiting), self.trouble,
-            )  # fmt: skip
+                "%s: %d changes could not be written and %s: %s",
+                self.path,
+                len(self._waiting),
+                what,
+                self.trouble,
+            )
         await self.database.close()
 
     async def __aenter__(self) -> Self:

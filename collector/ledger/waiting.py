@@ -2,7 +2,7 @@
 
 A full disk is no reason to stop watching or telling. What a writer hands over then counts as written for everybody
 who reads the ledger (`Ledger` runs their question behind these statements, and takes both back), is sent, and is
-written before anything else once there is room. Only a kill meanwhile loses it.
+written before anything else once there is room. `collector.ledger.reserve` keeps it through a kill meanwhile.
 
 Of a line that is kept whole each time (an alarm, a state, a discharge under way) only the newest waits: so a disk
 that stays full for days costs as much memory as what has happened, and not as much as was said of it.
@@ -47,6 +47,11 @@ class Waiting:
             place = self._count if statement.whole is None else statement.whole
             self._statements.pop(place, None)
             self._statements[place] = statement
+
+    @property
+    def statements(self) -> tuple[Statement, ...]:
+        """Return what waits, in order."""
+        return tuple(self._statements.values())
 
     def run(self, connection: sqlite3.Connection) -> None:
         """Run what waits, in order, within the caller's transaction."""

@@ -35,7 +35,7 @@ def outages(night: Desk) -> list[dict[str, Any]]:
     return [notice for notice in told(night) if "mains" in str(notice["what"]).lower()]
 
 
-def test_an_outage_on_a_full_disk_is_told_at_once_and_once_and_written_when_there_is_room(
+def test_an_outage_on_a_full_disk_is_told_at_once_and_once_through_a_kill_and_written_when_there_is_room(
     tmp_path: Path,
 ) -> None:
     broker = Broker(tmp_path)
@@ -59,25 +59,29 @@ def test_an_outage_on_a_full_disk_is_told_at_once_and_once_and_written_when_ther
             )
             shown = service.get("/v1/incidents")[1]["items"]
             assert any(one["id"] == outages(night)[0]["incident"] for one in shown), shown
+            # what goes out in the moment of a kill goes out again, under the same id; that is not what is tried here
+            service.wait_for(
+                "/v1/messages?sending=waiting", lambda b: not b["items"] or None, "what came of it is known"
+            )
+            service.process.kill()
+            service.process.wait()
+        with daemon(estate, data) as service:
             service.wait_for(
                 "/v1/alarms",
                 lambda b: [a for a in b["items"] if a["id"].startswith("store_failing")],
                 "the full disk is an alarm",
             )
+            shown = service.get("/v1/incidents")[1]["items"]
+            assert any(one["id"] == outages(night)[0]["incident"] for one in shown), shown
             disk.give_room()
             eventually(
                 lambda: sent_by(data) >= len(night.ids()) + len(heard.incidents()), "all is on the disk"
             )
-            ids = night.ids()
-            assert len(ids) == len(set(ids))
+            assert len(night.ids()) == len(set(night.ids()))
             posts = [notice["message_id"] for notice in heard.incidents()]
             assert len(posts) == len(set(posts))
+            events = service.get("/v1/events")[1]["items"]
+            assert [e["kind"] for e in events].count("mains_lost") == 1
             code, took_s = service.end(signal.SIGTERM)
             assert (code, took_s < 5.0) == (0, True)
         assert command("verify", "--data", str(data)).returncode == 0
-        with daemon(estate, data) as again:
-            sent = again.get("/v1/messages?sending=sent")[1]["items"]
-            assert {m["incident"] for m in sent} >= {n["incident"] for n in outages(night)}
-            kinds = {e["kind"] for e in again.get("/v1/events")[1]["items"]}
-            assert "mains_lost" in kinds
-            assert len(night.ids()) == len(set(night.ids()))
