@@ -41,7 +41,10 @@ def system_conditions(
 def _unproven(state: SystemState) -> Found:
     """Return the one warning of a system whose banks nothing was seen of; it says what would tell, least effort first."""
     held = state.hold_up
-    if held.now.low_s is None and held.now.median_s is None and not held.unproven:
+    unknown = held.now.low_s is None and held.now.median_s is None and not held.unproven
+    if (
+        unknown or state.on_battery is not None
+    ):  # nobody is told of it in an outage, which may prove the banks
         return Found("banks_unproven", state.id, Observation(None))
     what = (
         f"Nothing was seen of {named(held.unproven)} yet: how long {state.name} holds, and when to renew, cannot be told."

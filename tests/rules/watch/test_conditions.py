@@ -23,12 +23,14 @@ from rules.verdicts import (
     Basis,
     EndedBy,
     HoldUp,
+    OnBattery,
     SystemState,
     Verdict,
     WouldTell,
 )
 from rules.watch.state import Book
 from tests.rules.plant import (
+    START,
     estate,
     overdue_bank,
     reading,
@@ -208,6 +210,15 @@ def test_banks_that_nothing_was_seen_of_are_one_warning_of_their_system(verdict:
     assert alarm.severity is Severity.WARNING
     assert "banks bank-W1 and bank-W2" in alarm.what
     assert alarm.do == "Import a past test of banks bank-W1 and bank-W2."
+
+
+def test_nobody_is_told_in_an_outage_that_nothing_was_seen_of_the_banks_yet() -> None:
+    watch = Watch()
+    for seconds in range(0, 1200, 30):
+        state = replace(unproven(seconds), on_battery=OnBattery(START, None, None))
+        watch.give(SystemJudged(stamp(seconds), state))
+    alarm = watch.state.alarms.get("banks_unproven:works")
+    assert alarm is None or not alarm.state.active
 
 
 def test_new_blocks_that_nothing_was_seen_of_leave_no_verdict_on_the_old_standing() -> None:
