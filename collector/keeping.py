@@ -53,7 +53,10 @@ class Keeping:
             self.on_kept()
 
     async def keep_open(self) -> None:
-        """Keep what is still under way, for a clean stop; a full disk hinders no stop."""
+        """Keep what is still under way and what waits, for a clean stop; a full disk hinders no stop."""
+        if self.trouble is not None:
+            self._tried_s = -TRY_EVERY_S
+            await self._append()
         async with self._ledger.transaction() as tx:
             self._memories.save_open(tx)
 
