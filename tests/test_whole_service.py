@@ -196,7 +196,7 @@ def test_a_real_card_is_polled_judged_and_served_while_another_stays_silent(tmp_
             assert set(battery) >= {
                 "since", "ends_earliest", "ends_latest", "start_set_before", "starts_failed", "reckoned_since",
             }  # fmt: skip
-            running.wait_for("/v1/alarms", lambda a: about(a, "A"), "an alarm about A")
+            running.wait_for("/v1/alarms", lambda a: about(a, "A1"), "an alarm about the unit on its bank")
             path = "/v1/units/A1/history?quantity=output_power_w&line=1&points=5"
             buckets = running.wait_for(
                 path, lambda h: [b for b in h["items"] if b["good_count"]], "buckets of history"
