@@ -1,5 +1,6 @@
 """From the wire to the verdict: what is put right counts, what is undecided makes the verdict "cannot tell"."""
 
+from collections.abc import Callable
 from datetime import date, timedelta
 
 import pytest
@@ -30,10 +31,15 @@ def _light(poll: int) -> Truth:
     return moving(watts=(2300.0, 2200.0, 2400.0))(poll)
 
 
-def _redundancy(spoil: Spoil) -> Redundancy:
+def _close(poll: int) -> Truth:
+    """Return so much that two such units ask 98 % of what one of them may carry on every line: 9 kW, or 10 kVA."""
+    return moving(watts=(4400.0, 4400.0, 4400.0))(poll)
+
+
+def _redundancy(spoil: Spoil, truth: Callable[[int], Truth] = _light) -> Redundancy:
     """Return the verdict with one card honest and one spoilt."""
     declared = declared_for(ESTATE, "card-A1", AT.date())
-    honest, spoilt = play(_light, declared=declared), play(_light, spoil, declared=declared)
+    honest, spoilt = play(truth, declared=declared), play(truth, spoil, declared=declared)
     at = AT + timedelta(seconds=5 * (POLLS - 1))
     view = SystemView(ESTATE, "A", {"A1": honest.last, "A2": spoilt.last}, {}, Stamp(at, 95.0, "start"))
     verdict = system_state(view, glance(view), None).redundancy
@@ -76,6 +82,18 @@ def test_what_is_put_right_counts(spoil: Spoil) -> None:
     ids=["sentinel", "line to line or not", "no watts", "zeros for watts", "no volts under load"],
 )
 def test_what_is_not_known_is_never_counted_as_spare(spoil: Spoil) -> None:
-    verdict = _redundancy(spoil)
-    assert verdict.verdict is Verdict.CANNOT_TELL
-    assert verdict.because
+    """What one card leaves out counts at the most that its peer allows: enough where that is enough, else not known."""
+    light, honest = _redundancy(spoil), _redundancy(lambda raw: raw)
+    assert light.verdict is Verdict.ADEQUATE
+    assert any("A2 gives no" in why for why in light.because), light.because
+    for reckoned, known in zip(light.lines, honest.lines, strict=True):
+        assert reckoned.peak_w is not None
+        assert known.now_w is not None
+        assert reckoned.peak_w >= 0.99 * known.now_w  # by meters alike; never less than there is
+        assert reckoned.peak_va is not None
+        assert known.now_va is not None
+        assert reckoned.peak_va >= 0.99 * known.now_va
+    assert _redundancy(lambda raw: raw, _close).verdict is Verdict.ADEQUATE
+    close = _redundancy(spoil, _close)
+    assert close.verdict is Verdict.CANNOT_TELL
+    assert close.because
