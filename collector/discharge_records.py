@@ -19,6 +19,8 @@ from collector.ledger.records import Evidence
 from rules.battery.discharge_log import DischargeLog
 from rules.battery.times_on_bank import times_on_bank
 
+_DIGITS: Final = ".10g"
+"""How a row's numbers are written."""
 SCHEMA: Final = "discharge/1"
 OUTSIDE: Final = frozenset({"import", "acceptance"})
 """Kinds of records whose rows somebody logged elsewhere."""
@@ -200,9 +202,9 @@ def from_evidence(line: Evidence) -> DischargeRecord:
         kind=line.kind,
         rows=_read(zlib.decompress(line.content).decode()),
         phase=Phase(body["phase"]),
-        started_s=body["started_s"],
-        ended_after_s=body["ended_after_s"],
-        ended_s=body["ended_s"],
+        started_s=as_kept_s(body["started_s"]),
+        ended_after_s=_as_kept(body["ended_after_s"]),
+        ended_s=_as_kept(body["ended_s"]),
         ended_how=body["ended_how"],
         claimed_s=body["claimed_s"],
         said_good=body["said_good"],
@@ -288,7 +290,20 @@ def row_text(r: DischargeRow) -> str:
     """Return one row as a line of CSV."""
     flag = "" if r.on_battery is None else str(int(r.on_battery))
     values = (r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
-    return ",".join(["" if v is None else f"{v:.10g}" for v in values] + [flag]) + "\n"
+    return ",".join(["" if v is None else f"{v:{_DIGITS}}" for v in values] + [flag]) + "\n"
+
+
+def as_kept_s(seconds: float) -> float:
+    """Return seconds as a kept row has them.
+
+    A record's own times are compared with its rows': were they finer, the first row on battery would lie a hair
+    before its discharge began, and pass for the bank at rest.
+    """
+    return float(f"{seconds:{_DIGITS}}")
+
+
+def _as_kept(seconds: float | None) -> float | None:
+    return None if seconds is None else as_kept_s(seconds)
 
 
 def _read(text: str) -> tuple[DischargeRow, ...]:

@@ -28,6 +28,7 @@ from collector.discharge_records import (
     DischargeRecord,
     DischargeRow,
     Phase,
+    as_kept_s,
     from_evidence,
     line_of,
     records_in,
@@ -229,7 +230,9 @@ class DischargeKeeper:
         earlier = [(s, r) for s, r in kept.recent if s.start_id == reading.stamp.start_id]
         first = earlier[0][0] if earlier else reading.stamp
         kept.base, kept.base_s = first, 0.0
-        kept.rows = [replace(r, t_s=max(s.monotonic_s - first.monotonic_s, 0.0)) for s, r in earlier]
+        kept.rows = [
+            replace(r, t_s=as_kept_s(max(s.monotonic_s - first.monotonic_s, 0.0))) for s, r in earlier
+        ]
         started_s = _time(kept, reading.stamp)
         row = replace(row, t_s=started_s)
         unseen_s = _unseen_s(kept, row, reading)
@@ -441,7 +444,7 @@ def _time(kept: _Kept, stamp: Stamp) -> float:
         elapsed = 0.0 if record is None else (stamp.at - record.at).total_seconds()
         last = kept.rows[-1].t_s if kept.rows else 0.0
         kept.base, kept.base_s = stamp, max(elapsed, last)
-    return kept.base_s + max(stamp.monotonic_s - kept.base.monotonic_s, 0.0)
+    return as_kept_s(kept.base_s + max(stamp.monotonic_s - kept.base.monotonic_s, 0.0))
 
 
 def _saved(kept: _Kept) -> tuple[Evidence, ...]:

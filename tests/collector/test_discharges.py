@@ -111,6 +111,40 @@ def test_a_record_begins_before_the_transfer_and_runs_on_after_the_end() -> None
     assert record.claimed_s == 1800.0
 
 
+@pytest.mark.parametrize(
+    "late_s", [0.06456414499917, 0.00000001234567, 0.1 + 0.2, 1 / 3, 2 / 3, 0.99999999987]
+)
+def test_times_that_are_no_whole_seconds_part_the_rows_alike_in_memory_and_in_the_ledger(
+    late_s: float,
+) -> None:
+    """A row on battery that is kept a hair before its discharge began would pass for the bank at rest."""
+    keeper = DischargeKeeper(estate(bank()))
+    late = (
+        replace(r, stamp=Stamp(r.stamp.at, r.stamp.monotonic_s * 1.000073 + late_s, "one")) for r in outage()
+    )
+    lines = feed(keeper, late)
+    (record,) = {line.id: line for line in lines}.values()
+    read_back = from_evidence(record)
+    rest = [r for r in read_back.rows if r.t_s < read_back.started_s]
+    assert rest
+    assert not any(r.on_battery for r in rest)
+    assert read_back.discharge_rows[0] == rest[-1]
+    on = [r for r in read_back.discharge_rows if r.on_battery]
+    assert on[0].t_s == read_back.started_s
+    assert read_back.discharge_rows[-1].t_s == read_back.ended_s
+    assert not read_back.discharge_rows[-1].on_battery
+    assert read_back.carried_s == pytest.approx(300.0 * 1.000073)
+
+
+def test_a_record_of_an_earlier_program_is_parted_by_the_rounding_of_its_rows() -> None:
+    """Earlier programs kept the times of rows with ten digits and the record's own with all of them."""
+    keeper = DischargeKeeper(estate(bank()))
+    line = feed(keeper, outage())[-1]
+    earlier = replace(line, body={**line.body, "started_s": line.body["started_s"] + 1e-9})
+    assert from_evidence(earlier).discharge_rows == from_evidence(line).discharge_rows
+    assert from_evidence(earlier).carried_s == from_evidence(line).carried_s
+
+
 def test_nothing_is_kept_while_nothing_happens() -> None:
     keeper = DischargeKeeper(estate(bank()))
     assert feed(keeper, (read(5.0 * k, OutputSource.NORMAL) for k in range(1000))) == []
