@@ -82,12 +82,13 @@ def moved_since(clock: Clock, noted: Stamp) -> timedelta:
 def late_move(clock: Clock, noted: datetime) -> timedelta:
     """Return by how much a moment of the last minutes is to be moved that may have been noted before the clock was set.
 
-    For what carries no monotonic seconds: of the two moments that it may mean, it means the nearer.
+    For what carries no monotonic seconds: of the moments that it may mean, it means the one nearest to now.
     """
-    late_s = clock.monotonic_s() - LATE_S
-    by = sum((jump.by for jump in clock.jumps if jump.at_s > late_s), timedelta())
-    now = clock.now()
-    return by if abs(now - (noted + by)) < abs(now - noted) else timedelta()
+    late_s, now, may = clock.monotonic_s() - LATE_S, clock.now(), [timedelta()]
+    for jump in reversed(clock.jumps):
+        if jump.at_s > late_s:
+            may.append(may[-1] + jump.by)
+    return min(may, key=lambda by: abs(now - (noted + by)))
 
 
 def stamp(clock: Clock) -> Stamp:

@@ -250,8 +250,7 @@ class Recorder:
         for tell in self.on_clock_moved:
             tell(by)
         taken.touched |= dict.fromkeys(self._estate.systems)
-        now = stamp(self._clock)
-        return (PowerEvent(now.at, "clock_set", SERVICE, clock_words(by)), *self._watch(Tick(now)))
+        return (PowerEvent(self._clock.now(), "clock_set", SERVICE, clock_words(by)),)
 
     def _as_of_now(self, given: Given | Asked) -> Given | Asked:
         """Return what was noted before the clock was set, and waited meanwhile, as it reads by the clock now."""

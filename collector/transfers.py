@@ -83,7 +83,7 @@ class Transfers:
 
     def move_clock(self, by: timedelta) -> None:
         """Move along what was noted before the clock was set."""
-        self._calls = moved(self._calls, by)
+        self._calls, self._found = moved(self._calls, by), moved(self._found, by)
         self.due = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
