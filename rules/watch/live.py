@@ -4,7 +4,8 @@ Theory of operation. A step touches what its input is about, and what time has m
 not depend on the estate. No rule of the grouping reaches from one site to another, and an incident that is not
 `lively` stays as it is until one of its alarms changes: so a step brings up to date the incidents of the alarms that
 it changed, and the lively ones of its site (of all sites when time passes). The indexes hold nothing that the parts of
-the state do not say, so a restart makes them anew (`Live.of`).
+the state do not say, so a restart makes them anew (`Live.of`). When time passes first after that, everything is looked
+at once: the estate, its delays and its planned work may be others than those that the state was left with.
 
 What has changed since somebody took note is kept with its value of then (`take_touched`): whoever keeps or shows the
 state looks at that and not at all of it.
@@ -55,6 +56,7 @@ class Live:
         self.index = Index()
         self._touched: Touched = {}
         self._same = NEVER
+        self._strange = False
         self._begin()
 
     @classmethod
@@ -72,6 +74,7 @@ class Live:
         for alarm in state.alarms.values():
             live.put_alarm(alarm)
         live._touched.clear()
+        live._strange = True
         live._begin()
         return live
 
@@ -164,6 +167,7 @@ class Live:
                 self._place(alarm, alarm, None)
 
     def _begin(self) -> None:
+        self._passing = False
         self._moved: set[str] = set()
         self._changed: dict[str, None] = {}
         self._about: set[str] = set()
@@ -185,6 +189,9 @@ class Live:
 
     def due(self, at: datetime, sites: Collection[str | None]) -> list[Alarm]:
         """Return, in the order of their ids, the alarms that are due now, and all at these sites."""
+        self._passing = True
+        if self._strange:
+            return self._alarms(self.alarms)
         index = self.index
         return self._alarms(index.due.by(self.now_s) | index.shelved.by(at) | index.at_site.under(sites))
 
@@ -204,6 +211,9 @@ class Live:
 
     def moved(self, sites: Sites) -> list[str]:
         """Return the ids of the incidents whose alarms this step changed, and of the lively ones of these sites."""
+        if sites is None and self._strange:
+            self._strange = not self._passing
+            return sorted(self.incidents)
         return sorted(self._moved.intersection(self.incidents) | self.index.lively.under(sites))
 
     def incident_before(self, incident: str) -> Incident | None:
