@@ -27,8 +27,9 @@ from tests.collector.delivery.sinks import WebSink
 from tests.collector.delivery.site import NORTH, Site
 
 START = datetime(2026, 10, 9, 0, 14, 7, tzinfo=UTC)
-SETTLING_S = 900.0
-"""What a start has to say is said by then: the longest on-delay of what hangs on judgements is ten minutes."""
+SETTLING_S = 1500.0
+"""What a start has to say is said by then: the longest on-delay of what hangs on judgements is ten minutes, and
+what joins such a notice is held for some minutes more."""
 STEP_S = 0.5
 CHANNELS = """
 [[channel]]
