@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zlib import crc32
 
-from collector.discharge_records import DischargeRecord, Phase
+from collector.discharge_records import SHOWN_SUFFIX, DischargeRecord, Phase, shown_id
 from collector.evidence import HAND_SCHEMA, block_values
 from collector.history.store import HistoryStore
 from collector.ledger import Ledger
@@ -37,7 +37,6 @@ from rules.judge import BankJudgement
 from rules.verdicts import BankState, SystemState
 
 SHOWN: Final = "shown/1"
-_SHOWN_SUFFIX: Final = "/shown"
 CHARGE_DAYS: Final = 14
 REFERENCE_LEAST_USED: Final = 0.5
 """A shorter discharge does not teach the shape of the rest."""
@@ -97,7 +96,7 @@ class BankEvidenceBook:
             return FULL
         earlier = [r for r in records_of(lines, bank) if r.began < record.began and r.id != record.id]
         shown = {
-            line.id.removesuffix(_SHOWN_SUFFIX): from_plain(DischargeEvidence, line.body)
+            line.id.removesuffix(SHOWN_SUFFIX): from_plain(DischargeEvidence, line.body)
             for line in lines
             if line.schema == SHOWN
         }
@@ -109,6 +108,10 @@ class BankEvidenceBook:
                 if plain is not None:
                     shown[one.id] = plain
         return missing_at_start(bank, fitted, record, earlier, shown)
+
+    async def brought_after(self, row: int) -> tuple[int, frozenset[str]]:
+        """Return the ledger's newest row of evidence, and the banks of which somebody brought some after `row`."""
+        return await self._ledger.brought_after(row)
 
     async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Keep what a discharge showed."""
@@ -347,11 +350,6 @@ def _is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[
         return True
     soon = any(record.began - (one.ended or one.began) < WELL_BEFORE for one in earlier)
     return soon and shown.body.get("missing") is None
-
-
-def shown_id(record: str) -> str:
-    """Return the id of the line that keeps what a record showed."""
-    return record + _SHOWN_SUFFIX
 
 
 def show(  # noqa: PLR0917 - the worker takes positional arguments

@@ -1,5 +1,8 @@
 """Asks the judging process about each bank: at the start, when it is told something new, and twice a day.
 
+What another process brings into the ledger (`ridethrough import`) is looked for with every round, so it is
+judged within seconds of being recorded.
+
 What a judgement rests on is gathered from the ledger and the newest readings by `gather`; the answer, with
 the digest of its input and its seed, goes into the ledger and to the watch like a reading.
 """
@@ -36,6 +39,7 @@ class BankJudging:
         self._told = told
         self._due_s: dict[str, float] = dict.fromkeys(estate.banks, clock.monotonic_s())
         self._unasked: set[str] = set()
+        self._brought_until: int | None = None
 
     def ask(self, bank: str) -> None:
         """Have a bank judged soon: something new is known of it."""
@@ -46,6 +50,7 @@ class BankJudging:
         while True:
             now_s = self._clock.monotonic_s()
             self._hear_what_is_asked()
+            await self._hear_what_was_brought()
             for name in [bank for bank, due_s in self._due_s.items() if due_s <= now_s]:
                 try:
                     judged = await self._judge(self._estate.banks[name])
@@ -75,6 +80,17 @@ class BankJudging:
         for name in [n for n in self._unasked if self._book.asked(self._estate.banks[n], today) is not None]:
             self._unasked.discard(name)
             self.ask(name)
+
+    async def _hear_what_was_brought(self) -> None:
+        """Have banks judged anew that somebody brought evidence of; at the start all are judged in any case."""
+        try:
+            newest, banks = await self._book.brought_after(self._brought_until or 0)
+        except StoreError:
+            return  # the boundary: the stores say what ails them; what was brought is still there next time
+        if self._brought_until is not None:
+            for name in banks & self._due_s.keys():
+                self.ask(name)
+        self._brought_until = newest
 
     async def _judge_discharges(self, bank: Bank) -> None:
         for record in await self._book.unshown(bank):

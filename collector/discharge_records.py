@@ -30,6 +30,7 @@ COUNTED_GAP_S: Final = 180.0
 _COLUMNS: Final = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w", "on_battery")
 _FEWEST_ROWS: Final = 2
 PART: Final = "."
+SHOWN_SUFFIX: Final = "/shown"
 """Between the id of a line and the number of a later discharge in it."""
 
 
@@ -214,6 +215,11 @@ def from_evidence(line: Evidence) -> DischargeRecord:
         watched_s=body.get("watched_s", 0.0),
         full=body.get("full", False),
     )
+
+
+def shown_id(record: str) -> str:
+    """Return the id of the line that keeps what a record showed."""
+    return record + SHOWN_SUFFIX
 
 
 def line_id(record: str) -> str:

@@ -78,14 +78,16 @@ class Daemon:
         assert answer.status_code == 200, path
         return answer.content
 
-    def wait_for(self, path: str, found: Callable[[Any], T | None], what: str) -> T:
+    def wait_for(
+        self, path: str, found: Callable[[Any], T | None], what: str, within_s: float = PATIENCE_S
+    ) -> T:
         """Return what `found` makes of a path's JSON, as soon as it makes something."""
 
         def look() -> T | None:
             status, body = self.get(path)
             return found(body) if status == 200 else None
 
-        return eventually(look, f"{what}\n{self._log.read_text('utf-8')}")
+        return eventually(look, f"{what}\n{self._log.read_text('utf-8')}", within_s)
 
     def end(self, number: signal.Signals) -> tuple[int, float]:
         """Send a signal; return the exit code and the seconds until the process was gone."""

@@ -11,7 +11,9 @@ from api.commands.replaced import keep
 from api.commands.shared import add_data, add_estate, estate_or_faults, moment
 from api.exits import Exit, complain
 from collector.configuration import ConfigError
+from collector.discharge_records import shown_id
 from collector.evidence import imported_blocks, imported_discharge
+from collector.ledger import Transaction
 from collector.ledger.records import Evidence
 from rules.estate import Estate
 
@@ -46,10 +48,18 @@ def run(options: argparse.Namespace) -> int:
         return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
     except (OSError, UnicodeDecodeError) as error:
         return complain(Exit.WRONG_INPUT, f"{options.file}: want a CSV file in UTF-8; {error}")
-    code = keep(options, lambda tx: tx.save_evidence(line))
+
+    def write(tx: Transaction) -> None:
+        tx.save_evidence(line)
+        tx.drop_evidence(
+            shown_id(line.id)
+        )  # a log that is put right is judged anew, whatever the first one showed
+
+    code = keep(options, write)
     if code == Exit.DONE:
         print(
-            f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}"
+            f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}\n"
+            "A service that runs on this data folder judges it within a minute; if none runs, its next start does."
         )
     return code
 

@@ -145,6 +145,11 @@ class Transaction:
         """Keep a record of what a bank did, or a longer version of one still under way."""
         self._save(evidence)
 
+    def drop_evidence(self, evidence: str) -> None:
+        """Let go of what was made of a record that has been put right since."""
+        sql = "DELETE FROM evidence WHERE id = ?"
+        self.statements.append(Statement(sql, (evidence,), (TABLES[Evidence], evidence)))
+
     def learn(self, fact: LearntFact) -> None:
         """Add a fact about a card; the newest of its name is in force."""
         self._add(fact)
@@ -555,6 +560,20 @@ class Ledger:
     async def open_evidence(self) -> tuple[Evidence, ...]:
         """Return the discharges still being recorded, which a start has to go on with."""
         return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")
+
+    async def brought_after(self, row: int) -> tuple[int, frozenset[str]]:
+        """Return the newest row of evidence, and the banks that somebody brought evidence of after the row given.
+
+        Rows are numbered as they are kept, one that is put right gets a new number; whoever writes, even another
+        process. Only rows after the one given are looked at.
+        """
+
+        def look(connection: sqlite3.Connection) -> tuple[int, frozenset[str]]:
+            newest = connection.execute("SELECT max(rowid) FROM evidence").fetchone()[0] or 0
+            query = "SELECT DISTINCT bank FROM evidence WHERE rowid > ? AND author IS NOT NULL"
+            return newest, frozenset(bank for (bank,) in connection.execute(query, (row,)))
+
+        return await self.database.read(look)
 
     async def discharges_ended(self, after: datetime, schema: str) -> tuple[EndedDischarge, ...]:
         """Return the discharges recorded here under a schema that ended after a moment, in the order of their ends."""

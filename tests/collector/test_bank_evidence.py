@@ -190,3 +190,23 @@ async def test_losses_are_learnt_from_three_discharges_of_ones_own(present: Pres
         assert learnt.learnt
         assert learnt.battery_power_w(12_000.0) == pytest.approx(13_200.0, rel=0.01)
         assert not (await gathered.losses(bank(2), NOW.date())).learnt
+
+
+async def test_what_somebody_brings_is_told_once_by_bank_and_again_when_it_is_put_right(
+    present: Present, tmp_path: Path
+) -> None:
+    text = "block,voltage_v\n1,13.5\n"
+    line = imported_blocks(present.estate, "b1", AT, "Ada", text=text, name="b.csv")
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger, Ledger(tmp_path / "ledger.sqlite") as other:
+        gathered = book(present, ledger)
+        await keep(ledger, record())  # the service's own: nobody brought it
+        newest, banks = await gathered.brought_after(0)
+        assert banks == set()
+        for _ in range(2):
+            async with other.transaction() as tx:
+                tx.save_evidence(line)
+            brought_until, banks = await gathered.brought_after(newest)
+            assert banks == {"b1"}
+            assert brought_until > newest
+            newest = brought_until
+            assert await gathered.brought_after(newest) == (newest, set())
