@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ssl
+from contextlib import suppress
+from pathlib import Path
 from typing import Protocol
 
 from collector.ledger.records import Outgoing
@@ -47,6 +49,40 @@ def trust(authority_file: str | None) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=authority_file)
     except OSError as error:
         raise ChannelDown(f"{authority_file}: {error.strerror or error}") from error
+
+
+class Trust:
+    """`trust` for somebody who connects for each message: made anew only once the authorities' files have changed.
+
+    Reading the machine's authorities takes some 15 ms of the event loop, more than all else a message costs. One is
+    for one channel alone: a library may put its own wishes into the context.
+    """
+
+    def __init__(self, authority_file: str | None) -> None:
+        self._authority_file = authority_file
+        self._made: tuple[object, ssl.SSLContext] | None = None
+
+    def context(self) -> ssl.SSLContext:
+        """Return how the other side is verified now. Raises ChannelDown when the file cannot be read."""
+        seen = self._seen()
+        if self._made is None or self._made[0] != seen:
+            self._made = seen, trust(self._authority_file)
+        return self._made[1]
+
+    def _seen(self) -> object:
+        """Return what of the files moves when they are changed."""
+        if self._authority_file is None:
+            paths = ssl.get_default_verify_paths()
+            names = [path for path in (paths.cafile, paths.capath) if path]
+        else:
+            names = [self._authority_file]
+        found: list[object] = []
+        for name in names:
+            found.append(name)
+            with suppress(OSError):
+                stat = Path(name).stat()
+                found.append((stat.st_mtime_ns, stat.st_size, stat.st_ino))
+        return found
 
 
 def why(error: BaseException) -> str:

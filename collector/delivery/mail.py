@@ -13,7 +13,7 @@ import aiosmtplib
 
 from collector.configuration.collecting import MailChannel as Settings
 from collector.configuration.secrets import Login
-from collector.delivery.channel import ChannelDown, NeverTaken, NotNow, trust, why
+from collector.delivery.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.delivery.letter import WORDS, Letter
 from collector.ledger.records import Outgoing
 from rules.alarms.incidents import NoticeKind
@@ -34,6 +34,7 @@ class MailChannel:
         self.id = settings.id
         self._settings = settings
         self._login = login
+        self._trust = Trust(settings.authority_file)
 
     async def run(self) -> None:
         """Hold nothing open."""
@@ -43,9 +44,7 @@ class MailChannel:
         letter = Letter.of(message.body)
         mail = mail_of(letter, self._settings.sender)
         settings = self._settings
-        context: ssl.SSLContext | None = (
-            None if settings.encryption == "none" else trust(settings.authority_file)
-        )
+        context: ssl.SSLContext | None = None if settings.encryption == "none" else self._trust.context()
         try:
             _, answer = await aiosmtplib.send(
                 mail,

@@ -66,12 +66,17 @@ class Health:
 
 @dataclass(frozen=True, slots=True)
 class _Turn:
-    """One batch of one channel: what comes of it goes into `tx`. `done`: ids that went, or wait, with another."""
+    """One batch of one channel: what comes of it goes into `tx`. `done`: ids that went, or wait, with another.
+
+    `waiting`: what waited when one of the batch asked for it first. Read once a batch: it is much where one more
+    letter would be too many, and each of those looks through all of it.
+    """
 
     channel: Channel
     health: Health
     tx: Transaction
     done: set[str] = field(default_factory=set)
+    waiting: list[tuple[Outgoing, Letter]] = field(default_factory=list)
 
 
 class Outbox:
@@ -308,15 +313,18 @@ class Outbox:
             self._clock.monotonic_s(),
             is_planning(message),
         )
-        waiting = []
-        for one in await self._waiting(message.channel):
-            letter = Letter.of(one.body)
+        if not turn.waiting:
+            turn.waiting.extend((one, Letter.of(one.body)) for one in await self._waiting(message.channel))
+        waiting, grave = [], False
+        for one, letter in turn.waiting:
             mine = one.destination == message.destination and one.id not in turn.done
             apart = letter.unanswered_only or self._pace.bursts.has_claim(place, letter.notice, now_s)
-            if mine and not apart and is_planning(one) is planning:
+            if mine and not apart and (letter.notice.news is News.PLANNING) is planning:
                 waiting.append(one)
-        waiting = waiting or [message]
-        grave = any(Letter.of(m.body).notice.severity is Severity.CRITICAL for m in waiting)
+                grave = grave or letter.notice.severity is Severity.CRITICAL
+        if not waiting:
+            waiting = [message]
+            grave = Letter.of(message.body).notice.severity is Severity.CRITICAL
         held_s = self._pace.held_s(message)
         if held_s and not grave:
             turn.tx.try_again(message.id, self._clock.now() + timedelta(seconds=held_s), HELD)

@@ -18,7 +18,7 @@ import httpx
 from collector.clock import Clock
 from collector.configuration.collecting import WebhookChannel as Settings
 from collector.configuration.secrets import Token
-from collector.delivery.channel import ChannelDown, NeverTaken, NotNow, trust, why
+from collector.delivery.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.delivery.letter import HEARTBEAT, Letter, notice_data
 from collector.ledger.records import Outgoing
 
@@ -37,6 +37,7 @@ class WebhookChannel:
         self._settings = settings
         self._token = token
         self._clock = clock
+        self._trust = Trust(settings.authority_file)
 
     async def run(self) -> None:
         """Hold nothing open."""
@@ -51,7 +52,7 @@ class WebhookChannel:
             )
         try:
             async with httpx.AsyncClient(
-                verify=trust(self._settings.authority_file), timeout=ANSWER_WITHIN_S, trust_env=False
+                verify=self._trust.context(), timeout=ANSWER_WITHIN_S, trust_env=False
             ) as client:
                 answer = await client.post(self._settings.url, content=body, headers=headers)
         except httpx.HTTPError as error:

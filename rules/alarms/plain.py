@@ -8,12 +8,12 @@ default; a field it no longer has is passed over.
 from __future__ import annotations
 
 import types
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
 from functools import cache
-from typing import Any, Final, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Final, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 T = TypeVar("T")
 
@@ -52,55 +52,77 @@ def from_plain(kind: type[T], plain: object) -> T:
 
     Raises TypeError or ValueError where the plain form does not fit.
     """
-    value: T = _read(kind, plain)
+    value: T = _reader(cast("Any", kind))(plain)
     return value
 
 
+_Read = Callable[[Any], Any]
+
+
 @cache
-def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
-def _read(kind: Any, plain: Any) -> Any:  # noqa: ANN401, PLR0911 - one line for each sort of type
+def _reader(kind: Any) -> _Read:  # noqa: ANN401, PLR0911 - one line for each sort of type
+    """Return what reads values of a type: its form is looked at once, since letters and snapshots hold many."""
     origin = get_origin(kind)
     if origin in (Union, types.UnionType):
-        return _read_union(get_args(kind), plain)
+        return _union_reader(get_args(kind))
     if origin is tuple:
-        return _read_tuple(get_args(kind), plain)
+        return _tuple_reader(get_args(kind))
     if origin is frozenset:
-        return frozenset(_read(get_args(kind)[0], item) for item in plain)
+        member = _reader(get_args(kind)[0])
+        return lambda plain: frozenset(map(member, plain))
     if origin is not None and issubclass(origin, Mapping):
-        item = get_args(kind)[1]
-        return {key: _read(item, value) for key, value in plain.items()}
+        item = _reader(get_args(kind)[1])
+        return lambda plain: {key: item(value) for key, value in plain.items()}
     if isinstance(kind, type) and is_dataclass(kind):
-        hints = _hints(kind)
-        return kind(**{name: _read(hints[name], value) for name, value in plain.items() if name in hints})
+        return _dataclass_reader(kind)
     if kind is datetime:
-        return datetime.fromisoformat(plain)
+        return datetime.fromisoformat
     if kind is date:
-        return date.fromisoformat(plain)
+        return date.fromisoformat
     if isinstance(kind, type) and issubclass(kind, Enum):
-        return kind(plain)
-    if kind is float and isinstance(plain, int):
-        return float(plain)
-    if not isinstance(plain, kind):
-        raise TypeError(f"wanted {kind}, got {plain!r}")
-    return plain
+        return kind
+
+    def read(plain: Any) -> Any:  # noqa: ANN401 - see above
+        if kind is float and isinstance(plain, int):
+            return float(plain)
+        if not isinstance(plain, kind):
+            raise TypeError(f"wanted {kind}, got {plain!r}")
+        return plain
+
+    return read
 
 
-def _read_tuple(args: tuple[Any, ...], plain: Any) -> tuple[Any, ...]:  # noqa: ANN401 - see _read
+def _dataclass_reader(kind: type[Any]) -> _Read:
+    readers: dict[str, _Read] = {}
+
+    def read(plain: Any) -> Any:  # noqa: ANN401 - see `_reader`
+        if not readers:  # at the first value, not before: a type may hold values of its own kind
+            readers.update((name, _reader(hint)) for name, hint in get_type_hints(kind).items())
+        return kind(**{name: readers[name](value) for name, value in plain.items() if name in readers})
+
+    return read
+
+
+def _tuple_reader(args: tuple[Any, ...]) -> _Read:
     if len(args) == 2 and args[1] is Ellipsis:
-        return tuple(_read(args[0], item) for item in plain)
-    return tuple(_read(arg, item) for arg, item in zip(args, plain, strict=True))
+        item = _reader(args[0])
+        return lambda plain: tuple(map(item, plain))
+    readers = [_reader(arg) for arg in args]
+    return lambda plain: tuple(read(item) for read, item in zip(readers, plain, strict=True))
 
 
-def _read_union(args: tuple[Any, ...], plain: Any) -> Any:  # noqa: ANN401 - see _read
-    if plain is None and type(None) in args:
-        return None
+def _union_reader(args: tuple[Any, ...]) -> _Read:
     others = [arg for arg in args if arg is not type(None)]
-    if len(others) == 1:
-        return _read(others[0], plain)
-    for arg in others:
-        if isinstance(arg, type) and isinstance(plain, arg):
-            return plain
-    raise TypeError(f"no member of {args} fits {plain!r}")
+    one = _reader(others[0]) if len(others) == 1 else None
+
+    def read(plain: Any) -> Any:  # noqa: ANN401 - see `_reader`
+        if plain is None and type(None) in args:
+            return None
+        if one is not None:
+            return one(plain)
+        for arg in others:
+            if isinstance(arg, type) and isinstance(plain, arg):
+                return plain
+        raise TypeError(f"no member of {args} fits {plain!r}")
+
+    return read

@@ -16,7 +16,7 @@ from collector.delivery.channel import ChannelDown, NeverTaken, NotNow
 from collector.delivery.outbox import LONGEST_WAIT_S, wait_s
 from collector.delivery.post_office import PostOffice, told
 from collector.ledger import Ledger
-from collector.ledger.records import AlarmLine, Outgoing, Sending
+from collector.ledger.records import AlarmLine, Outgoing, Page, Sending
 from rules.alarms.catalogue import Severity
 from rules.alarms.incidents import NoticeKind
 from tests.collector.delivery.cases import AT, Scripted, notice, office, person, put, until
@@ -188,6 +188,27 @@ async def test_many_messages_become_one_and_none_is_dropped(ledger: Ledger, cloc
     assert len(summary["lines"]) == 7
     assert (await ledger.waiting())[0] == 0
     assert len((await ledger.events(kinds=("message_sent",))).items) == 10
+
+
+async def test_what_waits_is_read_once_a_batch_however_many_letters_are_held(
+    ledger: Ledger, clock: TurnedClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    post = Scripted()
+    post.batch = 10
+    where = office(ledger, clock, {"post": post}, (person(),), most_messages=3, within_s=600.0)
+    read = 0
+    messages = ledger.messages
+
+    async def counted(**asked: Any) -> Page[Outgoing]:
+        nonlocal read
+        read += asked.get("sending") is Sending.WAITING
+        return await messages(**asked)
+
+    monkeypatch.setattr(ledger, "messages", counted)
+    await put(ledger, where, *[notice(f"unit-W{n}-1") for n in range(1, 64)])
+    await turn(clock, where, 1)
+    assert len(post.taken) == 3
+    assert read <= 10, "60 are held in batches of ten: not once for each"
 
 
 @pytest.mark.parametrize("batch", [1, 10])

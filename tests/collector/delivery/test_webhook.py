@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import base64
+import ssl
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 import pytest
 
@@ -16,7 +18,7 @@ from collector.delivery.who import letters
 from collector.ledger.records import Outgoing
 from rules.alarms.topology import Topology
 from tests.collector.delivery.cases import AT, notice, person
-from tests.collector.delivery.sinks import WebSink, verified
+from tests.collector.delivery.sinks import WebSink, certificate, verified
 from tests.rules.plant import estate
 
 SECRET = "whsec_" + base64.b64encode(b"a key of this test, 32 bytes lon").decode()
@@ -106,3 +108,32 @@ def test_the_signature_is_that_of_an_independent_hmac() -> None:
         "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw",
     )
     assert headers["webhook-signature"] == "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE="
+
+
+async def test_the_authorities_are_read_once_for_many_messages_and_again_when_their_file_is_another(
+    sink: WebSink, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    authorities = tmp_path / "authorities.pem"
+    files = certificate(tmp_path)
+    authorities.write_text(files.certificate.read_text("utf-8"), "utf-8")
+    read: list[str | None] = []
+    create = ssl.create_default_context
+
+    def counted(*, cafile: str | None = None) -> ssl.SSLContext:
+        read.append(cafile)
+        return create(cafile=cafile)
+
+    monkeypatch.setattr(ssl, "create_default_context", counted)
+    settings = Settings(
+        id="hook", kind="webhook", url=sink.url, secret="hook", authority_file=str(authorities)
+    )
+    hook = WebhookChannel(settings, Token.model_validate({"token": SECRET}), TurnedClock(AT))
+    for _ in range(3):
+        await hook.send(message())
+    assert read == [str(authorities)]
+    authorities.write_text(authorities.read_text("utf-8") + "\n", "utf-8")
+    await hook.send(message())
+    assert read == [str(authorities)] * 2
+    authorities.unlink()
+    with pytest.raises(ChannelDown, match=r"authorities\.pem"):
+        await hook.send(message())
