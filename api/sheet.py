@@ -46,7 +46,8 @@ from rules.verdicts import BankState
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
 NO_LONGER: Final = "It was so, and is no longer: "
-"""Before the sentence of an alarm that stands only until it has stayed away for a while."""
+"""Before the sentence of an alarm whose condition is gone."""
+_OVER: Final = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED})
 """An answer older than this is left out."""
 BECAUSE: Final = {
     Explanation.MAINS_OFF.value: "the mains being switched off as planned",
@@ -270,16 +271,18 @@ def alarm_as_read(
 ) -> Alarm:
     """Return an alarm as people read it: with who was told and whom to call.
 
-    What is no longer so and stands only until it has stayed away for a while is said in the past tense.
+    What is no longer so is said in the past tense, whether it stands until it has stayed away for a while or waits to be
+    acknowledged; and what it asked for is asked no longer, unless it waits for a person all the same.
     """
     kind = CATALOGUE.get(alarm.kind)
     what = alarm.what or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
+    gone = alarm.condition is False and (alarm.standing or alarm.state in _OVER)
     return Alarm(
         id=alarm.id,
         about=alarm.about,
-        what=f"{NO_LONGER}{what}" if alarm.standing and alarm.condition is False else what,
-        do=alarm.do,
+        what=f"{NO_LONGER}{what}" if gone else what,
+        do="" if gone and alarm.state is not State.LATCHED else alarm.do,
         severity=alarm.severity.value,
         state=alarm.state.value,
         since=alarm.since or alarm.first_sign,

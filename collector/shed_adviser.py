@@ -15,11 +15,12 @@ from collector.planner import Busy, NotYet, Planner
 from collector.present import Present
 from collector.worker import JudgementFailed, Superseded
 from rules.estate import Estate
-from rules.planning.shedding import shed_first, wanted_now
+from rules.planning.shedding import outdated, shed_first, wanted_now
 from rules.verdicts import SystemState
 
 LOOK_EVERY_S: Final = 1.0
 EVERY_S: Final = 30.0
+SOON_S: Final = 5.0
 SHARE: Final = 0.2
 """The part of the time that may go into these answers."""
 _log = logging.getLogger(__name__)
@@ -51,8 +52,15 @@ class ShedAdviser:
         for system in {*self._present.sheds, *self._asked_s} - {state.id for state in lit}:
             self._present.sheds.pop(system, None)
             self._asked_s.pop(system, None)
-        due = [s for s in lit if now_s - self._asked_s.get(s.id, now_s - EVERY_S) >= EVERY_S]
+        due = [s for s in lit if now_s - self._asked_s.get(s.id, now_s - EVERY_S) >= self._every_s(s)]
         return min(due, key=lambda s: self._asked_s.get(s.id, now_s - 2 * EVERY_S), default=None)
+
+    def _every_s(self, state: SystemState) -> float:
+        """Return after how long to ask again: sooner where the end has moved from what the advice was reckoned with."""
+        shed, on = self._present.sheds.get(state.id), state.on_battery
+        if shed is None or on is None:
+            return EVERY_S
+        return SOON_S if outdated(shed, on.ends_earliest, self._clock.now()) else EVERY_S
 
     async def once(self, state: SystemState) -> None:
         """Answer for one system. An answer that cannot be made again is kept: what to shed first stays so."""

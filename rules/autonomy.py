@@ -337,7 +337,9 @@ def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
     about = (
         "" if now.median_s is None else f" {rests.capitalize()} alone suggest about {minutes(now.median_s)}."
     )
-    found = [f"Nothing was seen of {named([item.bank for item in unseen])} yet.{about}"] if unseen else []
+    found = (
+        [f"No discharge of {named([item.bank for item in unseen])} was judged yet.{about}"] if unseen else []
+    )
     if aged:
         found.append(
             f"What was seen of {named(aged)} is too old to tell a least: banks like it may have ended since."

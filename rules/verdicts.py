@@ -272,6 +272,7 @@ class ShedFirst:
     `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
     at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
     `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
+    `without_ends`: its end without shedding, as this was reckoned.
     """
 
     as_of: datetime
@@ -282,6 +283,7 @@ class ShedFirst:
     reached: bool | None = None
     shed_by: datetime | None = None
     all_shed: bool = False
+    without_ends: datetime | None = None
 
     @property
     def power_w(self) -> float:

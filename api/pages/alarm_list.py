@@ -94,7 +94,7 @@ def sentence(sheet: Sheet, same: Sequence[Alarm], clock: Clock, number: int | No
         el(
             "div",
             el("p", alarm.what, class_="what"),
-            el("p", list(with_figures(alarm.do)), class_="do"),
+            el("p", list(with_figures(alarm.do)), class_="do") if alarm.do else None,
             el("p", f"Call {'; '.join(alarm.call)}.", class_="do") if alarm.call else None,
             _acts(alarm) if may_act(sheet, alarm) else None,
             _others(sheet, same[1:]) if len(same) > 1 else None,

@@ -100,7 +100,7 @@ def overview(sheet: Sheet) -> Element:
 def capacity_words(state: BankState) -> str:
     """Return a bank's capacity with its interval, or that nothing was seen of it: what its age alone suggests is none."""
     if state.unproven:
-        return "unproven: nothing was seen of it yet"
+        return "unproven: no discharge of it was judged yet"
     if state.capacity.fraction is None:
         return CANNOT_TELL
     words = interval(state.capacity.fraction, state.capacity.low, state.capacity.high)

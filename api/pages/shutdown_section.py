@@ -160,6 +160,9 @@ def _sentence(
         return mark, [el("b", name), f" it cannot be told: {why}."]
     subject: list[Nodes] = [el("b", name), " the load "]
     first, last = way.lost_s
+    if first is None and way.expected_s is not None and result.verdict is Verdict.INADEQUATE:
+        at = clock.minute(starts_at + timedelta(seconds=way.expected_s))
+        return mark, [*subject, f"is expected to drop about {at}; nothing proves that it holds so long."]
     if result.verdict is Verdict.ADEQUATE or first is None:
         longest = max((s.until_s - s.from_s for s in way.stretches), default=0.0)
         spare = (

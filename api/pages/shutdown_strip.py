@@ -38,7 +38,7 @@ class Band:
 def bands(way: Way, scenario: Scenario, end_s: float) -> tuple[Band, ...]:
     """Return what carries the load from the start to `end_s`, in order."""
     unknown = way.result.verdict is Verdict.CANNOT_TELL
-    lost_s = way.lost_s[0]
+    lost_s = way.expected_s if way.lost_s[0] is None else way.lost_s[0]
     found: list[Band] = []
     at_s, carrier = 0.0, "mains"
     for stretch in way.stretches:

@@ -17,7 +17,7 @@ from collector.simulation import score as simulated
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents import Incident, Part
 from rules.alarms.plain import from_plain
-from rules.alarms.wording import shed_words
+from rules.alarms.wording import holds_without, shed_words
 from rules.estate import Estate
 from rules.planning.checks import Result
 from rules.planning.isolation import Isolation, Overall
@@ -208,11 +208,15 @@ def _left(state: SystemState, now: datetime) -> float | None:
 
 def with_shedding(outage: model.Outage, state: SystemState, now: datetime) -> model.Outage:
     """Return an outage with what to shed first, as far as that is reckoned."""
-    shed = None if state.on_battery is None else state.on_battery.shed
-    if shed is None:
+    on = state.on_battery
+    shed = None if on is None else on.shed
+    if on is None or shed is None:
         return outage
-    ends = shed.ends_earliest if shed.steps else None
-    return replace(outage, shedding=model.Shedding(shed_words(shed, now), shed.power_w, ends))
+    ends = on.ends_earliest
+    said = model.Shedding(shed_words(shed, now, ends), shed.power_w)
+    if ends is not None and shed.steps and not holds_without(shed, now, ends):
+        said = replace(said, ends_earliest=shed.ends_earliest)
+    return replace(outage, shedding=said)
 
 
 def with_unit_lost(outage: model.Outage, state: SystemState) -> model.Outage:

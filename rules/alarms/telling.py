@@ -157,7 +157,11 @@ def _part_line(case: Case, part: Part) -> str:
     if part.reckoned_since is not None:
         ago = lasted((case.at - part.reckoned_since).total_seconds())
         reckoned = f"; not seen for {ago}, reckoned since"
-    shed = f" {shed_words(outage.shed, case.at)}" if outage is not None and outage.shed is not None else ""
+    shed = (
+        f" {shed_words(outage.shed, case.at, outage.ends_earliest)}"
+        if outage is not None and outage.shed is not None
+        else ""
+    )
     return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
 
 

@@ -92,15 +92,32 @@ def listed(names: tuple[str, ...] | list[str], most: int = 6) -> str:
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + (f" and {shown[-1]}" if shown else "")
 
 
-def shed_words(shed: ShedFirst, at: datetime) -> str:
-    """Return what to shed first as a sentence, with how long it then holds from `at`."""
-    if shed.reached is None:
+ENOUGH: Final = 1.1
+"""How far over what is wanted the time left must lie before steps that were advised are taken back."""
+
+
+def holds_without(shed: ShedFirst, at: datetime, ends: datetime) -> bool:
+    """Return whether it holds for what is wanted without shedding, by what is known of its end at `at`."""
+    return (ends - at).total_seconds() >= shed.wanted_s * (ENOUGH if shed.steps else 1.0)
+
+
+def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
+    """Return what to shed first as a sentence, with how long it then holds from `at`.
+
+    `ends`: when it ends at the earliest without shedding, as known at `at`: that is newer than the advice, and is what
+    stands beside this sentence. None: not known, and then nothing can be told of what shedding gives.
+    """
+    if shed.reached is None or ends is None:
         return "What shedding gives cannot be told; shed in the agreed order."
     wanted = f"{shed.wanted_for} ({at_most(shed.wanted_s)})"
+    if holds_without(shed, at, ends):
+        return f"Nothing needs to be shed yet: it holds for {wanted}."
     if not shed.steps:
-        if shed.reached:
-            return f"Nothing needs to be shed yet: it holds for {wanted}."
-        return f"It does not hold for {wanted}, and no load group is declared that could be shed."
+        return (
+            f"It may not hold for {wanted} any more; what to shed is being reckoned."
+            if shed.reached
+            else f"It does not hold for {wanted}, and no load group is declared that could be shed."
+        )
     steps = [
         f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
         for step in shed.steps
@@ -111,9 +128,8 @@ def shed_words(shed: ShedFirst, at: datetime) -> str:
         return f"It is too late to shed for {wanted}: shut down in order, {', then '.join(steps)}."
     text = f"Shed first {', then '.join(steps)}"
     if shed.ends_earliest is not None:
-        text += (
-            f": it then holds {at_least(max((shed.ends_earliest - at).total_seconds(), 0.0))} at the least"
-        )
+        then = max(shed.ends_earliest, ends, at)
+        text += f": it then holds {at_least((then - at).total_seconds())} at the least"
     if shed.reached and shed.shed_by is not None:
         text += f"; shed within {at_least((shed.shed_by - at).total_seconds())} it is still enough"
     return f"{text}." if shed.reached else f"{text}, not the {at_most(shed.wanted_s)} of {shed.wanted_for}."

@@ -30,6 +30,7 @@ CHARGED_V: Final = 2.21
 RECHARGE_H: Final = 24.0
 REST_DAYS: Final = 35.0
 _FEWEST_HOURS: Final = 3
+_RECENT_H: Final = 6
 _SWING_K: Final = 4.0
 
 FLOAT_HIGH: Final = "float_high"
@@ -68,6 +69,20 @@ class ChargeHour:
     discharged_s: float = 0.0
 
 
+def _too_little(seen: Sequence[ChargeHour], now: datetime) -> str:
+    """Return why hours in which the voltage was read are too few, or too old, to judge by; "" where they are not.
+
+    It is judged from whole hours, so a unit may well give its battery voltage at this moment.
+    """
+    if not seen:
+        return "no battery voltage was read for a whole hour yet"
+    if now - seen[-1].at > timedelta(hours=_RECENT_H):
+        return f"no battery voltage was read for a whole hour in the last {_RECENT_H} h"
+    if len(seen) < _FEWEST_HOURS:
+        return f"battery voltage was read for {len(seen)} h so far, and it takes {_FEWEST_HOURS}"
+    return ""
+
+
 def judge_charging(
     hours: Sequence[ChargeHour],
     now: datetime,
@@ -79,8 +94,9 @@ def judge_charging(
 ) -> tuple[ChargingVerdict, tuple[BankFinding, ...]]:
     """Return how a bank is kept, from its last weeks of hours (oldest first), and what is wrong."""
     seen = [h for h in hours if h.voltage_per_cell_v is not None and h.at <= now]
-    if len(seen) < _FEWEST_HOURS or now - seen[-1].at > timedelta(hours=6):
-        return ChargingVerdict(Verdict.CANNOT_TELL, ("no recent battery voltage",)), ()
+    why = _too_little(seen, now)
+    if why:
+        return ChargingVerdict(Verdict.CANNOT_TELL, (why,)), ()
     last_v = float(np.mean([h.voltage_per_cell_v or 0.0 for h in seen[-_FEWEST_HOURS:]]))
     since_h = _hours_since_discharge(hours, now)
     if charging is Charging.INTERMITTENT:

@@ -356,6 +356,4 @@ def nothing_seen(span: AgeSpan | None, do: str) -> BankFinding:
         if span is None
         else f" By its age alone it comes to its end {years_words(span.from_day, span.to_day)}."
     )
-    return BankFinding(
-        UNPROVEN, f"Nothing was seen of this bank yet: no discharge of it was judged.{age}", do, "warning"
-    )
+    return BankFinding(UNPROVEN, f"No discharge of this bank was judged yet.{age}", do, "warning")

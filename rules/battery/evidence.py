@@ -21,9 +21,9 @@ from rules.battery.losses import Losses, default_losses, learn_losses
 from rules.battery.recharge import Recharge, middle_of
 from rules.battery.replacement import Asked
 from rules.estate import Bank
+from rules.requirements import for_long_enough
 from rules.verdicts import JudgedDischarge, ShownToCarry
 
-SHOWN_FOR_S: Final = 60.0
 PARTIAL_SHARED: Final = 0.85  # of the variance of a partial discharge's estimate: the assumed voltage curve
 FULL_DEPTH: Final = 0.97
 TELLING_SD: Final = 0.15
@@ -196,7 +196,7 @@ def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None)
 
 def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:
     """Return the last time the bank carried a load for a minute, None where it then failed or never did."""
-    good = [d for d in discharges if not d.failed and d.seconds >= SHOWN_FOR_S and d.output_power_w > 0.0]
+    good = [d for d in discharges if not d.failed and for_long_enough(d.seconds) and d.output_power_w > 0.0]
     if not good or (discharges and discharges[-1].failed):
         return None
     return ShownToCarry(good[-1].at, good[-1].output_power_w, good[-1].seconds)

@@ -262,7 +262,7 @@ def _no_date(bank: str, state: BankState | None, fitted: FittedBank) -> str:
         else f", which by its age alone comes to its end {years_words(span.from_day, span.to_day)}"
     )
     step = f" {state.would_tell[0].step}" if state.would_tell else ""
-    return f"Bank {bank}: nothing was seen of it yet ({since}){age}.{step}"
+    return f"Bank {bank}: no discharge of it was judged yet ({since}){age}.{step}"
 
 
 def _bank_because(state: BankState, fitted: FittedBank) -> str:

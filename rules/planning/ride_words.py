@@ -45,10 +45,12 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     *,
     all_shed_s: float | None = None,
     fuel_out_s: float | None = None,
+    told: bool = True,
 ) -> Ridethrough:
     """Return what the draws came to, with its interval and its reasons.
 
     `all_shed_s`: when nothing is left to carry; `fuel_out_s`: when the set's declared fuel is out and no mains is back.
+    `told`: whether a least may be told of every bank; where not, it is no more promised here than anywhere else.
     """
     carried = float(np.isinf(course.lost_at_s).mean())
     basis = worst_basis(list(bases))
@@ -60,8 +62,8 @@ def result_of(  # noqa: PLR0917 - gathers the parts
             .hold_up(basis)
             .ended_by
         )
-    hold_up = HoldUp(_finite(low), _finite(median), _finite(high), ended_by, basis)
-    margin_s = _finite(percentiles(course.left_s)[0])
+    hold_up = HoldUp(_finite(low) if told else None, _finite(median), _finite(high), ended_by, basis)
+    margin_s = _finite(percentiles(course.left_s)[0]) if told else None
     endless = any(stretch.until_s == FOR_EVER for stretch in stretches)
     because = []
     if above:
@@ -75,19 +77,26 @@ def result_of(  # noqa: PLR0917 - gathers the parts
             f"Everything is shed {minutes(all_shed_s)} after the start: a shutdown in order, carried until then. Nothing "
             "is left to ride through."
         )
-    elif np.isinf(low):
+    elif np.isinf(low) and told:
         verdict = Verdict.ADEQUATE
         left = "" if margin_s is None else f", with {minutes(margin_s)} to spare at the tightest moment"
         because.append(f"The load is carried through at the least{left}.")
-    elif basis is not Basis.TESTED and np.isinf(median):
+    elif np.isinf(median) and not (told and basis is Basis.TESTED):
         verdict = Verdict.CANNOT_TELL
         because.append(
             "No discharge stands behind every bank: table and age alone suggest that the load is carried through, "
             "and prove nothing."
+            if basis is not Basis.TESTED
+            else "What was seen of the banks is too old to tell a least: to be expected is that the load is carried through."
         )
     else:
         verdict = Verdict.INADEQUATE
-        because.append(f"The load is lost {minutes(low)} after the start at the earliest.")
+        because.append(
+            f"The load is lost {minutes(low)} after the start at the earliest."
+            if told
+            else f"The load is expected to be lost about {minutes(median)} after the start, and nothing proves that it holds "
+            "so long."
+        )
         if carried > 0.0:
             because.append(
                 f"It is carried through in {int(100.0 * carried)} of 100 courses: not enough to count on."

@@ -123,7 +123,27 @@ def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirs
         reached=plan.reached,
         shed_by=None if by_s is None else as_of + timedelta(seconds=by_s),
         all_shed=plan.all_shed,
+        without_ends=None if plan.without_s is None else as_of + timedelta(seconds=plan.without_s),
     )
+
+
+MOVED_S: Final = 15.0
+MOVED_SHARE: Final = 0.1
+
+
+def outdated(shed: ShedFirst, ends: datetime | None, at: datetime) -> bool:
+    """Return whether advice no longer fits what is known at `at` of the end without shedding, and is to be made anew.
+
+    The end is judged at every reading of a discharge, and moves most in its first minutes.
+    """
+    if ends is None:
+        return False
+    if shed.reached is None or shed.without_ends is None:
+        return True
+    left_s = (ends - at).total_seconds()
+    if not shed.steps and shed.reached and left_s < shed.wanted_s:
+        return True
+    return abs((ends - shed.without_ends).total_seconds()) > max(MOVED_S, MOVED_SHARE * left_s)
 
 
 def tight_line(task: HoldUpTask) -> int | None:
@@ -166,7 +186,10 @@ def shedding_plan(
 ) -> SheddingPlan:
     """Return the fewest steps, in the agreed order, after which the load left holds for `wanted_s`."""
     out = tuple(sorted(units_out))
-    known = all(b.id in beliefs and beliefs[b.id].basis is not Basis.NONE for b in task.banks)
+    known = all(
+        b.id in beliefs and beliefs[b.id].basis is not Basis.NONE and beliefs[b.id].low_end_told
+        for b in task.banks
+    )
     if task.missing or not task.units or not known:
         because = task.missing or ("Too little is known of the banks to reckon what shedding gives.",)
         return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because)

@@ -44,6 +44,11 @@ class Way:
         hold_up = self.result.hold_up
         return (None, None) if hold_up is None else (hold_up.low_s, hold_up.high_s)
 
+    @property
+    def expected_s(self) -> float | None:
+        """Return when the load is lost in the middle of what is to be expected, None where it is carried then."""
+        return None if self.result.hold_up is None else self.result.hold_up.median_s
+
 
 @dataclass(frozen=True, slots=True)
 class Shutdown:

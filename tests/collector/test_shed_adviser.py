@@ -9,7 +9,7 @@ from typing import Any, cast
 from collector.clock import TurnedClock
 from collector.planner import Busy, NotYet, Planner
 from collector.present import Present
-from collector.shed_adviser import EVERY_S, ShedAdviser
+from collector.shed_adviser import EVERY_S, SOON_S, ShedAdviser
 from collector.worker import JudgementFailed
 from rules.planning.shedding import UNSAID_S, ShedAdvice, SheddingPlan
 from rules.verdicts import OnBattery
@@ -95,3 +95,15 @@ async def test_where_too_much_is_asked_at_once_it_is_asked_again_in_a_moment() -
     plans.raises = None
     assert await asked(adviser, clock) == "works"
     assert present.sheds
+
+
+async def test_it_is_asked_again_at_once_when_the_end_has_moved_from_what_the_advice_was_reckoned_with() -> (
+    None
+):
+    adviser, present, clock = made(Plans(), "works")
+    assert await asked(adviser, clock) == "works"
+    await clock.advance(SOON_S)
+    assert await asked(adviser, clock) is None
+    later = replace(LIT, ends_earliest=NOON + timedelta(seconds=1380))
+    present.systems["works"] = replace(present.systems["works"], on_battery=later)
+    assert await asked(adviser, clock) == "works"

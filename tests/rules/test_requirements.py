@@ -135,6 +135,12 @@ def test_a_generator_start_needs_a_bank_that_was_shown_to_carry(
     assert found.margin_s == 105.0
 
 
+def test_a_true_minute_shows_it_though_its_ends_fall_between_two_reads() -> None:
+    banks = (BankEvidence("bank A1", 9_000.0, replace(SHOWN, for_s=57.6)),)  # 60 s read every 2 s
+    found = verdict(START, SET, UNITS, evidence(800.0, 300.0, banks=banks))
+    assert found.verdict is Verdict.ADEQUATE
+
+
 def test_other_requirements_do_not_ask_that_it_was_shown() -> None:
     close_down = Requirement("close down", Purpose.ORDERLY_SHUTDOWN, 240.0)
     found = verdict(close_down, SET, UNITS, evidence(800.0, 300.0, banks=(BankEvidence("b", 9e3, None),)))
@@ -231,10 +237,12 @@ def test_what_an_assumption_alone_suggests_is_no_bad_news(held: HoldUp, expected
 
 
 def test_a_verdict_left_open_says_what_is_suggested_and_that_it_proves_nothing() -> None:
-    held = replace(alone(suggests(None, 600.0)), notes=("Nothing was seen of bank d3 yet. Table and age.",))
+    held = replace(
+        alone(suggests(None, 600.0)), notes=("No discharge of bank d3 was judged yet. Table and age.",)
+    )
     because = verdict(START, SET, UNITS, held).because
     assert because == (
-        "Nothing was seen of bank d3 yet; table and age alone suggest about 10.0 min, which reaches the 3.2 min "
+        "No discharge of bank d3 was judged yet; table and age alone suggest about 10.0 min, which reaches the 3.2 min "
         "needed but proves nothing.",
     )
 

@@ -33,7 +33,7 @@ def _do(kind: str, outage: OnBattery, at: datetime) -> str:
         outage.shed is None
     ):  # the catalogue's words say to start the set, which does not help a unit beside fed ones
         return FIRST[kind] if outage.fed or kind == "refused" else ""
-    return f"{FIRST[kind]} {shed_words(outage.shed, at)}"
+    return f"{FIRST[kind]} {shed_words(outage.shed, at, outage.ends_earliest)}"
 
 
 def time_left_s(outage: OnBattery | None, at: datetime) -> float | None:

@@ -47,7 +47,7 @@ def _unproven(state: SystemState) -> Found:
     ):  # nobody is told of it in an outage, which may prove the banks
         return Found("banks_unproven", state.id, Observation(None))
     what = (
-        f"Nothing was seen of {named(held.unproven)} yet: how long {state.name} holds, and when to renew, cannot be told."
+        f"No discharge of {named(held.unproven)} was judged yet: how long {state.name} holds, and when to renew, cannot be told."
         if held.unproven
         else ""
     )

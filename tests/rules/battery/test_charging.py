@@ -83,6 +83,24 @@ def test_without_recent_voltage_nothing_is_said() -> None:
     assert kinds([]) == (Verdict.CANNOT_TELL, [])
 
 
+@pytest.mark.parametrize(
+    ("seen", "why"),
+    [
+        ([], "no battery voltage was read for a whole hour yet"),
+        (hours([2.25] * 2), "battery voltage was read for 2 h so far, and it takes 3"),
+        (
+            [ChargeHour(h.at - timedelta(days=2), h.voltage_per_cell_v) for h in hours(2.25)],
+            "no battery voltage was read for a whole hour in the last 6 h",
+        ),
+    ],
+)
+def test_why_nothing_is_said_is_true_of_a_unit_that_gives_its_voltage_now(
+    seen: list[ChargeHour], why: str
+) -> None:
+    verdict, _ = judge_charging(seen, NOW)
+    assert verdict.because == (why,)
+
+
 def swinging(slope_v: float) -> list[ChargeHour]:
     warm = [25.0 + 5.0 * float(np.sin(2 * np.pi * k / 24 / 14)) for k in range(24 * 21)]
     return hours([2.25 + slope_v * (t - 25.0) for t in warm], temperature_c=warm)

@@ -104,6 +104,24 @@ def test_what_table_and_age_alone_suggest_loses_no_load() -> None:
     assert played(scenario, 2000.0).verdict is Verdict.ADEQUATE
 
 
+@pytest.mark.parametrize("lasts_s", [10.0, 1800.0])
+def test_a_plan_on_banks_of_which_no_least_is_told_promises_none(lasts_s: float) -> None:
+    plant, task, _ = system(4000.0)
+    day = NOON.date().replace(year=NOON.year + 3)
+    aged = {
+        bank.id: belief_from_age(bank, in_place(bank.fitted, day), day, 22.0, 3, rating_w=27_000.0)
+        for bank in plant.banks.values()
+    }
+    assert hold_ups(task, aged, seed=3).hold_ups.now.low_s is None
+    scenario = Scenario((MainsOut(0.0, lasts_s),), SetPlan(SetCase.NEVER))
+    found = ride(task, aged, scenario, generator=SET, units=plant.units_of("A"), seed=3)
+    assert found.margin_s is None
+    assert found.hold_up is not None
+    assert found.hold_up.low_s is None
+    assert found.verdict is (Verdict.CANNOT_TELL if lasts_s < 60.0 else Verdict.INADEQUATE)
+    assert not any("at the earliest" in text or "to spare" in text for text in found.because)
+
+
 def test_the_margin_is_what_is_left_at_the_tightest_moment() -> None:
     scenario = Scenario((MainsOut(0.0, 60.0),), SetPlan(SetCase.NEVER))
     found = played(scenario, 4000.0)

@@ -159,4 +159,4 @@ def test_to_shed_everything_is_a_shutdown_in_order_and_reaches_nothing() -> None
     assert not any("48" in text for text in found.because)
     told = shed_first(found, NOON, "an hour")
     assert told.ends_earliest is None
-    assert shed_words(told, NOON).startswith("Shut down in order, everything")
+    assert shed_words(told, NOON, NOON + timedelta(seconds=60)).startswith("Shut down in order, everything")
