@@ -27,19 +27,20 @@ from api.pages.model import (
     UnitView,
 )
 from api.pages.sources import isolation_of, score_of
-from api.pages.words import Clock, listed
 from collector.delivery.calling import calls, to_call
 from collector.delivery.post_office import home_zone
 from collector.polling import PollFigures
 from collector.service import Service
 from collector.signed_plans import Kept, SignedPlans
 from collector.snmp.corrections import CorrectionSet
+from collector.wall_clock import Clock
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
 from rules.alarms.topology import Topology
 from rules.autonomy import BankEnds
 from rules.estate import Estate
+from rules.figures import listed
 from rules.planning.shutdown import Shutdown
 from rules.verdicts import BankState
 

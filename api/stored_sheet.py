@@ -5,10 +5,10 @@ from __future__ import annotations
 from api.pages.model import CapacityForecast, Sheet, UnitView
 from api.pages.model import Isolation as IsolationView
 from api.pages.sources import isolation_of
-from api.pages.words import Clock
 from api.sheet import alarm_as_read, fan_of, in_order
 from collector.configuration import Configuration
 from collector.stored_answers import StoredAnswers
+from collector.wall_clock import Clock
 from rules.planning.isolation import Isolation
 
 

@@ -21,5 +21,5 @@ Read in this order:
 9. `delivery`       messages until acknowledged; `self_watch`: the service's own figures
 10. `assembly`      all of it made and joined; `service`: started and stopped, and what `api` may touch; `card_readers`, `replacements`
 11. `simulation`    an estate with physics of its own
-12. `store_files`, `upkeep`, `exporting`, `whole_file`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`   what single commands need
+12. `store_files`, `upkeep`, `exporting`, `whole_file`, `stored`, `confirming`, `capacity_files`, `alarm_quality`, `notify`, `wall_clock`   what single commands need
 """

@@ -13,5 +13,6 @@ Read in this order:
    `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`
 8. `rules.watch`      the quick door: one sample in, changes out; `moving`: when a clock was set
 9. `rules.alarms`     the alarms' catalogue, life cycle and grouping
-10. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme
+10. `figures`, `words`   how figures and days are written
+11. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme
 """

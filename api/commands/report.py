@@ -122,10 +122,10 @@ async def _report(
 ) -> Report:
     """Return the report that is asked for. Raises ValueError, and NothingStoredError for a place never read."""
     from api.pages import report as reports  # noqa: PLC0415
-    from api.pages.words import Clock  # noqa: PLC0415
     from api.stored_sheet import stored_isolation  # noqa: PLC0415
     from collector.planner import WORK, NotYet  # noqa: PLC0415
     from collector.stored import NothingStoredError  # noqa: PLC0415
+    from collector.wall_clock import Clock  # noqa: PLC0415
 
     found: Report | None
     planner, now = answers.planner, answers.as_of

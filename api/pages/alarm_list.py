@@ -11,8 +11,10 @@ from api.pages.acts import act
 from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Alarm, Sheet
-from api.pages.words import Clock, age, capital, count, listed, plural, with_figures
+from api.pages.words import with_figures
 from api.said import LONGEST_NOTE
+from collector.wall_clock import Clock
+from rules.figures import age, capital, count, listed, plural
 
 STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
 GONE: Final = "returned_unacknowledged"

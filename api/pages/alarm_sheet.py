@@ -23,7 +23,8 @@ from api.pages.model import Alarm, Event, Sheet
 from api.pages.return_section import returned
 from api.pages.track import track
 from api.pages.undelivered_section import undelivered
-from api.pages.words import Clock, capital, plural, stopwatch
+from collector.wall_clock import Clock
+from rules.figures import capital, plural, stopwatch
 
 
 def alarms_page(sheet: Sheet) -> Page:

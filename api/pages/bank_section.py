@@ -8,9 +8,9 @@ from datetime import date, timedelta
 from api.pages.frame import address_of, question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, capital, interval
 from api.pages.years import END_OF_LIFE, River, Years, river, row, span_of
 from rules.estate import FittedBank, in_place
+from rules.figures import CANNOT_TELL, capital, interval
 from rules.verdicts import BankState, Basis
 from rules.words import about_day, years_words
 from rules.words import due_words as due_words_of

@@ -23,9 +23,12 @@ from api.pages.grounds import what_would_tell
 from api.pages.marks import Standing, evidence, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import (
+from api.pages.words import with_figures
+from api.pages.years import END_OF_LIFE, River, river
+from collector.wall_clock import Clock
+from rules.estate import Bank, FittedBank
+from rules.figures import (
     CANNOT_TELL,
-    Clock,
     age,
     capital,
     clause,
@@ -35,10 +38,7 @@ from api.pages.words import (
     listed,
     plural,
     whole_percent,
-    with_figures,
 )
-from api.pages.years import END_OF_LIFE, River, river
-from rules.estate import Bank, FittedBank
 from rules.verdicts import BankState, Basis, Verdict
 from rules.words import due_words as due_words_of
 

@@ -12,7 +12,9 @@ from api.pages.drawing import hatches
 from api.pages.marks import emblem
 from api.pages.markup import Element, Nodes, el, render, skeleton
 from api.pages.model import Own, Sheet, UnitView
-from api.pages.words import Clock, age, iso, plural
+from api.pages.words import iso
+from collector.wall_clock import Clock
+from rules.figures import age, plural
 
 LIVE: Final = "/v1/live"
 BEHIND_S: Final = 2.0

@@ -9,8 +9,8 @@ from api.pages.marks import evidence
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.sentences import Judged
-from api.pages.words import capital, kilo, minutes, plural, whole_percent
 from rules.estate import in_place
+from rules.figures import capital, kilo, minutes, plural, whole_percent
 from rules.verdicts import Basis, WouldTell
 
 

@@ -11,8 +11,8 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.minutes import graph
 from api.pages.model import Sheet
 from api.pages.sentences import PURPOSES, Judged
-from api.pages.words import CANNOT_TELL, kilo, minutes, plural, stopwatch
 from rules.estate import Generator, Purpose
+from rules.figures import CANNOT_TELL, kilo, minutes, plural, stopwatch
 from rules.verdicts import RequirementVerdict, Verdict
 
 

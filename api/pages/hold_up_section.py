@@ -12,13 +12,8 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.minutes import Lost, Need, Picture, graph, span_s, work_s
 from api.pages.model import Fan, Sheet
 from api.pages.sentences import PURPOSES, Judged
-from api.pages.words import (
-    CANNOT_TELL,
-    listed,
-    minutes,
-    since,
-    span,
-)
+from api.pages.words import since
+from rules.figures import CANNOT_TELL, listed, minutes, span
 from rules.verdicts import HoldUp
 
 KEY: Final = (

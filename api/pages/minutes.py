@@ -25,8 +25,8 @@ from api.pages.drawing import (
 )
 from api.pages.markup import Element, el
 from api.pages.model import BankEnd, Fan
-from api.pages.words import minutes, spoken
 from rules.estate import Generator, Purpose, Unit
+from rules.figures import minutes, spoken
 from rules.verdicts import HoldUp
 
 TOP: float = 16.0

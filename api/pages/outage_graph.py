@@ -26,7 +26,8 @@ from api.pages.drawing import (
 from api.pages.markup import Element, el
 from api.pages.minutes import TOP, bracket
 from api.pages.model import Outage
-from api.pages.words import Clock, stopwatch
+from collector.wall_clock import Clock
+from rules.figures import stopwatch
 from rules.verdicts import OnBattery
 
 

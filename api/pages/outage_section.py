@@ -13,8 +13,9 @@ from api.pages.minutes import attempts, work_s
 from api.pages.model import Outage, Sheet, StartAttempt
 from api.pages.outage_graph import LivePicture, live_graph
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, age, clause, kilo, minutes, plural, remaining, with_figures
+from api.pages.words import remaining, with_figures
 from rules.estate import Generator
+from rules.figures import CANNOT_TELL, age, clause, kilo, minutes, plural
 from rules.verdicts import OnBattery, Verdict
 from rules.verdicts import Standing as UnitStands
 

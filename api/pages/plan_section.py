@@ -9,8 +9,10 @@ from urllib.parse import quote
 from api.pages.frame import address_of
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import PlanView, Sheet
-from api.pages.words import Clock, age, capital, kilo, listed, minutes, with_figures
+from api.pages.words import with_figures
 from api.said import LONGEST_NOTE
+from collector.wall_clock import Clock
+from rules.figures import age, capital, kilo, listed, minutes
 from rules.planning.course import Course, Status
 from rules.planning.shutdown import Shutdown
 from rules.planning.signed import SignedPlan

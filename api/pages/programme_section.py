@@ -5,7 +5,9 @@ from __future__ import annotations
 from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import Clock, capital, count, plural, with_figures
+from api.pages.words import with_figures
+from collector.wall_clock import Clock
+from rules.figures import capital, count, plural
 from rules.planning.programme import Programme, Row
 
 HEAD = ("by", "order by", "what", "site", "why", "budget year", "cost", "visit")

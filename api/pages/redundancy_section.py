@@ -11,7 +11,8 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet, UnitView
 from api.pages.ruler import caption, ruler, table
 from api.pages.sentences import Judged
-from api.pages.words import CANNOT_TELL, capital, clause, count, down, kilo, listed, since, up, whole_percent
+from api.pages.words import since
+from rules.figures import CANNOT_TELL, capital, clause, count, down, kilo, listed, up, whole_percent
 from rules.verdicts import LoadBasis, Redundancy, RedundancyAt, UnitStanding, Verdict
 from rules.verdicts import Standing as UnitStands
 

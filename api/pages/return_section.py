@@ -11,7 +11,8 @@ from api.pages.acts import act
 from api.pages.frame import question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet, SupplyReturn
-from api.pages.words import Clock, iso
+from api.pages.words import iso
+from collector.wall_clock import Clock
 
 ASKED_FOR: Final = timedelta(days=31)
 """How long somebody is asked what an outage ended with; nobody remembers longer."""

@@ -6,7 +6,8 @@ from api.pages.frame import question
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import stopwatch, with_figures
+from api.pages.words import with_figures
+from rules.figures import stopwatch
 from rules.planning.ride_result import Happening, Ridethrough
 from rules.verdicts import Verdict
 

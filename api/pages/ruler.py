@@ -13,7 +13,7 @@ from typing import Literal
 from api.pages.drawing import line, percent, rect, svg, text
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import CANNOT_TELL, count, down, kilo, up
+from rules.figures import CANNOT_TELL, count, down, kilo, up
 from rules.verdicts import LineRedundancy, LoadBasis, Redundancy, Standing, SystemState
 
 LIMIT_AT: float = 0.8

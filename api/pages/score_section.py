@@ -8,7 +8,7 @@ from api.pages.drawing import Axis, line, rect, svg
 from api.pages.frame import clock_of, question
 from api.pages.markup import Element, el
 from api.pages.model import ScoredOutage, Sheet
-from api.pages.words import minutes
+from rules.figures import minutes
 
 SHOWN: Final = 12
 

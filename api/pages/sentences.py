@@ -14,22 +14,11 @@ from typing import Final
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import (
-    CANNOT_TELL,
-    Clock,
-    capital,
-    clause,
-    count,
-    down,
-    kilo,
-    listed,
-    minutes,
-    plural,
-    since,
-    spoken,
-)
+from api.pages.words import since
+from collector.wall_clock import Clock
 from rules.alarms.wording import fed_words
 from rules.estate import Purpose
+from rules.figures import CANNOT_TELL, capital, clause, count, down, kilo, listed, minutes, plural, spoken
 from rules.verdicts import HoldUp, OnBattery, RequirementVerdict, SystemState, Verdict
 from rules.verdicts import Standing as UnitStands
 

@@ -10,7 +10,8 @@ from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import PlanView, Sheet
 from api.pages.shutdown_strip import Strip, bands, strip
-from api.pages.words import Clock, age, clause, minutes
+from collector.wall_clock import Clock
+from rules.figures import age, clause, minutes
 from rules.planning.course import Status
 from rules.planning.safety import ADVICE_ONLY
 from rules.planning.shutdown import Shutdown, Way, lasts_s

@@ -13,7 +13,7 @@ from typing import Final
 
 from api.pages.drawing import NARROW_PX, WIDE_PX, Axis, Letter, blank, letters, line, percent, rect, svg, text
 from api.pages.markup import Element, Nodes, el
-from api.pages.words import Clock
+from collector.wall_clock import Clock
 from rules.planning.scenario import Scenario
 from rules.planning.shutdown import Way, lasts_s
 from rules.verdicts import Verdict

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from api.pages.frame import question, slug
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import down, kilo, plural, spoken, up, whole_percent, with_figures
+from api.pages.words import with_figures
+from rules.figures import down, kilo, plural, spoken, up, whole_percent
 from rules.planning.bank_sizing import BankAdvice
 from rules.planning.next_size import Sizes
 from rules.planning.sizing import SizeAdvice, UnitSize

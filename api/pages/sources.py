@@ -11,14 +11,15 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from api.pages import model
-from api.pages.words import Clock, capital, minutes, plural
 from collector.ledger.records import IncidentLine, JournalLine
 from collector.simulation import score as simulated
+from collector.wall_clock import Clock
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents import Incident, Part
 from rules.alarms.plain import from_plain
 from rules.alarms.wording import holds_without, shed_words
 from rules.estate import Estate
+from rules.figures import capital, minutes, plural
 from rules.planning.checks import Result
 from rules.planning.isolation import Isolation, Overall
 from rules.verdicts import SystemState

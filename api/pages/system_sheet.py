@@ -18,7 +18,7 @@ from api.pages.grounds import installed_words
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
 from api.pages.sentences import Judged, judged, opening
-from api.pages.words import kilo
+from rules.figures import kilo
 
 
 def system_page(sheet: Sheet, name: str) -> Page | None:

@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 from api.pages.drawing import Axis, Letter, letters, line, percent, rect, stretched, svg, text
 from api.pages.markup import Element, Nodes, el, number
 from api.pages.model import CardRead, Event, Fed
-from api.pages.words import Clock, age, stopwatch
+from collector.wall_clock import Clock
+from rules.figures import age, stopwatch
 
 TRACKS = {"supply": 50.0, "mains": 22.0, "bypass": 22.0, "generator": 78.0, "banks": 136.0, "none": 166.0}
 LEAD_S = 30.0

@@ -5,7 +5,8 @@ from __future__ import annotations
 from api.pages.frame import question
 from api.pages.markup import Element, el
 from api.pages.model import Sheet, Undelivered
-from api.pages.words import Clock, count
+from collector.wall_clock import Clock
+from rules.figures import count
 
 
 def undelivered(sheet: Sheet, clock: Clock) -> Element | None:

@@ -16,21 +16,11 @@ from api.pages.markup import Element, Nodes, el
 from api.pages.model import CardHealth, Learnt, Sheet, UnitView
 from api.pages.redundancy_section import STANDS
 from api.pages.track import read_trace
-from api.pages.words import (
-    Clock,
-    age,
-    capital,
-    clause,
-    count,
-    kilo,
-    listed,
-    plural,
-    since,
-    stopwatch,
-    whole_percent,
-)
+from api.pages.words import since
+from collector.wall_clock import Clock
 from rules.alarms.catalogue import CARD_ALARMS
 from rules.estate import Unit, in_place
+from rules.figures import age, capital, clause, count, kilo, listed, plural, stopwatch, whole_percent
 from rules.reading import Doubt, Reading
 from rules.unread import Unread
 from rules.verdicts import Standing as UnitStands

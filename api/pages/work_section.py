@@ -11,8 +11,8 @@ from api.pages.frame import address_of
 from api.pages.marks import Standing, line_mark
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import Sheet
-from api.pages.words import Clock
 from api.said import LONGEST_NOTE
+from collector.wall_clock import Clock
 from rules.planning.safety import SAFETY
 from rules.verdicts import UnitWork, WorkStage
 

@@ -14,8 +14,8 @@ from datetime import date
 from api.pages.drawing import Letter, letters, line, path, percent, polygon, rect, stretched, svg, text
 from api.pages.markup import Element, Nodes, el
 from api.pages.model import CapacityForecast
-from api.pages.words import Clock
-from api.pages.words import whole_percent as whole
+from collector.wall_clock import Clock
+from rules.figures import whole_percent as whole
 from rules.verdicts import BankState, JudgedDischarge
 from rules.words import about_day, due_words, years_words
 

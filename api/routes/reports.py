@@ -10,12 +10,12 @@ from fastapi.responses import HTMLResponse, Response
 from api.pages import report as reports
 from api.pages.report import Report
 from api.pages.sources import isolation_of
-from api.pages.words import Clock
 from api.problems import Problem, told
 from api.routes.asking import Asked, reckoned
 from api.showing import shown
 from collector.planner import WORK
 from collector.service import Service
+from collector.wall_clock import Clock
 
 router = APIRouter(tags=["reports"], prefix="/reports", default_response_class=HTMLResponse)
 

@@ -209,4 +209,4 @@ async def test_what_somebody_brings_is_told_once_by_bank_and_again_when_it_is_pu
             assert banks == {"b1"}
             assert brought_until > newest
             newest = brought_until
-            assert await gathered.brought_after(newest) == (newest, set())
+            assert await gathered.brought_after(newest) == (newest, frozenset())

@@ -8,8 +8,8 @@ from api.pages.bank_section import due_words, first_to_fail
 from api.pages.bank_sheet import standing
 from api.pages.markup import render
 from api.pages.ruler import ruler, shares
-from api.pages.words import Clock
 from api.pages.years import Years, year
+from collector.wall_clock import Clock
 from rules.verdicts import LineRedundancy, LoadBasis, Redundancy, ReplacementDates, Verdict
 from tests.api.pages import samples
 

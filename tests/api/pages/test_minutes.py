@@ -11,7 +11,7 @@ from api.pages.minutes import Lost, Need, Picture, answer, attempts, graph, span
 from api.pages.model import BankEnd, Fan, Outage
 from api.pages.outage_graph import LivePicture, live_answer, live_graph
 from api.pages.outage_section import by_the_clock
-from api.pages.words import Clock
+from collector.wall_clock import Clock
 from rules.estate import Generator, Purpose, Unit
 from rules.verdicts import UNKNOWN_HOLD_UP, Basis, HoldUp, OnBattery
 

@@ -11,7 +11,7 @@ import pytest
 
 from api.pages import sheets
 from api.pages.shutdown_strip import Band, Strip, bands, hours
-from api.pages.words import Clock
+from collector.wall_clock import Clock
 from rules.planning.shutdown import STANDARD, Way, with_set, without_set
 from rules.planning.supply import OnBanks
 from tests.api.pages import samples, shutdowns

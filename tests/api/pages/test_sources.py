@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 from api.pages.markup import render
 from api.pages.sources import Traces, isolation_of, outages_of, score_of, with_unit_lost
 from api.pages.track import track
-from api.pages.words import Clock
 from collector.ledger.records import IncidentLine, JournalLine
 from collector.simulation.score import Outcome, Prediction, score
+from collector.wall_clock import Clock
 from rules.alarms.catalogue import Cause, Severity
 from rules.alarms.incidents import Incident, Part
 from rules.alarms.plain import to_plain

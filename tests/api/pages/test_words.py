@@ -5,19 +5,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.pages.markup import render
-from api.pages.words import (
-    Clock,
-    age,
-    clause,
-    interval,
-    listed,
-    margin,
-    minutes,
-    remaining,
-    span,
-    stopwatch,
-    with_figures,
-)
+from api.pages.words import remaining, with_figures
+from collector.wall_clock import Clock
+from rules.figures import age, clause, interval, listed, margin, minutes, span, stopwatch
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
 
