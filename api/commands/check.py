@@ -1,9 +1,13 @@
-"""Every fault is one line: FILE: place: want ...; got ... Warnings do not change the exit code."""
+"""Every fault is one line: FILE:LINE: place: want ...; got ... Warnings do not change the exit code.
+
+A fault is what the service cannot run with, and a day to come where only what has happened can stand. A warning is what the
+site ought to answer or set right: a set smaller than its load, hours in which nobody is told."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 from api.exits import Exit, complain
@@ -27,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Load the file; say what is wrong with it, or what is in it."""
     try:
-        configuration = load(options.estate)
+        configuration = load(options.estate, latest_today(datetime.now(UTC)))
     except ConfigError as error:
         return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
     for warning in configuration.warnings:
@@ -48,6 +52,11 @@ def run(options: argparse.Namespace) -> int:
         f"{len(estate.banks)} banks, {len(estate.cards)} cards."
     )
     return int(Exit.DONE)
+
+
+def latest_today(now: datetime) -> date:
+    """Return the latest day that it is anywhere: a file's days are those of its sites' own clocks."""
+    return (now + timedelta(hours=14)).date()
 
 
 def never_confirmed(estate: Estate, folder: Path) -> list[str]:

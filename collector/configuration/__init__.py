@@ -7,12 +7,15 @@ Read in this order:
 3. `collector.configuration.collecting`   the tables that say how to read, keep and tell
 4. `collector.configuration.secrets`      communities, keys and passwords, in a file of their own
 5. `collector.configuration.target`       where a card answers
-6. `collector.configuration.physics`      data that physics excludes
-7. `collector.configuration.references`   names that must fit together
-8. `collector.configuration.loading`      `load(path)`: all of it, every fault at once
-9. `collector.configuration.bank_file`    one bank by itself, for `capacity --bank`
-10. `collector.configuration.comparing`   what a changed file says otherwise
-11. `collector.configuration.settings`    the reference of every setting, for the handbook
+6. `collector.configuration.toml_text`    a file's text, and the line on which a place stands
+7. `collector.configuration.physics`      data that physics excludes
+8. `collector.configuration.references`   names that must fit together
+9. `collector.configuration.plausible`    what a file may say and hardly any plant is
+10. `collector.configuration.hours_covered` hours in which a grave alarm reaches nobody
+11. `collector.configuration.loading`     `load(path)`: all of it, every fault at once
+12. `collector.configuration.bank_file`   one bank by itself, for `capacity --bank`
+13. `collector.configuration.comparing`   what a changed file says otherwise
+14. `collector.configuration.settings`    the reference of every setting, for the handbook
 """
 
 from collector.configuration.faults import ConfigError, ConfigFault

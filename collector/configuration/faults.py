@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pydantic import ValidationError
 
@@ -15,16 +17,19 @@ _SHOWN = 60
 class ConfigFault:
     """One thing that is wrong (or, as a warning, unanswered) in a file.
 
-    `place` is dotted and names entries by their id, or by `#n` (counted from 1) where they have none.
+    `file` is the path as it was given. `place` is dotted and names entries by their id, or by `#n` (counted from 1)
+    where they have none. `line` is the place's line in the file, None where it stands on none.
     """
 
     file: str
     place: str
     want: str
     got: str
+    line: int | None = None
 
     def __str__(self) -> str:
-        return f"{self.file}: {self.place}: want {self.want}; got {self.got}"
+        at = "" if self.line is None else f":{self.line}"
+        return f"{self.file}{at}: {self.place}: want {self.want}; got {self.got}"
 
 
 class ConfigError(Exception):
@@ -43,13 +48,18 @@ class FaultList:
     faults: list[ConfigFault] = field(default_factory=list)
     warnings: list[ConfigFault] = field(default_factory=list)
 
-    def fault(self, place: str, want: str, got: str) -> None:
+    def fault(self, place: str, want: str, got: str, line: int | None = None) -> None:
         """Note a fault: the file cannot be used."""
-        self.faults.append(ConfigFault(self.file, place, want, got))
+        self.faults.append(ConfigFault(self.file, place, want, got, line))
 
     def warn(self, place: str, want: str, got: str) -> None:
         """Note something the site should answer, but can run without."""
         self.warnings.append(ConfigFault(self.file, place, want, got))
+
+    def with_lines(self, line_of: Callable[[str], int | None]) -> None:
+        """Add to each fault and warning that has none the line of its place."""
+        for noted in (self.faults, self.warnings):
+            noted[:] = [f if f.line is not None else replace(f, line=line_of(f.place)) for f in noted]
 
 
 def shown(value: object) -> str:
@@ -62,10 +72,21 @@ def shown(value: object) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 1] + "…"
 
 
+_SHORT: Final = 3
+_LIKE, _ALIKE = 0.66, 0.85
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
-    """Return ` (nearest known: …)` for a misspelt name, or nothing where no known name is like it."""
-    found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
-    return f" (nearest known: {found[0]!r})" if found else ""
+    """Return ` (nearest known: …)` for a misspelt name, or nothing where no known name is like it.
+
+    A slip of the finger rarely changes the first letter: names that begin otherwise must be alike in all the rest.
+    """
+    cutoff = 0.5 if len(name) <= _SHORT else _LIKE
+    for found in difflib.get_close_matches(name, list(known), n=3, cutoff=cutoff):
+        alike = difflib.SequenceMatcher(None, name.lower(), found.lower()).ratio() >= _ALIKE
+        if alike or name[:1].lower() == found[:1].lower():
+            return f" (nearest known: {found!r})"
+    return ""
 
 
 # what pydantic's error types want, in the words of the file; `{}` are filled from the error's context
@@ -130,6 +151,11 @@ def note_validation(
             wanted = _WANTED.get(kind)
             want = wanted.format(**context) if wanted else str(item["msg"]).lower()
             got = "***" if secret else shown(value)
+            if kind == "union_tag_invalid":
+                location.append("kind")
+                value, got = context["tag"], shown(context["tag"])
+            if kind in ("union_tag_invalid", "literal_error") and isinstance(value, str) and not secret:
+                want += nearest(value, re.findall(r"'([^']*)'", want))
             if kind == "want" and "got" in context:
                 got = str(context["got"])
             faults.fault(_joined(place, location), want, got)

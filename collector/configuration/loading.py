@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
-from typing import Final, TypeVar, cast
+from typing import Final, TypeVar, cast, get_args
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
@@ -19,7 +19,9 @@ from collector.configuration.faults import (
     note_validation,
     shown,
 )
+from collector.configuration.hours_covered import check_hours
 from collector.configuration.physics import check_bank, check_unit
+from collector.configuration.plausible import check_plausible
 from collector.configuration.references import (
     Entries,
     check_people,
@@ -36,9 +38,9 @@ from collector.configuration.secrets import (
     Token,
     pick,
     read_secrets,
-    where_in,
 )
 from collector.configuration.target import CardTarget
+from collector.configuration.toml_text import Lines, another_file, tables_of, text_of
 from rules.alarms.catalogue import Override
 from rules.estate import Estate
 
@@ -126,34 +128,25 @@ class Configuration:
         return f"{names[0]} and {len(names) - 1} other sites"
 
 
-def load(path: Path) -> Configuration:
+def load(path: Path, today: date | None = None) -> Configuration:
     """Read and check an estate file and the secrets file it names.
+
+    With `today`, days that are still to come are faults too, where only what has happened can stand. A service does
+    without: after a loss of power the clock of its computer may be years behind.
 
     Raises ConfigError with every fault found. What merely ought to be answered is in `warnings`.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            [ConfigFault(str(path), "file", "an estate file that can be read", error.strerror or "an error")]
-        ) from None
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        place = f"byte {error.start + 1}"
-        raise ConfigError([ConfigFault(path.name, place, "text in UTF-8", "something else")]) from None
-    return load_text(text, path)
+    return load_text(text_of(path, "an estate file"), path, today)
 
 
-def load_text(text: str, path: Path) -> Configuration:
+def load_text(text: str, path: Path, today: date | None = None) -> Configuration:
     """Check the text of an estate file as if it stood at `path`; as `load` otherwise."""
-    notes = FaultList(path.name)
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        reason = str(error).partition(" (at ")[0]
-        notes.fault(where_in(error), "TOML", reason[:1].lower() + reason[1:])
-        raise ConfigError(notes.faults) from None
+    notes = FaultList(str(path))
+    tables = tables_of(text, notes)
+    other = another_file(tables)
+    if other is not None:
+        notes.fault("file", "an estate file, with [[site]], [[system]], [[unit]] and [[card]]", other)
+        raise ConfigError(notes.faults)
     sections, entries = check_tables(tables, notes)
     for unit in entries.all(plant.UnitTable, "unit"):
         check_unit(unit, entries.place(unit), notes)
@@ -168,7 +161,10 @@ def load_text(text: str, path: Path) -> Configuration:
     history = _section(sections, "history", collecting.HistoryTable)
     _check_history(history, notes)
     _check_set_words(sections, notes)
+    check_plausible(entries, notes, today)
+    check_hours(entries, notes)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
+    notes.with_lines(Lines(text).of)
     faults = notes.faults + secret_notes.faults
     if faults:
         raise ConfigError(faults)
@@ -264,14 +260,20 @@ def _note_id(table: str, place: str, row: Mapping[str, object], entries: Entries
 def _entry(table: str, place: str, row: Mapping[str, object], entries: Entries, notes: FaultList) -> None:
     kinds = LISTS[table]
     choice = len(kinds) > 1
+    named = [kind for kind in kinds if choice and _kind_of(kind) == row.get("kind")]
     try:
         entry = _CHANNEL.validate_python(row) if choice else kinds[0].model_validate(row)
     except ValidationError as error:
-        known = [setting for kind in kinds for setting in setting_names(kind)]
-        note_validation(notes, place, error, known, skip=1 if choice else 0)
+        known = [setting for kind in named or kinds for setting in setting_names(kind)]
+        note_validation(notes, place, error, known, skip=1 if named else 0)
         return
     entries.of.setdefault(table, []).append(entry)
     entries.places[id(entry)] = place
+
+
+def _kind_of(kind: type[plant.Table]) -> str:
+    """Return the word that chooses a table among several."""
+    return str(get_args(kind.model_fields["kind"].annotation)[0])
 
 
 _CHANNEL: Final[TypeAdapter[collecting.Channel]] = TypeAdapter(collecting.Channel)

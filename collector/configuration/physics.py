@@ -13,6 +13,10 @@ from collector.configuration.plant import BankTable, BlocksTable, UnitTable
 CELLS_IN_A_BLOCK: Final = (1, 2, 3, 4, 6)
 """Cells in one block: 2, 4, 6, 8 and 12 V are made."""
 
+LEAST_VA: Final = 300.0
+MOST_VA: Final = 4_000_000.0
+"""No cabinet with a battery of its own is rated lower or higher; a figure outside is in kVA, or has zeros too many."""
+
 _MOST_ENERGY: Final = 1.5
 """No table gives more than this times rated capacity times 2 V: the acid would not last."""
 
@@ -35,7 +39,7 @@ def check_unit(unit: UnitTable, place: str, notes: FaultList) -> None:
                 str(list(lines)),
             )
     for number, fitted in enumerate(unit.fitted, 1):
-        if fitted.rating_w > fitted.rating_va:
+        if LEAST_VA <= fitted.rating_va < fitted.rating_w:
             notes.fault(
                 f"{place}.fitted#{number}.rating_w",
                 f"at most rating_va ({fitted.rating_va:g})",

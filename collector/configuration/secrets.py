@@ -144,14 +144,14 @@ def read_secrets(path: Path) -> tuple[SecretsFile, FaultList]:
 
     A file that others may write is a fault; one that others may read, a warning.
     """
-    notes = FaultList(path.name)
+    notes = FaultList(str(path))
     try:
         mode = path.stat().st_mode
         raw = path.read_bytes()
     except OSError as error:
         notes.fault("file", "a secrets file that can be read", error.strerror or "an error")
         return SecretsFile(), notes
-    want = f"a file that its owner alone may use (chmod 600 {path.name})"
+    want = f"a file that its owner alone may use (chmod 600 {path})"
     if mode & (stat.S_IWOTH | stat.S_IWGRP):
         notes.fault("file", want, f"mode {mode & 0o777:o}: others may change it")
     elif mode & (stat.S_IRWXO | stat.S_IRWXG):

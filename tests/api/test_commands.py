@@ -74,7 +74,7 @@ def test_a_wrong_estate_file_names_every_fault_and_exits_with_2(tmp_path: Path) 
     faults = done.stderr.splitlines()
     assert all(line.split(": ", 2)[2].startswith("want ") for line in faults)
     assert any("'name'" in line and line.endswith("got 'nme'") for line in faults)
-    assert any(line.startswith("estate.toml: site.a.time_zone: want") for line in faults)
+    assert any(line.startswith(f"{wrong}:4: site.a.time_zone: want") for line in faults)
     assert done.stdout == ""
 
 

@@ -1,12 +1,20 @@
 """Which units' cards nobody confirmed at the cabinet."""
 
 import asyncio
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from api.commands.check import never_confirmed
+import pytest
+
+from api.command import main
+from api.commands.check import latest_today, never_confirmed
+from collector.configuration import load
 from collector.ledger import Ledger
 from collector.ledger.records import LearntFact
+from collector.simulation.estate import SimulatedEstate
 from tests.rules.plants import NOON, estate
+
+DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 
 
 def test_a_unit_whose_card_was_confirmed_is_not_named(tmp_path: Path) -> None:
@@ -22,6 +30,33 @@ def test_a_unit_whose_card_was_confirmed_is_not_named(tmp_path: Path) -> None:
 
     asyncio.run(keep())
     assert never_confirmed(plant, tmp_path) == ["A2"]
+
+
+async def test_the_demonstration_and_the_example_have_no_finding(tmp_path: Path) -> None:
+    today = latest_today(datetime.now(UTC))
+    async with SimulatedEstate(tmp_path / "plant") as plant:
+        assert load(plant.estate_file, today).warnings == ()
+    for name in ("example-estate.toml", "example-secrets.toml"):
+        (tmp_path / name).write_bytes((DEPLOY / name).read_bytes())
+    (tmp_path / "example-secrets.toml").chmod(0o600)
+    assert load(tmp_path / "example-estate.toml", today).warnings == ()
+
+
+def test_a_unit_of_the_day_after_tomorrow_is_a_fault_on_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    day = (datetime.now(UTC) + timedelta(days=2)).date()
+    text = (DEPLOY / "example-estate.toml").read_text("utf-8").replace("from = 2023-09-03", f"from = {day}")
+    (tmp_path / "mine.toml").write_text(text, "utf-8")
+    (tmp_path / "example-secrets.toml").write_bytes((DEPLOY / "example-secrets.toml").read_bytes())
+    (tmp_path / "example-secrets.toml").chmod(0o600)
+    assert main(["check", f"{tmp_path}/mine.toml"]) == 2
+    (told,) = capsys.readouterr().err.splitlines()
+    line = text.splitlines().index(f"from = {day}") + 1
+    assert told.startswith(
+        f"{tmp_path}/mine.toml:{line}: unit.core-2.fitted#1.from: want the day it was put in, today"
+    )
+    assert told.endswith(f"got {day}")
 
 
 def test_a_folder_without_a_ledger_proves_nothing_and_gets_none(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """A small estate to spoil, and the faults that come of it."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -49,6 +50,11 @@ constant_power = [[5, 66.0], [10, 43.0], [30, 19.5]]
 """
 
 
+def unplaced(fault: str) -> str:
+    """Return a fault without the folder and the line of its file, which change with what a test adds."""
+    return re.sub(r"^\S*/([\w-]+\.toml)(:\d+)?: ", r"\1: ", fault)
+
+
 @pytest.fixture
 def small() -> str:
     """Return the text of the smallest sound estate file."""
@@ -71,6 +77,6 @@ def faults(estate: Path) -> Callable[[str], list[str]]:
     def find(text: str) -> list[str]:
         with pytest.raises(ConfigError) as caught:
             load_text(text, estate)
-        return [str(fault) for fault in caught.value.faults]
+        return [unplaced(str(fault)) for fault in caught.value.faults]
 
     return find

@@ -153,9 +153,35 @@ def test_a_misspelt_name_is_told_with_the_nearest_known(
     assert f"nearest known: '{nearest}'" in found[0]
 
 
+CHANNEL = '[[channel]]\nid = "desk"\nkind = "webhook"\nurl = "https://desk.example/in"\nsecret = "post"\n'
+
+
+def test_a_misspelt_kind_is_told_with_the_nearest_known(small: str, faults: Faults) -> None:
+    (found,) = faults(small + CHANNEL.replace("webhook", "webhok"))
+    want = "one of 'mqtt', 'mail', 'webhook', 'command' (nearest known: 'webhook')"
+    assert found == f"estate.toml: channel.desk.kind: want {want}; got 'webhok'"
+
+
+def test_a_word_out_of_a_list_is_told_with_the_nearest(small: str, faults: Faults) -> None:
+    (found,) = faults(small.replace("orderly_shutdown", "orderly_shutdwn"))
+    assert "(nearest known: 'orderly_shutdown'); got 'orderly_shutdwn'" in found
+
+
+@pytest.mark.parametrize("name", ["description", "subscription", "encryption"])
+def test_a_name_that_is_like_none_has_no_nearest(name: str, small: str, faults: Faults) -> None:
+    """A webhook knows nothing of `encryption`, and `description` is no slip for it either."""
+    found = faults(small + CHANNEL + f'{name} = "x"\n')
+    assert f"estate.toml: channel.desk: want known settings only; got '{name}'" in found
+    mail = CHANNEL.replace(
+        '"webhook"\nurl = "https://desk.example/in"', '"mail"\nhost = "h"\nsender = "a@b.example"'
+    )
+    mailed = faults(small + mail + 'description = "x"\n')
+    assert "estate.toml: channel.desk: want known settings only; got 'description'" in mailed
+
+
 def test_text_that_is_no_toml_is_told_by_line_and_column(faults: Faults) -> None:
     (found,) = faults("[[site]]\nid = \n")
-    assert found.startswith("estate.toml: line 2, column 6: want TOML; got ")
+    assert found.startswith("estate.toml: line 2, column 6: want a value behind id =; got nothing")
 
 
 def test_a_missing_file_and_bytes_that_are_no_text_are_one_fault_each(tmp_path: Path) -> None:

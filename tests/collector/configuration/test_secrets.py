@@ -70,7 +70,7 @@ def test_a_key_shorter_than_the_standard_asks_is_a_fault(tmp_path: Path) -> None
     # RFC 3414, 11.2: at least eight characters
     text = '[v3]\nuser = "u"\nauth = "sha256"\nauth_key = "seven77"\n'
     _, notes = read_secrets(secrets(tmp_path / "secrets.toml", text))
-    assert str(notes.faults[0]) == "secrets.toml: v3.auth_key: want 8 or more characters; got ***"
+    assert str(notes.faults[0]) == f"{tmp_path}/secrets.toml: v3.auth_key: want 8 or more characters; got ***"
 
 
 @pytest.mark.parametrize(
