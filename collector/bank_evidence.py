@@ -265,31 +265,35 @@ class BankEvidenceBook:
         self, bank: Bank, fitted: FittedBank, as_of: datetime
     ) -> tuple[MonthTemperature, ...]:
         """Return the probe's monthly means since the blocks were fitted; past months are asked for once."""
-        found: list[MonthTemperature] = []
+        months: list[date] = []
         first = fitted.from_day.replace(day=1)
         while first <= as_of.date():
-            following = (first + timedelta(days=32)).replace(day=1)
-            known = self._months.get((bank.id, first))
-            if known is None:
-                known = await self._month(bank, first, following)
-                if known is not None and following <= as_of.date():
-                    self._months[bank.id, first] = known
-            if known is not None:
-                found.append(known)
-            first = following
-        return tuple(found)
+            months.append(first)
+            first = _next_month(first)
+        found = {month: self._months[bank.id, month] for month in months if (bank.id, month) in self._months}
+        for run in _runs([month for month in months if month not in found]):
+            for known in await self._means_of(bank, run):
+                found[known.first_day] = known
+                if _next_month(known.first_day) <= as_of.date():
+                    self._months[bank.id, known.first_day] = known
+        return tuple(found[month] for month in months if month in found)
 
-    async def _month(self, bank: Bank, first: date, following: date) -> MonthTemperature | None:
-        start, end = _midnight(first), _midnight(following)
+    async def _means_of(self, bank: Bank, months: Sequence[date]) -> list[MonthTemperature]:
+        """Return the means of months that follow each other, of those with any, by one question of all their days."""
+        start, end = _midnight(months[0]), _midnight(_next_month(months[-1]))
         buckets = await self._history.series(
             bank.feeds[0], "battery_temperature_c", line=None, start=start, end=end, points=(end - start).days
         )
-        means = [b.mean for b in buckets if b.mean is not None]
-        if not means:
-            return None
-        mean = sum(means) / len(means)
-        spread = (sum((m - mean) ** 2 for m in means) / len(means)) ** 0.5
-        return MonthTemperature(first, mean, spread)
+        by_month: dict[date, list[float]] = {}
+        for bucket in buckets:
+            if bucket.mean is not None:
+                by_month.setdefault(bucket.start.date().replace(day=1), []).append(bucket.mean)
+        found = []
+        for first, means in by_month.items():
+            mean = sum(means) / len(means)
+            spread = (sum((m - mean) ** 2 for m in means) / len(means)) ** 0.5
+            found.append(MonthTemperature(first, mean, spread))
+        return found
 
     async def _charge_hours(self, bank: Bank, as_of: datetime) -> tuple[ChargeHour, ...]:
         end = as_of.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
@@ -407,6 +411,21 @@ def _required_s(state: SystemState) -> float | None:
         if r.required_s is not None and r.purpose is not Purpose.PLANNED
     ]
     return max(asked, default=None)
+
+
+def _next_month(first: date) -> date:
+    return (first + timedelta(days=32)).replace(day=1)
+
+
+def _runs(months: Sequence[date]) -> list[list[date]]:
+    """Return months, rising, in runs of those that follow each other."""
+    runs: list[list[date]] = []
+    for month in months:
+        if runs and _next_month(runs[-1][-1]) == month:
+            runs[-1].append(month)
+        else:
+            runs.append([month])
+    return runs
 
 
 def _midnight(day: date) -> datetime:

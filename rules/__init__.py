@@ -7,7 +7,7 @@ Read in this order:
 3. `rules.verdicts`   what the rules say, as values the page and the HTTP interface show as they are
 4. `rules.battery`    runtime, discharge, capacity, ageing and charging of a lead-acid bank; `rules.judge`: a bank whole
 5. `rules.parallel`   units that share one output; `peers`: what one tells of another; `siblings`, `peaks`, `redundancy`, `pairing` beside it
-6. `rules.hold_up`    banks played to the end of a system's hold-up; `autonomy`: sampled; `requirements`: is it enough;
+6. `rules.hold_up`    banks played to the end of a system's hold-up; `autonomy`: sampled, `answered` before; `requirements`: is it enough;
    `would_tell`: what would tell where that cannot be told
 7. `rules.assess`     a system whole; `generator`: what fed it when the supply came back; `transfers`: which units late;
    `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`

@@ -11,7 +11,7 @@ import pytest
 from collector.bank_evidence import BankEvidenceBook, coldest_month_c, hand_readings, show
 from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.evidence import imported_blocks
-from collector.history.store import HistoryStore
+from collector.history.store import Bucket, HistoryStore
 from collector.ledger import Ledger
 from collector.present import Present
 from rules.battery.ageing import MonthTemperature
@@ -210,3 +210,50 @@ async def test_what_somebody_brings_is_told_once_by_bank_and_again_when_it_is_pu
             assert brought_until > newest
             newest = brought_until
             assert await gathered.brought_after(newest) == (newest, frozenset())
+
+
+class Warmed:
+    """A history that knows some days, and counts the questions about them."""
+
+    def __init__(self, days: dict[date, float]) -> None:
+        self.days = days
+        self.asked: list[tuple[datetime, datetime]] = []
+
+    async def series(
+        self, _unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        assert line is None
+        if quantity != "battery_temperature_c":
+            return ()
+        self.asked.append((start, end))
+        step = (end - start) / points
+        moments = [start + n * step for n in range(points)]
+        found = [(at, self.days.get(at.date())) for at in moments]
+        return tuple(Bucket(at, mean, mean, mean, 0 if mean is None else 1, 1) for at, mean in found)
+
+
+async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_over_once(
+    tmp_path: Path,
+) -> None:
+    plant = estate(bank(1))
+    days = {date(2024, 12, 5): 20.0, date(2024, 12, 6): 22.0, date(2025, 2, 1): 24.0, date(2025, 3, 1): 25.0}
+    history = Warmed(days)
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    book = BankEvidenceBook(plant, ledger, cast("HistoryStore", history), Present(plant))
+    try:
+        for _ in range(2):
+            found = await book._month_temperatures(bank(1), FITTED, AT)
+            assert found == (
+                MonthTemperature(date(2024, 12, 1), 21.0, 1.0),
+                MonthTemperature(date(2025, 2, 1), 24.0, 0.0),
+                MonthTemperature(date(2025, 3, 1), 25.0, 0.0),
+            )
+    finally:
+        await ledger.close()
+    spans = [(start.date(), end.date()) for start, end in history.asked]
+    assert spans[0] == (date(2021, 1, 1), date(2025, 4, 1)), "51 months by one question"
+    assert spans[1:] == [
+        (date(2021, 1, 1), date(2024, 12, 1)),
+        (date(2025, 1, 1), date(2025, 2, 1)),
+        (date(2025, 3, 1), date(2025, 4, 1)),
+    ], "what was known is not asked for again"
