@@ -134,6 +134,8 @@ class Taken:
     judgements: list[BankJudgement] = field(default_factory=list)
     asked: list[tuple[Asked, str | None]] = field(default_factory=list)
     touched: dict[str, None] = field(default_factory=dict)
+    rested: dict[str, None] = field(default_factory=dict)
+    """Systems with a reading that need not be judged."""
     clock_moved: timedelta = timedelta()
     """By how much the time of day was set meanwhile."""
 

@@ -14,6 +14,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from collector.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns
+from collector.calm import Calm
 from collector.clock import Clock, late_move, moved_since, stamp
 from collector.history.store import HistoryStore
 from collector.judging import Judging
@@ -72,6 +73,7 @@ class Recorder:
         self.pace = Pace(estate, self.pollers)
         self.punctuality = Punctuality(estate, self.pollers, clock, self.queue)
         self.views = Views(estate, clock, present, self.memories, self.pace, self.punctuality)
+        self.calm = Calm(estate, book.catalogue, clock, self.pace)
         self._samples = Samples(estate, self.learning)
         self._book = book
         self._estate = estate
@@ -118,6 +120,8 @@ class Recorder:
         taken, began_s = Taken(), self._clock.monotonic_s()
         async for given in in_turns(batch):
             self._take(given, taken)
+        for system in taken.rested.keys() - taken.touched.keys():
+            self._rest(system, taken)
         async for system in in_turns(taken.touched):
             taken.changes += self._judge(system)
             taken.changes += self._follow(system)
@@ -216,9 +220,14 @@ class Recorder:
         self.punctuality.takes(answer)
         record, sample = self._samples.of(answer)
         taken.records.append(record)
-        self._watch_sample(sample, taken)
+        system = self._estate.units[sample.unit].system
+        if self.calm.rests(sample, self._present.readings, self.watch):
+            taken.rested[system] = None
+            taken.changes += self.memories.aftermath.take(sample, (), self.watch.incidents)
+        else:
+            taken.touched[system] = None
+            self._watch_sample(sample, taken)
         self._present.keep(sample)
-        taken.touched[self._estate.units[sample.unit].system] = None
         if isinstance(sample, Reading):
             taken.changes += self.memories.transfers.take(sample, self.watch.incidents)
             taken.evidence += self.memories.keeper.take(sample)
@@ -243,6 +252,7 @@ class Recorder:
         self._present.move_clock(by)
         self.memories.move_clock(by)
         self._samples.move_clock(by)
+        self.calm.forget()
         for poller in self.pollers.values():
             poller.figures.silent_since = moved(poller.figures.silent_since, by)
         if self.judging is not None:
@@ -277,6 +287,7 @@ class Recorder:
         view = self.views.of(system, self.watch.now)
         judged = self._judged.get(system)
         seen = glance(view, judged)
+        self.calm.seen(seen)
         self.memories.loads.add(system, view.now.at, seen.parallel.load)
         open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
         work, events = self.memories.works.take(seen, judged, open_now, view.now.at)
@@ -286,6 +297,15 @@ class Recorder:
         if self.judging is not None:
             self.judging.look(view, seen)
         return (*events, *self._watch(SystemJudged(view.now, state)))
+
+    def _rest(self, system: str, taken: Taken) -> None:
+        """Count what a system carries by readings that say what was judged; judge it where that is no plain sum."""
+        load = self.calm.load(system, self._present.readings)
+        if load is None:
+            taken.touched[system] = None
+            return
+        self.memories.loads.add(system, self._clock.now(), load)
+        taken.changes += self._follow(system)
 
     def _follow(self, system: str) -> tuple[Change, ...]:
         """Look at a system's signed shutdown, and tell the watch."""

@@ -11,7 +11,7 @@ Read in this order:
    `would_tell`: what would tell where that cannot be told
 7. `rules.assess`     a system whole; `generator`: what fed it when the supply came back; `transfers`: which units late;
    `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`
-8. `rules.watch`      the quick door: one sample in, changes out; `moving`: when a clock was set
+8. `rules.watch`      the quick door: one sample in, changes out; `calm`: which need not go in; `moving`: when a clock was set
 9. `rules.alarms`     the alarms' catalogue, life cycle and grouping
 10. `figures`, `words`   how figures and days are written
 11. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme

@@ -71,6 +71,10 @@ class UnitView:
     vouched: bool = False
     unread: Unread = Unread.NO_ANSWER
 
+    def with_reading(self, reading: Reading) -> UnitView:
+        """Return the position as seen by a reading of this very moment."""
+        return replace(self, reading=reading, age_s=0.0)
+
     @property
     def late(self) -> bool:
         """Return whether the last reading is older than it may be by itself."""
