@@ -10,10 +10,12 @@ from typing import Any
 from api.commands.letting_in import WrongCredentialsError, add_credentials, credentials_from
 from api.exits import Exit, complain
 from api.json import reading_json, to_json
+from collector.configuration.physics import LEAST_VA, MOST_VA
 from collector.configuration.target import parse_target
 from collector.snmp.client import Patience
+from collector.snmp.doubt.sample import Declared
 from collector.snmp.errors import SnmpError
-from collector.snmp.probe import ProbeReport, probe
+from collector.snmp.probe import ProbeReport, probe, starter
 from rules.reading import Doubt, Reading
 
 
@@ -24,6 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--deadline", type=float, default=2.0, metavar="S", help="seconds to wait for one reply (default: 2)"
     )
+    parser.add_argument(
+        "--starter", action="store_true", help="print a whole estate file for this card instead of the report"
+    )
+    parser.add_argument(
+        "--rating-va", type=float, metavar="VA", help="the plate's rating, where the card has none that holds"
+    )
+    parser.add_argument("--rating-w", type=float, metavar="W", help="the same in watts")
     add_credentials(parser)
 
 
@@ -39,14 +48,42 @@ def run(options: argparse.Namespace) -> int:
         return complain(Exit.WRONG_INPUT, str(error))
     if not 0.1 <= options.deadline <= 60.0:
         return complain(Exit.WRONG_INPUT, f"--deadline: want 0.1 to 60 s; got {options.deadline:g}")
+    for option, value in (("--rating-va", options.rating_va), ("--rating-w", options.rating_w)):
+        if value is not None and not LEAST_VA <= value <= MOST_VA:
+            return complain(
+                Exit.WRONG_INPUT,
+                f"{option}: want {LEAST_VA:g} to {MOST_VA:_.0f}, kVA times 1000; got {value:g}",
+            )
     patience = Patience(deadline_s=options.deadline)
+    declared = Declared(rating_va=options.rating_va, rating_w=options.rating_w)
     try:
-        report = asyncio.run(probe(target, credentials, patience=patience, secret=options.secret))
+        report = asyncio.run(
+            probe(target, credentials, patience=patience, secret=options.secret, declared=declared)
+        )
     except SnmpError as error:
         return complain(Exit.UNREACHABLE, f"{target}: {error}")
+    if options.starter:
+        return _start(report, rated=declared)
     print(
         json.dumps(report_json(report), indent=2, ensure_ascii=False) if options.json else report_text(report)
     )
+    return int(Exit.DONE)
+
+
+def _start(report: ProbeReport, rated: Declared) -> int:
+    """Print a whole estate file; what the card cannot tell, and the secrets it wants, go to standard error."""
+    print(starter(report), end="")
+    complain(
+        Exit.DONE,
+        "Beside it belongs secrets.toml, mode 0600, with the name and the credentials of the card, as "
+        '[cards] and community = "..." below it.',
+    )
+    plate = report.reading.nameplate
+    if not (rated.rating_va or plate.rating_va) or not (rated.rating_w or plate.rating_w):
+        return complain(
+            Exit.CANNOT_TELL,
+            "The card tells no rating that holds: read it from the plate, and give it by --rating-va and --rating-w.",
+        )
     return int(Exit.DONE)
 
 

@@ -25,6 +25,9 @@ from collector.snmp.wire import ReadCost, WireState
 from rules.reading import Reading, Stamp
 
 ALL_PARTS: Final = frozenset(Part)
+_MOST_LINES: Final = 3
+_MOST_TEXT: Final = 200
+"""What the estate file takes of lines and of characters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +93,7 @@ async def probe(
             conformance=_conformance(read.missing),
             corrections=corrections,
             notes=_notes(reading, state, read.missing),
-            estate_entry=estate_entry(target, credentials, reading, secret),
+            estate_entry=estate_entry(target, credentials, reading, secret, declared),
             cost=cost,
             varbinds_per_request=reader.size,
         )
@@ -138,21 +141,28 @@ def _whole(value: float | None) -> str:
     return "0  # not told by the card: read it from the plate" if value is None else f"{value:.0f}"
 
 
-def estate_entry(target: CardTarget, credentials: Credentials, reading: Reading, secret: str | None) -> str:
+def estate_entry(
+    target: CardTarget,
+    credentials: Credentials,
+    reading: Reading,
+    secret: str | None,
+    declared: Declared = NOTHING_DECLARED,
+) -> str:
     """Return what to paste into the estate file for this card; what it cannot tell stands there to be filled in."""
     plate = reading.nameplate
     model = " ".join(filter(None, (plate.manufacturer, plate.model))) or "model as on the plate"
-    lines = [
+    lines = len(reading.output.lines)
+    parts = [
         "[[unit]]",
         'id = "A1"  # the position on the bypass panel',
         'system = "A"',
-        f"output_lines = {len(reading.output.lines) or 3}",
+        f"output_lines = {min(lines, _MOST_LINES) or _MOST_LINES}",
         "",
         "[[unit.fitted]]",
         f"from = {reading.at.date().isoformat()}  # the day it was put there",
-        f"model = {_quoted(model)}",
-        f"rating_va = {_whole(plate.rating_va)}",
-        f"rating_w = {_whole(plate.rating_w)}",
+        f"model = {_quoted(model[:_MOST_TEXT])}",
+        f"rating_va = {_whole(declared.rating_va or plate.rating_va)}",
+        f"rating_w = {_whole(declared.rating_w or plate.rating_w)}",
         "",
         "[[card]]",
         'id = "card-A1"',
@@ -161,5 +171,51 @@ def estate_entry(target: CardTarget, credentials: Credentials, reading: Reading,
         'covers = ["A1"]',
     ]
     if credentials.version.value == "1":
-        lines.append('snmp_version = "1"')
-    return "\n".join(lines) + "\n"
+        parts.append('snmp_version = "1"')
+    return "\n".join(parts) + "\n"
+
+
+def starter(report: ProbeReport) -> str:
+    """Return a whole estate file for the one card that was read: `check` finds it in order once it has its secrets."""
+    return f"""\
+# An estate file to begin with, from what one card says. Change the names, add what else there is, and run
+# `ridethrough check` on it. The card's community or user stands in secrets.toml beside it, mode 0600.
+
+[[site]]
+id = "site"
+name = "Site"  # the name people use
+time_zone = "UTC"  # of the clock on its wall, as Europe/London
+
+[[supply]]
+id = "mains-1"
+site = "site"
+
+[[system]]
+id = "A"
+site = "site"
+supply = "mains-1"
+spare_units = 0  # 1 for N+1, once the other units stand here
+
+{report.estate_entry}
+# Without its bank the hold-up cannot be told. Figures from the plate of the blocks, and the maker's table:
+# [[bank]]
+# id = "bank-A1"
+# feeds = ["A1"]
+# cells_in_series = 240  # 40 blocks of 12 V
+# [[bank.fitted]]
+# from = 2024-05-31  # the day they were put in
+# type = "as on the blocks"
+# blocks = 40
+# rated_capacity_ah = 9.0
+# rated_hours = 20
+# constant_power = [[5, 66.0], [10, 43.0], [15, 33.0], [30, 19.5]]  # minutes, watts per cell, at the end voltage
+
+# What keeps the watch itself alive: a system's id, or "mains".
+# [watch]
+# box_fed_by = "A"
+# switches_fed_by = "A"
+# way_out_fed_by = "mains"
+
+[secrets]
+file = "secrets.toml"
+"""

@@ -164,7 +164,11 @@ class CardKnowledge:
     def _conclude(self, sample: Sample, declared: Declared) -> None:
         found = {c.object: c for c in self.load.corrections()}
         card_va, card_w = sample.get("upsConfigOutputVA"), sample.get("upsConfigOutputPower")
-        found |= {c.object: c for c in rating_corrections(card_va, card_w, declared)}
+        for rated in rating_corrections(card_va, card_w, declared):
+            if (
+                rated.ruling is not Ruling.NOT_KNOWN or rated.object not in found
+            ):  # what the load showed is better than a doubt
+                found[rated.object] = rated
         found |= {c.object: c for c in self.bank.corrections(declared)}
         found |= {c.object: c for c in self.feed.corrections() + self.source.corrections()}
         for name, factor in (declared.overrides or {}).items():

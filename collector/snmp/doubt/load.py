@@ -36,6 +36,7 @@ _LEAST_PERCENT: Final = 15.0
 _POWERS: Final = tuple(10.0**n for n in range(-3, 4))
 _KILO: Final = 1000.0
 _SMALLEST_RATING_VA, _LARGEST_RATING_VA = 300.0, 4e6
+_TYPICAL_LINE_VA: Final = 10_000.0
 _LINE_TO_LINE_BAND: Final = (330.0, 530.0)
 _LOW_LINE_TO_LINE_BAND: Final = (170.0, 260.0)
 _POINTS: Final = 2.0
@@ -117,16 +118,32 @@ def load_sample(sample: Sample) -> LoadSample | None:
     volts, amperes = sample.lines("upsOutputVoltage"), sample.lines("upsOutputCurrent")
     watts, percent = sample.lines("upsOutputPower"), sample.lines("upsOutputPercentLoad")
     alive = [line for line in volts if volts[line] > 0 and (watts.get(line) or amperes.get(line))]
+    card_va, card_w = sample.get("upsConfigOutputVA"), sample.get("upsConfigOutputPower")
+    rated = (card_va or card_w or 0.0) / max(1, len(alive))
     rows = tuple(
         (volts[line], amperes[line], watts[line], percent.get(line))
         for line in alive
         if amperes.get(line, 0.0) > 0
         and watts.get(line, 0.0) > 0
-        and percent.get(line, 100.0) >= _LEAST_PERCENT
+        and (
+            percent.get(line, 100.0) >= _LEAST_PERCENT
+            or _tenfold_apart(volts[line] * amperes[line], watts[line], rated)
+        )
     )
     if not rows:
         return None
-    return LoadSample(rows, len(alive), sample.get("upsConfigOutputVA"), sample.get("upsConfigOutputPower"))
+    return LoadSample(rows, len(alive), card_va, card_w)
+
+
+def _tenfold_apart(va: float, watts: float, rated: float) -> bool:
+    """Return whether a line's volt-amperes and watts contradict each other whatever its percent says.
+
+    Small loads have poor power factors, and say nothing; a tenth of the volt-amperes has none that is no small load.
+    `rated`: the card's rating of a line, in kVA where it is too small to be in VA; 0 where it gives none.
+    """
+    rating_va = rated * _KILO if 0.0 < rated < _SMALLEST_RATING_VA / 3.0 else rated or _TYPICAL_LINE_VA
+    large, small = max(va, watts), min(va, watts)
+    return large >= _LEAST_PERCENT / 100.0 * rating_va and small < 0.1 * large
 
 
 def fits(sample: LoadSample, how: Candidate, declared: Declared) -> bool:
@@ -412,13 +429,18 @@ def _one(name: str, factors: set[float], what: str, enough: bool, count: int) ->
 
 
 def rating_corrections(card_va: float | None, card_w: float | None, declared: Declared) -> list[Correction]:
-    """Return corrections of a nameplate whose figures are a power of ten from the declared ones."""
+    """Return corrections of a nameplate whose figures are a power of ten from the declared ones, or none's at all."""
     found = []
     for name, card, known in (
         ("upsConfigOutputVA", card_va, declared.rating_va),
         ("upsConfigOutputPower", card_w, declared.rating_w),
     ):
-        if not card or not known:
+        if not card:
+            continue
+        if not known:
+            if card < _SMALLEST_RATING_VA and not declared.rating_va and not declared.rating_w:
+                reason = f"no cabinet is rated at {card:g}: in thousands? read it from the plate"
+                found.append(Correction(name, DoubtKind.SCALE, reason, Ruling.NOT_KNOWN, evidence=1))
             continue
         power = round(log10(known / card))
         if power and abs(known / card / 10.0**power - 1.0) <= 0.05:
