@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Final
 
 from collector.configuration.bank_file import BankFile, load_bank
 from collector.configuration.faults import ConfigError, ConfigFault, FaultList, nearest, shown
+from collector.configuration.toml_text import text_of
 from rules.battery.capacity import ReferenceLog
 from rules.battery.discharge import Battery, DischargeLog, battery_of
 from rules.battery.losses import Losses
@@ -23,6 +25,8 @@ COLUMNS: Final = (
 )  # fmt: skip
 NEEDED: Final = ("t_s", "bank_voltage_v")
 EMPTY: Final = frozenset({"", "nan", "na", "n/a", "null", "none", "-"})
+WANTED: Final = f"{' and '.join(NEEDED)}, and bank_current_a or output_power_w"
+_TOML: Final = re.compile(r"\s*(\[\[?[\w.]+\]|[\w]+\s*=|#)")
 MOST_BYTES: Final = 200_000_000
 _MOST_FAULTS: Final = 20
 
@@ -93,30 +97,42 @@ def read_log(path: Path) -> DischargeLog:
     Columns in any order and letter case, separated by comma, semicolon or tab; empty cells mean "not
     known"; columns of other names are passed over. `on_battery` is 1 in rows in which the unit says that its bank carries.
     """
-    notes = FaultList(path.name)
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            notes.fault("file", f"at most {MOST_BYTES // 1_000_000} MB", "more")
-            raise ConfigError(notes.faults)
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise ConfigError(
-            [ConfigFault(str(path), "file", "a log that can be read", error.strerror or "an error")]
-        ) from None
-    except UnicodeDecodeError:
-        raise ConfigError([ConfigFault(path.name, "file", "text in UTF-8", "something else")]) from None
+    notes = FaultList(str(path))
+    if path.is_file() and path.stat().st_size > MOST_BYTES:
+        notes.fault("file", f"at most {MOST_BYTES // 1_000_000} MB", "more")
+        raise ConfigError(notes.faults)
+    text = text_of(path, "a log")
     lines = text.splitlines()
     first = next((number for number, line in enumerate(lines) if line.strip()), None)
     if first is None:
-        raise ConfigError([ConfigFault(path.name, "line 1", "the names of the columns", "an empty file")])
+        raise ConfigError(
+            [ConfigFault(str(path), "line 1", f"the names of the columns, {WANTED}", "an empty file", 1)]
+        )
+    if _TOML.match(lines[first]):
+        notes.fault(
+            "file",
+            f"a table of values with the columns {WANTED}",
+            "a TOML file: is it the bank's?",
+            first + 1,
+        )
+        raise ConfigError(notes.faults)
     separator = max(",;\t", key=lines[first].count)
     places = _places(lines[first], separator, first + 1, notes)
     if notes.faults:
         raise ConfigError(notes.faults)
+    widest = next(csv.reader([lines[first]], delimiter=separator))
     columns: dict[str, list[float]] = {name: [] for name in places}
     for number, row in enumerate(csv.reader(lines[first + 1 :], delimiter=separator), start=first + 2):
         if not any(cell.strip() for cell in row):
             continue
+        if len(row) < len(widest) and number == len(lines) and not text.endswith("\n"):
+            notes.fault(
+                f"line {number}",
+                f"{len(widest)} cells and the end of the line (delete the line, where the rest is lost)",
+                f"{len(row)} and the end of the file: it is cut off",
+                number,
+            )
+            break
         for name, place in places.items():
             cell = row[place].strip() if place < len(row) else ""
             columns[name].append(_number(cell, f"line {number}, {name}", separator, notes))
@@ -147,10 +163,11 @@ def _places(line: str, separator: str, number: int, notes: FaultList) -> dict[st
         places[name] = place
     for name in NEEDED:
         if name not in places:
-            like = nearest(name, COLUMNS) if name in names else ""
-            notes.fault(f"line {number}", f"a column {name}{like}", shown(line))
+            near = nearest(name, [n for n in names if n not in COLUMNS])
+            like = near.replace(" (nearest known:", " (is it").replace(")", "?)")
+            notes.fault(f"line {number}", f"a column {name}{like}", shown(line), number)
     if not {"bank_current_a", "output_power_w"} & places.keys():
-        notes.fault(f"line {number}", "a column bank_current_a or output_power_w", shown(line))
+        notes.fault(f"line {number}", "a column bank_current_a or output_power_w", shown(line), number)
     return places
 
 

@@ -1,4 +1,36 @@
-"""A reference is an earlier long discharge of this bank or its type; REF.toml beside REF.csv gives its own bank."""
+"""\
+LOG.csv has a line with the names of its columns, in any order and letter case, separated by comma, semicolon or tab; an
+empty cell is "not known", a column of another name is passed over:
+
+  t_s             seconds, rising; needed
+  bank_voltage_v  volts of the whole bank (or of one half, as the bank says); needed
+  bank_current_a  amperes out of the bank; this or output_power_w is needed, both are better
+  output_power_w  watts out of the unit
+  temperature_c   of the bank, degC
+  on_battery      1 in rows in which the unit says that its bank carries, else 0
+
+  t_s,bank_voltage_v,bank_current_a,temperature_c,output_power_w
+  0,544.8,0.0,22,15300
+  5,492.1,33.6,22,15300
+  10,490.7,33.7,22,15310
+
+BANK.toml is one [[bank]] with its [[bank.fitted]], pasted as it stands in an estate file (of several fitted the last counts),
+or these settings alone, with the same meaning; only cells_in_series is needed, the maker's table tells most:
+
+  cells_in_series = 240           # of one half, where the bank is split about its mid-point
+  strings = 1
+  halves = 1                      # and voltage_reported = "whole" or "half"
+  rated_capacity_ah = 9.0         # of one string
+  rated_hours = 20
+  end_voltage_per_cell_v = 1.67
+  constant_power = [[5, 66.0], [10, 43.0], [15, 33.0], [30, 19.5]]   # minutes, watts per cell at that end voltage
+  constant_power_temperature_c = 25
+  installed = 2021-03-01
+  design_life_years = 10
+  inverter_efficiency = 0.94      # where the current was not logged; may stand in a [[bank]] too
+
+and [[constant_power_at]] with end_voltage_per_cell_v and minutes_watts for tables at other end voltages.
+A reference is an earlier long discharge of this bank or its type; REF.toml beside REF.csv gives its own bank."""
 
 from __future__ import annotations
 

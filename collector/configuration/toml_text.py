@@ -38,6 +38,7 @@ _REMEDIES: Final = (
         "one value: a number without its unit and with a point (30_000, 1.67), a day as 2024-05-31, or text in quotes",
         "more behind it",
     ),
+    ("Unclosed array", "a comma, or ] at the end of the list", "neither"),
     ("Expected '=' after a key", "TOML: NAME = VALUE, or [[TABLE]]", "a line without ="),
 )
 """How a TOML fault begins, what was wanted, and what came."""
@@ -82,8 +83,9 @@ def _remedy(text: str, error: tomllib.TOMLDecodeError) -> tuple[str, str]:
     reason = str(error).partition(" (at ")[0]
     found = re.search(r"at line (\d+)", str(error))
     lines = text.splitlines()
-    if found is None:
-        last = next((n for n in range(len(lines), 0, -1) if lines[n - 1].strip()), 1)
+    last = next((n for n in range(len(lines), 0, -1) if lines[n - 1].strip()), 1)
+    cut = reason.startswith("Unclosed") and not text.endswith("\n")
+    if found is None or (cut and int(found[1]) == last):
         return f"the rest: line {last} is begun and not ended", "the end of the file (is it cut off?)"
     line = lines[int(found[1]) - 1] if int(found[1]) <= len(lines) else ""
     bare = _UNQUOTED.match(line)

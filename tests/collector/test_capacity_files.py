@@ -49,8 +49,8 @@ def test_every_fault_is_named_with_its_line(tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as error:
         read_log(path)
     assert [str(fault) for fault in error.value.faults] == [
-        "a.csv: line 2, bank_voltage_v: want a number or an empty cell; got 'two hundred'",
-        "a.csv: line 3, bank_current_a: want a finite number; got 'inf'",
+        f"{path}: line 2, bank_voltage_v: want a number or an empty cell; got 'two hundred'",
+        f"{path}: line 3, bank_current_a: want a finite number; got 'inf'",
     ]
 
 
@@ -111,3 +111,33 @@ def test_a_given_efficiency_turns_output_into_battery_power(tmp_path: Path) -> N
     log = write(tmp_path, "a.csv", LOG)
     bank = write(tmp_path, "bank.toml", BANK + "inverter_efficiency = 0.9\n")
     assert read_files(log, bank, []).battery.losses.battery_power_w(900.0) == pytest.approx(1000.0)
+
+
+@pytest.mark.parametrize(
+    ("content", "want"),
+    [
+        (BANK.lstrip(), ":1: file: want a table of values with the columns t_s and bank_voltage_v"),
+        ("seconds,volts,amps\n0,200,5\n", ":1: line 1: want a column t_s"),
+        (
+            "t_s,bank_voltage,bank_current_a\n0,200,5\n",
+            "want a column bank_voltage_v (is it 'bank_voltage'?)",
+        ),
+        (
+            "t_s,bank_voltage_v,bank_current_a\n0,200,5\n5,19",
+            ":3: line 3: want 3 cells and the end of the line",
+        ),
+        (b"t_s,bank_voltage_v\n\xc3", "the file is cut off"),
+        (b"PK\x03\x04\x00\x00", "file: want a log, which is text in UTF-8; got an archive or a spreadsheet"),
+        (b"\x00\x01", "file: want a log, which is text in UTF-8; got a binary file"),
+    ],
+)
+def test_a_cut_a_wrong_and_a_binary_log_are_told_with_place_and_remedy(
+    content: str | bytes, want: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "a.csv"
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    with pytest.raises(ConfigError) as error:
+        read_log(path)
+    told = str(error.value.faults[0])
+    assert told.startswith(str(path))
+    assert want in told

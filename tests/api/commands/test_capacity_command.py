@@ -8,6 +8,9 @@ import pytest
 
 from api.command import main
 from api.commands.capacity import FIGURES
+from collector.capacity_files import COLUMNS, read_log
+from collector.configuration.bank_file import BankTable, load_bank
+from collector.configuration.loading import setting_names
 
 DATA = Path(__file__).resolve().parents[2] / "data" / "discharges"
 TRUTH: dict[str, dict[str, Any]] = {
@@ -91,3 +94,37 @@ def test_a_wrong_file_is_named_with_place_and_wish(
 def test_until_must_be_a_number_of_seconds(bank: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["capacity", str(DATA / "develop_02.csv"), "--bank", str(bank), "--until", "nan"]) == 2
     assert "--until" in capsys.readouterr().err
+
+
+def test_help_names_the_columns_with_three_rows_and_the_settings_of_a_bank_that_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["capacity", "--help"])
+    told = capsys.readouterr().out
+    for name in (*COLUMNS, *setting_names(BankTable)):
+        assert re.search(rf"\b{name}\b", told), name
+    lines = [line.strip() for line in told.splitlines()]
+    head = next(n for n, line in enumerate(lines) if line.startswith("t_s,"))
+    log = tmp_path / "log.csv"
+    log.write_text("\n".join(lines[head : head + 4]) + "\n", "utf-8")
+    assert len(read_log(log).t_s) == 3
+    bank = tmp_path / "bank.toml"
+    bank.write_text("\n".join(line for line in lines if re.match(r"\w+ = ", line)), "utf-8")
+    assert load_bank(bank).inverter_efficiency == 0.94
+
+
+def test_a_bank_is_judged_alike_from_its_entry_in_an_estate_file(
+    bank: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, alone = judged(capsys, "--bank", str(bank), "--until", "300")
+    cells, rest = bank.read_text("utf-8").split("\n", 1)
+    count = int(cells.partition("=")[2])
+    entry = tmp_path / "entry.toml"
+    entry.write_text(
+        f'[[bank]]\nid = "b"\nfeeds = ["A1"]\n{cells}\n[[bank.fitted]]\nfrom = 2020-01-01\ntype = "bank"\n'
+        f"blocks = {count // 6}\n{rest}",
+        "utf-8",
+    )
+    _, pasted = judged(capsys, "--bank", str(entry), "--until", "300")
+    assert pasted == alone

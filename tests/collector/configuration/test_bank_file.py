@@ -1,5 +1,6 @@
 """The file of one bank."""
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -18,6 +19,37 @@ installed = 2021-03-01
 design_life_years = 10
 constant_power = [[5, 96.0], [10, 62.0], [15, 46.0], [30, 27.0], [60, 15.5]]
 """
+
+
+ENTRY = """
+[[bank]]
+id = "bank-2"
+feeds = ["core-2"]
+halves = 2
+voltage_reported = "half"
+cells_in_series = 120
+strings = 2
+charging = "intermittent"
+order_lead_days = 70
+
+[[bank.fitted]]
+from = 2012-02-15
+until = 2021-02-15
+type = "Older"
+blocks = 80
+
+[[bank.fitted]]
+from = 2021-02-15
+type = "Tarn 12-9 HR"
+blocks = 80
+rated_capacity_ah = 9.0
+rated_hours = 20
+constant_power = [[5, 66.0], [10, 43.0], [15, 33.0], [30, 19.5], [60, 11.2]]
+"""
+
+
+def unlined(told: str) -> str:
+    return re.sub(r"\.toml:\d+: ", ".toml: ", told)
 
 
 def written(tmp_path: Path, text: str) -> Path:
@@ -77,9 +109,60 @@ def test_cells_alone_are_a_bank_whose_references_must_tell_the_rest(tmp_path: Pa
 def test_a_fault_names_its_place(right: str, wrong: str, fault: str, tmp_path: Path) -> None:
     with pytest.raises(ConfigError) as caught:
         load_bank(written(tmp_path, BANK.replace(right, wrong, 1)))
-    assert fault in str(caught.value)
+    assert fault in unlined(str(caught.value))
 
 
 def test_a_file_that_is_not_there_is_one_fault(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="want a bank's file that can be read; got No such file"):
         load_bank(tmp_path / "none.toml")
+
+
+def test_an_entry_of_an_estate_file_is_read_as_it_stands_there(tmp_path: Path) -> None:
+    found = load_bank(written(tmp_path, ENTRY))
+    assert (found.bank.id, found.bank.cells, found.bank.reported_cells, found.bank.strings) == (
+        "bank-2",
+        240,
+        120,
+        2,
+    )
+    assert (found.fitted.type, found.installed) == ("Tarn 12-9 HR", date(2021, 2, 15))
+    assert found.fitted.constant_power[0].minutes_watts[0] == (5.0, 66.0)
+    with_losses = ENTRY.replace("strings = 2", "strings = 2\ninverter_efficiency = 0.93")
+    assert load_bank(written(tmp_path, with_losses)).inverter_efficiency == 0.93
+
+
+@pytest.mark.parametrize(
+    ("text", "fault"),
+    [
+        (
+            ENTRY.replace("blocks = 80", "blocks = 81"),
+            ":16: bank.bank-2.fitted#1.blocks: want all blocks of the bank",
+        ),
+        (
+            ENTRY.replace("strings", "stringz"),
+            ":2: bank.bank-2: want known settings only (nearest known: 'strings')",
+        ),
+        (
+            ENTRY + ENTRY.replace("bank-2", "b3"),
+            "bank: want one [[bank]] with its [[bank.fitted]]: copy it into a file",
+        ),
+        (
+            ENTRY[:-40],
+            "want the rest: line 24 is begun and not ended; got the end of the file (is it cut off?)",
+        ),
+        (
+            ENTRY.replace("[[bank]]", "[[site]]").replace("[[bank.", "[[site."),
+            "got an estate file without a bank",
+        ),
+        ("t_s,bank_voltage_v\n0,540\n", "bank.toml:1: line 1, column 4: want TOML"),
+        ("\x00\x01", "file: want a bank's file, which is text in UTF-8; got a binary file"),
+    ],
+)
+def test_a_cut_a_wrong_and_a_binary_file_are_told_with_place_and_remedy(
+    text: str, fault: str, tmp_path: Path
+) -> None:
+    with pytest.raises(ConfigError) as caught:
+        load_bank(written(tmp_path, text))
+    told = str(caught.value.faults[0])
+    assert told.startswith(f"{tmp_path}/bank.toml")
+    assert fault in told
