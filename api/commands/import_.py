@@ -4,6 +4,7 @@ a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. 
 from __future__ import annotations
 
 import argparse
+from datetime import UTC, datetime
 from pathlib import Path
 
 from api import said
@@ -11,6 +12,7 @@ from api.commands.replaced import keep
 from api.commands.shared import add_data, add_estate, estate_or_faults, moment
 from api.exits import Exit, complain
 from collector.configuration import ConfigError
+from collector.configuration.toml_text import text_of
 from collector.discharge_records import shown_id
 from collector.evidence import imported_blocks, imported_discharge
 from collector.ledger import Transaction
@@ -42,12 +44,16 @@ def run(options: argparse.Namespace) -> int:
     configuration, faults = estate_or_faults(options.estate)
     if configuration is None:
         return complain(Exit.WRONG_INPUT, *faults)
+    now = datetime.now(UTC)
+    if options.at > now:
+        return complain(
+            Exit.WRONG_INPUT,
+            f"--at: want a time that is past ({now:%Y-%m-%dT%H:%MZ}); got {options.at:%Y-%m-%dT%H:%MZ}",
+        )
     try:
-        line = _evidence(options, configuration.estate, options.file.read_text(encoding="utf-8-sig"))
+        line = _evidence(options, configuration.estate, text_of(options.file, "a CSV file"))
     except ConfigError as error:
         return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
-    except (OSError, UnicodeDecodeError) as error:
-        return complain(Exit.WRONG_INPUT, f"{options.file}: want a CSV file in UTF-8; {error}")
 
     def write(tx: Transaction) -> None:
         tx.save_evidence(line)
@@ -65,7 +71,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _evidence(options: argparse.Namespace, estate: Estate, text: str) -> Evidence:
-    name = options.file.name
+    name = str(options.file)
     if options.kind == "blocks":
         return imported_blocks(estate, options.bank, options.at, options.by, text=text, name=name)
     kind = "acceptance" if options.kind == "acceptance" else "import"

@@ -101,11 +101,18 @@ def _named(options: argparse.Namespace) -> Credentials:
 
 
 def _word(file: str, option: str) -> str:
+    """Return the one line of a file. What is in it is never shown: it is a secret, or the wrong file."""
+    from collector.configuration.faults import ConfigError  # noqa: PLC0415 - only this way needs the file reader
+    from collector.configuration.toml_text import text_of  # noqa: PLC0415
+
     try:
-        text = sys.stdin.readline() if file == "-" else Path(file).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise WrongCredentialsError(f"{option}: want a file that can be read; got {file}: {error}") from None
-    text = text.strip("\r\n")
-    if not text:
-        raise WrongCredentialsError(f"{option}: want one line of text; {file} is empty")
-    return text
+        text = sys.stdin.readline() if file == "-" else text_of(Path(file), "a file with the word")
+    except ConfigError as error:
+        raise WrongCredentialsError(f"{option}: {error}") from None
+    except UnicodeDecodeError:
+        raise WrongCredentialsError(f"{option}: want one line of text in UTF-8; got something else") from None
+    lines = text.strip("\r\n").splitlines()
+    if len(lines) != 1:
+        got = "an empty file" if not lines else f"{len(lines)} lines: is it another file?"
+        raise WrongCredentialsError(f"{option}: {file}: want the one line with the word; got {got}")
+    return lines[0]

@@ -156,6 +156,9 @@ def read_secrets(path: Path) -> tuple[SecretsFile, FaultList]:
         notes.fault("file", want, f"mode {mode & 0o777:o}: others may change it")
     elif mode & (stat.S_IRWXO | stat.S_IRWXG):
         notes.warn("file", want, f"mode {mode & 0o777:o}: others may read it")
+    if b"\0" in raw:
+        notes.fault("file", "a secrets file, which is text in UTF-8", "a binary file")
+        return SecretsFile(file_name=path.name, found=True), notes
     try:
         tables = tomllib.loads(raw.decode("utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
