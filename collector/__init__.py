@@ -3,7 +3,7 @@
 Read in this order:
 
 1. `configuration`  the estate file: plant for the rules; addresses, secrets and people for the collector
-2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `snmp`: how; `heard`: what cards send unasked;
+2. `clock`, `schedule`, `polling`   when each card is read, and how one card is kept being read; `trace`: its last polls; `snmp`: how; `heard`: what cards send unasked;
    `stopping`: how tasks end when they are asked to
 3. `recording`      the one line through which everything passes, in `batch`es; `samples`: what an answer means; `calm`: which rest; `views`: what is
    known of a system; `pace`: how fast it is read; `punctuality`, `reading_ages`: how late we are, and how old what we

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections import deque
 from collections.abc import Awaitable
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -31,10 +30,10 @@ from collector.schedule import (
 from collector.snmp.errors import SnmpError
 from collector.snmp.upsmib import Part
 from collector.snmp.wire import CardRead
+from collector.trace import Trace
 from rules.reading import Stamp
 
 LONGEST_READ_S: Final = 60.0
-TRACED_READS: Final = 120
 LONGEST_FAULT: Final = 160
 """Characters of a fault's sentence. The history keeps every text that it meets for ever."""
 _log = logging.getLogger(__name__)
@@ -67,18 +66,6 @@ class Answer:
     early: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class TracedRead:
-    """One poll as a person may look at it. `took_s` None: no answer came."""
-
-    at: datetime
-    took_s: float | None
-    objects: int | None
-    retries: int | None
-    octets: int | None
-    why: str | None
-
-
 @dataclass(slots=True)
 class PollFigures:
     """How a card has kept up since the daemon started."""
@@ -92,7 +79,7 @@ class PollFigures:
     """Since when it is being asked, None between two polls."""
     silent_since: datetime | None = None
     why_silent: str | None = None
-    trace: deque[TracedRead] = field(default_factory=lambda: deque(maxlen=TRACED_READS))
+    trace: Trace = field(default_factory=Trace)
 
 
 class Poller:
@@ -233,12 +220,14 @@ class Poller:
             figures.answered += 1
             figures.answered_s = answer.stamp.monotonic_s
             figures.silent_since = figures.why_silent = None
-            octets = cost.octets_in + cost.octets_out
-            traced = TracedRead(
-                answer.stamp.at, answer.took_s, len(answer.wire.values), cost.retries, octets, None
+            figures.trace.answered(
+                answer.stamp.at,
+                answer.took_s,
+                objects=len(answer.wire.values),
+                retries=cost.retries,
+                octets=cost.octets_in + cost.octets_out,
             )
         else:
             figures.silent_since = figures.silent_since or answer.stamp.at
             figures.why_silent = answer.silence or answer.fault
-            traced = TracedRead(answer.stamp.at, None, None, None, None, figures.why_silent)
-        figures.trace.append(traced)
+            figures.trace.silent(answer.stamp.at, figures.why_silent)

@@ -154,7 +154,7 @@ class PeakRecord:
         self._lines = tuple(lines)
         width = 2 * len(self._lines)
         self._codes: NDArray[np.uint16] = np.zeros((QUARTERS, width), dtype=np.uint16)  # 0: not known
-        self._quarters: NDArray[np.int64] = np.full(QUARTERS, -1, dtype=np.int64)  # which quarter is in a row
+        self._quarters: NDArray[np.int32] = np.full(QUARTERS, -1, dtype=np.int32)  # which quarter is in a row
         self._days: NDArray[np.int32] = np.zeros(0, dtype=np.int32)  # days since 1970, rising
         self._day_codes: NDArray[np.uint16] = np.zeros((0, width), dtype=np.uint16)
         self.version = 0
@@ -417,7 +417,7 @@ class PeakRecord:
             body = zlib.decompress(kept[4 + size :])
             record = cls(head["lines"])
             width = 2 * len(record._lines)
-            record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int64)
+            record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int32)
             record._codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).astype(np.uint16)
             record._codes = record._codes.reshape(QUARTERS, width)
             days = int(head.get("days", 0))

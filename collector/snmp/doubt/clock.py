@@ -13,9 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final
 
-from collector.snmp.doubt.sample import Sample
+from collector.snmp.wire import WireValue
 
 _COLUMNS: Final = "upsInputVoltage upsInputCurrent upsInputTruePower upsOutputVoltage upsOutputCurrent upsOutputPower".split()
 _NOISY: Final = (
@@ -38,9 +39,12 @@ _WRAP_MARGIN_TICKS: Final = 100 * 3600
 
 @dataclass(slots=True)
 class ClockLearner:
-    """Watches for standstill and restarts. `restarts` counts those seen; `since_s` is when values last moved."""
+    """Watches for standstill and restarts. `restarts` counts those seen; `since_s` is when values last moved.
 
-    last: tuple[float | None, ...] = ()
+    `moving`: how many values had steps fine enough that they ought to move.
+    """
+
+    last: tuple[WireValue | None, ...] = ()
     since_s: float = 0.0
     now_s: float = 0.0
     polls: int = 0
@@ -51,16 +55,18 @@ class ClockLearner:
     restarted: bool = False
     wrapped: bool = False
 
-    def observe(self, sample: Sample, uptime_ticks: int | None, fine: int) -> None:
-        """Take in one poll; `fine` is how many values had steps fine enough that they ought to move."""
+    def observe(self, values: Mapping[str, WireValue], at: datetime) -> None:
+        """Take in one poll, as it came."""
+        ticks = values.get("sysUpTime")
+        uptime_ticks = ticks if isinstance(ticks, int) else None
         self._uptime(uptime_ticks)
-        now = tuple(sample.values.get(key) for key in _NOISY)
-        self.now_s = sample.at.timestamp()
+        now = tuple(map(values.get, _NOISY))
+        self.now_s = at.timestamp()
         if now != self.last:
             self.last, self.since_s, self.polls = now, self.now_s, 0
             self.ticks_at_standstill = uptime_ticks
         self.polls += 1
-        self.moving = fine
+        self.moving = fine_values(values)
 
     def _uptime(self, ticks: int | None) -> None:
         before, self.restarted, self.wrapped = self.uptime_ticks, False, False
@@ -101,6 +107,6 @@ class ClockLearner:
         return cls(uptime_ticks=data["uptime_ticks"], restarts=int(data["restarts"]))
 
 
-def fine_values(values: Mapping[str, int | str]) -> int:
+def fine_values(values: Mapping[str, WireValue]) -> int:
     """Return how many restless values stand on the wire with a hundred steps or more."""
     return sum(isinstance(raw := values.get(key), int) and raw >= _FINE for key in _RESTLESS)

@@ -19,11 +19,12 @@ from typing import Any, Final
 from collector.snmp.corrections import STANDARD, Correction, CorrectionSet, Ruling
 from collector.snmp.decode import decode
 from collector.snmp.doubt.bank import BankLearner
-from collector.snmp.doubt.clock import ClockLearner, fine_values
+from collector.snmp.doubt.clock import ClockLearner
 from collector.snmp.doubt.conflicts import conflicts
 from collector.snmp.doubt.feed import FeedLearner
 from collector.snmp.doubt.lines import LineLearner
 from collector.snmp.doubt.load import LoadLearner, rating_corrections
+from collector.snmp.doubt.rests import Rests
 from collector.snmp.doubt.sample import NOTHING_DECLARED, Declared, Sample, sample_of
 from collector.snmp.doubt.source import SourceLearner
 from collector.snmp.wire import WireState
@@ -69,6 +70,7 @@ class CardKnowledge:
     changed: tuple[IdentityChange, ...] = ()
     corrections: CorrectionSet = STANDARD
     polls: int = 0
+    rests: Rests = field(default_factory=Rests)
 
     @classmethod
     def fresh(cls) -> CardKnowledge:
@@ -104,10 +106,11 @@ class CardKnowledge:
         """Learn from one poll and bring `corrections` up to date."""
         self._check_identity(state)
         self.polls += 1
+        self.clock.observe(state.values, at)
+        if self.clock.stale is None and self.changed == () and self.rests.again(state, self.corrections):
+            return
         numbering = self.corrections.by_object.get("upsOutputSource")
         sample = sample_of(state, at, by_clause=numbering is not None and numbering.ruling is Ruling.CLAUSE)
-        ticks = state.values.get("sysUpTime")
-        self.clock.observe(sample, ticks if isinstance(ticks, int) else None, fine_values(state.values))
         if self.clock.stale is None:
             self.load.observe(sample, declared)
             found = {c.object: c for c in self.load.corrections()}
@@ -121,7 +124,7 @@ class CardKnowledge:
         """Unlearn everything, as after a change of equipment or at a person's wish."""
         fresh = CardKnowledge.fresh()
         self.load, self.bank, self.feed, self.lines = fresh.load, fresh.bank, fresh.feed, fresh.lines
-        self.source = fresh.source
+        self.source, self.rests = fresh.source, fresh.rests
         self.corrections, self.polls = STANDARD, 0
 
     def told_total(self, watts: float, declared: Declared = NOTHING_DECLARED) -> None:

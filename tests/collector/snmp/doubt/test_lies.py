@@ -15,6 +15,7 @@ from collector.simulation.awkward import CHANGES, Lie
 from collector.snmp import ber
 from collector.snmp.decode import decode
 from collector.snmp.doubt.knowledge import CardKnowledge
+from collector.snmp.doubt.rests import YOUNG, Rests
 from collector.snmp.upsmib import BY_NAME, Kind, Part
 from collector.snmp.wire import WireState, WireValue, wire_value
 from rules.reading import Reading, Stamp
@@ -144,3 +145,28 @@ def test_a_lie_is_put_right_or_not_believed(lie: Lie) -> None:
         honest_state, _ = _reading(*_wire(None, _current_as_known(truth, raw)), poll)
         wrong += [f"poll {poll}{text}" for text in _wrong(lie, decode("A1", stamp, honest_state), heard)]
     assert wrong == []
+
+
+@pytest.mark.parametrize("lie", sorted(CHANGES))
+def test_a_lie_that_begins_late_is_met_no_worse_than_if_every_poll_were_looked_at(
+    lie: Lie, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wrong: dict[bool, list[str]] = {True: [], False: []}
+    honest_polls, rested = 2 * YOUNG, 0
+    for looked_at in (False, True):
+        known = CardKnowledge.fresh()
+        with monkeypatch.context() as patch:
+            if looked_at:
+                patch.setattr(Rests, "again", lambda *_: False)
+            for poll in range(honest_polls + 30):
+                truth = _truth(max(poll - honest_polls, 0))
+                raw = truth.raw() | {"sysUpTime": 1000 + 500 * poll}
+                raw["upsOutputPower.1"] = int(raw["upsOutputPower.1"]) + poll % 3
+                state, stamp = _reading(*_wire(None if poll < honest_polls else lie, raw), poll)
+                heard = known.interpret("A1", stamp, state, DECLARED)
+                rested += known.rests.since > 0
+                if poll >= honest_polls:
+                    honest, _ = _reading(*_wire(None, _current_as_known(truth, raw)), poll)
+                    wrong[looked_at] += _wrong(lie, decode("A1", stamp, honest), heard)
+    assert rested >= 0.7 * YOUNG, "of the polls of a card that was honest for long, most are passed over"
+    assert len(wrong[False]) <= len(wrong[True])
