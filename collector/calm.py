@@ -27,10 +27,11 @@ PERIODS: Final = 1.5
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """The last reading of a unit that was judged, where ones like it need not be."""
+    """The last reading of a unit that was judged. `rests`: ones like it need not be."""
 
     reading: Reading
     fitted: FittedUnit
+    rests: bool
 
 
 class Calm:
@@ -67,10 +68,12 @@ class Calm:
             self._moved_s[system.site] = now_s
         elif (
             before is not None
+            and before.rests
             and now_s - before.reading.stamp.monotonic_s < JUDGED_EVERY_S
             and now_s - self._moved_s.get(system.site, now_s) >= JUDGED_EVERY_S
             and not watch.windows_open
             and not watch.index.lively.get(system.site)
+            and not watch.index.homeless.get(system.site)
             and self._all_plain(system.id, sample, newest)
         ):
             self.rested += 1
@@ -95,7 +98,7 @@ class Calm:
         for unit in self._estate.units_of(system):
             reading = sample if unit.id == sample.unit else newest.get(unit.id)
             known = self._judged.get(unit.id)
-            if reading is None or known is None or reading.output.power_w is None:
+            if reading is None or known is None or not known.rests or reading.output.power_w is None:
                 return False
             age_s = sample.stamp.monotonic_s - reading.stamp.monotonic_s
             if age_s > PERIODS * self._pace.period_s(unit.id):
@@ -108,11 +111,12 @@ class Calm:
         unit = self._estate.units[reading.unit]
         card = self._estate.card_of(unit.id)
         fitted = in_place(unit.fitted, reading.at.date())
-        alone = card is not None and len(card.covers) == 1
-        if alone and fitted is not None and may_rest_on(reading, unit, fitted, self._overload_pct):
-            self._judged[unit.id] = _Judged(reading, fitted)
-        else:
+        if fitted is None:
             self._judged.pop(unit.id, None)
+            return
+        alone = card is not None and len(card.covers) == 1
+        rests = alone and may_rest_on(reading, unit, fitted, self._overload_pct)
+        self._judged[unit.id] = _Judged(reading, fitted, rests)
 
     def seen(self, glance: Glance) -> None:
         """Note how a system looked when it was judged."""

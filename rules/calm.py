@@ -33,10 +33,10 @@ BATTERY_A: Final = 0.5
 
 
 def may_rest_on(reading: Reading, unit: Unit, fitted: FittedUnit | None, overload_pct: float) -> bool:
-    """Return whether readings like this one need not be judged: on mains, no test, nothing in doubt, well below its limit."""
+    """Return whether readings like this one need not be judged: on mains, no test, well below its limit."""
     if fitted is None or reading.output.source is not OutputSource.NORMAL or reading.in_test:
         return False
-    if reading.doubts or reading.missing or not reading.output.lines or has_mains(reading, None) is not True:
+    if reading.missing or not reading.output.lines or has_mains(reading, None) is not True:
         return False
     most = overload_pct - OVERLOAD_CLEARANCE_PCT
     rated_w, rated_va = fitted.rating_w / unit.output_lines, fitted.rating_va / unit.output_lines
@@ -59,7 +59,7 @@ def alike(now: Reading, judged: Reading, fitted: FittedUnit, lines: int) -> bool
         or now.input.bad_count != judged.input.bad_count
         or now.card_alarms != judged.card_alarms
         or now.test != judged.test
-        or now.doubts != judged.doubts
+        or _doubted(now) != _doubted(judged)
         or now.missing != judged.missing
         or now.nameplate != judged.nameplate
     ):
@@ -82,6 +82,11 @@ def alike(now: Reading, judged: Reading, fitted: FittedUnit, lines: int) -> bool
         _alike_line(one, other, band_w, band_va)
         for one, other in zip(outputs, judged.output.lines, strict=True)
     )
+
+
+def _doubted(reading: Reading) -> list[tuple[str, str, int | None]]:
+    """Return what is doubted, without the figures."""
+    return [(doubt.object, doubt.kind, doubt.line) for doubt in reading.doubts]
 
 
 def _alike_line(one: OutputLine, other: OutputLine, band_w: float, band_va: float) -> bool:
