@@ -22,6 +22,10 @@ from api.problems import MEDIA_TYPE, problem
 LINGER_S: Final = 2.0
 LINGER_BYTES: Final = 1024 * 1024
 """How long, and for how much, what is sent after an answer is let go unread."""
+STOPPING_S: Final = 0.3
+"""How long a server that stops waits for the other side's next word or step."""
+STOPPED_S: Final = 0.9
+"""After so long it waits for no answer of its own either; a little less than the server itself gives its answers."""
 
 
 class _Wait(Enum):
@@ -126,6 +130,12 @@ class Connection(H11Protocol):
         super().on_response_complete()
         self._look()
 
+    def shutdown(self) -> None:
+        """End soon, since the server stops."""
+        super().shutdown()
+        self.loop.call_later(STOPPING_S, self._stop_waiting)
+        self.loop.call_later(STOPPED_S, self._socket.abort)
+
     def timeout_keep_alive_handler(self) -> None:
         """Close what nobody uses, also where the last answer was not taken."""
         self._doors.leave(self)
@@ -221,6 +231,10 @@ class Connection(H11Protocol):
         self.flow.resume_reading()
         self._socket.write_eof()
         self._abort_after(LINGER_S)
+
+    def _stop_waiting(self) -> None:
+        if self.waited_for:
+            self._socket.abort()
 
     def _abort_after(self, delay_s: float) -> None:
         if self._deadline is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import socket
 import time
 from pathlib import Path
 from statistics import median
@@ -20,6 +21,37 @@ def test_a_stop_under_load_takes_seconds(tmp_path: Path) -> None:
     took_s = stopped(tmp_path, 3, seed=7)
     assert median(took_s) < 2.0
     assert max(took_s) < 5.0
+
+
+def test_a_stop_waits_for_no_client_that_is_stuck(tmp_path: Path) -> None:
+    """Answers that nobody takes, bodies that do not come, and streams that nobody reads."""
+    with plant(Shape(systems=1, units=2)) as it:
+        estate = it.write_estate(tmp_path)
+        with daemon(estate, tmp_path / "data") as service:
+            service.wait_for("/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer")
+            host = f"Host: 127.0.0.1:{service.port}\r\n"
+            body = f"POST /v1/alarms/none/acknowledge HTTP/1.1\r\n{host}Content-Type: application/json\r\n"
+            crowd = []
+            for said in (
+                [f"GET /openapi.json HTTP/1.1\r\n{host}\r\n" * 20] * 100
+                + [f"{body}Content-Length: 1000\r\n\r\n"] * 50
+                + [f"GET /v1/live HTTP/1.1\r\n{host}\r\n"] * 20
+            ):
+                sock = socket.socket()
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+                sock.connect(("127.0.0.1", service.port))
+                sock.sendall(said.encode())
+                crowd.append(sock)
+            time.sleep(1.5)
+            code, took_s = service.end(signal.SIGTERM)
+            for sock in crowd:
+                sock.close()
+    log = estate.with_suffix(".log").read_text("utf-8")
+    print(f"{len(crowd)} clients that are stuck: gone after {took_s:.2f} s")
+    assert code == 0
+    assert took_s < 2.0
+    assert "Traceback" not in log, log
+    assert "Cancel " not in log, log
 
 
 def test_a_hang_up_has_the_estate_file_checked_and_ends_nothing(tmp_path: Path) -> None:
