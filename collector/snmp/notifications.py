@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import os
 import secrets
 import socket
@@ -28,6 +29,9 @@ from collector.snmp.credentials import Auth, Community, Credentials, Privacy, Us
 from collector.snmp.gate import LARGEST, Gate
 from collector.snmp.upsmib import NOTIFICATIONS
 from collector.snmp.wire import safe_text
+from collector.whole_file import whole_file
+
+log = logging.getLogger(__name__)
 
 _TRAP_OID: Final = "1.3.6.1.6.3.1.1.4.1.0"
 _TRAP_ADDRESS: Final = "1.3.6.1.6.3.18.1.3.0"
@@ -77,22 +81,34 @@ class Boots:
     boots: int = 0
 
     def begin(self) -> None:
-        """Read the file, count this start, and write it back before anything is signed."""
+        """Read the file, count this start, and write it back before anything is signed.
+
+        What cannot be written back (on a full disk, say) is not used either, since a count that is used twice would let
+        old messages pass for new: this start then goes by an engine id of its own.
+        """
         try:
             kept = json.loads(self.path.read_text(encoding="utf-8"))
             self.engine_id, self.boots = bytes.fromhex(kept["engine_id"]), int(kept["boots"])
         except (OSError, ValueError, KeyError, TypeError):
-            # RFC 3411, SnmpEngineID: top bit set, enterprise number (none of our own: 0), 5 = octets we choose
-            self.engine_id, self.boots = b"\x80\x00\x00\x00\x05" + secrets.token_bytes(12), 0
+            self._begin_anew()
         self.boots = min(self.boots + 1, 2**31 - 1)
-        fresh = self.path.with_suffix(".new")
         text = json.dumps({"engine_id": self.engine_id.hex(), "boots": self.boots})
-        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        fresh.replace(self.path)
+        try:
+            with whole_file(self.path) as part:
+                descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+                with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+                    file.write(text)
+        except OSError as error:
+            log.warning(
+                "%s: cannot be written (%s); until the next start notifications are answered under another engine id",
+                self.path, error.strerror,
+            )  # fmt: skip
+            self._begin_anew()
+            self.boots = 1
+
+    def _begin_anew(self) -> None:
+        # RFC 3411, SnmpEngineID: top bit set, enterprise number (none of our own: 0), 5 = octets we choose
+        self.engine_id, self.boots = b"\x80\x00\x00\x00\x05" + secrets.token_bytes(12), 0
 
 
 class NotificationReceiver:

@@ -28,6 +28,7 @@ from collector.snmp.transport import Transport
 from collector.snmp.upsmib import NOTIFICATIONS_ROOT, SYS_UP_TIME
 from tests.collector.snmp.mutations import mutations
 from tests.servers import need_program
+from tests.small_disk import small_disk
 
 SOURCES = {"127.0.0.1": ("card-A1",)}
 USER = User("watch", Auth.SHA256, b"maple-leaf-7", Privacy.AES128, b"river-stone-8")
@@ -185,6 +186,24 @@ def test_boots_are_counted_over_restarts(tmp_path: Path) -> None:
     third.begin()
     assert third.boots == 1
     assert json.loads(path.read_text())["engine_id"] == third.engine_id.hex() != first.engine_id.hex()
+
+
+def test_boots_that_a_full_disk_refuses_are_not_used_and_the_count_goes_on_afterwards(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with small_disk(tmp_path / "disk", 1) as disk:
+        path = disk.folder / "boots.json"
+        first, full, later = Boots(path), Boots(path), Boots(path)
+        first.begin()
+        disk.fill()
+        full.begin()
+        assert "No space left" in caplog.text
+        assert full.engine_id != first.engine_id
+        assert full.boots == 1
+        assert [one.name for one in disk.folder.iterdir()].count(path.name) == 1
+        disk.give_room()
+        later.begin()
+    assert (later.engine_id, later.boots) == (first.engine_id, 2)
 
 
 async def test_a_port_in_use_is_said_before_anything_is_built(tmp_path: Path) -> None:
