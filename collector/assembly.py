@@ -32,12 +32,13 @@ from collector.history.store import HistoryStore
 from collector.judging import Judging
 from collector.ledger import Ledger
 from collector.ledger.ledger import TRY_EVERY_S
+from collector.ledger.records import JournalLine
 from collector.ledger.retention import let_go
 from collector.letting_go import LettingGo
 from collector.live_judging import LiveJudging
 from collector.load_past import keep_filling
 from collector.looking_back import LookingBack
-from collector.partner import join, losses, refuse
+from collector.partner import Loss, join, losses, refuse
 from collector.planned_tests import PlannedTests
 from collector.planner import Planner
 from collector.polling import Answer, Poller
@@ -63,6 +64,7 @@ from collector.testimony import Testimony
 from collector.tidying import Tidying
 from collector.worker import Worker
 from rules.alarms.catalogue import with_overrides
+from rules.alarms.conditions.service import SERVICE
 from rules.peaks import total_by_day
 from rules.planning.service_due import WorkDue, work_due
 from rules.season import load_growth
@@ -154,7 +156,8 @@ class Assembly:
         make_folder(self._folder)
         stack.enter_context(held(self._folder))
         local = self._configuration.history.store == "sqlite"
-        anew = local and refuse(self._folder, losses(self._folder, opened), self._accepted)
+        lost = losses(self._folder, opened) if local else ()
+        anew = refuse(self._folder, lost, self._accepted)
         self.ledger = await stack.enter_async_context(
             Ledger(self._folder / LEDGER_FILE, reserve=self._folder / RESERVE_FILE)
         )
@@ -173,6 +176,7 @@ class Assembly:
         )
         if isinstance(self.history, SqliteHistory):
             join(self.history.database, self.ledger.database, anew=anew)
+            await self._note_accepted(lost)
         kept = self._configuration.history
         self.tidying = Tidying(
             self.history,
@@ -181,6 +185,19 @@ class Assembly:
             LettingGo(self.ledger, self._clock),
             lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
         )
+
+    async def _note_accepted(self, lost: tuple[Loss, ...]) -> None:
+        """Write into the journal what was lost, and that it was gone on without."""
+        if not lost:
+            return
+        async with self.ledger.transaction() as tx:
+            for loss in lost:
+                text = f"Went on with a loss that was accepted (--accept-loss {loss.store}): {loss.what}."
+                tx.add_event(
+                    JournalLine(
+                        self._clock.now(), "store_loss_accepted", SERVICE, text, body={"store": loss.store}
+                    )
+                )
 
     async def _line(self) -> None:
         self.heard = HeardNotifications(self._estate, self.ledger, self._clock)

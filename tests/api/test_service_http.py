@@ -354,7 +354,8 @@ async def test_two_services_on_one_folder_and_a_lost_ledger_are_refused(tmp_path
     with pytest.raises(StoreError, match="--accept-loss ledger"):
         await Service(service.configuration, data).__aenter__()
     assert not (data / "ledger.sqlite").exists()  # nothing was begun
-    async with Service(service.configuration, data, TurnedClock(START), accepted="ledger"):
-        pass
-    async with Service(service.configuration, data, TurnedClock(START)):
-        pass
+    for accepted in ("ledger", None):  # accepted once, and written down once
+        async with Service(service.configuration, data, TurnedClock(START), accepted=accepted) as again:
+            (line,) = [e for e in (await again.events()).items if e.kind == "store_loss_accepted"]
+            assert "--accept-loss ledger" in line.text
+            assert "ledger.sqlite is not there" in line.text

@@ -41,6 +41,9 @@ def test_a_second_service_and_a_lost_ledger_are_refused_until_it_is_accepted(tmp
         assert not (data / LEDGER_FILE).exists()  # nothing has been begun
         with daemon(estate, data, "--accept-loss", "ledger") as service:
             service.wait_for("/v1/units/s0a-1", lambda unit: unit["reading"], "a reading after the loss")
+            told = [e for e in service.get("/v1/events")[1]["items"] if e["kind"] == "store_loss_accepted"]
+            assert len(told) == 1
+            assert "--accept-loss ledger" in told[0]["text"]
             assert service.end(signal.SIGTERM)[0] == 0
         assert command("verify", "--data", str(data)).returncode == 0
         with daemon(estate, data) as service:  # accepted once, it is not asked for again
