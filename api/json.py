@@ -20,6 +20,7 @@ from api.pages.model import Sheet, UnitView
 from collector.history.store import Bucket
 from rules.planning.isolation import Between, Isolation
 from rules.reading import Reading
+from rules.unread import OldReading, unread_sentence
 from rules.verdicts import AgeSpan, RequirementVerdict, UnitLost
 
 Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
@@ -91,11 +92,21 @@ def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
         "doubts": [] if reading is None else to_json(reading.doubts),
         "missing": [] if reading is None else list(reading.missing),
         "age_s": to_json(view.age_s),
+        "read_every_s": to_json(view.read_every_s),
+        "not_read": None if view.not_read is None else _not_read_json(view.not_read, view.age_s),
         "bank": banks[0] if banks else None,
         "banks": banks,
         "card": to_json(view.card),
         "corrections": to_json(view.learnt),
         "silent_since": to_json(view.silent_since),
+    }
+
+
+def _not_read_json(old: OldReading, age_s: float | None) -> dict[str, Any]:
+    return {
+        "why": old.why.value,
+        "because": [unread_sentence(old.unit, old.why, age_s)],
+        "for_s": to_json(old.age_s),
     }
 
 

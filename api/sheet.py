@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -42,6 +42,7 @@ from rules.autonomy import BankEnds
 from rules.estate import Estate
 from rules.figures import listed
 from rules.planning.shutdown import Shutdown
+from rules.unread import OldReading
 from rules.verdicts import BankState
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
@@ -70,14 +71,14 @@ ON_BANKS: Final = "No. Its system is on its banks."
 def sheet_of(service: Service) -> Sheet:
     """Return everything that is shown now."""
     present = service.present
-    estate = service.estate
+    estate, not_read = service.estate, service.not_read()
     return Sheet(
         now=service.clock.now(),
         title=service.configuration.title,
         estate=estate,
         systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
-        units=tuple(_unit(service, unit) for unit in estate.units),
+        units=tuple(_unit(service, unit, not_read) for unit in estate.units),
         alarms=alarms_in_order(service),
         fans={s: fan_of(judged.ends) for s, judged in present.hold_ups.items()},
         forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
@@ -168,7 +169,7 @@ def _plan(plans: SignedPlans, kept: Kept) -> PlanView:
     return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
 
 
-def _unit(service: Service, unit: str) -> UnitView:
+def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> UnitView:
     present = service.present
     reading = present.readings.get(unit)
     silence = present.silences.get(unit)
@@ -188,6 +189,8 @@ def _unit(service: Service, unit: str) -> UnitView:
         if figures is None
         else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
         learnt=None if card is None else learnt_of(service.learning.corrections(card.id)),
+        read_every_s=service.read_every_s(unit),
+        not_read=None if card is None else not_read.get(card.covers[0]),
     )
 
 

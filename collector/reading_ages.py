@@ -67,14 +67,19 @@ class ReadingAges:
             for unit in self._units
         }
 
-    def look(self) -> ReadingsLooked | None:
-        """Return what there is to say of the ages, None where nothing is new."""
-        old = []
+    def old(self) -> dict[str, OldReading]:
+        """Return the units that are not being read: whose last reading is older than three periods, and why."""
+        found = {}
         for unit, age_s in self.ages_s().items():
             if age_s > PERIODS * self._pace.period_s(unit):
                 why = self._punctuality.why(unit, self._present)
-                old.append(OldReading(unit, age_s, why or Unread.NOT_ASKED))
-        whys = {one.unit: one.why for one in old}
+                found[unit] = OldReading(unit, age_s, why or Unread.NOT_ASKED)
+        return found
+
+    def look(self) -> ReadingsLooked | None:
+        """Return what there is to say of the ages, None where nothing is new."""
+        old = self.old()
+        whys = {unit: one.why for unit, one in old.items()}
         now = stamp(self._clock)
         if whys == self._said and not (whys and now.monotonic_s - self._said_s >= SAY_EVERY_S):
             return None
@@ -82,4 +87,4 @@ class ReadingAges:
         before = self._units if self._said is None else self._said
         fresh = tuple(unit for unit in before if unit not in whys)
         self._said, self._said_s = whys, now.monotonic_s
-        return ReadingsLooked(now, tuple(old), fresh)
+        return ReadingsLooked(now, tuple(old.values()), fresh)

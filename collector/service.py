@@ -33,7 +33,7 @@ from rules.estate import Estate
 from rules.generator import SetWord, Source
 from rules.reading import Reading
 from rules.runtime_trend import BankRuntime, bank_runtime
-from rules.unread import Unread
+from rules.unread import OldReading, Unread
 
 TURNING_WITHIN_S: Final = 30.0
 
@@ -192,6 +192,15 @@ class Service:
     def unread(self, unit: str) -> Unread | None:
         """Return why there is no newer reading of a unit than the last, None where no card of it is read."""
         return self.recorder.punctuality.why(unit, self.present)
+
+    def not_read(self) -> dict[str, OldReading]:
+        """Return the units that are not being read, each with the age of its last reading and why."""
+        return self._parts.reading_ages.old()
+
+    def read_every_s(self, unit: str) -> float | None:
+        """Return how often a unit is read now, in s, None where no card of it is."""
+        card = self.estate.card_of(unit)
+        return None if card is None else self.recorder.pace.period_s(unit)
 
     def card_notes(self, card: str) -> tuple[str, ...]:
         """Return what people should know of how a card is read, the newest last."""

@@ -18,7 +18,7 @@ from rules.planning.next_size import Sizes
 from rules.planning.shutdown import Shutdown
 from rules.planning.signed import SignedPlan
 from rules.reading import Reading
-from rules.unread import Unread
+from rules.unread import OldReading, Unread
 from rules.verdicts import BankState, HoldUp, SystemState
 
 
@@ -154,6 +154,7 @@ class UnitView:
 
     `reading` is the last one that came, however old. `silent_since` is set while the card does not answer,
     `unread` says why there is no newer one, should it be too old; `fault` is set while ridethrough itself cannot judge the unit. `reads` run from old to new.
+    `read_every_s` is how often it is read now, `not_read` set while its last reading is older than three times that.
     """
 
     id: str
@@ -166,6 +167,8 @@ class UnitView:
     card: CardHealth | None = None
     reads: tuple[CardRead, ...] = ()
     learnt: Learnt | None = None
+    read_every_s: float | None = None
+    not_read: OldReading | None = None
 
 
 @dataclass(frozen=True, slots=True)

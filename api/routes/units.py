@@ -29,14 +29,20 @@ Points = Annotated[int, Query(ge=1, le=5000, description="the most buckets to gi
 
 @router.get("", responses=told())
 async def units(service: Asked) -> Response:
-    """Give every unit's last reading."""
+    """Give every unit's last reading, as one unit's is given."""
     sheet = sheet_of(service)
     return answer({"items": [unit_json(sheet, name) for name in service.estate.units], "next": None})
 
 
 @router.get("/{unit}", responses=told(404, 422))
 async def unit(service: Asked, unit: str) -> Response:
-    """Give one unit's last reading, its age, what was doubted, how its card keeps up."""
+    """Give one unit's last reading, its age, what was doubted, how its card keeps up.
+
+    `age_s` is the age of `reading` by seconds that no set clock changes, `read_every_s` how often the unit is read now.
+    `not_read` is null while the age is within three times that; else `why` is `no_answer` (its card was asked in time),
+    `not_asked`, `not_judged` or `cannot_be_judged` (all three ridethrough's own fault), `because` says it in sentences,
+    and `for_s` counts from the last reading since the start, or from the start.
+    """
     if unit not in service.estate.units:
         raise not_known("unit", unit, list(service.estate.units))
     return answer(unit_json(sheet_of(service), unit))

@@ -23,6 +23,7 @@ from rules.reading import (
     Reading,
     Stamp,
 )
+from rules.unread import OldReading, Unread
 from rules.verdicts import (
     UNKNOWN_HOLD_UP,
     Against,
@@ -256,6 +257,7 @@ def test_a_unit_carries_its_age_its_bank_and_its_card() -> None:
     assert made is not None
     assert set(made) >= {"reading", "doubts", "missing", "age_s", "bank", "card"}
     assert (made["age_s"], made["bank"], made["card"]["id"]) == (4.2, "B1", "c")
+    assert (made["read_every_s"], made["not_read"]) == (None, None)
     assert made["doubts"] == [
         {
             "object": "upsOutputVoltage",
@@ -267,6 +269,19 @@ def test_a_unit_carries_its_age_its_bank_and_its_card() -> None:
         }
     ]
     assert made["missing"] == ["upsBypassFrequency"]
+
+
+@pytest.mark.parametrize("why", Unread)
+def test_a_unit_that_is_not_being_read_says_so_and_whose_fault_it_is(why: Unread) -> None:
+    view = UnitView("W1", reading(), 16.4, read_every_s=5.0, not_read=OldReading("W1", 15.9, why))
+    made = unit_json(Sheet(NOON, "Valley Water", estate(), units=(view,)), "W1")
+    assert made is not None
+    assert made["read_every_s"] == 5.0
+    assert made["not_read"]["why"] in {"no_answer", "not_asked", "not_judged", "cannot_be_judged"}
+    assert made["not_read"]["for_s"] == 15.9
+    (because,) = made["not_read"]["because"]
+    assert because.endswith(".")
+    assert "16 s" in because or why is Unread.CANNOT_BE_JUDGED
 
 
 def test_a_card_that_never_answered_gives_null_and_an_unknown_unit_nothing() -> None:

@@ -46,10 +46,21 @@ def test_traps_and_silences_in_an_outage_leave_no_unit_unread(tmp_path: Path) ->
                 time.sleep(max(0.0, began_s + (n + 1) * 0.1 - time.monotonic()))
             storm_s = time.monotonic() - began_s
             asked = it.requests()[first] - before
+            unread = service.wait_for(
+                f"/v1/units/{last}", lambda body: body["not_read"], "the hung card shows"
+            )
+            assert unread["why"] == "no_answer"
+            assert service.get(f"/v1/units/{first}")[1]["not_read"] is None
             it.faults([last])
             back_s = time.monotonic()
             service.wait_for("/health/ready", lambda body: body["answering"] == 3, "the card is back")
             back_s = time.monotonic() - back_s
+            unit = service.wait_for(
+                f"/v1/units/{last}",
+                lambda body: body if body["not_read"] is None else None,
+                "it is read again",
+            )
+            assert (unit["read_every_s"], unit["age_s"] < 3 * FAST_S) == (FAST_S, True)
             while time.monotonic() < began_s + storm_s + 10.0:
                 ages.append(oldest_s(service, but=last))
                 time.sleep(0.25)
