@@ -49,16 +49,16 @@ def free_tcp_port() -> int:
 
 
 class Daemon:
-    """A running `ridethrough run`."""
+    """A running `ridethrough run`; `code` starts it where a trial needs a door of its own."""
 
-    def __init__(self, estate: Path, data: Path, log: Path, *more: str) -> None:
+    def __init__(self, estate: Path, data: Path, log: Path, *more: str, code: str = CODE) -> None:
         self.data = data
         self.port = free_tcp_port()
         self._log = log
         arguments = ["run", str(estate), "--data", str(data), "--port", str(self.port), *more]
         with log.open("ab") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", CODE, *arguments],
+                [sys.executable, "-c", code, *arguments],
                 cwd=ROOT, stdout=out, stderr=out, env=_environment(),
             )  # fmt: skip
         self._client = httpx.Client(base_url=f"http://127.0.0.1:{self.port}", timeout=30.0)

@@ -42,15 +42,15 @@ class Listener:
 
 
 @contextmanager
-def listening(broker: Broker, folder: Path) -> Iterator[Listener]:
-    """Listen to all of a broker's topics until the block ends."""
+def listening(broker: Broker, folder: Path, *more: str) -> Iterator[Listener]:
+    """Listen to all of a broker's topics until the block ends; `more` goes to the listening program."""
     broker.start()
     lines = folder / "heard.txt"
     program = need_program("mosquitto_sub")
     with lines.open("w", encoding="utf-8") as out:
         process = subprocess.Popen(
             [program, "-h", "127.0.0.1", "-p", str(broker.port), "--cafile", str(broker.files.certificate),
-             "-u", USER, "-P", PASSWORD, "-t", "#", "-q", "1", "-F", "%t %p"],
+             "-u", USER, "-P", PASSWORD, "-t", "#", "-q", "1", "-F", "%t %p", *more],
             stdout=out, text=True,
         )  # fmt: skip
         try:

@@ -6,7 +6,7 @@ import asyncio
 import base64
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from time import monotonic
@@ -29,14 +29,17 @@ tell = [{{ severity = "warning" }}]
 
 
 class _Timed(list[tuple[dict[str, str], bytes]]):
-    """Requests as they come, each with the second of its coming beside it."""
+    """Requests as they come, each with the second of its coming and the status it is answered with beside it."""
 
-    def __init__(self) -> None:
+    def __init__(self, status: Callable[[], int]) -> None:
         super().__init__()
         self.came_s: list[float] = []
+        self.statuses: list[int] = []
+        self._status = status
 
     def append(self, item: tuple[dict[str, str], bytes]) -> None:
         self.came_s.append(monotonic())
+        self.statuses.append(self._status())
         super().append(item)
 
 
@@ -44,7 +47,7 @@ class Desk:
     """A person's web address. `sink.status` may be changed; `stop` and `start` make it go and come."""
 
     def __init__(self) -> None:
-        self._requests = _Timed()
+        self._requests = _Timed(lambda: self.sink.status)
         self.sink = WebSink(requests=self._requests)
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
@@ -84,6 +87,17 @@ class Desk:
     def ids(self) -> list[str]:
         """Return the messages' ids in the order of coming (a repeat has the id of the first)."""
         return [headers["webhook-id"] for headers, _ in list(self._requests)]
+
+    def taken(self) -> list[tuple[float, str]]:
+        """Return what came and was not refused: monotonic second and the message's id, in order."""
+        requests = self._requests
+        return [
+            (at, headers["webhook-id"])
+            for at, status, (headers, _) in zip(
+                requests.came_s, requests.statuses, list(requests), strict=False
+            )
+            if status == 200
+        ]
 
 
 @contextmanager

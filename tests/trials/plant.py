@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -185,6 +186,7 @@ class Plant:
         self.places = places
         self.pid = pid
         self._pipe = pipe
+        self._one_at_a_time = threading.Lock()
 
     @property
     def units(self) -> list[str]:
@@ -265,8 +267,9 @@ class Plant:
         )
 
     def _order(self, what: str, units: Sequence[str], given: Any = None) -> Any:
-        self._pipe.send((what, list(units), given))
-        return self._pipe.recv()
+        with self._one_at_a_time:
+            self._pipe.send((what, list(units), given))
+            return self._pipe.recv()
 
 
 @contextmanager

@@ -82,9 +82,13 @@ def certificate(folder: Path) -> Certificate:
 
 
 class Broker:
-    """A real mosquitto with TLS, a user and a password; may be stopped and started again."""
+    """A real mosquitto with TLS, a user and a password; may be stopped and started again.
 
-    def __init__(self, folder: Path) -> None:
+    `lasting`: it keeps on its disk what it holds for those who listen, and stops only once that is written.
+    """
+
+    def __init__(self, folder: Path, *, lasting: bool = False) -> None:
+        self._lasting = lasting
         self.files = certificate(folder)
         self.port = free_port()
         passwords = folder / "passwords"
@@ -98,6 +102,7 @@ class Broker:
         self._settings.write_text(
             f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
             f"certfile {self.files.certificate}\nkeyfile {self.files.key}\nlog_type none\n"
+            + (f"persistence true\npersistence_location {folder}/\nmax_queued_messages 0\n" * lasting)
         )
         self._program = need_program("mosquitto")
         self._process: subprocess.Popen[bytes] | None = None
@@ -117,7 +122,7 @@ class Broker:
 
     def stop(self) -> None:
         if self._process is not None:
-            self._process.kill()
+            (self._process.terminate if self._lasting else self._process.kill)()
             self._process.wait()
             self._process = None
 
