@@ -14,9 +14,22 @@ from api.doors import BODY_S, LARGEST_BODY_BYTES
 from api.problems import MEANS
 from api.said import LONGEST_NAME, LONGEST_NOTE
 from collector.configuration import settings_notes, settings_reference
+from collector.configuration.physics import LEAST_VA, MOST_VA
+from collector.configuration.plausible import LEAST_SET_W, MOST_BANK_V
 from rules.alarms.catalogue import catalogue_reference
 
 HERE = Path(__file__).resolve().parent
+
+
+CHECK_DOUBTS = (
+    "Each line of it reads FILE:LINE: place: want ...; got ... A fault is what the service cannot run with: besides what is",
+    f"no TOML or leads nowhere, ratings under {LEAST_VA:g} VA (kVA written as VA) or over {MOST_VA / 1e6:g} MVA, a set under {LEAST_SET_W:g} W, a",
+    f"string over {MOST_BANK_V:g} V, and blocks that equal the cells of a bank that could then not carry its unit. Days to come are a",
+    "fault for `check` alone: a service goes on where its computer's clock was lost. A warning is what the site ought to",
+    "answer or set right: blocks or cells of a size hardly made, a set smaller than what it must carry and charge, load groups",
+    "above the rating of their units or without a figure for each line, a partner at another site, and the hours in which a",
+    "critical or major alarm of a system reaches nobody.",
+)
 
 
 def settings_markdown() -> str:
@@ -24,7 +37,8 @@ def settings_markdown() -> str:
     parts = [
         "# The settings\n",
         "Every table and key of the estate file (TOML), and of the secrets file beside it. `ridethrough check` names every",
-        "fault in a file. `example-estate.toml` is a whole one with notes.",
+        "fault in a file. `example-estate.toml` is a whole one with notes.\n",
+        *CHECK_DOUBTS,
     ]
     table = ""
     for setting in settings_reference():

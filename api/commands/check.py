@@ -33,7 +33,8 @@ def run(options: argparse.Namespace) -> int:
     try:
         configuration = load(options.estate, latest_today(datetime.now(UTC)))
     except ConfigError as error:
-        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+        warned = (f"warning: {warning}" for warning in error.warnings)
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults), *warned)
     for warning in configuration.warnings:
         complain(Exit.DONE, f"warning: {warning}")
     estate = configuration.estate

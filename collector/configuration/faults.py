@@ -33,11 +33,12 @@ class ConfigFault:
 
 
 class ConfigError(Exception):
-    """An estate file that cannot be used. `faults` holds every fault found, in the order of the file."""
+    """An estate file that cannot be used. `faults` holds every fault found, `warnings` what else was noted by then."""
 
-    def __init__(self, faults: Sequence[ConfigFault]) -> None:
+    def __init__(self, faults: Sequence[ConfigFault], warnings: Sequence[ConfigFault] = ()) -> None:
         super().__init__("\n".join(str(fault) for fault in faults))
         self.faults = tuple(faults)
+        self.warnings = tuple(warnings)
 
 
 @dataclass(slots=True)

@@ -167,7 +167,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     notes.with_lines(Lines(text).of)
     faults = notes.faults + secret_notes.faults
     if faults:
-        raise ConfigError(faults)
+        raise ConfigError(faults, notes.warnings + secret_notes.warnings)
     return Configuration(
         path=path,
         estate=_estate(entries, _section(sections, "watch", plant.WatchTable)),

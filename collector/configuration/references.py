@@ -265,7 +265,8 @@ def check_telling(
         known = check.names(here, name, "channel", "the id of a channel")
         if known and channels.get(name) not in ("webhook", "command", None):
             notes.fault(here, "channels of the kind webhook or command", shown(name))
-    if delivery.collectors and "mqtt" not in channels.values():
+    sound = len(channels) == len(entries.ids.get("channel", []))
+    if delivery.collectors and sound and "mqtt" not in channels.values():
         notes.fault("delivery.collectors", "a channel of the kind mqtt to hear them by", "none")
     for alarm in entries.all(AlarmTable, "alarm"):
         place = entries.place(alarm)

@@ -229,3 +229,9 @@ def test_a_broker_of_the_sites_word_wants_the_sites_token(small: str, faults: Fa
     assert any("listen.site_secret: want a secret with token" in f for f in faults(small + wrong))
     missing = '[listen]\nsite_secret = "nobody"\n'
     assert any("listen.site_secret: want the name of a secret" in f for f in faults(small + missing))
+
+
+def test_a_broker_that_is_wrong_in_itself_is_told_once(small: str, faults: Faults) -> None:
+    broker = '[[channel]]\nid = "broker"\nkind = "mqtt"\nhost = "h"\nhoste = "x"\n'
+    (found,) = faults(small + broker + '[delivery]\ncollectors = ["other"]\n')
+    assert found.startswith("estate.toml: channel.broker: want known settings only")
