@@ -261,7 +261,7 @@ def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
     return alarm_as_read(
         service.estate,
         alarm,
-        told=tuple(Told(one.who, one.by, one.at, one.result) for one in told),
+        told=tuple(Told(one.who, one.by, one.at, one.result, one.handed_over) for one in told),
         call=_to_call(service, alarm),
     )
 

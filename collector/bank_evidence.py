@@ -6,7 +6,7 @@ better way of judging can be applied to the same record later.
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
@@ -21,6 +21,7 @@ from collector.missing_charge import QUICK, WELL_BEFORE, missing_at_start, recor
 from collector.present import Present
 from rules.alarms.plain import from_plain, to_plain
 from rules.assess import coldest_c
+from rules.autonomy import HoldUpJudgement
 from rules.battery.ageing import MonthTemperature
 from rules.battery.capacity import ReferenceLog
 from rules.battery.charging import ChargeHour
@@ -43,6 +44,8 @@ REFERENCE_LEAST_USED: Final = 0.5
 REFERENCE_MOST_MISSING: Final = 0.05
 """Nor does one of a bank that may not have been full."""
 MOST_REFERENCES: Final = 8
+RESTS_AFTER: Final = timedelta(seconds=60)
+"""After an outage: the last unit has walked in, and its share is read and judged."""
 ACCEPTANCE_WITHIN: Final = timedelta(days=31)
 """A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
 SIBLING_DAYS: Final = 366
@@ -72,6 +75,7 @@ class BankEvidenceBook:
         self._history = history
         self._present = present
         self._months: dict[tuple[str, date], MonthTemperature] = {}
+        self._asked_w: dict[str, Mapping[str, float]] = {}
         self.coldest_c: dict[str, float] = {}
         """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
 
@@ -251,7 +255,12 @@ class BankEvidenceBook:
         system = self._estate.units[bank.feeds[0]].system
         judged = self._present.hold_ups.get(system)
         state = self._present.systems.get(system)
-        if judged is None or state is None or bank.id not in judged.bank_asked_w:
+        if judged is None or state is None:
+            return None
+        if self._at_rest(system, judged):
+            self._asked_w[system] = judged.bank_asked_w
+        asked_w = self._asked_w.get(system, judged.bank_asked_w)
+        if bank.id not in asked_w:
             return None
         required = _required_s(state)
         if required is None:
@@ -259,7 +268,16 @@ class BankEvidenceBook:
         units = len(self._estate.units_of(system))
         spare = min(self._estate.systems[system].spare_units, 1)
         more = units / (units - spare) if units > spare else 1.0
-        return Asked(required, judged.bank_asked_w[bank.id] * more, day, self._growth(system))
+        return Asked(required, asked_w[bank.id] * more, day, self._growth(system))
+
+    def _at_rest(self, system: str, judged: HoldUpJudgement) -> bool:
+        """Return whether a judgement is of a system at rest: not on its banks, and not as its units just took supply.
+
+        Units that ended, or that take their supply one by one, leave more to the others for minutes. Dates are made
+        of what is asked for years.
+        """
+        lit_at = self._present.lit_at.get(system)
+        return lit_at is None or (judged.as_of is not None and judged.as_of > lit_at + RESTS_AFTER)
 
     async def _month_temperatures(
         self, bank: Bank, fitted: FittedBank, as_of: datetime

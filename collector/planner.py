@@ -248,7 +248,10 @@ class Planner:
         found = [
             a
             for a in self._present.alarms.values()
-            if a.about in about and a.state.active and a.severity is not Severity.WARNING
+            if a.about in about
+            and a.state.active
+            and a.severity is not Severity.WARNING
+            and a.condition is not False  # what only waits out its off-delay is over
         ]
         return tuple(a.what or a.kind for a in found)
 

@@ -10,12 +10,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import takewhile
 
 from collector.polling import PollFigures
 from collector.simulation.score import Score
+from rules.alarms.catalogue import Severity
 from rules.alarms.lifecycle import Alarm
+from rules.alarms.topology import Topology
 from rules.autonomy import HoldUpJudgement
 from rules.estate import Estate
 from rules.moving import moved
@@ -52,8 +54,15 @@ class Present:
     version: int = 0
     lit: set[str] = field(default_factory=set)
     """The systems that are on their banks, of those shown."""
+    lit_at: dict[str, datetime] = field(default_factory=dict)
+    """When each system was last seen on its banks."""
     _news: asyncio.Event = field(default_factory=asyncio.Event)
     _moved: dict[tuple[str, str], int] = field(default_factory=dict)
+    _topology: Topology = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Know which system each thing belongs to."""
+        self._topology = Topology(self.estate)
 
     def keep(self, sample: Reading | Silence | Fault) -> None:
         """Take in one sample: a reading ends a silence and a fault, neither of which ends a reading."""
@@ -73,6 +82,7 @@ class Present:
         self.readings, self.silences = moved(self.readings, by), moved(self.silences, by)
         self.faults, self.systems = moved(self.faults, by), moved(self.systems, by)
         self.hold_ups, self.sheds = moved(self.hold_ups, by), moved(self.sheds, by)
+        self.lit_at = moved(self.lit_at, by)
 
     def show_system(self, state: SystemState) -> None:
         """Take in the state of a system."""
@@ -82,14 +92,32 @@ class Present:
             self.lit.discard(state.id)
         else:
             self.lit.add(state.id)
+            if state.as_of is not None:
+                self.lit_at[state.id] = state.as_of
+            self._unanswer(
+                state.id
+            )  # what was played at rest says nothing of a system on its banks, nor after it
 
     def show_alarm(self, name: str, alarm: Alarm | None) -> None:
         """Take in an alarm as it now is, None where it is no longer remembered."""
         self._move("alarm", name)
+        if _forbids(self.alarms.get(name)) is not _forbids(alarm):
+            about = (alarm or self.alarms[name]).about
+            system = self._topology.system(about)
+            if system is not None:  # whether a unit may be taken out names the alarms that stand
+                self._forget_isolations(system)
         if alarm is None:
             self.alarms.pop(name, None)
         else:
             self.alarms[name] = alarm
+
+    def _unanswer(self, system: str) -> None:
+        self._forget_isolations(system)
+        self.shutdowns.pop(system, None)
+
+    def _forget_isolations(self, system: str) -> None:
+        for unit in self.estate.units_of(system):
+            self.isolations.pop(unit.id, None)
 
     def on_banks(self, system: str) -> bool:
         """Return whether a system is on its banks, as far as is known."""
@@ -125,3 +153,13 @@ class Present:
         while self.version <= version:
             await self._news.wait()
         return self.version
+
+
+def _forbids(alarm: Alarm | None) -> bool:
+    """Return whether an alarm is one that speaks against work on its system: a warning forbids none."""
+    return (
+        alarm is not None
+        and alarm.state.active
+        and alarm.severity is not Severity.WARNING
+        and alarm.condition is not False
+    )

@@ -8,9 +8,10 @@ counts. By hand: all automatic starts have failed first, and a person has to get
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
+from math import ceil, floor
 from typing import Final
 
 from rules.estate import Generator, Purpose, Requirement, Unit
@@ -33,6 +34,7 @@ UNSEEN_S: Final = 4.0
 """What reads every 2 s miss of a discharge at its two ends: it is seen from its first row on the bank to its last."""
 SHOWN_SHARE: Final = 0.5
 STALE_POLLS: Final = 3
+_GRAIN_S: Final = 1e-6  # what a float may be off by before it counts as more
 LEAST_STALE_S: Final = 15.0
 
 
@@ -242,7 +244,7 @@ def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
         return list(evidence.notes) or ["The hold-up is not known."]
     with_lost = " with one unit lost" if evidence.spare_units >= 1 else ""
     verb = "reaches" if held.median_s >= needed_s else "does not reach"
-    proves = f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes(needed_s)} needed but proves nothing."
+    proves = f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes_up(needed_s)} needed but proves nothing."
     seen = held.basis is Basis.TESTED
     first = [
         note for note in evidence.notes if note.startswith("What was seen" if seen else "No discharge of")
@@ -291,11 +293,20 @@ def not_shown(bank: BankEvidence, evidence: Evidence) -> str | None:
 
 def minutes(seconds: float) -> str:
     """Return a time in words, rounded down: 75 s, 14.6 min, 3.2 h."""
+    return _in_words(seconds, floor)
+
+
+def minutes_up(seconds: float) -> str:
+    """Return a time that is needed or lacks in words, rounded up, as it is everywhere: 76 s, 14.7 min, 3.3 h."""
+    return _in_words(seconds - _GRAIN_S, ceil)
+
+
+def _in_words(seconds: float, whole: Callable[[float], int]) -> str:
     if seconds < 120.0:
-        return f"{int(seconds)} s"
+        return f"{whole(seconds)} s"
     if seconds < 7200.0:
-        return f"{int(seconds / 6.0) / 10.0:.1f} min"
-    return f"{int(seconds / 360.0) / 10.0:.1f} h"
+        return f"{whole(seconds / 6.0) / 10.0:.1f} min"
+    return f"{whole(seconds / 360.0) / 10.0:.1f} h"
 
 
 def _worst(lost: Sequence[UnitLost]) -> str | None:
@@ -309,15 +320,15 @@ def _sentences(needed_s: float, evidence: Evidence, held: HoldUp) -> list[str]:
     now_s = evidence.now.low_s
     if evidence.spare_units < 1:
         if low_s >= needed_s:
-            return [f"Holds {minutes(low_s)} at the least, needs {minutes(needed_s)}."]
+            return [f"Holds {minutes(low_s)} at the least, needs {minutes_up(needed_s)}."]
         return [
-            f"Holds {minutes(low_s)} at the least, needs {minutes(needed_s)}: short by {minutes(needed_s - low_s)}."
+            f"Holds {minutes(low_s)} at the least, needs {minutes_up(needed_s)}: short by {minutes_up(needed_s - low_s)}."
         ]
     worst = _worst(evidence.each_unit_lost)
     lost = f"with unit {worst} lost" if worst else "with one unit lost"
     all_units = "" if now_s is None else f"; with all units {minutes(now_s)}"
     if low_s >= needed_s:
-        return [f"Holds {minutes(low_s)} at the least {lost}{all_units}; needs {minutes(needed_s)}."]
+        return [f"Holds {minutes(low_s)} at the least {lost}{all_units}; needs {minutes_up(needed_s)}."]
     if now_s is not None and now_s >= needed_s:
         failing = [
             item.unit
@@ -326,10 +337,10 @@ def _sentences(needed_s: float, evidence: Evidence, held: HoldUp) -> list[str]:
         ]
         names = " or ".join(failing) or "one"
         return [
-            f"With all units it holds {minutes(now_s)} at the least and needs {minutes(needed_s)}: enough.",
-            f"Only with unit {names} lost it fails: {minutes(low_s)}, short by {minutes(needed_s - low_s)}.",
+            f"With all units it holds {minutes(now_s)} at the least and needs {minutes_up(needed_s)}: enough.",
+            f"Only with unit {names} lost it fails: {minutes(low_s)}, short by {minutes_up(needed_s - low_s)}.",
         ]
     return [
-        f"Fails with all units in service: {minutes(now_s or 0.0)} at the least, needs {minutes(needed_s)}.",
+        f"Fails with all units in service: {minutes(now_s or 0.0)} at the least, needs {minutes_up(needed_s)}.",
         f"With one lost it holds {minutes(low_s)}.",
     ]

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from api.pages.acts import act
 from api.pages.frame import question
 from api.pages.markup import Element, Nodes, el
-from api.pages.model import Alarm, Sheet
+from api.pages.model import Alarm, Sheet, Told
 from api.pages.words import with_figures
 from api.said import LONGEST_NOTE
 from collector.wall_clock import Clock
@@ -171,7 +171,7 @@ def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
     if alarm.because:
         parts += [el("br"), f"because of {listed(alarm.because)}"]
     parts.append(el("br"))
-    told = [f"{t.who}, {t.by} {clock.at(t.at)}{f', {t.result}' if t.result else ''}" for t in alarm.told]
+    told = [f"{t.who}, {t.by} {clock.at(t.at)}{_came_of(t)}" for t in alarm.told]
     parts.append(
         f"told: {'; '.join(told)}"
         if told
@@ -182,6 +182,13 @@ def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
     if alarm.counted:
         parts += [el("br"), f"{capital(plural(alarm.counted, 'further alarm'))} explained by it"]
     return parts
+
+
+def _came_of(told: Told) -> str:
+    """Return what came of a telling, in words: what a server answers to a message it took is for the journal."""
+    if told.handed_over:
+        return ", handed over"
+    return f", {told.result}" if told.result else ""
 
 
 def by_when(alarm: Alarm, clock: Clock, now: datetime) -> tuple[str, bool]:

@@ -64,7 +64,15 @@ def rests(sheet: Sheet, subject: Judged) -> Nodes:
         lows = [ends.all.low_s] + (
             [ends.one_unit_lost.low_s] if ends.one_unit_lost.low_s is not None and subject.units > 1 else []
         )
-        enough = "still enough" if min(lows) >= subject.needed_s else "no longer enough"
+        today = [held.now.low_s] + ([held.one_unit_lost.low_s] if len(lows) > 1 else [])
+        short_today = any(low is not None and low < subject.needed_s for low in today)
+        enough = (
+            "still enough"
+            if min(lows) >= subject.needed_s
+            else "not enough then either"
+            if short_today
+            else "no longer enough"
+        )
         with_lost = f" and {minutes(lows[1], favours=True)} with a unit lost" if len(lows) > 1 else ""
         parts.append(
             f" With every bank at its end of life and cold: {minutes(lows[0], favours=True)} min{with_lost}, {enough}."

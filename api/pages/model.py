@@ -39,6 +39,8 @@ class Told:
     by: str
     at: datetime
     result: str | None = None
+    handed_over: bool = False
+    """Whether the way there took it; `result` is then what its server said, and no matter for a page."""
 
 
 @dataclass(frozen=True, slots=True)

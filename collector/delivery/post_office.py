@@ -113,6 +113,7 @@ class Told:
     by: str
     at: datetime
     result: str | None
+    handed_over: bool = False
 
 
 class PostOffice:
@@ -236,7 +237,15 @@ async def told(ledger: Ledger, incident: str) -> tuple[Told, ...]:
             if line.schema != LETTER or (line.result or "").startswith(NOT_NEEDED):
                 continue
             result = "waiting" if line.sending is Sending.WAITING and not line.attempts else line.result
-            found.append(Told(Letter.of(line.body).person, line.channel, line.created, result))
+            found.append(
+                Told(
+                    Letter.of(line.body).person,
+                    line.channel,
+                    line.created,
+                    result,
+                    handed_over=line.sending is Sending.SENT,
+                )
+            )
         if page.next is None:
             return tuple(reversed(found))
         before = page.next

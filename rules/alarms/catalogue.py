@@ -1255,8 +1255,8 @@ CARD_ALARMS: Final[Mapping[str, CardAlarm]] = {
         CardAlarm(
             "upsAlarmDepletedBattery",
             _S.CRITICAL,
-            "could not hold the load if mains were lost now",
-            "Shed load now.",
+            "says its bank is too empty to carry the load",
+            "Do not count on this bank: see what the others hold, and shed what they cannot carry.",
             "bank_low",
         ),
         CardAlarm(

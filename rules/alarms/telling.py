@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation, Severity, Thing
 from rules.alarms.incidents import Incident, News, Notice, NoticeKind, Part
@@ -22,6 +23,9 @@ from rules.alarms.wording import (
     shed_words,
     short_form,
 )
+
+ACCEPT_GRACE_S: Final = 10.0
+"""How long past what is declared a unit may take to accept its supply before somebody is to look at it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +258,36 @@ def _fed_beside(case: Case) -> list[str]:
     return [m.unit for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
 
 
+def _fed_again(case: Case) -> list[str]:
+    """Return the units that were on battery in this incident and are seen fed; a unit whose bank ended is not."""
+    parts = case.incident.parts.values()
+    off = sorted(unit for part in parts for unit in set(part.units) - set(part.on))
+    return [m.unit for m in case.scene.known(off) if not m.on_battery and m.mains is not False and m.carrying]
+
+
+def _taken_within_s(case: Case) -> float | None:
+    """Return how long the units still on battery may yet take to accept a supply that is at all their inputs.
+
+    None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
+    was first seen is taken to have it.
+    """
+    units, declared = case.scene.units, case.scene.topology.estate.units
+    on = [unit for part in case.incident.parts.values() if part.until is None for unit in part.on]
+    came = [at for unit in on if unit in units and (at := units[unit].volts_since) is not None]
+    came += [at for unit in _fed_again(case) if (at := units[unit].at) is not None]
+    left: list[float] = []
+    for unit in on:
+        seen = units.get(unit)
+        if seen is None or seen.silent or seen.at is None or not came:
+            return None
+        since = seen.volts_since or (seen.at if seen.at < min(came) else None)
+        if since is None:
+            return None
+        allowed_s = declared[unit].accept_s + declared[unit].hold_off_s + ACCEPT_GRACE_S
+        left.append(allowed_s - (case.at - max(since, min(came))).total_seconds())
+    return max(left) if left and min(left) > 0.0 else None
+
+
 def _power_do(case: Case) -> str:
     """Return what to do now about a supply: nothing once all is fed, no word of the set once any unit is."""
     topology = case.scene.topology
@@ -264,7 +298,13 @@ def _power_do(case: Case) -> str:
     urgent = _first_action(case)
     if urgent is not None:
         return urgent
-    if any(set(p.units) - set(p.on) for p in parts):
+    wait_s = _taken_within_s(case)
+    if wait_s is not None:
+        return (
+            f"Supply is there: what still runs on its bank should take it within {at_most(wait_s)}; if it does not, look at "
+            "its input breaker and display."
+        )
+    if _fed_again(case):
         return "Supply is there: see that what still runs on its bank takes it; if not, look at its input breaker and display."
     if _fed_beside(case):
         return (

@@ -24,7 +24,7 @@ from rules.battery.runtime import RuntimeCurve, curve_for
 from rules.battery.temperature import seconds_at, time_per_kelvin
 from rules.estate import FittedBank
 from rules.planning.safety import SAFETY
-from rules.requirements import minutes
+from rules.requirements import minutes_up
 from rules.verdicts import Basis
 
 AGEING: Final = 1.0 / END_OF_LIFE
@@ -154,7 +154,7 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         kind = stated.type
         curve = curve_for(kind)
         if curve.basis is Basis.NONE or not curve.shortest_s <= wanted.required_s <= curve.longest_s:
-            because.append(f"{kind.type}: its table does not reach {minutes(wanted.required_s)}.")
+            because.append(f"{kind.type}: its table does not reach {minutes_up(wanted.required_s)}.")
             continue
         factor = cold_factor(curve, wanted.required_s, wanted.coldest_c)
         asked = aged * wanted.margin / factor
@@ -178,7 +178,7 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
         )
         because.append(
             f"{kind.type}: over {factor:.2f} for the cold that asks {asked:.1f} W; it gives {printed:.1f} W a cell for "
-            f"{minutes(wanted.required_s)}: {strings} {'string' if strings == 1 else 'strings'}."
+            f"{minutes_up(wanted.required_s)}: {strings} {'string' if strings == 1 else 'strings'}."
         )
     return BankAdvice(
         output_w=wanted.output_w,

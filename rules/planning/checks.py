@@ -20,7 +20,7 @@ from rules.parallel import FEEDING, MERELY_UNSEEN, UnitView
 from rules.peaks import Expected
 from rules.reading import OutputSource, Reading, TestResult
 from rules.redundancy import Margin, limits_with_spares_gone, margins
-from rules.requirements import minutes, required
+from rules.requirements import minutes, minutes_up, required
 from rules.verdicts import Standing
 from rules.words import PURPOSES, day_of
 
@@ -257,7 +257,7 @@ def others_hold(
             check, Result.MET, f"The others hold {minutes(low_s)} at the least {load}; nothing is required."
         )
     item, needed_s = max(needs, key=lambda pair: pair[1])
-    words = f"The others hold {minutes(low_s)} at the least {load}; {PURPOSES[item.purpose]} needs {minutes(needed_s)}."
+    words = f"The others hold {minutes(low_s)} at the least {load}; {PURPOSES[item.purpose]} needs {minutes_up(needed_s)}."
     return Row(check, Result.MET if low_s >= needed_s else Result.NOT_MET, words)
 
 

@@ -20,7 +20,7 @@ from rules.planning.retirement import Asked as Leaving
 from rules.planning.retirement import Retired, retirements
 from rules.planning.sizing import SizeAdvice, Wanted, growth_of, size_units
 from rules.redundancy import daily_margins
-from rules.requirements import minutes
+from rules.requirements import minutes_up
 from rules.season import SeasonalTrend, seasonal_trend
 from rules.trend import MarginTrend, margin_trend
 from rules.verdicts import SystemState
@@ -168,7 +168,7 @@ def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
     chosen = advice.advised_from_va or advice.needed_va
     said = (
         f"Each of {wanted.left} units is to carry its part of {peak_w / 1e3:.1f} kW at the peak, growing for {years:.0f} "
-        f"years, for {minutes(required_s)}: {why}."
+        f"years, for {minutes_up(required_s)}: {why}."
     )
     return BankWanted(
         output_w, required_s, chosen * wanted.power_factor, types[0].cells, types[0].coldest_c, why=said

@@ -16,7 +16,7 @@ from rules.battery.runtime import RuntimeCurve, curve_for
 from rules.estate import Bank, Estate, Unit, in_place
 from rules.peaks import LineHistory
 from rules.planning.bank_sizing import COLDEST_C, StatedBank
-from rules.requirements import minutes
+from rules.requirements import minutes, minutes_up
 from rules.verdicts import Basis
 
 ENOUGH_ROOM: Final = 0.10
@@ -178,7 +178,7 @@ def _bank_words(banks: Sequence[BankThen]) -> list[str]:
         )
         return f"{bank.bank} ({old} at the end of its life)"
 
-    need = next((minutes(b.required_s) for b in banks if b.required_s is not None), "")
+    need = next((minutes_up(b.required_s) for b in banks if b.required_s is not None), "")
     enough, short = ([b for b in banks if b.enough is wanted] for wanted in (True, False))
     said = [f"Bank {', '.join(map(times, enough))} then suffices for the {need} required."] if enough else []
     if short:

@@ -22,7 +22,7 @@ from rules.estate import Generator, LoadGroup, Purpose, Unit
 from rules.hold_up import LONGEST_S, Asked, Shed, Store, percentiles, play_with_sheds
 from rules.planning.ridethrough import NOTHING_LEFT, group_load
 from rules.planning.safety import ADVICE_ONLY
-from rules.requirements import after_start_s, minutes
+from rules.requirements import after_start_s, minutes, minutes_up
 from rules.verdicts import Basis, RequirementVerdict, ShedFirst, ShedStep
 
 EARLY_S: Final = 120.0
@@ -292,7 +292,9 @@ def _sentences(plan: SheddingPlan, asked: Asked, at_s: float, *, reached: bool) 
     without_s, wanted_s = plan.without_s or 0.0, plan.wanted_s
     if without_s >= wanted_s:
         return [f"Nothing needs to be shed: it holds {_long(without_s)} at the least."]
-    found = [f"Without shedding it holds {minutes(without_s)} at the least; wanted are {minutes(wanted_s)}."]
+    found = [
+        f"Without shedding it holds {minutes(without_s)} at the least; wanted are {minutes_up(wanted_s)}."
+    ]
     if not plan.steps:
         return [*found, "No load group is declared that could be shed."]
     by_s = plan.shed_by_s or 0.0
@@ -319,7 +321,7 @@ def _sentences(plan: SheddingPlan, asked: Asked, at_s: float, *, reached: bool) 
             f"Shedding {dropped_w / 1e3:.1f} kW ({100 * part:.0f} % of the load) gives {_long(held_s)}."
         )
         if not reached:
-            found.append(f"That is still short by {minutes(wanted_s - held_s)}.")
+            found.append(f"That is still short by {minutes_up(wanted_s - held_s)}.")
         elif not plan.too_late and by_s >= 1.0:
             found.append(f"Shed by {minutes(by_s)} it is still enough.")
     if plan.waiting_costs_s is not None and plan.waiting_costs_s >= 1.0:

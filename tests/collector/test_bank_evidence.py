@@ -14,11 +14,26 @@ from collector.evidence import imported_blocks
 from collector.history.store import Bucket, HistoryStore
 from collector.ledger import Ledger
 from collector.present import Present
+from rules.autonomy import HoldUpJudgement, unknown_hold_ups
 from rules.battery.ageing import MonthTemperature
 from rules.battery.losses import default_losses
-from rules.estate import Bank, Card, Estate, FittedBank, FittedUnit, PowerTable, Site, Supply, System, Unit
+from rules.estate import (
+    Bank,
+    Card,
+    Estate,
+    FittedBank,
+    FittedUnit,
+    PowerTable,
+    Purpose,
+    Site,
+    Supply,
+    System,
+    Unit,
+)
 from rules.judge import judge_bank
 from rules.reading import BatteryReading, OutputReading, OutputSource, Reading, Stamp
+from rules.verdicts import Against, RequirementVerdict, Verdict
+from tests.rules.plant import system_state
 
 AT = datetime(2025, 3, 1, 10, tzinfo=UTC)
 NOW = AT + timedelta(hours=2)
@@ -151,6 +166,38 @@ async def test_everything_known_of_a_bank_comes_together(present: Present, tmp_p
         judged = judge_bank(evidence)
         assert judged.state.shown_to_carry is not None
         assert "block_out_of_line" in [f.kind for f in judged.state.findings]
+
+
+def says(watts: float, at: datetime) -> HoldUpJudgement:
+    return HoldUpJudgement(
+        "A", at, 0, unknown_hold_ups(()), 2 * watts, bank_asked_w={"b1": watts, "b2": watts}
+    )
+
+
+async def test_what_is_asked_of_a_bank_is_that_of_its_system_at_rest_and_not_of_an_outage(
+    present: Present, tmp_path: Path
+) -> None:
+    need = RequirementVerdict(
+        "n", Purpose.ORDERLY_SHUTDOWN, 600.0, Against.NOW, Verdict.ADEQUATE, (), None, None
+    )
+    present.systems["A"] = replace(system_state("works", 0.0), requirements=(need,))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+
+        def asked_w() -> float:
+            asked = gathered.asked(bank(1), NOW.date())
+            assert asked is not None
+            return asked.output_power_w
+
+        present.hold_ups["A"] = says(4000.0, NOW)
+        at_rest_w = asked_w()
+        present.lit_at["A"] = NOW + timedelta(seconds=60)
+        present.hold_ups["A"] = says(8000.0, NOW + timedelta(seconds=60))  # another unit's bank has ended
+        assert asked_w() == at_rest_w
+        present.hold_ups["A"] = says(6000.0, NOW + timedelta(seconds=100))  # the last unit walks in
+        assert asked_w() == at_rest_w
+        present.hold_ups["A"] = says(4400.0, NOW + timedelta(seconds=121))
+        assert asked_w() == pytest.approx(1.1 * at_rest_w)
 
 
 async def test_a_bank_whose_unit_was_never_read_is_not_judged(tmp_path: Path) -> None:

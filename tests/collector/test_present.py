@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 from collector.present import Present
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle import new_alarm
+from rules.alarms.lifecycle import State, new_alarm
+from rules.planning.isolation import Isolation
+from rules.planning.shutdown import Shutdown
 from tests.rules.day import on_battery_since
 from tests.rules.plant import estate, reading, silence, system_state
 
@@ -47,3 +50,31 @@ def test_the_systems_on_their_banks_are_known_without_looking_for_them() -> None
     assert present.lit == {"works"}
     present.show_system(system_state("works", 2.0))
     assert present.lit == set()
+
+
+def test_what_was_answered_for_a_system_at_rest_goes_with_its_outage_and_with_what_stands_about_it() -> None:
+    present = Present(estate())
+    overload = replace(
+        new_alarm(CATALOGUE["overload"], "W1", "", 0.0), state=State.ACTIVE_UNACKNOWLEDGED, condition=True
+    )
+
+    def answered() -> set[str]:
+        return {*present.isolations, *present.shutdowns}
+
+    def answer() -> None:
+        present.isolations |= {unit: cast("Isolation", unit) for unit in present.estate.units}
+        present.shutdowns |= {system: cast("Shutdown", system) for system in present.estate.systems}
+
+    answer()
+    present.show_alarm(overload.id, overload)
+    assert "W1" not in answered()
+    assert {"works", "C1"} <= answered()
+    answer()
+    present.show_alarm(overload.id, replace(overload, what="A little more."))
+    assert "W1" in answered()
+    present.show_alarm(overload.id, replace(overload, condition=False))
+    assert "W1" not in answered()
+    answer()
+    present.show_system(system_state("works", 1.0, on_battery=on_battery_since(1.0, lasts_s=600.0)))
+    assert not {"works", "W1"} & answered()
+    assert {"control", "C1"} <= answered()

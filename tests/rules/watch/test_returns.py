@@ -98,6 +98,32 @@ def test_while_nothing_is_read_starts_neither_fail_nor_work() -> None:
 # ---- what is said while only some are fed ----------------------------------------------------------------
 
 
+def test_a_unit_whose_bank_ended_is_not_fed_again() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 16, on_battery_since(10, lasts_s=1500))
+    watch.give(
+        reading("W1", 40.0, source=OutputSource.NONE, input_v=0.0), *(on_bank(u, 40.0) for u in NORTH[1:])
+    )
+    judged(watch, 40, on_battery_since(10, lasts_s=600))  # the rest carry more, so it ends sooner
+    watch.pass_time(41, 60)
+    changed = [n for n in watch.notices("power-north") if n.at > START + timedelta(seconds=40)]
+    assert changed
+    for notice in changed:
+        assert "Supply is there" not in notice.do
+
+
+def test_units_that_have_voltage_and_take_it_one_after_the_other_send_nobody_to_the_set() -> None:
+    watch = Watch()
+    outage(watch)
+    judged(watch, 16, on_battery_since(10, lasts_s=1500))
+    watch.give(*(reading(u, 88.0, source=OutputSource.BATTERY, input_v=228.0) for u in ("W5", "W6")))
+    watch.pass_time(88, 95)
+    (notice, *_) = [n for n in watch.notices("power-north") if n.at >= START + timedelta(seconds=88)]
+    assert notice.do.startswith("Supply is there: what still runs on its bank should take it within")
+    assert "set-1" not in notice.do
+
+
 def test_no_message_says_that_the_set_must_come_while_units_of_the_system_are_fed_again() -> None:
     watch = Watch()
     outage(watch)
