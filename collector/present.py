@@ -113,7 +113,9 @@ class Present:
 
     def _unanswer(self, system: str) -> None:
         self._forget_isolations(system)
-        self.shutdowns.pop(system, None)
+        played = self.shutdowns.get(system)
+        if played is not None and played.plan is None:  # a signed one may be what takes it to its banks
+            del self.shutdowns[system]
 
     def _forget_isolations(self, system: str) -> None:
         for unit in self.estate.units_of(system):

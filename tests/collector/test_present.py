@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import cast
 
 from collector.present import Present
@@ -63,7 +64,9 @@ def test_what_was_answered_for_a_system_at_rest_goes_with_its_outage_and_with_wh
 
     def answer() -> None:
         present.isolations |= {unit: cast("Isolation", unit) for unit in present.estate.units}
-        present.shutdowns |= {system: cast("Shutdown", system) for system in present.estate.systems}
+        present.shutdowns |= {
+            system: cast("Shutdown", SimpleNamespace(plan=None)) for system in present.estate.systems
+        }
 
     answer()
     present.show_alarm(overload.id, overload)
