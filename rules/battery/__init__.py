@@ -6,7 +6,7 @@ Read in this order:
 2. `temperature`   what the temperature does to it; `losses`: what the inverter takes on the way
 3. `belief`        a bank as equally likely draws: what hold-up is played with; `energy`, `recharge`: spent and got back
 4. `discharge`     a logged discharge, made fit to be judged; `voltage`, `shape`, `_prior`: its expected course, learnt
-5. `posterior`, `capacity`   how much the bank gives, from a part of a discharge; `resistance`
+5. `posterior`, `likelihood`, `capacity`   how much the bank gives, from a part of a discharge; `resistance`
 6. `shown`, `estimated`, `live`   one discharge ended, or running
 7. `evidence`      everything a judgement rests on
 8. `ageing`, `fusion`, `replacement`   effective age, age fused with all discharges, the three dates;

@@ -20,10 +20,11 @@ from rules.battery.belief import BankBelief, slope_draws
 from rules.battery.contradictions import believable, can_be, moving
 from rules.battery.discharge import Battery, Discharge, NotADischarge, Start, clean, times_in
 from rules.battery.discharge_log import DischargeLog
+from rules.battery.likelihood import Shape, shape_of
 from rules.battery.log_doubts import UNKNOWN_K
 from rules.battery.losses import Losses
 from rules.battery.missing import missing_by_log
-from rules.battery.posterior import GRID, ln_at, ln_posterior, posterior
+from rules.battery.posterior import GRID, ln_at, ln_before, ln_posterior, posterior
 from rules.battery.recharge import FULL, Nodes
 from rules.battery.resistance import resistance_ohm
 from rules.battery.runtime import Beyond, Floats, RuntimeCurve
@@ -54,6 +55,8 @@ _LEAST_USED: Final = 0.02
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
 _FEW_NODES: Final = 3
+_SAYS_OF_START: Final = 0.25
+"""What a record's own word on how full its bank began counts, of a whole likelihood."""
 
 Missing = float | Sequence[float] | None
 """What was missing at the start: one value, equally likely ones, or None: as far as the log shows it."""
@@ -67,7 +70,7 @@ class CapacityEstimate:
     Health draws are at 25 degC and at the mean power of the record; `health_here` the same draws in shares
     of published time at the bank's temperature, as `used_fraction` is counted. `missing`: what was not in the
     bank at its start, as equally likely shares of published time; `used_draws` what was used at the last row,
-    with it. All numbers are None, and `draws` empty, where `cannot_tell` says why.
+    with it. `likelihood`: what the rows alone say of health, empty of a discharge that came to its end. All numbers are None, and `draws` empty, where `cannot_tell` says why.
     """
 
     cannot_tell: str | None
@@ -100,15 +103,21 @@ class CapacityEstimate:
     correction_draws: Floats = field(default_factory=lambda: np.zeros(0))
     course: Course | None = None
     discharge: Discharge | None = None
+    likelihood: Shape = ()
 
 
 @dataclass(frozen=True)
 class Drawn:
-    """Draws of one judgement that belong together: health, and what was used at the last row; see `missing`."""
+    """Draws of one judgement that belong together: health, and what was used at the last row; see `missing`.
+
+    `on_grid`: healths and ln of how likely the rows are, for each of what may have been missing; empty of a discharge
+    that came to its end.
+    """
 
     missing: Nodes
     here: Floats
     used: Floats
+    on_grid: tuple[tuple[Floats, Floats], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -227,11 +236,10 @@ def judge_prepared(
         discharge, courses = _courses_in(log, battery, curve, used_before, said)
         course = courses[len(courses) // 2]
         rng = np.random.default_rng(seed)
-        here, used = _drawn(courses, shape, curve, rng, draws, coarse=coarse)
-        believable(float(np.median(here)), battery, said)
+        drawn = _drawn(courses, shape, curve, rng, draws, coarse=coarse)
+        believable(float(np.median(drawn.here)), battery, said)
     except NotADischarge as why_not:
         return CapacityEstimate(str(why_not), basis, because=tuple(said))
-    drawn = Drawn(tuple(one.used_before for one in courses), here, used)
     return _estimate(discharge, course, battery, curve, drawn, rng, basis, tuple(said))
 
 
@@ -277,49 +285,53 @@ def _drawn(
     draws: int,
     *,
     coarse: bool,
-) -> tuple[Floats, Floats]:
+) -> Drawn:
     """Return draws of health, and of what was used at the last row, that belong together.
 
-    Each of what may have been missing at the start is weighed by how well the record goes with it.
+    Each of what may have been missing at the start is weighed by how well the record goes with it, with
+    restraint: a bank not full and one a little worn, or of a product a little other than any learnt from, differ
+    by the same few millivolts.
     """
-    if len(courses) == 1:
-        return _drawn_of(courses[0], shape, curve, rng, draws, coarse=coarse)
     coarse = coarse or len(courses) > _FEW_NODES
-    weights = np.array([_ln_weight(course, shape, curve, coarse=coarse) for course in courses])
+    on_grid = [_on_grid(course, shape, curve, coarse=coarse) for course in courses]
+    alone = [(grid, ln_mass - ln_before(grid, curve)) for grid, ln_mass in on_grid]
+    say = np.array([_ln_sum(ln_rows) for _, ln_rows in alone])
+    held = (_SAYS_OF_START - 1.0) * (say - np.max(say))
+    weights = np.array([_ln_sum(ln_mass) for _, ln_mass in on_grid]) + held
     weights = np.exp(weights - np.max(weights))
     share = np.floor(np.cumsum(weights) / np.sum(weights) * draws + 0.5).astype(int)
     counts = np.diff(np.concatenate([[0], share]))
     parts = [
-        _drawn_of(course, shape, curve, rng, int(count), coarse=coarse)
-        for course, count in zip(courses, counts, strict=True)
+        _drawn_of(course, *one, rng, int(count))
+        for course, one, count in zip(courses, on_grid, counts, strict=True)
         if count
     ]
-    order = rng.permutation(sum(len(here) for here, _ in parts))
+    order = rng.permutation(draws) if len(courses) > 1 else np.arange(draws)
     here, used = (np.concatenate([part[k] for part in parts])[order] for k in (0, 1))
-    return here, used
+    ended = courses[0].full_used is not None
+    kept = () if ended else tuple((g, ln_rows + h) for (g, ln_rows), h in zip(alone, held, strict=True))
+    return Drawn(tuple(one.used_before for one in courses), here, used, kept)
 
 
-def _ln_weight(course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool) -> float:
+def _on_grid(course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool) -> tuple[Floats, Floats]:
+    """Return healths and ln of their probability; of a discharge that came to its end, the one it showed."""
     if course.full_used is not None:
         health = np.array([min(health_at_mean_rate(course), float(GRID[-1]))])
-        return float(ln_at(course, shape, curve, health, coarse=coarse)[0])
-    _, ln_mass = ln_posterior(course, shape, curve, coarse=coarse)
-    most = float(np.max(ln_mass))
-    return most + float(np.log(np.sum(np.exp(ln_mass - most))))
+        return health, ln_at(course, shape, curve, health, coarse=coarse)
+    return ln_posterior(course, shape, curve, coarse=coarse)
+
+
+def _ln_sum(ln_parts: Floats) -> float:
+    most = float(np.max(ln_parts))
+    return most + float(np.log(np.sum(np.exp(ln_parts - most))))
 
 
 def _drawn_of(
-    course: Course,
-    shape: TypeShape,
-    curve: RuntimeCurve,
-    rng: np.random.Generator,
-    draws: int,
-    *,
-    coarse: bool,
+    course: Course, grid: Floats, ln_mass: Floats, rng: np.random.Generator, draws: int
 ) -> tuple[Floats, Floats]:
     if course.full_used is None:
-        grid, mass = posterior(course, shape, curve, coarse=coarse)
-        here = np.maximum(_draw(grid, mass, rng, draws), course.used_now * 1.001)
+        mass = np.exp(ln_mass - np.max(ln_mass))
+        here = np.maximum(_draw(grid, mass / np.sum(mass), rng, draws), course.used_now * 1.001)
     else:
         here = health_at_mean_rate(course) * np.exp(rng.normal(0.0, 0.003, draws))
     return here, np.full(draws, course.used_now)
@@ -368,6 +380,7 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     gain = float(np.hypot(gain, course.traits.steepness * discharge.power_doubt))
     ln_doubt = course.per_kelvin * (warm * (correction - 1.0) + rng.normal(0.0, probe, draws))
     health = here * np.exp(rng.normal(0.0, gain, draws) - ln_doubt)
+    doubt = float(np.hypot(gain, course.per_kelvin * np.hypot(warm * sd, probe)))
     # Judged by references, a bank without a table is still stated against the generic curve of its rating.
     stated = battery.curve if battery.curve is not None else curve
     stated_s = float(stated.seconds(course.mean_power_w))
@@ -406,6 +419,7 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         correction_draws=nominal * correction,
         course=course,
         discharge=discharge,
+        likelihood=shape_of(drawn.on_grid, doubt, published / stated_s) if drawn.on_grid else (),
     )
 
 

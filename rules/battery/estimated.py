@@ -80,6 +80,7 @@ def with_estimate(
         ended=shown.ended or estimate.ended,
         resistance_ohm=estimate.resistance_ohm,
         taken_before=before,
+        likelihood=estimate.likelihood or None,
     )
 
 

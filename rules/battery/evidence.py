@@ -17,6 +17,7 @@ from rules.battery.ageing import MonthTemperature
 from rules.battery.charging import ChargeHour
 from rules.battery.condition import Claim
 from rules.battery.fusion import CapacityEvidence
+from rules.battery.likelihood import moments
 from rules.battery.losses import Losses, default_losses, learn_losses
 from rules.battery.recharge import Recharge, middle_of
 from rules.battery.replacement import Asked
@@ -44,6 +45,8 @@ class DischargeEvidence:
     standard deviation of what the estimator took health to be before it looked; divided out when several
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
     amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
+    `likelihood`: what its rows alone say of health (`rules.battery.likelihood`), None of a run to its end or by an
+    earlier program.
     """
 
     at: datetime
@@ -70,6 +73,7 @@ class DischargeEvidence:
     battery_power_w: float | None = None
     missing: tuple[float, ...] | None = None
     doubts: tuple[str, ...] = ()
+    likelihood: tuple[float, ...] | None = None
 
     @property
     def given(self) -> float:
@@ -149,9 +153,18 @@ def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[Capacity
             continue
         depth = d.used / max(d.fraction, 1e-3)
         shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
-        fraction, sd = _seen(d.fraction, max((d.high - d.low) / _Z_90, 0.005), d.taken_before)
-        found.append(CapacityEvidence(d.at.date(), fraction, sd, d.published_s, least, shared))
+        fraction, sd = _said(d)
+        likelihood = None if d.ended else d.likelihood
+        found.append(CapacityEvidence(d.at.date(), fraction, sd, d.published_s, least, shared, likelihood))
     return tuple(found)
+
+
+def _said(d: DischargeEvidence) -> tuple[float, float]:
+    """Return what the record of a judged discharge itself said of health: mean and standard deviation."""
+    if d.likelihood and not d.ended:
+        return moments(d.likelihood)
+    mean, low, high = d.fraction or 0.0, d.low or 0.0, d.high or 0.0
+    return _seen(mean, max((high - low) / _Z_90, 0.005), d.taken_before)
 
 
 def _seen(mean: float, sd: float, before: tuple[float, float] | None) -> tuple[float, float]:
@@ -178,7 +191,7 @@ def tells(d: DischargeEvidence) -> bool:
         return True
     if d.fraction is None or d.low is None or d.high is None:
         return False
-    return _seen(d.fraction, max((d.high - d.low) / _Z_90, 0.005), d.taken_before)[1] <= TELLING_SD
+    return _said(d)[1] <= TELLING_SD
 
 
 def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None) -> Losses:

@@ -7,12 +7,13 @@ the evidence in steps: at each, the likelihood is raised to a higher power, live
 proportion, and each takes a few Metropolis steps with the spread the cloud has (sequential Monte Carlo;
 Del Moral, Doucet and Jasra, J. R. Statist. Soc. B 68, 2006). Many precise tests thus leave as many
 different lives as none did. Likelihoods have Student's tails (4 degrees of freedom): one false result
-does not carry the day. Same evidence and seed, same lives.
+does not carry the day. What a partial discharge says is taken as the shape it has (`likelihood`), not as a normal
+curve, and counts less beside its like: see `_counts`. Same evidence and seed, same lives.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
@@ -27,6 +28,7 @@ from rules.battery.ageing import (
     LifePrior,
     capacity_left,
 )
+from rules.battery.likelihood import Shape, ln_at
 from rules.battery.runtime import Floats
 
 LIVES: Final = 1500
@@ -40,6 +42,7 @@ _KNEE: Final = (2.5, 11.0)
 _MOVES: Final = (0.9, 0.4) * 4
 _MOST_STEPS: Final = 40
 _BOUND_SD: Final = 0.02
+_SAME_SAY_DAYS: Final = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,8 @@ class CapacityEvidence:
     `published_s`: published time at its power. `least`: the used fraction reached without the bank
     ending; its health is no less, whatever the estimate. `shared`: the part of the variance that comes
     from the assumed voltage curve, and so is common to this bank's partial discharges (0 for a full one).
+    `likelihood`: what the record says as a shape (`rules.battery.likelihood`); then `fraction` and `sd` only say how
+    much it weighs beside its like.
     """
 
     on: date
@@ -57,6 +62,7 @@ class CapacityEvidence:
     published_s: float
     least: float = 0.0
     shared: float = 0.0
+    likelihood: Shape | None = None
 
 
 @dataclass(frozen=True)
@@ -186,7 +192,7 @@ def _log_prior(prior: LifePrior, cloud: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class _Seen:
-    """The evidence as arrays, one entry a discharge."""
+    """The evidence as arrays, one entry a discharge. `shapes`: those told by shape, with what each counts."""
 
     ln_age: Floats
     fraction: Floats
@@ -194,12 +200,14 @@ class _Seen:
     common: Floats
     ln_rate: Floats
     least: Floats
+    shapes: Mapping[int, tuple[Shape, float]]
 
     @classmethod
     def of(cls, age: AgeCurve, evidence: Sequence[CapacityEvidence], anchor_s: float) -> _Seen:
         days = np.array([float(e.on.toordinal()) for e in evidence])
         sd = np.array([max(e.sd, 0.003) for e in evidence])
         shared = np.array([e.shared for e in evidence])
+        counts = _counts(days, sd, shared)
         return cls(
             ln_age=np.log(np.maximum(age.at(days), 1e-4)),
             fraction=np.array([e.fraction for e in evidence]),
@@ -207,6 +215,7 @@ class _Seen:
             common=sd * np.sqrt(shared),
             ln_rate=np.log(np.array([e.published_s for e in evidence]) / anchor_s),
             least=np.array([e.least for e in evidence]),
+            shapes={k: (e.likelihood, float(counts[k])) for k, e in enumerate(evidence) if e.likelihood},
         )
 
     def log_likelihood(self, cloud: Floats) -> Floats:
@@ -218,8 +227,27 @@ class _Seen:
         here = health + share * np.maximum(_FRESH_AT - health, 0.0) * self.ln_rate
         z = (self.fraction - here - self.common * error) / self.sd
         fit = -0.5 * (_TAILS + 1.0) * np.log1p(z**2 / _TAILS)
+        for k, (shape, counts) in self.shapes.items():
+            apart = -2.0 * ln_at(shape, here[:, k])  # of a normal shape z**2: the same tails
+            fit[:, k] = -0.5 * counts * (_TAILS + 1.0) * np.log1p(apart / _TAILS)
         short = np.minimum((here - self.least) / _BOUND_SD, 0.0)  # it carried this much: it had this much
         return np.asarray(np.sum(fit - 0.5 * short**2, axis=1))
+
+
+def _counts(days: Floats, sd: Floats, shared: Floats) -> Floats:
+    """Return what each discharge counts beside the others: 1 alone, less where others say the same with the same error.
+
+    Partial discharges of one bank err together: by its voltage curve, and by what is not known of its charge. So n
+    of them, alike, count as n / (1 + (n - 1) r) together, r being the shared part of their variance (the design
+    effect of clustered samples; as an exponent of their likelihoods: Pauli, Racugno and Ventura, Statistica Sinica
+    21, 2011), a sharper one as the more of them. With the months between two this fades: one that comes later
+    has something of its own to say, how far the bank has aged.
+    """
+    weight = 1.0 / sd**4
+    near = np.exp(-np.abs(days[:, None] - days[None, :]) / _SAME_SAY_DAYS)
+    both = np.sqrt(shared[:, None] * shared[None, :]) * near
+    np.fill_diagonal(both, 0.0)
+    return np.asarray(1.0 / (1.0 + both @ weight / weight))
 
 
 def _next_step(fit: Floats, most: float) -> float:

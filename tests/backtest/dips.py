@@ -85,6 +85,11 @@ class Judged:
     discharges: tuple[DischargeEvidence, ...]
 
     @property
+    def deepest(self) -> float:
+        """Return the longest time on the bank, as a share of what the bank gives."""
+        return max((one.by_itself for one in self.discharges), default=0.0) / self.truth
+
+    @property
     def inside(self) -> bool:
         """Return whether the truth lies in the 90 % interval."""
         return self.low <= self.truth <= self.high

@@ -9,6 +9,7 @@ import pytest
 from rules.battery.discharge import Battery, DischargeLog, clean
 from rules.battery.estimated import EarlierLog, offset_v, with_estimate
 from rules.battery.evidence import DischargeEvidence, capacity_evidence, losses_from
+from rules.battery.likelihood import moments
 from rules.battery.runtime import curve_through
 from rules.verdicts import Basis
 
@@ -47,6 +48,24 @@ def test_a_partial_run_is_an_estimate_and_says_what_it_took_for_granted() -> Non
     assert found.low < found.fraction < found.high
     assert found.used == pytest.approx(0.4, abs=0.03)
     assert found.taken_before is not None
+
+
+@pytest.mark.parametrize("minutes", [4.0, 6.0, 8.0])
+def test_a_product_that_stands_higher_than_any_learnt_is_not_taken_for_a_better_bank(minutes: float) -> None:
+    # 30 mV per cell higher throughout; it gives 22.5 of the 30 minutes that the table prints
+    found = with_estimate(SHOWN, log(minutes, whole_run_min=22.5, offset=240 * 0.03), BATTERY)
+    assert found.low is not None
+    assert found.high is not None
+    assert found.low < 0.75 < found.high
+
+
+def test_a_partial_run_keeps_what_its_rows_alone_say() -> None:
+    partial, full = with_estimate(SHOWN, log(12.0), BATTERY), with_estimate(SHOWN, log(30.0), BATTERY)
+    assert partial.likelihood is not None
+    assert full.likelihood is None
+    (fused,) = capacity_evidence([partial])
+    assert fused.likelihood == partial.likelihood
+    assert fused.fraction == pytest.approx(moments(partial.likelihood)[0])
 
 
 def test_a_bank_that_failed_its_load_gets_no_estimate() -> None:
