@@ -38,6 +38,7 @@ from collector.letting_go import LettingGo
 from collector.live_judging import LiveJudging
 from collector.load_past import keep_filling
 from collector.looking_back import LookingBack
+from collector.opening_room import give_room, take_room
 from collector.partner import Loss, join, losses, refuse
 from collector.planned_tests import PlannedTests
 from collector.planner import Planner
@@ -155,6 +156,8 @@ class Assembly:
     async def _stores(self, stack: AsyncExitStack) -> None:
         make_folder(self._folder)
         stack.enter_context(held(self._folder))
+        stack.callback(take_room, self._folder)  # once the stores are closed
+        give_room(self._folder)
         local = self._configuration.history.store == "sqlite"
         lost = losses(self._folder, opened) if local else ()
         anew = refuse(self._folder, lost, self._accepted)

@@ -119,3 +119,18 @@ def test_a_start_after_a_clean_stop_on_a_disk_that_is_still_full_works_and_says_
             eventually(lambda: "mains_lost" in journal(data), "the outage is on the disk")
             assert service.end(signal.SIGTERM)[0] == 0
         assert command("verify", "--data", str(data)).returncode == 0
+
+
+def test_a_disk_that_filled_while_nothing_ran_lets_the_service_start_again_and_again(tmp_path: Path) -> None:
+    with small_disk(tmp_path / "disk", 8) as disk, plant(Shape(systems=1, units=2)) as it:
+        estate, data = it.write_estate(tmp_path), disk.folder / "data"
+        for start in range(3):
+            with daemon(estate, data) as service:
+                service.wait_for(
+                    "/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer"
+                )
+                assert service.end(signal.SIGTERM)[0] == 0
+            if start < 2:
+                disk.fill()  # to the last byte, also of what closing the stores set free
+        disk.give_room()
+        assert command("verify", "--data", str(data)).returncode == 0
