@@ -296,8 +296,11 @@ def _flood(sources: list[str], port: int, lasts_s: float, seed: int) -> None:
         sock.close()
 
 
-def mischief(folder: Path, *, minutes: float, seed: int) -> Seen:
-    """Play the story for so long, make everything good, and return what came of it."""
+def mischief(folder: Path, *, minutes: float, seed: int, machine_s: float = 0.0) -> Seen:
+    """Play the story for so long, make everything good, and return what came of it.
+
+    `machine_s`: what a machine that many tests share may add to the age of a reading.
+    """
     folder.mkdir(exist_ok=True)
     set_clock(folder, 0)
     broker, trap_port, cadence = Broker(folder, lasting=True), free_port(), Cadence()
@@ -309,7 +312,7 @@ def mischief(folder: Path, *, minutes: float, seed: int) -> Seen:
     ):
         more = f"[notifications]\nport = {trap_port}\n{night.toml(folder)}{broker_toml(broker, folder)}"
         estate = it.write_estate(folder, more)
-        watching = Watching(it, heard, cadence.every_s, cadence.on_battery_every_s)
+        watching = Watching(it, heard, cadence.every_s, cadence.on_battery_every_s, machine_s)
         began_s = time.monotonic()
         story = Mischief(
             folder=folder, data=disk.folder / "data", estate=estate, plant=it, watching=watching, began_s=began_s,
