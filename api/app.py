@@ -11,28 +11,16 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.types import ASGIApp
 
-from api import problems
-from api.access import LOOPBACK_NAMES, OnlyFrom
-from api.doors import Doors, Inside, PlainAnswers
-from api.forms import Forms
-from api.problems import told_of_bodies
-from api.routes import (
-    alarms,
-    banks,
-    events,
-    generators,
-    health,
-    metrics,
-    pages,
-    plans,
-    reports,
-    signed,
-    systems,
-    telling,
-    units,
-    work,
-)
-from collector.service import Service
+from api.http import problems
+from api.http.access import LOOPBACK_NAMES, OnlyFrom
+from api.http.doors import Doors, Inside, PlainAnswers
+from api.http.forms import Forms
+from api.http.problems import told_of_bodies
+from api.routes import alarms, banks, events, generators, health, pages, plans, reports, systems, units, work
+from api.routes import messages as telling
+from api.routes import openmetrics as metrics
+from api.routes import planned_shutdowns as signed
+from collector.service.service import Service
 
 
 def create_app(service: Service, names: Iterable[str] = (), doors: Doors | None = None) -> ASGIApp:

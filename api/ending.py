@@ -1,7 +1,7 @@
 """The end of the process: soon after it was asked for, whatever does not end by itself.
 
 A thread of its own keeps the time, since the event loop may be what does not end. The stores are sound at any
-moment (`collector.database`): a transaction is on the disk whole or not at all. What outlasts the stores' closing (a
+moment (`collector.storage.database`): a transaction is on the disk whole or not at all. What outlasts the stores' closing (a
 thread that waits for a server which does not answer) is not waited for.
 """
 

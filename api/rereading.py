@@ -10,7 +10,7 @@ import asyncio
 import logging
 
 from collector.configuration import ConfigError, Configuration, load
-from collector.configuration.comparing import differences
+from collector.configuration.changes import differences
 
 log = logging.getLogger(__name__)
 

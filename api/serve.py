@@ -18,13 +18,13 @@ from typing import Final, cast
 import uvicorn
 from starlette.types import ASGIApp
 
-from api.connection import protocol_of
-from api.doors import Doors
 from api.ending import Ending
+from api.http.connection import protocol_of
+from api.http.doors import Doors
 from api.rereading import read_again
-from collector.notify import notify, watchdog_period_s
-from collector.service import Service
-from collector.turns import favour_the_loop
+from collector.process.loop_tuning import favour_the_loop
+from collector.process.service_manager import notify, watchdog_period_s
+from collector.service.service import Service
 
 SENT_UNREAD_BYTES: Final = 128 * 1024
 

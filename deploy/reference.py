@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from api.app import openapi
-from api.doors import BODY_S, LARGEST_BODY_BYTES
-from api.problems import MEANS
-from api.said import LONGEST_NAME, LONGEST_NOTE
+from api.http.doors import BODY_S, LARGEST_BODY_BYTES
+from api.http.problems import MEANS
+from api.http.said import LONGEST_NAME, LONGEST_NOTE
 from collector.configuration import settings_notes, settings_reference
-from collector.configuration.physics import LEAST_VA, MOST_VA
-from collector.configuration.plausible import LEAST_SET_W, MOST_BANK_V
+from collector.configuration.impossible import LEAST_VA, MOST_VA
+from collector.configuration.plausibility import LEAST_SET_W, MOST_BANK_V
 from rules.alarms.catalogue import catalogue_reference
 
 HERE = Path(__file__).resolve().parent

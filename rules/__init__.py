@@ -1,18 +1,15 @@
 """The judgement: what readings mean. Values in, values out; no I/O, no clock, no randomness without a seed.
 
-Read in this order:
+Floors, from the ground up; imports run downward only, and a contract holds that:
 
-1. `rules.estate`     what is installed: sites, supplies, systems, units (positions), banks, over time
-2. `rules.reading`    one reading of one unit in SI units, with its doubts
-3. `rules.verdicts`   what the rules say, as values the page and the HTTP interface show as they are
-4. `rules.battery`    runtime, discharge, capacity, ageing and charging of a lead-acid bank; `rules.judge`: a bank whole
-5. `rules.parallel`   units that share one output; `peers`: what one tells of another; `siblings`, `peaks`, `redundancy`, `pairing` beside it
-6. `rules.hold_up`    banks played to the end of a system's hold-up; `autonomy`: sampled, `answered` before; `requirements`: is it enough;
-   `would_tell`: what would tell where that cannot be told
-7. `rules.assess`     a system whole; `generator`: what fed it when the supply came back; `transfers`: which units late;
-   `set_runs`; `trend`, `load_step`, `season`, `runtime_trend`
-8. `rules.watch`      the quick door: one sample in, changes out; `calm`: which need not go in; `moving`: when a clock was set
-9. `rules.alarms`     the alarms' catalogue, life cycle and grouping
-10. `figures`, `words`   how figures and days are written
-11. `rules.planning`  ride-through, isolation, shedding, sizing, replacement programme
+1. `values`       what has no subject: plain values as JSON and back
+2. `plant`        what is installed, and one reading of one unit
+3. `statistics`   trends, seasons and steps of any series
+4. `generator`    what fed a supply after an outage; test runs of generating sets
+5. `battery`      one lead-acid bank: its physics, its discharges, its assessment
+6. `system`       units in parallel: sharing, redundancy, hold-up, requirements
+7. `planning`     plans played out before anybody touches a switch
+8. `alarms`       what can be wrong, how it lives, what belongs to one cause
+9. `monitor`      the quick door: one sample in, changes out
+10. `phrasing`    sentences, numbers and days
 """

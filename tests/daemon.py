@@ -18,7 +18,7 @@ import httpx
 
 ROOT: Final = Path(__file__).resolve().parents[1]
 PATIENCE_S: Final = 90.0
-CODE: Final = "import sys; from api.command import main; sys.exit(main())"
+CODE: Final = "import sys; from api.commands.main import main; sys.exit(main())"
 
 T = TypeVar("T")
 

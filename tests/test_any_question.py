@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from schemathesis import Case
 
 from api.app import openapi
-from tests.collector.snmp.cards import net_snmp_agent
+from tests.collector.cards.sample_cards import net_snmp_agent
 from tests.daemon import Daemon, daemon
 from tests.test_whole_service import estate_file
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.collector.snmp.cards import GOOD, net_snmp_agent, served
+from tests.collector.cards.sample_cards import GOOD, net_snmp_agent, served
 from tests.daemon import command, daemon, eventually
 from tests.test_whole_service import ON_BATTERY, estate_file
 

@@ -15,8 +15,8 @@ from typing import Any
 import httpx
 import pytest
 
-from tests.collector.history.influx_server import INFLUXD, InfluxServer, PathMapping
-from tests.collector.snmp.cards import free_port, net_snmp_agent
+from tests.collector.cards.sample_cards import free_port, net_snmp_agent
+from tests.collector.storage.history.influx_server import INFLUXD, InfluxServer, PathMapping
 from tests.daemon import Daemon, daemon, eventually
 from tests.servers import missing
 from tests.test_whole_service import estate_file

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from collector.snmp.wire import WireValue
-from tests.collector.snmp.cards import GOOD, free_port, net_snmp_agent, served
+from collector.cards.mib.wire_values import WireValue
+from tests.collector.cards.sample_cards import GOOD, free_port, net_snmp_agent, served
 from tests.daemon import command, daemon
 
 pytestmark = [pytest.mark.real_server, pytest.mark.slow]

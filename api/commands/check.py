@@ -10,11 +10,11 @@ import asyncio
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from api.exits import Exit, complain
+from api.commands.exits import Exit, complain
 from collector.configuration import ConfigError, load
-from collector.data_folder import LEDGER_FILE
-from collector.database import StoreError
-from rules.estate import Estate
+from collector.storage.data_folder import LEDGER_FILE
+from collector.storage.database import StoreError
+from rules.plant.estate import Estate
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -62,8 +62,8 @@ def latest_today(now: datetime) -> date:
 
 def never_confirmed(estate: Estate, folder: Path) -> list[str]:
     """Return the units with a card whose proof is missing, or no longer in force. Raises StoreError."""
-    from collector.ledger import Ledger  # noqa: PLC0415 - only where a data folder is looked into
-    from collector.proofs import confirmed  # noqa: PLC0415
+    from collector.cards.commissioning.confirmations import confirmed  # noqa: PLC0415
+    from collector.storage.ledger import Ledger  # noqa: PLC0415 - only where a data folder is looked into
 
     with_card = [unit for unit in estate.units if estate.card_of(unit) is not None]
     if not (folder / LEDGER_FILE).is_file():

@@ -9,8 +9,8 @@ import sys
 from pathlib import Path
 from typing import Final
 
+from api.commands.exits import Exit, complain
 from api.commands.run import add_serving_arguments, listening
-from api.exits import Exit, complain
 from collector.configuration import load
 
 DATA: Final = Path("ridethrough-data/demonstration")
@@ -31,13 +31,13 @@ def run(options: argparse.Namespace) -> int:
 
 async def _demonstrate(options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: only where it serves
-    from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
+    from api.http.doors import Doors  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
-    from collector.database import StoreError, StoreFault  # noqa: PLC0415
-    from collector.service import Service  # noqa: PLC0415
+    from collector.service.service import Service  # noqa: PLC0415
     from collector.simulation.estate import SimulatedEstate  # noqa: PLC0415
     from collector.simulation.scorekeeper import ScoreKeeper  # noqa: PLC0415
+    from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
 
     folder = options.data or DATA
     host, number = listening(options, "127.0.0.1", 8470)

@@ -11,7 +11,7 @@ import ipaddress
 import signal
 from pathlib import Path
 
-from api.exits import Exit, complain
+from api.commands.exits import Exit, complain
 from collector.configuration import ConfigError, Configuration, load
 
 
@@ -90,12 +90,12 @@ def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str,
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
     from api.commands.shared import default_data  # noqa: PLC0415
-    from api.doors import Doors  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
+    from api.http.doors import Doors  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
-    from collector.database import StoreError, StoreFault  # noqa: PLC0415
-    from collector.service import Service  # noqa: PLC0415
-    from collector.snmp.errors import CannotListen  # noqa: PLC0415
+    from collector.cards.snmp.errors import CannotListen  # noqa: PLC0415
+    from collector.service.service import Service  # noqa: PLC0415
+    from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
 
     host, number = listening(options, configuration.listen.host, configuration.listen.port)
     try:

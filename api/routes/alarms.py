@@ -9,13 +9,13 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer, moment
-from api.said import Name, Note
-from api.sheet import alarm_of, alarms_in_order
-from collector.service import Service
-from rules.alarms.inputs import Deed
+from api.http.problems import Problem, not_known, told
+from api.http.said import Name, Note
+from api.routes.dependencies import Asked, answer, moment
+from collector.read_model.sheet_source import alarm_of, alarms_in_order
+from collector.service.service import Service
 from rules.alarms.lifecycle import State
+from rules.monitor.inputs import Deed
 
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
 

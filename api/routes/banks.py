@@ -9,10 +9,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.answers import DischargeRows, Discharges
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, Limit, To, answer, listed, mark, mark_of, place, span
-from collector.discharge_records import DischargeRecord
+from api.http.problems import Problem, not_known, told
+from api.http.schemas import DischargeRows, Discharges
+from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, place, span
+from collector.storage.ledger.discharge_record import DischargeRecord
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 

@@ -8,13 +8,13 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from api.answers import Events, Incidents, OutageMarked
-from api.problems import Problem, told
-from api.routes.asking import Asked, Limit, answer, listed, mark, mark_of, moment, place
-from api.said import Name
-from collector.aftermath import NoSuchOutage
-from collector.ledger.records import JournalLine
-from rules.generator import Source
+from api.http.problems import Problem, told
+from api.http.said import Name
+from api.http.schemas import Events, Incidents, OutageMarked
+from api.routes.dependencies import Asked, Limit, answer, listed, mark, mark_of, moment, place
+from collector.recorder.trackers.outages import NoSuchOutage
+from collector.storage.ledger.records import JournalLine
+from rules.generator.outage_source import Source
 
 router = APIRouter(prefix="/v1", tags=["events"])
 

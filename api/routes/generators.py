@@ -8,10 +8,10 @@ from typing import Annotated
 from fastapi import APIRouter, Header
 from fastapi.responses import Response
 
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer
-from collector.service import Service
-from collector.set_words import SetSaid
+from api.http.problems import Problem, not_known, told
+from api.routes.dependencies import Asked, answer
+from collector.messaging.mqtt.generator_status import SetSaid
+from collector.service.service import Service
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import Response
 
-from api.problems import told
-from api.routes.asking import Asked, answer
+from api.http.problems import told
+from api.routes.dependencies import Asked, answer
 
 router = APIRouter(prefix="/health", tags=["health"])
 

@@ -9,15 +9,15 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query
 from fastapi.responses import Response, StreamingResponse
 
-from api.live import MEDIA_TYPE
-from api.live import stream as live_stream
-from api.pages.assets import FOREVER, asset, csp_header
-from api.pages.model import Sheet
-from api.pages.sheets import render_at
-from api.problems import Problem, told
-from api.routes.asking import Asked
-from api.showing import shown
-from collector.service import Service
+from api.http.problems import Problem, told
+from api.pages.live import MEDIA_TYPE
+from api.pages.live import stream as live_stream
+from api.pages.markup.assets import FOREVER, asset, csp_header
+from api.pages.sheets.registry import render_at
+from api.pages.view import shown
+from api.routes.dependencies import Asked
+from collector.read_model.sheet import Sheet
+from collector.service.service import Service
 
 router = APIRouter(include_in_schema=False)
 stream_router = APIRouter(tags=["live"])

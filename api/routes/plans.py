@@ -9,16 +9,16 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer, known_system, moment, not_yet, reckoned
-from api.scenario import DAY_S, ScenarioBody
-from collector.estate_rides import EstateRide
-from collector.planner import Busy, NotYet
-from collector.service import Service
-from rules.planning.next_size import wanted_of
-from rules.planning.programme import Terms
-from rules.planning.programme_text import as_csv
-from rules.planning.safety import ADVICE_ONLY, SAFETY
+from api.http.problems import Problem, not_known, told
+from api.http.scenario_body import DAY_S, ScenarioBody
+from api.routes.dependencies import Asked, answer, known_system, moment, not_yet, reckoned
+from collector.planning.estate_ridethrough import EstateRide
+from collector.planning.planner import Busy, NotYet
+from collector.service.service import Service
+from rules.phrasing.programme_text import as_csv
+from rules.phrasing.safety import ADVICE_ONLY, SAFETY
+from rules.planning.programme.programme import Terms
+from rules.planning.sizing.replacement import wanted_of
 
 router = APIRouter(tags=["plans"])
 

@@ -7,15 +7,15 @@ from typing import Final
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
-from api.pages import report as reports
-from api.pages.report import Report
-from api.pages.sources import isolation_of
-from api.problems import Problem, told
-from api.routes.asking import Asked, reckoned
-from api.showing import shown
-from collector.planner import WORK
-from collector.service import Service
-from collector.wall_clock import Clock
+from api.http.problems import Problem, told
+from api.pages.sheets import report as reports
+from api.pages.sheets.report import Report
+from api.pages.view import shown
+from api.routes.dependencies import Asked, reckoned
+from collector.planning.planner import WORK
+from collector.read_model.sources import isolation_of
+from collector.read_model.wall_clock import Clock
+from collector.service.service import Service
 
 router = APIRouter(tags=["reports"], prefix="/reports", default_response_class=HTMLResponse)
 

@@ -8,10 +8,10 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.answers import LoadPercentiles
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, From, Shares, To, answer, span
-from collector.looking_back import TooManyMeansError
+from api.http.problems import Problem, not_known, told
+from api.http.schemas import LoadPercentiles
+from api.routes.dependencies import Asked, From, Shares, To, answer, span
+from collector.read_model.history_queries import TooManyMeansError
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 

@@ -8,13 +8,13 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.answers import History, QuantityPercentiles
-from api.json import unit_json
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, From, Shares, To, answer, listed, span
-from api.sheet import sheet_of
-from collector.history.store import QuantityUnknownError
-from collector.looking_back import TooManyMeansError
+from api.http.json import unit_json
+from api.http.problems import Problem, not_known, told
+from api.http.schemas import History, QuantityPercentiles
+from api.routes.dependencies import Asked, From, Shares, To, answer, listed, span
+from collector.read_model.history_queries import TooManyMeansError
+from collector.read_model.sheet_source import sheet_of
+from collector.storage.history.store import QuantityUnknownError
 
 router = APIRouter(prefix="/v1/units", tags=["units"])
 

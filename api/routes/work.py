@@ -8,12 +8,12 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
-from api.problems import Problem, not_known, told
-from api.routes.asking import Asked, answer
-from api.said import Name, Note
-from collector.service import Service
-from rules.planning.safety import ADVICE_ONLY, SAFETY
-from rules.verdicts import UnitWork
+from api.http.problems import Problem, not_known, told
+from api.http.said import Name, Note
+from api.routes.dependencies import Asked, answer
+from collector.service.service import Service
+from rules.phrasing.safety import ADVICE_ONLY, SAFETY
+from rules.system.state import UnitWork
 
 router = APIRouter(prefix="/v1/systems/{system}/work", tags=["work"])
 

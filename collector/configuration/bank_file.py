@@ -11,12 +11,12 @@ from typing import Annotated, Final, Literal
 from pydantic import Field, TypeAdapter, ValidationError
 
 from collector.configuration.faults import ConfigError, FaultList, note_validation, shown
+from collector.configuration.impossible import check_bank, check_blocks
 from collector.configuration.loading import setting_names
-from collector.configuration.physics import check_bank, check_blocks
-from collector.configuration.plant import BankTable as EstateBank
-from collector.configuration.plant import BlocksTable, Day, Number, Whole
+from collector.configuration.plant_tables import BankTable as EstateBank
+from collector.configuration.plant_tables import BlocksTable, Day, Number, Whole
 from collector.configuration.toml_text import Lines, tables_of, text_of
-from rules.estate import Bank, FittedBank, VoltageReported
+from rules.plant.estate import Bank, FittedBank, VoltageReported
 
 UNKNOWN_DAY = date(2000, 1, 1)
 """The day of installation where the file gives none."""

@@ -8,11 +8,11 @@ from itertools import groupby
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from collector.configuration.collecting import CommandChannel, MailChannel, PersonTable, TellTable
 from collector.configuration.faults import FaultList
-from collector.configuration.plant import SiteTable, SystemTable
+from collector.configuration.hours import DAYS, within_hours
+from collector.configuration.plant_tables import SiteTable, SystemTable
 from collector.configuration.references import Entries
-from collector.delivery.hours import DAYS, within_hours
+from collector.configuration.settings_tables import CommandChannel, MailChannel, PersonTable, TellTable
 from rules.alarms.catalogue import Severity
 
 GRAVE: Final = (Severity.CRITICAL, Severity.MAJOR)

@@ -10,7 +10,9 @@ from typing import Final, TypeVar, cast, get_args
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from collector.configuration import collecting, plant
+from collector.cards.snmp.target import CardTarget
+from collector.configuration import plant_tables as plant
+from collector.configuration import settings_tables as collecting
 from collector.configuration.faults import (
     ConfigError,
     ConfigFault,
@@ -20,8 +22,8 @@ from collector.configuration.faults import (
     shown,
 )
 from collector.configuration.hours_covered import check_hours
-from collector.configuration.physics import check_bank, check_unit
-from collector.configuration.plausible import check_plausible
+from collector.configuration.impossible import check_bank, check_unit
+from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
     Entries,
     check_people,
@@ -39,10 +41,9 @@ from collector.configuration.secrets import (
     pick,
     read_secrets,
 )
-from collector.configuration.target import CardTarget
 from collector.configuration.toml_text import Lines, another_file, tables_of, text_of
 from rules.alarms.catalogue import Override
-from rules.estate import Estate
+from rules.plant.estate import Estate
 
 LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
     "site": (plant.SiteTable,),

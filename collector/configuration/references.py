@@ -6,16 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from collector.configuration.collecting import (
-    AlarmTable,
-    CalendarTable,
-    CardTable,
-    DeliveryTable,
-    PersonTable,
-    PlannedWorkTable,
-)
 from collector.configuration.faults import FaultList, nearest, shown
-from collector.configuration.plant import (
+from collector.configuration.plant_tables import (
     BankTable,
     GeneratorTable,
     LoadGroupTable,
@@ -24,6 +16,14 @@ from collector.configuration.plant import (
     Table,
     UnitTable,
     WatchTable,
+)
+from collector.configuration.settings_tables import (
+    AlarmTable,
+    CalendarTable,
+    CardTable,
+    DeliveryTable,
+    PersonTable,
+    PlannedWorkTable,
 )
 from rules.alarms.catalogue import CATALOGUE
 

@@ -15,7 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import PydanticCustomError
 
 from collector.configuration.faults import FaultList, nearest, note_validation
-from collector.configuration.plant import ID_WANTED, _id
+from collector.configuration.plant_tables import ID_WANTED, _id
 
 STARS: Final = "***"
 

@@ -26,27 +26,36 @@ from typing import Final, Self
 
 import numpy as np
 
-from collector.clock import Clock, SystemClock
-from collector.history.store import HistoryStore
-from collector.ledger import Ledger
-from collector.simulation import card as voice
-from collector.simulation import past
-from collector.simulation import world as worlds
-from collector.simulation.agent import Agent, AgentHost, Faults, Typed
-from collector.simulation.awkward import Lie, spoken
-from collector.simulation.card import AlarmRows, Meters
-from collector.simulation.director import Behaviour, CardResets, Cue, Event, MainsFails, Script, Stage, played
-from collector.simulation.meanwhile import write_meanwhile
-from collector.simulation.notices import Notices
-from collector.simulation.quiet import boot_s
-from collector.simulation.scenario import COMMUNITY, UNITS, Installed, Scenario
-from collector.simulation.score import Outcome
-from collector.simulation.script import demonstration, taken_up
-from collector.simulation.supply import Source, SupplyState
-from collector.simulation.truth import TrueOutage, Truth
-from collector.simulation.unit import Mode
-from collector.simulation.world import WorldState
-from rules.estate import Estate
+from collector.process.clock import Clock, SystemClock
+from collector.simulation.cards import card as voice
+from collector.simulation.cards.agent import Agent, AgentHost, Faults, Typed
+from collector.simulation.cards.card import AlarmRows, Meters
+from collector.simulation.cards.faulty_cards import Lie, spoken
+from collector.simulation.cards.notices import Notices
+from collector.simulation.past import generate as past
+from collector.simulation.past.downtime_gap import write_meanwhile
+from collector.simulation.past.idle_readings import boot_s
+from collector.simulation.plant import world as worlds
+from collector.simulation.plant.supply import Source, SupplyState
+from collector.simulation.plant.truth import TrueOutage, Truth
+from collector.simulation.plant.unit import Mode
+from collector.simulation.plant.world import WorldState
+from collector.simulation.scenario.director import (
+    Behaviour,
+    CardResets,
+    Cue,
+    Event,
+    MainsFails,
+    Script,
+    Stage,
+    played,
+)
+from collector.simulation.scenario.estate_file import COMMUNITY, UNITS, Installed, Scenario
+from collector.simulation.scenario.script import demonstration, taken_up
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from rules.plant.estate import Estate
+from rules.system.forecast_score import Outcome
 
 TICK_S: Final = 1.0
 MADE: Final = "scenario.json"

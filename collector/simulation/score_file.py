@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from collector.simulation.score import Outcome, Prediction
+from rules.system.forecast_score import Outcome, Prediction
 
 SCORE_FILE: Final = "score.json"
 

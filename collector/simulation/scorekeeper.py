@@ -10,12 +10,12 @@ import asyncio
 from dataclasses import replace
 from typing import Final
 
-from collector.clock import Clock
-from collector.present import Present
+from collector.process.clock import Clock
+from collector.recorder.current_state import Present
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.score import Outcome, Prediction, Score, score
+from collector.simulation.plant.truth import TrueOutage
 from collector.simulation.score_file import load_score, save_score
-from collector.simulation.truth import TrueOutage
+from rules.system.forecast_score import Outcome, Prediction, Score, score
 
 LOOK_EVERY_S: Final = 2.0
 

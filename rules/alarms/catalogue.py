@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from rules.estate import AnswerTimes
+from rules.plant.estate import AnswerTimes
 
 
 class Severity(StrEnum):

@@ -4,7 +4,7 @@ Theory of operation. An alarm has two sides. The *plant's* side is a condition: 
 known. The *people's* side is a state: has it been acknowledged, is it held back, must it be reset. `NEXT`
 joins the two: every state meets every event, and a test demands every pair.
 
-Delays run on the watch's own seconds (see `rules.watch`), never on wall time, and only while the
+Delays run on the watch's own seconds (see `rules.monitor`), never on wall time, and only while the
 condition is known: a value that becomes unknown stops the run, so it neither raises nor clears, and the
 run goes on where it stopped when the value is known again. An alarm keeps since when its run goes on, not how long
 it is: time that passes changes no alarm until something comes of it, and `next_s` says when that is.

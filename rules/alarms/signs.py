@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
-from rules.estate import Unit, in_place
-from rules.reading import Reading
+from rules.plant.estate import Unit, in_place
+from rules.plant.reading import Reading
 
 DEAD_BELOW: Final = 0.5
 """An input line below this part of its nominal voltage carries no supply."""

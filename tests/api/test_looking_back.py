@@ -8,12 +8,12 @@ from typing import Any
 import httpx
 import pytest
 
-from api.json import list_bytes
-from api.routes import asking
-from collector.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
-from collector.history.store import Wire, WireReading
-from collector.service import Service
-from rules.reading import Stamp
+from api.http.json import list_bytes
+from api.routes import dependencies as asking
+from collector.recorder.trackers.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
+from collector.service.service import Service
+from collector.storage.history.store import Wire, WireReading
+from rules.plant.reading import Stamp
 from tests.api.test_service_http import START, opened
 
 BANK = """

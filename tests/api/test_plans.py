@@ -16,23 +16,23 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from api import problems
+from api.http import problems
 from api.routes import plans
-from collector.clock import TurnedClock, stamp
-from collector.configuration.collecting import BudgetTable
-from collector.estate_rides import KEPT, WAITING, EstateRides
-from collector.ledger import Ledger
-from collector.ledger.records import EquipmentEvent
-from collector.planner import AT_ONCE, Planner
-from collector.present import Present
-from rules.assess import SystemView, glance, system_state, task_of
-from rules.autonomy import hold_ups
-from rules.estate import LoadGroup
-from rules.peaks import DayPeak, PeakRecord
-from rules.planning.safety import SAFETY
-from rules.planning.scenario import Scenario
-from rules.verdicts import LineLoad, Load
-from tests.rules.plants import NOON, estate, known_banks, reading
+from collector.configuration.settings_tables import BudgetTable
+from collector.planning.estate_ridethrough import KEPT, WAITING, EstateRides
+from collector.planning.planner import AT_ONCE, Planner
+from collector.process.clock import TurnedClock, stamp
+from collector.recorder.current_state import Present
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import EquipmentEvent
+from rules.phrasing.safety import SAFETY
+from rules.planning.ridethrough.scenario import Scenario
+from rules.plant.estate import LoadGroup
+from rules.system.assessment import SystemView, glance, system_state, task_of
+from rules.system.hold_up_sampling import hold_ups
+from rules.system.load_record import DayPeak, PeakRecord
+from rules.system.state import LineLoad, Load
+from tests.rules.sample_plants import NOON, estate, known_banks, reading
 
 LAB = LoadGroup("lab", "A", (1000.0, 1000.0, 1000.0), 3, shed_by="relay 4")
 

@@ -12,15 +12,15 @@ import httpx
 import pytest
 
 from api.app import create_app
-from collector.clock import TurnedClock, stamp
+from collector.cards.mib.correction_set import Correction, CorrectionSet
 from collector.configuration import load_text
-from collector.database import StoreError, StoreFault
-from collector.ledger import Ledger
-from collector.ledger.records import Evidence
-from collector.service import Service
-from collector.snmp.corrections import Correction, CorrectionSet
-from rules.generator import Source
-from rules.reading import (
+from collector.process.clock import TurnedClock, stamp
+from collector.service.service import Service
+from collector.storage.database import StoreError, StoreFault
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import Evidence
+from rules.generator.outage_source import Source
+from rules.plant.reading import (
     BatteryReading,
     DoubtKind,
     InputLine,

@@ -12,8 +12,8 @@ from typing import Any
 import httpx
 import pytest
 
-from collector.service import Service
-from rules.planning.safety import SAFETY
+from collector.service.service import Service
+from rules.phrasing.safety import SAFETY
 from tests.api.test_service_http import START, opened
 
 PATH = "/v1/systems/A/work"

@@ -22,14 +22,14 @@ from typing import Any, Final
 import httpx
 
 from collector.configuration import load
-from collector.service import Service
-from collector.simulation.director import Cue
+from collector.service.service import Service
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.supply import Phase, Source
-from collector.simulation.truth import Truth
-from collector.simulation.unit import Mode
-from tests.collector.delivery.sinks import WebSink
-from tests.collector.delivery.stories import DESK
+from collector.simulation.plant.supply import Phase, Source
+from collector.simulation.plant.truth import Truth
+from collector.simulation.plant.unit import Mode
+from collector.simulation.scenario.director import Cue
+from tests.collector.messaging.sinks import WebSink
+from tests.collector.messaging.stories import DESK
 from tests.daemon import CODE, PATIENCE_S, ROOT, Daemon
 
 SYSTEMS: Final = ("ossenby", "brackmere", "tollwick")

@@ -16,22 +16,22 @@ from typing import Final, cast
 
 import numpy as np
 
-from collector.bank_evidence import BankEvidenceBook, show
-from collector.discharges import DischargeKeeper
-from collector.history.store import HistoryStore
-from collector.ledger import Ledger
-from collector.present import Present
-from collector.simulation.battery import BankState, discharge
-from collector.simulation.charging import charge, floating
-from collector.simulation.published import runtime_s
-from collector.simulation.truth import Truth
-from collector.simulation.unit import UnitPlant
-from collector.simulation.varied import Trial, trial
-from rules.battery.evidence import DischargeEvidence
-from rules.battery.replacement import Asked
-from rules.estate import Bank
-from rules.judge import judge_bank
-from rules.reading import (
+from collector.assessment.bank_evidence import BankEvidenceBook, show
+from collector.recorder.current_state import Present
+from collector.recorder.trackers.discharges import DischargeKeeper
+from collector.simulation.plant.battery import BankState, discharge
+from collector.simulation.plant.charging import charge, floating
+from collector.simulation.plant.published import runtime_s
+from collector.simulation.plant.truth import Truth
+from collector.simulation.plant.unit import UnitPlant
+from collector.simulation.scenario.random_systems import Trial, trial
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from rules.battery.assessment.bank import judge_bank
+from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.assessment.replacement import Asked
+from rules.plant.estate import Bank
+from rules.plant.reading import (
     BatteryReading,
     BatteryStatus,
     InputLine,

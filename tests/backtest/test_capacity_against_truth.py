@@ -13,15 +13,15 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from collector.simulation.battery import BankState, discharge
-from collector.simulation.card import Meters
-from collector.simulation.charging import new_bank
-from collector.simulation.published import runtime_s
-from collector.simulation.truth import Truth
-from collector.simulation.unit import UnitPlant
-from collector.simulation.varied import SYSTEM, trial
-from rules.battery.capacity import CapacityEstimate, ReferenceLog, judge_discharge
-from rules.battery.discharge import DischargeLog, battery_of
+from collector.simulation.cards.card import Meters
+from collector.simulation.plant.battery import BankState, discharge
+from collector.simulation.plant.charging import new_bank
+from collector.simulation.plant.published import runtime_s
+from collector.simulation.plant.truth import Truth
+from collector.simulation.plant.unit import UnitPlant
+from collector.simulation.scenario.random_systems import SYSTEM, trial
+from rules.battery.discharge.capacity import CapacityEstimate, ReferenceLog, judge_discharge
+from rules.battery.discharge.log import DischargeLog, battery_of
 
 _trial = lru_cache(maxsize=None)(trial)
 BANKS = 40

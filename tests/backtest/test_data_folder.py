@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.data_folder import HISTORY_FILE, LEDGER_FILE
+from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from tests.daemon import command, daemon, free_tcp_port
 from tests.trials.plant import Shape, plant
 

@@ -16,13 +16,13 @@ from selenium.webdriver.remote.webdriver import WebDriver
 
 from api.app import create_app
 from api.serve import listen
-from collector.clock import ScaledClock
 from collector.configuration import load
-from collector.service import Service
-from collector.simulation.director import MainsFails, MainsReturns, SetWill
+from collector.process.clock import ScaledClock
+from collector.service.service import Service
 from collector.simulation.estate import SimulatedEstate
+from collector.simulation.scenario.director import MainsFails, MainsReturns, SetWill
 from collector.simulation.scorekeeper import ScoreKeeper
-from rules.verdicts import Basis
+from rules.system.state import Basis
 from tests.api.pages.browser import chromium
 from tests.servers import need_program
 

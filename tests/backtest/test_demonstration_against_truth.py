@@ -7,7 +7,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from collector.simulation.director import BankOpens, CardHangs, Cue, MainsFails, MainsReturns, SetWill
+from collector.simulation.scenario.director import (
+    BankOpens,
+    CardHangs,
+    Cue,
+    MainsFails,
+    MainsReturns,
+    SetWill,
+)
 from tests.backtest.beside_truth import story
 from tests.backtest.what_is_so import held_against
 

@@ -17,7 +17,7 @@ from tests.trials.test_first_day import (
 )
 
 ESTATES = ((8, True), (46, False), (20, True), (36, False), (7, True), (50, False))
-"""Seeds of `collector.simulation.varied`: two single units, two pairs, two threes; banks of two to four years."""
+"""Seeds of `collector.simulation.scenario.random_systems`: two single units, two pairs, two threes; banks of two to four years."""
 
 
 @pytest.mark.slow

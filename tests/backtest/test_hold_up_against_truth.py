@@ -14,26 +14,26 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from collector.simulation.agent import Agent, AgentHost
-from collector.simulation.awkward import spoken
-from collector.simulation.card import moment_of
-from collector.simulation.varied import SYSTEM, FullTest, Trial, trial
-from collector.snmp.card import CardReader
-from collector.snmp.credentials import Community
-from collector.snmp.decode import decode
-from collector.snmp.transport import Transport
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import WireState
-from rules.assess import SystemView, glance, task_of
-from rules.autonomy import hold_ups
-from rules.battery.belief import BankBelief
-from rules.battery.evidence import BankEvidence, DischargeEvidence
-from rules.battery.losses import default_losses
-from rules.battery.runtime import curve_for
-from rules.battery.temperature import seconds_at
-from rules.estate import Bank
-from rules.judge import judge_bank
-from rules.reading import Reading, Stamp
+from collector.cards.mib.decode import decode
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import WireState
+from collector.cards.polling.reader import CardReader
+from collector.cards.snmp.credentials import Community
+from collector.cards.snmp.transport import Transport
+from collector.simulation.cards.agent import Agent, AgentHost
+from collector.simulation.cards.card import moment_of
+from collector.simulation.cards.faulty_cards import spoken
+from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial, trial
+from rules.battery.assessment.bank import judge_bank
+from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence
+from rules.battery.model.health import BankBelief
+from rules.battery.model.inverter_losses import default_losses
+from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.temperature import seconds_at
+from rules.plant.estate import Bank
+from rules.plant.reading import Reading, Stamp
+from rules.system.assessment import SystemView, glance, task_of
+from rules.system.hold_up_sampling import hold_ups
 
 SYSTEMS = 100
 LIMIT_S = 4 * 3600.0

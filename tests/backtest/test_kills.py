@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.collector.delivery.killing import check, killed
+from tests.collector.messaging.killing import check, killed
 
 
 async def test_killed_a_hundred_times_it_tells_everything(tmp_path: Path) -> None:

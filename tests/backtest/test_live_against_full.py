@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from tests.rules.watch.stories import Story
+from tests.rules.monitor.stories import Story
 
 STORIES, INPUTS = 200, 500
 FIRST_SEED = 1000

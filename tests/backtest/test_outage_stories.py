@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from collector.simulation.awkward import Lie
-from collector.simulation.director import CardHangs, Cue, MainsFails, MainsReturns, SetWill
-from tests.collector.delivery.stories import staged
+from collector.simulation.cards.faulty_cards import Lie
+from collector.simulation.scenario.director import CardHangs, Cue, MainsFails, MainsReturns, SetWill
+from tests.collector.messaging.stories import staged
 
 BRACKMERE, OSSENBY, TOLLWICK = "brackmere-mains", "ossenby-mains", "tollwick-mains"
 CUES = (

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.collector.test_partner import kills
+from tests.collector.storage.test_partner import kills
 
 
 @pytest.mark.parametrize("seed", range(5))

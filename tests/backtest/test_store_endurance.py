@@ -23,15 +23,15 @@ from pathlib import Path
 
 import pytest
 
-from collector.database import damage
-from collector.history.sqlite import SqliteHistory
-from collector.history.store import WireReading
-from collector.ledger import Ledger
-from collector.turns import favour_the_loop
-from collector.upkeep import verify
-from collector.worker import SPAWN
+from collector.assessment.worker import SPAWN
+from collector.process.loop_tuning import favour_the_loop
+from collector.storage.database import damage
+from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.history.store import WireReading
+from collector.storage.ledger import Ledger
+from collector.storage.maintenance.backup import verify
 from tests.bench.store_against_influxdb import OBJECTS, START, Plain, drawn, readings, status
-from tests.collector.history.test_kill import (
+from tests.collector.storage.history.test_kill import (
     check,
     check_copies,
     check_ledger,

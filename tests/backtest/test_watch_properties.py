@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from hypothesis import given, settings
 
-from tests.rules.watch.properties import ORDERS, SCENES, everything_is_told, order_does_not_matter
+from tests.rules.monitor.properties import ORDERS, SCENES, everything_is_told, order_does_not_matter
 
 
 @settings(max_examples=300, deadline=None)

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from api.sheet import NO_LONGER
-from collector.simulation.unit import Mode
+from collector.read_model.sheet_source import NO_LONGER
+from collector.simulation.plant.unit import Mode
 from tests.backtest.beside_truth import SYSTEMS, Moment, Said, TimeLeft
 
 SEEN_WITHIN_S: Final = 17.0

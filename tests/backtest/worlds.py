@@ -13,10 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.ageing import GAS_CONSTANT, MonthTemperature
-from rules.battery.runtime import Floats, RuntimeCurve, curve_for
-from rules.battery.temperature import seconds_at
-from rules.estate import Bank, FittedBank, PowerTable
+from rules.battery.model.ageing import GAS_CONSTANT, MonthTemperature
+from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_for
+from rules.battery.model.temperature import seconds_at
+from rules.plant.estate import Bank, FittedBank, PowerTable
 
 INSTALLED: Final = date(2010, 1, 1)
 YEAR: Final = 365.25
@@ -34,7 +34,7 @@ TABLE: Final = (
     (300.0, 3.05),
 )
 
-# What the estimator of `rules.battery.capacity` was measured to do on products it had not seen, with one
+# What the estimator of `rules.battery.discharge.capacity` was measured to do on products it had not seen, with one
 # reference of the product (tests/bench/capacity_accuracy, set `validate`, 32 records): depth in percent, mean
 # absolute error and width of its 90 % interval, both in points. The row at 5 % continues them. A statistical
 # stand-in: no voltage curve is played in the backtest.

@@ -1,6 +1,6 @@
 """Learn the shape of discharge voltage from complete records of many products, and write it down.
 
-    python -m tests.bench.learn_prior FOLDER > rules/battery/_prior.py
+    python -m tests.bench.learn_prior FOLDER > rules/battery/discharge/prior_table.py
 
 FOLDER holds truth.json and one CSV per record, all full discharges of different products. Each record is
 also read as if its end voltage had been higher, since the voltage along a discharge does not depend on
@@ -13,11 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-from rules.battery import voltage
-from rules.battery.discharge import Battery, clean
-from rules.battery.runtime import Floats, curve_through
-from rules.battery.voltage import KNOTS, Course, Prior, course_of, hat_matrix, health_at_mean_rate
-from rules.verdicts import Basis
+from rules.battery.discharge import voltage
+from rules.battery.discharge.log import Battery, clean
+from rules.battery.discharge.voltage import KNOTS, Course, Prior, course_of, hat_matrix, health_at_mean_rate
+from rules.battery.model.published_runtime import Floats, curve_through
+from rules.system.state import Basis
 from tests.bench.discharge_sets import Record, read_set
 
 END_VOLTAGES = (1.67, 1.70, 1.73, 1.76, 1.80)
@@ -143,7 +143,7 @@ def written(model: Prior, source: str) -> str:
         '"""The shape of discharge voltage before any discharge of a type is known: numbers only.',
         "",
         f"Written by tests/bench/learn_prior.py from {source}.",
-        "Read by `rules.battery.voltage`. Do not edit by hand.",
+        "Read by `rules.battery.discharge.voltage`. Do not edit by hand.",
         '"""',
         "",
         "# fmt: off",

@@ -26,11 +26,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from collector.history.influx_lines import line_of
-from collector.history.sqlite import SqliteHistory
-from collector.history.store import Wire, WireReading
-from rules.reading import Reading, Silence, Stamp
-from tests.collector.history.influx_server import InfluxServer
+from collector.storage.history.influx.lines import line_of
+from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.history.store import Wire, WireReading
+from rules.plant.reading import Reading, Silence, Stamp
+from tests.collector.storage.history.influx_server import InfluxServer
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
 OBJECTS = tuple(f"upsObject{n}" for n in range(45))

@@ -24,12 +24,12 @@ import aiomqtt
 import pytest
 
 from collector.configuration import load
-from collector.service import Service
-from collector.simulation.agent import AgentHost
-from tests.collector.delivery.cases import until
-from tests.collector.delivery.sinks import PASSWORD, USER, Broker, free_port
-from tests.collector.delivery.site import NORTH, Site, row_added
-from tests.collector.snmp.cards import GOOD, served
+from collector.service.service import Service
+from collector.simulation.cards.agent import AgentHost
+from tests.collector.cards.sample_cards import GOOD, served
+from tests.collector.messaging.cases import until
+from tests.collector.messaging.sinks import PASSWORD, USER, Broker, free_port
+from tests.collector.messaging.site import NORTH, Site, row_added
 
 EXTRA = """
 [[channel]]

@@ -9,14 +9,14 @@ from time import process_time
 
 import pytest
 
-from rules.assess import glance, task_of
-from rules.autonomy import hold_ups
-from rules.battery.belief import belief_from_age
-from rules.estate import in_place
-from rules.planning.estate_ride import EstateTask, ride_estate
-from rules.planning.scenario import Scenario
-from rules.planning.supply import MainsOut
-from tests.rules.plants import NOON, SET, estate, known_banks, reading, view
+from rules.battery.model.health import belief_from_age
+from rules.planning.ridethrough.estate import EstateTask, ride_estate
+from rules.planning.ridethrough.scenario import Scenario
+from rules.planning.ridethrough.supply import MainsOut
+from rules.plant.estate import in_place
+from rules.system.assessment import glance, task_of
+from rules.system.hold_up_sampling import hold_ups
+from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 
 @pytest.mark.parametrize("count", [1, 2, 4, 6])

@@ -4,13 +4,13 @@ from dataclasses import replace
 from datetime import date, timedelta
 from time import process_time
 
-from collector.discharges import DischargeKeeper
-from rules.battery.ageing import MonthTemperature
-from rules.battery.charging import ChargeHour
-from rules.judge import judge_bank
-from rules.reading import OutputSource
-from tests.collector import test_discharges as outage
-from tests.rules import test_judge as life
+from collector.recorder.trackers.discharges import DischargeKeeper
+from rules.battery.assessment.bank import judge_bank
+from rules.battery.assessment.charging import ChargeHour
+from rules.battery.model.ageing import MonthTemperature
+from rules.plant.reading import OutputSource
+from tests.collector.recorder.trackers import test_discharges as outage
+from tests.rules.battery.assessment import test_bank as life
 
 READINGS = 6000
 PART = 500

@@ -17,15 +17,16 @@ from time import monotonic, process_time
 
 import pytest
 
-from collector.simulation import card as voice
-from collector.simulation.agent import Agent, AgentHost
-from collector.simulation.awkward import told
-from collector.simulation.card import Meters, Typed
-from collector.simulation.charging import new_bank
-from collector.simulation.scenario import UNITS, Scenario
-from collector.simulation.supply import Source
-from collector.simulation.unit import Feed, Mode, UnitState
-from collector.snmp import ber, upsmib
+from collector.cards.mib import upsmib
+from collector.cards.snmp import ber
+from collector.simulation.cards import card as voice
+from collector.simulation.cards.agent import Agent, AgentHost
+from collector.simulation.cards.card import Meters, Typed
+from collector.simulation.cards.faulty_cards import told
+from collector.simulation.plant.charging import new_bank
+from collector.simulation.plant.supply import Source
+from collector.simulation.plant.unit import Feed, Mode, UnitState
+from collector.simulation.scenario.estate_file import UNITS, Scenario
 
 CARDS = 1000
 SECONDS = 5.0

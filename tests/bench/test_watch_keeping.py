@@ -11,16 +11,16 @@ from time import perf_counter
 
 import pytest
 
-from collector.ledger.ledger import Transaction
-from collector.ledger.records import Snapshot
-from collector.watch_keeping import WatchKeeping
-from rules.alarms.inputs import SystemJudged
-from rules.estate import Card, Estate
-from rules.reading import OutputSource
-from rules.watch.live import Live
-from rules.watch.state import Book, WatchState, snapshot
-from rules.watch.step import advance
-from tests.rules import plant
+from collector.recorder.monitor_state import WatchKeeping
+from collector.storage.ledger.ledger import Transaction
+from collector.storage.ledger.records import Snapshot
+from rules.monitor.inputs import SystemJudged
+from rules.monitor.live import Live
+from rules.monitor.state import Book, WatchState, snapshot
+from rules.monitor.step import advance
+from rules.plant.estate import Card, Estate
+from rules.plant.reading import OutputSource
+from tests.rules import sample_plant as plant
 
 UNITS_A_SYSTEM = 3
 TIMES = 5

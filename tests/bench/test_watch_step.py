@@ -1,7 +1,7 @@
 """What one step of the watch costs: a reading, a judged system and a tick, at three sizes of an estate.
 
 `pytest -s tests/bench/test_watch_step.py`. Beside it, in the same run, the step that looks at everything
-(`tests/rules/watch/full_step.py`). Sites of thirty units; every tenth unit stands on bypass. At rest, and with one
+(`tests/rules/monitor/full_step.py`). Sites of thirty units; every tenth unit stands on bypass. At rest, and with one
 system on its banks: its incident is looked at with each reading of its site and each tick.
 """
 
@@ -15,14 +15,14 @@ from typing import Final
 
 import pytest
 
-from rules.alarms.inputs import Input, SystemJudged, Tick
-from rules.estate import Card, Estate
-from rules.reading import OutputSource
-from rules.watch.live import Live
-from rules.watch.state import Book
-from rules.watch.step import advance
-from tests.rules import plant
-from tests.rules.watch.full_step import full_step
+from rules.monitor.inputs import Input, SystemJudged, Tick
+from rules.monitor.live import Live
+from rules.monitor.state import Book
+from rules.monitor.step import advance
+from rules.plant.estate import Card, Estate
+from rules.plant.reading import OutputSource
+from tests.rules import sample_plant as plant
+from tests.rules.monitor.full_step import full_step
 
 SIZES: Final = (30, 300, 1000)
 A_SITE, A_SYSTEM = 30, 3

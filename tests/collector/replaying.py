@@ -8,14 +8,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from rules.alarms.changes import Change
-from rules.alarms.inputs import Input
-from rules.autonomy import DRAWS, HoldUpJudgement, HoldUpTask, hold_ups
-from rules.battery.belief import BankBelief
-from rules.battery.evidence import BankEvidence
-from rules.judge import BankJudgement, judge_bank
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
+from rules.battery.assessment.bank import BankJudgement, judge_bank
+from rules.battery.assessment.evidence import BankEvidence
+from rules.battery.model.health import BankBelief
+from rules.monitor.inputs import Input
+from rules.monitor.outputs import Change
+from rules.monitor.state import Book, WatchState
+from rules.monitor.step import step
+from rules.system.hold_up_sampling import DRAWS, HoldUpJudgement, HoldUpTask, hold_ups
 
 
 @dataclass(frozen=True)

@@ -11,23 +11,24 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
-from collector.batch import Given
-from collector.clock import NeverSet, stamp
-from collector.history.sqlite import SqliteHistory
-from collector.ledger import Ledger
-from collector.load_records import LoadRecords
-from collector.polling import Answer
-from collector.present import Present
-from collector.recording import Recorder
-from collector.snmp.learning import Learning
-from collector.snmp.meaning import CardMeaning
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import CardRead, WireValue
-from rules.alarms.changes import Change
-from rules.alarms.incidents import IncidentChange, Notice
-from rules.alarms.inputs import Tick
-from rules.autonomy import HoldUpJudgement
-from rules.verdicts import (
+from collector.cards.corrections.learning import Learning
+from collector.cards.mib.interpretation import CardMeaning
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import CardRead, WireValue
+from collector.cards.polling.poller import Answer
+from collector.process.clock import NeverSet, stamp
+from collector.recorder.batch import Given
+from collector.recorder.current_state import Present
+from collector.recorder.recorder import Recorder
+from collector.recorder.trackers.load_records import LoadRecords
+from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.ledger import Ledger
+from rules.alarms.incidents.incident import IncidentChange, Notice
+from rules.monitor.inputs import Tick
+from rules.monitor.outputs import Change
+from rules.monitor.state import Book
+from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Basis,
     EndedBy,
@@ -38,9 +39,8 @@ from rules.verdicts import (
     Load,
     OnBattery,
 )
-from rules.watch.state import Book
-from tests.collector.snmp.cards import GOOD
-from tests.rules.plants import NOON, estate
+from tests.collector.cards.sample_cards import GOOD
+from tests.rules.sample_plants import NOON, estate
 
 DARK: dict[str, WireValue] = GOOD | {
     "upsOutputSource": 5,

@@ -9,19 +9,19 @@ from datetime import datetime
 from pathlib import Path
 from typing import cast
 
-from collector.clock import TurnedClock, stamp
-from collector.history.store import HistoryStore
-from collector.ledger import Ledger
-from collector.polling import Answer
-from collector.present import Present
-from collector.recording import Recorder
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import CardRead, WireState
-from rules.estate import Estate
-from rules.reading import Reading, Stamp
-from rules.watch.state import Book
-from tests.collector.snmp.cards import GOOD
-from tests.rules.plants import reading
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import CardRead, WireState
+from collector.cards.polling.poller import Answer
+from collector.process.clock import TurnedClock, stamp
+from collector.recorder.current_state import Present
+from collector.recorder.recorder import Recorder
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from rules.monitor.state import Book
+from rules.plant.estate import Estate
+from rules.plant.reading import Reading, Stamp
+from tests.collector.cards.sample_cards import GOOD
+from tests.rules.sample_plants import reading
 
 WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
 

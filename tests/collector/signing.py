@@ -8,27 +8,27 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
-from collector.clock import TurnedClock
-from collector.clock import stamp as clock_stamp
-from collector.history.store import HistoryStore
-from collector.ledger import Ledger
-from collector.planner import Planner
-from collector.polling import Answer
-from collector.present import Present
-from collector.recording import Recorder
-from collector.signed_plans import SignedPlans
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import CardRead, WireState
-from rules.alarms.inputs import PlannedWork, Tick
-from rules.assess import glance, task_of
-from rules.autonomy import HoldUpJudgement, hold_ups
-from rules.estate import Estate
-from rules.peaks import PeakRecord
-from rules.reading import InputLine, InputReading, OutputSource, Reading, Stamp
-from rules.watch.state import Book
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import CardRead, WireState
+from collector.cards.polling.poller import Answer
+from collector.planning.planner import Planner
+from collector.planning.signed_shutdowns import SignedPlans
+from collector.process.clock import TurnedClock
+from collector.process.clock import stamp as clock_stamp
+from collector.recorder.current_state import Present
+from collector.recorder.recorder import Recorder
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from rules.monitor.inputs import PlannedWork, Tick
+from rules.monitor.state import Book
+from rules.plant.estate import Estate
+from rules.plant.reading import InputLine, InputReading, OutputSource, Reading, Stamp
+from rules.system.assessment import glance, task_of
+from rules.system.hold_up_sampling import HoldUpJudgement, hold_ups
+from rules.system.load_record import PeakRecord
+from tests.collector.cards.sample_cards import GOOD
 from tests.collector.scripted import Forgetful
-from tests.collector.snmp.cards import GOOD
-from tests.rules.plants import NOON, estate, known_banks, reading
+from tests.rules.sample_plants import NOON, estate, known_banks, reading
 
 WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
 

@@ -1,12 +1,12 @@
-"""A recorded day in the life of the plant of `tests.rules.plant`, made up."""
+"""A recorded day in the life of the plant of `tests.rules.sample_plant`, made up."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 
-from rules.alarms.inputs import Deed, Input, OperatorAction, SystemJudged, Tick
-from rules.verdicts import OnBattery
-from tests.rules.plant import START, UNITS, on_bank, reading, silence, stamp, system_state
+from rules.monitor.inputs import Deed, Input, OperatorAction, SystemJudged, Tick
+from rules.system.state import OnBattery
+from tests.rules.sample_plant import START, UNITS, on_bank, reading, silence, stamp, system_state
 
 NORTH = UNITS["works"] + UNITS["control"]
 EVERY = NORTH + UNITS["depot"]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tests.collector.delivery.sinks import PASSWORD, USER, Broker
+from tests.collector.messaging.sinks import PASSWORD, USER, Broker
 from tests.servers import need_program
 
 

@@ -23,8 +23,8 @@ from pathlib import Path
 from threading import Thread
 from typing import Final
 
-from collector.schedule import Cadence
-from tests.collector.delivery.sinks import Broker, free_port
+from collector.cards.polling.schedule import Cadence
+from tests.collector.messaging.sinks import Broker, free_port
 from tests.small_disk import SmallDisk, small_disk
 from tests.trials.brokers import broker_toml, listening
 from tests.trials.people import Desk, desk

@@ -12,7 +12,7 @@ from pathlib import Path
 from time import monotonic
 from typing import Any, Final
 
-from tests.collector.delivery.sinks import WebSink
+from tests.collector.messaging.sinks import WebSink
 
 TOKEN: Final = "whsec_" + base64.b64encode(b"a key of this trial, 32 bytes lo").decode()
 DESK: Final = """

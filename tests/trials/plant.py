@@ -24,10 +24,10 @@ from pathlib import Path
 from time import monotonic
 from typing import Any, Final
 
-from collector.simulation.agent import Agent, AgentHost, Faults, Typed
-from collector.snmp import ber
-from collector.snmp.upsmib import NOTIFICATIONS_ROOT, SYS_UP_TIME
-from tests.collector.snmp.cards import GOOD, oid_of, served
+from collector.cards.mib.upsmib import NOTIFICATIONS_ROOT, SYS_UP_TIME
+from collector.cards.snmp import ber
+from collector.simulation.cards.agent import Agent, AgentHost, Faults, Typed
+from tests.collector.cards.sample_cards import GOOD, oid_of, served
 
 ON_BATTERY_ALARMS: Final = ("upsAlarmOnBattery", "upsAlarmInputBad", "upsAlarmBypassBad")
 _TRAP_OID: Final = "1.3.6.1.6.3.1.1.4.1.0"
@@ -214,7 +214,7 @@ class Plant:
         self._order("alarms", units, names)
 
     def faults(self, units: Sequence[str], **given: Any) -> None:
-        """Set what is wrong with cards (`collector.simulation.agent.Faults`); nothing given: they are good again."""
+        """Set what is wrong with cards (`collector.simulation.cards.agent.Faults`); nothing given: they are good again."""
         self._order("faults", units, given)
 
     def trap(self, unit: str, count: int, to: tuple[str, int]) -> None:

@@ -21,39 +21,39 @@ from typing import TypeVar, cast
 
 import numpy as np
 
-from collector.bank_evidence import SHOWN, BankEvidenceBook
-from collector.bank_judging import BankJudging
-from collector.clock import TurnedClock, stamp
-from collector.history.sqlite import SqliteHistory
-from collector.judging import Judging
-from collector.ledger import Ledger
-from collector.ledger.records import Evidence
-from collector.polling import Answer
-from collector.present import Present
-from collector.recording import Recorder
-from collector.simulation import card as voice
-from collector.simulation import world as worlds
-from collector.simulation.battery import wear_at
-from collector.simulation.charging import new_bank
-from collector.simulation.published import runtime_s
-from collector.simulation.unit import UnitPlant
-from collector.simulation.varied import SYSTEM, FullTest, Trial, trial
-from collector.snmp.learning import Learning
-from collector.snmp.meaning import CardMeaning
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import CardRead
-from collector.worker import Worker
-from rules.alarms.changes import Change, PowerEvent
-from rules.alarms.inputs import Tick
+from collector.assessment.bank_evidence import SHOWN, BankEvidenceBook
+from collector.assessment.banks import BankJudging
+from collector.assessment.hold_up import Judging
+from collector.assessment.worker import Worker
+from collector.cards.corrections.learning import Learning
+from collector.cards.mib.interpretation import CardMeaning
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import CardRead
+from collector.cards.polling.poller import Answer
+from collector.process.clock import TurnedClock, stamp
+from collector.recorder.current_state import Present
+from collector.recorder.recorder import Recorder
+from collector.simulation.cards import card as voice
+from collector.simulation.plant import world as worlds
+from collector.simulation.plant.battery import wear_at
+from collector.simulation.plant.charging import new_bank
+from collector.simulation.plant.published import runtime_s
+from collector.simulation.plant.unit import UnitPlant
+from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial, trial
+from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import Evidence
 from rules.alarms.lifecycle import Happened, State
-from rules.alarms.plain import to_plain
-from rules.battery.evidence import DischargeEvidence
-from rules.battery.losses import default_losses
-from rules.battery.runtime import curve_for
-from rules.battery.temperature import seconds_at
-from rules.estate import Bank, Generator, Purpose, Requirement
-from rules.verdicts import ReplacementDates, TestPlan, Verdict
-from rules.watch.state import Book
+from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.model.inverter_losses import default_losses
+from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.temperature import seconds_at
+from rules.monitor.inputs import Tick
+from rules.monitor.outputs import Change, PowerEvent
+from rules.monitor.state import Book
+from rules.plant.estate import Bank, Generator, Purpose, Requirement
+from rules.system.state import ReplacementDates, TestPlan, Verdict
+from rules.values.serial import to_plain
 
 T = TypeVar("T")
 CADENCE_S = 5.0

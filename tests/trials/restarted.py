@@ -23,12 +23,12 @@ CLOCK_CODE: Final = """
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-import collector.clock
+import collector.process.clock
 FILE = Path({file!r})
 def machines(self):
     return datetime.now(UTC) + timedelta(seconds=float(FILE.read_text()))
-collector.clock.SystemClock._machines = machines
-from api.command import main
+collector.process.clock.SystemClock._machines = machines
+from api.commands.main import main
 sys.exit(main())
 """
 

@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from statistics import median
 
-from tests.collector.delivery.sinks import Broker
+from tests.collector.messaging.sinks import Broker
 from tests.daemon import command, daemon
 from tests.trials.brokers import broker_toml
 from tests.trials.people import desk

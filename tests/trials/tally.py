@@ -11,8 +11,8 @@ from pathlib import Path
 from statistics import median
 from typing import Final
 
-from collector.delivery.needless import NOT_NEEDED
-from collector.delivery.webhook import event_id
+from collector.messaging.channels.webhook import event_id
+from collector.messaging.delivery.needless import NOT_NEEDED
 from tests.trials.people import Desk
 from tests.trials.watching import Old, Watching
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from api.doors import BODY_S, HEAD_S, LARGEST_BODY_BYTES, MOST_CONNECTIONS, PLACES
+from api.http.doors import BODY_S, HEAD_S, LARGEST_BODY_BYTES, MOST_CONNECTIONS, PLACES
 from tests.daemon import Daemon, daemon
 from tests.trials.cost import resident_bytes
 from tests.trials.plant import Shape, plant

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.collector.delivery.sinks import Broker, free_port
+from tests.collector.messaging.sinks import Broker, free_port
 from tests.daemon import command, daemon, eventually
 from tests.small_disk import small_disk
 from tests.trials.brokers import broker_toml, listening

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.schedule import Cadence
-from tests.collector.delivery.sinks import free_port
+from collector.cards.polling.schedule import Cadence
+from tests.collector.messaging.sinks import free_port
 from tests.daemon import Daemon, daemon
 from tests.trials.plant import Shape, plant
 

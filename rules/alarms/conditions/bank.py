@@ -7,10 +7,10 @@ from datetime import date
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.condition import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.battery.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
-from rules.battery.condition import (
+from rules.battery.assessment.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
+from rules.battery.assessment.faults import (
     BLOCK_OUT_OF_LINE,
     CAPACITY_FELL,
     NOT_SHOWN,
@@ -20,9 +20,9 @@ from rules.battery.condition import (
     TEST_DUE,
     UNDERSIZED,
 )
-from rules.estate import Bank, in_place
-from rules.verdicts import BankState, Verdict
-from rules.words import due_words
+from rules.phrasing.dates import due_words
+from rules.plant.estate import Bank, in_place
+from rules.system.state import BankState, Verdict
 
 DAYS_PER_YEAR: Final = 365.25
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from rules.alarms.catalogue import CARD_ALARMS, CardAlarm, Explanation
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Alarm, Observation
-from rules.estate import Unit
-from rules.reading import Reading
+from rules.plant.estate import Unit
+from rules.plant.reading import Reading
 
 
 def card_conditions(

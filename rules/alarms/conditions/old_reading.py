@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from rules.alarms.catalogue import Explanation
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Observation
-from rules.unread import OldReading, Unread
+from rules.plant.unread import OldReading, Unread
 
 OLD: Final = "unit_not_read"
 SAYS_IT: Final = ("card_silent", "cannot_judge_unit")

@@ -7,11 +7,11 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.condition import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import at_least, at_most, capital, counted, fed_words, lasted, shed_words
-from rules.estate import Estate, Generator, Purpose
-from rules.verdicts import OnBattery, SystemState
+from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, shed_words
+from rules.plant.estate import Estate, Generator, Purpose
+from rules.system.state import OnBattery, SystemState
 
 SUPPLY_GRACE_S: Final = 10.0
 """How long past its budget a generator may be before that is an alarm."""

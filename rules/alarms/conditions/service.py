@@ -8,10 +8,10 @@ from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.condition import Found, Was
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import clock_words, listed
-from rules.estate import Estate
+from rules.phrasing.text import clock_words, listed
+from rules.plant.estate import Estate
 
 SERVICE: Final = "ridethrough"
 """What an alarm of the service itself is about."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Observation
 
 BREAK_OFF: Final = "break_off"
@@ -21,12 +21,12 @@ DO: Final[Mapping[str, str]] = {
     "unit_missing": "Break off: restore the mains; then see why the unit left.",
     "not_seen": "Break off: restore the mains, unless somebody stands at the units and reads them.",
 }
-"""What to do by the abort criterion that is met (`rules.planning.signed.Criterion`)."""
+"""What to do by the abort criterion that is met (`rules.planning.ridethrough.signed.Criterion`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """An abort criterion that is met, in a sentence; `spare_s` as in `rules.planning.signed.Breach`."""
+    """An abort criterion that is met, in a sentence; `spare_s` as in `rules.planning.ridethrough.signed.Breach`."""
 
     criterion: str
     because: str

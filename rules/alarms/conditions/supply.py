@@ -6,12 +6,12 @@ from collections.abc import Container, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from rules.alarms.changes import PowerEvent
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Observation
-from rules.alarms.scene import Scene, UnitMemory
-from rules.alarms.wording import counted, lasted
-from rules.reading import OutputSource
+from rules.alarms.plant_memory import Scene, UnitMemory
+from rules.monitor.outputs import PowerEvent
+from rules.phrasing.text import counted, lasted
+from rules.plant.reading import OutputSource
 
 
 @dataclass(frozen=True, slots=True)

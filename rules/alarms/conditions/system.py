@@ -6,16 +6,16 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.found import Found, Known, Was
+from rules.alarms.conditions.comparison import partner_condition, sibling_conditions
+from rules.alarms.conditions.condition import Found, Known, Was
 from rules.alarms.conditions.outage import outage_conditions
-from rules.alarms.conditions.siblings import partner_condition, sibling_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import at_least, at_most, kilowatts, listed, worst_lost
-from rules.estate import Estate
-from rules.verdicts import Against, Basis, SystemState, Verdict
-from rules.words import PURPOSES
-from rules.would_tell import named
+from rules.battery.assessment.would_tell import named
+from rules.phrasing.dates import PURPOSES
+from rules.phrasing.text import at_least, at_most, kilowatts, listed, worst_lost
+from rules.plant.estate import Estate
+from rules.system.state import Against, Basis, SystemState, Verdict
 
 
 def system_conditions(

@@ -8,14 +8,14 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.found import Found, Was
+from rules.alarms.conditions.condition import Found, Was
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
-from rules.estate import FittedUnit, NormalMode, Unit, in_place
-from rules.peers import IDLE_SHARE
-from rules.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult
-from rules.verdicts import OnBattery
+from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
+from rules.plant.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult
+from rules.system.peers import IDLE_SHARE
+from rules.system.state import OnBattery
 
 SHARE_JUDGED_ABOVE: Final = 0.15
 """Below this part of its rating a unit's share is noise."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Observation
-from rules.alarms.wording import overdue
-from rules.estate import Estate
-from rules.verdicts import SystemState
+from rules.phrasing.text import overdue
+from rules.plant.estate import Estate
+from rules.system.state import SystemState
 
 UNEXPECTED = "work_unexpected"
 OVERDUE = "work_overdue"

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from api.command import main
-from api.commands.capacity import FIGURES
-from collector.capacity_files import COLUMNS, read_log
+from api.commands.main import main
+from api.commands.reports.capacity import FIGURES
+from collector.assessment.capacity_files import COLUMNS, read_log
 from collector.configuration.bank_file import BankTable, load_bank
 from collector.configuration.loading import setting_names
 

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from api.command import main
 from api.commands.check import latest_today, never_confirmed
+from api.commands.main import main
 from collector.configuration import load
-from collector.ledger import Ledger
-from collector.ledger.records import LearntFact
 from collector.simulation.estate import SimulatedEstate
-from tests.rules.plants import NOON, estate
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import LearntFact
+from tests.rules.sample_plants import NOON, estate
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 

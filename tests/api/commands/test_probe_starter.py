@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from api.command import main
+from api.commands.main import main
 from collector.configuration import load_text
 from tests.trials.plant import Plant, Shape, plant
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from api.command import main
+from api.commands.main import main
 
 ESTATE = str(Path(__file__).resolve().parents[3] / "deploy" / "example-estate.toml")
 BINARY, LONG = b"\x00\x01\x02", b"[[site]]\nid = 1\nname = 2\n"

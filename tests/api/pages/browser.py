@@ -18,10 +18,11 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from api.live import MEDIA_TYPE, stream
-from api.pages import assets, sheets
-from api.pages.model import Sheet
-from api.problems import document
+from api.http.problems import document
+from api.pages.live import MEDIA_TYPE, stream
+from api.pages.markup import assets
+from api.pages.sheets import registry as sheets
+from collector.read_model.sheet import Sheet
 
 SWITCHES = (
     "--headless=new",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from api.pages.model import (
+from collector.read_model.sheet import (
     Acknowledgement,
     Alarm,
     BankEnd,
@@ -29,7 +29,8 @@ from api.pages.model import (
     Told,
     UnitView,
 )
-from rules.estate import (
+from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
+from rules.plant.estate import (
     Bank,
     Card,
     Estate,
@@ -44,9 +45,7 @@ from rules.estate import (
     System,
     Unit,
 )
-from rules.peaks import DayPeak, LineHistory
-from rules.planning.next_size import LoadRecord, Sizes, next_size, wanted_of
-from rules.reading import (
+from rules.plant.reading import (
     BatteryReading,
     BatteryStatus,
     BypassLine,
@@ -64,7 +63,8 @@ from rules.reading import (
     Stamp,
     TestResult,
 )
-from rules.verdicts import (
+from rules.system.load_record import DayPeak, LineHistory
+from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
     AgeSpan,

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from api.pages.model import Plans, PlanView, Sheet
-from rules.planning.course import Course, Spell, Status, compare
-from rules.planning.ride_result import NOT_CHECKED, Ridethrough
-from rules.planning.scenario import Scenario
-from rules.planning.shutdown import STANDARD, Shutdown, way, with_set, without_set
-from rules.planning.signed import AbortLimits, SignedPlan
-from rules.planning.supply import MainsOut
-from rules.verdicts import Basis, EndedBy, HoldUp, OnBattery, Verdict
+from collector.read_model.sheet import Plans, PlanView, Sheet
+from rules.planning.ridethrough.result import NOT_CHECKED, Ridethrough
+from rules.planning.ridethrough.scenario import Scenario
+from rules.planning.ridethrough.shutdown import STANDARD, Shutdown, way, with_set, without_set
+from rules.planning.ridethrough.signed import AbortLimits, SignedPlan
+from rules.planning.ridethrough.signed_course import Course, Spell, Status, compare
+from rules.planning.ridethrough.supply import MainsOut
+from rules.system.state import Basis, EndedBy, HoldUp, OnBattery, Verdict
 from tests.api.pages import samples
 from tests.api.pages.samples import NOW
 

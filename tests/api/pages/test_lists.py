@@ -3,14 +3,14 @@
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from api.pages.alarm_list import brief, by_when, sentence, tally, together
-from api.pages.bank_section import due_words, first_to_fail
-from api.pages.bank_sheet import standing
-from api.pages.markup import render
-from api.pages.ruler import ruler, shares
-from api.pages.years import Years, year
-from collector.wall_clock import Clock
-from rules.verdicts import LineRedundancy, LoadBasis, Redundancy, ReplacementDates, Verdict
+from api.pages.alarms.alarm_list import brief, by_when, sentence, tally, together
+from api.pages.banks.capacity_river import Years, year
+from api.pages.banks.section import due_words, first_to_fail
+from api.pages.markup.elements import render
+from api.pages.sheets.bank_sheet import standing
+from api.pages.units.ruler import ruler, shares
+from collector.read_model.wall_clock import Clock
+from rules.system.state import LineRedundancy, LoadBasis, Redundancy, ReplacementDates, Verdict
 from tests.api.pages import samples
 
 CLOCK = Clock("Europe/London", samples.NOW)

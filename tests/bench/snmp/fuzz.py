@@ -8,8 +8,8 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["collector.snmp"]):
-    from tests.collector.snmp.mutations import seeds, take
+with atheris.instrument_imports(include=["collector.cards.snmp"]):
+    from tests.collector.cards.mutations import seeds, take
 
 
 def _one(data: bytes) -> None:

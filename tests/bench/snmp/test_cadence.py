@@ -13,15 +13,15 @@ from multiprocessing.connection import Connection
 from random import Random
 from time import process_time
 
-from collector.clock import SystemClock
-from collector.polling import Answer, Poller
-from collector.schedule import Cadence
-from collector.simulation.agent import Agent, AgentHost, Faults
-from collector.snmp.card import CardReader
-from collector.snmp.client import Patience
-from collector.snmp.credentials import Community
-from collector.snmp.transport import Transport
-from tests.collector.snmp.cards import GOOD, served
+from collector.cards.polling.poller import Answer, Poller
+from collector.cards.polling.reader import CardReader
+from collector.cards.polling.schedule import Cadence
+from collector.cards.snmp.client import Patience
+from collector.cards.snmp.credentials import Community
+from collector.cards.snmp.transport import Transport
+from collector.process.clock import SystemClock
+from collector.simulation.cards.agent import Agent, AgentHost, Faults
+from tests.collector.cards.sample_cards import GOOD, served
 
 CARDS, DEAD_SHARE, SECONDS = 1000, 0.2, 75.0
 CADENCE = Cadence(every_s=5.0, on_battery_every_s=2.0, slow_every_s=60.0, nameplate_every_s=86400.0)

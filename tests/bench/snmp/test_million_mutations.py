@@ -7,7 +7,7 @@ import os
 from itertools import islice
 from time import monotonic
 
-from tests.collector.snmp.mutations import mutations, take
+from tests.collector.cards.mutations import mutations, take
 
 CASES = int(os.environ.get("RIDETHROUGH_CASES", "1000000"))
 

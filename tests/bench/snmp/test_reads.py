@@ -24,26 +24,26 @@ from time import process_time
 
 import pytest
 
-from collector.history.sqlite import SqliteHistory
-from collector.history.store import WireReading
-from collector.simulation.agent import Agent, AgentHost
-from collector.snmp import ber
-from collector.snmp.capability import Capability
-from collector.snmp.card import CardReader
-from collector.snmp.client import Client, CommunitySecurity, Patience
-from collector.snmp.credentials import Community, Version
-from collector.snmp.learning import Learning
-from collector.snmp.meaning import CardMeaning
-from collector.snmp.transport import Transport
-from collector.snmp.upsmib import Part, standard_places
-from collector.snmp.wire import CardRead, WireState, as_kept
-from rules.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
-from rules.reading import Stamp
-from rules.watch.live import Live
-from rules.watch.state import Book
-from rules.watch.step import advance
-from tests.collector.snmp.cards import AT, GOOD, oid_of, served
-from tests.collector.snmp.doubt.spoilt import moving
+from collector.cards.corrections.learning import Learning
+from collector.cards.mib.capability import Capability
+from collector.cards.mib.interpretation import CardMeaning
+from collector.cards.mib.upsmib import Part, standard_places
+from collector.cards.mib.wire_values import CardRead, WireState, as_kept
+from collector.cards.polling.reader import CardReader
+from collector.cards.snmp import ber
+from collector.cards.snmp.client import Client, CommunitySecurity, Patience
+from collector.cards.snmp.credentials import Community, Version
+from collector.cards.snmp.transport import Transport
+from collector.simulation.cards.agent import Agent, AgentHost
+from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.history.store import WireReading
+from rules.monitor.live import Live
+from rules.monitor.state import Book
+from rules.monitor.step import advance
+from rules.plant.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
+from rules.plant.reading import Stamp
+from tests.collector.cards.corrections.spoilt import moving
+from tests.collector.cards.sample_cards import AT, GOOD, oid_of, served
 
 READS = 3000
 CARDS = 40

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.configuration import ConfigError, Configuration, load, load_text
-from collector.configuration.collecting import MailChannel
 from collector.configuration.faults import FaultList
 from collector.configuration.loading import check_tables
 from collector.configuration.secrets import Community, SnmpUser
-from collector.delivery.planned import windows
+from collector.configuration.settings_tables import MailChannel
+from collector.planning.planned_work import windows
 from rules.alarms.catalogue import Severity, with_overrides
-from rules.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place
+from rules.plant.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 WATCH = '[watch]\nbox_fed_by = "A"\nswitches_fed_by = "A"\nway_out_fed_by = "mains"\n'

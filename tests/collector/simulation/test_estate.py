@@ -6,9 +6,20 @@ from pathlib import Path
 
 import pytest
 
-from collector.clock import TurnedClock
+from collector.cards.mib.decode import decode
+from collector.cards.mib.upsmib import Part
+from collector.cards.mib.wire_values import WireState
+from collector.cards.polling.reader import CardReader
+from collector.cards.snmp.client import Patience
+from collector.cards.snmp.credentials import Community
+from collector.cards.snmp.errors import NoReply
+from collector.cards.snmp.transport import Transport
 from collector.configuration import load
-from collector.simulation.director import (
+from collector.process.clock import TurnedClock
+from collector.simulation.estate import SimulatedEstate
+from collector.simulation.plant.supply import Source, time_to_carry_s
+from collector.simulation.plant.unit import Mode
+from collector.simulation.scenario.director import (
     BankRenewed,
     CardFreezes,
     CardHangs,
@@ -18,19 +29,8 @@ from collector.simulation.director import (
     MainsReturns,
     SetWill,
 )
-from collector.simulation.estate import SimulatedEstate
-from collector.simulation.scenario import BLOCKS, COMMUNITY, SETS, UNITS
-from collector.simulation.supply import Source, time_to_carry_s
-from collector.simulation.unit import Mode
-from collector.snmp.card import CardReader
-from collector.snmp.client import Patience
-from collector.snmp.credentials import Community
-from collector.snmp.decode import decode
-from collector.snmp.errors import NoReply
-from collector.snmp.transport import Transport
-from collector.snmp.upsmib import Part
-from collector.snmp.wire import WireState
-from rules.reading import OutputSource, Reading, Stamp
+from collector.simulation.scenario.estate_file import BLOCKS, COMMUNITY, SETS, UNITS
+from rules.plant.reading import OutputSource, Reading, Stamp
 
 START = datetime(2026, 11, 24, 12, tzinfo=UTC)
 

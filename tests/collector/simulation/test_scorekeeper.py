@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from collector.clock import TurnedClock
 from collector.configuration import load
-from collector.present import Present
-from collector.simulation.director import Cue, MainsFails, MainsReturns
+from collector.process.clock import TurnedClock
+from collector.recorder.current_state import Present
 from collector.simulation.estate import SimulatedEstate
+from collector.simulation.scenario.director import Cue, MainsFails, MainsReturns
 from collector.simulation.scorekeeper import ScoreKeeper
-from rules.verdicts import (
+from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Basis,
     EndedBy,

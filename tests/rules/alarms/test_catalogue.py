@@ -4,7 +4,7 @@ from typing import get_args
 
 import pytest
 
-from collector.configuration.collecting import Explains
+from collector.configuration.settings_tables import Explains
 from rules.alarms.catalogue import (
     CARD_ALARMS,
     CATALOGUE,

@@ -33,7 +33,7 @@ from rules.alarms.lifecycle import (
     unshelve,
     unwatched,
 )
-from rules.estate import AnswerTimes
+from rules.plant.estate import AnswerTimes
 
 START = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
 KIND = replace(CATALOGUE["on_bypass"], on_delay_s=5.0, off_delay_s=10.0, realarm_s=None)

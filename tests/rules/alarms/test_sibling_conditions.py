@@ -8,8 +8,7 @@ from datetime import timedelta
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE, Cause, Explanation, Thing
-from rules.alarms.conditions.found import Found
-from rules.alarms.conditions.siblings import (
+from rules.alarms.conditions.comparison import (
     NOW,
     PAST,
     PAST_STANDS,
@@ -17,9 +16,12 @@ from rules.alarms.conditions.siblings import (
     partner_condition,
     sibling_conditions,
 )
-from rules.alarms.inputs import PlannedWork, SystemJudged, Tick, Window
+from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Alarm, State, alarm_id, new_alarm
-from rules.verdicts import (
+from rules.monitor.inputs import PlannedWork, SystemJudged, Tick, Window
+from rules.monitor.state import Book, WatchState
+from rules.monitor.step import step
+from rules.system.state import (
     Finding,
     FindingKind,
     LoadBasis,
@@ -29,9 +31,7 @@ from rules.verdicts import (
     UnitStanding,
     Verdict,
 )
-from rules.watch.state import Book, WatchState
-from rules.watch.step import step
-from tests.rules.plant import START, UNITS, estate, stamp, system_state
+from tests.rules.sample_plant import START, UNITS, estate, stamp, system_state
 
 KIND = CATALOGUE["cannot_take_partner"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.alarms.signs import has_mains
-from rules.reading import InputLine, InputReading
-from tests.rules.plant import reading
+from rules.plant.reading import InputLine, InputReading
+from tests.rules.sample_plant import reading
 
 
 def test_mains_is_there_only_when_every_line_has_volts() -> None:

@@ -7,10 +7,10 @@ from datetime import UTC, date, datetime
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.bank import bank_conditions
-from rules.alarms.conditions.found import Found
-from rules.battery.charging import CHARGER_LOST, DIFFERS, RUNAWAY
-from rules.battery.condition import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
-from rules.verdicts import (
+from rules.alarms.conditions.condition import Found
+from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
+from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
+from rules.system.state import (
     BankFinding,
     BankState,
     Basis,
@@ -19,7 +19,7 @@ from rules.verdicts import (
     ReplacementDates,
     Verdict,
 )
-from tests.rules.plant import estate
+from tests.rules.sample_plant import estate
 
 TODAY = date(2026, 10, 9)
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.conditions.service import ServiceFigures, service_conditions
-from rules.estate import WatchPower
-from tests.rules.plant import estate
+from rules.plant.estate import WatchPower
+from tests.rules.sample_plant import estate
 
 
 def was(kind: str, qualifier: str) -> bool:

@@ -11,10 +11,10 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.conditions.found import Found
+from rules.alarms.conditions.condition import Found
 from rules.alarms.conditions.unit import Peers, unit_conditions
-from rules.reading import OutputLine
-from tests.rules.plant import estate, reading
+from rules.plant.reading import OutputLine
+from tests.rules.sample_plant import estate, reading
 
 UNIT = estate().units["W1"]
 

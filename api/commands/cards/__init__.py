@@ -1,0 +1,1 @@
+"""Commands about cards: `survey`, `probe`, `confirm`; `credentials` (what they show a card)."""

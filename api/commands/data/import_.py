@@ -1,0 +1,78 @@
+"""A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, in any order;
+a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. Every fault is named with its line."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+from pathlib import Path
+
+from api.commands.data.replaced import keep
+from api.commands.exits import Exit, complain
+from api.commands.shared import add_data, add_estate, estate_or_faults, moment
+from api.http import said
+from collector.assessment.evidence_files import imported_blocks, imported_discharge
+from collector.configuration import ConfigError
+from collector.configuration.toml_text import text_of
+from collector.storage.ledger import Transaction
+from collector.storage.ledger.discharge_record import shown_id
+from collector.storage.ledger.records import Evidence
+from rules.plant.estate import Estate
+
+KINDS = ("discharge", "acceptance", "blocks")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument(
+        "kind",
+        choices=KINDS,
+        help="a past discharge test, the acceptance test of new blocks, or hand-measured blocks",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE.csv", help="the log or the measurements")
+    parser.add_argument("--bank", required=True, metavar="ID", help="the bank it is of")
+    parser.add_argument(
+        "--at", required=True, type=moment, metavar="TIME", help="time of the first row, or of measuring"
+    )
+    parser.add_argument("--by", required=True, type=said.name, metavar="NAME", help="who vouches for it")
+    add_estate(parser)
+    add_data(parser)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Read the file and keep it as evidence of the bank."""
+    configuration, faults = estate_or_faults(options.estate)
+    if configuration is None:
+        return complain(Exit.WRONG_INPUT, *faults)
+    now = datetime.now(UTC)
+    if options.at > now:
+        return complain(
+            Exit.WRONG_INPUT,
+            f"--at: want a time that is past ({now:%Y-%m-%dT%H:%MZ}); got {options.at:%Y-%m-%dT%H:%MZ}",
+        )
+    try:
+        line = _evidence(options, configuration.estate, text_of(options.file, "a CSV file"))
+    except ConfigError as error:
+        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+
+    def write(tx: Transaction) -> None:
+        tx.save_evidence(line)
+        tx.drop_evidence(
+            shown_id(line.id)
+        )  # a log that is put right is judged anew, whatever the first one showed
+
+    code = keep(options, write)
+    if code == Exit.DONE:
+        print(
+            f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}\n"
+            "A service that runs on this data folder judges it within a minute; if none runs, its next start does."
+        )
+    return code
+
+
+def _evidence(options: argparse.Namespace, estate: Estate, text: str) -> Evidence:
+    name = str(options.file)
+    if options.kind == "blocks":
+        return imported_blocks(estate, options.bank, options.at, options.by, text=text, name=name)
+    kind = "acceptance" if options.kind == "acceptance" else "import"
+    return imported_discharge(estate, options.bank, options.at, options.by, text=text, name=name, kind=kind)

@@ -1,0 +1,1 @@
+"""Commands that judge and print: `capacity` and `capacity_drawing`, `plan`, `plan_signed`, `report`."""

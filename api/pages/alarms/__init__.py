@@ -1,0 +1,1 @@
+"""What is wrong: `alarm_list`, `undelivered` (messages that did not arrive)."""

@@ -1,0 +1,1 @@
+"""Which bank fails next: `section`, `capacity_river` (capacity over the years)."""

@@ -1,0 +1,298 @@
+"""What is said of a system in one sentence, and the figures behind it.
+
+The verdicts are the rules' own. Here they are only put into words, and a margin is only ever the low end of a
+hold-up less what is required; where a verdict cannot tell, no figure is promised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.format import since
+from api.pages.markup.marks import Standing, line_mark
+from collector.read_model.sheet import Sheet
+from collector.read_model.wall_clock import Clock
+from rules.phrasing.figures import (
+    CANNOT_TELL,
+    capital,
+    clause,
+    count,
+    down,
+    kilo,
+    listed,
+    minutes,
+    plural,
+    spoken,
+)
+from rules.phrasing.text import fed_words
+from rules.plant.estate import Purpose
+from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState, Verdict
+from rules.system.state import Standing as UnitStands
+
+PURPOSES: Final[dict[Purpose, str]] = {
+    Purpose.GENERATOR_START: "until the set carries it",
+    Purpose.MANUAL_GENERATOR_START: "for a start by hand",
+    Purpose.ORDERLY_SHUTDOWN: "to close down in order",
+    Purpose.PLANNED: "for planned work",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """Units whose loss leaves the same hold-up, to a tenth of a minute."""
+
+    units: tuple[str, ...]
+    hold_up: HoldUp
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A system's state with what the sheet asks of it again and again."""
+
+    state: SystemState
+    clock: Clock
+    now: datetime
+    units: int
+
+    @property
+    def standing(self) -> Standing:
+        """Return which line stands for the system: bridged, interrupted, dotted, or whole."""
+        verdicts = {need.verdict for need in self.state.requirements}
+        if self.state.on_battery:
+            return "battery"
+        if Verdict.INADEQUATE in verdicts:
+            return "short"
+        if Verdict.CANNOT_TELL in verdicts or not verdicts:
+            return "unknown"
+        return "holds"
+
+    @property
+    def need(self) -> RequirementVerdict | None:
+        """Return the requirement the sheet draws: the longest that is known."""
+        known = [need for need in self.state.requirements if need.required_s is not None]
+        return max(known, key=lambda need: need.required_s or 0.0, default=None)
+
+    @property
+    def needed_s(self) -> float | None:
+        """Return the longest known requirement in seconds."""
+        return self.need.required_s if self.need else None
+
+    @property
+    def decisive(self) -> RequirementVerdict | None:
+        """Return the requirement that decides the sentence: the worst not met, else the first not told, else the longest."""
+        needs = self.state.requirements
+        failed = [need for need in needs if need.verdict is Verdict.INADEQUATE]
+        if failed:
+            return min(failed, key=lambda need: 0.0 if need.margin_s is None else need.margin_s)
+        untold = [need for need in needs if need.verdict is Verdict.CANNOT_TELL]
+        return untold[0] if untold else self.need
+
+    @property
+    def proven(self) -> bool:
+        """Return whether a margin may be promised: the need that is drawn is judged, and the sentence is no "cannot tell"."""
+        need = self.need
+        return need is not None and need.verdict is not Verdict.CANNOT_TELL and self.standing != "unknown"
+
+    @property
+    def losses(self) -> list[Loss]:
+        """Return hold-ups with a unit lost, least first, units that leave the same together."""
+        groups: dict[tuple[float | None, float | None], list[str]] = {}
+        firsts: dict[tuple[float | None, float | None], HoldUp] = {}
+        for lost in self.state.hold_up.each_unit_lost:
+            held = lost.hold_up
+            key = (_tenths(held.low_s), _tenths(held.high_s))
+            groups.setdefault(key, []).append(lost.unit)
+            firsts.setdefault(key, held)
+        order = sorted(groups, key=lambda key: -1.0 if key[0] is None else key[0])
+        return [Loss(tuple(groups[key]), firsts[key]) for key in order]
+
+    def lost_words(self) -> str:
+        """Return how the loss of the worst single unit is named."""
+        return "either unit lost" if self.units == 2 else "any one lost"
+
+    def all_words(self) -> str:
+        """Return how all units together are named."""
+        if self.units == 1:
+            return "its one unit"
+        return "both units" if self.units == 2 else f"all {count(self.units)} units"
+
+    def silent(self) -> list[str]:
+        """Return the units that are not heard."""
+        gone = (UnitStands.SILENT, UnitStands.UNKNOWN)
+        return [unit.id for unit in self.state.units if unit.standing in gone]
+
+
+def judged(sheet: Sheet, state: SystemState) -> Judged:
+    """Return a system ready to be put into words, on its site's clock."""
+    clock = Clock(sheet.site(state.id).time_zone, sheet.now)
+    return Judged(state, clock, sheet.now, len(sheet.estate.units_of(state.id)) or len(state.units))
+
+
+def opening(subject: Judged, href: str | None = None) -> list[Nodes]:
+    """Return the verdict of a system: its line, its sentence, and the small line under it."""
+    state = subject.state
+    name: Nodes = el("b", el("a", state.name, href=href) if href else state.name)
+    said, why = _outage(subject, state.on_battery) if state.on_battery else _verdict(subject)
+    return [
+        line_mark(subject.standing),
+        el("span", name, " ", said, el("span", why, class_="why") if why else None),
+    ]
+
+
+def plain(subject: Judged) -> str:
+    """Return the verdict as text, for the one line a screen reader is told when it changes."""
+    return f"{subject.state.name}: {_said(subject)}"
+
+
+def _said(subject: Judged) -> str:
+    if subject.state.on_battery:
+        return "on its banks"
+    decisive = subject.decisive
+    match subject.standing:
+        case "holds":
+            return "rides through"
+        case "short":
+            return "does not hold what is needed"
+        case _:
+            return (
+                f"{CANNOT_TELL}, {clause(decisive.because[0])}"
+                if decisive and decisive.because
+                else CANNOT_TELL
+            )
+
+
+def _verdict(subject: Judged) -> tuple[Nodes, Nodes]:
+    held, decisive = subject.state.hold_up, subject.decisive
+    if decisive is None:
+        known = held.now.low_s
+        figure = spoken(known, favours=True) if known is not None else CANNOT_TELL
+        return "has no need declared that it could be held against.", f"holds, at the least: {figure}"
+    if subject.standing == "unknown":
+        reason = clause(decisive.because[0]) if decisive.because else "nothing to judge by"
+        return f"cannot be judged: {reason}.", _why(subject, decisive)
+    if subject.standing == "short":
+        return _short(subject, decisive), _why(subject, decisive)
+    if subject.units > 1 and held.one_unit_lost.low_s is not None and decisive.required_s is not None:
+        if held.one_unit_lost.low_s >= decisive.required_s:
+            return f"rides through, and would with {subject.lost_words()}.", _why(subject, decisive)
+        return f"rides through with {subject.all_words()}.", _why(subject, decisive)
+    return "rides through.", _why(subject, decisive)
+
+
+def _short(subject: Judged, need: RequirementVerdict) -> Nodes:
+    held, lost, needed = (
+        subject.state.hold_up.now.low_s,
+        subject.state.hold_up.one_unit_lost.low_s,
+        need.required_s,
+    )
+    if needed is None or held is None:
+        return [el("span", clause(need.because[0]) if need.because else "is short", class_="short-ink"), "."]
+    if held < needed:
+        return ["does not ride through: ", _ink(f"{spoken(needed - held, favours=False)} short.")]
+    if lost is not None and lost < needed:
+        worst = subject.losses[0].units if subject.losses else ()
+        named = f"unit {listed(worst, 'or')} lost" if 0 < len(worst) < subject.units else subject.lost_words()
+        short = _ink(f"{spoken(needed - lost, favours=False)} short.")
+        return [f"rides through with {subject.all_words()}; with {named}, ", short]
+    return [_ink(f"{clause(need.because[0])}." if need.because else "is short.")]
+
+
+def _why(subject: Judged, need: RequirementVerdict) -> Nodes:
+    held = subject.state.hold_up
+    parts: list[str] = []
+    if held.now.low_s is not None and subject.proven:
+        parts.append(f"holds {spoken(held.now.low_s, favours=True)} at the least")
+        if subject.units > 1 and held.one_unit_lost.low_s is not None:
+            parts.append(f"{minutes(held.one_unit_lost.low_s, favours=True)} with a unit lost")
+    if need.required_s is not None:
+        parts.append(f"needs {spoken(need.required_s, favours=False)} {PURPOSES[need.purpose]}")
+    silent = subject.silent()
+    if silent:
+        read = [unit.read_at for unit in subject.state.units if unit.id in silent and unit.read_at]
+        parts.append(f"last reading {subject.clock.at(max(read))}" if read else "never read")
+    return capital(", ".join(parts))
+
+
+def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
+    clock, now = subject.clock, subject.now
+    said: list[Nodes] = [el("b", "is on its banks"), ", ", since(on.since, now), " now."]
+    if on.starts_failed:
+        starts = capital(count(on.starts_failed))
+        said.append(
+            f" {starts} {'start' if on.starts_failed == 1 else 'starts'} should have brought supply by now."
+        )
+    fed = fed_words(on.fed, [unit.id for unit in subject.state.units])
+    if fed:
+        said.append(f" {capital(fed)}.")
+    if on.carried:
+        said.append(" They can carry the load.")
+    elif on.ends_earliest is None:
+        said.append([" ", el("b", "How long it holds cannot be told.")])
+    elif on.start_set_before and on.start_set_before > now:
+        said.append(
+            [
+                " ",
+                el("b", f"The set must run before {clock.second(on.start_set_before)}.", class_="short-ink"),
+            ]
+        )
+    elif on.start_set_before:
+        said.append(
+            [
+                " ",
+                el(
+                    "b",
+                    f"The last moment to start the set was {clock.second(on.start_set_before)}.",
+                    class_="short-ink",
+                ),
+            ]
+        )
+    else:
+        said.append(
+            [
+                " ",
+                el("b", f"It ends at {clock.second(on.ends_earliest)} at the earliest.", class_="short-ink"),
+            ]
+        )
+    why = [f"mains lost {clock.at(on.since)}"]
+    power = subject.state.load.power_w
+    if power is not None:
+        carrying = [u for u in subject.state.units if u.standing is UnitStands.ON_BATTERY]
+        why.append(
+            f"{kilo(power)} kW on {plural(len(carrying), 'unit')}" if carrying else f"{kilo(power)} kW"
+        )
+    if on.ends_earliest and on.ends_latest:
+        why.append(
+            f"ends {clock.second(on.ends_earliest)} at the earliest, {clock.second(on.ends_latest)} at the latest"
+        )
+    if on.reckoned_since:
+        why.append(f"reckoned since {clock.second(on.reckoned_since)}, not read")
+    return said, " · ".join(why)
+
+
+def aside(subject: Judged) -> Element:
+    """Return a system in one sentence, while another one is on its banks."""
+    mark, words = opening(subject)
+    return el("p", mark, " ", words, class_="aside")
+
+
+def ordered(subjects: Sequence[Judged]) -> list[Judged]:
+    """Return systems in the order of the estate, those on their banks first, the one that ends first first."""
+
+    def end(subject: Judged) -> float:
+        on = subject.state.on_battery
+        return on.ends_earliest.timestamp() if on and on.ends_earliest else 0.0
+
+    lit = sorted((s for s in subjects if s.state.on_battery), key=end)
+    return [*lit, *(s for s in subjects if not s.state.on_battery)]
+
+
+def _ink(words: str) -> Element:
+    return el("span", words, class_="short-ink nb")
+
+
+def _tenths(seconds: float | None) -> float | None:
+    return None if seconds is None else down(seconds / 60.0)

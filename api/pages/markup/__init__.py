@@ -1,0 +1,3 @@
+"""What every page is made of: `elements` (how text becomes safe), `format` (figures), `marks`, `svg` (what drawings
+share), `form_button`, `frame` and `assets` (what is around them).
+"""

@@ -1,0 +1,1 @@
+"""Plans: `shutdown`, `shutdown_strip`, `signed`, `ride`, `size`, `programme`."""

@@ -1,0 +1,193 @@
+"""Question 6: if we switch the mains off, with the set and without it; of the next signed shutdown where there is one."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.frame import address_of, question
+from api.pages.markup.marks import Standing, line_mark
+from api.pages.plans import signed as plan_section
+from api.pages.plans.shutdown_strip import Strip, bands, strip
+from collector.read_model.sheet import PlanView, Sheet
+from collector.read_model.wall_clock import Clock
+from rules.phrasing.figures import age, clause, minutes
+from rules.phrasing.safety import ADVICE_ONLY
+from rules.planning.ridethrough.shutdown import Shutdown, Way, lasts_s
+from rules.planning.ridethrough.signed_course import Status
+from rules.system.state import Verdict
+
+TITLE = "If we switch the mains off"
+READING = (
+    "By the clock of the site. Black: mains or set. The ink of the banks: on the banks. Hatched: dropped."
+)
+MARKS: dict[Verdict, Standing] = {
+    Verdict.ADEQUATE: "holds",
+    Verdict.INADEQUATE: "short",
+    Verdict.CANNOT_TELL: "unknown",
+}
+LONGEST_S = 14 * 86_400.0
+
+
+def overview(sheet: Sheet, systems: set[str] | None = None) -> Element | None:
+    """Return question 6 for the whole estate, or for some of it; None where nothing is known of it."""
+    parts: list[Nodes] = []
+    for name, declared in sheet.estate.systems.items():
+        if systems is not None and name not in systems:
+            continue
+        said = _answer(sheet, name)
+        if said is None:
+            continue
+        parts += [
+            el("h3", el("a", declared.name, href=f"{address_of('systems', name)}#q6"), class_="which"),
+            said,
+        ]
+    if not parts:
+        return None
+    rest = el(
+        "p", "Not checked: changeover gear, feeds and their labels, cooling. ", ADVICE_ONLY, class_="rest"
+    )
+    return question(6, TITLE, READING, el("div", parts, id="q6-strips", live=True), rest)
+
+
+def in_depth(sheet: Sheet, system: str) -> Element | None:
+    """Return question 6 for one system: its strip, the plan that is signed, what came of the last, the form."""
+    said = _answer(sheet, system)
+    known = sheet.plans.get(system)
+    if said is None and known is None:
+        return None
+    clock = Clock(sheet.site(system).time_zone, sheet.now)
+    body = el(
+        "div",
+        said,
+        plan_section.whole(sheet, system, sheet.shutdowns.get(system), clock),
+        id="q6-plan",
+        live=True,
+    )
+    form = plan_section.sign_form(system, sheet.site(system).time_zone) if sheet.acts else None
+    return question(6, TITLE, READING, body, form)
+
+
+def runs(sheet: Sheet, system: str) -> bool:
+    """Return whether a signed shutdown of a system runs."""
+    view = _next(sheet, system)
+    return view is not None and view.course.status is Status.RUNNING
+
+
+def _next(sheet: Sheet, system: str) -> PlanView | None:
+    known = sheet.plans.get(system)
+    return known.open[0] if known is not None and known.open else None
+
+
+def _answer(sheet: Sheet, system: str) -> Element | None:
+    """Return the answer of one system: what is asked, the sentence, the strip."""
+    played, view = sheet.shutdowns.get(system), _next(sheet, system)
+    if played is not None and view is not None and played.plan != view.id:
+        played = None  # it was signed a moment ago and is played at the next round
+    if played is not None and view is None and played.plan is not None:
+        played = None  # it was withdrawn a moment ago
+    if played is None and view is None:
+        return None
+    clock = Clock(sheet.site(system).time_zone, sheet.now)
+    return el(
+        "div",
+        el("p", _asked(played, view, clock), class_="asked"),
+        [] if view is None else plan_section.warnings(view),
+        el("p", "It is being played on what is known now.", class_="prose")
+        if played is None
+        else _both(played, view, clock, sheet.now),
+        class_="switching-off",
+    )
+
+
+def _asked(played: Shutdown | None, view: PlanView | None, clock: Clock) -> Nodes:
+    if view is None:
+        lasts = 0.0 if played is None else lasts_s(played.scenario)
+        return f"No shutdown is signed; as an example, {age(lasts)} without mains from now."
+    plan = view.plan
+    back = plan.starts_at + timedelta(seconds=lasts_s(plan.scenario))
+    day, _, _ = clock.head(plan.starts_at)
+    until = clock.minute(back) if clock.on(back) == clock.on(plan.starts_at) else clock.at(back)
+    doing = "Runs" if view.course.status is Status.RUNNING else "Signed"
+    why = f": {plan.note}" if plan.note else ""
+    return [
+        el("b", f"{doing}: {day}, {clock.minute(plan.starts_at)} to {until}"),
+        f", by {plan.signed_by}{why}",
+    ]
+
+
+def _both(played: Shutdown, view: PlanView | None, clock: Clock, now: datetime) -> list[Nodes]:
+    starts_at = played.as_of if view is None else view.plan.starts_at
+    ways = _ways(played, signed=view is not None)
+    ends_s = [s.until_s for _, _, way in ways if way for s in way.stretches if s.until_s <= LONGEST_S]
+    end_s = max([min(lasts_s(played.scenario), LONGEST_S), *ends_s])
+    said = [_sentence(name, way, starts_at, clock) for _, name, way in ways]
+    words = el("p", [[mark, " " if mark else "", text, " "] for mark, text in said], class_="prose")
+    plain = " ".join("".join(_plain(text)) for _, text in said)
+    running = view is not None and view.course.status is Status.RUNNING
+    rows = tuple((row, None if way is None else bands(way, played.scenario, end_s)) for row, _, way in ways)
+    picture = Strip(rows, starts_at, end_s, clock, plain.strip(), now if running else None)
+    return [words, strip(picture)]
+
+
+def _ways(played: Shutdown, *, signed: bool) -> list[tuple[str, str, Way | None]]:
+    """Return the ways that are shown: the row's name, how the sentence begins, and the way; None: there is no set."""
+
+    def of(way: Way) -> str:
+        return ", as signed," if signed and way == played.planned else ""
+
+    ways: list[tuple[str, str, Way | None]] = []
+    if played.planned not in (played.with_set, played.without_set):
+        ways.append(("as signed", "As signed", played.planned))
+    if played.with_set is None:
+        return [*ways, ("with a set", "", None), ("without one", "Without one", played.without_set)]
+    return [
+        *ways,
+        ("with the set", f"With the set{of(played.with_set)}", played.with_set),
+        ("without it", f"Without it{of(played.without_set)}", played.without_set),
+    ]
+
+
+def _sentence(
+    name: str, way: Way | None, starts_at: datetime, clock: Clock
+) -> tuple[Element | None, list[Nodes]]:
+    """Return the mark and the sentence for one way: carried and after how long on the banks, or lost when."""
+    if way is None:
+        return None, [el("b", "No set"), " is declared behind this supply."]
+    result = way.result
+    mark = line_mark(MARKS[result.verdict])
+    if result.verdict is Verdict.CANNOT_TELL:
+        why = clause(result.because[0]) if result.because else "nothing is known"
+        return mark, [el("b", name), f" it cannot be told: {why}."]
+    subject: list[Nodes] = [el("b", name), " the load "]
+    first, last = way.lost_s
+    if first is None and way.expected_s is not None and result.verdict is Verdict.INADEQUATE:
+        at = clock.minute(starts_at + timedelta(seconds=way.expected_s))
+        return mark, [*subject, f"is expected to drop about {at}; nothing proves that it holds so long."]
+    if result.verdict is Verdict.ADEQUATE or first is None:
+        longest = max((s.until_s - s.from_s for s in way.stretches), default=0.0)
+        spare = (
+            ""
+            if result.margin_s is None
+            else f", with {minutes(result.margin_s, favours=True)} min to spare at the least"
+        )
+        return mark, [
+            *subject,
+            f"is carried throughout, after at most {minutes(longest, favours=False)} min on the banks{spare}.",
+        ]
+    at = clock.minute(starts_at + timedelta(seconds=first))
+    if last is None:
+        return mark, [*subject, f"may drop from {at} on."]
+    until = clock.minute(starts_at + timedelta(seconds=last), late=True)
+    return mark, [*subject, f"drops between {at} and {until}."]
+
+
+def _plain(nodes: Nodes) -> list[str]:
+    """Return the text of a sentence, for those who hear the drawing."""
+    if nodes is None:
+        return []
+    if isinstance(nodes, str):
+        return [nodes]
+    if isinstance(nodes, Element):
+        return [said for child in nodes.children for said in _plain(child)]
+    return [said for node in nodes for said in _plain(node)]

@@ -1,0 +1,1 @@
+"""Whether a unit can be lost or isolated: `redundancy`, `ruler`, `isolation`, `work` (on a unit)."""

@@ -1,0 +1,138 @@
+"""Question 5: may a unit be taken out for work, and how does work under way stand? Left out where nothing is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from api.pages.hold_up.sentences import Judged
+from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.frame import address_of, question
+from api.pages.markup.marks import Standing, line_mark
+from api.pages.units import work as work_section
+from api.pages.units.work import mark_of
+from collector.read_model.sheet import Isolation, Sheet
+from rules.system.state import UnitWork
+
+MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
+ADVICE = "Asked for the next four hours. Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."
+
+
+def overview(sheet: Sheet) -> Element | None:
+    """Return question 5 for the whole estate, or None where nothing is known of it."""
+    if not sheet.isolations:
+        return None
+    under_way = {work.unit: work for state in sheet.systems for work in state.work}
+    rows = [
+        el(
+            "tr",
+            el("th", el("a", f"Unit {i.unit}", href=address_of("units", i.unit)), scope="row"),
+            el("td", _answer(i, under_way.get(i.unit))),
+            el("td", _counts(i) if i.unit not in under_way else "worked on"),
+        )
+        for i in sheet.isolations
+    ]
+    head = el("tr", [el("th", name, scope="col") for name in ("unit", "answer", "checks")])
+    table = el("table", el("thead", head), el("tbody", rows), class_="stack")
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        "Asked for the next four hours. Only what can be read is judged here. The rest is listed for the person with the key.",
+        el("div", table, class_="tw", id="q5-rows", live=True),
+    )
+
+
+def _answer(isolation: Isolation, work: UnitWork | None) -> Element:
+    """Return the answer for one unit; of one that is worked on, how far that has come."""
+    if work is None:
+        return el("span", line_mark(MARKS[isolation.overall]), " ", isolation.answer, class_="s")
+    unplanned = [f" {one.because}" for one in work.unexpected]
+    return el("span", line_mark(mark_of(work)), " ", work.because, unplanned, class_="s")
+
+
+def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
+    """Return question 5 for the units of one system, or None where nothing is known of it.
+
+    Work under way stands first, then a fold a unit, then the form to say that work begins.
+    """
+    system, works = subject.state.id, subject.state.work
+    members = {unit.id for unit in sheet.estate.units_of(system)}
+    isolations = [i for i in sheet.isolations if i.unit in members]
+    form = work_section.beginning(sheet, works, system)
+    if not (isolations or works or form):
+        return None
+    under_way = {work.unit for work in works}
+    folds = _folds([i for i in isolations if i.unit not in under_way])
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        ADVICE,
+        el("div", work_section.under_way(sheet, works, system, subject.clock), id="q5-work", live=True),
+        el("div", folds, id="q5-checks", live=True),
+        form,
+    )
+
+
+def one(isolation: Isolation) -> Element:
+    """Return the checks of one unit, for paper."""
+    return question(
+        5,
+        "May a unit be taken out for work?",
+        ADVICE,
+        el("div", _folds([isolation])),
+    )
+
+
+def _folds(isolations: Sequence[Isolation]) -> list[Nodes]:
+    folds: list[Nodes] = []
+    for i in isolations:
+        folds.append(
+            el(
+                "p",
+                line_mark(MARKS[i.overall]),
+                " ",
+                el("b", f"Unit {i.unit}: "),
+                i.answer,
+                class_="prose answer",
+            )
+        )
+        columns = [
+            _column("Met", i.met, "y"),
+            _column("Not met", i.not_met, "n"),
+            _column("Cannot be seen", i.cannot_be_seen, "u"),
+            _column("Yours to check", i.person, "u"),
+        ]
+        if not any(columns):
+            continue
+        folds.append(
+            el(
+                "details",
+                el("summary", "The checks"),
+                el("div", columns, class_="checks"),
+            )
+        )
+    return folds
+
+
+def _column(title: str, rows: Sequence[str], class_: str) -> Element | None:
+    if not rows:
+        return None
+    ink = "short-ink" if class_ == "n" else None
+    heading = el("h3", f"{title} ", el("small", str(len(rows)), class_=ink), class_=ink)
+    return el("div", heading, el("ul", [el("li", said, class_=class_) for said in rows]))
+
+
+def _counts(i: Isolation) -> Element:
+    failed: Nodes = (
+        el("span", el("b", f"{len(i.not_met)} not met"), class_="short-ink")
+        if i.not_met
+        else el("span", "0 not met")
+    )
+    unseen = el("span", f"{len(i.cannot_be_seen)} not seen") if i.cannot_be_seen else None
+    return el(
+        "span",
+        el("span", f"{len(i.met)} met"),
+        failed,
+        unseen,
+        el("span", f"{len(i.person)} yours to check"),
+        class_="count",
+    )

@@ -1,0 +1,36 @@
+"""What was sent to whom, and what waits: the outbox."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import Response
+
+from api.http.problems import told
+from api.routes.dependencies import Asked, Limit, answer, mark
+from collector.storage.ledger.records import Outgoing, Sending
+
+router = APIRouter(prefix="/v1", tags=["telling"])
+
+
+@router.get("/messages", responses=told(422))
+async def messages(
+    service: Asked,
+    sending: Annotated[Sending | None, Query(description="waiting, sent, or dead (given up)")] = None,
+    incident: Annotated[str | None, Query(max_length=100)] = None,
+    after: Annotated[str | None, Query(description="the `next` of the page before")] = None,
+    limit: Limit = 200,
+) -> Response:
+    """Give what was sent or waits to be sent, newest first: to whom, by what, when, and what came back."""
+    page = await service.messages(sending=sending, incident=incident, before=mark(after), limit=limit)
+    following = None if page.next is None else str(page.next)
+    return answer({"items": [_message(line) for line in page.items], "next": following})
+
+
+def _message(line: Outgoing) -> dict[str, object]:
+    return {
+        "id": line.id, "channel": line.channel, "destination": line.destination, "created": line.created,
+        "incident": line.incident, "sending": line.sending, "attempts": line.attempts, "result": line.result,
+        "urgent": line.urgent, "body": line.body,
+    }  # fmt: skip

@@ -1,0 +1,52 @@
+"""Everything known as OpenMetrics text, for whoever keeps time series."""
+
+from __future__ import annotations
+
+from collections import Counter
+from importlib.metadata import version
+
+from fastapi import APIRouter
+from fastapi.responses import Response
+
+from api.http.metrics import rendered
+from api.http.problems import told
+from api.routes.dependencies import Asked
+
+router = APIRouter(tags=["metrics"])
+
+MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+
+
+@router.get("/metrics", response_class=Response, responses=told())
+async def metrics(service: Asked) -> Response:
+    """Give quantities and verdicts as OpenMetrics 1.0; what is not known is left out."""
+    present = service.present
+    standing = Counter(a.severity.value for a in present.alarms.values() if a.state.active)
+    figures = service.own_figures()
+    own = {
+        "cards_answering_count": float(service.readiness().answering),
+        "cards_count": float(len(present.figures)),
+        "polls_count": float(figures.polls),
+        "polls_late_count": float(figures.late),
+        "polls_missed_count": float(figures.missed),
+        "queue_age_s": figures.wait_s,
+        "processing_s": figures.busy_s,
+        "background_waiting_count": float(figures.background_count),
+        "background_age_s": figures.background_s,
+        "background_pieces_waiting_count": float(figures.budget_count),
+        "background_debt_s": figures.budget_debt_s,
+        "background_spent_s": figures.budget_spent_s,
+    }
+    if figures.oldest_reading_s is not None:
+        own["oldest_reading_age_s"] = figures.oldest_reading_s
+    text = rendered(
+        version=version("ridethrough"),
+        now=service.clock.now(),
+        systems=present.systems.values(),
+        readings=present.readings.values(),
+        ages_s={unit: service.reading_age_s(reading) for unit, reading in present.readings.items()},
+        banks=present.banks.values(),
+        alarms={s: standing.get(s, 0) for s in ("critical", "major", "minor", "warning")},
+        own=own,
+    )
+    return Response(text, media_type=MEDIA_TYPE)

@@ -1,0 +1,462 @@
+"""What the ledger and the history know of a bank, gathered into what a judgement rests on.
+
+A discharge is judged once, when it has ended: what it showed is kept in the ledger beside its record, so a
+better way of judging can be applied to the same record later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+from zlib import crc32
+
+from collector.assessment.evidence_files import HAND_SCHEMA, block_values
+from collector.recorder.current_state import Present
+from collector.recorder.trackers.missing_charge import (
+    QUICK,
+    WELL_BEFORE,
+    missing_at_start,
+    records_of,
+    since_the_last,
+)
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.discharge_record import SHOWN_SUFFIX, DischargeRecord, Phase, shown_id
+from collector.storage.ledger.records import Evidence
+from rules.battery.assessment.bank import BankJudgement
+from rules.battery.assessment.charging import ChargeHour
+from rules.battery.assessment.evidence import (
+    BankEvidence,
+    DischargeEvidence,
+    HandReading,
+    Sibling,
+    losses_from,
+)
+from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.settled import settled
+from rules.battery.discharge.capacity import ReferenceLog
+from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog, with_estimate
+from rules.battery.discharge.log import battery_of
+from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
+from rules.battery.model.ageing import MonthTemperature
+from rules.battery.model.inverter_losses import Losses, default_losses
+from rules.battery.model.recharge import FULL, Nodes
+from rules.plant.estate import Bank, Estate, FittedBank, Purpose, in_place
+from rules.system.assessment import coldest_c
+from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.state import BankState, SystemState
+from rules.values.serial import from_plain, to_plain
+
+SHOWN: Final = "shown/1"
+CHARGE_DAYS: Final = 14
+REFERENCE_LEAST_USED: Final = 0.5
+"""A shorter discharge does not teach the shape of the rest."""
+REFERENCE_MOST_MISSING: Final = 0.05
+"""Nor does one of a bank that may not have been full."""
+MOST_REFERENCES: Final = 8
+RESTS_AFTER: Final = timedelta(seconds=60)
+"""After an outage: the last unit has walked in, and its share is read and judged."""
+ACCEPTANCE_WITHIN: Final = timedelta(days=31)
+"""A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
+SIBLING_DAYS: Final = 366
+MONTHS: Final = 12
+FEWEST_FOR_LOSSES: Final = 3
+"""With fewer discharges whose current was read, the default losses stand."""
+_WENT_ON_S: Final = 30.0
+
+
+class BankEvidenceBook:
+    """Gathers evidence by bank."""
+
+    def __init__(
+        self,
+        estate: Estate,
+        ledger: Ledger,
+        history: HistoryStore,
+        present: Present,
+        *,
+        growth: Callable[[str], float] = lambda _system: 0.0,
+        next_test: Callable[[Bank, datetime], Awaitable[date | None]] | None = None,
+    ) -> None:
+        self._next_test = next_test
+        self._growth = growth
+        self._estate = estate
+        self._ledger = ledger
+        self._history = history
+        self._present = present
+        self._months: dict[tuple[str, date], MonthTemperature] = {}
+        self._asked_w: dict[str, Mapping[str, float]] = {}
+        self.coldest_c: dict[str, float] = {}
+        """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
+
+    async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
+        """Return the discharges of a bank that have ended and have not been judged, oldest first."""
+        lines = await self._ledger.evidence(bank.id)
+        shown = {line.id: line for line in lines if line.schema == SHOWN}
+        records = records_of(lines, bank)
+        return tuple(
+            record
+            for place, record in enumerate(records)
+            if record.kind not in QUICK
+            and record.phase is not Phase.DISCHARGING
+            and _is_news(record, shown.get(shown_id(record.id)), records[:place])
+        )
+
+    async def missing(self, bank: Bank, record: DischargeRecord) -> Nodes:
+        """Return what a bank had not back when a discharge began, as equally likely shares of published time."""
+        lines = await self._ledger.evidence(bank.id, since=record.at - WELL_BEFORE)
+        fitted = in_place(bank.fitted, record.at.date())
+        if fitted is None:
+            return FULL
+        earlier = [r for r in records_of(lines, bank) if r.began < record.began and r.id != record.id]
+        shown = {
+            line.id.removesuffix(SHOWN_SUFFIX): from_plain(DischargeEvidence, line.body)
+            for line in lines
+            if line.schema == SHOWN
+        }
+        losses = self._losses(bank, record.at.date(), lines)
+        for one in earlier:  # a dip that follows in seconds does not wait for the first to be judged
+            if one.id not in shown and one.kind not in QUICK and one.ended is not None:
+                missing = missing_at_start(bank, fitted, one, earlier[: earlier.index(one)], shown)
+                plain = plainly_shown(bank, fitted, one, losses, missing)
+                if plain is not None:
+                    shown[one.id] = plain
+        return missing_at_start(bank, fitted, record, earlier, shown)
+
+    async def brought_after(self, row: int) -> tuple[int, frozenset[str]]:
+        """Return the ledger's newest row of evidence, and the banks of which somebody brought some after `row`."""
+        return await self._ledger.brought_after(row)
+
+    async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
+        """Keep what a discharge showed."""
+        async with self._ledger.transaction() as tx:
+            tx.save_evidence(
+                Evidence(
+                    id=shown_id(record.id), bank=record.bank, kind=shown.kind, at=shown.at,
+                    until=shown.at + timedelta(seconds=shown.seconds), schema=SHOWN, body=to_plain(shown),
+                )
+            )  # fmt: skip
+
+    async def settle(self, judged: BankJudgement) -> BankJudgement:
+        """Return a judgement as it is said: its dates stand as they were said last, unless there is a reason."""
+        before = self._present.banks.get(judged.state.id) or await self._said_before(judged.state.id)
+        found = settled(judged.state, before, judged.as_of.date())
+        return replace(judged, state=found.state, moved=found.moved)
+
+    async def _said_before(self, bank: str) -> BankState | None:
+        """Return what was said last of a bank, before the start; None where nothing was, or in no form that is read."""
+        line = await self._ledger.judgement(f"bank {bank}")
+        if line is None:
+            return None
+        try:
+            return from_plain(BankState, line.body["state"])
+        except (KeyError, TypeError, ValueError):
+            return None
+
+    async def gather(self, bank: Bank, as_of: datetime) -> BankEvidence | None:
+        """Return what a judgement of a bank rests on; None while none of its units was read."""
+        readings = [self._present.readings[u] for u in bank.feeds if u in self._present.readings]
+        fitted = in_place(bank.fitted, as_of.date())
+        if not readings:
+            return None
+        temperatures = [r.battery.temperature_c for r in readings if r.battery.temperature_c is not None]
+        lines = await self._ledger.evidence(bank.id)
+        months = () if fitted is None else await self._month_temperatures(bank, fitted, as_of)
+        if months:
+            self.coldest_c[bank.id] = coldest_month_c(bank, months)
+        return BankEvidence(
+            bank=bank,
+            as_of=as_of,
+            temperature_c=sum(temperatures) / len(temperatures) if temperatures else bank.room_temperature_c,
+            months=months,
+            discharges=tuple(
+                from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
+            ),
+            hours=await self._charge_hours(bank, as_of),
+            asked=self.asked(bank, as_of.date()),
+            next_test=None if self._next_test is None else await self._next_test(bank, as_of),
+            hand=hand_readings(lines),
+            rating_w=self.rating_w(bank, as_of.date()),
+            recharge=since_the_last(lines, bank, fitted, as_of),
+            siblings=self.siblings(bank, as_of.date()),
+            awaits=bool(self._estate.systems[self._estate.units[bank.feeds[0]].system].requirements),
+        )
+
+    def siblings(self, bank: Bank, day: date) -> tuple[Sibling, ...]:
+        """Return the banks of the same system and type, fitted within a year of this one, as they stand now."""
+        own = in_place(bank.fitted, day)
+        system = self._estate.units[bank.feeds[0]].system
+        found = []
+        for other in self._estate.banks_of_system(system):
+            fitted = in_place(other.fitted, day)
+            reading = self._present.readings.get(other.feeds[0])
+            if other.id == bank.id or own is None or fitted is None or reading is None:
+                continue
+            if fitted.type != own.type or abs((fitted.from_day - own.from_day).days) > SIBLING_DAYS:
+                continue
+            volts = reading.battery.voltage_v if reading.on_battery is False else None
+            per_cell = None if volts is None else volts / other.reported_cells
+            found.append(Sibling(other.id, per_cell, reading.battery.temperature_c))
+        return tuple(found)
+
+    def rating_w(self, bank: Bank, day: date) -> float | None:
+        """Return the summed rating of the units behind a bank, W."""
+        fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        return sum(unit.rating_w for unit in fitted if unit is not None) or None
+
+    async def losses(self, bank: Bank, day: date) -> Losses:
+        """Return the inverter losses behind a bank: as its own discharges show, else the default.
+
+        Only discharges through the units in place on that day count.
+        """
+        return self._losses(bank, day, await self._ledger.evidence(bank.id))
+
+    def _losses(self, bank: Bank, day: date, lines: Iterable[Evidence]) -> Losses:
+        rating_w = self.rating_w(bank, day)
+        fitted = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        shown = [from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN]
+        own = [
+            d
+            for d in shown
+            if d.battery_power_w is not None
+            and all(unit is not None and in_place((unit,), d.at.date()) is not None for unit in fitted)
+        ]
+        return losses_from(own, rating_w) if len(own) >= FEWEST_FOR_LOSSES else default_losses(rating_w)
+
+    async def references(self, bank: Bank, as_of: datetime) -> tuple[ReferenceLog, ...]:
+        """Return the long discharges that teach a bank's type its shape: its own first, then others' of the type."""
+        fitted = in_place(bank.fitted, as_of.date())
+        if fitted is None:
+            return ()
+        found: list[tuple[bool, float, ReferenceLog]] = []
+        for other in self._estate.banks.values():
+            lines = await self._ledger.evidence(other.id)
+            shown = {
+                line.id: from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
+            }
+            for record in records_of(lines, other):
+                what = shown.get(shown_id(record.id))
+                then = in_place(other.fitted, record.at.date())
+                if what is None or then is None or then.type != fitted.type:
+                    continue
+                if what.failed or record.at >= as_of or what.used < REFERENCE_LEAST_USED:
+                    continue
+                if max(what.missing or FULL) > REFERENCE_MOST_MISSING:
+                    continue
+                own = other.id == bank.id
+                battery = battery_of(other, then, self._losses(other, record.at.date(), lines))
+                found.append((own, what.used, ReferenceLog(record.log, battery, own)))
+        found.sort(key=lambda one: (one[0], one[1]), reverse=True)
+        return tuple(reference for _, _, reference in found[:MOST_REFERENCES])
+
+    async def recent(self, bank: Bank, record: DischargeRecord) -> EarlierLog | None:
+        """Return the newest discharge of the same blocks not long before a record, to compare voltages with."""
+        fitted = in_place(bank.fitted, record.at.date())
+        since = record.at - timedelta(days=RECENT_DAYS)
+        lines = await self._ledger.evidence(bank.id, since=since)
+        records = [one for one in records_of(lines, bank) if one.at < record.at]
+        if not records or fitted is None or in_place(bank.fitted, records[-1].at.date()) != fitted:
+            return None
+        battery = battery_of(bank, fitted, await self.losses(bank, record.at.date()))
+        return EarlierLog(records[-1].log, battery)
+
+    def asked(self, bank: Bank, day: date) -> Asked | None:
+        """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
+        system = self._estate.units[bank.feeds[0]].system
+        judged = self._present.hold_ups.get(system)
+        state = self._present.systems.get(system)
+        if judged is None or state is None:
+            return None
+        if self._at_rest(system, judged):
+            self._asked_w[system] = judged.bank_asked_w
+        asked_w = self._asked_w.get(system, judged.bank_asked_w)
+        if bank.id not in asked_w:
+            return None
+        required = _required_s(state)
+        if required is None:
+            return None
+        units = len(self._estate.units_of(system))
+        spare = min(self._estate.systems[system].spare_units, 1)
+        more = units / (units - spare) if units > spare else 1.0
+        return Asked(required, asked_w[bank.id] * more, day, self._growth(system))
+
+    def _at_rest(self, system: str, judged: HoldUpJudgement) -> bool:
+        """Return whether a judgement is of a system at rest: not on its banks, and not as its units just took supply.
+
+        Units that ended, or that take their supply one by one, leave more to the others for minutes. Dates are made
+        of what is asked for years.
+        """
+        lit_at = self._present.lit_at.get(system)
+        return lit_at is None or (judged.as_of is not None and judged.as_of > lit_at + RESTS_AFTER)
+
+    async def _month_temperatures(
+        self, bank: Bank, fitted: FittedBank, as_of: datetime
+    ) -> tuple[MonthTemperature, ...]:
+        """Return the probe's monthly means since the blocks were fitted; past months are asked for once."""
+        months: list[date] = []
+        first = fitted.from_day.replace(day=1)
+        while first <= as_of.date():
+            months.append(first)
+            first = _next_month(first)
+        found = {month: self._months[bank.id, month] for month in months if (bank.id, month) in self._months}
+        for run in _runs([month for month in months if month not in found]):
+            for known in await self._means_of(bank, run):
+                found[known.first_day] = known
+                if _next_month(known.first_day) <= as_of.date():
+                    self._months[bank.id, known.first_day] = known
+        return tuple(found[month] for month in months if month in found)
+
+    async def _means_of(self, bank: Bank, months: Sequence[date]) -> list[MonthTemperature]:
+        """Return the means of months that follow each other, of those with any, by one question of all their days."""
+        start, end = _midnight(months[0]), _midnight(_next_month(months[-1]))
+        buckets = await self._history.series(
+            bank.feeds[0], "battery_temperature_c", line=None, start=start, end=end, points=(end - start).days
+        )
+        by_month: dict[date, list[float]] = {}
+        for bucket in buckets:
+            if bucket.mean is not None:
+                by_month.setdefault(bucket.start.date().replace(day=1), []).append(bucket.mean)
+        found = []
+        for first, means in by_month.items():
+            mean = sum(means) / len(means)
+            spread = (sum((m - mean) ** 2 for m in means) / len(means)) ** 0.5
+            found.append(MonthTemperature(first, mean, spread))
+        return found
+
+    async def _charge_hours(self, bank: Bank, as_of: datetime) -> tuple[ChargeHour, ...]:
+        end = as_of.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
+        start = end - timedelta(days=CHARGE_DAYS)
+        unit = bank.feeds[0]
+        hours = CHARGE_DAYS * 24
+        columns = [
+            await self._history.series(unit, name, line=None, start=start, end=end, points=hours)
+            for name in (
+                "battery_voltage_v",
+                "battery_current_a",
+                "battery_temperature_c",
+                "battery_on_battery_s",
+            )
+        ]
+        return tuple(
+            ChargeHour(
+                at=volts.start,
+                voltage_per_cell_v=None if volts.mean is None else volts.mean / bank.reported_cells,
+                current_a=amperes.mean,
+                temperature_c=warmth.mean,
+                discharged_s=away.max or 0.0,
+            )
+            for volts, amperes, warmth, away in zip(*columns, strict=True)
+        )
+
+
+def coldest_month_c(bank: Bank, months: Sequence[MonthTemperature]) -> float:
+    """Return the coldest monthly mean of a bank's probe, deg C.
+
+    Until every month of the calendar was seen, nobody knows the winter: then it is not above what is
+    supposed of a bank without a probe.
+    """
+    coldest = min(month.mean_c for month in months)
+    whole_year = len({month.first_day.month for month in months}) == MONTHS
+    return coldest if whole_year else min(coldest, coldest_c(bank))
+
+
+def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
+    """Return what people measured on the blocks, from ledger lines, oldest first."""
+    found = []
+    for line in lines:
+        if line.schema == HAND_SCHEMA:
+            values = block_values(line)
+            for what, by_block in (("voltage", values.voltage_v), ("resistance", values.resistance_ohm)):
+                if by_block:
+                    found.append(HandReading(line.at.date(), what, tuple(sorted(by_block.items()))))
+    return tuple(found)
+
+
+def _is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[DischargeRecord]) -> bool:
+    """Return whether an ended record was not judged yet, or is another than it was when it was judged.
+
+    An earlier program took two dips for one discharge, and each for one of a full bank: its judgement of a
+    record that came soon after another stands no longer.
+    """
+    if shown is None or abs(record.carried_s - float(shown.body["seconds"])) > _WENT_ON_S:
+        return True
+    soon = any(record.began - (one.ended or one.began) < WELL_BEFORE for one in earlier)
+    return soon and shown.body.get("missing") is None
+
+
+def show(  # noqa: PLR0917 - the worker takes positional arguments
+    bank: Bank,
+    fitted: FittedBank,
+    record: DischargeRecord,
+    losses: Losses,
+    references: tuple[ReferenceLog, ...],
+    recent: EarlierLog | None,
+    missing: Nodes = FULL,
+) -> DischargeEvidence | None:
+    """Return what a kept discharge showed. Runs in the judging process."""
+    shown = plainly_shown(bank, fitted, record, losses, missing)
+    if shown is None:
+        return None
+    battery = battery_of(bank, fitted, losses)
+    return with_estimate(
+        shown, record.log, battery, references, recent=recent, seed=crc32(record.id.encode())
+    )
+
+
+def plainly_shown(
+    bank: Bank, fitted: FittedBank, record: DischargeRecord, losses: Losses, missing: Nodes
+) -> DischargeEvidence | None:
+    """Return what a kept discharge showed by arithmetic alone, None where no power was read."""
+    rows = record.discharge_rows
+    before = [r.voltage_v for r in rows if r.t_s < record.started_s and r.voltage_v is not None]
+    on = [
+        ShownRow(r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
+        for r in rows
+        if r.t_s >= record.started_s
+    ]
+    how = Circumstances(
+        at=record.at + timedelta(seconds=record.started_s),
+        kind=kind_of(record, fitted),
+        output_lost=record.ended_how == "output_lost",
+        claimed_s=record.claimed_s,
+        said_good=record.said_good,
+        missing=missing,
+    )
+    return what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
+
+
+def kind_of(record: DischargeRecord, fitted: FittedBank) -> str:
+    """Return the kind of a discharge: the first test of new blocks is their acceptance."""
+    new = record.at - _midnight(fitted.from_day) <= ACCEPTANCE_WITHIN
+    return "acceptance" if record.kind == "test" and new else record.kind
+
+
+def _required_s(state: SystemState) -> float | None:
+    """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the set."""
+    asked = [
+        r.required_s
+        for r in state.requirements
+        if r.required_s is not None and r.purpose is not Purpose.PLANNED
+    ]
+    return max(asked, default=None)
+
+
+def _next_month(first: date) -> date:
+    return (first + timedelta(days=32)).replace(day=1)
+
+
+def _runs(months: Sequence[date]) -> list[list[date]]:
+    """Return months, rising, in runs of those that follow each other."""
+    runs: list[list[date]] = []
+    for month in months:
+        if runs and _next_month(runs[-1][-1]) == month:
+            runs[-1].append(month)
+        else:
+            runs.append([month])
+    return runs
+
+
+def _midnight(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, tzinfo=UTC)

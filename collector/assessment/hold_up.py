@@ -1,0 +1,192 @@
+"""Asks the judging process what is costly, when it is due, and hands the answers on.
+
+Hold-up by sampling: at most once in 10 s for a system on battery, else twice a minute, and at once when
+a unit's standing changes. What the banks hold is carried forward from reading to reading in between
+(`rules.battery.model.energy`), so a new question always starts from this moment. A system is always drawn with the
+same random numbers, and at rest with the load it was drawn with before while that has not moved by more than
+its noise: what constant readings say stays constant. A question that differs from the last one in its moment alone has
+its answer already, and costs the process nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from datetime import timedelta
+from typing import Final
+from zlib import crc32
+
+from collector.assessment.worker import JudgementFailed, Superseded, Worker
+from collector.process.clock import Clock, late_move
+from collector.recorder.current_state import Present
+from rules.battery.model.energy import BankMoment, carried_to
+from rules.battery.model.health import BankBelief, belief_from_age
+from rules.monitor.clock_moved import moved
+from rules.plant.estate import Bank, Estate, FittedBank, in_place
+from rules.plant.reading import Reading
+from rules.system.answered import Answered
+from rules.system.assessment import Glance, SystemView, task_of
+from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.system.state import Standing
+
+ON_BATTERY_EVERY_S: Final = 10.0
+AT_REST_EVERY_S: Final = 30.0
+JUDGED_WITHIN_S: Final = 300.0
+DRAWS: Final = 1000
+
+Told = Callable[[HoldUpJudgement], Awaitable[None]]
+
+
+class Judging:
+    """The beliefs about all banks, and the questions put to the worker."""
+
+    def __init__(self, estate: Estate, worker: Worker, clock: Clock, present: Present, told: Told) -> None:
+        self.beliefs: dict[str, BankBelief] = {}
+        self._judged: set[str] = set()
+        self._began_s = clock.monotonic_s()
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._present = present
+        self._told = told
+        self._views: dict[str, tuple[SystemView, Glance]] = {}
+        self._asked_s: dict[str, float] = {}
+        self._drawn: dict[str, HoldUpTask] = {}
+        self._answered: dict[str, Answered] = {}
+        self._standings: dict[str, tuple[Standing, ...]] = {}
+        self._hurried = asyncio.Event()
+
+    # --- what the banks hold ----------------------------------------------------------------------------
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was noted before the clock was set, and ask for everything anew."""
+        self.beliefs = moved(self.beliefs, by)
+        self._asked_s.clear()
+        self._answered.clear()
+        self._hurried.set()
+
+    def believe(self, belief: BankBelief) -> None:
+        """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
+        belief = moved(belief, late_move(self._clock, belief.as_of))
+        self.beliefs[belief.bank] = belief
+        if belief.bank not in self._judged:
+            self._judged.add(belief.bank)
+            for unit in self._estate.banks[belief.bank].feeds:
+                self._asked_s.pop(self._estate.units[unit].system, None)
+            self._hurried.set()
+
+    def spoken_beliefs(self, *, urgent: bool = False) -> dict[str, BankBelief]:
+        """Return what may be spoken of: banks judged since the start, others only once that took too long.
+
+        Table and age alone are wide, and would cry wolf for a minute after each start, while what all earlier
+        discharges showed lies in the ledger. `urgent` (an outage): whatever there is.
+        """
+        if urgent or self._clock.monotonic_s() - self._began_s > JUDGED_WITHIN_S:
+            return dict(self.beliefs)
+        return {bank: belief for bank, belief in self.beliefs.items() if bank in self._judged}
+
+    def carry(self, reading: Reading) -> None:
+        """Carry the beliefs of a unit's banks forward to a reading."""
+        for bank in self._estate.banks_of(reading.unit):
+            belief = self._belief_of(bank, reading)
+            if belief is not None:
+                fitted = in_place(bank.fitted, reading.at.date())
+                rated_ah = None if fitted is None else fitted.rated_capacity_ah
+                self.beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
+
+    def _belief_of(self, bank: Bank, reading: Reading) -> BankBelief | None:
+        belief = self.beliefs.get(bank.id)
+        fitted = in_place(bank.fitted, reading.at.date())
+        if belief is None and fitted is not None:
+            belief = self.by_age(bank, fitted, reading)
+        return belief
+
+    def by_age(self, bank: Bank, fitted: FittedBank, reading: Reading) -> BankBelief:
+        """Return what table and age alone say of a bank on the day of a reading."""
+        day = reading.at.date()
+        units = [in_place(self._estate.units[unit].fitted, day) for unit in bank.feeds]
+        rating_w = sum(unit.rating_w for unit in units if unit is not None)
+        temperature_c = reading.battery.temperature_c
+        if temperature_c is None:
+            temperature_c = bank.room_temperature_c
+        made = belief_from_age(
+            bank, fitted, day, temperature_c, seed_of(bank.id), DRAWS, rating_w=rating_w or None
+        )
+        return replace(made, as_of=reading.at)
+
+    def _moment(self, bank: Bank, reading: Reading) -> BankMoment:
+        """Return what a reading says of a bank. A common bank carries all its units; their last readings count."""
+        power_w: float | None = 0.0
+        for unit in bank.feeds:
+            one = reading if unit == reading.unit else self._present.readings.get(unit)
+            one_w = None if one is None else one.output.power_w
+            power_w = None if power_w is None or one_w is None else power_w + one_w
+        behind = len(self._estate.banks_of(reading.unit))
+        return BankMoment(
+            at=reading.at,
+            on_battery=reading.on_battery,
+            output_power_w=None if power_w is None else power_w / behind,
+            current_a=reading.battery.current_a,
+            temperature_c=reading.battery.temperature_c,
+        )
+
+    # --- asking -------------------------------------------------------------------------------------------
+
+    def look(self, view: SystemView, seen: Glance) -> None:
+        """Take in a system's present state; ask at once when a unit's standing changed."""
+        self._views[view.system] = (view, seen)
+        standings = tuple(unit.standing for unit in seen.parallel.units)
+        if self._standings.get(view.system) != standings:
+            self._standings[view.system] = standings
+            self._asked_s.pop(view.system, None)
+            self._hurried.set()
+
+    def seen(self, system: str) -> tuple[SystemView, Glance] | None:
+        """Return what a system looked like last, None before its first reading."""
+        return self._views.get(system)
+
+    async def run(self) -> None:
+        """Ask for each system when it is due, until cancelled."""
+        async with asyncio.TaskGroup() as group:
+            while True:
+                now_s = self._clock.monotonic_s()
+                for system, (view, seen) in self._views.items():
+                    every_s = ON_BATTERY_EVERY_S if seen.on_battery else AT_REST_EVERY_S
+                    if now_s - self._asked_s.get(system, -every_s) >= every_s:
+                        self._asked_s[system] = now_s
+                        group.create_task(self._judge(view, seen), name=f"judge {system}")
+                await self._wait(now_s + 1.0)
+
+    async def _wait(self, until_s: float) -> None:
+        sleeping = asyncio.ensure_future(self._clock.sleep_until(until_s))
+        hurried = asyncio.ensure_future(self._hurried.wait())
+        try:
+            await asyncio.wait({sleeping, hurried}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            sleeping.cancel()
+            hurried.cancel()
+        self._hurried.clear()
+
+    async def _judge(self, view: SystemView, seen: Glance) -> None:
+        banks = self._estate.banks_of_system(view.system)
+        spoken = self.spoken_beliefs(urgent=bool(seen.on_battery))
+        beliefs = {bank.id: spoken[bank.id] for bank in banks if bank.id in spoken}
+        task = task_of(view, seen)
+        if not seen.on_battery:
+            task = steadied(task, self._drawn.get(view.system))
+        self._drawn[view.system] = task
+        before = self._answered.get(view.system)
+        judged = None if before is None else before.for_now(task, beliefs)
+        if judged is None:
+            try:
+                judged = await self._worker.ask(f"system {view.system}", hold_ups, task, beliefs, SEED, DRAWS)
+            except (Superseded, JudgementFailed):
+                return  # the boundary: the worker remembers what failed, the watch raises it, the next look asks again
+            self._answered[view.system] = Answered(task, beliefs, judged)
+        await self._told(judged)
+
+
+def seed_of(text: str) -> int:
+    """Return a seed that a replay finds again: from a name, not from chance."""
+    return crc32(text.encode())

@@ -1,0 +1,508 @@
+"""The tables of the estate file that say how to read cards, keep what was read, and tell people.
+
+These stay in the collector: addresses, names of secrets and people are no business of the rules.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from datetime import datetime, time, timedelta
+from typing import Annotated, Final, Literal
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic_core import PydanticCustomError
+
+import rules.plant.estate as plant
+from collector.cards.mib.upsmib import BY_NAME
+from collector.cards.snmp.target import CardTarget, parse_target
+from collector.configuration.plant_tables import (
+    Day,
+    Id,
+    NotNegative,
+    Number,
+    Positive,
+    Table,
+    Text,
+    Whole,
+    Yes,
+    Zone,
+)
+from rules.alarms.catalogue import Override, Severity
+from rules.planning.programme.programme import Terms
+
+Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
+Clock = Annotated[time, Field(strict=True)]
+
+
+def _target(value: object) -> CardTarget:
+    if isinstance(value, CardTarget):
+        return value
+    try:
+        return parse_target(value if isinstance(value, str) else "")
+    except ValueError as error:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": str(error), "got": "something else (not shown: it may hold a secret)"}
+        ) from None
+
+
+def _mib_name(text: str) -> str:
+    item = BY_NAME.get(text)
+    if item is None or item.unit is None:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "a measured object of RFC 1628", "got": text[:60]}
+        )
+    return text
+
+
+MibName = Annotated[str, AfterValidator(_mib_name)]
+Target = Annotated[CardTarget, BeforeValidator(_target)]
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _url(text: str) -> str:
+    hidden = "an address that is not shown: it may hold a secret"
+    try:
+        parts = urlsplit(text)
+        port_is_right = parts.port is None or parts.port > 0
+    except ValueError:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "an address, as https://HOST/PATH", "got": hidden}
+        ) from None
+    if parts.username or parts.password:
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "an address without user or password (name a secret)", "got": hidden}
+        )
+    plain_is_safe = parts.scheme == "http" and _is_loopback(parts.hostname or "")
+    if not parts.hostname or not port_is_right or not (parts.scheme == "https" or plain_is_safe):
+        raise PydanticCustomError(
+            "want", "{want}", {"want": "https://HOST/PATH (http:// on this machine only)", "got": hidden}
+        )
+    return text
+
+
+Url = Annotated[str, Field(strict=True, max_length=2000), AfterValidator(_url)]
+
+
+class SecretsTable(Table):
+    """Where communities, keys and passwords are kept."""
+
+    file: Text = Field(
+        default="secrets.toml",
+        description="the secrets file, beside the estate file or with its full path; mode 0600",
+    )
+
+
+class ListenTable(Table):
+    """Where the page and the HTTP interface are served."""
+
+    host: Text = Field(
+        default="127.0.0.1", description="address to listen at; any but loopback needs access control"
+    )
+    port: Port = Field(default=8470, description="TCP port")
+    names: tuple[Text, ...] = Field(
+        default=(), description="further host names under which people reach it, as a proxy may give them"
+    )
+    site_secret: Id | None = Field(
+        default=None, description="the secret whose token the site's own systems show to tell of a set"
+    )
+
+
+class SetWordsTable(Table):
+    """The broker by which the site's own systems tell of a set; HTTP takes the same word without one."""
+
+    host: Text | None = Field(default=None, description="the broker's host; left out, none is listened to")
+    port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")
+    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    topics_below: Text = Field(
+        default="ridethrough",
+        description="first part of the topic: `TOPICS_BELOW/COLLECTOR/set/ID`, ID of the generator; the payload is "
+        "JSON with token (of `[listen] site_secret`), at (RFC 3339), running, carries, and load_w where it is known",
+    )
+    keep_alive_s: Whole = Field(
+        default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
+    )
+    stale_after_s: Number = Field(
+        default=60.0, ge=5, le=3600, description="seconds after which what the site said is no news any more"
+    )
+
+
+class NotificationsTable(Table):
+    """Where cards may send their notifications. They are hints: what counts is the next poll."""
+
+    host: Text = Field(default="127.0.0.1", description="address to listen at")
+    port: Port | None = Field(default=None, description="UDP port; left out, none are listened for")
+
+
+class PollingTable(Table):
+    """How often cards are read; a card's own settings win."""
+
+    every_s: Number = Field(default=5.0, ge=1, le=300, description="seconds between readings on mains")
+    on_battery_every_s: Number = Field(
+        default=2.0, ge=0.5, le=60, description="seconds between readings on battery or in a test"
+    )
+    slow_every_s: Number = Field(
+        default=60.0,
+        ge=5,
+        le=3600,
+        description="seconds between readings of what changes slowly (bypass, test results)",
+    )
+    nameplate_every_s: Number = Field(
+        default=86400.0, ge=60, le=604800, description="seconds between readings of the nameplate"
+    )
+    deadline_s: Number = Field(default=2.0, ge=0.2, le=30, description="seconds to wait for one reply")
+    retries: Whole = Field(default=1, ge=0, le=5, description="times one request is sent again")
+    objects_per_request: Whole = Field(
+        default=60, ge=1, le=60, description="the most objects asked for at once; each card begins with 20"
+    )
+
+
+class HistoryTable(Table):
+    """Where readings are kept. The ledger is always a local file.
+
+    An InfluxDB server is for estates that outgrow one box. It needs the write path of version 2 (`/api/v2/write`) and
+    InfluxQL (`/query`), which 1.8, 2.x and 3.x are said to have. What was run is 1.6, with a mapping of the write path
+    before it; 1.8, 2.x and 3.x were not run. On 2.x reading wants a mapping at the server: of a database of the bucket's
+    name, with a default retention policy, to the bucket.
+
+    What is read waits in the data folder (`spool.sqlite`) until the server has taken it, and while the server is away:
+    about 150 bytes a reading, bounded by the disk alone. The alarm store_failing says how much waits and since when,
+    disk_filling when it gets tight. What is shown of the past comes from the server and lacks what waits.
+
+    What the server refuses for good stays in that file, raises the alarm, and is offered again at each start and once a
+    day; `ridethrough export FILE --form refused` takes it out. Readings older than the server's retention policy keeps
+    are let go.
+
+    How long readings are kept, around power events too, and copies of them are the server's own affair: a capacity's
+    trend wants two years at least. `backup` and `verify` concern the local files (the ledger, and what waits or was
+    refused), `export` the local history and ledger; `plan` and `report` read at the server. Of two readings of one unit
+    and moment the server keeps the later values, the local file the first.
+    """
+
+    store: Literal["sqlite", "influxdb"] = Field(
+        default="sqlite", description="a local file, or an InfluxDB server (see above)"
+    )
+    url: Url | None = Field(default=None, description="the InfluxDB server's address")
+    database: Text | None = Field(default=None, description="its database on 1.8, its bucket on 2.x and 3.x")
+    organisation: Text | None = Field(default=None, description="its organisation, where the server has them")
+    secret: Id | None = Field(default=None, description="the secret with its token, or user and password")
+    keep_days: Whole = Field(
+        default=731,
+        ge=31,
+        le=36600,
+        description="days that readings are kept in full at least, in the local file; of what is older summaries by the "
+        "minute stay. For ever in full: a discharge of a bank, its recharge and 15 minutes around, of the units it feeds; "
+        "an outage, and 5 minutes around it and each dip, bypass, overload and loss of output, of all units of the system",
+    )
+    keep_messages_days: Whole = Field(
+        default=1096,
+        ge=31,
+        le=36600,
+        description="days what a sent message said is kept; that it was sent, to whom and with what result, for ever",
+    )
+
+
+class PageTable(Table):
+    """What the page says of the whole."""
+
+    title: Text | None = Field(
+        default=None,
+        description="the owner's name for all of it, at the head of every sheet; the sites' names where left out",
+    )
+
+
+class BudgetTable(Table):
+    """How the site reckons: its budget year, its prices, and what one visit may gather. A query may say otherwise."""
+
+    first_month: Annotated[int, Field(strict=True, ge=1, le=12)] = Field(
+        default=1, description="first month of the budget year"
+    )
+    price_per_block: NotNegative | None = Field(
+        default=None, description="price of one battery block, put in, in any money"
+    )
+    price_per_kva: NotNegative | None = Field(
+        default=None, description="price of a unit by its rated kVA, put in, in the same money"
+    )
+    energy_price_per_kwh: NotNegative | None = Field(
+        default=None, description="price of a kWh, for what standing losses cost"
+    )
+    unit_lead_days: Annotated[int, Field(strict=True, ge=0, le=730)] = Field(
+        default=84, description="days from order to a new unit in place"
+    )
+    together_days: Annotated[int, Field(strict=True, ge=0, le=366)] = Field(
+        default=60, description="jobs at one site no further apart than this are put into one visit"
+    )
+
+    def value(self) -> Terms:
+        """Return the rules' value."""
+        return Terms(
+            budget_month=self.first_month,
+            price_per_block=self.price_per_block,
+            unit_price_per_kva=self.price_per_kva,
+            unit_lead_days=self.unit_lead_days,
+            together=timedelta(days=self.together_days),
+        )
+
+
+class DeliveryTable(Table):
+    """How messages go out."""
+
+    collector: Id | None = Field(
+        default=None,
+        description="this collector's name in topics and events; the first site's id where left out",
+    )
+    heartbeat_every_s: Number = Field(
+        default=60.0, ge=5, le=86400, description="seconds between signs of life, by brokers and heartbeat_by"
+    )
+    heartbeat_by: tuple[Id, ...] = Field(
+        default=(), description="channels besides brokers (webhook or command) that get the sign of life"
+    )
+    collectors: tuple[Id, ...] = Field(
+        default=(),
+        description="other sites' collectors whose sign of life is listened for at the brokers; one that is overdue is an alarm",
+    )
+    most_messages: Whole = Field(
+        default=10,
+        ge=2,
+        le=1000,
+        description="messages to one person in `within_s`, and as many about planning; more are gathered into one; "
+        "an outage that begins and what becomes critical count in neither and never wait",
+    )
+    within_s: Number = Field(default=600.0, ge=10, le=86400, description="seconds for `most_messages`")
+
+
+class AlarmTable(Table):
+    """What this site sets differently for one alarm of the catalogue."""
+
+    id: Text = Field(description="the alarm's name in the catalogue")
+    on_delay_s: Number | None = Field(
+        default=None, ge=0, le=604800, description="seconds the condition must last before it is an alarm"
+    )
+    off_delay_s: Number | None = Field(
+        default=None, ge=0, le=604800, description="seconds it must be gone before the alarm returns"
+    )
+    severity: Literal["critical", "major", "minor", "warning"] | None = Field(
+        default=None, description="its severity"
+    )
+    limit: Number | None = Field(default=None, description="its limit, in the unit the catalogue gives")
+    deadband: Number | None = Field(default=None, ge=0, description="how far back it must go to return")
+    tell_again_s: Number | None = Field(
+        default=None, ge=3600, le=31536000, description="seconds until a standing one is told again"
+    )
+    answer_within_s: Number | None = Field(
+        default=None,
+        ge=0,
+        le=604800,
+        description="seconds until one that nobody acknowledges is told again, 0 for never; as the site says where left out",
+    )
+
+    def value(self) -> Override:
+        """Return the rules' value."""
+        return Override(
+            on_delay_s=self.on_delay_s,
+            off_delay_s=self.off_delay_s,
+            severity=None if self.severity is None else Severity(self.severity),
+            limit=self.limit,
+            deadband=self.deadband,
+            realarm_s=self.tell_again_s,
+            answer_s=self.answer_within_s,
+        )
+
+
+Explains = Literal["mains_off", "isolation", "bank_test", "network_work", "service_visit"]
+
+
+class PlannedWorkTable(Table):
+    """Planned work, once or again and again: what it explains is listed and not told."""
+
+    id: Id = Field(description="short name")
+    what: Text = Field(default="planned work", description="what is done, in words")
+    about: Id = Field(description="the site, supply, system or unit it is done at")
+    explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
+    begins: datetime = Field(
+        strict=True, description="when it first begins; by the site's clock where no zone is given"
+    )
+    lasts_s: Positive = Field(le=604800, description="seconds it lasts each time")
+    every_days: Whole | None = Field(
+        default=None, ge=1, le=3660, description="days from one time to the next"
+    )
+    until: Day | None = Field(default=None, description="the last day it may begin on")
+
+
+class CalendarTable(Table):
+    """A calendar file (iCalendar) whose every event is planned work."""
+
+    id: Id = Field(description="short name")
+    file: Text = Field(description="the file, beside the estate file or with its full path")
+    about: Id = Field(description="the site, supply, system or unit the work is done at")
+    explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
+
+
+class CardTable(Table):
+    """A network card."""
+
+    id: Id = Field(description="short name")
+    target: Target = Field(description="snmp://HOST[:PORT], an address or a host name")
+    secret: Id = Field(description="the name of its community or SNMPv3 user in the secrets file")
+    covers: tuple[Id, ...] = Field(min_length=1, description="the units it speaks for")
+    reports: Literal["unit", "sum", "first"] = Field(
+        default="unit", description="where it covers several: the sum of all, or the first only"
+    )
+    snmp_version: Literal["1", "2c", "3"] | None = Field(
+        default=None, description="2c with a community and 3 with a user where left out"
+    )
+    every_s: Number | None = Field(default=None, ge=1, le=300, description="as in [polling], for this card")
+    on_battery_every_s: Number | None = Field(
+        default=None, ge=0.5, le=60, description="as in [polling], for this card"
+    )
+    slow_every_s: Number | None = Field(
+        default=None, ge=5, le=3600, description="as in [polling], for this card"
+    )
+    nameplate_every_s: Number | None = Field(
+        default=None, ge=60, le=604800, description="as in [polling], for this card"
+    )
+    deadline_s: Number | None = Field(
+        default=None, ge=0.2, le=30, description="as in [polling], for this card"
+    )
+    retries: Whole | None = Field(default=None, ge=0, le=5, description="as in [polling], for this card")
+    objects_per_request: Whole | None = Field(
+        default=None, ge=1, le=60, description="as in [polling], for this card"
+    )
+    read_as: dict[MibName, Number | Literal["not_known"]] | None = Field(
+        default=None,
+        description="what a MIB object is to be multiplied by, or `not_known`; wins over what is learnt",
+    )
+
+    def value(self) -> plant.Card:
+        """Return the rules' value, without the address."""
+        return plant.Card(self.id, self.covers, plant.CardReports(self.reports))
+
+    def overrides(self) -> dict[str, float | None]:
+        """Return MIB object -> factor, None for one that is not to be believed."""
+        return {
+            name: None if how == "not_known" else float(how) for name, how in (self.read_as or {}).items()
+        }
+
+    def polling(self, general: PollingTable) -> PollingTable:
+        """Return the cadence of this card: its own settings over the general ones."""
+        own = {name: getattr(self, name) for name in PollingTable.model_fields}
+        return general.model_copy(update={name: value for name, value in own.items() if value is not None})
+
+
+class MqttChannel(Table):
+    """A broker that state and alarms are published to."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["mqtt"] = Field(description='"mqtt"')
+    host: Text = Field(description="the broker's host")
+    port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")
+    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    topics_below: Text = Field(default="ridethrough", description="first part of every topic")
+    keep_alive_s: Whole = Field(
+        default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
+    )
+
+
+class MailChannel(Table):
+    """A mail server."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["mail"] = Field(description='"mail"')
+    host: Text = Field(description="the server's host")
+    port: Port = Field(default=587, description="its port")
+    encryption: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="how the way to the server is protected"
+    )
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret with user and password")
+    sender: Text = Field(description="the address messages come from")
+
+
+class WebhookChannel(Table):
+    """A web address that each message is posted to, signed."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["webhook"] = Field(description='"webhook"')
+    url: Url = Field(description="the address; https, or http on this machine only")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    secret: Id | None = Field(default=None, description="the secret whose token signs each message")
+
+
+class CommandChannel(Table):
+    """A program of the site's own that is run for each message, which it reads from standard input."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["command"] = Field(description='"command"')
+    command: tuple[Text, ...] = Field(min_length=1, description="program (with its full path) and arguments")
+    deadline_s: Positive = Field(
+        default=30.0, le=600, description="seconds until it is stopped and counts as failed"
+    )
+
+
+Channel = Annotated[MqttChannel | MailChannel | WebhookChannel | CommandChannel, Field(discriminator="kind")]
+CHANNELS: Final[tuple[type[Table], ...]] = (MqttChannel, MailChannel, WebhookChannel, CommandChannel)
+
+
+class ReachTable(Table):
+    """One way to reach a person; the first is tried first."""
+
+    channel: Id = Field(description="the channel's id")
+    address: Text | None = Field(
+        default=None, description="mail address; left out where the channel has one end"
+    )
+
+
+class TellTable(Table):
+    """What a person is told, and when."""
+
+    severity: Literal["critical", "major", "minor", "warning"] = Field(
+        default="major", description="the least severity that is told"
+    )
+    about: tuple[Id, ...] = Field(
+        default=(), description="ids of sites, systems, units or banks; everything where left out"
+    )
+    days: tuple[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], ...] = Field(
+        default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"), description="days of the week"
+    )
+    from_time: Clock | None = Field(default=None, alias="from", description="start of the hours, as 07:30:00")
+    until_time: Clock | None = Field(
+        default=None, alias="until", description="end of the hours; before `from` for hours over midnight"
+    )
+    unanswered_s: Number = Field(
+        default=0.0, ge=0, le=86400, description="told only after nobody has acknowledged for so many seconds"
+    )
+    reminded: Yes = Field(default=True, description="whether an alarm that nobody acknowledges is told again")
+    cleared: Yes = Field(default=True, description="whether the end of an alarm is told too")
+
+
+class PersonTable(Table):
+    """Somebody who is told."""
+
+    name: Text = Field(description="the person's name, or the desk's")
+    telephone: Text | None = Field(
+        default=None,
+        description="number to call in an outage that ends soon; shown in messages and on the page",
+    )
+    time_zone: Zone | None = Field(
+        default=None, description="for the hours in `tell`; the first site's where left out"
+    )
+    reach: tuple[ReachTable, ...] = Field(min_length=1, description="ways to reach them, first tried first")
+    tell: tuple[TellTable, ...] = Field(default=(TellTable(),), min_length=1, description="what, and when")

@@ -1,1 +1,0 @@
-"""Messages to people and machines, from the outbox until acknowledged."""

@@ -1,0 +1,121 @@
+"""From changes to messages: what brokers and people get of one step, for the transaction that keeps it.
+
+    async with ledger.transaction() as tx:
+        ...                      # the changes themselves
+        dispatch.enqueue(tx, changes)
+
+So nothing is told that was not recorded, and nothing recorded stays untold, whenever a kill comes. (A full disk makes
+both wait in memory: then it is told, and recorded once there is room.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from collector.configuration.settings_tables import PersonTable
+from collector.messaging.delivery.letter import POST, Post
+from collector.messaging.delivery.recipients import letters
+from collector.storage.ledger.ledger import Transaction
+from collector.storage.ledger.records import JournalLine, Outgoing
+from rules.alarms.incidents.incident import IncidentChange, Notice
+from rules.alarms.lifecycle import Alarm, Happened, State
+from rules.monitor.outputs import Change
+from rules.plant.topology import Topology
+from rules.values.serial import to_plain
+
+ALARM_EXPIRY_S = 7 * 86_400.0
+"""A retained alarm that nobody renews vanishes from the broker after this long."""
+
+
+@dataclass(frozen=True)
+class Dispatch:
+    """Turns changes into messages. `brokers`: channels that get every alarm change and every notice.
+
+    `time_zone` is for people who have none of their own; `collector` names this service to others.
+    """
+
+    topology: Topology
+    people: Sequence[PersonTable]
+    collector: str
+    time_zone: str
+    brokers: tuple[str, ...] = ()
+
+    def enqueue(self, tx: Transaction, changes: Sequence[Change]) -> None:
+        """Put the messages that changes cause into the outbox."""
+        for change in changes:
+            if isinstance(change, Happened):
+                for broker in self.brokers:
+                    tx.enqueue(_alarm_post(broker, change))
+            elif isinstance(change, IncidentChange) and change.notice is not None:
+                self._tell(tx, change.notice)
+
+    def _tell(self, tx: Transaction, notice: Notice) -> None:
+        messages = letters(
+            notice, self.people, self.topology, time_zone=self.time_zone, collector=self.collector
+        )
+        for message in messages:
+            tx.enqueue(message)
+        for broker in self.brokers:
+            tx.enqueue(_notice_post(broker, notice))
+        if not messages and not self.brokers:
+            text = f"Nobody is told: {notice.what}"
+            tx.add_event(JournalLine(notice.at, "told_nobody", notice.about, text, incident=notice.incident))
+
+
+def _alarm_post(broker: str, change: Happened) -> Outgoing:
+    alarm = change.alarm
+    message_id = f"{alarm.id}@{change.at.isoformat(timespec='microseconds')}/{change.event.value}"
+    payload = None if alarm.state is State.NORMAL else {"message_id": message_id, **alarm_data(alarm)}
+    post = Post(f"alarm/{quote(alarm.id, safe=':._-')}", payload, expiry_s=ALARM_EXPIRY_S)
+    return Outgoing(
+        id=f"{message_id}/{broker}",
+        channel=broker,
+        destination="",
+        order_key=alarm.id,
+        created=change.at,
+        due=change.at,
+        urgent=alarm.severity.rank >= 2,
+        incident=alarm.incident,
+        schema=POST,
+        body=post.body(),
+    )
+
+
+def _notice_post(broker: str, notice: Notice) -> Outgoing:
+    payload = {"message_id": notice.id, **to_plain(notice)}
+    post = Post(f"incident/{quote(notice.incident, safe=':._-')}", payload, retain=False)
+    return Outgoing(
+        id=f"{notice.id}/{broker}",
+        channel=broker,
+        destination="",
+        order_key=notice.incident,
+        created=notice.at,
+        due=notice.at,
+        urgent=notice.urgent,
+        incident=notice.incident,
+        schema=POST,
+        body=post.body(),
+    )
+
+
+def alarm_data(alarm: Alarm) -> dict[str, Any]:
+    """Return an alarm as ALARM of the HTTP interface, without whom it was told to."""
+    data: dict[str, Any] = to_plain(
+        {
+            "id": alarm.id,
+            "about": alarm.about,
+            "what": alarm.what,
+            "do": alarm.do,
+            "severity": alarm.severity,
+            "state": alarm.state,
+            "since": alarm.since,
+            "by_when": alarm.by_when,
+            "incident": alarm.incident,
+            "acknowledged": alarm.acknowledged,
+            "shelved_until": alarm.shelved_until,
+        }
+    )
+    return data

@@ -1,0 +1,56 @@
+"""Which letters need not be sent any more when their turn comes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from collector.messaging.delivery.letter import LETTER, Letter
+from collector.storage.ledger.ledger import Ledger
+from collector.storage.ledger.records import Sending
+from rules.alarms.incidents.incident import News, NoticeKind
+from rules.alarms.lifecycle import State
+
+NOT_NEEDED: Final = "not needed"
+"""What stands before the reason in the result of a letter that was not sent."""
+
+
+async def needless(ledger: Ledger, letter: Letter) -> str | None:
+    """Return why a letter need not be sent any more, or None."""
+    incident = letter.notice.incident
+    if letter.unanswered_only:
+        standing = await ledger.standing_alarms()
+        waiting = [
+            a for a in standing if a.incident == incident and a.state == State.ACTIVE_UNACKNOWLEDGED.value
+        ]
+        if not waiting:
+            return "acknowledged or over meanwhile"
+    if letter.notice.news is News.GRAVER and await _is_over(ledger, letter):
+        return "over meanwhile"
+    if letter.told_only and not await _was_told(ledger, letter):
+        return "was not told that it began"
+    return None
+
+
+async def _is_over(ledger: Ledger, letter: Letter) -> bool:
+    """Return whether the person was told already that the incident is over: what was graver did not wait in line."""
+    page = await ledger.messages(incident=letter.notice.incident, sending=Sending.SENT)
+    return any(
+        line.schema == LETTER
+        and line.body.get("person") == letter.person
+        and line.body["notice"]["kind"] == NoticeKind.CLOSED.value
+        for line in page.items
+    )
+
+
+async def _was_told(ledger: Ledger, letter: Letter) -> bool:
+    before: int | None = None
+    while True:
+        page = await ledger.messages(incident=letter.notice.incident, before=before)
+        for line in page.items:
+            mine = line.schema == LETTER and line.body.get("person") == letter.person
+            really = line.sending is Sending.SENT and not (line.result or "").startswith(NOT_NEEDED)
+            if mine and really:
+                return True
+        if page.next is None:
+            return False
+        before = page.next

@@ -1,0 +1,342 @@
+"""Everything about delivery in one object, built from the configuration; the service holds it.
+
+office = PostOffice.of(configuration, ledger, clock)
+async with asyncio.TaskGroup() as tasks:
+    tasks.create_task(office.run())
+...
+async with ledger.transaction() as tx:
+    office.recorder.record(tx, changes, state)
+office.wake()
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.configuration import settings_tables as collecting
+from collector.configuration.loading import Configuration
+from collector.configuration.secrets import AnySecret, Login, Token
+from collector.configuration.settings_tables import DeliveryTable, PersonTable
+from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
+from collector.messaging.channels.command import CommandChannel
+from collector.messaging.channels.heartbeat import Heartbeat
+from collector.messaging.channels.mail import MailChannel
+from collector.messaging.channels.webhook import WebhookChannel
+from collector.messaging.delivery.dispatch import Dispatch
+from collector.messaging.delivery.letter import LETTER, Letter, Reach
+from collector.messaging.delivery.needless import NOT_NEEDED
+from collector.messaging.delivery.outbox import Outbox
+from collector.messaging.delivery.rate import Limit
+from collector.messaging.delivery.recipients import outgoing
+from collector.messaging.mqtt.other_collectors import Neighbours
+from collector.messaging.mqtt.publisher import MqttChannel
+from collector.process.clock import Clock
+from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.records import JournalLine, Outgoing, Sending
+from rules.alarms.catalogue import Severity
+from rules.alarms.incidents.incident import Notice, NoticeKind
+from rules.monitor.outputs import Change
+from rules.plant.topology import Topology
+
+
+def collector_name(configuration: Configuration) -> str:
+    """Return this collector's name in topics and events."""
+    return configuration.delivery.collector or next(iter(configuration.estate.sites))
+
+
+def home_zone(configuration: Configuration) -> str:
+    """Return the time zone of the first site."""
+    return next(iter(configuration.estate.sites.values())).time_zone
+
+
+def channels_of(
+    configuration: Configuration, clock: Clock, neighbours: Neighbours | None = None, *, alive: bool = True
+) -> dict[str, Channel]:
+    """Return every declared channel, ready to run; nothing is connected yet.
+
+    `alive` False for channels beside those of the running service: they say nothing of its life. `neighbours`
+    gets what the brokers say of other collectors.
+    """
+    found: dict[str, Channel] = {}
+    for settings in configuration.channels.values():
+        secret = configuration.secrets.get(getattr(settings, "secret", None) or "")
+        found[settings.id] = _channel(
+            settings,
+            secret,
+            configuration.delivery,
+            collector_name(configuration),
+            clock,
+            neighbours=neighbours,
+            alive=alive,
+        )
+    return found
+
+
+def _channel(
+    settings: collecting.Channel,
+    secret: AnySecret | None,
+    delivery: DeliveryTable,
+    collector: str,
+    clock: Clock,
+    *,
+    neighbours: Neighbours | None,
+    alive: bool,
+) -> Channel:
+    login = secret if isinstance(secret, Login) else None
+    match settings:
+        case collecting.MqttChannel():
+            return MqttChannel(
+                settings,
+                login,
+                collector=collector,
+                clock=clock,
+                heartbeat_s=delivery.heartbeat_every_s,
+                alive=alive,
+                neighbours=neighbours,
+            )
+        case collecting.MailChannel():
+            return MailChannel(settings, login)
+        case collecting.WebhookChannel():
+            return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock)
+        case collecting.CommandChannel():
+            return CommandChannel(settings)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One telling of one person, as ALARM shows it."""
+
+    who: str
+    by: str
+    at: datetime
+    result: str | None
+    handed_over: bool = False
+
+
+class PostOffice:
+    """Channels, outbox, heartbeat and dispatch of one collector."""
+
+    def __init__(
+        self,
+        *,
+        ledger: Ledger,
+        clock: Clock,
+        channels: Mapping[str, Channel],
+        dispatch: Dispatch,
+        delivery: DeliveryTable,
+        neighbours: Neighbours | None = None,
+    ) -> None:
+        self.dispatch = dispatch
+        self.neighbours = neighbours or Neighbours((), clock)
+        self.channels = dict(channels)
+        self.outbox = Outbox(ledger, channels, clock, Limit(delivery.most_messages, delivery.within_s))
+        self.told: dict[str, tuple[Told, ...]] = {}
+        """Who was told of each incident that is looked after: see `refresh_told`."""
+        self._ledger = ledger
+        self._clock = clock
+        self._heartbeat = Heartbeat(
+            [channels[name] for name in delivery.heartbeat_by],
+            clock,
+            every_s=delivery.heartbeat_every_s,
+            collector=dispatch.collector,
+        )
+
+    @classmethod
+    def of(cls, configuration: Configuration, ledger: Ledger, clock: Clock) -> PostOffice:
+        """Return the post office that an estate file asks for."""
+        dispatch = Dispatch(
+            topology=Topology(configuration.estate),
+            people=configuration.people,
+            collector=collector_name(configuration),
+            time_zone=home_zone(configuration),
+            brokers=tuple(c.id for c in configuration.channels.values() if c.kind == "mqtt"),
+        )
+        neighbours = Neighbours(configuration.delivery.collectors, clock)
+        return cls(
+            ledger=ledger,
+            clock=clock,
+            channels=channels_of(configuration, clock, neighbours),
+            dispatch=dispatch,
+            delivery=configuration.delivery,
+            neighbours=neighbours,
+        )
+
+    async def run(self) -> None:
+        """Deliver until cancelled."""
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self.outbox.run(), name="outbox")
+            tasks.create_task(self._heartbeat.run(), name="heartbeat")
+
+    def enqueue(self, tx: Transaction, changes: Sequence[Change]) -> None:
+        """Put the messages that changes cause into the transaction that keeps them."""
+        self.dispatch.enqueue(tx, changes)
+
+    def wake(self) -> None:
+        """Look at the outbox at once; to be called after each commit."""
+        self.outbox.wake()
+
+    @property
+    def has_brokers(self) -> bool:
+        """Return whether anybody takes the newest state."""
+        return any(isinstance(channel, MqttChannel) for channel in self.channels.values())
+
+    def set_state(self, kind: str, about: str, data: Mapping[str, object], *, expiry_s: float) -> None:
+        """Publish the newest state of a system or unit to every broker. Never blocks; older ones are dropped."""
+        for channel in self.channels.values():
+            if isinstance(channel, MqttChannel):
+                channel.set_state(kind, about, data, expiry_s=expiry_s)
+
+    async def refresh_told(self, incidents: Collection[str]) -> None:
+        """Bring `told` up to date for these incidents, and forget all others."""
+        dirty = {i for i in incidents if i in self.outbox.touched or i not in self.told}
+        self.outbox.touched.clear()
+        for incident in sorted(dirty):
+            self.told[incident] = await told(self._ledger, incident)
+        for gone in set(self.told) - set(incidents):
+            del self.told[gone]
+
+    def failing(self) -> dict[str, bool | None]:
+        """Return for each channel whether it fails now, None where nobody tried yet."""
+        return {name: health.failing for name, health in self.outbox.health.items()}
+
+    def reasons(self) -> dict[str, str]:
+        """Return for each failing channel what came back."""
+        return {name: health.reason for name, health in self.outbox.health.items() if health.reason}
+
+    def refused(self) -> dict[str, int]:
+        """Return for each channel how many messages were given up since the last call."""
+        found = {name: health.refused for name, health in self.outbox.health.items()}
+        for health in self.outbox.health.values():
+            health.refused = 0
+        return found
+
+    async def oldest_s(self) -> float:
+        """Return how long the oldest message that is due has waited, 0 when none does."""
+        now = self._clock.now()
+        oldest, before = now, None
+        while True:
+            page = await self._ledger.messages(sending=Sending.WAITING, before=before, limit=1000)
+            # what is not due yet and was never tried waits as it should
+            late = [m.created for m in page.items if m.due <= now or m.attempts]
+            oldest = min([oldest, *late])
+            if page.next is None:
+                return (now - oldest).total_seconds()
+            before = page.next
+
+
+async def told(ledger: Ledger, incident: str) -> tuple[Told, ...]:
+    """Return who was told of an incident, by what, and what came back, oldest first."""
+    found: list[Told] = []
+    before: int | None = None
+    while True:
+        page = await ledger.messages(incident=incident, before=before)
+        for line in page.items:
+            if line.schema != LETTER or (line.result or "").startswith(NOT_NEEDED):
+                continue
+            result = "waiting" if line.sending is Sending.WAITING and not line.attempts else line.result
+            found.append(
+                Told(
+                    Letter.of(line.body).person,
+                    line.channel,
+                    line.created,
+                    result,
+                    handed_over=line.sending is Sending.SENT,
+                )
+            )
+        if page.next is None:
+            return tuple(reversed(found))
+        before = page.next
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """What came of one test message."""
+
+    person: str
+    channel: str
+    address: str | None
+    delivered: bool
+    result: str
+    at: datetime
+
+    def line(self) -> JournalLine:
+        """Return it as a line of the journal."""
+        went = "arrived" if self.delivered else "failed"
+        return JournalLine(
+            at=self.at,
+            kind="message_test",
+            about=None,
+            text=f"A test message to {self.person} by {self.channel} {went}: {self.result}",
+            schema="trial/1",
+            body={
+                "person": self.person,
+                "channel": self.channel,
+                "destination": self.address,
+                "delivered": self.delivered,
+                "result": self.result,
+            },
+        )
+
+
+async def test_delivery(
+    people: Sequence[PersonTable],
+    channels: Mapping[str, Channel],
+    clock: Clock,
+    *,
+    collector: str,
+    time_zone: str,
+) -> tuple[Trial, ...]:
+    """Send one test message to each person by each of their ways, and return what came back.
+
+    The channels must run (a broker needs its connection). Nothing is queued or tried again.
+    """
+    trials: list[Trial] = []
+    for person in people:
+        for reach in person.reach:
+            message = _test_message(
+                person, Reach(reach.channel, reach.address), clock.now(), collector, time_zone
+            )
+            try:
+                result = await channels[reach.channel].send(message)
+                delivered = True
+            except (ChannelDown, NotNow, NeverTaken) as error:
+                result, delivered = why(error), False
+            trials.append(
+                Trial(
+                    person.name,
+                    reach.channel,
+                    reach.address,
+                    delivered=delivered,
+                    result=result,
+                    at=clock.now(),
+                )
+            )
+    return tuple(trials)
+
+
+test_delivery.__test__ = False  # type: ignore[attr-defined]  # not a test case, whatever its name suggests
+
+
+def _test_message(person: PersonTable, way: Reach, at: datetime, collector: str, time_zone: str) -> Outgoing:
+    incident = f"test-{at:%Y%m%dT%H%M%S}"
+    notice = Notice(
+        id=f"{incident}.1",
+        incident=incident,
+        kind=NoticeKind.OPENED,
+        severity=Severity.WARNING,
+        at=at,
+        site=None,
+        about="ridethrough",
+        what=f"This is a test message of ridethrough at {collector}. Nothing is wrong.",
+        do="Nothing; tell whoever sent it that it arrived.",
+        by_when=None,
+        lines=(),
+        short=f"ridethrough {collector}: test message. Nothing is wrong; say that it arrived.",
+        urgent=False,
+        opened_at=at,
+    )
+    letter = Letter(notice, person.name, way.address, person.time_zone or time_zone, collector)
+    return outgoing(letter, way, created=at, due=at)

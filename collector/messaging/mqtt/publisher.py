@@ -1,0 +1,221 @@
+"""State and alarms to a broker: MQTT 5, retained, with expiry, last will and message ids.
+
+Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
+`unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
+once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
+`alive` of other collectors that are named: an operator's action goes to the site's HTTP interface, and the site's word on its sets to `collector.messaging.mqtt.generator_status`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any, Final
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from collector.configuration.secrets import Login
+from collector.configuration.settings_tables import MqttChannel as Settings
+from collector.messaging.channels.channel import ChannelDown, NeverTaken, why
+from collector.messaging.delivery.letter import LETTER, Letter, Post, notice_data
+from collector.messaging.mqtt.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection
+from collector.messaging.mqtt.other_collectors import Neighbours
+from collector.process.clock import Clock
+from collector.storage.ledger.records import Outgoing
+
+log = logging.getLogger(__name__)
+
+PARTING_S: Final = 1.0
+
+
+class MqttChannel:
+    """One broker. Holds its connection open while `run` runs, and makes it again with growing waits.
+
+    `alive` False leaves the topic of that name alone: for whoever sends beside the running service.
+    """
+
+    batch = 50
+
+    def __init__(
+        self,
+        settings: Settings,
+        login: Login | None,
+        *,
+        collector: str,
+        clock: Clock,
+        heartbeat_s: float = 60.0,
+        alive: bool = True,
+        neighbours: Neighbours | None = None,
+    ) -> None:
+        self.id = settings.id
+        self._settings = settings
+        self._login = login
+        self._base = f"{settings.topics_below}/{collector}"
+        self._clock = clock
+        self._heartbeat_s = heartbeat_s
+        self._says_alive = alive
+        self._neighbours = neighbours
+        self._client: aiomqtt.Client | None = None
+        self._why = "not connected yet"
+        self._state: dict[str, Post] = {}
+        self._state_changed = asyncio.Event()
+
+    async def run(self) -> None:
+        """Keep a connection, say that the service is alive, and publish the newest state."""
+        wait_s = FIRST_WAIT_S
+        while True:
+            try:
+                async with self._connection() as client:
+                    wait_s = FIRST_WAIT_S
+                    try:
+                        await self._stay(client)
+                    except asyncio.CancelledError:
+                        await self._part(client)
+                        raise
+                    finally:
+                        self._client = None
+            except aiomqtt.MqttError as error:
+                self._why = why(error)
+            except (ChannelDown, OSError) as error:
+                self._why = why(error)
+            log.warning("broker %s: %s; next try in %.0f s", self.id, self._why, wait_s)
+            await self._sleep(wait_s)
+            wait_s = min(wait_s * 2, LONGEST_WAIT_S)
+
+    async def _sleep(self, seconds: float) -> None:
+        await self._clock.sleep_until(self._clock.monotonic_s() + seconds)
+
+    def _connection(self) -> aiomqtt.Client:
+        will = aiomqtt.Will(f"{self._base}/alive", _json({"state": "lost"}), qos=1, retain=True)
+        return connection(self._settings, self._login, will=will if self._says_alive else None)
+
+    async def _stay(self, client: aiomqtt.Client) -> None:
+        await self._alive(client, "running")
+        self._client = client
+        await self._listen_for_neighbours(client)
+        async with asyncio.TaskGroup() as tasks:
+            listening = tasks.create_task(self._until_lost(client))
+            beating = tasks.create_task(self._beat(client))
+            publishing = tasks.create_task(self._publish_state(client))
+            await listening
+            beating.cancel()
+            publishing.cancel()
+        self._why = "connection lost"
+
+    async def _listen_for_neighbours(self, client: aiomqtt.Client) -> None:
+        if self._neighbours is None or not self._neighbours.names:
+            return
+        topics = [(self._alive_topic(name), 1) for name in self._neighbours.names]
+        await client.subscribe(topics)
+        self._neighbours.listening(self.id, on=True)
+
+    def _alive_topic(self, name: str) -> str:
+        return f"{self._settings.topics_below}/{name}/alive"
+
+    async def _until_lost(self, client: aiomqtt.Client) -> None:
+        """Hear the neighbours, if any, until the connection is gone."""
+        neighbours = self._neighbours
+        by_topic = {self._alive_topic(name): name for name in neighbours.names} if neighbours else {}
+        try:
+            with contextlib.suppress(aiomqtt.MqttError):
+                async for one in client.messages:
+                    name = by_topic.get(str(one.topic))
+                    if neighbours is not None and name is not None:
+                        neighbours.hear(name, one.payload, retained=one.retain)
+        finally:
+            if neighbours is not None:
+                neighbours.listening(self.id, on=False)
+
+    async def _part(self, client: aiomqtt.Client) -> None:
+        """Say that the service stops on purpose, so that nobody takes it for lost."""
+        with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
+            async with asyncio.timeout(PARTING_S):
+                await self._alive(client, "stopped")
+
+    async def _beat(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._sleep(self._heartbeat_s)
+            try:
+                await self._alive(client, "running")
+            except aiomqtt.MqttError as error:
+                log.info("broker %s: heartbeat: %s", self.id, why(error))
+
+    async def _alive(self, client: aiomqtt.Client, state: str) -> None:
+        if not self._says_alive:
+            return
+        payload = {
+            "state": state,
+            "at": self._clock.now().isoformat(timespec="seconds").replace("+00:00", "Z"),
+            "next_within_s": self._heartbeat_s * 3 if state == "running" else None,
+        }
+        await client.publish(f"{self._base}/alive", _json(payload), qos=1, retain=True)
+
+    # ---- state: the newest wins, nothing is queued ------------------------------------------------------
+
+    def set_state(self, kind: str, about: str, data: Mapping[str, Any], *, expiry_s: float) -> None:
+        """Publish the newest state of a system or unit as soon as possible; an older one unsent is dropped."""
+        self._state[f"{kind}/{about}"] = Post(f"{kind}/{about}", dict(data), expiry_s=expiry_s)
+        self._state_changed.set()
+
+    async def _publish_state(self, client: aiomqtt.Client) -> None:
+        while True:
+            await self._state_changed.wait()
+            self._state_changed.clear()
+            while self._state:
+                topic, post = next(iter(self._state.items()))
+                del self._state[topic]
+                try:
+                    await self._publish(client, post, "")
+                except aiomqtt.MqttError:
+                    self._state.setdefault(topic, post)
+                    self._state_changed.set()
+                    return
+
+    # ---- messages: one by one, until the broker acknowledges ----------------------------------------------
+
+    async def send(self, message: Outgoing) -> str:
+        """Publish one message and return once the broker has it."""
+        client = self._client
+        if client is None:
+            raise ChannelDown(self._why)
+        if message.schema == LETTER:
+            letter = Letter.of(message.body)
+            post = Post(f"person/{letter.person}", notice_data(letter, letter.notice.id), retain=False)
+        else:
+            post = Post.of(message.body)
+        try:
+            await self._publish(client, post, message.id)
+        except aiomqtt.MqttCodeError as error:
+            raise ChannelDown(why(error)) from error
+        except aiomqtt.MqttError as error:
+            raise ChannelDown(why(error)) from error
+        except ValueError as error:  # a topic or payload that no broker takes
+            raise NeverTaken(why(error)) from error
+        return "acknowledged by the broker"
+
+    async def _publish(self, client: aiomqtt.Client, post: Post, message_id: str) -> None:
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if post.expiry_s is not None:
+            properties.MessageExpiryInterval = max(1, round(post.expiry_s))
+        if message_id:
+            properties.UserProperty = ("message_id", message_id)
+        payload = b"" if post.payload is None else _json(post.payload)
+        await client.publish(
+            f"{self._base}/{post.topic}", payload, qos=1, retain=post.retain, properties=properties
+        )
+
+
+def _json(data: Mapping[str, Any]) -> bytes:
+    return json.dumps(data, default=_plain, allow_nan=False, separators=(",", ":")).encode()
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    raise TypeError(f"no JSON for {type(value).__name__}")

@@ -1,0 +1,373 @@
+"""Answers questions about plans, on what is known now: ride-through, shedding, isolation, sizes, dates.
+
+What is costly is asked of the judging process, behind the judgements; at most `AT_ONCE` questions wait,
+the next one is refused rather than kept. What is cheap is answered at once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime, timedelta
+from functools import partial
+from itertools import count
+from typing import Any, Final, Protocol, TypeVar
+
+from collector.assessment.evidence_files import done_by
+from collector.cards.commissioning.confirmations import confirmed
+from collector.process.clock import Clock, stamp
+from collector.recorder.current_state import Present
+from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import Snapshot
+from rules.alarms.catalogue import Severity
+from rules.battery.model.health import BankBelief
+from rules.phrasing.programme_text import Kept, as_calendar, revised
+from rules.phrasing.ride_words import cautions
+from rules.planning.isolation.check import Isolation, isolation
+from rules.planning.isolation.rows import Confirmed, Facts
+from rules.planning.programme.programme import Job, Programme, Terms, programme
+from rules.planning.programme.service_due import Done, service_items
+from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
+from rules.planning.ridethrough.remedy import advised
+from rules.planning.ridethrough.result import Ridethrough
+from rules.planning.ridethrough.scenario import Scenario, refuse_strangers
+from rules.planning.ridethrough.shedding import SheddingPlan, shedding_plan
+from rules.planning.ridethrough.shutdown import Shutdown, way, with_set, without_set
+from rules.planning.sizing.bank import DESIGN_MARGIN
+from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
+from rules.planning.sizing.units import Wanted
+from rules.plant.estate import Estate, Generator, LoadGroup, Unit
+from rules.statistics.trend import MarginTrend, margin_trend
+from rules.system.assessment import Glance, SystemView, glance, task_of
+from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, without
+from rules.system.load_record import Expected, PeakRecord, quarters_between
+from rules.system.load_step import line_steps, since_step
+from rules.system.parallel import FEEDING
+from rules.system.redundancy import daily_margins, limits_with_spares_gone
+
+AT_ONCE: Final = 4
+PLAN_SEED: Final = SEED
+"""Plans are drawn as the hold-up is: two differ by what they ask, never by chance, and none contradicts a report."""
+CALENDAR: Final = "calendar"
+WORK: Final = timedelta(hours=4)
+"""How long work on a unit is taken to last where nobody says."""
+AHEAD: Final = timedelta(days=7)
+
+T = TypeVar("T")
+
+
+class Busy(Exception):  # noqa: N818 - it says how things stand
+    """As many questions wait as may; ask again in a moment."""
+
+
+class NotYet(Exception):  # noqa: N818 - it says how things stand
+    """The system has not been read since the start."""
+
+
+class Asks(Protocol):
+    """The judging process, as far as plans need it."""
+
+    async def ask(
+        self, key: str, function: Callable[..., T], *arguments: object, about: str | None = None
+    ) -> T:
+        """Return what the function gives."""
+        ...
+
+
+class Planner:
+    """The questions about plans.
+
+    `seen`: a system's last view and glance, None before the first. `record`: its load's record.
+    `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
+    `beliefs_in_outage`: the same of a system on its banks, which cannot wait for better. `set_tested`: when a set last ran on load long enough to count as a test.
+    """
+
+    def __init__(
+        self,
+        estate: Estate,
+        worker: Asks,
+        clock: Clock,
+        present: Present,
+        *,
+        seen: Callable[[str], tuple[SystemView, Glance] | None],
+        record: Callable[[str], PeakRecord],
+        beliefs: Callable[[], Mapping[str, BankBelief]],
+        ledger: Ledger,
+        set_tested: Callable[[str], datetime | None] | None = None,
+        beliefs_in_outage: Callable[[], Mapping[str, BankBelief]] | None = None,
+    ) -> None:
+        self._beliefs_in_outage = beliefs_in_outage or beliefs
+        self._set_tested = set_tested
+        self._estate = estate
+        self._worker = worker
+        self._clock = clock
+        self._present = present
+        self._seen = seen
+        self._record = record
+        self._beliefs = beliefs
+        self._ledger = ledger
+        self._numbers = count(1)
+        self._waiting = 0
+        self._proven: tuple[tuple[int, int], dict[str, Confirmed]] | None = None
+        self._expected: dict[str, tuple[tuple[range, int], tuple[Expected, ...]]] = {}
+
+    def _look(self, system: str) -> tuple[SystemView, Glance]:
+        found = self._seen(system)
+        if found is None:
+            raise NotYet(system)
+        view = replace(found[0], now=stamp(self._clock))  # readings have aged since
+        return view, glance(view, self._present.hold_ups.get(system))
+
+    def _groups(self, system: str) -> dict[str, LoadGroup]:
+        return {g.id: g for g in self._estate.load_groups.values() if g.system == system}
+
+    def _believed(self, task: HoldUpTask) -> dict[str, BankBelief]:
+        state = self._present.systems.get(task.system)
+        lit = state is not None and state.on_battery is not None
+        beliefs = self._beliefs_in_outage() if lit else self._beliefs()
+        return {bank.id: beliefs[bank.id] for bank in task.banks if bank.id in beliefs}
+
+    @contextmanager
+    def _place(self) -> Iterator[None]:
+        if self._waiting >= AT_ONCE:
+            raise Busy
+        self._waiting += 1
+        try:
+            yield
+        finally:
+            self._waiting -= 1
+
+    async def _ask(self, function: Callable[..., T], *arguments: object) -> T:
+        with self._place():
+            return await self._worker.ask(f"plan {next(self._numbers)}", function, *arguments, about="plan")
+
+    async def ridethrough(
+        self, system: str, scenario: Scenario, starts_at: datetime | None = None
+    ) -> Ridethrough:
+        """Return a scenario played out, on the load now, or on that on record for the hour it starts at.
+
+        Raises NotYet, Busy, and ValueError for units or groups unknown.
+        """
+        (found,) = await self._rides(system, [scenario], starts_at)
+        return found
+
+    async def _rides(
+        self, system: str, scenarios: list[Scenario], starts_at: datetime | None
+    ) -> list[Ridethrough]:
+        view, seen = self._look(system)
+        task, groups = task_of(view, seen), self._groups(system)
+        for scenario in scenarios:
+            refuse_strangers(task, scenario, groups)
+        generator, units = self._estate.generator_of(system), self._estate.units_of(system)
+        asked = [(s, self._ahead(system, s, starts_at)) for s in scenarios]
+        played = await self._ask(_ride_each, task, self._believed(task), asked, generator, units, groups)
+        care = cautions(seen.on_battery, seen.in_test)
+        return [replace(result, assumptions=(*care, *result.assumptions)) for result in played]
+
+    def _ahead(self, system: str, scenario: Scenario, starts_at: datetime | None) -> LoadAhead | None:
+        """Return the load on record for a scenario at a named time."""
+        if starts_at is None:
+            return None
+        return load_ahead(
+            self._record(system),
+            starts_at,
+            scenario.outages,
+            scenario.generator,
+            generator=self._estate.generator_of(system),
+            units=self._estate.units_of(system),
+        )
+
+    async def shutdown(
+        self, system: str, scenario: Scenario, plan: str | None, starts_at: datetime | None = None
+    ) -> Shutdown:
+        """Return a shutdown as it is meant, with the set and without it. Raises as `ridethrough` does."""
+        view, _ = self._look(system)
+        generator, units = self._estate.generator_of(system), self._estate.units_of(system)
+        ways = [scenario] if generator is None else [scenario, with_set(scenario), without_set(scenario)]
+        fresh = list(dict.fromkeys(ways))
+        played = await self._rides(system, fresh, starts_at)
+        found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
+        return Shutdown(
+            system,
+            view.now.at,
+            scenario,
+            planned=found[scenario],
+            with_set=found.get(with_set(scenario)) if generator is not None else None,
+            without_set=found[scenario if generator is None else without_set(scenario)],
+            plan=plan,
+        )
+
+    async def shedding(
+        self, system: str, wanted_s: float, units_out: frozenset[str], at_s: float
+    ) -> SheddingPlan:
+        """Return what to shed to hold for `wanted_s`. Raises NotYet and Busy."""
+        view, seen = self._look(system)
+        task = task_of(view, seen)
+        groups = list(self._groups(system).values())
+        return await self._ask(_shed, task, self._believed(task), groups, wanted_s, units_out, at_s)
+
+    async def isolation(self, system: str, unit: str, from_at: datetime, to_at: datetime) -> Isolation:
+        """Return whether a unit may be taken out. Raises NotYet, Busy, and ValueError as `isolation` does."""
+        view, seen = self._look(system)
+        until = max(to_at, self._clock.now() + AHEAD)
+        expected = self._expected_load(system, min(from_at, until), until)
+        facts = Facts(expected=expected, confirmed=await self._proofs(), alarms=self._alarms(system))
+        judged = self._present.hold_ups.get(system)
+        checked = isolation(view, seen, judged, unit, from_at, to_at, facts)
+        task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
+        if task is None:
+            return checked
+        out = await self._ask(_hold, task, self._believed(task))
+        return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
+
+    def _expected_load(self, system: str, from_at: datetime, until: datetime) -> tuple[Expected, ...]:
+        """Return what a system's record expects: all its units are asked about in the same quarter of an hour."""
+        record = self._record(system)
+        asked = (quarters_between(from_at, until), record.version)
+        known = self._expected.get(system)
+        if known is None or known[0] != asked:
+            known = self._expected[system] = (asked, record.expected(from_at, until))
+        return known[1]
+
+    async def _proofs(self) -> dict[str, Confirmed]:
+        """Return who proved which card; `ridethrough confirm` writes to the same ledger."""
+        mark = await self._ledger.proofs_mark()
+        if self._proven is None or self._proven[0] != mark:
+            facts, equipment = await self._ledger.facts(), await self._ledger.equipment()
+            self._proven = (mark, confirmed(self._estate, facts, equipment))
+        return self._proven[1]
+
+    def _alarms(self, system: str) -> tuple[str, ...]:
+        """Return what stands about a system and its parts, as sentences; a warning forbids no work."""
+        units = {unit.id for unit in self._estate.units_of(system)}
+        about = {system, *units}
+        about |= {bank.id for bank in self._estate.banks_of_system(system)}
+        about |= {card.id for unit in units if (card := self._estate.card_of(unit)) is not None}
+        found = [
+            a
+            for a in self._present.alarms.values()
+            if a.about in about
+            and a.state.active
+            and a.severity is not Severity.WARNING
+            and a.condition is not False  # what only waits out its off-delay is over
+        ]
+        return tuple(a.what or a.kind for a in found)
+
+    async def sizes(
+        self,
+        system: str,
+        wanted: Wanted | None = None,
+        *,
+        required_s: float | None = None,
+        bank_margin: float = DESIGN_MARGIN,
+    ) -> Sizes | None:
+        """Return what size comes next; None without a record of the load on every line. Raises NotYet."""
+        view, seen = self._look(system)
+        record, now, limits = self._record(system), self._clock.now(), self._limits(system)
+        ask = partial(
+            next_size,
+            self._estate,
+            system,
+            today=now.date(),
+            wanted=wanted or wanted_of(self._estate, system),
+            state=self._present.systems.get(system),
+            coldest_c=task_of(view, seen).coldest_c,
+            required_s=required_s,
+            bank_margin=bank_margin,
+        )
+        days = record.days()
+
+        def sized() -> Sizes | None:
+            since = {line: step.since for line, step in line_steps(days).items()}
+            return ask(record=LoadRecord(record.histories(now, since), days, limits))
+
+        return await asyncio.to_thread(sized)  # years of days: some tens of ms
+
+    async def margin(self, system: str) -> MarginTrend:
+        """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""
+        limits, days = self._limits(system), self._record(system).days()
+
+        def since() -> MarginTrend:
+            counted, step = since_step(days)
+            found = margin_trend(daily_margins(counted, limits))
+            return found if step is None else replace(found, because=(step.words, *found.because))
+
+        return await asyncio.to_thread(since)
+
+    def _limits(self, system: str) -> Mapping[int, tuple[float, float]]:
+        """Return what each line may be asked with the spare units gone, W and VA. Raises NotYet."""
+        view, seen = self._look(system)
+        able = seen.parallel.with_standing(FEEDING)
+        try:
+            return limits_with_spares_gone(seen.views, able, self._estate.systems[view.system].spare_units)
+        except ValueError:
+            return {}
+
+    async def programme(self, terms: Terms) -> Programme:
+        """Return the replacement and service programme as of today."""
+        today = self._clock.now().date()
+        service = service_items(self._estate, await self._done(), today)
+        return programme(
+            self._estate, tuple(self._present.banks.values()), today, service=service, terms=terms
+        )
+
+    async def _done(self) -> list[Done]:
+        """Return the work recorded as done, and the runs of sets that the site told of: nothing else tells."""
+        found = done_by(await self._ledger.equipment())
+        for name in self._estate.generators:
+            last = None if self._set_tested is None else self._set_tested(name)
+            if last is not None:
+                found.append(Done(Job.GENERATOR_TEST, name, last.date()))
+        return found
+
+    async def calendar(self, terms: Terms) -> str:
+        """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""
+        rows = (await self.programme(terms)).rows
+        kept = await self._ledger.snapshot(CALENDAR)
+        before = {} if kept is None else {uid: _kept(plain) for uid, plain in kept.body.items()}
+        now = self._clock.now()
+        after = revised(rows, before, now)
+        if after != before:
+            body = {uid: [k.digest, k.sequence, k.changed_at.isoformat()] for uid, k in after.items()}
+            async with self._ledger.transaction() as tx:
+                tx.save_snapshot(Snapshot(CALENDAR, now, "calendar/1", body))
+        return as_calendar(rows, after, now)
+
+
+def _kept(plain: list[Any]) -> Kept:
+    digest, sequence, changed_at = plain
+    return Kept(digest, sequence, datetime.fromisoformat(changed_at))
+
+
+def _ride_each(  # noqa: PLR0917 - what the process is handed
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    asked: Sequence[tuple[Scenario, LoadAhead | None]],
+    generator: Generator | None,
+    units: Sequence[Unit],
+    groups: Mapping[str, LoadGroup],
+) -> list[Ridethrough]:
+    return [
+        advised(
+            task, beliefs, scenario,
+            generator=generator, units=units, groups=groups, seed=PLAN_SEED, ahead=ahead,
+        )
+        for scenario, ahead in asked
+    ]  # fmt: skip
+
+
+def _shed(  # noqa: PLR0917 - what the process is handed
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    groups: list[LoadGroup],
+    wanted_s: float,
+    units_out: frozenset[str],
+    at_s: float,
+) -> SheddingPlan:
+    return shedding_plan(task, beliefs, groups, wanted_s, units_out=units_out, at_s=at_s, seed=PLAN_SEED)
+
+
+def _hold(task: HoldUpTask, beliefs: Mapping[str, BankBelief]) -> HoldUpJudgement:
+    return hold_ups(task, beliefs, PLAN_SEED)

@@ -1,0 +1,81 @@
+"""While a system is on its banks: what to shed first, reckoned as the outage begins and now and then again.
+
+One question at a time to the judging process, behind the judgements, and none that would take more than a
+part of its time. What was found goes into `Present.sheds`; the next look at the system takes it along to the
+page, the alarms and the messages.
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Final
+
+from collector.assessment.worker import JudgementFailed, Superseded
+from collector.planning.planner import Busy, NotYet, Planner
+from collector.process.clock import Clock
+from collector.recorder.current_state import Present
+from rules.planning.ridethrough.shedding import outdated, shed_first, wanted_now
+from rules.plant.estate import Estate
+from rules.system.state import SystemState
+
+LOOK_EVERY_S: Final = 1.0
+EVERY_S: Final = 30.0
+SOON_S: Final = 5.0
+SHARE: Final = 0.2
+"""The part of the time that may go into these answers."""
+_log = logging.getLogger(__name__)
+
+
+class ShedAdviser:
+    """The answers, in `Present.sheds`, by system; gone when it is back on supply."""
+
+    def __init__(self, estate: Estate, planner: Planner, clock: Clock, present: Present) -> None:
+        self._estate = estate
+        self._planner = planner
+        self._clock = clock
+        self._present = present
+        self._asked_s: dict[str, float] = {}
+
+    async def run(self) -> None:
+        """Look until cancelled."""
+        while True:
+            began_s = self._clock.monotonic_s()
+            system = self._next(began_s)
+            if system is not None:
+                await self.once(system)
+            took_s = self._clock.monotonic_s() - began_s
+            await self._clock.sleep_until(began_s + max(LOOK_EVERY_S, took_s / SHARE))
+
+    def _next(self, now_s: float) -> SystemState | None:
+        """Return the system on its banks that has waited longest for an answer, None where none is due."""
+        lit = [state for state in self._present.systems.values() if state.on_battery is not None]
+        for system in {*self._present.sheds, *self._asked_s} - {state.id for state in lit}:
+            self._present.sheds.pop(system, None)
+            self._asked_s.pop(system, None)
+        due = [s for s in lit if now_s - self._asked_s.get(s.id, now_s - EVERY_S) >= self._every_s(s)]
+        return min(due, key=lambda s: self._asked_s.get(s.id, now_s - 2 * EVERY_S), default=None)
+
+    def _every_s(self, state: SystemState) -> float:
+        """Return after how long to ask again: sooner where the end has moved from what the advice was reckoned with."""
+        shed, on = self._present.sheds.get(state.id), state.on_battery
+        if shed is None or on is None:
+            return EVERY_S
+        return SOON_S if outdated(shed, on.ends_earliest, self._clock.now()) else EVERY_S
+
+    async def once(self, state: SystemState) -> None:
+        """Answer for one system. An answer that cannot be made again is kept: what to shed first stays so."""
+        generator, units = self._estate.generator_of(state.id), self._estate.units_of(state.id)
+        wanted_s, wanted_for = wanted_now(state.requirements, generator, units)
+        now = self._clock.now()
+        self._asked_s[state.id] = self._clock.monotonic_s()
+        try:
+            plan = await self._planner.shedding(state.id, wanted_s, frozenset(), 0.0)
+        except Busy:
+            self._asked_s.pop(state.id)
+            return
+        except (NotYet, JudgementFailed, Superseded) as why:
+            if isinstance(why, JudgementFailed):
+                _log.error("what to shed of %s: %s", state.id, why)
+            return
+        if plan.reached is not None or state.id not in self._present.sheds:
+            self._present.sheds[state.id] = shed_first(plan, now, wanted_for)

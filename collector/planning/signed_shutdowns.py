@@ -1,0 +1,370 @@
+"""Planned shutdowns as they were signed: kept, watched while they run, compared with what happened.
+
+A plan is played before it is signed; what is not adequate is refused. From then on it stands in the ledger
+as it is, and only its course moves: it runs from its start, ends, or is withdrawn. The recorder has the plans
+looked at with every judgement of a system and every tick, and commits what comes of it with the rest.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from collector.planning.planner import Planner
+from collector.process.clock import Clock
+from collector.recorder.current_state import Present
+from collector.storage.ledger import Ledger, Transaction
+from collector.storage.ledger.records import Action, CourseLine, JournalLine, SignedLine
+from rules.alarms.conditions.shutdown import Met, ShutdownFigures
+from rules.alarms.planned_work import windows
+from rules.monitor.clock_moved import moved
+from rules.monitor.inputs import ShutdownLooked, Window
+from rules.monitor.outputs import PowerEvent
+from rules.phrasing.signed_shutdown import ended_words, signed_words, withdrawn_words
+from rules.planning.ridethrough.result import Ridethrough
+from rules.planning.ridethrough.scenario import Scenario
+from rules.planning.ridethrough.signed import (
+    AbortLimits,
+    Breach,
+    SignedPlan,
+    digest_of,
+    objections,
+    sign,
+    watch,
+)
+from rules.planning.ridethrough.signed_course import Compared, Course, Status, compare, looked
+from rules.plant.estate import Estate
+from rules.plant.reading import Stamp
+from rules.values.serial import from_plain, to_plain
+
+FURTHEST: Final = timedelta(days=92)
+"""How far ahead a shutdown may be signed: load and banks move on, and it would rest on old figures."""
+WARN_WITHIN: Final = timedelta(hours=4)
+"""How long before its start it is told that a plan would not be signed any more; before that it is shown."""
+KEEP_EVERY: Final = timedelta(seconds=30)
+"""How often it is kept that a running plan was seen."""
+_log: Final = logging.getLogger(__name__)
+
+
+class NotSigned(Exception):  # noqa: N818 - it says how things stand
+    """A plan is not signed, or cannot be withdrawn; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A signed plan as it stands. `id` is the digest of what was signed.
+
+    `against`: why it would not be signed now, None while that was not looked at since the start.
+    """
+
+    id: str
+    plan: SignedPlan
+    course: Course
+    against: tuple[str, ...] | None = None
+    against_at: datetime | None = None
+
+    @property
+    def compared(self) -> tuple[Compared, ...]:
+        """Return what was foretold beside what happened, empty before there is something to compare."""
+        over = self.course.status in {Status.ENDED, Status.WITHDRAWN} and self.course.began_at is not None
+        return compare(self.plan, self.course) if over else ()
+
+
+class SignedPlans:
+    """The signed plans of the estate."""
+
+    def __init__(
+        self, estate: Estate, ledger: Ledger, clock: Clock, present: Present, planner: Planner
+    ) -> None:
+        self._estate = estate
+        self._ledger = ledger
+        self._clock = clock
+        self._present = present
+        self._planner = planner
+        self._kept: dict[str, Kept] = {}
+        self._unsaved: set[str] = set()
+        self._saved_at: dict[str, datetime] = {}
+        self._untold: set[str] = set(estate.systems)
+        self._signing = asyncio.Lock()
+        self.moved: Callable[[], Awaitable[None]] | None = None
+        """Called when signing or withdrawing changed what is planned work."""
+
+    async def restore(self) -> None:
+        """Go on from the ledger. A plan that is not what was signed any more is told of and left out."""
+        damaged = []
+        for line, course in await self._ledger.signed():
+            if line.system not in self._estate.systems:
+                continue
+            try:
+                self._kept[line.id] = restored(line, course)
+            except (TypeError, ValueError, KeyError) as error:
+                _log.error("signed plan %s: %s", line.id, error)
+                damaged.append(line)
+        if damaged:
+            async with self._ledger.transaction() as tx:
+                for line in damaged:
+                    tx.add_event(_damage(line, self._clock.now()))
+
+    # --- what people do -----------------------------------------------------------------------------------
+
+    async def sign(
+        self,
+        system: str,
+        scenario: Scenario,
+        starts_at: datetime,
+        *,
+        by: str,
+        note: str = "",
+        limits: AbortLimits | None = None,
+    ) -> Kept:
+        """Play a shutdown on what is known now, and sign it.
+
+        Raises NotSigned with the reason, ValueError for a wrong question, NotYet and Busy as the planner does.
+        """
+        async with self._signing:
+            now = self._clock.now()
+            if not now < starts_at <= now + FURTHEST:  # before it is turned into UTC, which year 1 cannot be
+                raise ValueError(f"starts_at: want a time to come, at most {FURTHEST.days} days away")
+            starts_at = starts_at.astimezone(UTC)
+            result = await self._planner.ridethrough(system, scenario, starts_at)
+            state = self._present.systems.get(system)
+            if state is None:
+                raise NotSigned("The system was not judged yet.")
+            try:
+                plan = sign(
+                    result, scenario, state,
+                    starts_at=starts_at, by=by, at=now, note=note, limits=limits,
+                    generator=self._estate.generator_of(system), units=self._estate.units_of(system),
+                )  # fmt: skip
+            except ValueError as error:
+                raise NotSigned(f"Not signed: {error}") from error
+            self._refuse_overlap(plan)
+            kept = Kept(plan.digest, plan, Course(), (), now)
+            await self._commit(
+                kept,
+                "sign_plan",
+                by,
+                note,
+                PowerEvent(now, "plan_signed", system, signed_words(plan, self._name(plan))),
+            )
+            self._kept[kept.id] = kept
+            self._untold.add(system)
+        await self._tell_moved()
+        return kept
+
+    async def withdraw(self, plan: str, *, by: str, note: str = "") -> Kept:
+        """Withdraw a plan that is to come or runs. Raises KeyError for none, NotSigned for one that is over."""
+        kept = self._kept[plan]
+        if not kept.course.open:
+            raise NotSigned(f"The plan is over already: {kept.course.status.value}.")
+        now = self._clock.now()
+        course = replace(kept.course, status=Status.WITHDRAWN, ended_at=now, by=by, why=note)
+        self._kept[plan] = withdrawn = replace(kept, course=course)
+        self._untold.add(kept.plan.system)
+        text = withdrawn_words(course, self._name(kept.plan))
+        try:
+            await self._commit(
+                withdrawn,
+                "withdraw_plan",
+                by,
+                note,
+                PowerEvent(now, "plan_withdrawn", kept.plan.system, text),
+            )
+        except BaseException:
+            self._kept[plan] = kept
+            raise
+        await self._tell_moved()
+        return withdrawn
+
+    async def _commit(self, kept: Kept, what: str, by: str, note: str, event: PowerEvent) -> None:
+        plan, now = kept.plan, self._clock.now()
+        fresh = kept.course.status is Status.SIGNED
+        async with self._ledger.transaction(at_once=fresh) as tx:  # a signature is safe, or was not given
+            if fresh:
+                tx.add_signed(
+                    SignedLine(
+                        kept.id,
+                        plan.system,
+                        plan.starts_at,
+                        plan.signed_at,
+                        plan.signed_by,
+                        body=to_plain(plan),
+                    )
+                )
+            tx.save_course(_course_line(kept, now))
+            tx.add_action(Action(now, by, what, plan.system, note, body={"plan": kept.id}))
+            body = {"plan": kept.id, "starts_at": plan.starts_at.isoformat()}
+            tx.add_event(
+                JournalLine(event.at, event.kind, event.about, event.text, schema="signed-plan/1", body=body)
+            )
+        self._present.changed()
+
+    async def _tell_moved(self) -> None:
+        if self.moved is not None:
+            await self.moved()
+
+    def _refuse_overlap(self, plan: SignedPlan) -> None:
+        for other in self.of(plan.system):
+            if (
+                other.course.open
+                and plan.starts_at < other.plan.ends_at
+                and other.plan.starts_at < plan.ends_at
+            ):
+                raise NotSigned(
+                    f"Not signed: the shutdown that {other.plan.signed_by} signed overlaps it (plan {other.id}); "
+                    "withdraw that one first."
+                )
+
+    # --- what is known ------------------------------------------------------------------------------------
+
+    def of(self, system: str) -> tuple[Kept, ...]:
+        """Return the plans of a system in the order of their starts."""
+        found = [kept for kept in self._kept.values() if kept.plan.system == system]
+        return tuple(sorted(found, key=lambda k: (k.plan.starts_at, k.plan.signed_at)))
+
+    def get(self, plan: str) -> Kept | None:
+        """Return one plan, or None."""
+        return self._kept.get(plan)
+
+    def next_of(self, system: str) -> Kept | None:
+        """Return the plan of a system that runs or comes next, or None."""
+        return next((kept for kept in self.of(system) if kept.course.open), None)
+
+    def last_of(self, system: str) -> Kept | None:
+        """Return the plan of a system that ran last, or None."""
+        return next((kept for kept in reversed(self.of(system)) if kept.compared), None)
+
+    def breaches(self, kept: Kept) -> tuple[Breach, ...]:
+        """Return the abort criteria of a plan that are met now; none unless it runs."""
+        state = self._present.systems.get(kept.plan.system)
+        if state is None or not kept.course.open:
+            return ()
+        return watch(kept.plan, state, self._clock.now())
+
+    def windows(self) -> tuple[Window, ...]:
+        """Return what the open plans explain, as planned work that is not over."""
+        now = self._clock.now()
+        return tuple(
+            window
+            for kept in self._kept.values()
+            if kept.course.open
+            for window in windows(kept.plan, kept.id)
+            if window.end > now
+        )
+
+    def _name(self, plan: SignedPlan) -> str:
+        return self._estate.systems[plan.system].name
+
+    # --- what the recorder asks ---------------------------------------------------------------------------
+
+    def replayed(self, plan: str, result: Ridethrough) -> None:
+        """Take in the plan's scenario as played on what is known now."""
+        kept = self._kept.get(plan)
+        state = None if kept is None else self._present.systems.get(kept.plan.system)
+        if kept is not None and state is not None:
+            self.objected(plan, objections(kept.plan, state, result))
+
+    def objected(self, plan: str, against: tuple[str, ...]) -> None:
+        """Take in what speaks against a plan now."""
+        if plan in self._kept:
+            self._kept[plan] = replace(self._kept[plan], against=against, against_at=self._clock.now())
+
+    def waiting(self) -> tuple[str, ...]:
+        """Return the systems that a tick has something to say of."""
+        open_now = {kept.plan.system for kept in self._kept.values() if kept.course.open}
+        return tuple(s for s in self._estate.systems if s in open_now or s in self._untold)
+
+    def look(self, system: str, at: Stamp) -> tuple[ShutdownLooked | None, tuple[PowerEvent, ...]]:
+        """Look at a system's plan; return what the watch is told, None where it knows, and what is to be noted."""
+        kept = self.next_of(system)
+        if kept is None:
+            if system not in self._untold:
+                return None, ()
+            self._untold.discard(system)
+            return ShutdownLooked(at, ShutdownFigures(system)), ()
+        self._untold.add(system)
+        now, state = at.at, self._present.systems.get(system)
+        met = () if state is None else watch(kept.plan, state, now)
+        course = looked(kept.plan, kept.course, state, now, tuple(b.criterion.value for b in met))
+        events = self._moved_on(kept, course, now)
+        if not course.open:
+            return ShutdownLooked(at, ShutdownFigures(system)), events
+        soon = course.status is Status.SIGNED and kept.plan.starts_at - now <= WARN_WITHIN
+        figures = ShutdownFigures(
+            system,
+            tuple(Met(b.criterion.value, b.because, b.spare_s) for b in met),
+            (kept.against or ()) if soon else (),
+            kept.plan.starts_at,
+        )
+        return ShutdownLooked(at, figures), events
+
+    def _moved_on(self, kept: Kept, course: Course, now: datetime) -> tuple[PowerEvent, ...]:
+        """Keep a course as it now is; return what of it belongs in the journal."""
+        before = kept.course
+        if course == before:
+            return ()
+        kept = self._kept[kept.id] = replace(kept, course=course)
+        material = replace(before, seen_at=None, least_left_s=None, unseen_s=0.0)
+        if material != replace(course, seen_at=None, least_left_s=None, unseen_s=0.0) or (
+            now - self._saved_at.get(kept.id, before.seen_at or now) >= KEEP_EVERY
+        ):
+            self._unsaved.add(kept.id)
+            self._saved_at[kept.id] = now
+        events = []
+        if before.status is Status.SIGNED and course.status is not Status.SIGNED:
+            text = (
+                f"The planned shutdown of {self._name(kept.plan)} begins, as signed by {kept.plan.signed_by}."
+            )
+            events.append(PowerEvent(now, "plan_begins", kept.plan.system, text))
+        if course.status is Status.ENDED:
+            text = ended_words(kept.compared, self._name(kept.plan))
+            events.append(PowerEvent(now, "plan_ended", kept.plan.system, text))
+        return tuple(events)
+
+    def move_clock(self, by: timedelta) -> None:
+        """Move along what was seen before the clock was set; a plan stays where it was signed for."""
+        for plan, kept in self._kept.items():
+            if kept.course.open:
+                self._kept[plan] = replace(
+                    kept, course=moved(kept.course, by), against_at=moved(kept.against_at, by)
+                )
+                self._unsaved.add(plan)
+        self._saved_at = moved(self._saved_at, by)
+
+    @property
+    def due(self) -> bool:
+        """Return whether something is to be kept."""
+        return bool(self._unsaved)
+
+    def save(self, tx: Transaction) -> None:
+        """Put what moved into a transaction; `kept` says that it was committed."""
+        for plan in sorted(self._unsaved):
+            tx.save_course(_course_line(self._kept[plan], self._clock.now()))
+
+    def committed(self) -> None:
+        """Take note that what `save` gave is on the disk."""
+        self._unsaved.clear()
+
+
+def restored(line: SignedLine, course: CourseLine | None) -> Kept:
+    """Return a plan as it is kept. Raises TypeError, ValueError or KeyError where it is not what was signed."""
+    if digest_of(dict(line.body)) != line.id:
+        raise ValueError("its mark does not fit")
+    so_far = Course() if course is None else from_plain(Course, course.body)
+    return Kept(line.id, from_plain(SignedPlan, line.body), so_far)
+
+
+def _course_line(kept: Kept, now: datetime) -> CourseLine:
+    return CourseLine(kept.id, now, kept.course.open, body=to_plain(kept.course))
+
+
+def _damage(line: SignedLine, now: datetime) -> JournalLine:
+    text = (
+        f"The planned shutdown of {line.system} that {line.signed_by} signed is damaged on the disk: it is no longer "
+        "what was signed, and is not followed. Sign another."
+    )
+    return JournalLine(now, "plan_damaged", line.system, text, body={"plan": line.id})

@@ -1,0 +1,321 @@
+"""Builds what the pages show (`collector.read_model.sheet.Sheet`) from the service, at one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from collector.cards.mib.correction_set import CorrectionSet
+from collector.cards.polling.poller import PollFigures
+from collector.messaging.delivery.calling import calls, to_call
+from collector.messaging.delivery.office import home_zone
+from collector.planning.signed_shutdowns import Kept, SignedPlans
+from collector.read_model.sheet import (
+    AbsentLine,
+    Acknowledgement,
+    Alarm,
+    BankEnd,
+    CapacityForecast,
+    CardHealth,
+    CardRead,
+    Fan,
+    Isolation,
+    Learnt,
+    LearntCorrection,
+    Own,
+    Plans,
+    PlanView,
+    Sheet,
+    SupplyReturn,
+    Told,
+    UnitView,
+)
+from collector.read_model.sources import isolation_of, score_of
+from collector.read_model.wall_clock import Clock
+from collector.service.service import Service
+from rules.alarms import lifecycle
+from rules.alarms.catalogue import CATALOGUE, Explanation
+from rules.alarms.lifecycle import State
+from rules.phrasing.figures import listed
+from rules.planning.ridethrough.shutdown import Shutdown
+from rules.plant.estate import Estate
+from rules.plant.topology import Topology
+from rules.plant.unread import OldReading
+from rules.system.hold_up_sampling import BankEnds
+from rules.system.state import BankState
+
+NEVER: Final = datetime.max.replace(tzinfo=UTC)
+ANSWER_HOLDS: Final = timedelta(minutes=10)
+NO_LONGER: Final = "It was so, and is no longer: "
+"""Before the sentence of an alarm whose condition is gone."""
+_OVER: Final = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED})
+"""An answer older than this is left out."""
+BECAUSE: Final = {
+    Explanation.MAINS_OFF.value: "the mains being switched off as planned",
+    Explanation.ISOLATION.value: "the unit being taken out as planned",
+    Explanation.BANK_TEST.value: "a planned test of the bank",
+    Explanation.NETWORK_WORK.value: "planned work on the network",
+    Explanation.SERVICE_VISIT.value: "a planned service visit",
+    Explanation.SET_ISOLATED.value: "the set being isolated in a signed shutdown",
+    Explanation.SELF_TEST.value: "a test that the unit runs",
+    Explanation.RESTING.value: "the unit resting at low load",
+    Explanation.ECONOMY_MODE.value: "economy mode, which is normal here",
+    Explanation.SAID_ALREADY.value: "a graver alarm that says it already",
+    Explanation.SAID_BEFORE.value: "an alarm that is over and said it; the card still lists it",
+}
+"""What suppresses an alarm by design, in words; anything else is the name of planned work."""
+ON_BANKS: Final = "No. Its system is on its banks."
+
+
+def sheet_of(service: Service) -> Sheet:
+    """Return everything that is shown now."""
+    present = service.present
+    estate, not_read = service.estate, service.not_read()
+    return Sheet(
+        now=service.clock.now(),
+        title=service.configuration.title,
+        estate=estate,
+        systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
+        banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
+        units=tuple(_unit(service, unit, not_read) for unit in estate.units),
+        alarms=alarms_in_order(service),
+        fans={s: fan_of(judged.ends) for s, judged in present.hold_ups.items()},
+        forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
+        isolations=_isolations(service),
+        returns=_returns(service),
+        sizes=dict(present.sizes),
+        shutdowns=_shutdowns(service),
+        plans={system: found for system in estate.systems if (found := _plans(service, system)) is not None},
+        tells=bool(service.configuration.people),
+        estate_file=service.configuration.path.name,
+        acts=True,
+        poll_s=service.configuration.polling.every_s,
+        score=None if present.foretold is None else score_of(present.foretold),
+        demonstration=present.foretold is not None,
+        own=_own(service),
+    )
+
+
+def _own(service: Service) -> Own:
+    """Return how the service itself keeps up."""
+    found = service.own_figures()
+    return Own(
+        found.polls,
+        found.late,
+        found.oldest_reading_s,
+        found.wait_s,
+        found.background_count,
+        found.background_s,
+    )
+
+
+def fan_of(ends: tuple[BankEnds, ...]) -> Fan:
+    """Return how a hold-up runs down, from the banks that end on the way."""
+    return Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in ends))
+
+
+def _forecast(bank: BankState) -> tuple[CapacityForecast, ...]:
+    return tuple(CapacityForecast(e.day, e.median, e.low, e.high) for e in bank.expected)
+
+
+def _isolations(service: Service) -> tuple[Isolation, ...]:
+    """Return whether each unit may be taken out; a system on its banks needs no checks for a no."""
+    present, estate, now = service.present, service.estate, service.clock.now()
+    found = []
+    for unit in estate.units.values():
+        checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
+        if state is not None and state.on_battery:
+            found.append(Isolation(unit.id, "not_met", ON_BANKS))
+        elif checked is not None and now - checked.from_at < ANSWER_HOLDS:
+            found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
+    return tuple(found)
+
+
+def _returns(service: Service) -> tuple[SupplyReturn, ...]:
+    """Return what each lost supply came back on, as far as an incident can be named to mark it by."""
+    estate = service.estate
+    fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
+    return tuple(
+        SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
+        for o in service.aftermath.outages
+        if o.found is not None and o.incident is not None
+    )
+
+
+def _shutdowns(service: Service) -> dict[str, Shutdown]:
+    """Return what switching the mains off would do; of a plan that runs, what was foretold before it began."""
+    present, plans, now = service.present, service.signed_plans, service.clock.now()
+    found = {}
+    for system, played in present.shutdowns.items():
+        kept = plans.next_of(system)
+        running = kept is not None and kept.course.began_at is not None and played.plan == kept.id
+        if running or now - played.as_of < ANSWER_HOLDS:
+            found[system] = played
+    return found
+
+
+def _plans(service: Service, system: str) -> Plans | None:
+    plans = service.signed_plans
+    last = plans.last_of(system)
+    coming = [_plan(plans, kept) for kept in plans.of(system) if kept.course.open]
+    if not coming and last is None:
+        return None
+    return Plans(tuple(coming), None if last is None else _plan(plans, last))
+
+
+def _plan(plans: SignedPlans, kept: Kept) -> PlanView:
+    because = tuple(breach.because for breach in plans.breaches(kept))
+    return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
+
+
+def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> UnitView:
+    present = service.present
+    reading = present.readings.get(unit)
+    silence = present.silences.get(unit)
+    fault = present.faults.get(unit)
+    card = service.estate.card_of(unit)
+    figures = present.figures.get(card.id) if card is not None else None
+    return UnitView(
+        id=unit,
+        reading=reading,
+        age_s=None if reading is None else service.reading_age_s(reading),
+        silent_since=None if silence is None else silence.stamp.at,
+        why_silent=None if silence is None else silence.why,
+        unread=service.unread(unit),
+        fault=None if fault is None else fault.what,
+        card=None if card is None or figures is None else _health(service, card.id, figures),
+        reads=()
+        if figures is None
+        else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
+        learnt=None if card is None else learnt_of(service.learning.corrections(card.id)),
+        read_every_s=service.read_every_s(unit),
+        not_read=None if card is None else not_read.get(card.covers[0]),
+    )
+
+
+def learnt_of(found: CorrectionSet) -> Learnt:
+    """Return what was learnt about a card, objects in the order of their names."""
+    return Learnt(
+        id=found.id,
+        objects=tuple(
+            LearntCorrection(
+                c.object,
+                c.kind.value,
+                c.reason,
+                c.ruling.value,
+                c.factor,
+                c.offset,
+                c.evidence,
+                c.declared,
+            )
+            for _, c in sorted(found.by_object.items())
+        ),
+        absent_lines=tuple(AbsentLine(group, line) for group, line in sorted(found.absent_lines)),
+        stale=found.stale,
+    )
+
+
+def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
+    polling = service.configuration.cards[card].polling
+    state = service.present.systems.get(service.estate.units[service.estate.cards[card].covers[0]].system)
+    lit = state is not None and state.on_battery is not None
+    took = [t.took_s for t in figures.trace if t.took_s is not None]
+    return CardHealth(
+        id=card,
+        answering=None if not figures.polls else figures.silent_since is None,
+        reads=figures.polls,
+        unanswered=figures.polls - figures.answered,
+        answer_s=sorted(took)[len(took) // 2] if took else None,
+        poll_s=polling.on_battery_every_s if lit else polling.every_s,
+        restarts=figures.restarts,
+        note=figures.why_silent,
+        notes=service.card_notes(card),
+    )
+
+
+def alarms_in_order(service: Service) -> tuple[Alarm, ...]:
+    """Return every alarm that is not normal, in the order to act in: active and worst first."""
+    return tuple(alarm_of(service, alarm) for alarm in in_order(service.present.alarms.values()))
+
+
+def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
+    """Return the alarms that are not normal, in the order to act in."""
+    found = [a for a in alarms if a.state is not State.NORMAL]
+    found.sort(
+        key=lambda a: (
+            a.state.held,
+            not a.state.active,
+            -a.severity.rank,
+            a.by_when is None,
+            a.by_when or a.since or NEVER,
+            a.id,
+        )
+    )
+    return found
+
+
+def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
+    """Return an alarm as people read it (ALARM of the interface)."""
+    told = service.office.told.get(alarm.incident or "", ())
+    return alarm_as_read(
+        service.estate,
+        alarm,
+        told=tuple(Told(one.who, one.by, one.at, one.result, one.handed_over) for one in told),
+        call=_to_call(service, alarm),
+    )
+
+
+def alarm_as_read(
+    estate: Estate,
+    alarm: lifecycle.Alarm,
+    *,
+    told: tuple[Told, ...] = (),
+    call: tuple[str, ...] = (),
+) -> Alarm:
+    """Return an alarm as people read it: with who was told and whom to call.
+
+    What is no longer so is said in the past tense, whether it stands until it has stayed away for a while or waits to be
+    acknowledged; and what it asked for is asked no longer, unless it waits for a person all the same.
+    """
+    kind = CATALOGUE.get(alarm.kind)
+    what = alarm.what or (kind.meaning if kind is not None else alarm.kind)
+    seen = alarm.acknowledged
+    gone = alarm.condition is False and (alarm.standing or alarm.state in _OVER)
+    return Alarm(
+        id=alarm.id,
+        about=alarm.about,
+        what=f"{NO_LONGER}{what}" if gone else what,
+        do="" if gone and alarm.state is not State.LATCHED else alarm.do,
+        severity=alarm.severity.value,
+        state=alarm.state.value,
+        since=alarm.since or alarm.first_sign,
+        by_when=alarm.by_when,
+        incident=alarm.incident,
+        acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),
+        shelved_until=alarm.shelved_until,
+        shelved_by=alarm.shelved_by,
+        out_of_service_by=alarm.out_of_service_by,
+        because=tuple(BECAUSE.get(why, f"planned work {why}") for why in alarm.suppressed_because),
+        told=told,
+        system=_system_of(estate, alarm.about),
+        call=call,
+    )
+
+
+def _to_call(service: Service, alarm: lifecycle.Alarm) -> tuple[str, ...]:
+    """Return whom to call about an alarm that stands."""
+    if not (alarm.state.active and calls((alarm.id,))):
+        return ()
+    people, topology = service.configuration.people, Topology(service.estate)
+    return to_call((alarm.about,), service.clock.now(), people, topology, home_zone(service.configuration))
+
+
+def _system_of(estate: Estate, about: str) -> str | None:
+    """Return the system that a supply, a set or a site concerns, where it is one alone."""
+    found = [
+        name
+        for name, system in estate.systems.items()
+        if about in {system.supply, system.site, estate.supplies[system.supply].generator}
+    ]
+    return found[0] if len(found) == 1 else None

@@ -1,0 +1,128 @@
+"""Which readings need not be judged, since nothing at their site moves and they say what was judged a moment ago.
+
+They are decoded, kept, shown and counted like any other; the watch and the judgement of their system look at one in
+three (`rules.monitor.calm`). Nothing rests while anything at the site does: an incident that time or a reading may change,
+planned work, a reading that said something new within the last `rules.monitor.calm.JUDGED_EVERY_S` seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from collector.cards.polling.urgency import Pace
+from collector.process.clock import Clock
+from rules.alarms.catalogue import AlarmKind
+from rules.monitor.calm import JUDGED_EVERY_S, alike, load_of, may_rest_on, shares_far_from
+from rules.monitor.live import Live
+from rules.plant.estate import Estate, FittedUnit, in_place
+from rules.plant.reading import Reading, Sample
+from rules.system.assessment import Glance
+from rules.system.state import Load
+
+PERIODS: Final = 1.5
+"""Of its period, how old the last reading of each unit of the system may be."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The last reading of a unit that was judged. `rests`: ones like it need not be."""
+
+    reading: Reading
+    fitted: FittedUnit
+    rests: bool
+
+
+class Calm:
+    """Knows the last judged reading of each unit, and when something last moved at each site."""
+
+    def __init__(self, estate: Estate, catalogue: Mapping[str, AlarmKind], clock: Clock, pace: Pace) -> None:
+        self.rested = 0
+        """How many readings were not judged since the start."""
+        self._estate = estate
+        self._overload_pct = catalogue["overload"].bound.value
+        self._share = catalogue["load_share"].bound
+        self._clock = clock
+        self._pace = pace
+        self._judged: dict[str, _Judged] = {}
+        self._moved_s: dict[str, float] = {}
+        self._glances: dict[str, Glance] = {}
+
+    def forget(self) -> None:
+        """Have every reading judged anew after the clock was set."""
+        self._judged.clear()
+        self._glances.clear()
+
+    def rests(self, sample: Sample, newest: Mapping[str, Reading], watch: Live) -> bool:
+        """Return whether a sample need not be judged; `newest`: the last reading of each unit before it."""
+        unit = self._estate.units[sample.unit]
+        system = self._estate.systems[unit.system]
+        before = self._judged.get(sample.unit)
+        now_s = sample.stamp.monotonic_s
+        if not isinstance(sample, Reading):
+            self._judged.pop(sample.unit, None)
+            return False
+        same = before is not None and self._same(sample, before, newest.get(sample.unit), unit.output_lines)
+        if not same:
+            self._moved_s[system.site] = now_s
+        elif (
+            before is not None
+            and before.rests
+            and now_s - before.reading.stamp.monotonic_s < JUDGED_EVERY_S
+            and now_s - self._moved_s.get(system.site, now_s) >= JUDGED_EVERY_S
+            and not watch.windows_open
+            and not watch.index.lively.get(system.site)
+            and not watch.index.homeless.get(system.site)
+            and self._all_plain(system.id, sample, newest)
+        ):
+            self.rested += 1
+            return True
+        self._note(sample)
+        return False
+
+    def _same(self, sample: Reading, before: _Judged, last: Reading | None, lines: int) -> bool:
+        if last is None or not alike(sample, before.reading, before.fitted, lines):
+            return False
+        # a card that began anew is told by its own clock, against the last reading and not the last judged one
+        old_s, new_s = last.agent_uptime_s, sample.agent_uptime_s
+        began_anew = old_s is None or new_s is None or new_s < old_s
+        return not began_anew and sample.stamp.start_id == before.reading.stamp.start_id
+
+    def _all_plain(self, system: str, sample: Reading, newest: Mapping[str, Reading]) -> bool:
+        """Return whether each unit of the system was read in its last round, and none carries a share near its limit.
+
+        An older reading is one that time alone may make count for nothing.
+        """
+        loads = []
+        for unit in self._estate.units_of(system):
+            reading = sample if unit.id == sample.unit else newest.get(unit.id)
+            known = self._judged.get(unit.id)
+            if reading is None or known is None or not known.rests or reading.output.power_w is None:
+                return False
+            age_s = sample.stamp.monotonic_s - reading.stamp.monotonic_s
+            if age_s > PERIODS * self._pace.period_s(unit.id):
+                return False
+            loads.append(reading.output.power_w / known.fitted.rating_w)
+        return shares_far_from(self._share, loads)
+
+    def _note(self, reading: Reading) -> None:
+        """Note a reading that is being judged."""
+        unit = self._estate.units[reading.unit]
+        card = self._estate.card_of(unit.id)
+        fitted = in_place(unit.fitted, reading.at.date())
+        if fitted is None:
+            self._judged.pop(unit.id, None)
+            return
+        alone = card is not None and len(card.covers) == 1
+        rests = alone and may_rest_on(reading, unit, fitted, self._overload_pct)
+        self._judged[unit.id] = _Judged(reading, fitted, rests)
+
+    def seen(self, glance: Glance) -> None:
+        """Note how a system looked when it was judged."""
+        self._glances[glance.system] = glance
+
+    def load(self, system: str, readings: Mapping[str, Reading]) -> Load | None:
+        """Return what a system carries by readings of which none was judged, None where that needs a judgement."""
+        glance = self._glances.get(system)
+        return None if glance is None else load_of(glance, readings)

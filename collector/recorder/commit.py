@@ -1,0 +1,97 @@
+"""What came of a batch, put where it is kept: the readings in the history, all else in one ledger transaction.
+
+A full or failing disk is no reason to stop watching. The ledger keeps in memory what the disk refuses, so that all of
+it is told and shown; readings wait here. Any other fault of a store ends the daemon.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection, Sequence
+from typing import Final
+
+from collector.recorder.batch import Taken
+from collector.recorder.journal_lines import action_line, judgement_line, save_change
+from collector.recorder.persistent import Memories, Unkept
+from collector.storage.database import PASSING, StoreError
+from collector.storage.history.store import HistoryStore, WireReading
+from collector.storage.ledger import Ledger, Transaction
+from rules.monitor.outputs import Change
+from rules.monitor.state import WatchState
+
+MOST_WAITING: Final = 100_000
+"""Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
+AT_ONCE: Final = 2000
+"""Of readings that wait, how many are written at a time."""
+TRY_EVERY_S: Final = 1.0
+"""How often a disk that refused readings is asked again, at most."""
+
+Enqueue = Callable[[Transaction, Sequence[Change]], None]
+
+
+class Keeping:
+    """Writes what the recorder took in, and what an ailing disk made wait before it."""
+
+    def __init__(self, history: HistoryStore, ledger: Ledger, memories: Memories, enqueue: Enqueue) -> None:
+        self.on_kept: Callable[[], None] = lambda: None
+        """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
+        self.trouble: str | None = None
+        """What keeps the history from taking readings, None while it does."""
+        self._history = history
+        self._ledger = ledger
+        self._memories = memories
+        self._enqueue = enqueue
+        self._records: list[WireReading] = []
+        self._tried_s = 0.0
+
+    async def keep(self, taken: Taken, state: WatchState, lit: Collection[str]) -> None:
+        """Write a batch, its readings behind those that an ailing disk has made wait; `lit` are systems on their banks."""
+        self._records += taken.records
+        await self._append()
+        await self._commit(taken, self._memories.unkept(state, lit))
+        if taken.changes:
+            self.on_kept()
+
+    async def keep_open(self) -> None:
+        """Keep what is still under way and what waits, for a clean stop; a full disk hinders no stop."""
+        if self.trouble is not None:
+            self._tried_s = -TRY_EVERY_S
+            await self._append()
+        async with self._ledger.transaction() as tx:
+            self._memories.save_open(tx)
+
+    async def _append(self) -> None:
+        if self.trouble is not None and time.monotonic() - self._tried_s < TRY_EVERY_S:
+            del self._records[:-MOST_WAITING]
+            return
+        try:
+            while self._records:
+                first = self._records[:AT_ONCE]
+                await self._history.append(first)
+                del self._records[: len(first)]
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            self.trouble, self._tried_s = str(error), time.monotonic()
+            del self._records[:-MOST_WAITING]
+        else:
+            self.trouble = None
+
+    async def _commit(self, taken: Taken, unkept: Unkept) -> None:
+        done = [one for one, refusal in taken.asked if refusal is None]
+        if not (taken.changes or done or taken.evidence or taken.judgements or unkept):
+            return
+        async with self._ledger.transaction() as tx:
+            if taken.clock_moved:
+                tx.move_due(taken.clock_moved)
+            for change in taken.changes:
+                save_change(tx, change)
+            for line in taken.evidence:
+                tx.save_evidence(line)
+            for judged in taken.judgements:
+                tx.add_judgement(judgement_line(judged))
+            for one in done:
+                tx.add_action(action_line(one.action))
+            self._enqueue(tx, taken.changes)
+            self._memories.save(tx, unkept)
+        self._memories.kept(unkept)

@@ -1,0 +1,325 @@
+"""One line through which everything passes: answers of cards, judgements, time, what operators do.
+
+Each batch goes to the watch (`rules.monitor`), which says what changed. Then the readings go into the
+history, and the changes, the watch's state and the messages they cause into the ledger, in one
+transaction; only after that are they shown and sent. A kill in between loses at most the batch in flight,
+and the next start goes on from the state that was committed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import timedelta
+
+from collector.assessment.hold_up import Judging
+from collector.cards.corrections.learning import Learning
+from collector.cards.polling.poller import Answer, Poller
+from collector.cards.polling.urgency import Pace
+from collector.process.clock import Clock, late_move, moved_since, stamp
+from collector.process.stopping import to_its_end
+from collector.recorder.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns
+from collector.recorder.calm import Calm
+from collector.recorder.commit import Enqueue, Keeping
+from collector.recorder.current_state import Present
+from collector.recorder.persistent import Memories
+from collector.recorder.punctuality import Punctuality
+from collector.recorder.samples import Samples
+from collector.recorder.startup import cut_off, last_moment, last_readings, last_silences
+from collector.recorder.system_views import Views
+from collector.storage.history.store import HistoryStore
+from collector.storage.ledger import Ledger
+from rules.alarms.conditions.service import SERVICE
+from rules.battery.assessment.bank import BankJudgement
+from rules.monitor.clock_moved import moved
+from rules.monitor.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick, Window
+from rules.monitor.live import Live
+from rules.monitor.outputs import Change, PowerEvent, Refused
+from rules.monitor.state import Book, WatchState
+from rules.monitor.step import advance
+from rules.phrasing.text import clock_words
+from rules.plant.reading import Reading, Sample
+from rules.system.assessment import glance, system_state
+from rules.system.hold_up_sampling import HoldUpJudgement
+
+
+class Recorder:
+    """Takes what comes, in order, and has it judged, kept and shown."""
+
+    def __init__(
+        self,
+        book: Book,
+        clock: Clock,
+        history: HistoryStore,
+        ledger: Ledger,
+        present: Present,
+        *,
+        learning: Learning | None = None,
+        enqueue: Enqueue = lambda _tx, _changes: None,
+    ) -> None:
+        estate = book.estate
+        self.queue = Line(clock, self._lively)
+        self.pollers: dict[str, Poller] = {}
+        self.judging: Judging | None = None
+        self.on_discharged: Callable[[str], None] = lambda _bank: None
+        self.on_clock_moved: list[Callable[[timedelta], None]] = []
+        """Called when the time of day was set, with by how much: whoever keeps moments of a short while ago."""
+        self.batches = 0
+        self.watch = Live(book)
+        self.learning = learning or Learning(estate)
+        self.memories = Memories(estate, clock, self.learning)
+        self.keeping = Keeping(history, ledger, self.memories, enqueue)
+        self.pace = Pace(estate, self.pollers)
+        self.punctuality = Punctuality(estate, self.pollers, clock, self.queue)
+        self.views = Views(estate, clock, present, self.memories, self.pace, self.punctuality)
+        self.calm = Calm(estate, book.catalogue, clock, self.pace)
+        self._samples = Samples(estate, self.learning)
+        self._book = book
+        self._estate = estate
+        self._clock = clock
+        self._history = history
+        self._ledger = ledger
+        self._present = present
+        self._judged: dict[str, HoldUpJudgement] = {}
+
+    @property
+    def state(self) -> WatchState:
+        """Return the watch's state as it is now."""
+        return self.watch.value()
+
+    # --- the line ------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Process batches until cancelled, the last one to its end. A bug in here ends the daemon: it is shared by all."""
+        while True:
+            batch = await self.queue.batch()
+            # half a batch must not be kept: what is remembered would be ahead of the journal
+            await to_its_end(asyncio.ensure_future(self.process(batch)))
+            self.queue.finished(len(batch))
+
+    async def tick(self) -> None:
+        """Tell the watch the time once a second, until cancelled; and that the machine's clock was set."""
+        due_s = self._clock.monotonic_s()
+        while True:
+            await self._clock.sleep_until(due_s)
+            await self.queue.put(ClockSet() if self._clock.was_set() else Tick(stamp(self._clock)))
+            due_s = max(due_s + 1.0, self._clock.monotonic_s())
+
+    async def ask(self, action: Doing) -> str | None:
+        """Carry out what somebody did or said; return why it was refused, or None once it is safe."""
+        asked = Asked(action, asyncio.get_running_loop().create_future())
+        await self.queue.put(asked)
+        return await asked.done
+
+    async def process(self, batch: Sequence[Given | Asked]) -> None:
+        """Take in one batch, commit what came of it, then show it.
+
+        Others run between its parts, and nothing else is taken in until it is shown.
+        """
+        taken, began_s = Taken(), self._clock.monotonic_s()
+        async for given in in_turns(batch):
+            self._take(given, taken)
+        for system in taken.rested.keys() - taken.touched.keys():
+            self._rest(system, taken)
+        async for system in in_turns(taken.touched):
+            taken.changes += self._judge(system)
+            taken.changes += self._follow(system)
+        await self._keep(taken)
+        under_way = self.memories.keeper.discharging
+        for bank in {line.bank for line in taken.evidence if under_way(line.bank) is None}:
+            self.on_discharged(bank)
+        for one, refusal in taken.asked:
+            if not one.done.done():
+                one.done.set_result(refusal)
+        self.batches += 1
+        self._present.changed()
+        self.punctuality.shown((one for one in batch if isinstance(one, Answer)), began_s)
+
+    async def restore(self) -> None:
+        """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
+        self.watch = Live.of(await self.memories.restore(self._ledger), self._book)
+        for name, alarm in self.watch.alarms.items():
+            self._present.show_alarm(name, alarm)
+        await self._see_again()
+
+    async def _see_again(self) -> None:
+        """Show what the cards last said, and watch what was cut off between the history and the ledger."""
+        estate, present, taken, state = self._estate, self._present, Taken(), self.watch.now
+        read = await last_readings(estate, self._history, self.learning, state, self._clock)
+        for reading in read.values():
+            present.keep(reading)
+        present.silences |= last_silences(state, estate)
+        for reading in cut_off(read.values(), state, estate):
+            self._watch_sample(reading, taken)
+        until = last_moment(read.values(), self.watch.now)
+        if until is not None:
+            taken.changes += self._watch(Tick(until))
+        for system in estate.systems:
+            if any((m := self.watch.units.get(u.id)) and m.on_battery for u in estate.units_of(system)):
+                taken.changes += self._judge(system)
+        await self._keep(taken)
+
+    def _lively(self) -> bool:
+        """Return whether anything goes on that must be judged without delay: an outage, a test, its aftermath."""
+        return any(poller.urgent for poller in self.pollers.values())
+
+    # --- what is taken in ----------------------------------------------------------------------------------
+
+    def _take(self, given: Given | Asked, taken: Taken) -> None:
+        if self._clock.jumps:
+            given = self._as_of_now(given)
+        if isinstance(given, ClockSet):
+            taken.changes += self._take_over(taken)
+        elif isinstance(given, Answer):
+            self._take_answer(given, taken)
+        elif isinstance(given, HoldUpJudgement):
+            self._judged[given.system] = self._present.hold_ups[given.system] = given
+            self.memories.countdowns.take(given)
+            taken.touched[given.system] = None
+        elif isinstance(given, BankJudgement):
+            self._present.banks[given.state.id] = given.state
+            if self.judging is not None:
+                self.judging.believe(given.belief)
+            taken.judgements.append(given)
+            if given.moved is not None:
+                at = self._clock.now()
+                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, given.moved))
+            taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
+        elif isinstance(given, Asked):
+            taken.asked.append((given, self._carried_out(given.action, taken)))
+        elif isinstance(given, PlannedWork):
+            taken.changes += self._watch(replace(given, windows=self.memories.works.planned(given.windows)))
+        else:
+            taken.changes += self._watch(given)
+            if isinstance(given, Tick) and self.memories.plans is not None:
+                for system in self.memories.plans.waiting():
+                    taken.changes += self._follow(system)
+
+    def _carried_out(self, action: Doing, taken: Taken) -> str | None:
+        """Carry out what somebody did or said; return why it cannot be done, or None."""
+        if isinstance(action, OperatorAction):
+            found = self._watch(action)
+            taken.changes += found
+            return next((change.why for change in found if isinstance(change, Refused)), None)
+        refusal, events = self.memories.works.say(action)
+        if refusal is None:
+            taken.changes += (*events, *self._watch(self._planned_anew()))
+            taken.touched[self._estate.units[action.unit].system] = None
+        return refusal
+
+    def _planned_anew(self) -> PlannedWork:
+        """Return planned work as it is after somebody's word; what is there no more ends now."""
+        now = stamp(self._clock)
+        left = self.memories.works.planned(self.watch.windows)
+        kept = {window.id for window in left}
+        ended = (replace(w, end=now.at) for w in self.watch.windows if w.id not in kept and w.end > now.at)
+        return PlannedWork(now, (*left, *ended))
+
+    def _take_answer(self, answer: Answer, taken: Taken) -> None:
+        self.punctuality.takes(answer)
+        record, sample = self._samples.of(answer)
+        taken.records.append(record)
+        system = self._estate.units[sample.unit].system
+        if self.calm.rests(sample, self._present.readings, self.watch):
+            taken.rested[system] = None
+            taken.changes += self.memories.aftermath.take(sample, (), self.watch.incidents)
+        else:
+            taken.touched[system] = None
+            self._watch_sample(sample, taken)
+        self._present.keep(sample)
+        if isinstance(sample, Reading):
+            taken.changes += self.memories.transfers.take(sample, self.watch.incidents)
+            taken.evidence += self.memories.keeper.take(sample)
+            if self.judging is not None:
+                self.judging.carry(sample)
+
+    def _watch_sample(self, sample: Sample, taken: Taken) -> None:
+        changes = self._watch(sample)
+        taken.changes += changes
+        taken.changes += self.memories.aftermath.take(sample, changes, self.watch.incidents)
+
+    # --- a clock that was set ------------------------------------------------------------------------------
+
+    def _take_over(self, taken: Taken) -> tuple[Change, ...]:
+        """Go by the machine's clock again, move along all that was noted until now, and judge everything anew."""
+        if not self._clock.was_set():
+            return ()  # set, and set back before it was this one's turn
+        by = self._clock.take_over()
+        taken.clock_moved += by
+        self.watch.move_clock(by)
+        self._judged = moved(self._judged, by)
+        self._present.move_clock(by)
+        self.memories.move_clock(by)
+        self._samples.move_clock(by)
+        self.calm.forget()
+        for poller in self.pollers.values():
+            poller.figures.silent_since = moved(poller.figures.silent_since, by)
+        if self.judging is not None:
+            self.judging.move_clock(by)
+        for tell in self.on_clock_moved:
+            tell(by)
+        taken.touched |= dict.fromkeys(self._estate.systems)
+        return (PowerEvent(self._clock.now(), "clock_set", SERVICE, clock_words(by)),)
+
+    def _as_of_now(self, given: Given | Asked) -> Given | Asked:
+        """Return what was noted before the clock was set, and waited meanwhile, as it reads by the clock now."""
+        if isinstance(given, Asked):
+            action = given.action
+            if isinstance(action, OperatorAction) and (by := moved_since(self._clock, action.stamp)):
+                return replace(given, action=moved(action, by))
+        elif isinstance(given, HoldUpJudgement):
+            by = late_move(self._clock, given.as_of) if given.as_of is not None else timedelta()
+            return moved(given, by)
+        elif not isinstance(given, BankJudgement | ClockSet) and (
+            by := moved_since(self._clock, given.stamp)
+        ):
+            return moved(given, by, but=(Window,))
+        return given
+
+    # --- the steps ----------------------------------------------------------------------------------------
+
+    def _watch(self, given: Input) -> tuple[Change, ...]:
+        return advance(self.watch, given)
+
+    def _judge(self, system: str) -> tuple[Change, ...]:
+        """Bring a system's state up to date, and tell the watch."""
+        view = self.views.of(system, self.watch.now)
+        judged = self._judged.get(system)
+        seen = glance(view, judged)
+        self.calm.seen(seen)
+        self.memories.loads.add(system, view.now.at, seen.parallel.load)
+        open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
+        work, events = self.memories.works.take(seen, judged, open_now, view.now.at)
+        state = replace(system_state(view, seen, judged), work=work)
+        self._present.show_system(state)
+        self.pace.hurry(system, urgent=bool(seen.on_battery or seen.in_test))
+        if self.judging is not None:
+            self.judging.look(view, seen)
+        return (*events, *self._watch(SystemJudged(view.now, state)))
+
+    def _rest(self, system: str, taken: Taken) -> None:
+        """Count what a system carries by readings that say what was judged; judge it where that is no plain sum."""
+        load = self.calm.load(system, self._present.readings)
+        if load is None:
+            taken.touched[system] = None
+            return
+        self.memories.loads.add(system, self._clock.now(), load)
+        taken.changes += self._follow(system)
+
+    def _follow(self, system: str) -> tuple[Change, ...]:
+        """Look at a system's signed shutdown, and tell the watch."""
+        if self.memories.plans is None:
+            return ()
+        looked, events = self.memories.plans.look(system, stamp(self._clock))
+        return events if looked is None else (*events, *self._watch(looked))
+
+    async def _keep(self, taken: Taken) -> None:
+        """Commit what a batch brought, then show it."""
+        touched = self.watch.take_touched()
+        self.memories.note(touched)
+        await self.keeping.keep(taken, self.watch.now, self._present.lit)
+        for field, name in touched:
+            if field == "alarms":
+                self._present.show_alarm(name, self.watch.alarms.get(name))
+        self.pace.poke(taken.changes)

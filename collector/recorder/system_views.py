@@ -1,0 +1,123 @@
+"""What is known of a system at one moment, gathered for its judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from collector.cards.polling.urgency import Pace
+from collector.process.clock import Clock, stamp
+from collector.recorder.current_state import Present
+from collector.recorder.persistent import Memories
+from collector.recorder.punctuality import Punctuality
+from rules.alarms.conditions.supply import SupplyLook
+from rules.alarms.plant_memory import Scene
+from rules.monitor.state import WatchState, isolated_units
+from rules.plant.estate import Estate
+from rules.plant.topology import Topology
+from rules.system.assessment import SupplySight, SystemView
+from rules.system.partner import PartnerLoad
+from rules.system.state import Finding
+
+
+class Views:
+    """Gathers a system's view from what is true now and what is remembered."""
+
+    def __init__(  # noqa: PLR0917 - of what, when, and all that is known
+        self,
+        estate: Estate,
+        clock: Clock,
+        present: Present,
+        memories: Memories,
+        pace: Pace,
+        punctuality: Punctuality,
+    ) -> None:
+        self.coldest_c: Mapping[str, float] = {}
+        """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
+        self._estate = estate
+        self._topology = Topology(estate)
+        self._clock = clock
+        self._present = present
+        self._memories = memories
+        self._pace = pace
+        self._punctuality = punctuality
+
+    def of(self, system: str, state: WatchState) -> SystemView:
+        """Return what is known of a system now; `state` is the watch's."""
+        units = [unit.id for unit in self._estate.units_of(system)]
+        present, memories = self._present, self._memories
+        return SystemView(
+            estate=self._estate,
+            system=system,
+            readings={unit: present.readings[unit] for unit in units if unit in present.readings},
+            silences={unit: present.silences[unit] for unit in units if unit in present.silences},
+            now=stamp(self._clock),
+            peaks=memories.loads.peaks(system),
+            isolated=isolated_units(state).intersection(units),
+            coldest_c={
+                bank.id: self.coldest_c[bank.id]
+                for bank in self._estate.banks_of_system(system)
+                if bank.id in self.coldest_c
+            },
+            poll_s={unit: self._pace.period_s(unit) for unit in units},
+            on_battery_since=self._on_battery_since(system, state),
+            seen_steps=memories.aftermath.seen_steps(system),
+            shed=present.sheds.get(system),
+            partner=self._partner(system),
+            before=_findings_before(system, state),
+            last_call=memories.transfers.found(system),
+            told=memories.countdowns.told(system),
+            supply=supply_sight(system, self._topology, state),
+            set_runs=self._set_runs(system, state),
+            unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
+        )
+
+    def _set_runs(self, system: str, state: WatchState) -> bool:
+        """Return whether the site said since the supply was lost that the set runs."""
+        generator = self._estate.generator_of(system)
+        supply = self._estate.systems[system].supply
+        memory = state.supplies.get(supply)
+        word = None if generator is None else self._memories.aftermath.last_word(generator.id)
+        if word is None or memory is None or memory.lost_since is None:
+            return False
+        return word.running and word.at >= memory.lost_since
+
+    def _partner(self, system: str) -> PartnerLoad | None:
+        """Return what is known of the system whose load this one must be able to take."""
+        name = self._estate.systems[system].partner
+        if name is None:
+            return None
+        state = self._present.systems.get(name)
+        load = None if state is None else state.load
+        return PartnerLoad(name, self._estate.systems[name].name, load, self._memories.loads.peaks(name))
+
+    def _on_battery_since(self, system: str, state: WatchState) -> datetime | None:
+        """Return since when a system is on its banks, as far as that was known before this judgement.
+
+        Right after a start it is what the watch remembers: a card that does not count must not make an outage
+        young again.
+        """
+        before = self._present.systems.get(system) or state.systems.get(system)
+        return None if before is None or before.on_battery is None else before.on_battery.since
+
+
+def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySight | None:
+    """Return what is seen of a system's supply while one of its units is on battery, else None."""
+    units = topology.units(system)
+    supply = topology.supply(system)
+    if supply is None or not any((m := state.units.get(u)) is not None and m.on_battery for u in units):
+        return None
+    look = SupplyLook.at(Scene(topology, state.units, state.systems), supply)
+    memory = state.supplies.get(supply)
+    fed = tuple(m.unit for m in look.fed)
+    mine = [m for m in look.going if m.unit in units]
+    went = [m.on_battery_since for m in mine if m.on_battery_since]
+    offered = min((m.volts_since for m in mine if m.volts_since), default=None)
+    own_since = None if set(fed).intersection(units) else max(went, default=None)
+    return SupplySight(None if memory is None else memory.dead_since, fed, own_since, offered)
+
+
+def _findings_before(system: str, state: WatchState) -> tuple[Finding, ...]:
+    """Return what set the system's units apart at the last look, also one before a restart."""
+    known = state.systems.get(system)
+    return () if known is None else known.findings

@@ -1,0 +1,163 @@
+"""Fills a system's record of its load from the history: after the first start, or when the record was lost.
+
+Newest first, and gently: nobody waits for it, and the daemon has better things to do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from collector.process.background_budget import Budget
+from collector.process.clock import Clock
+from collector.storage.database import StoreError
+from collector.storage.history.store import Bucket, HistoryStore
+from rules.plant.estate import Estate, Unit
+from rules.system.load_record import PeakRecord
+from rules.system.state import LineLoad, Load
+
+QUARTER: Final = timedelta(minutes=15)
+STRETCH: Final = timedelta(days=30)
+"""A question covers this much: to the store, thirty days cost hardly more than one."""
+STRETCHES: Final = 25
+"""Two years: growth is told from season once the same months have come round again."""
+ENOUGH_DAYS: Final = 30
+ASK_AGAIN_S: Final = 60.0
+_log = logging.getLogger(__name__)
+
+
+async def keep_filling(
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, clock: Clock, budget: Budget
+) -> None:
+    """Fill the records (by system) where they hold too little.
+
+    A history that cannot be asked now (a database server that is away) is asked again.
+    """
+    while True:
+        try:
+            await fill_all(records, estate, history, clock.now(), budget)
+        except StoreError as error:
+            _log.warning("the record of the load is not filled yet: %s", error)
+        else:
+            return
+        await clock.sleep_until(clock.monotonic_s() + ASK_AGAIN_S)
+
+
+async def fill_all(
+    records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, now: datetime, budget: Budget
+) -> None:
+    """Fill the records (by system): the last month of all that lack it first, then further back.
+
+    A record that holds more is filled from its oldest day back, where a start before this one was cut short.
+    """
+    begins = {system: _begins(record, now) for system, record in records.items()}
+    for back in range(STRETCHES):
+        for system in [name for name, begin in begins.items() if begin <= back]:
+            async with budget.piece("load past"):
+                found = await fill(records[system], estate, system, history, now, back=back)
+            if not found:
+                del begins[system]
+
+
+def _begins(record: PeakRecord, now: datetime) -> int:
+    """Return the stretch to begin with: the first, or the one that the record's oldest day lies in."""
+    first = record.first_day
+    if first is None or record.day_count < ENOUGH_DAYS:
+        return 0
+    return max((now.date() - first).days, 0) // STRETCH.days
+
+
+async def fill(
+    record: PeakRecord, estate: Estate, system: str, history: HistoryStore, now: datetime, *, back: int = 0
+) -> bool:
+    """Fill a record with the stretch that ended `back` stretches ago; return whether it held anything.
+
+    Quarters of an hour in which any unit of the system has no value on a line stay unknown on it.
+    """
+    midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    end = midnight - back * STRETCH
+    units = estate.units_of(system)
+    start = await _first_day(units, history, end - STRETCH, end)
+    if start is None:
+        return False
+    loads = await loads_between(units, record.lines, history, start, end)
+    found = False
+    for number, lines in enumerate(loads):
+        at = start + number * QUARTER
+        if at < now and any(line.power_w is not None for line in lines):
+            record.add_quarter(at, Load(None, None, lines))
+            found = True
+        if number % 24 == 0:
+            await asyncio.sleep(0)
+    return found
+
+
+async def _first_day(
+    units: Sequence[Unit], history: HistoryStore, start: datetime, end: datetime
+) -> datetime | None:
+    """Return the first day on which every unit was read, None where there is none.
+
+    By the day: a service new on the site has a few minutes, and is not to be asked for thirty days of quarters.
+    """
+    found = start
+    for unit in units:
+        days = await history.series(
+            unit.id, "output_power_w", line=1, start=start, end=end, points=(end - start).days
+        )
+        read = [day.start for day in days if day.mean is not None]
+        if not read:
+            return None
+        found = max(found, min(read))
+    return found.replace(hour=0, minute=0, second=0, microsecond=0)
+
+
+async def loads_between(
+    units: Sequence[Unit], lines: Sequence[int], history: HistoryStore, start: datetime, end: datetime
+) -> list[tuple[LineLoad, ...]]:
+    """Return the system's mean load by line in each quarter of an hour from `start` to `end`."""
+    count = (end - start) // QUARTER
+
+    async def means(unit: str, quantity: str, line: int) -> list[float | None]:
+        buckets = await history.series(unit, quantity, line=line, start=start, end=end, points=count)
+        return await asyncio.to_thread(_in_quarters, buckets, start, count)
+
+    watts: dict[int, list[Sequence[float | None]]] = {line: [] for line in lines}
+    volt_amperes: dict[int, list[Sequence[float | None]]] = {line: [] for line in lines}
+    for unit in units:
+        for own, board in enumerate(unit.line_order[: unit.output_lines], start=1):
+            watts[board].append(await means(unit.id, "output_power_w", own))
+            volts = await means(unit.id, "output_voltage_v", own)
+            amperes = await means(unit.id, "output_current_a", own)
+            volt_amperes[board].append(
+                [None if v is None or a is None else v * a for v, a in zip(volts, amperes, strict=True)]
+            )
+    return await asyncio.to_thread(_added_up, lines, watts, volt_amperes, count)
+
+
+def _added_up(
+    lines: Sequence[int],
+    watts: Mapping[int, Sequence[Sequence[float | None]]],
+    volt_amperes: Mapping[int, Sequence[Sequence[float | None]]],
+    count: int,
+) -> list[tuple[LineLoad, ...]]:
+    return [
+        tuple(LineLoad(n, _sum(watts[n], k), _sum(volt_amperes[n], k)) for n in lines) for k in range(count)
+    ]
+
+
+def _in_quarters(buckets: Sequence[Bucket], start: datetime, count: int) -> list[float | None]:
+    """Return means by quarter of an hour; a store whose steps are longer leaves the ones between unknown."""
+    means: list[float | None] = [None] * count
+    for bucket in buckets:
+        number = (bucket.start - start) // QUARTER
+        if 0 <= number < count:
+            means[number] = bucket.mean
+    return means
+
+
+def _sum(parts: Sequence[Sequence[float | None]], number: int) -> float | None:
+    values = [part[number] for part in parts]
+    return None if not values or None in values else sum(value for value in values if value is not None)

@@ -1,0 +1,1 @@
+"""History for other programs: `files` (readings), `sums` (summaries), `table_files` (CSV and Parquet)."""

@@ -1,0 +1,1 @@
+"""Damage found and survived: `sound_rows`, `verify`, `rescue`."""

@@ -1,0 +1,1 @@
+"""The default store's tables: `schema`, `names` (of units, lists and texts), `recent_rows`, `runs`, `lookup`."""

@@ -1,0 +1,668 @@
+"""The ledger: one transaction for what belongs together, and typed, paged reads.
+
+    async with ledger.transaction() as tx:
+        tx.save_alarm(alarm)
+        tx.add_event(line)
+        tx.enqueue(message)
+
+Nothing is written until the block ends; then all of it is, or, on any error, none. When the block is
+left, the lines are safe on the disk, and only then may a message go out.
+
+A disk that is full or fails refuses nobody: the lines wait in memory (`waiting`), are read as if they were written,
+and are written in order as soon as the disk takes them; `trouble` says so meanwhile. Whoever cannot go on without
+the disk asks for `at_once`, and gets the error.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import time
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final, Self, TypeVar
+
+from collector.storage.database import PASSING, Database, StoreError
+from collector.storage.ledger.records import (
+    Action,
+    AlarmLine,
+    Corrections,
+    CourseLine,
+    EndedDischarge,
+    EngineBoots,
+    EquipmentEvent,
+    Evidence,
+    IncidentLine,
+    JournalLine,
+    JudgementLine,
+    LearntFact,
+    Outgoing,
+    Page,
+    Place,
+    Placed,
+    Sending,
+    SignedLine,
+    Snapshot,
+)
+from collector.storage.ledger.reserve import Reserve
+from collector.storage.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
+from collector.storage.ledger.schema import STEPS
+from collector.storage.ledger.waiting import Statement, Waiting
+from collector.storage.partner import counted
+
+R = TypeVar("R")
+
+LONGEST_PAGE: Final = 1000
+LONGEST_WAIT: Final = timedelta(days=2)
+"""Longer than any message is made to wait: a day where it tells of what nobody answered, minutes between tries."""
+TRY_EVERY_S: Final = 1.0
+"""How often a disk that refused is asked again, at most."""
+WRITTEN: Final = "waiting"
+"""The name under which stands which of the reserve's numbers has been written."""
+log = logging.getLogger(__name__)
+
+
+class Transaction:
+    """Lines to be written together. Made by `Ledger.transaction`."""
+
+    def __init__(self) -> None:
+        self.statements: list[Statement] = []
+        self.journal: tuple[JournalLine, ...] = ()
+        """The journal lines with the numbers they were given; empty until the commit. While the lines wait for the
+        disk, the numbers are those they would get now."""
+        self.settled: set[str] = set()
+        """The messages that are not to be sent any more."""
+        self._events: list[JournalLine] = []
+
+    def _save(self, line: object) -> None:
+        sql, values = insertion(line, replace=True)  # the first column of what is saved whole is its key
+        self.statements.append(Statement(sql, values, (TABLES[type(line)], values[0])))
+
+    def _add(self, line: object) -> None:
+        self.statements.append(Statement(*insertion(line)))
+
+    def save_alarm(self, alarm: AlarmLine) -> None:
+        """Keep an alarm as it now stands."""
+        self._save(alarm)
+
+    def save_incident(self, incident: IncidentLine) -> None:
+        """Keep an incident as it now stands."""
+        self._save(incident)
+
+    def add_event(self, line: JournalLine) -> None:
+        """Add a line to the journal."""
+        self._add(line)
+        self._events.append(line)
+
+    def add_events(self, lines: Iterable[JournalLine]) -> None:
+        """Add several lines to the journal, in order."""
+        for line in lines:
+            self.add_event(line)
+
+    def enqueue(self, message: Outgoing) -> None:
+        """Add a message to the outbox; one with an id that is there already changes nothing."""
+        statement, values = insertion(message)
+        self.statements.append(Statement(f"{statement} ON CONFLICT (id) DO NOTHING", values))
+
+    def sent(self, message: str, result: str) -> None:
+        """Record that a message arrived, and what came back."""
+        self._tried(message, Sending.SENT, result, None)
+
+    def try_again(self, message: str, due: datetime, result: str) -> None:
+        """Record a failed attempt and when the next is due."""
+        self._tried(message, Sending.WAITING, result, microseconds(due))
+
+    def give_up(self, message: str, result: str) -> None:
+        """Record that a message is not tried again; it stays visible as a dead letter."""
+        self._tried(message, Sending.DEAD, result, None)
+
+    def move_due(self, by: timedelta) -> None:
+        """Have every message that waits be due as soon as before, though the clock was set."""
+        sql = "UPDATE outbox SET due = due + ? WHERE sending = 'waiting'"
+        self.statements.append(Statement(sql, (by // timedelta(microseconds=1),)))
+
+    def _tried(self, message: str, sending: Sending, result: str, due: int | None) -> None:
+        if sending is not Sending.WAITING:
+            self.settled.add(message)
+        self.statements.append(
+            Statement(
+                "UPDATE outbox SET sending = ?, attempts = attempts + 1, result = ?, due = ifnull(?, due) WHERE id = ?",
+                (str(sending), result, due, message),
+            )
+        )
+
+    def add_action(self, action: Action) -> None:
+        """Add what an operator did."""
+        self._add(action)
+
+    def add_equipment(self, event: EquipmentEvent) -> None:
+        """Add a replacement or a visit."""
+        self._add(event)
+
+    def save_evidence(self, evidence: Evidence) -> None:
+        """Keep a record of what a bank did, or a longer version of one still under way."""
+        self._save(evidence)
+
+    def drop_evidence(self, evidence: str) -> None:
+        """Let go of what was made of a record that has been put right since."""
+        sql = "DELETE FROM evidence WHERE id = ?"
+        self.statements.append(Statement(sql, (evidence,), (TABLES[Evidence], evidence)))
+
+    def learn(self, fact: LearntFact) -> None:
+        """Add a fact about a card; the newest of its name is in force."""
+        self._add(fact)
+
+    def save_corrections(self, corrections: Corrections) -> None:
+        """Keep a correction set, new or as it is now understood."""
+        self._save(corrections)
+
+    def save_snapshot(self, snapshot: Snapshot) -> None:
+        """Keep the newest state of something."""
+        self._save(snapshot)
+
+    def drop_snapshot(self, name: str) -> None:
+        """Let go of the state kept under a name."""
+        sql = "DELETE FROM snapshots WHERE name = ?"
+        self.statements.append(Statement(sql, (name,), (TABLES[Snapshot], name)))
+
+    def add_signed(self, line: SignedLine) -> None:
+        """Add a plan as it was signed; one with an id that is there already is an error."""
+        self._add(line)
+
+    def save_course(self, line: CourseLine) -> None:
+        """Keep how far a signed plan has come."""
+        self._save(line)
+
+    def add_judgement(self, judgement: JudgementLine) -> None:
+        """Add a judgement."""
+        self._add(judgement)
+
+    def save_engine(self, engine: EngineBoots) -> None:
+        """Keep an SNMP engine's boots and time."""
+        self._save(engine)
+
+    def __bool__(self) -> bool:
+        return bool(self.statements)
+
+    def commit_to(self, connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
+        """Run the statements, in order, and return the journal lines numbered. The caller commits."""
+        numbers: list[int] = []
+        for statement in self.statements:
+            cursor = connection.execute(statement.sql, statement.values)
+            if statement.sql.startswith(_TO_JOURNAL):
+                numbers.append(cursor.lastrowid or 0)
+        return tuple(_numbered(line, seq) for line, seq in zip(self._events, numbers, strict=True))
+
+
+_TO_JOURNAL: Final = "INSERT INTO journal "
+
+
+def _numbered(line: JournalLine, seq: int) -> JournalLine:
+    return JournalLine(
+        at=line.at,
+        kind=line.kind,
+        about=line.about,
+        text=line.text,
+        incident=line.incident,
+        alarm=line.alarm,
+        schema=line.schema,
+        body=line.body,
+        seq=seq,
+    )
+
+
+class Ledger:
+    """The ledger of one collector. Every method may raise `collector.storage.database.StoreError`."""
+
+    def __init__(self, path: Path, *, reserve: Path | None = None) -> None:
+        self.database = Database(path, STEPS, spills=False)
+        self.database.sealing = counted
+        self.trouble: str | None = None
+        """What keeps the disk from taking what waits for it, None while nothing waits."""
+        self._waiting = Waiting()
+        self._settled: frozenset[str] = frozenset()
+        """Messages that went out while the disk did not take it: never to be sent again, even if that cannot be read."""
+        self._tried_s = 0.0
+        self._reserve = None if reserve is None else Reserve(reserve)
+        if self._reserve is not None:
+            self._go_on(self._reserve)
+
+    def _go_on(self, reserve: Reserve) -> None:
+        """Go on with what waited for the disk when the service ended, unless it was written after all."""
+        found = reserve.found()
+        kept = self.database.try_out(lambda c: selected(c, Snapshot, "WHERE name = ?", (WRITTEN,)))
+        if found and reserve.number > (kept[0].body["number"] if kept else 0):
+            log.warning(
+                "%s: %d changes waited for the disk at the last end; they are gone on with",
+                self.path,
+                len(found),
+            )
+            self._waiting.add(found)
+
+    @property
+    def path(self) -> Path:
+        """Return the file."""
+        return self.database.path
+
+    @asynccontextmanager
+    async def transaction(self, *, at_once: bool = False) -> AsyncIterator[Transaction]:
+        """Collect lines and commit them together when the block ends without an error.
+
+        Where the disk does not take them now, they wait; with `at_once` that is an error, and nothing waits.
+        """
+        transaction = Transaction()
+        yield transaction
+        if transaction:
+            await self.database.on_writer(lambda: self._take(transaction, at_once=at_once))
+
+    @property
+    def waiting_count(self) -> int:
+        """Return how many changes of lines wait in memory for the disk."""
+        return len(self._waiting)
+
+    async def write_waiting(self) -> bool:
+        """Ask the disk again to take what waits; return whether nothing waits any more."""
+        if self._waiting:
+            await self.database.on_writer(self._write_waiting)
+        return not self._waiting
+
+    # on the writing thread, where one comes after another and nobody's cancellation cuts one short
+
+    def _take(self, transaction: Transaction, *, at_once: bool) -> None:
+        resting = self._waiting and time.monotonic() - self._tried_s < TRY_EVERY_S
+        try:
+            if not resting or at_once:
+                transaction.journal = self._commit(transaction)
+                return
+        except StoreError as error:
+            if at_once or error.fault not in PASSING:
+                raise
+            self._refused(error)
+        try:
+            transaction.journal = self._as_if(transaction.commit_to)
+        except StoreError as error:  # another program holds the file: numbers come with the commit
+            if error.fault not in PASSING:
+                raise
+        self._waiting.add(transaction.statements)
+        self._settled |= transaction.settled
+        if self._reserve is not None:
+            self._reserve.write(self._waiting.statements)
+
+    def _write_waiting(self) -> None:
+        try:
+            self._commit(Transaction())
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            self._refused(error)
+
+    def _commit(self, transaction: Transaction) -> tuple[JournalLine, ...]:
+        """Write what waits and a transaction behind it, all or nothing."""
+
+        def work(connection: sqlite3.Connection) -> tuple[JournalLine, ...]:
+            self._waiting.run(connection)
+            if self._waiting and self._reserve is not None:
+                written = Transaction()
+                body = {"number": self._reserve.number}
+                written.save_snapshot(Snapshot(WRITTEN, datetime.now(UTC), "waiting/1", body))
+                written.commit_to(connection)
+            return transaction.commit_to(connection)
+
+        journal = self.database.write_now(work)
+        if self._waiting:
+            log.info("%s: the disk takes what is to be kept again; nothing of the ledger waits", self.path)
+        self._waiting.clear()
+        self._settled = frozenset()
+        self.trouble = None
+        return journal
+
+    def _refused(self, error: StoreError) -> None:
+        self._tried_s = time.monotonic()
+        if self.trouble is None:
+            log.error("%s; what is to be kept waits in memory, and is told and shown meanwhile", error)
+        self.trouble = str(error)
+
+    def _as_if(self, work: Callable[[sqlite3.Connection], R]) -> R:
+        """Return what `work` finds behind what waits. Nothing of it is written."""
+
+        def behind(connection: sqlite3.Connection) -> R:
+            self._waiting.run(connection)
+            return work(connection)
+
+        return self.database.try_out(behind)
+
+    async def _read(self, work: Callable[[sqlite3.Connection], R]) -> R:
+        """Run `work` over the ledger as it is, with what waits for the disk."""
+        if not self._waiting:
+            return await self.database.read(work)
+        try:
+            return await self.database.on_writer(lambda: self._as_if(work))
+        except StoreError as error:
+            if error.fault not in PASSING:
+                raise
+            return await self.database.read(work)  # another program holds the file: as it is on the disk
+
+    async def close(self) -> None:
+        """Finish the commit under way, and close. Safe to call twice."""
+        if self._waiting and not self.database.closed and not await self.write_waiting():
+            kept = self._reserve is not None and self._reserve.holds
+            what = "wait in the reserve for the next start" if kept else "are lost with this stop"
+            log.error(
+                "%s: %d changes could not be written and %s: %s",
+                self.path,
+                len(self._waiting),
+                what,
+                self.trouble,
+            )
+        await self.database.close()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+    # reading
+
+    async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:
+        return await self._read(lambda connection: selected(connection, kind, rest, values))
+
+    async def _one(self, kind: type[R], rest: str, *values: Column) -> R | None:
+        found = await self._all(kind, rest, *values)
+        return found[0] if found else None
+
+    async def standing_alarms(self) -> tuple[AlarmLine, ...]:
+        """Return all alarms that are anything but normal, oldest first."""
+        return await self._all(AlarmLine, "WHERE standing = 1 ORDER BY since, id")
+
+    async def alarm(self, alarm: str) -> AlarmLine | None:
+        """Return one alarm."""
+        return await self._one(AlarmLine, "WHERE id = ?", alarm)
+
+    async def alarms(
+        self, *, states: tuple[str, ...] = (), after: int = 0, limit: int = 200
+    ) -> Page[AlarmLine]:
+        """Return alarms, newest change first, of the given states or of all. `after` counts lines to skip."""
+        where = f"WHERE state IN ({', '.join('?' for _ in states)})" if states else ""
+        size = _page(limit)
+        found = await self._all(
+            AlarmLine, f"{where} ORDER BY since DESC, id LIMIT ? OFFSET ?", *states, size + 1, after
+        )
+        return Page(found[:size], after + size if len(found) > size else None)
+
+    async def incident(self, incident: str) -> IncidentLine | None:
+        """Return one incident."""
+        return await self._one(IncidentLine, "WHERE id = ?", incident)
+
+    async def open_incidents(self) -> tuple[IncidentLine, ...]:
+        """Return the incidents that are not closed, oldest first."""
+        return await self._all(IncidentLine, "WHERE closed IS NULL ORDER BY opened, id")
+
+    async def incidents(self, *, after: Place | None = None, limit: int = 200) -> Placed[IncidentLine]:
+        """Return incidents, newest first. `after`: where the part before ended."""
+        size = _page(limit)
+        found = await self._all(
+            IncidentLine,
+            "WHERE (opened, id) < (?, ?) ORDER BY opened DESC, id DESC LIMIT ?",
+            *_before(after),
+            size + 1,
+        )
+        last = found[size - 1] if len(found) > size else None
+        return Placed(found[:size], None if last is None else (last.opened, last.id))
+
+    async def events(
+        self,
+        *,
+        kinds: tuple[str, ...] = (),
+        about: str | None = None,
+        incident: str | None = None,
+        alarm: str | None = None,
+        start: datetime | None = None,
+        end: datetime | None = None,
+        after: int | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[JournalLine]:
+        """Return journal lines: newest first, or, with `after`, those that follow it, oldest first.
+
+        `after` and `before` are numbers of lines (`seq`); the page's `next` is the next one to give.
+        """
+        tests: list[tuple[str, Column]] = [
+            ("about = ?", about),
+            ("incident = ?", incident),
+            ("alarm = ?", alarm),
+            ("at >= ?", None if start is None else microseconds(start)),
+            ("at < ?", None if end is None else microseconds(end)),
+            ("seq > ?", after),
+            ("seq < ?", before),
+        ]
+        asked = [(test, value) for test, value in tests if value is not None]
+        clauses = [test for test, _ in asked]
+        if kinds:
+            clauses.append(f"kind IN ({', '.join('?' for _ in kinds)})")
+        where = f"WHERE {' AND '.join(clauses)}" if clauses else ""
+        order = "DESC" if after is None else "ASC"
+        size = _page(limit)
+        found = await self._all(
+            JournalLine,
+            f"{where} ORDER BY seq {order} LIMIT ?",
+            *(value for _, value in asked),
+            *kinds,
+            size + 1,
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def due(
+        self, now: datetime, *, channel: str | None = None, limit: int = 100
+    ) -> tuple[Outgoing, ...]:
+        """Return the messages to send now, urgent ones first, at most one for each order key of a destination.
+
+        `channel` None: those of all channels. One that is due after more than `LONGEST_WAIT` was put off while the
+        clock stood ahead, and goes now; so it does where the clock stands that far behind: better early than never.
+        """
+        rest = """AS o WHERE sending = 'waiting' AND (due <= ? OR due > ?) AND (? IS NULL OR channel = ?) AND seq = (
+            SELECT min(seq) FROM outbox AS i WHERE i.sending = 'waiting' AND i.channel = o.channel
+            AND i.destination = o.destination AND i.order_key = o.order_key)
+            ORDER BY urgent DESC, seq LIMIT ?"""
+        span = microseconds(now), microseconds(now + LONGEST_WAIT)
+        found = await self._all(Outgoing, rest, *span, channel, channel, limit)
+        return tuple(message for message in found if message.id not in self._settled)
+
+    async def messages(
+        self,
+        *,
+        sending: Sending | None = None,
+        incident: str | None = None,
+        before: int | None = None,
+        limit: int = 200,
+    ) -> Page[Outgoing]:
+        """Return messages, newest first, of one standing or one incident or all."""
+        tests = [("sending = ?", sending), ("incident = ?", incident), ("seq < ?", before)]
+        asked = [(test, value) for test, value in tests if value is not None]
+        where = f"WHERE {' AND '.join(test for test, _ in asked)}" if asked else ""
+        size = _page(limit)
+        found = await self._all(
+            Outgoing, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
+        )
+        some = found[:size]
+        if sending is Sending.WAITING:
+            some = tuple(message for message in some if message.id not in self._settled)
+        return Page(some, found[size - 1].seq if len(found) > size else None)
+
+    async def message(self, message: str) -> Outgoing | None:
+        """Return one message."""
+        return await self._one(Outgoing, "WHERE id = ?", message)
+
+    async def waiting(self) -> tuple[int, datetime | None, datetime | None]:
+        """Return how many messages wait, when the oldest was made, and when the next is due."""
+        oldest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY seq LIMIT 1")
+        soonest = await self._all(Outgoing, "WHERE sending = 'waiting' ORDER BY due LIMIT 1")
+        count: int = await self._read(
+            lambda c: c.execute("SELECT count(*) FROM outbox WHERE sending = 'waiting'").fetchone()[0]
+        )
+        return count, oldest[0].created if oldest else None, soonest[0].due if soonest else None
+
+    async def actions(
+        self, *, about: str | None = None, before: int | None = None, limit: int = 200
+    ) -> Page[Action]:
+        """Return operators' actions, newest first."""
+        tests = [("about = ?", about), ("seq < ?", before)]
+        asked = [(test, value) for test, value in tests if value is not None]
+        where = f"WHERE {' AND '.join(test for test, _ in asked)}" if asked else ""
+        size = _page(limit)
+        found = await self._all(
+            Action, f"{where} ORDER BY seq DESC LIMIT ?", *(value for _, value in asked), size + 1
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def equipment(self, about: str | None = None) -> tuple[EquipmentEvent, ...]:
+        """Return replacements and visits by date, of one position or of all."""
+        if about is None:
+            return await self._all(EquipmentEvent, "ORDER BY at, seq")
+        return await self._all(EquipmentEvent, "WHERE about = ? ORDER BY at, seq", about)
+
+    async def evidence(self, bank: str, *, since: datetime | None = None) -> tuple[Evidence, ...]:
+        """Return what is known of a bank's discharges and measurements, oldest first."""
+        from_us = -(2**62) if since is None else microseconds(since)
+        return await self._all(Evidence, "WHERE bank = ? AND at >= ? ORDER BY at, id", bank, from_us)
+
+    async def evidence_listed(
+        self,
+        bank: str,
+        schema: str,
+        *,
+        start: datetime,
+        end: datetime,
+        after: Place | None = None,
+        limit: int = 200,
+    ) -> Placed[Evidence]:
+        """Return a bank's evidence of one form from a span, newest first. `after`: where the part before ended."""
+        size = _page(limit)
+        found = await self._all(
+            Evidence,
+            "WHERE bank = ? AND schema = ? AND at >= ? AND at < ? AND (at, id) < (?, ?) ORDER BY at DESC, id DESC LIMIT ?",
+            bank,
+            schema,
+            microseconds(start),
+            microseconds(end),
+            *_before(after),
+            size + 1,
+        )
+        last = found[size - 1] if len(found) > size else None
+        return Placed(found[:size], None if last is None else (last.at, last.id))
+
+    async def one_evidence(self, evidence: str) -> Evidence | None:
+        """Return one piece of evidence."""
+        return await self._one(Evidence, "WHERE id = ?", evidence)
+
+    async def open_evidence(self) -> tuple[Evidence, ...]:
+        """Return the discharges still being recorded, which a start has to go on with."""
+        return await self._all(Evidence, "WHERE until IS NULL ORDER BY at, id")
+
+    async def brought_after(self, row: int) -> tuple[int, frozenset[str]]:
+        """Return the newest row of evidence, and the banks that somebody brought evidence of after the row given.
+
+        Rows are numbered as they are kept, one that is put right gets a new number; whoever writes, even another
+        process. Only rows after the one given are looked at.
+        """
+
+        def look(connection: sqlite3.Connection) -> tuple[int, frozenset[str]]:
+            newest = connection.execute("SELECT max(rowid) FROM evidence").fetchone()[0] or 0
+            query = "SELECT DISTINCT bank FROM evidence WHERE rowid > ? AND author IS NOT NULL"
+            return newest, frozenset(bank for (bank,) in connection.execute(query, (row,)))
+
+        return await self.database.read(look)
+
+    async def discharges_ended(self, after: datetime, schema: str) -> tuple[EndedDischarge, ...]:
+        """Return the discharges recorded here under a schema that ended after a moment, in the order of their ends."""
+        query = """SELECT id, bank, kind, at, until FROM evidence
+            WHERE until > ? AND author IS NULL AND schema = ? ORDER BY until, id"""
+        sought = (microseconds(after), schema)
+        found = await self._read(lambda c: c.execute(query, sought).fetchall())
+        return tuple(
+            EndedDischarge(name, bank, kind, moment(at), moment(until))
+            for name, bank, kind, at, until in found
+        )
+
+    async def facts(self, card: str | None = None) -> tuple[LearntFact, ...]:
+        """Return the facts in force, of one card or of all."""
+        rest = """AS f WHERE seq = (SELECT max(seq) FROM facts AS g WHERE g.card = f.card AND g.name = f.name)
+            AND (? IS NULL OR card = ?) ORDER BY card, name"""
+        return await self._all(LearntFact, rest, card, card)
+
+    async def proofs_mark(self) -> tuple[int, int]:
+        """Return the numbers of the newest fact and the newest equipment event: what is made of them stands till these move."""
+
+        def newest(connection: sqlite3.Connection) -> tuple[int, int]:
+            row = connection.execute(
+                "SELECT (SELECT max(seq) FROM facts), (SELECT max(seq) FROM equipment)"
+            ).fetchone()
+            return row[0] or 0, row[1] or 0
+
+        return await self.database.read(newest)
+
+    async def facts_after(self, seq: int) -> tuple[LearntFact, ...]:
+        """Return every fact learnt after the one of that number, in order, whoever wrote it."""
+        return await self._all(LearntFact, "WHERE seq > ? ORDER BY seq", seq)
+
+    async def fact_history(self, card: str) -> tuple[LearntFact, ...]:
+        """Return every fact ever learnt about a card, in order."""
+        return await self._all(LearntFact, "WHERE card = ? ORDER BY seq", card)
+
+    async def corrections(self) -> Mapping[str, Corrections]:
+        """Return every correction set by id."""
+        return {line.id: line for line in await self._all(Corrections)}
+
+    async def snapshot(self, name: str) -> Snapshot | None:
+        """Return the newest state kept under a name."""
+        return await self._one(Snapshot, "WHERE name = ?", name)
+
+    async def snapshots(self, prefix: str) -> tuple[Snapshot, ...]:
+        """Return every state whose name begins so, by name."""
+        return await self._all(Snapshot, "WHERE substr(name, 1, ?) = ? ORDER BY name", len(prefix), prefix)
+
+    async def judgement(self, about: str) -> JudgementLine | None:
+        """Return the newest judgement of a subject."""
+        return await self._one(JudgementLine, "WHERE about = ? ORDER BY seq DESC LIMIT 1", about)
+
+    async def judgements(
+        self, about: str, *, before: int | None = None, limit: int = 200
+    ) -> Page[JudgementLine]:
+        """Return judgements of a subject, newest first."""
+        size = _page(limit)
+        found = await self._all(
+            JudgementLine,
+            "WHERE about = ? AND seq < ? ORDER BY seq DESC LIMIT ?",
+            about,
+            2**62 if before is None else before,
+            size + 1,
+        )
+        return Page(found[:size], found[size - 1].seq if len(found) > size else None)
+
+    async def engines(self) -> Mapping[str, EngineBoots]:
+        """Return every SNMP engine known, by id."""
+        return {line.engine: line for line in await self._all(EngineBoots)}
+
+    async def signed(self) -> tuple[tuple[SignedLine, CourseLine | None], ...]:
+        """Return every signed plan with how far it has come, in the order of their starts."""
+        plans = await self._all(SignedLine, "ORDER BY starts_at, signed_at, id")
+        courses = {line.plan: line for line in await self._all(CourseLine)}
+        return tuple((line, courses.get(line.id)) for line in plans)
+
+    async def counts(self) -> Mapping[str, int]:
+        """Return how many lines each table holds."""
+        names = sorted(TABLES.values())
+        return await self._read(
+            lambda c: {n: c.execute(f"SELECT count(*) FROM {n}").fetchone()[0] for n in names}  # noqa: S608
+        )
+
+
+def _page(limit: int) -> int:
+    return max(1, min(limit, LONGEST_PAGE))
+
+
+def _before(place: Place | None) -> tuple[int, str]:
+    """Return the time and the id that what follows a place is below; of no place, above all."""
+    return (2**62, "") if place is None else (microseconds(place[0]), place[1])

@@ -1,0 +1,196 @@
+"""The history and the ledger of a data folder know each other, so that the loss of one is not taken for a new beginning.
+
+Both hold a row with the folder's id, how many transactions they have committed themselves, and the newest of the
+other's that had been committed by then. Each commit counts; what it says of the other was safe on the disk before. So
+neither a kill nor a loss of power can leave a store that knows more of its partner than the partner has: where that
+is found, the partner was lost, emptied, or put back from an older copy.
+
+A folder of an earlier program has no such rows; it gets them at the first start. The history's is written first, with
+nothing known of the ledger: a start that was cut off there is gone on with, and never mistaken for a loss.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE, SPOOL_FILE
+from collector.storage.database import PASSING, Database, StoreError, StoreFault, explained
+
+TABLE: Final = """CREATE TABLE partner (
+    one INTEGER PRIMARY KEY CHECK (one = 1), folder TEXT NOT NULL, own INTEGER NOT NULL, other INTEGER NOT NULL
+) STRICT"""
+LOSSES: Final = ("ledger", "history")
+"""What a start can be told to go on without."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a store says: the folder's id, its own newest transaction, and the newest it knows of its partner."""
+
+    folder: str
+    own: int
+    other: int
+
+
+def known(connection: sqlite3.Connection) -> Known | None:
+    """Return what a store says; None for one that was never joined to a partner."""
+    if not _has(connection, "partner"):
+        return None
+    row = connection.execute("SELECT folder, own, other FROM partner").fetchone()
+    return None if row is None else Known(*row)
+
+
+def counted(connection: sqlite3.Connection, other: int = 0) -> int:
+    """Count a transaction within itself, with what it knows of the partner; return its number, 0 where none is kept."""
+    connection.execute("UPDATE partner SET own = own + 1, other = max(other, ?)", (other,))
+    row = connection.execute("SELECT own FROM partner").fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def join(history: Database, ledger: Database, *, anew: bool = False) -> None:
+    """Have two open stores count, and know of each other, from now on. Blocks; nothing else may write meanwhile.
+
+    `anew`: whatever they say, they are one folder from now on. Raises StoreError.
+    """
+    said, ledger_said = history.try_out(known), ledger.try_out(known)
+    begun = said is not None and not said.other  # of a start that was cut off, or just joined
+    if anew or said is None or (begun and (ledger_said is None or ledger_said.folder != said.folder)):
+        folder = said.folder if begun and said is not None and not anew else secrets.token_hex(16)
+        own = history.write_now(lambda c: _written(c, folder, 0))
+        ledger.write_now(lambda c: _written(c, folder, own))
+    newest = {store.path.name: _newest(store) for store in (history, ledger)}
+    _count(history, ledger, newest)
+    _count(ledger, history, newest)
+
+
+def _newest(store: Database) -> int:
+    """Count a transaction, and return its number; of a store whose disk takes none now, that of its last."""
+    try:
+        return store.write_now(counted)
+    except StoreError as error:
+        if error.fault not in PASSING:
+            raise
+        said = store.try_out(known)
+        return 0 if said is None else said.own
+
+
+def _written(connection: sqlite3.Connection, folder: str, other: int) -> int:
+    before = known(connection)
+    own = 1 if before is None else before.own + 1
+    connection.execute("INSERT OR REPLACE INTO partner VALUES (1, ?, ?, ?)", (folder, own, other))
+    return own
+
+
+def _count(store: Database, other: Database, newest: dict[str, int]) -> None:
+    under_way = 0
+
+    def sealing(connection: sqlite3.Connection) -> None:
+        nonlocal under_way
+        under_way = counted(connection, newest[other.path.name])
+
+    def sealed() -> None:
+        newest[store.path.name] = under_way
+
+    store.sealing, store.sealed = sealing, sealed
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """A store that is not what its partner says it is. `what` is a sentence; `store` is one of `LOSSES`."""
+
+    store: str
+    what: str
+
+
+def losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+    """Return what is lost in a data folder, in use or not. `opened` gives a connection that only reads.
+
+    Raises StoreError for a store that cannot be read.
+    """
+    try:
+        return _losses(folder, opened)
+    except sqlite3.Error as error:
+        raise explained(folder, error) from error
+
+
+def _losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+    paths = {name: folder / name for name in (HISTORY_FILE, LEDGER_FILE)}
+    there = {name for name, path in paths.items() if path.is_file() and path.stat().st_size}
+    if LEDGER_FILE not in there:
+        return _without_ledger(paths[HISTORY_FILE], opened) if HISTORY_FILE in there else ()
+    if HISTORY_FILE not in there:
+        elsewhere = (folder / SPOOL_FILE).is_file()  # its readings are kept at a server
+        with closing(opened(paths[LEDGER_FILE])) as ledger:
+            if elsewhere or known(ledger) is None:
+                return ()
+        return (Loss("history", f"{HISTORY_FILE} is not there, though {LEDGER_FILE} knows of it"),)
+    with closing(opened(paths[HISTORY_FILE])) as history, closing(opened(paths[LEDGER_FILE])) as ledger:
+        # each is asked what it knows before its partner is asked what it has: meanwhile both may go on
+        before, said, after = known(history), known(ledger), known(history)
+        return tuple(_differences(before, said, after))
+
+
+def _without_ledger(path: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+    with closing(opened(path)) as history:
+        if _has(history, "partner"):
+            said = known(history)
+            beside = said is not None and said.other > 0
+        else:  # an earlier program's, which never kept readings without a ledger
+            beside = _has(history, "units") and bool(
+                history.execute("SELECT 1 FROM units LIMIT 1").fetchall()
+            )
+    what = f"{LEDGER_FILE} is not there, though {HISTORY_FILE} was kept beside one"
+    return (Loss("ledger", what),) if beside else ()
+
+
+def _differences(before: Known | None, ledger: Known | None, after: Known | None) -> Iterator[Loss]:
+    if before is None or after is None:
+        if ledger is not None:
+            yield Loss("history", f"{HISTORY_FILE} is empty or another, though {LEDGER_FILE} knows of it")
+        return
+    if not before.other:
+        return  # joined just now, or about to be
+    if ledger is None:
+        knows = f"{HISTORY_FILE} knows {before.other:,} of its transactions"
+        yield Loss("ledger", f"{LEDGER_FILE} is empty or another, though {knows}")
+    elif ledger.folder != before.folder:
+        yield Loss("ledger", f"{LEDGER_FILE} and {HISTORY_FILE} are not of the same data folder")
+    elif before.other > ledger.own:
+        what = f"{LEDGER_FILE} is older than its partner: it ends at transaction {ledger.own:,}"
+        yield Loss("ledger", f"{what}, and {HISTORY_FILE} knows of {before.other:,}")
+    elif ledger.other > after.own:
+        what = f"{HISTORY_FILE} is older than its partner: it ends at transaction {after.own:,}"
+        yield Loss("history", f"{what}, and {LEDGER_FILE} knows of {ledger.other:,}")
+
+
+def refuse(folder: Path, found: tuple[Loss, ...], accepted: str | None) -> bool:
+    """Return whether there is a loss, all of it accepted. Raises StoreError with the remedy for one that is not."""
+    for loss in found:
+        if loss.store != accepted:
+            what = f"{loss.what}: put back the one that is missing, or both from one backup; or go on without it by "
+            raise StoreError(folder, StoreFault.PARTNER_LOST, f"{what}`--accept-loss {loss.store}`")
+    return bool(found)
+
+
+def settle(folder: Path) -> None:
+    """Have the copies of a backup, taken one after the other, know no more of each other than the copies hold."""
+    paths = (folder / HISTORY_FILE, folder / LEDGER_FILE)
+    if not all(path.is_file() for path in paths):
+        return
+    with closing(sqlite3.connect(paths[0])) as history, closing(sqlite3.connect(paths[1])) as ledger:
+        said = known(history), known(ledger)
+        for connection, other in ((history, said[1]), (ledger, said[0])):
+            if other is not None and None not in said:
+                connection.execute("UPDATE partner SET other = min(other, ?)", (other.own,))
+                connection.commit()
+
+
+def _has(connection: sqlite3.Connection, table: str) -> bool:
+    found = connection.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (table,))
+    return found.fetchone() is not None

@@ -1,0 +1,32 @@
+"""What is to be told of the standby sets at rest: a test on load that is overdue, a word that does not come in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.service import SERVICE
+from rules.alarms.lifecycle import Observation
+from rules.generator.test_runs import SetTest
+
+
+@dataclass(frozen=True, slots=True)
+class SetFigures:
+    """How the sets stand with their tests, by id; `deaf`: why the site's word does not come in by the broker."""
+
+    tests: Mapping[str, SetTest] = field(default_factory=dict)
+    listens: bool = False
+    deaf: str | None = None
+
+
+def set_conditions(figures: SetFigures) -> Iterator[Found]:
+    """Yield whether each set's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
+    for name, test in sorted(figures.tests.items()):
+        overdue = test.overdue if test.heard else None
+        yield Found(
+            "set_test_due", name, Observation(overdue, f"Set {name} is to be run on load. {test.because}")
+        )
+    heard = figures.deaf is not None if figures.listens else False
+    why = f"The broker of [set_words] is not listened to. It says: {figures.deaf}." if figures.deaf else ""
+    yield Found("set_words_failing", SERVICE, Observation(heard, why))

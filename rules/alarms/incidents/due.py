@@ -1,0 +1,175 @@
+"""When people are told of an incident: its opening, what changed enough to matter, its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final
+
+from rules.alarms.catalogue import Cause, Severity
+from rules.alarms.incidents.context import Ground
+from rules.alarms.incidents.incident import Incident, Notice, NoticeKind, Part
+from rules.phrasing.notices import Case, notice_of
+from rules.values.altered import altered
+
+WINDOW_S: Final = 5.0
+"""Messages to people are gathered for at most this long after the first sign."""
+
+CHANGE_GAP_S: Final = 60.0
+"""Changes that nobody must act on at once wait until this long after the last notice."""
+
+MINOR_CHANGE_GAP_S: Final = 300.0
+"""The same for incidents that are not even major."""
+
+SETTLE_S: Final = 30.0
+"""A power incident closes when no unit has been on its bank for this long."""
+
+ENDS_SOONER_S: Final = 60.0
+ENDS_SOONER_FRACTION: Final = 0.15
+"""An end that moves nearer by more than both is a material change."""
+
+
+def tell(incident: Incident, ground: Ground) -> tuple[Incident, list[Notice]]:
+    """Return the incident with what was told recorded, and the notices that are due."""
+    notices: list[Notice] = []
+    over = _over(incident, ground)
+    if (
+        incident.announced_at is None
+        and (incident.members or over)
+        and (over or _opening_due(incident, ground))
+    ):
+        incident, notice = _notice(incident, NoticeKind.OPENED, ground)
+        notices.append(notice)
+    elif incident.announced_at is not None and incident.members:
+        kind = _change_due(incident, ground)
+        if kind is not None:
+            incident, notice = _notice(incident, kind, ground)
+            notices.append(notice)
+    if incident.members and not over:
+        return altered(incident, quiet_since_s=None), notices
+    if not over:
+        return incident, notices
+    quiet_s = ground.moment.now_s if incident.quiet_since_s is None else incident.quiet_since_s
+    incident = altered(incident, quiet_since_s=quiet_s)
+    settle_s = SETTLE_S if incident.cause is Cause.POWER else 0.0
+    if ground.moment.now_s - quiet_s >= settle_s:
+        incident = replace(incident, closed_at=ground.moment.at)
+        incident, notice = _notice(incident, NoticeKind.CLOSED, ground)
+        notices.append(notice)
+    return incident, notices
+
+
+def _over(incident: Incident, ground: Ground) -> bool:
+    """Return whether the cause is gone; what follows from it may outlive it."""
+    if incident.cause is not Cause.POWER:
+        return not incident.members
+    return not any(ground.cause(ground.alarms[m]) is Cause.POWER for m in incident.members)
+
+
+def _urgent(alarms: Iterable[str], ground: Ground) -> bool:
+    return any(
+        ground.alarms[a].severity is Severity.CRITICAL or ground.catalogue[ground.alarms[a].kind].breaks_out
+        for a in alarms
+    )
+
+
+def _opening_due(incident: Incident, ground: Ground) -> bool:
+    """Return whether the window is over, or nothing more can join: all were read and all are in it.
+
+    The window runs from the first sign of a power failure, else from when the first alarm stood: their
+    on-delays differ too much from one alarm to the next.
+    """
+    power = incident.cause is Cause.POWER
+    from_s = min((ground.alarms[m].state_s for m in incident.members), default=incident.opened_s)
+    if ground.moment.now_s - (incident.opened_s if power else from_s) >= WINDOW_S:
+        return True
+    topology = ground.scene.topology
+    # a reading says whether its unit joins; of networks, banks and systems it says nothing
+    of_units = all(ground.alarms[m].about in topology.estate.units for m in incident.members)
+    if incident.cause is Cause.NETWORK or not (power or of_units):
+        return False
+    scope = (topology.supply if power else topology.system)(incident.about)
+    units = topology.units(scope) if scope else ()
+    if not units or not ground.scene.seen_since(units, incident.opened_s if power else from_s):
+        return False
+    if not power:
+        return True
+    # a card may show what it read seconds ago, so one that still has mains is given the whole window
+    known = {m.unit for m in ground.scene.known(units)}
+    return known <= {
+        ground.alarms[m].about for m in incident.members if ground.alarms[m].kind == "on_battery"
+    }
+
+
+def _change_due(incident: Incident, ground: Ground) -> NoticeKind | None:
+    if incident.level > incident.told_level:
+        return NoticeKind.ESCALATED
+    told = incident.told_severity
+    gap_s = CHANGE_GAP_S if incident.severity.rank >= Severity.MAJOR.rank else MINOR_CHANGE_GAP_S
+    rested = ground.moment.now_s - incident.last_notice_s >= gap_s
+    material = (
+        _pending_due(incident, ground, rested=rested)
+        or (told is not None and incident.severity.rank > told.rank and not incident.pending)
+        or any(_ends_sooner(incident, part, rested=rested) for part in incident.parts.values())
+        or bool(set(_reckoned(incident)) - set(incident.told_reckoned))
+        or (rested and bool(set(_back(incident)) - set(incident.told_back)))
+    )
+    return NoticeKind.CHANGED if material else None
+
+
+def _pending_due(incident: Incident, ground: Ground, *, rested: bool) -> bool:
+    """Return whether what is not told yet has waited long enough: one window if it is urgent.
+
+    What is gone again and only waits out its off-delay is not told as if it were there; it stays pending until it
+    comes back or ends.
+    """
+    there = [a for a in incident.pending if ground.alarms[a].condition is not False]
+    if incident.pending_s is None or not there:
+        return False
+    waited_s = ground.moment.now_s - incident.pending_s
+    return waited_s >= WINDOW_S and (rested or _urgent(there, ground))
+
+
+def _ends_sooner(incident: Incident, part: Part, *, rested: bool) -> bool:
+    told = incident.told_ends.get(part.system)
+    if part.until is not None or part.ends_earliest is None:
+        return False
+    if told is None:
+        return rested
+    nearer_s = (told - part.ends_earliest).total_seconds()
+    was_left_s = (told - (incident.told_at or incident.opened_at)).total_seconds()
+    return nearer_s > max(ENDS_SOONER_S, ENDS_SOONER_FRACTION * was_left_s)
+
+
+def _notice(incident: Incident, kind: NoticeKind, ground: Ground) -> tuple[Incident, Notice]:
+    number = incident.notices + 1
+    case = Case(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
+    notice = notice_of(case)
+    gone = tuple(a for a in incident.pending if ground.alarms[a].condition is False)
+    untold = gone if kind is not NoticeKind.OPENED else ()
+    incident = replace(
+        incident,
+        announced_at=incident.announced_at or ground.moment.at,
+        notices=number,
+        last_notice_s=ground.moment.now_s,
+        pending=untold,
+        pending_s=ground.moment.now_s if untold else None,
+        told_severity=incident.severity,
+        told_level=incident.level,
+        told_ends={s: p.ends_earliest for s, p in incident.parts.items() if p.ends_earliest is not None},
+        told_at=ground.moment.at,
+        told_reckoned=_reckoned(incident),
+        told_back=_back(incident),
+        title=notice.what if kind is NoticeKind.OPENED else incident.title,
+        do=notice.do if incident.cause is Cause.POWER else notice.do or incident.do,
+        summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
+    )
+    return incident, notice
+
+
+def _reckoned(incident: Incident) -> tuple[str, ...]:
+    return tuple(sorted(s for s, p in incident.parts.items() if p.reckoned_since and p.until is None))
+
+
+def _back(incident: Incident) -> tuple[str, ...]:
+    return tuple(sorted(s for s, p in incident.parts.items() if p.until is not None))

@@ -1,0 +1,234 @@
+"""What a judgement of a bank rests on, as plain values: discharges, hours on charge, a person's measurements.
+
+Each discharge is judged once, when it has ended; what it showed is kept as `DischargeEvidence` and fused
+anew with all the others at every judgement. Everything here belongs to the blocks in place at the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.assessment.charging import ChargeHour
+from rules.battery.assessment.faults import Claim
+from rules.battery.assessment.fusion import CapacityEvidence
+from rules.battery.assessment.likelihood import moments
+from rules.battery.assessment.replacement import Asked
+from rules.battery.model.ageing import MonthTemperature
+from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
+from rules.battery.model.recharge import Recharge, middle_of
+from rules.plant.estate import Bank
+from rules.system.requirements import for_long_enough
+from rules.system.state import JudgedDischarge, ShownToCarry
+
+PARTIAL_SHARED: Final = 0.85  # of the variance of a partial discharge's estimate: the assumed voltage curve
+FULL_DEPTH: Final = 0.97
+TELLING_SD: Final = 0.15
+"""Standard deviation up to which an estimate tells: what is taken of a bank in service before any record."""
+_Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviations
+
+
+@dataclass(frozen=True, slots=True)
+class DischargeEvidence:
+    """One discharge as judged once, when it ended; dated, and of the blocks then in place.
+
+    `used`: used fraction reached (share of published time at the bank's temperature), with what was missing
+    when it began: `missing`, as equally likely values (None: taken as full, by an earlier program).
+    `fraction`, `low`,
+    `high`: health at its rate, 5th to 95th percentile; None where nothing could be told. `ended`: it
+    reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
+    ampere-hours taken, as a share of the rated, reckoned from power and voltage where no current was read. Voltages of the whole bank in V. `taken_before`: mean and
+    standard deviation of what the estimator took health to be before it looked; divided out when several
+    discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
+    amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
+    `likelihood`: what its rows alone say of health (`rules.battery.assessment.likelihood`), None of a run to its end or by an
+    earlier program.
+    """
+
+    at: datetime
+    kind: str
+    seconds: float
+    output_power_w: float
+    published_s: float
+    used: float
+    fraction: float | None = None
+    low: float | None = None
+    high: float | None = None
+    ended: bool = False
+    failed: bool = False
+    removed: float | None = None
+    resistance_ohm: float | None = None
+    offset_v: float | None = None
+    offset_sd_v: float | None = None
+    before_v: float | None = None
+    lowest_v: float | None = None
+    opening_current_a: float | None = None
+    claimed_s: float | None = None
+    said_good: bool = True
+    taken_before: tuple[float, float] | None = None
+    battery_power_w: float | None = None
+    missing: tuple[float, ...] | None = None
+    doubts: tuple[str, ...] = ()
+    likelihood: tuple[float, ...] | None = None
+
+    @property
+    def given(self) -> float:
+        """Return what it surely gave, as a share of published time: `used` less the doubt of how full it began."""
+        if not self.missing:
+            return self.used
+        return self.used - middle_of(self.missing) + min(self.missing)
+
+    @property
+    def by_itself(self) -> float:
+        """Return the used fraction of this discharge alone."""
+        return self.used - (middle_of(self.missing) if self.missing else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class HandReading:
+    """Values a person measured, by block: volts, or ohms (any one meter's unit)."""
+
+    on: date
+    what: str
+    values: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Sibling:
+    """Another bank of the same type and about the same age and load; None: not known."""
+
+    bank: str
+    voltage_per_cell_v: float | None = None
+    temperature_c: float | None = None
+    resistance_ohm_per_cell: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BankEvidence:
+    """Everything a judgement of one bank rests on. What is older than the blocks in place is left out.
+
+    `asked`: what its system asks of it with the worst single unit lost, None where nothing is asked.
+    `recharge`: what was seen since the last discharge; None: nothing but the hours is known. `awaits`: its system will
+    ask something of it, which is not known yet.
+    """
+
+    bank: Bank
+    as_of: datetime
+    temperature_c: float | None = None
+    months: tuple[MonthTemperature, ...] = ()
+    discharges: tuple[DischargeEvidence, ...] = ()
+    hours: tuple[ChargeHour, ...] = ()
+    hand: tuple[HandReading, ...] = ()
+    asked: Asked | None = None
+    next_test: date | None = None
+    rating_w: float | None = None
+    losses: Losses | None = None
+    recharge: Recharge | None = None
+    siblings: tuple[Sibling, ...] = ()
+    awaits: bool = False
+
+    @property
+    def returned(self) -> float | None:
+        """Return ampere-hours counted since the last discharge, as a share of the rated; None: not known."""
+        return None if self.recharge is None else self.recharge.returned
+
+
+def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[CapacityEvidence, ...]:
+    """Return what discharges say of capacity. An abrupt failure says nothing of it: see `not_shown`.
+
+    A discharge that was not judged still shows that the bank had as much as it gave.
+    """
+    found: list[CapacityEvidence] = []
+    for d in discharges:
+        if d.failed:
+            continue
+        least = 0.0 if d.ended else d.given
+        if d.fraction is None or d.low is None or d.high is None:
+            if d.given > 0.05:
+                found.append(CapacityEvidence(d.at.date(), max(d.given, 0.8), 1.0, d.published_s, least))
+            continue
+        depth = d.used / max(d.fraction, 1e-3)
+        shared = 0.0 if d.ended or depth >= FULL_DEPTH else PARTIAL_SHARED * min(1.0, 2.0 * (1.0 - depth))
+        fraction, sd = _said(d)
+        likelihood = None if d.ended else d.likelihood
+        found.append(CapacityEvidence(d.at.date(), fraction, sd, d.published_s, least, shared, likelihood))
+    return tuple(found)
+
+
+def _said(d: DischargeEvidence) -> tuple[float, float]:
+    """Return what the record of a judged discharge itself said of health: mean and standard deviation."""
+    if d.likelihood and not d.ended:
+        return moments(d.likelihood)
+    mean, low, high = d.fraction or 0.0, d.low or 0.0, d.high or 0.0
+    return _seen(mean, max((high - low) / _Z_90, 0.005), d.taken_before)
+
+
+def _seen(mean: float, sd: float, before: tuple[float, float] | None) -> tuple[float, float]:
+    """Return what the record itself said: a normal estimate with a normal prior divided out.
+
+    Where hardly more than the prior is left, the result is held at 0.3 to 1.3 and a deviation of 1.
+    """
+    if before is None:
+        return mean, sd
+    precision = 1.0 / sd**2 - 1.0 / before[1] ** 2
+    if precision <= 1.0:
+        return mean, 1.0
+    own = (mean / sd**2 - before[0] / before[1] ** 2) / precision
+    return min(max(own, 0.3), 1.3), precision**-0.5
+
+
+def tells(d: DischargeEvidence) -> bool:
+    """Return whether a discharge says anything of the bank that table and age did not: it proves or disproves it.
+
+    A failure and a run to the end do; an estimate does where its own part is good to 15 points, about a tenth
+    of what the bank gives. A flicker of seconds shows that it carried, and no more.
+    """
+    if d.failed or d.ended:
+        return True
+    if d.fraction is None or d.low is None or d.high is None:
+        return False
+    return _said(d)[1] <= TELLING_SD
+
+
+def losses_from(discharges: Sequence[DischargeEvidence], rating_w: float | None) -> Losses:
+    """Return the inverter losses that discharges show, drawn towards the default; the default where none does.
+
+    `rating_w`: of the units behind the bank, summed.
+    """
+    if rating_w is None:
+        return default_losses(None)
+    pairs = [(d.output_power_w, d.battery_power_w) for d in discharges if d.battery_power_w is not None]
+    if not pairs:
+        return default_losses(rating_w)
+    return learn_losses(np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs]), rating_w)
+
+
+def last_shown(discharges: Sequence[DischargeEvidence]) -> ShownToCarry | None:
+    """Return the last time the bank carried a load for a minute, None where it then failed or never did."""
+    good = [d for d in discharges if not d.failed and for_long_enough(d.seconds) and d.output_power_w > 0.0]
+    if not good or (discharges and discharges[-1].failed):
+        return None
+    return ShownToCarry(good[-1].at, good[-1].output_power_w, good[-1].seconds)
+
+
+def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:
+    """Return what the card promised at each discharge beside the best word on what was there."""
+    found = []
+    for d in discharges:
+        whole = None
+        if d.ended or d.failed:
+            whole = d.seconds
+        elif d.fraction is not None and d.used > 0.3 * d.fraction and d.by_itself > 0.0:
+            whole = d.seconds * max(d.fraction - d.used + d.by_itself, d.by_itself) / d.by_itself
+        found.append(Claim(d.at.date(), d.claimed_s, whole, d.said_good, d.failed))
+    return found
+
+
+def judged(d: DischargeEvidence) -> JudgedDischarge:
+    """Return a discharge as it is shown."""
+    depth = None if not d.fraction else min(d.used / d.fraction, 1.0)
+    return JudgedDischarge(d.at, d.kind, depth, d.fraction, d.low, d.high)

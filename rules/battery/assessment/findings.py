@@ -1,0 +1,130 @@
+"""What somebody should know of a bank, gathered from its evidence: the rules of `condition` and `charging` applied."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from rules.battery.assessment.charging import differs_from_siblings
+from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence, last_shown
+from rules.battery.assessment.faults import (
+    beyond_table,
+    blocks_out_of_line,
+    capacity_fell,
+    not_shown,
+    open_string,
+    resistance_rise,
+    shorted_cells,
+    undersized,
+)
+from rules.battery.model.health import BankBelief
+from rules.plant.estate import FittedBank
+from rules.system.state import BankFinding, Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """The evidence, with the blocks now in place and the discharges that are theirs, oldest first."""
+
+    evidence: BankEvidence
+    fitted: FittedBank
+    discharges: tuple[DischargeEvidence, ...]
+
+    @property
+    def today(self) -> date:
+        """Return the day of the judgement."""
+        return self.evidence.as_of.date()
+
+
+def whether_shown(case: Case, unseen: BankFinding | None = None) -> tuple[BankFinding, ...]:
+    """Return that the bank has not been shown to carry its load, or failed when it was asked to.
+
+    `unseen`: what is said of a bank that nothing was seen of, instead.
+    """
+    if unseen is not None:
+        return (unseen,)
+    discharges = case.discharges
+    shown = last_shown(discharges)
+    failed = bool(discharges) and discharges[-1].failed
+    finding = not_shown(
+        None if shown is None else shown.at.date(), case.fitted.from_day, case.today, failed=failed
+    )
+    return () if finding is None else (finding,)
+
+
+def signs(case: Case) -> list[BankFinding]:
+    """Return what the last discharge, the course of the discharges, and a person's meter say of single blocks."""
+    evidence, discharges = case.evidence, case.discharges
+    found: list[BankFinding | None] = []
+    if discharges:
+        last = discharges[-1]
+        if last.offset_v is not None and last.offset_sd_v is not None:
+            per_block = max(evidence.bank.cells * evidence.bank.strings // max(case.fitted.blocks, 1), 1)
+            found.append(shorted_cells(last.offset_v, last.offset_sd_v, cells_per_block=per_block))
+        if last.before_v is not None and last.lowest_v is not None:
+            found.append(
+                open_string(
+                    last.before_v,
+                    last.lowest_v,
+                    last.opening_current_a,
+                    cells=evidence.bank.cells,
+                    strings=evidence.bank.strings,
+                )
+            )
+    ohms = [d.resistance_ohm for d in discharges if d.resistance_ohm]
+    if len(ohms) >= 2:
+        found.append(resistance_rise(ohms[-1], float(np.median(ohms[:3] if len(ohms) > 3 else ohms[:1]))))
+    full = [d.fraction for d in discharges if d.fraction is not None and d.used >= 0.8 * d.fraction]
+    if len(full) >= 2:
+        found.append(capacity_fell(full[-2], full[-1]))
+    for what, share in (("voltage", 0.02), ("resistance", 0.25)):
+        readings = [h for h in evidence.hand if h.what == what]
+        if readings:
+            newest = max(readings, key=lambda h: h.on)
+            found += blocks_out_of_line(dict(newest.values), what=what, least_share=share)
+    return [f for f in found if f is not None]
+
+
+def size(case: Case, belief: BankBelief, needed: float | None, offers: Sequence[str]) -> list[BankFinding]:
+    """Return that the bank is too small for what is asked, whatever its age, or asked more than its table prints.
+
+    `needed`: the fraction asked. `offers`: what helps; empty where it is not too small.
+    """
+    asked = case.evidence.asked
+    if asked is None or belief.basis is Basis.NONE:
+        return []
+    found = [undersized(needed or 0.0, offers)] if offers else []
+    if belief.beyond_table(asked.output_power_w):
+        curve, power = belief.curve, belief.power_w_per_cell(asked.output_power_w)
+        reached = not belief.beyond_reach(asked.output_power_w)
+        found.append(beyond_table(power, curve.largest_w, round(curve.shortest_s / 60.0, 1), reached=reached))
+    return found
+
+
+def beside_siblings(case: Case, float_v: float | None) -> list[BankFinding]:
+    """Return where the bank stands apart from its siblings: float voltage, warmth, resistance."""
+    evidence, siblings = case.evidence, case.evidence.siblings
+    ohms = [d.resistance_ohm for d in case.discharges if d.resistance_ohm]
+    own_ohm = ohms[-1] * evidence.bank.strings / evidence.bank.cells if ohms else None
+    figures = (
+        ("Float voltage", "V per cell", 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
+        ("Temperature", "°C", 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
+        (
+            "Resistance",
+            "Ω per cell",
+            0.25 * (own_ohm or 0.0),
+            own_ohm,
+            [s.resistance_ohm_per_cell for s in siblings],
+        ),
+    )
+    found = []
+    for what, unit, least, own, others in figures:
+        known = [value for value in others if value is not None]
+        if own is not None:
+            found.append(
+                differs_from_siblings(evidence.bank.id, own, known, what=what, unit=unit, least=least)
+            )
+    return [f for f in found if f is not None]

@@ -1,0 +1,161 @@
+"""What is said of a bank stands until there is a reason to say something else.
+
+A judgement is made anew twice a day, after every start, and whenever a report is printed; its inputs carry the
+noise of the load and of a probe, and dates that wander by weeks for no reason are trusted by nobody. So the dates,
+the test that is due and whether the bank is too small stand while the evidence is the same and the load asked of
+it has not moved by more than a twentieth; on a new day they move once what is reckoned has come away from them by
+more than a fortnight and a tenth of the time to go. When they move, it is said from what to what, and why.
+
+Nor was anything due before anybody could know of it: a day to order that comes out in the past is today, unless
+the evidence showed the bank to be over, or it was said before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Final
+
+from rules.battery.assessment.faults import TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN, findings_of_tests
+from rules.phrasing.dates import about_words, day_words
+from rules.system.state import BankFinding, BankState, ReplacementDates, RestsOn
+
+SAME_LOAD: Final = 0.05
+"""Share by which the load asked of a bank may move without being news."""
+DRIFT_DAYS: Final = 14
+DRIFT_SHARE: Final = 0.1
+_OF_DATES: Final = (TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN)
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A state as it is said, and how its dates moved; None where they did not, or there were none before."""
+
+    state: BankState
+    moved: str | None = None
+
+
+def settled(new: BankState, before: BankState | None, today: date) -> Settled:
+    """Return what is said of a bank today, from its new judgement and from what was said before.
+
+    `before`: the last that was said, None where nothing was. A state of other blocks counts as nothing.
+    """
+    old = before if before is not None and _same_blocks(new, before) else None
+    told = None if old is None else old.dates
+    dates = _not_before_known(new.dates, told, today)
+    if old is None or told is None or new.rests_on is None or old.rests_on is None:
+        return Settled(_with(new, replace(new, dates=dates), today))
+    why = _news(new.rests_on, old.rests_on)
+    same_day = new.rests_on.judged_on == old.rests_on.judged_on
+    if why is None and (same_day or not _came_away(dates, told, today)):
+        kept = replace(
+            new,
+            dates=told,
+            tests=old.tests
+            if new.tests is None or old.tests is None
+            else replace(new.tests, due=old.tests.due),
+            too_small=old.too_small,
+            offers=old.offers,
+            asked_fraction=old.asked_fraction if same_day else new.asked_fraction,
+            probability_met=old.probability_met if same_day else new.probability_met,
+            rests_on=replace(old.rests_on, judged_on=new.rests_on.judged_on),
+        )
+        return Settled(_with(new, kept, today, old))
+    said = replace(new, dates=dates)
+    return Settled(
+        _with(new, said, today), _moved(new.id, told, dates, why or "of the time that has passed since")
+    )
+
+
+def _same_blocks(new: BankState, old: BankState) -> bool:
+    """Return whether a state was said of the blocks now in place, and with what is asked of them known."""
+    if new.rests_on is None or old.rests_on is None or old.rests_on.awaits:
+        return False
+    return new.rests_on.blocks == old.rests_on.blocks
+
+
+def _not_before_known(
+    dates: ReplacementDates, told: ReplacementDates | None, today: date
+) -> ReplacementDates:
+    order, by = dates.order_by, dates.replace_by
+    if order is None or by is None or order >= today or dates.shown_over:
+        return dates
+    before = None if told is None else told.order_by
+    known = max(order, before) if before is not None and before < today else today
+    return replace(dates, order_by=known, replace_by=known + (by - order))
+
+
+def _news(new: RestsOn, old: RestsOn) -> str | None:
+    """Return why something else may be said than before; None where nothing is new.
+
+    What is asked is not known right after a start (`awaits`): that is no news.
+    """
+    if new.told != old.told:
+        if new.last_discharge is not None and new.last_discharge != old.last_discharge:
+            return f"the discharge of {day_words(new.last_discharge)} was judged"
+        return "another discharge of it came to be known, or was judged anew"
+    if new.declared != old.declared:
+        return "other things are declared of it"
+    return None if new.awaits else _news_of_what_is_asked(new, old)
+
+
+def _news_of_what_is_asked(new: RestsOn, old: RestsOn) -> str | None:
+    if new.required_s is None or new.asked_w is None:
+        return None if old.required_s is None else "nothing is asked of it now"
+    if new.required_s != old.required_s:
+        return f"{new.required_s / 60.0:.1f} min are asked of it now"
+    if old.asked_w is not None and abs(new.asked_w - old.asked_w) <= SAME_LOAD * old.asked_w:
+        return None
+    return f"the load asked of it went from {(old.asked_w or 0.0) / 1e3:.1f} to {new.asked_w / 1e3:.1f} kW"
+
+
+def _came_away(new: ReplacementDates, old: ReplacementDates, today: date) -> bool:
+    pairs = (
+        (new.order_by, old.order_by),
+        (new.replace_by, old.replace_by),
+        (new.expected_end, old.expected_end),
+        (_last_by_age(new), _last_by_age(old)),
+    )
+    for now, then in pairs:
+        if (now is None) != (then is None):
+            return True
+        if now is not None and then is not None:
+            to_go = max((then - today).days, 0)
+            if abs((now - then).days) > DRIFT_DAYS + DRIFT_SHARE * to_go:
+                return True
+    return False
+
+
+def _last_by_age(dates: ReplacementDates) -> date | None:
+    return None if dates.by_age_alone is None else dates.by_age_alone.to_day
+
+
+def _with(new: BankState, said: BankState, today: date, old: BankState | None = None) -> BankState:
+    """Return what is said with the findings that go with its dates; `old`: whose findings on them stand."""
+    dates = said.dates
+    due = dates.order_by is not None and dates.order_by <= today
+    tests: tuple[BankFinding, ...] = ()
+    if said.tests is not None:
+        tests = findings_of_tests(said.tests, today, renewed=due, unproven=said.unproven)
+    stand = tuple(f for f in (old or new).findings if f.kind in {UNDERSIZED, UNPROVEN})
+    others = tuple(f for f in new.findings if f.kind not in _OF_DATES)
+    return replace(said, findings=(*others, *stand, *tests))
+
+
+def _moved(bank: str, old: ReplacementDates, new: ReplacementDates, why: str) -> str | None:
+    """Return from what to what the day of replacement moved, no finer than it is known; None for a few days."""
+    before, after = old.replace_by, new.replace_by
+    if before is None and after is None:
+        return None
+    if before is not None and after is not None and abs(after - before) <= timedelta(days=DRIFT_DAYS):
+        return None
+    words = [_words(old), _words(new)]
+    if words[0] == words[1]:
+        words = [day_words(day) for day in (before, after) if day is not None]
+    return f"Bank {bank}: the day to have replaced it by moved from {words[0]} to {words[1]} because {why}."
+
+
+def _words(dates: ReplacementDates) -> str:
+    if dates.replace_by is None:
+        return "none that can be told"
+    return about_words(dates.replace_by, dates.ends_early, dates.ends_late)

@@ -1,0 +1,54 @@
+"""Too small is not worn: whether a bank could ever give what is asked of it, and what helps if not.
+
+A bank is too small where new blocks of its type would not give the required time at the load either. Renewing it
+like for like helps nothing, so its dates are those of its wear alone; what helps is a larger bank, a shorter wait
+or less load. All three are reckoned for the end of a bank's life, when it gives 80 % of its published power
+(IEEE 450 and 1188; IEEE 485 sizes by 1/0.8 for it).
+"""
+
+from __future__ import annotations
+
+from math import ceil
+from typing import Final
+
+from rules.battery.assessment.fusion import Lives
+from rules.battery.assessment.replacement import CRITERION, Asked, fresh_share_met
+from rules.battery.model.health import BankBelief
+from rules.plant.estate import FittedBank
+from rules.system.state import Basis
+
+PROBABLY: Final = 0.5
+SURELY: Final = 0.05
+"""By a typical curve alone, good to 20 %, only what is plain counts."""
+
+
+def too_small(lives: Lives, belief: BankBelief, asked: Asked | None) -> bool:
+    """Return whether new blocks of this type would not give what is asked at today's load."""
+    if asked is None or belief.basis is Basis.NONE or belief.beyond_table(asked.output_power_w):
+        return False
+    guessed = belief.unproven and belief.curve.basis is not Basis.TABLE
+    return fresh_share_met(lives, belief, asked) < (SURELY if guessed else PROBABLY)
+
+
+def what_helps(belief: BankBelief, fitted: FittedBank, asked: Asked) -> tuple[str, ...]:
+    """Return a larger bank and its size, a shorter wait, and how much less load, each enough by itself."""
+    curve, strings = belief.curve, belief.strings
+    power = belief.power_w_per_cell(asked.output_power_w)
+    allowed = CRITERION * float(curve.watts(asked.required_s))
+    times = power / allowed
+    found = []
+    if times > 1.0:
+        larger = f"{ceil(times * strings)} strings of this type in place of {strings}"
+        if fitted.rated_capacity_ah is not None:
+            larger += f", or blocks of {ceil(times * fitted.rated_capacity_ah):g} Ah in place of {fitted.rated_capacity_ah:g}"
+        found.append(f"A larger bank: {larger}.")
+    wait_s = float(curve.seconds(power / CRITERION))
+    if wait_s >= 60.0 and wait_s < asked.required_s and power / CRITERION <= curve.largest_w:
+        wait = int(wait_s / 6.0) / 10.0
+        found.append(f"A shorter wait: {wait:g} min in place of {asked.required_s / 60.0:.1f}.")
+    bank_w = allowed * belief.cells * strings
+    carried_w = max(bank_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
+    less_w = asked.output_power_w - carried_w
+    if less_w > 0.0:
+        found.append(f"Less load: {ceil(less_w / 100.0) / 10.0:.1f} kW less on this bank.")
+    return tuple(found)

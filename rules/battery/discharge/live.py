@@ -1,0 +1,151 @@
+"""A running discharge: what is left, from what was believed before it and what it has shown so far.
+
+The draws believed before the discharge (age and every earlier discharge, fused) are weighted by how well
+each explains the voltages read so far, and drawn anew. Where none of them explains them, what was
+believed was wrong, and the discharge speaks for itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.discharge.capacity import belief_from_posterior, judge_prepared
+from rules.battery.discharge.columns import DischargeLog
+from rules.battery.discharge.contradictions import moving
+from rules.battery.discharge.log import Battery, Discharge, NotADischarge, clean
+from rules.battery.discharge.posterior import ln_before, ln_posterior
+from rules.battery.discharge.type_shape import TypeShape
+from rules.battery.discharge.voltage import course_of
+from rules.battery.model.health import BankBelief
+from rules.battery.model.published_runtime import Floats, RuntimeCurve
+from rules.battery.model.recharge import nodes_of
+from rules.system.state import Basis
+
+LEAST_USED: Final = 0.02
+"""Below this used fraction the surface charge and the opening dip speak, not the bank."""
+LEAST_SHARE_LEFT: Final = 0.02
+"""Share of the draws that must still count (effective sample size) for the earlier belief to stand."""
+_MOST_LOSS: Final = 0.2
+_ALIKE: Final = 0.02
+_MOST_GROUPS: Final = 5
+_STANDS_S: Final = 15.0
+
+
+def during(
+    belief: BankBelief,
+    log: DischargeLog,
+    battery: Battery,
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    *,
+    as_of: datetime,
+    seed: int,
+) -> BankBelief | None:
+    """Return the belief at the log's last row; None where the log says nothing yet.
+
+    `belief` is the one from before the discharge, its `used` what was missing then. `shape` and `curve`
+    come from `rules.battery.discharge.capacity.prepare`. Costs some 10 ms.
+    """
+    try:
+        discharge = clean(log, battery)
+    except NotADischarge:
+        return None
+    discharge, _ = moving(discharge, course_of(discharge, battery, curve))
+    own = course_of(discharge, battery, curve)
+    if own.full_used is None and own.used_now < LEAST_USED:
+        return None
+    if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+    health = belief.health_at(_output_w(belief, discharge.mean_power_w))
+    ln_weight = np.full(belief.draws, -np.inf)
+    # Draws that had about the same missing at the start are weighed together.
+    for rows in np.array_split(np.argsort(belief.used, kind="stable"), _groups(belief.used)):
+        missing = float(np.mean(belief.used[rows]))
+        course = course_of(discharge, battery, curve, used_before=missing)
+        grid, ln_mass = ln_posterior(course, shape, curve, coarse=True)
+        ln_like = np.maximum(ln_mass, -1e5) - ln_before(grid, curve)
+        weighed = np.interp(health[rows], grid, ln_like)
+        weighed[health[rows] <= course.used_now] = -np.inf
+        ln_weight[rows] = weighed
+    rng = np.random.default_rng(seed)
+    if not np.isfinite(ln_weight).any():
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+    weight = np.exp(ln_weight - np.max(ln_weight))
+    weight /= np.sum(weight)
+    if 1.0 / float(np.sum(weight**2)) < LEAST_SHARE_LEFT * belief.draws:
+        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+    pick = rng.choice(belief.draws, belief.draws, p=weight)
+    correction = belief.correction
+    after = replace(
+        _with_measured_losses(belief, discharge, log),
+        as_of=as_of,
+        basis=Basis.TESTED if belief.basis is not Basis.GENERIC else Basis.GENERIC,
+        health=belief.health[pick],
+        health_slope=belief.health_slope[pick],
+        used=belief.used[pick] + own.used_now,
+        temperature_c=belief.temperature_c if discharge.temperature_c is None else discharge.temperature_c,
+        correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
+        carrying=True,
+        steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
+    )
+    return _carried_on(after, discharge, log)
+
+
+def _groups(used: Floats) -> int:
+    """Return into how many parts draws are sorted by what was missing: one where they hardly differ."""
+    spread = float(np.ptp(np.quantile(used, (0.05, 0.95))))
+    return 1 if spread < _ALIKE else min(_MOST_GROUPS, 1 + int(spread / _ALIKE))
+
+
+def _carried_on(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+    """Return the belief with what was drawn since the last row that could be read (a voltage that stands still)."""
+    since_s = float(log.t_s[-1]) - discharge.start_t_s - float(discharge.t_s[-1])
+    if since_s < _STANDS_S or discharge.ended_s is not None:
+        return belief
+    output_w = _output_w(belief, discharge.power_now_w)
+    return replace(belief, used=belief.used + belief.rate_per_s(output_w) * since_s)
+
+
+def _by_itself(
+    belief: BankBelief,
+    log: DischargeLog,
+    battery: Battery,
+    shape: TypeShape,
+    curve: RuntimeCurve,
+    *,
+    as_of: datetime,
+    seed: int,
+) -> BankBelief | None:
+    estimate = judge_prepared(
+        log,
+        battery,
+        shape,
+        curve=curve,
+        used_before=nodes_of(belief.used, _MOST_GROUPS),
+        seed=seed,
+        coarse=True,
+    )
+    if estimate.cannot_tell is not None:
+        return None
+    return belief_from_posterior(
+        estimate, bank=belief.bank, battery=battery, as_of=as_of, shown_to_carry=belief.shown_to_carry
+    )
+
+
+def _output_w(belief: BankBelief, power_w_per_cell: float) -> float:
+    battery_w = power_w_per_cell * belief.cells * belief.strings
+    return max(battery_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
+
+
+def _with_measured_losses(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+    """Return the belief with losses that give the battery power read now at the output power read now."""
+    watts = log.output_power_w[np.isfinite(log.output_power_w) & (log.output_power_w > 0.0)]
+    if not len(watts):
+        return belief
+    battery_w = discharge.power_now_w * belief.cells * belief.strings
+    share = (battery_w - belief.loss_fixed_w) / float(watts[-1]) - 1.0
+    return replace(belief, loss_share=share) if 0.0 <= share <= _MOST_LOSS else belief

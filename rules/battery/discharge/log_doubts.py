@@ -1,0 +1,187 @@
+"""What in a log cannot be as it stands: columns changed over, meters that stand still, degrees of another scale.
+
+Each function takes a log and gives back what may be believed of it, with a sentence in `notes` for every
+mend. What cannot be mended turns into "not known", never into a number.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from rules.battery.discharge.columns import DischargeLog
+from rules.battery.model.published_runtime import Floats
+
+CELL_V: Final = (1.3, 2.6)
+"""What a lead-acid cell can show between deep discharge and boost charge."""
+PROBE_K: Final = 1.0
+UNKNOWN_K: Final = 5.0
+"""Standard deviation of a bank's temperature about 25 degC where none is known."""
+_RATIO: Final = (
+    0.6,
+    1.05,
+)  # output over battery power: from a lightly loaded inverter to meters a little off
+_FACTORS: Final = (1.0, 0.1, 10.0)
+_BANK_C: Final = (-10.0, 55.0)
+_TENTHS_C: Final = (110.0, 550.0)
+_FAHRENHEIT: Final = (55.0, 110.0)
+_KELVIN: Final = (273.0, 318.0)
+_COLUMNS: Final = {
+    "bank_voltage_v": "voltage",
+    "bank_current_a": "current",
+    "temperature_c": "temperature",
+    "output_power_w": "output power",
+}
+_STILL_V: Final = 0.0005
+_LET_GO_V: Final = 0.01
+_FALLS, _STAYS = 0.7, 0.2  # correlation with time
+_LEAST_STILL: Final = 0.06  # of the published time
+_LEAST_FALL_V: Final = 0.05  # V per cell and published time
+
+
+def unswapped(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+    """Return the log with two columns changed back, where only that makes volts, amperes and watts agree."""
+    if _agrees(log, cells, _FACTORS) and not _runs_backwards(log, cells):
+        return log
+    fits = []
+    for one, other in combinations(_COLUMNS, 2):
+        changed = log.with_columns(**{one: getattr(log, other), other: getattr(log, one)})
+        if _agrees(changed, cells, (1.0,)):
+            fits.append((one, other, changed))
+    if len(fits) != 1:
+        return log
+    one, other, changed = fits[0]
+    notes.append(f"{_COLUMNS[one]} and {_COLUMNS[other]} stand in each other's columns: changed back")
+    return changed
+
+
+def _agrees(log: DischargeLog, cells: int, factors: tuple[float, ...]) -> bool:
+    """Return whether the volts can be this many cells', and the output what an inverter makes of them."""
+    volts = _middle(log.bank_voltage_v)
+    if volts is None or not CELL_V[0] < volts / cells < CELL_V[1]:
+        return False
+    amps, watts = np.abs(log.bank_current_a), log.output_power_w
+    both = (amps > 0.0) & (watts > 0.0)
+    if np.count_nonzero(both) < 3:  # a bank in service is neither frozen nor boiling: changed with a meter?
+        warm = _middle(log.temperature_c)
+        return len(factors) > 1 or warm is None or _BANK_C[0] < warm < _BANK_C[1]
+    ratio = float(np.median(watts[both] / (log.bank_voltage_v[both] * amps[both])))
+    # One string's current, a cabinet's power: wrong in another way, but in the right columns.
+    near = (_RATIO[0] / 6.0, 6.0 * _RATIO[1]) if len(factors) > 1 else _RATIO
+    return near[0] < ratio < near[1] or any(_RATIO[0] < ratio / f < _RATIO[1] for f in factors)
+
+
+def _runs_backwards(log: DischargeLog, cells: int) -> bool:
+    """Return whether amperes that could be volts fall all the time, as only volts do, while the volts do not."""
+    volts, amps = log.bank_voltage_v, np.abs(log.bank_current_a)
+    both = amps > 0.0
+    middle = _middle(amps)
+    if np.count_nonzero(both) < 10 or middle is None or not CELL_V[0] < middle / cells < CELL_V[1]:
+        return False
+    t = log.t_s[both]
+    return _together(amps[both], t) < -_FALLS and _together(volts[both], t) > -_STAYS
+
+
+def _together(one: Floats, other: Floats) -> float:
+    """Return how far two columns go up and down together, -1 to 1; 0 where one stands still."""
+    if np.ptp(one) == 0.0 or np.ptp(other) == 0.0:
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
+
+
+def _middle(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else None
+
+
+def believed_temperature(log: DischargeLog, notes: list[str]) -> tuple[DischargeLog, float]:
+    """Return the log with a temperature a bank can have, and the standard deviation it deserves, K."""
+    warm = _middle(log.temperature_c)
+    if warm is None:
+        return log, UNKNOWN_K
+    if not np.any(np.abs(log.temperature_c[np.isfinite(log.temperature_c)]) > 0.0):
+        notes.append("temperature is 0 throughout: taken as not known")
+        return log.with_columns(temperature_c=np.full(log.t_s.shape, np.nan)), UNKNOWN_K
+    if _BANK_C[0] <= warm <= _BANK_C[1]:
+        return log, PROBE_K
+    if _FAHRENHEIT[0] < warm < _FAHRENHEIT[1]:
+        celsius = (log.temperature_c - 32.0) / 1.8
+        notes.append(
+            f"temperature {warm:.0f} taken as degF, {(warm - 32.0) / 1.8:.0f} degC: no bank is that hot"
+        )
+        return log.with_columns(temperature_c=celsius), 2.0 * PROBE_K
+    if _TENTHS_C[0] <= warm <= _TENTHS_C[1]:
+        celsius, doubt = log.temperature_c / 10.0, 2.0 * PROBE_K
+        note = f"temperature {warm:.0f} taken as tenths, {warm / 10.0:.0f} degC"
+        if _KELVIN[0] <= warm <= _KELVIN[1]:
+            doubt = max(abs(warm / 10.0 - (warm - 273.15)), doubt)
+            note += f" (as kelvin it would be {warm - 273.15:.0f} degC; the interval allows for either)"
+        notes.append(note)
+        return log.with_columns(temperature_c=celsius), doubt
+    notes.append(
+        f"temperature {warm:.0f} is none that a bank has: taken as not known; see the probe and its unit"
+    )
+    return log.with_columns(temperature_c=np.full(log.t_s.shape, np.nan)), UNKNOWN_K
+
+
+def believed_current(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+    """Return the log without the amperes of a meter that stands still.
+
+    0 A throughout, beside output power, is no current meter. 0 A for a while in which the voltage goes on
+    falling is one that stopped; 0 A at a level voltage is a bank at rest. The same amperes on mains and
+    while the bank carries are a value that got stuck.
+    """
+    amps, watts = log.bank_current_a, log.output_power_w
+    known = np.isfinite(amps)
+    if not known.any():
+        return log
+    nothing = np.full(log.t_s.shape, np.nan)
+    usual_w = _middle(watts[watts > 0.0])
+    if usual_w is not None:
+        needed_a = usual_w / log.bank_voltage_v
+        if np.all(np.abs(amps[known]) < 0.02 * needed_a[known]):
+            notes.append("current stands at 0 beside output power: not believed")
+            return log.with_columns(bank_current_a=nothing)
+    word = log.word
+    if np.any(word[known] == 0.0) and np.any(word[known] == 1.0) and float(np.ptp(amps[known])) == 0.0:
+        notes.append(f"current stands at {amps[known][0]:g} A, on mains as on the bank: not believed")
+        return log.with_columns(bank_current_a=nothing)
+    return _without_stops(log, cells, notes)
+
+
+def _without_stops(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+    amps, volts = log.bank_current_a.copy(), log.bank_voltage_v
+    still = np.abs(amps) < 0.02 * float(np.nanmax(np.abs(amps)))
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(int), [0]))))
+    stopped = 0
+    for first, after in zip(edges[::2], edges[1::2], strict=True):
+        rows = volts[max(first - 1, 0) : after] / cells
+        gives = np.any(log.output_power_w[first:after] > 0.0) and not np.any(log.word[first:after] == 0.0)
+        falls = rows[0] - rows[-1] > 4.0 * _STILL_V and float(np.max(rows)) <= rows[0] + _LET_GO_V
+        if first > 0 and gives and falls and rows[0] < 2.15:
+            amps[first:after] = np.nan
+            stopped += int(after - first)
+    if not stopped:
+        return log
+    notes.append(f"{stopped} rows with 0 A while the voltage goes on falling: their current is not believed")
+    return log.with_columns(bank_current_a=amps)
+
+
+def standing_still(cell_v: Floats, used: Floats, step_v: float) -> tuple[int, int] | None:
+    """Return the first and last row of a stretch in which the voltage stands still though the bank is drawn on.
+
+    After the dip at the start a cell falls by some 0.1 V over the whole of its published time, nowhere by
+    less than half of that; a level that lasts longer than the meter's step explains is a meter, not a cell.
+    """
+    level = np.abs(np.diff(cell_v)) < 1e-9
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], level.astype(int), [0]))))
+    longest: tuple[int, int] | None = None
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        drawn = float(used[last] - used[first])
+        if last - first < 8 or drawn < max(_LEAST_STILL, 3.0 * step_v / _LEAST_FALL_V):
+            continue
+        if longest is None or drawn > float(used[longest[1]] - used[longest[0]]):
+            longest = (int(first), int(last))
+    return longest

@@ -1,0 +1,122 @@
+"""What one discharge showed, reckoned once when it has ended.
+
+The used fraction and whether the end was reached are arithmetic over what was read. How much the bank
+would have given, where it was not run to its end, is an estimate: it comes in from outside
+(`rules.battery.discharge.capacity`), and without one the discharge still shows that the bank carried what it carried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Final
+
+from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.model.inverter_losses import Losses
+from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.recharge import FULL, Nodes, middle_of
+from rules.battery.model.temperature import seconds_at
+from rules.plant.estate import Bank, FittedBank
+from rules.system.state import Basis
+
+FULL_RUN_SD: Final = 0.02
+"""Standard deviation of a full run's fraction: current and power gain, temperature."""
+_Z_95: Final = 1.645
+_FAILED_SHORT_OF: Final = 0.5
+"""An output that was lost before this share of the published time is a failure, not an end."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownRow:
+    """One moment of a discharge. Seconds from its first row; None: not known."""
+
+    t_s: float
+    voltage_v: float | None
+    current_a: float | None
+    temperature_c: float | None
+    output_power_w: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Circumstances:
+    """When and how a discharge was. `output_lost`: it ended with the load, not with the mains.
+
+    `missing`: what was not in the bank when it began, as equally likely shares of published time; empty: as
+    far as the log shows it.
+    """
+
+    at: datetime
+    kind: str
+    output_lost: bool = False
+    claimed_s: float | None = None
+    said_good: bool = True
+    missing: Nodes = FULL
+
+
+def what_it_showed(
+    bank: Bank,
+    fitted: FittedBank,
+    rows: Sequence[ShownRow],
+    how: Circumstances,
+    *,
+    losses: Losses,
+    before_v: float | None = None,
+) -> DischargeEvidence | None:
+    """Return what a discharge showed; None where no power was known at all.
+
+    Rows are those on battery. Power between two rows is the mean of both; a row without power takes the
+    last one known.
+    """
+    seconds, energy_ws, used, drawn_as = 0.0, 0.0, 0.0, 0.0
+    curve = curve_for(fitted)
+    cells = bank.cells * bank.strings
+    halves = bank.reported_cells / bank.cells
+    power_w: float | None = None
+    for first, second in pairwise(rows):
+        step_s = second.t_s - first.t_s
+        seconds += step_s
+        known = [p for p in (first.output_power_w, second.output_power_w) if p is not None]
+        power_w = sum(known) / len(known) if known else power_w
+        if power_w is None or step_s <= 0.0:
+            continue
+        energy_ws += power_w * step_s
+        per_cell = (power_w * (1.0 + losses.share) + losses.fixed_w) / cells
+        published = seconds_at(curve, max(per_cell, curve.smallest_w), first.temperature_c)
+        used += step_s / float(published)
+        amps = first.current_a
+        if not amps and first.voltage_v:
+            amps = (power_w * (1.0 + losses.share) + losses.fixed_w) * halves / first.voltage_v
+        drawn_as += (amps or 0.0) * step_s
+    if not energy_ws or curve.basis is Basis.NONE:
+        return None
+    mean_w = energy_ws / seconds
+    mean_per_cell = max((mean_w * (1.0 + losses.share) + losses.fixed_w) / cells, curve.smallest_w)
+    volts = [row.voltage_v for row in rows if row.voltage_v is not None]
+    end_v = fitted.end_voltage_per_cell_v * bank.reported_cells
+    # A bank that was perhaps not full and came to its end voltage was empty; it did not fail.
+    ended = bool(volts) and min(volts) <= end_v and used + max(how.missing, default=0.0) > _FAILED_SHORT_OF
+    total = used + middle_of(how.missing)
+    rated_as = (fitted.rated_capacity_ah or 0.0) * bank.strings * 3600.0
+    currents = [row.current_a for row in rows if row.current_a]
+    return DischargeEvidence(
+        at=how.at,
+        kind=how.kind,
+        seconds=seconds,
+        output_power_w=mean_w,
+        published_s=float(curve.seconds(mean_per_cell)),
+        used=total,
+        fraction=total if ended else None,
+        low=used + min(how.missing, default=0.0) - _Z_95 * FULL_RUN_SD if ended else None,
+        high=used + max(how.missing, default=0.0) + _Z_95 * FULL_RUN_SD if ended else None,
+        ended=ended,
+        failed=how.output_lost and not ended,
+        removed=drawn_as / rated_as if rated_as and drawn_as > 0.0 else None,
+        before_v=before_v,
+        lowest_v=min(volts) if volts else None,
+        opening_current_a=currents[0] if currents else None,
+        claimed_s=how.claimed_s,
+        said_good=how.said_good,
+        missing=how.missing,
+    )

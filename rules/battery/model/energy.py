@@ -1,0 +1,76 @@
+"""What a bank has spent and got back: the belief carried forward from reading to reading.
+
+Between two judgements the used fraction is carried forward by the output power, which is exact and
+cheap. It comes back by an energy balance: the charging current where the card tells one, else a slow
+rule. A card's charge percent is never used: many stay at 100 throughout a discharge, or follow a table
+of voltages.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from rules.battery.model.health import BankBelief
+
+CHARGE_EFFICIENCY: Final = 0.9
+"""Charge that a recharge stores over the charge that went in; sealed lead-acid takes about 1.1 times what it gave."""
+FULL_AFTER_S: Final = 24 * 3600.0
+"""With no current to go by: makers state about 24 h from empty to full on float at 0.1 C."""
+LEAST_CURRENT_RATE: Final = 0.02
+"""A smaller current, per hour of rated capacity, is as likely float as charge, and cards round it."""
+PROBE_STEP_K: Final = 1.5
+LONGEST_STEP_S: Final = 120.0
+"""A longer gap between readings is not bridged by one power: the caller is told how much was unseen."""
+
+
+@dataclass(frozen=True, slots=True)
+class BankMoment:
+    """What one moment says of a bank. `output_power_w` behind it; `current_a` positive while it discharges."""
+
+    at: datetime
+    on_battery: bool | None
+    output_power_w: float | None
+    current_a: float | None = None
+    temperature_c: float | None = None
+
+
+def carried_to(belief: BankBelief, moment: BankMoment, rated_capacity_ah: float | None) -> BankBelief:
+    """Return the belief at `moment`, taking what it says to have held since `belief.as_of`.
+
+    On battery with no power known, or with the source not known, the used fraction stays: nothing is made
+    up, and the caller's age of evidence grows. A moment before the belief changes nothing.
+    """
+    seconds = (moment.at - belief.as_of).total_seconds()
+    if seconds <= 0.0:
+        return belief
+    if moment.temperature_c is not None and _moved(belief.temperature_c, moment.temperature_c):
+        belief = replace(belief, temperature_c=moment.temperature_c)
+    if moment.on_battery is None or (moment.on_battery and moment.output_power_w is None):
+        return replace(belief, as_of=moment.at)
+    if moment.on_battery:
+        return belief.carried(moment.output_power_w or 0.0, seconds, moment.at)
+    return _charged(belief, moment, seconds, rated_capacity_ah)
+
+
+def _moved(before_c: float | None, now_c: float) -> bool:
+    """Return whether a probe says something new: whole degrees come and go, and one costs less than 1 % of capacity."""
+    return before_c is None or abs(now_c - before_c) >= PROBE_STEP_K
+
+
+def _charged(
+    belief: BankBelief, moment: BankMoment, seconds: float, rated_capacity_ah: float | None
+) -> BankBelief:
+    if not np.any(belief.used > 0.0):
+        return replace(belief, as_of=moment.at)
+    fraction = seconds / FULL_AFTER_S
+    if rated_capacity_ah and moment.current_a is not None:
+        capacity_ah = rated_capacity_ah * belief.strings
+        charging_a = -moment.current_a
+        if charging_a > LEAST_CURRENT_RATE * capacity_ah:
+            fraction = max(fraction, charging_a * CHARGE_EFFICIENCY * seconds / 3600.0 / capacity_ah)
+    used = np.maximum(belief.used - fraction, 0.0)
+    return replace(belief, used=used, as_of=moment.at)

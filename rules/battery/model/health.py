@@ -1,0 +1,230 @@
+"""What is believed of a bank, as equally likely draws: the currency between judging and hold-up.
+
+A draw is one bank that the evidence allows. *Health* is the time this bank gives over the published time
+at the same power and 25 degC; it is specific to the rate and falls as the rate rises, hence
+`health_slope` = d(health) / d ln(published time). The *used fraction* counts spent time in shares of the
+published time at the bank's temperature, whatever the powers were. A bank ends when the used fraction
+reaches the health that belongs to the power of the moment; so a step to a higher power shortens the rest
+twice, by the rate and by the health.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time
+from typing import Final
+
+import numpy as np
+
+from rules.battery.model.inverter_losses import Losses, default_losses
+from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve, curve_for
+from rules.battery.model.temperature import seconds_at
+from rules.plant.estate import Bank, FittedBank
+from rules.system.state import Basis, ShownToCarry
+
+_LEAST_HEALTH: Final = 0.0
+_MOST_HEALTH: Final = 1.4
+_ANCHOR_S: Final = 3600.0
+_GAS_CONSTANT: Final = 8.314462618  # J / (mol K), CODATA
+LEAST_TAIL: Final = 1.0 / 3.0
+"""Share of the median under which the low end of an assumption is its tail."""
+REACH: Final = 2.0
+"""How far above the largest printed power a table is continued: a table from 5 min on then reaches some 100 s."""
+STEEPER: Final = 0.15
+STEEPER_SD: Final = 0.35
+
+
+@dataclass(frozen=True)
+class BankBelief:
+    """Draws of one bank's state. Arrays have one entry a draw; entry i of each belongs together.
+
+    `health` at `anchor_s` of published time; `used` at `as_of`, same unit; `cells` of one string, both
+    halves counted. `basis` NONE: nothing is known, health is zero and nothing may be said.
+    `correction` scales the temperature coefficient (1: as published). `carrying`: it is seen to
+    carry at this moment. `steeper`: standard normal draws of how much faster the time falls above the table.
+    """
+
+    bank: str
+    as_of: datetime
+    basis: Basis
+    curve: RuntimeCurve
+    cells: int
+    strings: int
+    health: Floats
+    health_slope: Floats
+    anchor_s: float
+    used: Floats
+    temperature_c: float | None
+    loss_fixed_w: float
+    loss_share: float
+    shown_to_carry: ShownToCarry | None = None
+    correction: Floats | float = 1.0
+    carrying: bool = False
+    steeper: Floats | float = 0.0
+
+    @property
+    def unproven(self) -> bool:
+        """Return whether no discharge stands behind it, only table and age."""
+        return self.basis is not Basis.TESTED and not self.carrying
+
+    @property
+    def draws(self) -> int:
+        """Return the number of draws."""
+        return len(self.health)
+
+    def power_w_per_cell(self, output_power_w: float) -> float:
+        """Return W per cell behind an output power in W, inverter losses counted."""
+        battery_w = max(output_power_w, 0.0) * (1.0 + self.loss_share) + self.loss_fixed_w
+        return battery_w / (self.cells * self.strings)
+
+    def beyond(self, output_power_w: float) -> Beyond | None:
+        """Return on which side an output power lies outside the run time table, None inside."""
+        return self.curve.beyond(self.power_w_per_cell(output_power_w))
+
+    @property
+    def low_end_told(self) -> bool:
+        """Return whether the low end of what it holds may be said.
+
+        Where no discharge stands behind a belief, or a long time has passed since, its low end is the tail of an
+        assumption (how fast some banks end): then it is nothing to be told as a time. Decided by the bank, not by
+        the load. What a bank gives that carries now, or that failed, is told.
+        """
+        low, median = np.quantile(self.health, (0.05, 0.5))
+        return self.carrying or bool(low >= LEAST_TAIL * median)
+
+    def beyond_table(self, output_power_w: float) -> bool:
+        """Return whether the power is above the table's largest, so that its times are extrapolated.
+
+        Below its smallest the answer is "at least" (`beyond`); `seconds_left` then reckons with the
+        longest printed time.
+        """
+        return self.beyond(output_power_w) is Beyond.ABOVE_LARGEST
+
+    def beyond_reach(self, output_power_w: float) -> bool:
+        """Return whether the power is so far above the table's largest that physics cannot carry on either."""
+        return self.power_w_per_cell(output_power_w) > REACH * self.curve.largest_w
+
+    def rate_per_s(self, output_power_w: float) -> Floats:
+        """Return d(used) / dt in 1/s, one per draw.
+
+        Above the table's largest power the curve goes on with its end slope, steepened by what is not known of
+        it: the exponent is 0.15 +- 0.35 more, never under one (less energy at more power), an assumption made wide.
+        """
+        power = self.power_w_per_cell(output_power_w)
+        power = max(power, self.curve.smallest_w)  # below the table: "at least its longest time"
+        seconds = seconds_at(self.curve, power, self.temperature_c, correction=self.correction)
+        past = float(np.log(power / self.curve.largest_w))
+        if past > 0.0:
+            more = np.maximum(STEEPER + STEEPER_SD * np.asarray(self.steeper), 1.0 + self.curve.slopes[-1])
+            seconds = seconds * np.exp(-more * past)
+        return np.broadcast_to(1.0 / seconds, self.health.shape)
+
+    def health_at(self, output_power_w: float) -> Floats:
+        """Return health at the rate that belongs to an output power, 0 to 1.4, one per draw."""
+        power = max(self.power_w_per_cell(output_power_w), self.curve.smallest_w)
+        ln_ratio = np.log(float(self.curve.seconds(power)) / self.anchor_s)
+        return np.asarray(np.clip(self.health + self.health_slope * ln_ratio, _LEAST_HEALTH, _MOST_HEALTH))
+
+    def seconds_left(self, output_power_w: float) -> Floats:
+        """Return s until the end voltage at a constant output power from `as_of` on, one per draw.
+
+        Above the table's largest power this follows the continued curve; ask `beyond_reach` first.
+        """
+        left = np.maximum(self.health_at(output_power_w) - self.used, 0.0)
+        return np.asarray(left / self.rate_per_s(output_power_w))
+
+    def carried(self, output_power_w: float, seconds: float, as_of: datetime) -> BankBelief:
+        """Return the belief after `seconds` more at an output power: exact, and cheap."""
+        return replace(self, used=self.used + self.rate_per_s(output_power_w) * seconds, as_of=as_of)
+
+    def rested(self, as_of: datetime) -> BankBelief:
+        """Return the belief with the bank full again."""
+        return replace(self, used=np.zeros_like(self.used), as_of=as_of)
+
+
+def anchor_for(curve: RuntimeCurve) -> float:
+    """Return the published time in s at which health is quoted: one hour, or the nearest printed time."""
+    return float(np.clip(_ANCHOR_S, curve.shortest_s, curve.longest_s))
+
+
+def slope_draws(health: Floats, rng: np.random.Generator) -> Floats:
+    """Return d(health) / d ln(T) for draws of health: the more is lost, the more it is lost at high rates.
+
+    In simulated ageing (dry-out, sulphation, resistance, in random mixes) the slope was 0.09 of the loss,
+    5th to 95th percentile 0.02 to 0.2; a fresh bank has none. Never negative: more power never helps.
+    """
+    loss = np.maximum(1.03 - health, 0.0)
+    return np.asarray(loss * np.exp(rng.normal(np.log(0.085), 0.6, len(health))))
+
+
+def belief_from_age(  # noqa: PLR0917 - five things that name a bank, in the order of the question
+    bank: Bank,
+    fitted: FittedBank | None,
+    day: date,
+    temperature_c: float | None,
+    seed: int,
+    draws: int = 1000,
+    *,
+    rating_w: float | None = None,
+    losses: Losses | None = None,
+) -> BankBelief:
+    """Return what table and age alone say on `day`: wide, and needing no discharge at all.
+
+    Capacity follows c0 (1 - a u - (0.2 - a) u**m), u the effective age over the service life: 80 % at
+    u = 1, a knee after. Service life about 0.65 of the printed design life in a room of 22 degC
+    (log-normal, sd 0.5), 4 % early failures at 0.3 of it; effective age by Arrhenius with about 51 kJ/mol
+    relative to 22 degC; the temperature reading is good to 3 K. A new bank gives 0.95 +- 0.08 of its
+    table, never simply 1. A generic table adds 20 %. These ranges are assumptions, made wide.
+    `rating_w`: the units behind the bank, summed, for the inverter's fixed losses.
+    """
+    rng = np.random.default_rng(seed)
+    as_of = datetime.combine(day, time(), tzinfo=UTC)
+    losses = losses or default_losses(rating_w)
+    curve = curve_for(fitted or FittedBank(day, None, "", 0, 1.75))
+    health = _health_by_age(fitted, day, temperature_c, curve, rng=rng, draws=draws)
+    slope = slope_draws(health, rng)
+    if curve.basis is Basis.NONE:
+        health, slope = np.zeros(draws), np.zeros(draws)
+    return BankBelief(
+        bank=bank.id,
+        as_of=as_of,
+        basis=curve.basis,
+        curve=curve,
+        cells=bank.cells,
+        strings=bank.strings,
+        health=health,
+        health_slope=slope,
+        anchor_s=anchor_for(curve),
+        used=np.zeros(draws),
+        temperature_c=temperature_c,
+        loss_fixed_w=losses.fixed_w,
+        loss_share=losses.share,
+        correction=np.clip(rng.normal(1.0, 0.2, draws), 0.2, 2.0),
+        steeper=rng.normal(0.0, 1.0, draws),
+    )
+
+
+def _health_by_age(
+    fitted: FittedBank | None,
+    day: date,
+    temperature_c: float | None,
+    curve: RuntimeCurve,
+    *,
+    rng: np.random.Generator,
+    draws: int,
+) -> Floats:
+    fresh = np.clip(rng.normal(0.95, 0.08, draws), 0.6, 1.15)
+    if curve.basis is not Basis.TABLE:
+        fresh = fresh * np.exp(rng.normal(0.0, 0.2, draws))
+    design_years = fitted.design_life_years if fitted and fitted.design_life_years else 8.0
+    spread = 0.5 if fitted and fitted.design_life_years else 0.7
+    life = 0.65 * design_years * np.exp(rng.normal(0.0, spread, draws))
+    life = np.where(rng.random(draws) < 0.04, 0.3 * life, life)
+    years = max((day - fitted.from_day).days, 0) / 365.25 if fitted else 0.0
+    room_c = (22.0 if temperature_c is None else temperature_c) + rng.normal(0.0, 3.0, draws)
+    energy = rng.uniform(42e3, 62e3, draws)
+    speed = np.exp(energy / _GAS_CONSTANT * (1.0 / 295.15 - 1.0 / (room_c + 273.15)))
+    u = years * speed / life
+    a, m = rng.uniform(0.0, 0.15, draws), rng.uniform(2.5, 11.0, draws)
+    share = 1.0 - a * u - (0.2 - a) * u ** np.minimum(m, 11.0)
+    return np.asarray(np.clip(fresh * np.maximum(share, 0.02), _LEAST_HEALTH, _MOST_HEALTH))

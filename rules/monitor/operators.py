@@ -1,0 +1,73 @@
+"""What people do: deeds on alarms and incidents, and the declaration of a change of equipment."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, assert_never
+
+from rules.alarms import lifecycle
+from rules.alarms.conditions.condition import Found
+from rules.alarms.lifecycle import Observation
+from rules.monitor.inputs import Deed, OperatorAction
+from rules.monitor.outputs import Refused
+from rules.monitor.transition import Draft
+from rules.monitor.unit_memory import declared
+
+
+def act(draft: Draft, action: OperatorAction) -> None:
+    """Carry out an operator's action, on an alarm or on all of an incident."""
+    incident = draft.store.incidents.get(action.alarm)
+    if action.deed is Deed.ACKNOWLEDGE and incident is not None:
+        for member in incident.members:
+            _do(draft, replace(action, alarm=member))
+        return
+    why = _do(draft, action)
+    if why is not None:
+        draft.changes.append(Refused(action, why))
+
+
+def _do(draft: Draft, action: OperatorAction) -> str | None:
+    """Carry out an action; return why it cannot be done, or None."""
+    alarm = draft.store.alarms.get(action.alarm)
+    if alarm is None:
+        return "there is no such alarm standing"
+    kind = draft.book.entry(alarm.kind, alarm.about)
+    who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
+    now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
+    match action.deed:
+        case Deed.ACKNOWLEDGE:
+            result = lifecycle.acknowledge(alarm, **who)
+        case Deed.RESET:
+            result = lifecycle.reset(alarm, **who)
+        case Deed.SHELVE:
+            if action.until is None or action.until <= draft.at:
+                return "shelving needs an end in the future"
+            result = lifecycle.shelve(alarm, kind, until=action.until, **who)
+        case Deed.UNSHELVE:
+            result = lifecycle.unshelve(alarm, kind, **now)
+        case Deed.TAKE_OUT_OF_SERVICE:
+            result = lifecycle.take_out_of_service(alarm, kind, **who)
+        case Deed.RETURN_TO_SERVICE:
+            result = lifecycle.return_to_service(alarm, kind, **now)
+        case Deed.NOTE:
+            result = lifecycle.add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
+        case _:
+            assert_never(action.deed)
+    if result[0] is alarm:
+        return f"an alarm that is {alarm.state.value.replace('_', ' ')} cannot be changed so"
+    draft.keep(result)
+    return None
+
+
+def declare(draft: Draft, unit: str) -> None:
+    """Take in that a change of equipment was declared: what stands there is learnt anew."""
+    memory = draft.store.units.get(unit)
+    if memory is None:
+        return
+    draft.store.put_unit(declared(memory))
+    draft.found((Found("different_equipment", unit, Observation(False)),))
+    draft.event(
+        "equipment_declared",
+        unit,
+        f"A change of equipment of {draft.book.topology.name(unit)} was declared.",
+    )

@@ -1,0 +1,39 @@
+"""What may come out of the quick door: the collector carries it out, and keeps it in one transaction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from rules.alarms.incidents.incident import IncidentChange
+from rules.alarms.lifecycle import Happened
+from rules.monitor.inputs import OperatorAction
+
+
+@dataclass(frozen=True, slots=True)
+class PowerEvent:
+    """Something for the journal that needs nobody's action by itself."""
+
+    at: datetime
+    kind: str
+    about: str
+    text: str
+    incident: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PollNow:
+    """Units to be read at once, since something happened beside them."""
+
+    units: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """An operator's action that could not be done, and why."""
+
+    action: OperatorAction
+    why: str
+
+
+Change = Happened | IncidentChange | PowerEvent | PollNow | Refused

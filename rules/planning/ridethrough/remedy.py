@@ -1,0 +1,118 @@
+"""What would carry a scenario that fails: which loads to shed, in the agreed order, and by when at the latest.
+
+The scenario is played again with more and more of the system's load groups shed before it starts, and once that
+carries it, with the sheds later and later. Nothing is proposed that would shed everything: that is a shutdown in
+order, and it is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+from rules.battery.model.health import BankBelief
+from rules.planning.ridethrough.load_ahead import LoadAhead
+from rules.planning.ridethrough.play import all_shed_s, group_load, ride
+from rules.planning.ridethrough.result import Remedy, Ridethrough
+from rules.planning.ridethrough.scenario import Scenario, ShedStep
+from rules.planning.ridethrough.shedding import latest, shed_order, tight_line
+from rules.planning.ridethrough.supply import FOR_EVER, on_banks
+from rules.plant.estate import Generator, LoadGroup, Unit
+from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.requirements import minutes
+from rules.system.state import Verdict
+
+Play = Callable[[Scenario], Ridethrough]
+EVERYTHING_SHORT: Final = "Nothing less than shedding everything carries it: shut down in order before it begins, or make it shorter."
+
+
+def advised(
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    scenario: Scenario,
+    *,
+    generator: Generator | None,
+    units: Sequence[Unit],
+    groups: Mapping[str, LoadGroup] | None = None,
+    seed: int = 0,
+    draws: int = 1000,
+    ahead: LoadAhead | None = None,
+) -> Ridethrough:
+    """Return how a system fares in a scenario, and what would carry it where it does not. As `ride` otherwise."""
+    play = partial(
+        ride,
+        task,
+        beliefs,
+        generator=generator,
+        units=units,
+        groups=groups,
+        seed=seed,
+        draws=draws,
+        ahead=ahead,
+    )
+    stretches, _ = on_banks(scenario.outages, scenario.generator, generator, units)
+    result = play(scenario)
+    if (
+        stretches and stretches[-1].until_s == FOR_EVER
+    ):  # no supply comes back: nothing but everything would do
+        return result
+    return remedied(result, task, scenario, groups or {}, play)
+
+
+def remedied(
+    result: Ridethrough,
+    task: HoldUpTask,
+    scenario: Scenario,
+    groups: Mapping[str, LoadGroup],
+    play: Play,
+) -> Ridethrough:
+    """Return the result of a scenario that is not carried, with what would carry it said; any other as it is.
+
+    `play` plays a scenario on the same banks, load and draws.
+    """
+    hold_up = result.hold_up
+    if result.verdict is not Verdict.INADEQUATE or hold_up is None or hold_up.low_s is None:
+        return result
+    own = [g for g in groups.values() if g.system == task.system]
+    if not own:
+        return _saying(
+            result, "No load group is declared that could be shed: make it shorter, or let the set carry it."
+        )
+    lost_s = hold_up.low_s
+    kept = tuple(s for s in scenario.sheds if s.at_s is not None and s.at_s < lost_s)
+    late = [s.group for s in scenario.sheds if s.at_s is not None and s.at_s >= lost_s]
+    if late:
+        result = _saying(result, f"To shed {', '.join(late)} then is too late: shed by {minutes(lost_s)}.")
+    order = shed_order([g for g in own if g.id not in {s.group for s in kept}], tight_line(task))
+
+    def with_shed(count: int, at_s: float) -> Scenario:
+        return replace(scenario, sheds=(*kept, *(ShedStep(g.id, at_s) for g in order[:count])))
+
+    def carried(count: int, at_s: float) -> bool:
+        return play(with_shed(count, at_s)).verdict is Verdict.ADEQUATE
+
+    for count in range(1, len(order) + 1):
+        if all_shed_s(task.asked, with_shed(count, 0.0), groups) is not None:
+            return _saying(result, EVERYTHING_SHORT)
+        if carried(count, 0.0):
+            chosen = order[:count]
+            by_s = latest(partial(carried, count), 0.0, lost_s)
+            watts = sum(group_load(g, task.asked).total_w for g in chosen)
+            remedy = Remedy(tuple(g.id for g in chosen), by_s, watts)
+            return replace(_saying(result, _words(remedy)), remedy=remedy)
+    return _saying(
+        result, "All that is declared to be shed does not carry it: make it shorter, or let the set carry it."
+    )
+
+
+def _words(remedy: Remedy) -> str:
+    when = (
+        f"by {minutes(remedy.shed_by_s)} after the start" if remedy.shed_by_s >= 1.0 else "before the start"
+    )
+    return f"Shed {', '.join(remedy.groups)} ({remedy.power_w / 1e3:.1f} kW) {when}, and it is carried."
+
+
+def _saying(result: Ridethrough, sentence: str) -> Ridethrough:
+    return replace(result, because=(*result.because, sentence))

@@ -1,0 +1,193 @@
+"""What size the next bank should be: the constant-power method.
+
+Watts per cell at the required load are multiplied by a temperature factor, a design margin and an ageing
+factor, and the sum is looked up in a maker's constant-power table for the required time (IEEE 485, and IEEE
+1184 for the banks of UPS, as makers quote them):
+
+* ageing 1.25: a bank is replaced at 80 % of its rating, so that it still carries the load on its last day;
+* temperature: the power a cell gives at the coldest its room gets, over that at 25 degC;
+* design margin 1.10 to 1.15: loads grow unseen, tables are means.
+
+Strings of one type are counted up until their table gives what is asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Final
+
+from rules.battery.model.inverter_losses import default_losses
+from rules.battery.model.published_runtime import RuntimeCurve, curve_for
+from rules.battery.model.temperature import seconds_at, time_per_kelvin
+from rules.phrasing.safety import SAFETY
+from rules.plant.estate import FittedBank
+from rules.system.hold_up_sampling import END_OF_LIFE
+from rules.system.requirements import minutes_up
+from rules.system.state import Basis
+
+AGEING: Final = 1.0 / END_OF_LIFE
+"""Ageing factor of IEEE 485 and IEEE 1184: 1.25."""
+DESIGN_MARGIN: Final = 1.10
+"""Lower end of the 10 to 15 % that IEEE 485 has designers add."""
+COLDEST_C: Final = 15.0
+"""Taken for a room of which nothing is known, degC."""
+CHARGER_PER_AH: Final = 0.1
+"""Charging current a maker of sealed blocks usually asks for, A per Ah at the 10 h rate."""
+
+
+@dataclass(frozen=True, slots=True)
+class BankWanted:
+    """What one unit's bank is to do: carry `output_w` for `required_s`, old and cold.
+
+    `cells` of one string, both halves counted; `margin` is the design margin. `why` says where load and time
+    come from.
+    """
+
+    output_w: float
+    required_s: float
+    rating_w: float
+    cells: int
+    coldest_c: float = COLDEST_C
+    ageing: float = AGEING
+    margin: float = DESIGN_MARGIN
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StatedBank:
+    """A bank that a unit is imagined with: so many strings of a type; `type.blocks` counts those of all of them."""
+
+    type: FittedBank
+    cells: int
+    strings: int
+    coldest_c: float = COLDEST_C
+
+    @property
+    def words(self) -> str:
+        """Return how it is named."""
+        return f"{self.strings} {'string' if self.strings == 1 else 'strings'} of {self.cells} cells of {self.type.type}"
+
+    def holds(self, output_w: float, rating_w: float) -> tuple[float | None, float | None]:
+        """Return s it carries a unit's output new at 25 degC, and at the end of its life in the cold.
+
+        None where no table or rated capacity is known, or the power is above the table's largest.
+        """
+        curve = curve_for(self.type)
+        if curve.basis is Basis.NONE:
+            return None, None
+        watts = default_losses(rating_w).battery_power_w(output_w) / (self.cells * self.strings)
+
+        def within(asked: float, seconds: float) -> float | None:
+            return min(seconds, curve.longest_s) if asked <= curve.largest_w else None
+
+        new = within(watts, float(curve.seconds(watts)))
+        old_w = watts * AGEING
+        return new, within(old_w, float(seconds_at(curve, old_w, self.coldest_c)))
+
+
+@dataclass(frozen=True, slots=True)
+class BankSize:
+    """One block type: strings needed, and what they give new and at the end of life in the cold.
+
+    `cold_factor`: the share of its power that this type gives in the cold; `asked_watts_per_cell` is divided by it.
+    """
+
+    type: str
+    cold_factor: float
+    asked_watts_per_cell: float
+    strings: int
+    watts_per_cell_allowed: float
+    new_s: float
+    end_of_life_s: float
+    blocks: int | None
+    charger_a: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BankAdvice:
+    """Watts per cell asked of all strings together, factor by factor, and what types would give it.
+
+    The last factor, for the cold, is each type's own: see `BankSize`.
+    """
+
+    output_w: float
+    required_s: float
+    coldest_c: float
+    watts_per_cell: float
+    ageing_factor: float
+    with_ageing: float
+    design_margin: float
+    sizes: tuple[BankSize, ...]
+    because: tuple[str, ...]
+    safety: tuple[str, ...] = field(default=(SAFETY,))
+
+
+def cold_factor(curve: RuntimeCurve, seconds: float, temperature_c: float) -> float:
+    """Return the share of its 25 degC power that a cell gives for a time at a lower temperature, at most 1."""
+    watts = float(curve.watts(seconds))
+    per_kelvin = float(time_per_kelvin(seconds)) / float(curve.steepness(watts))
+    return min(max(1.0 + per_kelvin * (temperature_c - 25.0), 0.5), 1.0)
+
+
+def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
+    """Return how many strings of each bank's type carry the load for the required time, old and cold.
+
+    Types without a table or rated capacity, and times beyond a type's table, are left out and said so.
+
+    Raises:
+        ValueError: no type given.
+    """
+    if not types:
+        raise ValueError("want at least one block type to size with")
+    losses = default_losses(wanted.rating_w)
+    watts = losses.battery_power_w(wanted.output_w) / wanted.cells
+    aged = watts * wanted.ageing
+    because = [wanted.why] if wanted.why else []
+    because.append(
+        f"{wanted.output_w / 1e3:.1f} kW out asks {watts:.1f} W of each cell; times {wanted.ageing:.2f} for ageing to "
+        f"80 % is {aged:.1f} W, times {wanted.margin:.2f} in reserve and over the factor for {wanted.coldest_c:.0f} degC."
+    )
+    sizes = []
+    for stated in types:
+        kind = stated.type
+        curve = curve_for(kind)
+        if curve.basis is Basis.NONE or not curve.shortest_s <= wanted.required_s <= curve.longest_s:
+            because.append(f"{kind.type}: its table does not reach {minutes_up(wanted.required_s)}.")
+            continue
+        factor = cold_factor(curve, wanted.required_s, wanted.coldest_c)
+        asked = aged * wanted.margin / factor
+        printed = float(curve.watts(wanted.required_s))
+        strings = max(ceil(asked / printed - 1e-9), 1)
+        old_s = float(seconds_at(curve, watts / strings * wanted.ageing, wanted.coldest_c))
+        capacity = kind.rated_capacity_ah
+        per_string = kind.blocks / stated.strings * wanted.cells / stated.cells
+        sizes.append(
+            BankSize(
+                kind.type,
+                factor,
+                asked,
+                strings,
+                printed,
+                float(curve.seconds(watts / strings)),
+                old_s,
+                round(per_string * strings) or None,
+                None if capacity is None else CHARGER_PER_AH * capacity * strings,
+            )
+        )
+        because.append(
+            f"{kind.type}: over {factor:.2f} for the cold that asks {asked:.1f} W; it gives {printed:.1f} W a cell for "
+            f"{minutes_up(wanted.required_s)}: {strings} {'string' if strings == 1 else 'strings'}."
+        )
+    return BankAdvice(
+        output_w=wanted.output_w,
+        required_s=wanted.required_s,
+        coldest_c=wanted.coldest_c,
+        watts_per_cell=watts,
+        ageing_factor=wanted.ageing,
+        with_ageing=aged,
+        design_margin=wanted.margin,
+        sizes=tuple(sizes),
+        because=tuple(because),
+    )

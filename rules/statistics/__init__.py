@@ -1,0 +1,1 @@
+"""Series of any quantity: `trend` (the robust slope, and a step)."""

@@ -1,0 +1,46 @@
+"""A question of the hold-up that was answered before: the same task and beliefs give the same answer, at any moment.
+
+Moments are names in a question, not figures: what was asked for a while ago by the same load and the same draws
+need not be played again, only dated anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from operator import attrgetter
+from typing import Final
+
+from rules.battery.model.health import BankBelief
+from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask
+
+_of_belief: Final = attrgetter(*(item.name for item in fields(BankBelief) if item.name != "as_of"))
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What was asked last of one system, and what came back."""
+
+    task: HoldUpTask
+    beliefs: Mapping[str, BankBelief]
+    judged: HoldUpJudgement
+
+    def for_now(self, task: HoldUpTask, beliefs: Mapping[str, BankBelief]) -> HoldUpJudgement | None:
+        """Return the answer to a question that differs from this one in its moment alone, None for another one.
+
+        Draws and tables count as the same only where they are the very same object: a bank at rest keeps them.
+        """
+        if replace(task, as_of=None) != replace(self.task, as_of=None):
+            return None
+        if beliefs.keys() != self.beliefs.keys():
+            return None
+        if not all(_same_draws(belief, self.beliefs[bank]) for bank, belief in beliefs.items()):
+            return None
+        return replace(self.judged, as_of=task.as_of)
+
+
+def _same_draws(one: BankBelief, other: BankBelief) -> bool:
+    return all(
+        a is b or (isinstance(a, float) and isinstance(b, float) and a == b)
+        for a, b in zip(_of_belief(one), _of_belief(other), strict=True)
+    )

@@ -1,0 +1,477 @@
+"""How long a system holds its load: banks that end at different times, and loads that move.
+
+Theory of operation. Units share each board line in proportion to their ratings on it. Every bank spends
+its *used fraction* at the rate that belongs to its power, and ends when that reaches its health at that
+power (`rules.battery.model.health`). A unit leaves when the last of its banks has ended; the others take its
+part, so their banks run out faster and their health at the higher rate is lower. The load is lost when
+a line with load has no unit left, or when a unit has been overloaded for as long as it bears.
+
+Nothing is summed or averaged: the course is played from event to event (a bank ends, a load steps, an
+overload trips), for all draws of the banks' beliefs at once. Between events all rates are constant, so
+the play is exact. Draws that have the same units left and the same load are advanced together.
+
+A power far above the largest printed in a bank's table promises nothing: that bank counts as ended, and where it
+does so from the start the time is not known.
+Recovery of a bank after shedding is left out (small, and on the safe side).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.system.state import Basis, EndedBy, HoldUp
+
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+LONGEST_S: Final = 48 * 3600.0
+"""Play stops here: what holds longer holds "at least" this long."""
+
+OVERLOAD_BORNE: Final = ((1.10, 600.0), (1.25, 60.0), (1.50, 10.0))
+"""Load over rating, and seconds that a unit bears it: the low ends of what makers usually give.
+
+Up to rating for ever; up to the first point its time; between points log-linear; above the last none.
+"""
+
+
+class Store(Protocol):
+    """What play asks of a bank; `rules.battery.model.health.BankBelief` is one.
+
+    Powers are what the units behind the bank put out, in W. Arrays have one entry a draw.
+    """
+
+    @property
+    def used(self) -> Floats:
+        """Return the used fraction."""
+        ...
+
+    @property
+    def basis(self) -> Basis:
+        """Return what the belief rests on."""
+        ...
+
+    def rate_per_s(self, output_power_w: float, /) -> Floats:
+        """Return d(used) / dt, 1/s."""
+        ...
+
+    def health_at(self, output_power_w: float, /) -> Floats:
+        """Return the used fraction at which the bank ends, at this power."""
+        ...
+
+    def beyond_reach(self, output_power_w: float, /) -> bool:
+        """Return whether the power is so far above the table that nothing can be said of the time."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PlayUnit:
+    """A unit as play sees it: the board lines it feeds, and its ratings (all lines together)."""
+
+    id: str
+    lines: tuple[int, ...]
+    rating_w: float
+    rating_va: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlayBank:
+    """A bank and the units it feeds. `strings` weighs it against another bank behind the same unit."""
+
+    id: str
+    feeds: tuple[str, ...]
+    strings: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the board asks, by line, in W and VA."""
+
+    power_w: Mapping[int, float]
+    apparent_va: Mapping[int, float]
+
+    def plus(self, *others: Asked) -> Asked:
+        """Return all together, on all lines of any, never below zero."""
+        watts, volt_amperes = dict(self.power_w), dict(self.apparent_va)
+        for other in others:
+            for line, value in other.power_w.items():
+                watts[line] = watts.get(line, 0.0) + value
+            for line, value in other.apparent_va.items():
+                volt_amperes[line] = volt_amperes.get(line, 0.0) + value
+        return Asked(
+            {line: max(value, 0.0) for line, value in watts.items()},
+            {line: max(value, 0.0) for line, value in volt_amperes.items()},
+        )
+
+    def times(self, factor: float) -> Asked:
+        """Return this, `factor` times; -1 turns a load into what shedding it takes away."""
+        return Asked(
+            {line: factor * value for line, value in self.power_w.items()},
+            {line: factor * value for line, value in self.apparent_va.items()},
+        )
+
+    @property
+    def total_w(self) -> float:
+        """Return the power of all lines."""
+        return sum(self.power_w.values())
+
+
+@dataclass(frozen=True, slots=True)
+class LoadChange:
+    """At `at_s` this much is added to what the board asks (negative: dropped).
+
+    One time for all draws, or one per draw; inf: never. What is asked never falls below zero.
+    """
+
+    at_s: float | Floats
+    add: Asked
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """One play. Times in s from its start, one per draw; nan where a thing did not happen.
+
+    `held`: the load was still carried when play stopped. `used`: the banks' used fraction at that
+    moment. `above_table` names banks that were asked more than their table reaches, `at_start` those
+    that were so from the first moment.
+    """
+
+    seconds: Floats
+    held: Flags
+    by_overload: Flags
+    bank_ended_s: Mapping[str, Floats]
+    unit_left_s: Mapping[str, Floats]
+    used: Mapping[str, Floats]
+    above_table: frozenset[str] = frozenset()
+    above_table_at_start: frozenset[str] = frozenset()
+
+    def hold_up(self, basis: Basis) -> HoldUp:
+        """Return the 5th, 50th and 95th percentile, and what ends it most often."""
+        low, median, high = percentiles(self.seconds)
+        ended = ~self.held
+        over = bool(ended.any()) and float(self.by_overload[ended].mean()) > 0.5
+        ended_by = (EndedBy.OVERLOAD if over else EndedBy.BANK) if ended.any() else None
+        if self.above_table_at_start:
+            # what the others carry alone is a least; with none left the time is not known, not none
+            return HoldUp(None if low == 0.0 else low, None, None, ended_by, basis)
+        return HoldUp(low, median, high, ended_by, basis)
+
+
+def percentiles(values: Floats) -> tuple[float, float, float]:
+    """Return the 5th, 50th and 95th percentile; the low one rounded down, the high one up."""
+    ordered = np.sort(values)
+    last = len(ordered) - 1
+    places = int(np.floor(0.05 * last)), int(np.floor(0.5 * last)), int(np.ceil(0.95 * last))
+    low, median, high = (float(ordered[place]) for place in places)
+    return low, median, high
+
+
+def overload_borne_s(fraction: float, borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE) -> float:
+    """Return how long a unit bears `fraction` of its rating, in s; inf up to its rating."""
+    if fraction <= 1.0 + 1e-9:
+        return float("inf")
+    if fraction > borne[-1][0]:
+        return 0.0
+    if fraction <= borne[0][0]:
+        return borne[0][1]
+    at, seconds = zip(*borne, strict=True)
+    return float(np.exp(np.interp(fraction, at, np.log(seconds))))
+
+
+def unit_shares(units: Sequence[PlayUnit], asked: Asked) -> dict[str, tuple[float, float]] | None:
+    """Return what each unit carries, as (W, load over rating on its worst line).
+
+    None when a line with load has no unit.
+    """
+    share = {unit.id: [0.0, 0.0] for unit in units}
+    for line, watts in asked.power_w.items():
+        volt_amperes = max(asked.apparent_va.get(line, watts), watts)
+        if volt_amperes <= 0.0:
+            continue
+        on_line = [unit for unit in units if line in unit.lines]
+        rated_w = sum(unit.rating_w / len(unit.lines) for unit in on_line)
+        if not on_line or rated_w <= 0.0:
+            return None
+        for unit in on_line:
+            own_w = unit.rating_w / len(unit.lines)
+            part = own_w / rated_w
+            share[unit.id][0] += watts * part
+            worst = max(watts * part / own_w, volt_amperes * part * len(unit.lines) / unit.rating_va)
+            share[unit.id][1] = max(share[unit.id][1], worst)
+    return {unit: (watts, fraction) for unit, (watts, fraction) in share.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class _Stage:
+    """What holds while the same banks are left and the same changes of load have happened."""
+
+    bank_rate: Mapping[int, Floats]
+    bank_health: Mapping[int, Floats]
+    ended_at_once: tuple[int, ...]
+    borne_s: Mapping[int, float]
+    load_dropped: bool
+
+
+@dataclass(slots=True)
+class _Course:
+    """The moving state of one play: one column per draw."""
+
+    time_s: Floats
+    left: NDArray[np.int64]  # bit i: bank i has not ended
+    changed: NDArray[np.int64]  # bit j: load change j has happened
+    used: Floats
+    strained: Floats
+    held: Flags
+    running: Flags
+    bank_ended_s: Floats
+    by_overload: Flags
+
+
+@dataclass(frozen=True)
+class _Plant:
+    units: tuple[PlayUnit, ...]
+    banks: tuple[PlayBank, ...]
+    stores: tuple[Store, ...]
+    asked: Asked
+    changes: tuple[LoadChange, ...]
+    borne: Sequence[tuple[float, float]]
+    spread: Floats | None
+    change_at: Floats
+    stop_s: Floats
+    stages: dict[tuple[int, int], _Stage] = field(default_factory=dict)
+    above_table: set[str] = field(default_factory=set)
+    above_at_start: set[str] = field(default_factory=set)
+
+    def standing_units(self, left: int) -> list[PlayUnit]:
+        """Return the units that still have a bank."""
+        fed = {unit for i, bank in enumerate(self.banks) if left >> i & 1 for unit in bank.feeds}
+        return [unit for unit in self.units if unit.id in fed]
+
+    def bank_powers(self, left: int, watts: Mapping[str, float]) -> dict[int, float]:
+        """Return the output power behind each bank that is left; banks of one unit share by strings."""
+        powers: dict[int, float] = {}
+        live = [i for i in range(len(self.banks)) if left >> i & 1]
+        for i in live:
+            powers[i] = 0.0
+            for unit in self.banks[i].feeds:
+                if unit in watts:
+                    strings = sum(self.banks[k].strings for k in live if unit in self.banks[k].feeds)
+                    powers[i] += watts[unit] * self.banks[i].strings / strings
+        return powers
+
+    def stage(self, left: int, changed: int) -> _Stage:
+        """Return rates and limits for the banks left and the changes of load so far, computed once."""
+        if (left, changed) not in self.stages:
+            self.stages[left, changed] = self._stage(left, changed)
+        return self.stages[left, changed]
+
+    def _stage(self, left: int, changed: int) -> _Stage:
+        asked = self.asked.plus(*(c.add for j, c in enumerate(self.changes) if changed >> j & 1))
+        shares = unit_shares(self.standing_units(left), asked)
+        if shares is None:
+            return _Stage({}, {}, (), {}, load_dropped=True)
+        powers = self.bank_powers(left, {unit: watts for unit, (watts, _) in shares.items()})
+        rate: dict[int, Floats] = {}
+        health: dict[int, Floats] = {}
+        over: list[int] = []
+        for i, watts in powers.items():
+            if watts > 0.0 and self.stores[i].beyond_reach(watts):
+                over.append(i)
+                continue
+            rate[i] = self.stores[i].rate_per_s(watts)
+            health[i] = self.stores[i].health_at(watts)
+        borne = {
+            k: overload_borne_s(shares[unit.id][1], self.borne)
+            for k, unit in enumerate(self.units)
+            if unit.id in shares and shares[unit.id][1] > 1.0
+        }
+        return _Stage(rate, health, tuple(over), borne, load_dropped=False)
+
+
+def play(
+    units: Sequence[PlayUnit],
+    banks: Sequence[PlayBank],
+    stores: Mapping[str, Store],
+    asked: Asked,
+    changes: Sequence[LoadChange] = (),
+    *,
+    lost: frozenset[str] = frozenset(),
+    until_s: float | Floats = LONGEST_S,
+    borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE,
+    spread: Mapping[str, Floats] | None = None,
+) -> Played:
+    """Play the banks from their used fraction now until the load is lost, or `until_s`.
+
+    `stores` by bank id, all with the same number of draws. `lost` names units gone from the start;
+    their own banks go with them. `spread`: factors on a bank's rate, one per draw, for what is not
+    known of sharing and losses.
+
+    Raises:
+        ValueError: a bank without its store.
+    """
+    kept = tuple(unit for unit in units if unit.id not in lost)
+    names = {unit.id for unit in kept}
+    live = tuple(bank for bank in banks if names.intersection(bank.feeds))
+    missing = [bank.id for bank in live if bank.id not in stores]
+    if missing:
+        raise ValueError(f"nothing is believed of bank {', '.join(missing)}")
+    own = tuple(stores[bank.id] for bank in live)
+    draws = max((len(store.used) for store in stores.values()), default=1)
+    factors = None
+    if spread is not None:
+        factors = np.array([spread.get(bank.id, np.ones(draws)) for bank in live]).reshape(len(live), draws)
+    change_at = np.array([np.broadcast_to(np.asarray(c.at_s, dtype=np.float64), draws) for c in changes])
+    change_at = change_at.reshape(len(changes), draws)
+    stop_s = np.broadcast_to(np.asarray(until_s, dtype=np.float64), draws)
+    plant = _Plant(kept, live, own, asked, tuple(changes), borne, factors, change_at, stop_s)
+    course = _Course(
+        time_s=np.zeros(draws),
+        left=np.full(draws, (1 << len(live)) - 1, dtype=np.int64),
+        changed=np.zeros(draws, dtype=np.int64),
+        used=np.array([store.used for store in own], dtype=np.float64).reshape(len(live), draws),
+        strained=np.zeros((len(kept), draws)),
+        held=np.zeros(draws, dtype=np.bool_),
+        running=np.ones(draws, dtype=np.bool_),
+        bank_ended_s=np.full((len(live), draws), np.nan),
+        by_overload=np.zeros(draws, dtype=np.bool_),
+    )
+    for j in range(len(changes)):
+        course.changed[change_at[j] <= 0.0] |= 1 << j
+    while course.running.any():
+        rows = np.flatnonzero(course.running)
+        keys = (course.left[rows] << len(changes)) + course.changed[rows]
+        for key in np.unique(keys):
+            _advance(plant, course, rows[keys == key], int(key))
+    return _played(plant, course)
+
+
+def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -> None:
+    """Advance draws that share the banks left and the load to the next event of each."""
+    left, changed = key >> len(plant.changes), key & ((1 << len(plant.changes)) - 1)
+    stage = plant.stage(left, changed)
+    if stage.load_dropped:
+        course.running[rows] = False
+        return
+    if stage.ended_at_once:
+        names = {plant.banks[i].id for i in stage.ended_at_once}
+        plant.above_table.update(names)
+        if left == (1 << len(plant.banks)) - 1 and not course.time_s[rows].all():
+            plant.above_at_start.update(names)
+        for i in stage.ended_at_once:
+            _end_bank(course, rows, i)
+        return
+    rate, ends = {}, {}
+    for i, full_rate in stage.bank_rate.items():
+        rate[i] = full_rate[rows] if plant.spread is None else full_rate[rows] * plant.spread[i, rows]
+        ends[i] = np.maximum(stage.bank_health[i][rows] - course.used[i, rows], 0.0) / rate[i]
+    trips = {k: (1.0 - course.strained[k, rows]) * borne_s for k, borne_s in stage.borne_s.items()}
+    pending = {
+        j: np.maximum(plant.change_at[j, rows] - course.time_s[rows], 0.0)
+        for j in range(len(plant.changes))
+        if not changed >> j & 1
+    }
+    to_stop = np.maximum(plant.stop_s[rows] - course.time_s[rows], 0.0)
+    wait = to_stop
+    for other in (*ends.values(), *trips.values(), *pending.values()):
+        wait = np.minimum(wait, other)
+    course.time_s[rows] += wait
+    relieved = np.zeros(len(rows), dtype=np.bool_)
+    for j, to_change in pending.items():
+        course.changed[rows[to_change <= wait]] |= 1 << j
+        relieved |= to_change <= wait
+    for i, to_end in ends.items():
+        course.used[i, rows] += rate[i] * wait
+        _end_bank(course, rows[to_end <= wait], i)
+    for k, to_trip in trips.items():
+        if stage.borne_s[k] > 0.0:
+            course.strained[k, rows] += wait / stage.borne_s[k]
+        tripped = rows[(to_trip <= wait) & ~relieved]
+        course.by_overload[tripped] = True
+        course.running[tripped] = False
+    stopped = rows[to_stop <= wait]
+    course.held[stopped] |= course.running[stopped]
+    course.running[stopped] = False
+
+
+def _end_bank(course: _Course, rows: NDArray[np.intp], i: int) -> None:
+    course.bank_ended_s[i, rows] = course.time_s[rows]
+    course.left[rows] &= ~np.int64(1 << i)
+
+
+def _played(plant: _Plant, course: _Course) -> Played:
+    """Return the course as a result; what leaves only because play stopped has not ended."""
+    unit_left = {}
+    for unit in plant.units:
+        own = [i for i, bank in enumerate(plant.banks) if unit.id in bank.feeds]
+        unit_left[unit.id] = np.max(course.bank_ended_s[own], axis=0) if own else np.zeros_like(course.time_s)
+    return Played(
+        seconds=course.time_s,
+        held=course.held,
+        by_overload=course.by_overload,
+        bank_ended_s={bank.id: course.bank_ended_s[i] for i, bank in enumerate(plant.banks)},
+        unit_left_s=unit_left,
+        used={bank.id: course.used[i] for i, bank in enumerate(plant.banks)},
+        above_table=frozenset(plant.above_table),
+        above_table_at_start=frozenset(plant.above_at_start),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Shed:
+    """Loads dropped together: at a time, or when no more than `when_left_s` is left at the load before."""
+
+    id: str
+    asked: Asked
+    at_s: float | None = None
+    when_left_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlayedWithSheds:
+    """A play and when each shed happened, s per draw; inf where it never did."""
+
+    played: Played
+    shed_at_s: Mapping[str, Floats]
+
+
+def play_with_sheds(
+    units: Sequence[PlayUnit],
+    banks: Sequence[PlayBank],
+    stores: Mapping[str, Store],
+    asked: Asked,
+    sheds: Sequence[Shed],
+    *,
+    lost: frozenset[str] = frozenset(),
+    until_s: float = LONGEST_S,
+    spread: Mapping[str, Floats] | None = None,
+) -> PlayedWithSheds:
+    """Play with sheds by time and by what is left.
+
+    A trigger on what is left fires when the time to the end, at the load of that moment and with the
+    sheds by time still to come, falls to `when_left_s`; triggers fire in order of falling `when_left_s`.
+    """
+    timed = sorted((s for s in sheds if s.when_left_s is None), key=lambda s: s.at_s or 0.0)
+    by_left = sorted((s for s in sheds if s.when_left_s is not None), key=lambda s: -(s.when_left_s or 0.0))
+
+    events: list[tuple[Shed, Floats | float]] = [(shed, max(shed.at_s or 0.0, 0.0)) for shed in timed]
+
+    def run() -> Played:
+        changes = [LoadChange(at, shed.asked.times(-1.0)) for shed, at in events]
+        return play(units, banks, stores, asked, changes, lost=lost, until_s=until_s, spread=spread)
+
+    played = run()
+    fired: Floats = np.zeros_like(played.seconds)
+    for shed in by_left:
+        ready = np.maximum(played.seconds - (shed.when_left_s or 0.0), fired)
+        fired = np.where(played.held, np.inf, ready)
+        events.append((shed, fired))
+        played = run()
+    happened = {
+        shed.id: np.where(np.asarray(at) <= played.seconds, np.asarray(at, dtype=np.float64), np.inf)
+        for shed, at in events
+    }
+    return PlayedWithSheds(played, happened)

@@ -1,0 +1,460 @@
+"""The load a system must be ready for: running 5-minute means by board line over the last 30 days.
+
+The highest 5-minute mean of every quarter of an hour is kept for 30 days, rounded up by at most
+0.025 %, so one system costs some 35 KB whatever the cadence. The highest of all is the 30-day peak.
+The 95th percentile is that of these quarter-hour maxima: never below that of the 5-minute means.
+The highest of every day is kept for ten years (16 bytes a day), for growth and for the size of what
+comes next.
+
+`PeakRecord` is an accumulator without a clock: the same samples give the same record.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.system.state import LineLoad, Load
+
+MEAN_OVER_S: Final = 300
+QUARTER_S: Final = 900
+KEPT: Final = timedelta(days=30)
+QUARTERS: Final = int(KEPT.total_seconds()) // QUARTER_S
+QUARTERS_A_DAY: Final = 96
+QUARTERS_A_WEEK: Final = 7 * QUARTERS_A_DAY
+DAYS_KEPT: Final = 3653
+ENOUGH_QUARTERS: Final = 4
+"""Recorded quarters, beside ones counted, that make an expectation: about two weeks' worth."""
+WEEKS_LOOKED_BACK: Final = 5
+HOLD_S: Final = 60.0
+"""A reading speaks for at most this long after it was read; a longer gap is not known."""
+ENOUGH_OF_A_MEAN: Final = 0.5
+"""Part of the 5 minutes that must be known for a mean to count."""
+_STEPS: Final = 4000.0  # codes per unit of ln(1 + x): 0.025 %; 65535 codes reach 13 MW
+
+
+@dataclass(frozen=True, slots=True)
+class LinePeak:
+    """What one board line asked for: highest and 95th percentile, W and VA. None: never known."""
+
+    line: int
+    peak_w: float | None
+    peak_va: float | None
+    p95_w: float | None
+    p95_va: float | None
+    peak_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Peaks:
+    """The record of a system's lines; `known_days` says how much of the 30 days was read."""
+
+    lines: tuple[LinePeak, ...]
+    known_days: float
+    since: datetime | None
+
+    def of(self, line: int) -> LinePeak | None:
+        """Return what is recorded of a board line."""
+        return next((item for item in self.lines if item.line == line), None)
+
+
+@dataclass(frozen=True, slots=True)
+class DayPeak:
+    """The highest 5-minute means of one day (UTC), by board line; None: not known."""
+
+    day: date
+    lines: tuple[LineLoad, ...]
+
+
+def total_by_day(days: Iterable[DayPeak]) -> list[tuple[date, float]]:
+    """Return the sum of the lines' peaks of each day, W, of days on which every line is known."""
+    found = []
+    for peak in days:
+        watts = [line.power_w for line in peak.lines if line.power_w is not None]
+        if watts and len(watts) == len(peak.lines):
+            found.append((peak.day, sum(watts)))
+    return found
+
+
+def line_by_day(days: Iterable[DayPeak], line: int) -> list[tuple[date, float]]:
+    """Return the peak of one board line of each day, W, of days on which it is known."""
+    return [
+        (peak.day, item.power_w)
+        for peak in days
+        for item in peak.lines
+        if item.line == line and item.power_w is not None
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the board is to be expected to ask in one quarter of an hour; None on a line: not known."""
+
+    at: datetime
+    lines: tuple[LineLoad, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineUsual:
+    """What a board line usually asks in a quarter of an hour: 5th, 50th and 95th percentile W, median VA."""
+
+    line: int
+    low_w: float
+    median_w: float
+    high_w: float
+    median_va: float
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What every line of the board usually asks in one quarter of an hour of the week."""
+
+    at: datetime
+    lines: tuple[LineUsual, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineHistory:
+    """One board line over the time looked at, W and VA: median, 95th percentile and peak."""
+
+    line: int
+    median_w: float
+    p95_w: float
+    peak_w: float
+    peak_va: float
+
+
+NO_PEAKS: Final = Peaks((), 0.0, None)
+
+
+class PeakRecord:
+    """Gathers a system's load by board line. `lines` are the numbers of the board's lines, rising."""
+
+    __slots__ = (
+        "_codes",
+        "_day_codes",
+        "_days",
+        "_last",
+        "_last_s",
+        "_lines",
+        "_quarters",
+        "_sum",
+        "_window",
+        "version",
+    )
+
+    def __init__(self, lines: Sequence[int]) -> None:
+        self._lines = tuple(lines)
+        width = 2 * len(self._lines)
+        self._codes: NDArray[np.uint16] = np.zeros((QUARTERS, width), dtype=np.uint16)  # 0: not known
+        self._quarters: NDArray[np.int32] = np.full(QUARTERS, -1, dtype=np.int32)  # which quarter is in a row
+        self._days: NDArray[np.int32] = np.zeros(0, dtype=np.int32)  # days since 1970, rising
+        self._day_codes: NDArray[np.uint16] = np.zeros((0, width), dtype=np.uint16)
+        self.version = 0
+        """Moves with every change of what the record says; not kept."""
+        self._window = -1  # number of the open 5 minutes since 1970
+        self._sum = [[0.0, 0.0] for _ in range(width)]  # per column: value x seconds, seconds
+        self._last: list[float | None] = [None] * width
+        self._last_s: float | None = None
+
+    @property
+    def lines(self) -> tuple[int, ...]:
+        """Return the board lines that are recorded."""
+        return self._lines
+
+    @property
+    def day_count(self) -> int:
+        """Return how many days are on record."""
+        return len(self._days)
+
+    @property
+    def first_day(self) -> date | None:
+        """Return the oldest day on record, None while there is none."""
+        return date(1970, 1, 1) + timedelta(days=int(self._days[0])) if len(self._days) else None
+
+    def add(self, at: datetime, load: Load) -> None:
+        """Take the load read at `at`. Samples older than the last one are passed over."""
+        now_s = at.timestamp()
+        if self._last_s is not None:
+            if now_s <= self._last_s:
+                return
+            self._advance(self._last_s, min(now_s, self._last_s + HOLD_S))
+        self._close_until(int(now_s // MEAN_OVER_S))
+        by_line = {item.line: item for item in load.lines}
+        for column, line in enumerate(self._lines):
+            item = by_line.get(line)
+            self._last[2 * column] = None if item is None else item.power_w
+            self._last[2 * column + 1] = None if item is None else item.apparent_va
+        self._last_s = now_s
+
+    def _advance(self, from_s: float, until_s: float) -> None:
+        """Let the last values stand from `from_s` until `until_s`, closing means on the way."""
+        while from_s < until_s:
+            window = int(from_s // MEAN_OVER_S)
+            self._close_until(window)
+            end_s = min(until_s, (window + 1) * float(MEAN_OVER_S))
+            for total, value in zip(self._sum, self._last, strict=True):
+                if value is not None:
+                    total[0] += value * (end_s - from_s)
+                    total[1] += end_s - from_s
+            from_s = end_s
+
+    def _close_until(self, window: int) -> None:
+        """Close the open 5 minutes if `window` is a later one."""
+        if self._window < 0:
+            self._window = window
+        if window <= self._window:
+            return
+        quarter = self._window * MEAN_OVER_S // QUARTER_S
+        row = quarter % QUARTERS
+        for column, total in enumerate(self._sum):
+            if total[1] >= ENOUGH_OF_A_MEAN * MEAN_OVER_S:
+                self._keep(row, quarter, column, total[0] / total[1])
+            total[0] = total[1] = 0.0
+        self._window = window
+
+    def _keep(self, row: int, quarter: int, column: int, mean: float) -> None:
+        self.version += 1
+        if self._quarters[row] != quarter:
+            self._quarters[row] = quarter
+            self._codes[row] = 0
+        code = _code(mean)
+        self._codes[row, column] = max(int(self._codes[row, column]), code)
+        self._keep_day(quarter // QUARTERS_A_DAY, column, code)
+
+    def _keep_day(self, day: int, column: int, code: int) -> None:
+        at = int(np.searchsorted(self._days, day))
+        if at == len(self._days) or self._days[at] != day:
+            blank = np.zeros((1, self._day_codes.shape[1]), dtype=np.uint16)
+            self._days = np.insert(self._days, at, day)[-DAYS_KEPT:]
+            self._day_codes = np.insert(self._day_codes, at, blank, axis=0)[-DAYS_KEPT:]
+            at = int(np.searchsorted(self._days, day))
+            if at == len(self._days) or self._days[at] != day:
+                return  # older than everything that is kept
+        self._day_codes[at, column] = max(int(self._day_codes[at, column]), code)
+
+    def add_quarter(self, at: datetime, load: Load) -> None:
+        """Take the load of a quarter of an hour that was not watched live, from an older record."""
+        quarter = int(at.timestamp()) // QUARTER_S
+        row = quarter % QUARTERS
+        newest = int(self._quarters.max())
+        by_line = {item.line: item for item in load.lines}
+        for k, line in enumerate(self._lines):
+            item = by_line.get(line)
+            values = (None, None) if item is None else (item.power_w, item.apparent_va)
+            for column, value in zip((2 * k, 2 * k + 1), values, strict=True):
+                if value is None:
+                    continue
+                if quarter > newest - QUARTERS and self._quarters[row] <= quarter:
+                    self._keep(row, quarter, column, value)
+                else:
+                    self._keep_day(quarter // QUARTERS_A_DAY, column, _code(value))
+
+    def add_day(self, peak: DayPeak) -> None:
+        """Take the peak of a day that was not watched live, from an older record."""
+        day = (peak.day - date(1970, 1, 1)).days
+        for item in peak.lines:
+            if item.line not in self._lines:
+                continue
+            column = 2 * self._lines.index(item.line)
+            for place, value in ((column, item.power_w), (column + 1, item.apparent_va)):
+                if value is not None:
+                    self._keep_day(day, place, _code(value))
+
+    def days(self) -> tuple[DayPeak, ...]:
+        """Return the peak of every day on record, oldest first."""
+        decoded = np.expm1((self._day_codes - 1.0) / _STEPS)
+        known = np.where(self._day_codes > 0, decoded, np.nan).astype(object)
+        known[self._day_codes == 0] = None
+        found = []
+        for day, values in zip(self._days.tolist(), known.tolist(), strict=True):
+            lines = tuple(
+                LineLoad(line, values[2 * k], values[2 * k + 1]) for k, line in enumerate(self._lines)
+            )
+            found.append(DayPeak(date(1970, 1, 1) + timedelta(days=day), lines))
+        return tuple(found)
+
+    def histories(self, now: datetime, since: Mapping[int, date] | None = None) -> tuple[LineHistory, ...]:
+        """Return each line over what is on record: median and 95th percentile of 30 days, peak of a year.
+
+        `since`: lines of which only what came from a day on counts. A line with nothing on record is left out.
+        """
+        newest = int(now.timestamp()) // QUARTER_S
+        found = []
+        for k, line in enumerate(self._lines):
+            first = 0 if since is None or line not in since else (since[line] - date(1970, 1, 1)).days
+            held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
+            held &= self._quarters >= first * QUARTERS_A_DAY
+            year = (self._days > newest // QUARTERS_A_DAY - 366) & (self._days >= first)
+            watts = self._codes[held, 2 * k]
+            watts = np.sort(watts[watts > 0])
+            peak_w = int(self._day_codes[year, 2 * k].max(initial=0))
+            peak_va = int(self._day_codes[year, 2 * k + 1].max(initial=0))
+            if watts.size == 0 or peak_w == 0 or peak_va == 0:
+                continue
+            p95 = watts[min(int(np.ceil(0.95 * watts.size)), watts.size) - 1]
+            found.append(
+                LineHistory(
+                    line,
+                    _value(float(watts[watts.size // 2])),
+                    _value(float(p95)),
+                    _value(peak_w),
+                    _value(peak_va),
+                )
+            )
+        return tuple(found)
+
+    def peaks(self, now: datetime) -> Peaks:
+        """Return highest and 95th percentile of the 30 days before `now`."""
+        newest = int(now.timestamp()) // QUARTER_S
+        held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
+        quarters, codes = self._quarters[held], self._codes[held]
+        if quarters.size == 0:
+            return NO_PEAKS
+        lines = []
+        for column, line in enumerate(self._lines):
+            w_peak, w_p95, w_row = _highest(codes[:, 2 * column])
+            va_peak, va_p95, _ = _highest(codes[:, 2 * column + 1])
+            at = None if w_row is None else _start(int(quarters[w_row]))
+            lines.append(LinePeak(line, w_peak, va_peak, w_p95, va_p95, at))
+        return Peaks(tuple(lines), quarters.size * QUARTER_S / 86400.0, _start(int(quarters.min())))
+
+    def expected(self, from_at: datetime, until_at: datetime) -> tuple[Expected, ...]:
+        """Return, by quarter of an hour, the highest load of the same hour and weekday in the 30 days.
+
+        The quarters beside it are looked at too. A quarter is known from two weeks' worth on. Weeks are
+        reckoned in UTC: when the clocks change, the hour before and after is one hour off.
+        """
+        quarters, codes = self._alike(from_at, until_at)
+        enough = (codes > 0).sum(axis=1) >= ENOUGH_QUARTERS
+        highest = codes.max(axis=1, initial=0)
+        value = {int(code): _value(float(code)) for code in np.unique(highest[enough])}
+        return tuple(
+            Expected(_start(quarter), self._expected(known, code, value))
+            for quarter, known, code in zip(quarters, enough.tolist(), highest.tolist(), strict=True)
+        )
+
+    def usual(self, from_at: datetime, until_at: datetime) -> tuple[Usual, ...]:
+        """Return, by quarter of an hour, what the same hour and weekday asked in the 30 days, with its interval.
+
+        As `expected` otherwise. A quarter that is not known on every line is left out.
+        """
+        quarters, codes = self._alike(from_at, until_at)
+        found = ((q, self._usual(alike)) for q, alike in zip(quarters, codes, strict=True))
+        return tuple(Usual(_start(q), lines) for q, lines in found if lines)
+
+    def _usual(self, codes: NDArray[np.uint16]) -> tuple[LineUsual, ...]:
+        lines = []
+        for column, line in enumerate(self._lines):
+            watts, volt_amperes = (
+                codes[:, place][codes[:, place] > 0] for place in (2 * column, 2 * column + 1)
+            )
+            if watts.size < ENOUGH_QUARTERS or volt_amperes.size < ENOUGH_QUARTERS:
+                return ()
+            low, median, high = (_value(float(np.quantile(watts, q))) for q in (0.05, 0.5, 0.95))
+            lines.append(LineUsual(line, low, median, high, _value(float(np.median(volt_amperes)))))
+        return tuple(lines)
+
+    def _expected(
+        self, known: Sequence[bool], codes: Sequence[int], value: Mapping[int, float]
+    ) -> tuple[LineLoad, ...]:
+        asked = [value[code] if enough else None for enough, code in zip(known, codes, strict=True)]
+        return tuple(
+            LineLoad(line, asked[2 * column], asked[2 * column + 1])
+            for column, line in enumerate(self._lines)
+        )
+
+    def _alike(self, from_at: datetime, until_at: datetime) -> tuple[list[int], NDArray[np.uint16]]:
+        """Return the quarters asked for, and for each the codes of those like it in the weeks on record.
+
+        Alike are the same quarter and those beside it; 0 is not known. All at once: a week asked for one by
+        one would hold the event loop up for a tenth of a second.
+        """
+        asked = quarters_between(from_at, until_at)
+        quarters = np.arange(asked.start, asked.stop)
+        newest = int(self._quarters.max())
+        weeks_ago = np.maximum(-(-(quarters - newest) // QUARTERS_A_WEEK), 1)
+        back = (weeks_ago[:, None] + np.arange(WEEKS_LOOKED_BACK)) * QUARTERS_A_WEEK
+        wanted = ((quarters[:, None] - back)[:, :, None] + np.array((-1, 0, 1))).reshape(
+            len(quarters), 3 * WEEKS_LOOKED_BACK
+        )
+        rows = wanted % QUARTERS
+        held = (wanted > newest - QUARTERS) & (self._quarters[rows] == wanted)
+        return quarters.tolist(), np.where(held[:, :, None], self._codes[rows], np.uint16(0))
+
+    def snapshot(self) -> bytes:
+        """Return the record as bytes, to be kept and given to `restore`."""
+        head = {
+            "lines": self._lines,
+            "window": self._window,
+            "sum": self._sum,
+            "last": self._last,
+            "last_s": self._last_s,
+            "days": len(self._days),
+        }
+        text = json.dumps(head).encode()
+        body = self._quarters.astype("<i8").tobytes() + self._codes.astype("<u2").tobytes()
+        body += self._days.astype("<i4").tobytes() + self._day_codes.astype("<u2").tobytes()
+        return len(text).to_bytes(4, "big") + text + zlib.compress(body, 1)
+
+    @classmethod
+    def restore(cls, kept: bytes) -> PeakRecord:
+        """Return the record that gave `kept`.
+
+        Raises:
+            ValueError: the bytes are not such a record.
+        """
+        try:
+            size = int.from_bytes(kept[:4], "big")
+            head: dict[str, Any] = json.loads(kept[4 : 4 + size])
+            body = zlib.decompress(kept[4 + size :])
+            record = cls(head["lines"])
+            width = 2 * len(record._lines)
+            record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int32)
+            record._codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).astype(np.uint16)
+            record._codes = record._codes.reshape(QUARTERS, width)
+            days = int(head.get("days", 0))
+            start = 8 * QUARTERS + 2 * QUARTERS * width
+            record._days = np.frombuffer(body, "<i4", days, start).astype(np.int32)
+            record._day_codes = np.frombuffer(body, "<u2", days * width, start + 4 * days).astype(np.uint16)
+            record._day_codes = record._day_codes.reshape(days, width)
+            record._window = int(head["window"])
+            record._sum = [[float(a), float(b)] for a, b in head["sum"]]
+            record._last = [None if v is None else float(v) for v in head["last"]]
+            record._last_s = None if head["last_s"] is None else float(head["last_s"])
+        except (KeyError, TypeError, zlib.error, UnicodeDecodeError) as error:
+            raise ValueError(f"not a record of peaks: {error}") from error
+        return record
+
+
+def quarters_between(from_at: datetime, until_at: datetime) -> range:
+    """Return the numbers, since 1970, of the quarters of an hour that a span touches."""
+    return range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
+
+
+def _start(quarter: int) -> datetime:
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=quarter * QUARTER_S)
+
+
+def _code(value: float) -> int:
+    return min(1 + int(np.ceil(_STEPS * np.log1p(max(value, 0.0)))), 65535)
+
+
+def _value(code: float) -> float:
+    return float(np.expm1((code - 1.0) / _STEPS))
+
+
+def _highest(codes: NDArray[np.uint16]) -> tuple[float | None, float | None, int | None]:
+    """Return peak, 95th percentile (the next kept value above it) and the row of the peak."""
+    known = codes[codes > 0]
+    if known.size == 0:
+        return None, None, None
+    rank = min(int(np.ceil(0.95 * known.size)), known.size) - 1
+    return _value(float(known.max())), _value(float(np.sort(known)[rank])), int(codes.argmax())

@@ -1,0 +1,589 @@
+"""What the rules say, as values that the page and the HTTP interface show as they are.
+
+Field names and meanings are those of the HTTP interface. Seconds, watts, volt-amperes; None is "not
+known". Every verdict carries sentences that say why (`because`) and the moment it holds for (`as_of`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from rules.plant.estate import Purpose
+
+
+class Verdict(StrEnum):
+    """The only three answers."""
+
+    ADEQUATE = "adequate"
+    INADEQUATE = "inadequate"
+    CANNOT_TELL = "cannot_tell"
+
+
+class Basis(StrEnum):
+    """What a hold-up time or a capacity rests on, best first."""
+
+    TESTED = "tested"
+    TABLE = "table"
+    GENERIC = "generic"
+    NONE = "none"
+
+
+class EndedBy(StrEnum):
+    """What ends a hold-up."""
+
+    BANK = "bank"
+    OVERLOAD = "overload"
+
+
+class Standing(StrEnum):
+    """What a unit is doing for its system at this moment.
+
+    Idle: on inverter by its card's word, but not seen carrying while its peers carry.
+    """
+
+    CARRYING = "carrying"
+    ON_BATTERY = "on_battery"
+    RESTING = "resting"
+    IDLE = "idle"
+    BYPASS = "bypass"
+    OFF = "off"
+    ISOLATED = "isolated"
+    SILENT = "silent"
+    UNKNOWN = "unknown"
+
+
+class Against(StrEnum):
+    """Which hold-up a requirement is held against."""
+
+    NOW = "now"
+    ONE_UNIT_LOST = "one_unit_lost"
+
+
+class LoadBasis(StrEnum):
+    """Which load a redundancy verdict was reckoned at."""
+
+    NOW = "now"
+    PEAK_30D = "peak_30d"
+    P95_30D = "p95_30d"
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUp:
+    """How long a system holds: 5th, 50th and 95th percentile. None where it cannot be told."""
+
+    low_s: float | None
+    median_s: float | None
+    high_s: float | None
+    ended_by: EndedBy | None
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class WouldTell:
+    """One step that would tell what cannot be told now, and what it buys."""
+
+    step: str
+    buys: str
+
+
+UNKNOWN_HOLD_UP = HoldUp(low_s=None, median_s=None, high_s=None, ended_by=None, basis=Basis.NONE)
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLost:
+    """The hold-up with one named unit gone."""
+
+    unit: str
+    hold_up: HoldUp
+
+
+@dataclass(frozen=True, slots=True)
+class EndOfLife:
+    """The hold-up with every bank at the end of its life, in the coldest room."""
+
+    all: HoldUp
+    one_unit_lost: HoldUp
+
+
+@dataclass(frozen=True, slots=True)
+class HoldUps:
+    """Hold-up now, with the worst single unit lost, with each, and at the end of life.
+
+    `recharged` is set while a bank is not full again after a discharge: then `now` is what a second
+    outage would get, and `recharged` what full banks give. `because`: what limits or hides a figure.
+    `unproven`: the banks that nothing was seen of, so that only table and age speak for them; `would_tell`:
+    what would tell, in the order of effort. A low end that is only the tail of an assumption is None.
+    """
+
+    now: HoldUp
+    one_unit_lost: HoldUp
+    each_unit_lost: tuple[UnitLost, ...]
+    at_end_of_life: EndOfLife
+    recharged: HoldUp | None = None
+    because: tuple[str, ...] = ()
+    unproven: tuple[str, ...] = ()
+    would_tell: tuple[WouldTell, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LineLoad:
+    """The load of one board line.
+
+    `doubt_w`, `doubt_va`: how far off it may be, either way, where part of it is not a card's own figure but was
+    reckoned from the units beside it.
+    """
+
+    line: int
+    power_w: float | None
+    apparent_va: float | None
+    doubt_w: float = 0.0
+    doubt_va: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """The load of a system, and by board line."""
+
+    power_w: float | None
+    apparent_va: float | None
+    lines: tuple[LineLoad, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStanding:
+    """One unit in its system; `share_fraction` of the system's power, 0 to 1."""
+
+    id: str
+    standing: Standing
+    share_fraction: float | None
+    read_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineRedundancy:
+    """One board line against what the units left over can carry."""
+
+    line: int
+    now_w: float | None
+    now_va: float | None
+    peak_w: float | None
+    peak_va: float | None
+    limit_w: float | None
+    limit_va: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RedundancyAt:
+    """The tightest margin reckoned at one load: now, at the 30-day peak, at its 95th percentile."""
+
+    basis: LoadBasis
+    verdict: Verdict
+    margin_w: float
+    margin_fraction: float
+    tightest_line: int
+    tightest_limit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Redundancy:
+    """Whether the spare units are spare, on every line, in watts and in volt-amperes.
+
+    Electrical alone. `gone`: the units taken away on the tightest line. `unproven_banks`: banks not shown to
+    carry their part; they stand beside the verdict and change nothing in it.
+    """
+
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_w: float | None
+    margin_fraction: float | None
+    tightest_line: int | None
+    tightest_limit: str | None
+    basis: LoadBasis
+    lines: tuple[LineRedundancy, ...]
+    at: tuple[RedundancyAt, ...] = ()
+    unproven_banks: tuple[str, ...] = ()
+    gone: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PartnerVerdict:
+    """Whether a system could take its partner's load too, on every line, in watts and in volt-amperes.
+
+    `at`: the margin now and at the peaks of both together, where they are known.
+    """
+
+    partner: str
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_w: float | None
+    margin_fraction: float | None
+    tightest_line: int | None
+    tightest_limit: str | None
+    basis: LoadBasis
+    at: tuple[RedundancyAt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the bridge to the generator: what is allowed for it, and what was last seen."""
+
+    step: str
+    allowed_s: float
+    seen_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RequirementVerdict:
+    """Whether a required hold-up is met.
+
+    `would_tell`: what would tell where that cannot be told. `basis`: what the hold-up it is held against rests on.
+    """
+
+    id: str
+    purpose: Purpose
+    required_s: float | None
+    against: Against
+    verdict: Verdict
+    because: tuple[str, ...]
+    as_of: datetime | None
+    margin_s: float | None
+    steps: tuple[Step, ...] = ()
+    would_tell: tuple[WouldTell, ...] = ()
+    basis: Basis = Basis.NONE
+
+
+@dataclass(frozen=True, slots=True)
+class ShedStep:
+    """One load group to drop, what it takes, and who drops it where that is declared."""
+
+    group: str
+    power_w: float
+    by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ShedFirst:
+    """What to shed first of a system on its banks, as reckoned at `as_of`.
+
+    `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
+    at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
+    `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
+    `without_ends`: its end without shedding, as this was reckoned.
+    """
+
+    as_of: datetime
+    wanted_s: float
+    wanted_for: str
+    steps: tuple[ShedStep, ...] = ()
+    ends_earliest: datetime | None = None
+    reached: bool | None = None
+    shed_by: datetime | None = None
+    all_shed: bool = False
+    without_ends: datetime | None = None
+
+    @property
+    def power_w(self) -> float:
+        """Return what all steps take."""
+        return sum(step.power_w for step in self.steps)
+
+
+@dataclass(frozen=True, slots=True)
+class OnBattery:
+    """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first.
+
+    `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
+    its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
+    so it has no end to reckon with. `unfed_since`: since when none of its own units was seen fed; None while one is.
+    `offered_since`: since when one of them on its bank has voltage at its input again.
+    """
+
+    since: datetime
+    ends_earliest: datetime | None
+    ends_latest: datetime | None
+    start_set_before: datetime | None = None
+    starts_failed: int | None = None
+    reckoned_since: datetime | None = None
+    shed: ShedFirst | None = None
+    fed: tuple[str, ...] = ()
+    carried: bool = False
+    unfed_since: datetime | None = None
+    offered_since: datetime | None = None
+
+
+class FindingKind(StrEnum):
+    """What sets one unit of a system apart from its siblings."""
+
+    SHARE_REAL = "share_real"
+    SHARE_REACTIVE = "share_reactive"
+    CIRCULATING = "circulating"
+    IDLE = "idle"
+    LEFT_OUT = "left_out"
+    PHASES = "phases"
+    VOLTAGE = "voltage"
+    FREQUENCY = "frequency"
+    SOURCE = "source"
+    FIRMWARE = "firmware"
+    RATING = "rating"
+    SETTINGS = "settings"
+    NOT_ON_BATTERY = "not_on_battery"
+    ALONE_ON_BATTERY = "alone_on_battery"
+    LATE_BACK = "late_back"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that sets a unit (or the system) apart, with its value and limit where there is one.
+
+    `at`: when it happened, for what is past; None for what is so now.
+    """
+
+    kind: FindingKind
+    about: str
+    because: str
+    value: float | None = None
+    limit: float | None = None
+    line: int | None = None
+    at: datetime | None = None
+
+
+class WorkStage(StrEnum):
+    """How far work on a unit has come, as seen from the cards."""
+
+    BEFORE = "before"
+    OUT = "out"
+    BACK = "back"
+    SHARING = "sharing"
+    CHARGED = "charged"
+
+
+class Unplanned(StrEnum):
+    """What can happen during work that the work does not explain."""
+
+    ON_BYPASS = "on_bypass"
+    LEFT = "left"
+    ON_BATTERY = "on_battery"
+    NOT_HEARD = "not_heard"
+    LOAD_FELL = "load_fell"
+
+
+@dataclass(frozen=True, slots=True)
+class Unexpected:
+    """One thing that the work does not explain, about a unit (or the system), in a sentence."""
+
+    kind: Unplanned
+    about: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class WorkStep:
+    """When the work reached a stage."""
+
+    stage: WorkStage
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class UnitWork:
+    """Work on a unit, followed. `unexpected`: what the plan does not explain, gravest first.
+
+    `by` is who said that it began, empty where a planned window did; `what` its own words. `overdue`: its time
+    has passed and the unit does not share the load again.
+    """
+
+    unit: str
+    begun_at: datetime
+    until: datetime
+    by: str
+    what: str
+    stage: WorkStage
+    because: str
+    steps: tuple[WorkStep, ...] = ()
+    unexpected: tuple[Unexpected, ...] = ()
+    overdue: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SystemState:
+    """Everything said of one system (SYSTEM of the HTTP interface)."""
+
+    id: str
+    name: str
+    site: str
+    as_of: datetime | None
+    load: Load
+    units: tuple[UnitStanding, ...]
+    redundancy: Redundancy | None
+    hold_up: HoldUps
+    requirements: tuple[RequirementVerdict, ...]
+    on_battery: OnBattery | None
+    not_checked: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    partner: PartnerVerdict | None = None
+    work: tuple[UnitWork, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """A bank's capacity as a fraction of what its table gives, with its 90 % interval."""
+
+    fraction: float | None
+    low: float | None
+    high: float | None
+    as_of: datetime | None
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class AgeSpan:
+    """From when until when a bank may come to its end, as far as its age alone says."""
+
+    from_day: date
+    to_day: date
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacementDates:
+    """Three dates, never one; None where nothing can be said.
+
+    Of a bank that nothing was seen of none of them is set, but `by_age_alone`. `shown_over`: evidence showed that
+    it no longer gives what is asked, on the day `replace_by`.
+    """
+
+    expected_end: date | None
+    order_by: date | None
+    replace_by: date | None
+    falls_under_80: date | None = None
+    ends_early: date | None = None
+    ends_late: date | None = None
+    by_age_alone: AgeSpan | None = None
+    shown_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RestsOn:
+    """What the dates of a bank rest on: what would have to change for them to move.
+
+    `told` and `declared`: digests of what its discharges showed, and of what the estate file says of it. `awaits`:
+    something will be asked of it, and is not known yet.
+    """
+
+    judged_on: date
+    blocks: str
+    declared: str
+    told: str
+    last_discharge: date | None = None
+    required_s: float | None = None
+    asked_w: float | None = None
+    awaits: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedDischarge:
+    """One discharge of a bank and what it showed."""
+
+    at: datetime
+    kind: str
+    depth_fraction: float | None
+    capacity_fraction: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShownToCarry:
+    """The last time a bank was seen to carry a load."""
+
+    at: datetime
+    power_w: float
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChargingVerdict:
+    """How a bank is kept: adequate, inadequate or cannot tell, with reasons."""
+
+    verdict: Verdict
+    because: tuple[str, ...]
+    float_voltage_per_cell_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BankFinding:
+    """Something about a bank that somebody should know: what, what to do, how grave (ITU-T X.733 words).
+
+    `kind` is one of the names in `rules.battery.assessment.charging` and `rules.battery.assessment.faults`.
+    """
+
+    kind: str
+    what: str
+    do: str
+    severity: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestPlan:
+    """When a bank's next capacity test is due, why, and how likely the bank ends in it."""
+
+    __test__ = False  # not a test case, whatever its name suggests to pytest
+
+    last: date | None
+    due: date
+    interval_days: int
+    because: str
+    ends_in_test_probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CardClaims:
+    """What the card promised against what happened: `ratio` of claimed to true seconds, median."""
+
+    count: int
+    ratio: float | None
+    worst_ratio: float | None
+    missed: int
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedCapacity:
+    """The capacity to be expected of a bank on a day: median and 90 % interval, as `Capacity` counts it."""
+
+    day: date
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class BankState:
+    """Everything said of one bank (BANK of the HTTP interface).
+
+    `unproven`: nothing was seen of it yet, only table and age speak; `would_tell`: what would tell. `too_small`:
+    new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
+    `offers` what helps instead.
+    """
+
+    id: str
+    feeds: tuple[str, ...]
+    fitted: str | None
+    capacity: Capacity
+    asked_fraction: float | None
+    dates: ReplacementDates
+    charging: ChargingVerdict
+    effective_age_years: float | None
+    discharges: tuple[JudgedDischarge, ...]
+    shown_to_carry: ShownToCarry | None
+    findings: tuple[BankFinding, ...] = ()
+    probability_met: float | None = None
+    tests: TestPlan | None = None
+    claims: CardClaims | None = None
+    expected: tuple[ExpectedCapacity, ...] = ()
+    unproven: bool = False
+    would_tell: tuple[WouldTell, ...] = ()
+    too_small: bool = False
+    offers: tuple[str, ...] = ()
+    rests_on: RestsOn | None = None

@@ -1,0 +1,306 @@
+"""What a judgement of a bank rests on, gathered from ledger, history and the newest readings."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import cast
+
+import pytest
+
+from collector.assessment.bank_evidence import BankEvidenceBook, coldest_month_c, hand_readings, show
+from collector.assessment.evidence_files import imported_blocks
+from collector.recorder.current_state import Present
+from collector.recorder.trackers.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
+from collector.storage.history.store import Bucket, HistoryStore
+from collector.storage.ledger import Ledger
+from rules.battery.assessment.bank import judge_bank
+from rules.battery.model.ageing import MonthTemperature
+from rules.battery.model.inverter_losses import default_losses
+from rules.plant.estate import (
+    Bank,
+    Card,
+    Estate,
+    FittedBank,
+    FittedUnit,
+    PowerTable,
+    Purpose,
+    Site,
+    Supply,
+    System,
+    Unit,
+)
+from rules.plant.reading import BatteryReading, OutputReading, OutputSource, Reading, Stamp
+from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
+from rules.system.state import Against, RequirementVerdict, Verdict
+from tests.rules.sample_plant import system_state
+
+AT = datetime(2025, 3, 1, 10, tzinfo=UTC)
+NOW = AT + timedelta(hours=2)
+TABLE = PowerTable(1.67, ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2)))
+FITTED = FittedBank(date(2021, 1, 1), None, "T", 40, 1.67, 9.0, 20.0, (TABLE,), 10.0)
+CABINET = FittedUnit(date(2020, 1, 1), None, "X", 30_000.0, 27_000.0)
+
+
+def bank(n: int, fitted: FittedBank = FITTED) -> Bank:
+    return Bank(f"b{n}", (f"A{n}",), 240, 1, (fitted,))
+
+
+def estate(*banks: Bank) -> Estate:
+    units = [b.feeds[0] for b in banks]
+    return Estate(
+        sites={"s": Site("s", "S", "UTC")},
+        supplies={"m": Supply("m", "s")},
+        generators={},
+        systems={"A": System("A", "A", "s", "m")},
+        units={u: Unit(u, "A", 1, (1,), (CABINET,)) for u in units},
+        cards={u: Card(u, (u,)) for u in units},
+        banks={b.id: b for b in banks},
+    )
+
+
+class NoHistory:
+    """A store that holds nothing yet."""
+
+    async def series(self, *_: object, **__: object) -> Sequence[object]:
+        return ()
+
+
+def record(
+    *, seconds: float = 600.0, kind: str = "outage", phase: Phase = Phase.RECHARGING
+) -> DischargeRecord:
+    on = [
+        DischargeRow(10.0 + t, 480.0 - t / 60.0, 10.2, 24.0, 4400.0, True) for t in range(0, int(seconds), 5)
+    ]
+    before = [DischargeRow(5.0, 540.0, 0.0, 24.0, 4400.0, False)]
+    after = [DischargeRow(10.0 + seconds + 60.0 * k, 530.0, -3.0, 24.0, 4400.0, False) for k in range(21)]
+    return DischargeRecord(
+        f"b1-{kind}",
+        "b1",
+        AT,
+        kind,
+        (*before, *on, *after),
+        phase,
+        10.0,
+        5.0 + seconds,
+        10.0 + seconds,
+        "supply_back",
+    )
+
+
+@pytest.fixture
+def present() -> Present:
+    made = Present(estate(bank(1), bank(2), bank(3, replace(FITTED, type="other"))))
+    for n, volts in ((1, 540.0), (2, 546.0), (3, 530.0)):
+        made.readings[f"A{n}"] = Reading(
+            f"A{n}",
+            Stamp(NOW, 0.0, "one"),
+            battery=BatteryReading(voltage_v=volts, temperature_c=24.0),
+            output=OutputReading(source=OutputSource.NORMAL),
+        )
+    return made
+
+
+def book(present: Present, ledger: Ledger) -> BankEvidenceBook:
+    return BankEvidenceBook(present.estate, ledger, cast("HistoryStore", NoHistory()), present)
+
+
+async def keep(ledger: Ledger, made: DischargeRecord) -> None:
+    async with ledger.transaction() as tx:
+        tx.save_evidence(to_evidence(made))
+
+
+async def test_a_discharge_is_judged_once_when_it_has_ended(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record(phase=Phase.DISCHARGING))
+        assert await gathered.unshown(bank(1)) == ()
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        assert await gathered.unshown(bank(1)) == ()
+
+
+async def test_a_discharge_that_went_on_after_a_flicker_is_judged_anew(
+    present: Present, tmp_path: Path
+) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record(seconds=300.0))
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        await keep(ledger, record(seconds=900.0))
+        (again,) = await gathered.unshown(bank(1))
+        assert again.ended_s == 910.0
+
+
+async def test_a_blink_of_the_mains_is_no_discharge_to_judge(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        await keep(ledger, record(seconds=5.0, kind="transfer"))
+        assert await book(present, ledger).unshown(bank(1)) == ()
+
+
+async def test_everything_known_of_a_bank_comes_together(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        await gathered.keep_shown(ended, shown)
+        text = "block,voltage_v\n" + "".join(f"{k},{13.5 if k else 11.0}\n" for k in range(40))
+        async with ledger.transaction() as tx:
+            tx.save_evidence(imported_blocks(present.estate, "b1", AT, "Ada", text=text, name="b.csv"))
+        evidence = await gathered.gather(bank(1), NOW)
+        assert evidence is not None
+        assert evidence.discharges == (shown,)
+        assert [reading.what for reading in evidence.hand] == ["voltage"]
+        # twenty minutes at 3 A, of 9 Ah
+        assert evidence.returned == pytest.approx(1.0 / 9.0, rel=0.02)
+        assert [s.bank for s in evidence.siblings] == ["b2"]
+        assert evidence.siblings[0].voltage_per_cell_v == pytest.approx(546.0 / 240.0)
+        judged = judge_bank(evidence)
+        assert judged.state.shown_to_carry is not None
+        assert "block_out_of_line" in [f.kind for f in judged.state.findings]
+
+
+def says(watts: float, at: datetime) -> HoldUpJudgement:
+    return HoldUpJudgement(
+        "A", at, 0, unknown_hold_ups(()), 2 * watts, bank_asked_w={"b1": watts, "b2": watts}
+    )
+
+
+async def test_what_is_asked_of_a_bank_is_that_of_its_system_at_rest_and_not_of_an_outage(
+    present: Present, tmp_path: Path
+) -> None:
+    need = RequirementVerdict(
+        "n", Purpose.ORDERLY_SHUTDOWN, 600.0, Against.NOW, Verdict.ADEQUATE, (), None, None
+    )
+    present.systems["A"] = replace(system_state("works", 0.0), requirements=(need,))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+
+        def asked_w() -> float:
+            asked = gathered.asked(bank(1), NOW.date())
+            assert asked is not None
+            return asked.output_power_w
+
+        present.hold_ups["A"] = says(4000.0, NOW)
+        at_rest_w = asked_w()
+        present.lit_at["A"] = NOW + timedelta(seconds=60)
+        present.hold_ups["A"] = says(8000.0, NOW + timedelta(seconds=60))  # another unit's bank has ended
+        assert asked_w() == at_rest_w
+        present.hold_ups["A"] = says(6000.0, NOW + timedelta(seconds=100))  # the last unit walks in
+        assert asked_w() == at_rest_w
+        present.hold_ups["A"] = says(4400.0, NOW + timedelta(seconds=121))
+        assert asked_w() == pytest.approx(1.1 * at_rest_w)
+
+
+async def test_a_bank_whose_unit_was_never_read_is_not_judged(tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        assert await book(Present(estate(bank(1))), ledger).gather(bank(1), NOW) is None
+
+
+def test_lines_of_other_kinds_are_no_hand_readings() -> None:
+    assert hand_readings([to_evidence(record())]) == ()
+
+
+def months(*means_c: float) -> list[MonthTemperature]:
+    return [MonthTemperature(date(2024, k, 1), mean) for k, mean in enumerate(means_c, start=1)]
+
+
+def test_the_coldest_month_of_a_year_is_the_coldest_a_bank_gets() -> None:
+    assert coldest_month_c(bank(1), months(19.0, 18.5, *[24.0] * 10)) == 18.5
+
+
+def test_a_summer_alone_does_not_say_how_cold_the_winter_gets() -> None:
+    assert coldest_month_c(bank(1), months(26.0, 27.0)) == 15.0
+    assert coldest_month_c(bank(1), months(12.0)) == 12.0
+
+
+async def test_losses_are_learnt_from_three_discharges_of_ones_own(present: Present, tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        made = show(bank(1), FITTED, record(), default_losses(27_000.0), (), None)
+        assert made is not None
+        for n in range(3):
+            assert not (await gathered.losses(bank(1), NOW.date())).learnt
+            # true losses: 600 W and 5 % of the power given
+            output_w = 6_000.0 + 6_000.0 * n
+            shown = replace(made, output_power_w=output_w, battery_power_w=output_w * 1.05 + 600.0)
+            await gathered.keep_shown(replace(record(), id=f"b1-{n}"), shown)
+        learnt = await gathered.losses(bank(1), NOW.date())
+        assert learnt.learnt
+        assert learnt.battery_power_w(12_000.0) == pytest.approx(13_200.0, rel=0.01)
+        assert not (await gathered.losses(bank(2), NOW.date())).learnt
+
+
+async def test_what_somebody_brings_is_told_once_by_bank_and_again_when_it_is_put_right(
+    present: Present, tmp_path: Path
+) -> None:
+    text = "block,voltage_v\n1,13.5\n"
+    line = imported_blocks(present.estate, "b1", AT, "Ada", text=text, name="b.csv")
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger, Ledger(tmp_path / "ledger.sqlite") as other:
+        gathered = book(present, ledger)
+        await keep(ledger, record())  # the service's own: nobody brought it
+        newest, banks = await gathered.brought_after(0)
+        assert banks == set()
+        for _ in range(2):
+            async with other.transaction() as tx:
+                tx.save_evidence(line)
+            brought_until, banks = await gathered.brought_after(newest)
+            assert banks == {"b1"}
+            assert brought_until > newest
+            newest = brought_until
+            assert await gathered.brought_after(newest) == (newest, frozenset())
+
+
+class Warmed:
+    """A history that knows some days, and counts the questions about them."""
+
+    def __init__(self, days: dict[date, float]) -> None:
+        self.days = days
+        self.asked: list[tuple[datetime, datetime]] = []
+
+    async def series(
+        self, _unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        assert line is None
+        if quantity != "battery_temperature_c":
+            return ()
+        self.asked.append((start, end))
+        step = (end - start) / points
+        moments = [start + n * step for n in range(points)]
+        found = [(at, self.days.get(at.date())) for at in moments]
+        return tuple(Bucket(at, mean, mean, mean, 0 if mean is None else 1, 1) for at, mean in found)
+
+
+async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_over_once(
+    tmp_path: Path,
+) -> None:
+    plant = estate(bank(1))
+    days = {date(2024, 12, 5): 20.0, date(2024, 12, 6): 22.0, date(2025, 2, 1): 24.0, date(2025, 3, 1): 25.0}
+    history = Warmed(days)
+    ledger = Ledger(tmp_path / "ledger.sqlite")
+    book = BankEvidenceBook(plant, ledger, cast("HistoryStore", history), Present(plant))
+    try:
+        for _ in range(2):
+            found = await book._month_temperatures(bank(1), FITTED, AT)
+            assert found == (
+                MonthTemperature(date(2024, 12, 1), 21.0, 1.0),
+                MonthTemperature(date(2025, 2, 1), 24.0, 0.0),
+                MonthTemperature(date(2025, 3, 1), 25.0, 0.0),
+            )
+    finally:
+        await ledger.close()
+    spans = [(start.date(), end.date()) for start, end in history.asked]
+    assert spans[0] == (date(2021, 1, 1), date(2025, 4, 1)), "51 months by one question"
+    assert spans[1:] == [
+        (date(2021, 1, 1), date(2024, 12, 1)),
+        (date(2025, 1, 1), date(2025, 2, 1)),
+        (date(2025, 3, 1), date(2025, 4, 1)),
+    ], "what was known is not asked for again"

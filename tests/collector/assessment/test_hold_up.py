@@ -1,0 +1,95 @@
+"""What is said of banks before they were judged, and what the judging process is asked at all."""
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TypeVar
+
+from collector.assessment.hold_up import JUDGED_WITHIN_S, Judging
+from collector.assessment.worker import Worker
+from collector.process.clock import TurnedClock, stamp
+from collector.recorder.current_state import Present
+from rules.system.assessment import glance
+from rules.system.hold_up_sampling import HoldUpJudgement
+from tests.rules.sample_plants import estate, reading, view
+
+START = datetime(2026, 3, 1, 12, tzinfo=UTC)
+T = TypeVar("T")
+
+
+async def test_age_alone_is_not_spoken_of_until_judging_took_too_long() -> None:
+    plant = estate()
+    clock = TurnedClock(START)
+    told: asyncio.Queue[object] = asyncio.Queue()
+    judging = Judging(plant, Worker(), clock, Present(plant), told.put)
+    unit = next(iter(plant.units))
+    judging.carry(replace(reading(unit), unit=unit))
+    bank = plant.banks_of(unit)[0].id
+    assert bank in judging.beliefs
+    assert judging.spoken_beliefs() == {}
+    assert bank in judging.spoken_beliefs(urgent=True)
+    judging.believe(judging.beliefs[bank])
+    assert list(judging.spoken_beliefs()) == [bank]
+    other = Judging(plant, Worker(), clock, Present(plant), told.put)
+    other.carry(replace(reading(unit), unit=unit))
+    await clock.advance(JUDGED_WITHIN_S + 1.0)
+    assert bank in other.spoken_beliefs()
+
+
+class Counted(Worker):
+    """Judges at once, in this process, and counts how often."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked = 0
+
+    async def ask(
+        self, key: str, function: Callable[..., T], *arguments: object, about: str | None = None
+    ) -> T:
+        self.asked += 1
+        return function(*arguments)
+
+
+async def test_the_process_is_asked_again_only_for_what_can_have_another_answer() -> None:
+    plant, clock, worker = estate(), TurnedClock(START), Counted()
+    told: asyncio.Queue[HoldUpJudgement] = asyncio.Queue()
+    judging = Judging(plant, worker, clock, Present(plant), told.put)
+    asking = asyncio.create_task(judging.run())
+
+    async def looked_at(power_w: float) -> HoldUpJudgement:
+        now = stamp(clock)
+        readings = [replace(reading(u.id, [power_w / 3] * 3), stamp=now) for u in plant.units_of("A")]
+        for one in readings:
+            judging.carry(one)
+        for belief in dict(judging.beliefs).values():
+            if belief.bank not in judging.spoken_beliefs():
+                judging.believe(belief)
+        seen = replace(view(plant, readings), now=now)
+        judging.look(seen, glance(seen))
+        await clock.advance(30.0)
+        answer = await asyncio.wait_for(told.get(), 10.0)
+        while not told.empty():
+            answer = told.get_nowait()
+        return answer
+
+    first = await looked_at(9000.0)
+    asked = worker.asked
+    again = await looked_at(9001.0)
+    assert worker.asked == asked, "nothing but the moment is another"
+    assert again.as_of is not None
+    assert first.as_of is not None
+    assert again.as_of > first.as_of
+    assert replace(again, as_of=first.as_of) == first
+    for belief in dict(judging.beliefs).values():
+        curve = replace(belief.curve)
+        judging.believe(replace(belief, curve=curve, health=0.5 * belief.health))
+    asked = worker.asked
+    worse = await looked_at(9000.0)
+    assert worker.asked > asked, "other draws, from a judgement of the bank"
+    assert (worse.hold_ups.now.median_s or 0.0) < (first.hold_ups.now.median_s or 0.0)
+    asked = worker.asked
+    more = await looked_at(12000.0)
+    assert worker.asked > asked
+    assert (more.hold_ups.now.median_s or 0.0) < (worse.hold_ups.now.median_s or 0.0)
+    asking.cancel()

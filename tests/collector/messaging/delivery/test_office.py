@@ -1,0 +1,52 @@
+"""Delivery as one object, built from an estate file; test messages; signs of life."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from collector.configuration import load
+from collector.messaging.channels.channel import ChannelDown
+from collector.messaging.channels.heartbeat import Heartbeat
+from collector.messaging.delivery.office import PostOffice, test_delivery
+from collector.process.clock import TurnedClock
+from collector.storage.ledger import Ledger
+from tests.collector.messaging.cases import AT, Scripted, person
+
+
+async def test_the_example_estate_has_a_post_office_with_all_its_channels(tmp_path: Path) -> None:
+    folder = Path(__file__).parents[4] / "deploy"
+    (tmp_path / "estate.toml").write_text((folder / "example-estate.toml").read_text())
+    secrets = tmp_path / "secrets.toml"
+    secrets.write_text((folder / "example-secrets.toml").read_text())
+    secrets.chmod(0o600)
+    for name in ("example-secrets.toml",):
+        (tmp_path / name).write_text(secrets.read_text())
+        (tmp_path / name).chmod(0o600)
+    configuration = load(tmp_path / "estate.toml")
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        where = PostOffice.of(configuration, ledger, TurnedClock(AT))
+    assert set(where.channels) == set(configuration.channels)
+    assert where.failing() == dict.fromkeys(configuration.channels)
+
+
+async def test_a_test_message_goes_by_every_way_of_every_person_and_says_what_came_back() -> None:
+    post, pager = Scripted(), Scripted("pager")
+    pager.down = ChannelDown("refused")
+    both = person(reach=[{"channel": "post", "address": "a@b.example"}, {"channel": "pager"}])
+    channels = {"post": post, "pager": pager}
+    trials = await test_delivery(
+        [both], channels, TurnedClock(AT), collector="fellbeck", time_zone="Europe/London"
+    )
+    assert [(t.channel, t.delivered, t.result) for t in trials] == [
+        ("post", True, "taken"),
+        ("pager", False, "refused"),
+    ]
+    assert "Nothing is wrong" in post.taken[0].body["notice"]["what"]
+
+
+async def test_a_sign_of_life_goes_by_each_channel_and_a_failing_one_does_not_stop_the_others() -> None:
+    first, second = Scripted("a"), Scripted("b")
+    first.down = ChannelDown("refused")
+    heart = Heartbeat([first, second], TurnedClock(AT), every_s=60, collector="fellbeck")
+    await heart.beat()
+    assert second.taken[0].body == {"collector": "fellbeck", "state": "running", "next_within_s": 180}

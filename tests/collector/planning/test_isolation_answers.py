@@ -1,0 +1,61 @@
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from types import SimpleNamespace
+from typing import Any, cast
+
+from collector.planning.isolation_answers import TakingOut
+from collector.planning.planner import WORK, NotYet, Planner
+from collector.process.background_budget import Budget
+from collector.process.clock import Clock, TurnedClock
+from collector.recorder.current_state import Present
+from rules.plant.reading import Silence
+from tests.api.pages import samples
+
+NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+@dataclass
+class Answers:
+    """Stands for the planner: an answer for every unit, or what it raises."""
+
+    raises: Exception | None = None
+    asked: list[tuple[Any, ...]] = field(default_factory=list)
+
+    async def isolation(self, *question: Any) -> object:
+        self.asked.append(question)
+        if self.raises is not None:
+            raise self.raises
+        return question
+
+
+def made(planner: Answers) -> tuple[TakingOut, Present]:
+    present = Present(samples.estate())
+    for unit in present.estate.units:
+        present.silences[unit] = cast("Silence", None)
+    clock = cast("Clock", SimpleNamespace(now=lambda: NOW))
+    budget = Budget(TurnedClock(NOW))
+    return TakingOut(present.estate, cast("Planner", planner), clock, present, budget=budget), present
+
+
+async def test_an_answer_is_asked_for_the_next_hours_and_thrown_away_when_it_cannot_be_made_again() -> None:
+    planner = Answers()
+    asking, present = made(planner)
+    unit = next(iter(present.estate.units.values()))
+    await asking.once(unit)
+    assert planner.asked == [(unit.system, unit.id, NOW, NOW + WORK)]
+    assert unit.id in present.isolations
+    planner.raises = NotYet(unit.system)
+    await asking.once(unit)
+    assert unit.id not in present.isolations
+
+
+async def test_a_system_on_its_banks_is_not_asked_about_and_no_older_answer_stays() -> None:
+    planner = Answers()
+    asking, present = made(planner)
+    state = next(s for s in samples.outage().systems if s.on_battery)
+    unit = present.estate.units_of(state.id)[0]
+    await asking.once(unit)
+    present.systems[state.id] = state
+    await asking.once(unit)
+    assert len(planner.asked) == 1
+    assert unit.id not in present.isolations

@@ -1,0 +1,35 @@
+"""An alarm as people read it: true at the moment it is read."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from collector.read_model.sheet_source import NO_LONGER, alarm_as_read
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.lifecycle import State, new_alarm
+from tests.rules.sample_plant import estate
+
+NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("state", "condition", "standing", "over"),
+    [
+        (State.ACTIVE_UNACKNOWLEDGED, True, True, False),
+        (State.ACTIVE_UNACKNOWLEDGED, None, True, False),
+        (State.ACTIVE_UNACKNOWLEDGED, False, True, True),  # waits out its off-delay
+        (State.RETURNED_UNACKNOWLEDGED, False, False, True),
+        (State.LATCHED, False, False, True),
+    ],
+)
+def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_that_is_over(
+    state: State, condition: bool | None, standing: bool, over: bool
+) -> None:
+    made = new_alarm(CATALOGUE["ends_soon"], "works", "", 0.0)
+    alarm = replace(
+        made, state=state, condition=condition, standing=standing, what="It drops its load soon.", since=NOON
+    )
+    read = alarm_as_read(estate(), alarm)
+    assert read.what.startswith(NO_LONGER) is over
+    assert read.do == ("" if over and state is not State.LATCHED else made.do)

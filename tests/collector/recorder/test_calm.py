@@ -1,0 +1,117 @@
+"""Readings that say what was judged a moment ago are not judged, and nothing else comes of it."""
+
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from collector.process.clock import stamp
+from collector.recorder import recorder as recording
+from collector.recorder.calm import Calm
+from rules.monitor.calm import JUDGED_EVERY_S
+from rules.monitor.inputs import Input, SystemJudged, Tick
+from rules.monitor.live import Live
+from rules.monitor.outputs import Change
+from rules.monitor.step import advance
+from rules.plant.reading import BatteryStatus, OutputSource, Reading
+from tests.collector.scripted import Scripted, scripted
+from tests.rules.sample_plants import NOON, estate, reading
+
+ROUND_S = 5.0
+
+
+def at_rest(unit: str, watts: float = 3000.0, source: OutputSource = OutputSource.NORMAL) -> Reading:
+    """Return what a card says that has been up for a day, with a bank that is well."""
+    away_s = 60.0 if source is OutputSource.BATTERY else 0.0
+    said = reading(unit, (watts, watts, watts), source=source, on_battery_s=away_s)
+    battery = replace(said.battery, status=BatteryStatus.NORMAL)
+    return replace(said, agent_uptime_s=86400.0, battery=battery, card_alarms=(), missing=())
+
+
+async def test_of_plain_readings_one_in_three_is_judged_and_all_are_shown_and_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Input] = []
+
+    def noted(live: Live, one: Input) -> tuple[Change, ...]:
+        given.append(one)
+        return advance(live, one)
+
+    monkeypatch.setattr(recording, "advance", noted)
+    plant = estate(2)
+    async with scripted(plant, tmp_path, NOON, {u: at_rest(u) for u in plant.units}) as site:
+        await site.go(60)
+        given.clear()
+        for n in range(12):
+            site.says = {u: at_rest(u, 3000.0 + 3 * (n % 5)) for u in plant.units}
+            await site.read(every_s=ROUND_S)
+            newest = site.recorder._present.readings
+            assert all(one.stamp.monotonic_s == site.clock.monotonic_s() - ROUND_S for one in newest.values())
+        assert sum(isinstance(one, Reading) for one in given) == 4 * len(plant.units)
+        assert sum(isinstance(one, SystemJudged) for one in given) == 4 * len(plant.systems)
+        given.clear()
+        site.says["A1"] = at_rest("A1", 3300.0)
+        await site.read(every_s=ROUND_S)
+        assert {one.unit for one in given if isinstance(one, Reading)} >= {"A1"}, "a step is judged at once"
+        load = site.recorder._present.systems["A"].load
+        newest = site.recorder._present.readings
+        assert load.power_w == pytest.approx(sum(one.output.power_w or 0.0 for one in newest.values()))
+
+
+async def story(site: Scripted, seed: int) -> list[tuple[object, ...]]:
+    """Play a random story of two hours' rounds; return the alarms after each round."""
+    chance = Random(seed)
+    units = sorted(site.plant.units)
+    base = {unit: at_rest(unit) for unit in units}
+    seen: list[tuple[object, ...]] = []
+    for _ in range(240):
+        if chance.random() < 0.03:
+            unit, watts = chance.choice(units), chance.choice((2000.0, 3000.0, 5200.0, 9500.0))
+            away = at_rest(unit, watts, OutputSource.BATTERY)
+            told = at_rest(unit, watts)
+            base[unit] = chance.choice(
+                (
+                    told,
+                    told,
+                    away,
+                    at_rest(unit, watts, OutputSource.BYPASS),
+                    replace(told, card_alarms=("upsAlarmFanFailure",)),
+                    replace(told, battery=replace(told.battery, temperature_c=44.0)),
+                    replace(told, agent_uptime_s=chance.choice((5.0, 90000.0))),
+                )
+            )
+            site.says.pop(unit, None)
+            if chance.random() < 0.15:
+                del base[unit]
+        for unit, said in base.items():
+            noise = 1.0 + 0.001 * chance.uniform(-1, 1)
+            lines = tuple(replace(x, power_w=(x.power_w or 0.0) * noise) for x in said.output.lines)
+            site.says[unit] = replace(said, output=replace(said.output, lines=lines))
+        await site.read(every_s=ROUND_S)
+        await site.recorder.process([Tick(stamp(site.clock))])
+        alarms = site.recorder.watch.alarms.values()
+        seen.append(tuple(sorted((a.id, a.state, a.since or NOON) for a in alarms if a.state != "normal")))
+    return seen
+
+
+async def test_random_stories_bring_the_same_alarms_and_journal_as_when_every_reading_is_judged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rested = 0
+    for seed in range(4):
+        found = []
+        for judged in ("some", "every"):
+            with monkeypatch.context() as patch:
+                if judged == "every":
+                    patch.setattr(Calm, "rests", lambda *_: False)
+                async with scripted(estate(2), tmp_path / f"{seed}{judged}", NOON, {}) as site:
+                    alarms = await story(site, seed)
+                    rested += site.recorder.calm.rested
+                    record = site.recorder.memories.loads.of("A").snapshot()
+                    found.append((alarms, sorted(await site.journal("")), record))
+        assert found[0][0] == found[1][0], seed
+        assert found[0][1] == found[1][1], seed
+        assert found[0][2] == found[1][2], "the record of the load has every reading"
+    assert rested > 200
+    assert JUDGED_EVERY_S == 3 * ROUND_S

@@ -1,0 +1,119 @@
+"""A system's load record filled from the history."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from datetime import datetime, timedelta
+
+import pytest
+
+from collector.process.background_budget import Budget
+from collector.process.clock import TurnedClock
+from collector.recorder.trackers.load_backfill import fill, fill_all
+from collector.storage.history.store import Bucket, WireReading
+from rules.system.load_record import PeakRecord
+from tests.rules.sample_plants import NOON, estate
+
+MIDNIGHT = NOON.replace(hour=0)
+
+
+class Past:
+    """A history that answers `series`: 230 V, 10 A on every line, watts by day; `gap` units have nothing."""
+
+    trouble = None
+
+    def __init__(self, days: int, gap: str | None = None) -> None:
+        self.days = days
+        self.gap = gap
+        self.asked: list[datetime] = []
+        self.points: list[int] = []
+
+    async def series(
+        self, unit: str, quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        self.asked.append(end)
+        self.points.append(points)
+        step = (end - start) / points
+        buckets = []
+        for k in range(points):
+            at = start + k * step
+            back = (MIDNIGHT + timedelta(days=1) - at - timedelta(seconds=1)).days
+            value: float | None = {"output_power_w": 1000.0 + back, "output_voltage_v": 230.0}.get(
+                quantity, 10.0
+            )
+            if back >= self.days or unit == self.gap:
+                value = None
+            buckets.append(Bucket(at, value, value, value, 1, 1))
+        return tuple(buckets)
+
+    async def append(self, batch: Sequence[WireReading]) -> None: ...
+    async def last(self, unit: str) -> WireReading | None: ...
+    async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None: ...
+    async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
+        return ()
+
+    async def close(self) -> None: ...
+    async def readings(self, unit: str, start: datetime, end: datetime) -> AsyncIterator[WireReading]:
+        return
+        yield
+
+
+async def filled(past: Past) -> PeakRecord:
+    record = PeakRecord((1, 2, 3))
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+    return record
+
+
+async def test_quarters_of_the_month_and_days_of_the_year() -> None:
+    record = await filled(Past(40))
+    peaks = record.peaks(NOON)
+    assert peaks.known_days == pytest.approx(30.0, abs=0.1)
+    line = peaks.of(1)
+    assert line is not None
+    assert line.peak_w == pytest.approx(
+        2 * 1030.0, rel=1e-3
+    )  # two units; the oldest of thirty days is highest
+    assert line.peak_va == pytest.approx(2 * 2300.0, rel=1e-3)
+    days = record.days()
+    assert len(days) == 40
+    assert days[0].day == (MIDNIGHT - timedelta(days=39)).date()
+    assert days[0].lines[0].power_w == pytest.approx(2 * 1039.0, rel=1e-3)
+
+
+async def test_a_unit_without_values_leaves_the_line_unknown() -> None:
+    assert (await filled(Past(40, gap="A2"))).days() == ()
+
+
+async def test_a_record_that_holds_a_month_is_filled_from_its_oldest_day_back_alone() -> None:
+    record, past = await filled(Past(40)), Past(400)
+    month = record.peaks(NOON)
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+    assert record.peaks(NOON) == month
+    assert len(record.days()) == 400
+    assert max(past.asked) <= MIDNIGHT - timedelta(days=29)  # the last thirty days were not asked again
+    await fill_all({"A": record}, estate(2), Past(0), NOON, Budget(TurnedClock(NOON)))
+    assert len(record.days()) == 400
+
+
+async def test_a_record_of_two_years_asks_for_nothing() -> None:
+    record, past = await filled(Past(800)), Past(800)
+    assert len(record.days()) == 750
+    before = len(past.asked)
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+    assert all(end <= MIDNIGHT - timedelta(days=719) for end in past.asked[before:])
+
+
+async def test_it_stops_where_the_history_begins() -> None:
+    past = Past(3)
+    record = PeakRecord((1, 2, 3))
+    assert await fill(record, estate(2), "A", past, NOON)
+    assert not await fill(record, estate(2), "A", past, NOON, back=1)
+    assert len(record.days()) == 3
+
+
+async def test_a_service_new_on_the_site_is_asked_for_its_first_day_and_not_for_a_month_of_quarters() -> None:
+    past, record = Past(1), PeakRecord((1, 2, 3))
+    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+    assert len(record.days()) == 1
+    # two units of three lines, three quantities each, a day of quarters; beside that looks by the day, until one finds nothing
+    assert sum(past.points) <= 2 * 3 * 3 * 96 + 3 * 30

@@ -1,0 +1,259 @@
+"""Logs that lie: each lie is noticed, said, and answered with a fitting width or "cannot tell"."""
+
+import csv
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rules.battery.discharge.capacity import CapacityEstimate, judge_discharge
+from rules.battery.discharge.log import Battery, DischargeLog
+from rules.battery.model.published_runtime import Floats, curve_through
+from rules.system.state import Basis
+
+DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"
+NAME = "develop_06.csv"
+TRUTH: dict[str, Any] = next(
+    d
+    for d in json.loads((DATA / "truth.json").read_text(encoding="utf-8"))["discharges"]
+    if d["file"] == NAME
+)
+CAPACITY = float(TRUTH["capacity_fraction_at_rate_25C"])
+HALF_S = 0.5 * float(TRUTH["t_end_true_s"])
+
+
+def read() -> DischargeLog:
+    with (DATA / NAME).open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    columns = "t_s bank_voltage_v bank_current_a temperature_c output_power_w".split()
+    return DischargeLog.of(*([float(row[c]) for row in rows] for c in columns)).until(HALF_S)
+
+
+def battery(**changes: Any) -> Battery:
+    end_v = float(TRUTH["end_voltage_per_cell_v"])
+    curve = curve_through([(m, w) for m, w in TRUTH["constant_power_min_w_per_cell"]], end_v, Basis.TABLE)
+    return replace(Battery(int(TRUTH["cells_in_series"]), 1, end_v, curve), **changes)
+
+
+def judged(log: DischargeLog, **changes: Any) -> CapacityEstimate:
+    return judge_discharge(log, battery(**changes))
+
+
+def width(found: CapacityEstimate) -> float:
+    assert found.capacity_fraction_low is not None
+    assert found.capacity_fraction_high is not None
+    return found.capacity_fraction_high - found.capacity_fraction_low
+
+
+def holds(found: CapacityEstimate) -> bool:
+    assert found.capacity_fraction_low is not None
+    assert found.capacity_fraction_high is not None
+    return found.capacity_fraction_low <= CAPACITY <= found.capacity_fraction_high
+
+
+HONEST = judged(read())
+
+
+def test_an_honest_log_is_told_without_a_word() -> None:
+    assert holds(HONEST)
+    assert HONEST.because == ()
+
+
+def test_a_current_that_stands_at_0_beside_output_power_is_not_believed() -> None:
+    log = read()
+    found = judged(log.with_columns(bank_current_a=np.zeros(len(log.t_s))))
+    assert holds(found)
+    assert any("stands at 0" in note for note in found.because)
+
+
+def test_a_current_that_stops_while_the_voltage_falls_on_ends_nothing() -> None:
+    log = read()
+    amps = log.bank_current_a.copy()
+    half = len(amps) // 2
+    amps[half : half + len(amps) // 4] = 0.0
+    found = judged(log.with_columns(bank_current_a=amps))
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
+    assert any("not believed" in note for note in found.because)
+
+
+def test_a_voltage_that_stands_still_throughout_tells_nothing() -> None:
+    log = read()
+    found = judged(log.with_columns(bank_voltage_v=np.full(len(log.t_s), log.bank_voltage_v[30])))
+    assert found.cannot_tell is not None
+    assert "stands at" in found.cannot_tell
+
+
+def test_a_voltage_that_gets_stuck_is_left_out_from_there_on() -> None:
+    """What is left is the first half of the log, so the interval is that of a quarter discharge."""
+    log = read()
+    volts, half = log.bank_voltage_v.copy(), len(log.t_s) // 2
+    volts[half:] = volts[half]
+    found = judged(log.with_columns(bank_voltage_v=volts))
+    assert any("stands at" in note for note in found.because)
+    assert holds(found)
+    quarter = judged(log.until(float(log.t_s[half])))
+    assert found.capacity_fraction == pytest.approx(quarter.capacity_fraction, abs=0.03)
+    assert width(found) > width(HONEST)
+
+
+@pytest.mark.parametrize(
+    ("changed", "word"),
+    [
+        (lambda c: 10.0 * c, "tenths"),
+        (lambda c: 32.0 + 1.8 * c, "degF"),
+    ],
+)
+def test_a_temperature_of_another_scale_is_brought_back(changed: Any, word: str) -> None:
+    log = read()
+    found = judged(log.with_columns(temperature_c=changed(log.temperature_c)))
+    assert any(word in note for note in found.because)
+    assert found.temperature_c == pytest.approx(HONEST.temperature_c, abs=0.6)
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
+    assert width(found) > width(HONEST)
+
+
+@pytest.mark.parametrize("degrees", [0.0, -40.0, 900.0])
+def test_a_temperature_no_bank_has_is_not_known(degrees: float) -> None:
+    log = read()
+    found = judged(log.with_columns(temperature_c=np.full(len(log.t_s), degrees)))
+    assert any("not known" in note for note in found.because)
+    assert width(found) > width(HONEST)
+
+
+@pytest.mark.parametrize("share", [0.9, 1.1])
+def test_cells_declared_wrong_by_a_tenth_are_noticed(share: float) -> None:
+    cells = round(battery().cells * share)
+    found = judged(read(), cells=cells)
+    assert found.cannot_tell is not None
+    assert "cells" in found.cannot_tell
+
+
+def test_cells_declared_wrong_show_on_float() -> None:
+    """248 V before the transfer: 110 cells, not 90; 2.75 V per cell is no float voltage."""
+    t = np.arange(0.0, 600.0, 5.0)
+    volts = np.where(t < 60.0, 248.0, 212.0 - 0.01 * t)
+    log = DischargeLog.of(t, volts, np.where(t < 60.0, 0.0, 20.0))
+    found = judge_discharge(log, battery(cells=90))
+    assert found.cannot_tell is not None
+    assert "110 fit" in found.cannot_tell
+
+
+def test_half_the_strings_declared_is_more_than_any_table_gives() -> None:
+    log = read()
+    double = log.with_columns(
+        bank_current_a=2.0 * log.bank_current_a, output_power_w=2.0 * log.output_power_w
+    )
+    found = judged(double)
+    assert found.cannot_tell is not None or (width(found) > 2.0 * width(HONEST) and holds(found))
+
+
+def test_the_current_of_one_string_is_taken_times_the_strings() -> None:
+    log = read()
+    both = log.with_columns(output_power_w=2.0 * log.output_power_w)
+    found = judged(both, strings=2)
+    assert any("of one string" in note for note in found.because)
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
+
+
+def test_meters_that_contradict_each_other_widen_the_answer_or_end_it() -> None:
+    log = read()
+    some = judged(log.with_columns(output_power_w=1.3 * log.output_power_w))
+    assert any("no inverter" in note for note in some.because)
+    assert width(some) > 1.2 * width(HONEST)
+    found = judged(log.with_columns(output_power_w=4.0 * log.output_power_w))
+    assert found.cannot_tell is not None
+    assert "columns" in found.cannot_tell
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("bank_voltage_v", "bank_current_a"),
+        ("bank_current_a", "output_power_w"),
+        ("temperature_c", "output_power_w"),
+        ("bank_voltage_v", "output_power_w"),
+    ],
+)
+def test_columns_that_were_changed_over_are_changed_back(one: str, other: str) -> None:
+    log = read()
+    swapped = log.with_columns(**{one: getattr(log, other), other: getattr(log, one)})
+    found = judged(swapped)
+    assert found.capacity_fraction == HONEST.capacity_fraction
+    assert any("each other's columns" in note for note in found.because)
+
+
+def test_a_last_row_that_falls_as_no_bank_does_is_no_end() -> None:
+    log = read()
+    volts = log.bank_voltage_v.copy()
+    volts[-1] = 0.6 * volts[-2]
+    found = judged(log.with_columns(bank_voltage_v=volts))
+    assert not found.ended
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
+    assert any("stray" in note for note in found.because)
+
+
+def test_one_stray_row_of_no_current_ends_no_discharge_at_any_cadence() -> None:
+    log = read()
+    minute = log.rows(np.arange(0, len(log.t_s), 12))
+    amps = minute.bank_current_a.copy()
+    amps[len(amps) // 2] = 0.0
+    found = judged(minute.with_columns(bank_current_a=amps))
+    plain = judged(minute)
+    assert found.used_fraction == pytest.approx(plain.used_fraction, rel=0.03)
+
+
+def in_two(log: DischargeLog, pause_s: float) -> DischargeLog:
+    """Return a log with the mains back for a while after its first third: 2.27 V per cell, 5 A into the bank."""
+    half = len(log.t_s) // 3
+    t = np.arange(0.0, pause_s, 5.0) + log.t_s[half] + 5.0
+    cells = battery().cells
+
+    def joined(values: Floats, between: float) -> Floats:
+        return np.concatenate([values[: half + 1], np.full(len(t), between), values[half + 1 :]])
+
+    return DischargeLog.of(
+        np.concatenate([log.t_s[: half + 1], t, log.t_s[half + 1 :] + pause_s]),
+        joined(log.bank_voltage_v, 2.27 * cells),
+        joined(log.bank_current_a, -5.0),
+        joined(log.temperature_c, float(log.temperature_c[half])),
+        joined(log.output_power_w, float(log.output_power_w[half])),
+    )
+
+
+def test_a_log_with_two_discharges_says_which_was_judged_and_counts_the_first() -> None:
+    found = judged(in_two(read(), 60.0))
+    assert any("2 times on the bank" in note for note in found.because)
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.05)
+    assert found.used_fraction == pytest.approx(HONEST.used_fraction, abs=0.04)
+
+
+def test_a_log_that_starts_in_the_middle_says_so_and_is_wide() -> None:
+    log = read()
+    rest = log.rows(np.arange(len(log.t_s) // 2, len(log.t_s)))
+    found = judged(rest)
+    assert any("starts in the middle" in note for note in found.because)
+    assert holds(found)
+    assert width(found) > 1.5 * width(HONEST)
+
+
+def test_a_bank_still_on_charge_before_the_transfer_was_not_full() -> None:
+    log = read()
+    t = np.concatenate([np.arange(-60.0, 0.0, 5.0), log.t_s + 5.0])
+    cells = battery().cells
+
+    def with_before(values: Floats, before: float) -> Floats:
+        return np.concatenate([np.full(12, before), values])
+
+    charged = DischargeLog.of(
+        t,
+        with_before(log.bank_voltage_v, 2.20 * cells),
+        with_before(log.bank_current_a, -0.05 * float(log.bank_current_a[0])),
+        with_before(log.temperature_c, 24.0),
+        with_before(log.output_power_w, float(log.output_power_w[0])),
+    )
+    found = judged(charged)
+    assert any("not full" in note for note in found.because)
+    assert width(found) > width(HONEST)

@@ -1,0 +1,61 @@
+"""What a discharge showed follows from the table's own arithmetic."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
+from rules.battery.model.inverter_losses import Losses
+from rules.plant.estate import Bank, FittedBank, PowerTable
+
+AT = datetime(2026, 3, 1, tzinfo=UTC)
+TABLE = PowerTable(1.67, ((5, 96.0), (10, 62.0), (15, 46.0), (30, 27.0), (60, 15.5)))
+FITTED = FittedBank(date(2024, 1, 1), None, "VX 12", 40, 1.67, 12.0, 20, (TABLE,), 10)
+BANK = Bank("B1", ("A1",), 240, 1, (FITTED,))
+LOSSLESS = Losses(0.0, 0.0)
+WATTS = 46.0 * 240  # the power the table prints for 15 minutes
+
+
+def rows(seconds: int, end_v: float, power_w: float | None = WATTS) -> list[ShownRow]:
+    return [
+        ShownRow(t, 500.0 + (end_v - 500.0) * t / seconds, WATTS / 480.0, 25.0, power_w)
+        for t in range(0, seconds + 1, 5)
+    ]
+
+
+def test_a_run_to_its_end_at_the_printed_time_shows_a_whole_bank() -> None:
+    shown = what_it_showed(BANK, FITTED, rows(900, 400.0), Circumstances(AT, "test"), losses=LOSSLESS)
+    assert shown is not None
+    assert shown.ended
+    assert shown.fraction == pytest.approx(1.0, abs=1e-6)
+    assert shown.published_s == pytest.approx(900.0, rel=1e-6)
+
+
+def test_half_a_run_shows_that_half_was_carried_and_no_more() -> None:
+    shown = what_it_showed(BANK, FITTED, rows(450, 470.0), Circumstances(AT, "outage"), losses=LOSSLESS)
+    assert shown is not None
+    assert shown.used == pytest.approx(0.5, abs=1e-6)
+    assert shown.fraction is None
+    assert not shown.failed
+
+
+def test_an_output_lost_early_is_a_failure_and_says_nothing_of_capacity() -> None:
+    how = Circumstances(AT, "outage", output_lost=True)
+    shown = what_it_showed(BANK, FITTED, rows(30, 390.0), how, losses=LOSSLESS)
+    assert shown is not None
+    assert shown.failed
+    assert shown.fraction is None
+
+
+def test_charge_taken_out_is_counted_against_the_rated() -> None:
+    shown = what_it_showed(BANK, FITTED, rows(900, 400.0), Circumstances(AT, "test"), losses=LOSSLESS)
+    assert shown is not None
+    # 46 W x 240 cells / 480 V = 23 A for a quarter of an hour is 5.75 Ah of 12
+    assert shown.removed == pytest.approx(5.75 / 12.0, rel=1e-6)
+
+
+def test_without_any_power_nothing_is_shown() -> None:
+    assert (
+        what_it_showed(BANK, FITTED, rows(900, 400.0, None), Circumstances(AT, "test"), losses=LOSSLESS)
+        is None
+    )

@@ -1,0 +1,80 @@
+"""Units that do not do what the others on their supply do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rules.alarms.catalogue import Severity
+from rules.alarms.incidents.incident import IncidentChange
+from rules.plant.reading import BatteryStatus, OutputSource
+from tests.rules.monitor.watching import EVERY, NORTH, Watch, outage
+from tests.rules.sample_plant import (
+    START,
+    UNITS,
+    on_bank,
+    reading,
+)
+
+
+def test_one_unit_on_battery_alone_is_not_called_a_mains_failure() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W2", 10.0))
+    watch.calm(11, tuple(u for u in NORTH if u != "W2"))
+    watch.pass_time(12, 16)
+    notice = watch.notices()[0]
+    assert notice.about == "W2"
+    assert "alone runs on its bank; 9 units on the same supply still have mains" in notice.what
+    assert "input breaker" in notice.do
+    assert "mains_lost" not in watch.kinds()
+
+
+def test_one_board_without_mains_is_about_that_board() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10.0) for u in UNITS["works"]))
+    watch.calm(11, UNITS["control"])
+    watch.pass_time(12, 16)
+    assert watch.notices()[0].about == "north/main board B"
+
+
+def test_two_supplies_are_never_one_incident() -> None:
+    watch = Watch()
+    outage(watch, units=EVERY)
+    assert {n.about for n in watch.notices()} == {"north", "south"}
+
+
+def test_a_unit_without_mains_that_is_not_on_its_bank_is_broken_out() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10.0) for u in NORTH if u != "C1"))
+    watch.give(reading("C1", 10.5, source=OutputSource.BYPASS, input_v=0.0))
+    watch.pass_time(11, 40)
+    assert watch.alarm_state("not_on_battery:C1").active
+    broken = watch.notices("unit-C1")
+    assert broken
+    assert watch.of(IncidentChange)[-1].incident.part_of in (None, "power-north-1")
+
+
+def test_a_unit_that_stays_on_its_bank_after_the_others_came_back_is_broken_out() -> None:
+    watch = Watch()
+    outage(watch)
+    for seconds in range(20, 160, 5):
+        watch.calm(seconds, tuple(u for u in NORTH if u != "W4"))
+        watch.give(on_bank("W4", seconds))
+        watch.pass_time(seconds, seconds + 4)
+    assert watch.alarm_state("still_on_battery:W4").active
+    assert any("still runs on its bank while 9 others" in n.what for n in watch.notices("unit-W4"))
+
+
+def test_a_bank_that_says_it_is_low_before_its_peers_is_broken_out_at_once() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.give(
+        replace(on_bank("W3", 40.0), battery=replace(on_bank("W3", 40.0).battery, status=BatteryStatus.LOW))
+    )
+    watch.pass_time(40, 46)
+    notices = watch.notices("unit-W3")
+    assert len(notices) == 1
+    assert notices[0].severity is Severity.CRITICAL
+    assert (notices[0].at - START).total_seconds() <= 45.0

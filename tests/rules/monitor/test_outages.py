@@ -1,0 +1,142 @@
+"""A mains failure, from the first sign to the summary."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from rules.alarms.catalogue import Severity
+from rules.alarms.incidents.incident import NoticeKind
+from rules.monitor.inputs import (
+    SystemJudged,
+)
+from rules.monitor.outputs import PollNow
+from tests.rules.day import on_battery_since
+from tests.rules.monitor.watching import NORTH, Watch, outage
+from tests.rules.sample_plant import (
+    START,
+    on_bank,
+    reading,
+    stamp,
+    system_state,
+)
+
+
+def test_ten_units_on_battery_are_one_incident_about_their_supply() -> None:
+    watch = Watch()
+    outage(watch)
+    notices = watch.notices()
+    assert len(notices) == 1
+    assert notices[0].about == "north"
+    assert notices[0].kind is NoticeKind.OPENED
+    assert notices[0].what == "Mains lost at supply north: 10 units on battery."
+    assert notices[0].counted == 40, "ten units, each on battery and with three alarms of its card"
+
+
+def test_the_first_notice_goes_out_within_five_seconds_of_the_first_sign() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W1", 10.0))
+    watch.pass_time(11, 20)
+    first = watch.notices()[0]
+    assert (first.at - START).total_seconds() <= 15.0
+
+
+def test_the_first_notice_does_not_wait_when_all_siblings_have_been_read() -> None:
+    watch = Watch()
+    outage(watch)
+    assert (watch.notices()[0].at - START).total_seconds() == 12.0, "on-delay 2 s after the first of ten"
+
+
+def test_the_first_card_that_shows_it_has_its_siblings_read_at_once() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W1", 10.0))
+    asked = watch.of(PollNow)
+    assert [set(p.units) for p in asked] == [set(NORTH) - {"W1"}]
+
+
+def test_a_sag_is_in_the_journal_and_tells_nobody() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W1", 10.0), reading("W1", 11.0))
+    watch.pass_time(12, 60)
+    assert watch.kinds() == ["unit_to_battery", "unit_from_battery"]
+    assert watch.notices() == []
+
+
+def test_an_outage_ends_with_one_summary_of_prediction_and_outcome() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.give(
+        SystemJudged(stamp(16), system_state("works", 16, on_battery=on_battery_since(10, lasts_s=1032)))
+    )
+    watch.pass_time(17, 65)
+    watch.calm(66, NORTH)
+    watch.pass_time(67, 120)
+    closing = watch.notices("power-north")[-1]
+    assert closing.kind is NoticeKind.CLOSED
+    assert closing.what == "Back on supply after 56 s on battery; the load was carried throughout."
+    works = next(line for line in closing.lines if line.startswith("Treatment works"))
+    assert "Predicted 17.2 min to 19.8 min." in works
+    assert "Never less than 16.2 min left." in works, (
+        "1032 s less the 55 s until the last judgement in the dark"
+    )
+    assert watch.state.incidents == {}
+    assert {"mains_lost", "supply_back"} <= set(watch.kinds())
+
+
+def test_an_end_that_moves_much_nearer_is_told_and_one_that_moves_little_is_not() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(SystemJudged(stamp(9), system_state("works", 9)))
+    watch.give(*(on_bank(u, 10.0) for u in NORTH))
+    watch.give(
+        SystemJudged(stamp(10), system_state("works", 10, on_battery=on_battery_since(10, lasts_s=1500)))
+    )
+    watch.pass_time(11, 16)
+    assert len(watch.notices()) == 1
+    watch.give(
+        SystemJudged(stamp(30), system_state("works", 30, on_battery=on_battery_since(10, lasts_s=1450)))
+    )
+    assert len(watch.notices()) == 1
+    watch.give(
+        SystemJudged(stamp(40), system_state("works", 40, on_battery=on_battery_since(10, lasts_s=1000)))
+    )
+    assert len(watch.notices()) == 2
+    assert "16.1 min left at the least" in watch.notices()[1].what
+
+
+def test_an_end_within_ten_minutes_is_critical_and_told_at_once() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.give(
+        SystemJudged(stamp(20), system_state("works", 20, on_battery=on_battery_since(10, lasts_s=500)))
+    )
+    watch.pass_time(21, 30)
+    assert watch.alarm_state("ends_soon:works").active
+    latest = watch.notices("power-north")[-1]
+    assert latest.severity is Severity.CRITICAL
+    assert latest.do.startswith("Shed load now")
+    assert latest.by_when == START + timedelta(seconds=510)
+
+
+def test_failed_starts_break_out_and_send_somebody_to_the_set() -> None:
+    watch = Watch()
+    outage(watch)
+    state = system_state("works", 90, on_battery=on_battery_since(10, lasts_s=1040, failed=3))
+    watch.give(SystemJudged(stamp(90), state))
+    watch.pass_time(91, 97)
+    latest = watch.notices("power-north")[-1]
+    assert latest.severity is Severity.CRITICAL
+    # by the clock only: what the set itself does no card tells
+    assert "3 starts of set-1 should have brought supply by now" in latest.what
+    assert latest.do.startswith("Send somebody to the set now")
+
+
+def test_no_supply_within_its_budget_is_an_alarm_of_its_own() -> None:
+    watch = Watch()
+    outage(watch)
+    for seconds, expected in ((94.0, False), (96.0, True)):  # 75 s allowed and 10 s of grace, from 10 s on
+        state = system_state("works", seconds, on_battery=on_battery_since(10, lasts_s=1040))
+        watch.give(SystemJudged(stamp(seconds), state))
+        assert watch.alarm_state("no_supply_in_time:works").active is expected

@@ -1,0 +1,69 @@
+"""Cards that fall silent, and faults of our own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from rules.alarms.lifecycle import State
+from rules.monitor.inputs import (
+    SystemJudged,
+)
+from tests.rules.day import on_battery_since
+from tests.rules.monitor.watching import EVERY, NORTH, Watch, outage
+from tests.rules.sample_plant import (
+    START,
+    UNITS,
+    fault,
+    reading,
+    silence,
+    stamp,
+    system_state,
+)
+
+
+def test_a_whole_network_lost_is_one_incident_and_says_not_known() -> None:
+    watch = Watch()
+    watch.calm(5)
+    for seconds in range(10, 100, 5):
+        watch.give(*(silence(u, seconds) for u in EVERY))
+        watch.pass_time(seconds, seconds + 4)
+    notices = watch.notices()
+    assert len(notices) == 1
+    assert notices[0].about == "fellbeck"
+    assert "11 cards" in notices[0].what
+    assert "not known" in notices[0].what
+
+
+def test_a_system_last_seen_on_battery_stays_on_battery_when_it_falls_silent() -> None:
+    watch = Watch()
+    outage(watch)
+    told = on_battery_since(10, lasts_s=1500)
+    watch.give(SystemJudged(stamp(16), system_state("works", 16, on_battery=told)))
+    for seconds in range(20, 100, 5):
+        watch.give(*(silence(u, seconds) for u in UNITS["works"]))
+    reckoned = replace(told, reckoned_since=START + timedelta(seconds=20))
+    watch.give(SystemJudged(stamp(100), system_state("works", 100, on_battery=reckoned)))
+    assert watch.alarm_state("on_battery:W1").active
+    texts = [text for n in watch.notices("power-north") for text in (n.what, *n.lines)]
+    assert any("goes on by reckoning" in text or "reckoned since" in text for text in texts)
+    assert any("It was last seen on battery" in a.what for a in watch.state.alarms.values())
+
+
+def test_a_fault_of_our_own_is_said_to_be_one_and_the_next_reading_ends_it() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(fault("W1", 10.0))
+    assert watch.alarm_state("cannot_judge_unit:W1").active
+    assert "fault in ridethrough" in watch.state.alarms["cannot_judge_unit:W1"].what
+    watch.calm(20)
+    watch.pass_time(21, 90)
+    assert watch.alarm_state("cannot_judge_unit:W1") is State.RETURNED_UNACKNOWLEDGED
+
+
+def test_a_source_that_is_not_known_neither_raises_nor_clears() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.give(*(reading(u, 30.0, source=None, alarms=None) for u in NORTH))
+    watch.pass_time(31, 300, every=10)
+    assert all(watch.alarm_state(f"on_battery:{u}").active for u in NORTH)
