@@ -18,10 +18,11 @@ from typing import Any, ClassVar, Final, Protocol, TypeAlias
 
 from collector.read_model.sheet import Sheet, UnitView
 from collector.storage.history.store import Bucket
+from rules.battery.state import AgeSpan
 from rules.planning.isolation.check import Between, Isolation
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, unread_sentence
-from rules.system.state import AgeSpan, RequirementVerdict, UnitLost
+from rules.system.state import RequirementVerdict, UnitLost
 
 Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
 

@@ -14,8 +14,10 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any, Final
 
+from rules.battery.state import BankState
 from rules.plant.reading import BatteryStatus, OutputSource, Reading
-from rules.system.state import BankState, HoldUp, SystemState, Verdict
+from rules.system.state import HoldUp, SystemState
+from rules.values.verdict import Verdict
 
 CONTENT_TYPE: Final = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 PREFIX: Final = "ridethrough_"

@@ -27,26 +27,22 @@ from collector.storage.ledger.discharge_record import SHOWN_SUFFIX, DischargeRec
 from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import BankJudgement
 from rules.battery.assessment.charging import ChargeHour
-from rules.battery.assessment.evidence import (
-    BankEvidence,
-    DischargeEvidence,
-    HandReading,
-    Sibling,
-    losses_from,
-)
+from rules.battery.assessment.evidence import BankEvidence, HandReading, Sibling, losses_from
 from rules.battery.assessment.replacement import Asked
 from rules.battery.assessment.settled import settled
 from rules.battery.discharge.capacity import ReferenceLog
 from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog, with_estimate
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.log import battery_of
 from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
+from rules.battery.state import BankState
 from rules.plant.estate import Bank, Estate, FittedBank, Purpose, in_place
 from rules.system.assessment import coldest_c
 from rules.system.hold_up_sampling import HoldUpJudgement
-from rules.system.state import BankState, SystemState
+from rules.system.state import SystemState
 from rules.values.serial import from_plain, to_plain
 
 SHOWN: Final = "shown/1"

@@ -22,7 +22,7 @@ from collector.process.clock import Clock
 from rules.planning.ridethrough.result import Ridethrough, untold, worst
 from rules.planning.ridethrough.scenario import Scenario, own_part, refuse_unknown
 from rules.plant.estate import Estate
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 WAITING: Final = 2
 KEPT: Final = 8

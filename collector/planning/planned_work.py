@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from rules.alarms.catalogue import Explanation
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 
 AHEAD: Final = timedelta(days=14)
 LONGEST: Final = timedelta(days=7)

@@ -20,10 +20,11 @@ from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Action, CourseLine, JournalLine, SignedLine
 from rules.alarms.conditions.shutdown import Met, ShutdownFigures
+from rules.alarms.events import PowerEvent
 from rules.alarms.planned_work import windows
+from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.monitor.inputs import ShutdownLooked, Window
-from rules.monitor.outputs import PowerEvent
+from rules.monitor.inputs import ShutdownLooked
 from rules.phrasing.signed_shutdown import ended_words, signed_words, withdrawn_words
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Final
 
+from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from collector.planning.planned_work import CalendarError, calendar_windows, windows
-from collector.service.self_monitoring import PlannedSources
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 from rules.plant.estate import Bank, Estate
 from rules.plant.topology import Topology
 
@@ -56,3 +58,13 @@ class PlannedTests:
             if window.start >= now and any(self._topology.covers(window.about, place) for place in places)
         ]
         return min(starts).date() if starts else None
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedSources:
+    """Where planned work is declared: tables of the estate file and calendar files beside it."""
+
+    folder: Path
+    time_zone: str
+    work: tuple[PlannedWorkTable, ...] = ()
+    calendars: tuple[CalendarTable, ...] = ()

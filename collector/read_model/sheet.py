@@ -12,6 +12,7 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 
+from rules.battery.state import BankState
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import Compared, Course
@@ -19,7 +20,7 @@ from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate, Site
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
-from rules.system.state import BankState, HoldUp, SystemState
+from rules.system.state import HoldUp, SystemState
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,13 +37,13 @@ from collector.service.service import Service
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
+from rules.battery.state import BankState
 from rules.phrasing.figures import listed
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
 from rules.plant.unread import OldReading
 from rules.system.hold_up_sampling import BankEnds
-from rules.system.state import BankState
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)

@@ -16,12 +16,13 @@ from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.cards.mib.correction_set import CorrectionSet
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
+from collector.configuration.history_server import history_server
 from collector.planning.signed_shutdowns import Kept, restored
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.load_records import PEAKS
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import make_folder
-from collector.storage.history.open_store import chosen_history
+from collector.storage.history.open_store import open_store
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.battery.assessment.bank import BankJudgement, judge_bank
@@ -106,7 +107,13 @@ class StoredEstate:
         corrections = {n: CorrectionSet.from_json(c.body) for n, c in (await ledger.corrections()).items()}
         meaning = CardMeaning(corrections.get)
         history: HistoryStore = await self._stack.enter_async_context(
-            chosen_history(self.configuration, self.folder, meaning, only_reads=True)
+            open_store(
+                self.folder,
+                meaning,
+                exact_days=self.configuration.history.keep_days,
+                server=history_server(self.configuration),
+                only_reads=True,
+            )
         )
         readings: dict[str, Reading] = {}
         for unit in self.estate.units:

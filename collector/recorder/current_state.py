@@ -16,6 +16,7 @@ from itertools import takewhile
 from collector.cards.polling.poller import PollFigures
 from rules.alarms.catalogue import Severity
 from rules.alarms.lifecycle import Alarm
+from rules.battery.state import BankState
 from rules.monitor.clock_moved import moved
 from rules.planning.isolation.check import Isolation
 from rules.planning.ridethrough.shutdown import Shutdown
@@ -25,7 +26,7 @@ from rules.plant.reading import Fault, Reading, Silence
 from rules.plant.topology import Topology
 from rules.system.forecast_score import Score
 from rules.system.hold_up_sampling import HoldUpJudgement
-from rules.system.state import BankState, ShedFirst, SystemState
+from rules.system.state import ShedFirst, SystemState
 
 
 @dataclass(slots=True)

@@ -6,10 +6,11 @@ from collector.recorder.batch import Doing
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
 from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Action, AlarmLine, IncidentLine, JournalLine, JudgementLine
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
 from rules.alarms.lifecycle import Alarm, Happened, State
 from rules.battery.assessment.bank import BankJudgement
-from rules.monitor.outputs import Change, PowerEvent
+from rules.monitor.outputs import Change
 from rules.values.serial import to_plain
 
 

@@ -31,11 +31,13 @@ from collector.recorder.system_views import Views
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.alarms.conditions.service import SERVICE
+from rules.alarms.events import PowerEvent
+from rules.alarms.windows import Window
 from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.clock_moved import moved
-from rules.monitor.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick, Window
+from rules.monitor.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
 from rules.monitor.live import Live
-from rules.monitor.outputs import Change, PowerEvent, Refused
+from rules.monitor.outputs import Change, Refused
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
 from rules.phrasing.text import clock_words

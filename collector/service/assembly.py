@@ -25,6 +25,7 @@ from collector.cards.snmp.transport import Transport
 from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
+from collector.configuration.history_server import history_server
 from collector.configuration.secrets import Login, Token
 from collector.messaging.delivery.office import PostOffice, collector_name, home_zone
 from collector.messaging.delivery.state import StateFeed
@@ -36,7 +37,7 @@ from collector.planning.shed_advice import ShedAdviser
 from collector.planning.shutdown_answers import SwitchingOff
 from collector.planning.signed_shutdowns import SignedPlans
 from collector.planning.size_answers import SizesAhead
-from collector.planning.test_dates import PlannedTests
+from collector.planning.test_dates import PlannedSources, PlannedTests
 from collector.process.background_budget import Budget
 from collector.process.clock import Clock
 from collector.read_model.history_queries import LookingBack
@@ -47,11 +48,11 @@ from collector.recorder.trackers.generator_reports import Testimony
 from collector.recorder.trackers.load_backfill import keep_filling
 from collector.service.card_readers import cadence_of, reader_of
 from collector.service.generator_watch import SetWatch
-from collector.service.self_monitoring import PlannedSources, SelfWatch
+from collector.service.self_monitoring import SelfWatch
 from collector.storage.data_folder import LEDGER_FILE, RESERVE_FILE
 from collector.storage.database import make_folder
 from collector.storage.folder_lock import held
-from collector.storage.history.open_store import chosen_history
+from collector.storage.history.open_store import open_store
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -175,7 +176,12 @@ class Assembly:
         )
         meaning = CardMeaning(learning.lookup)
         self.history: HistoryStore = await stack.enter_async_context(
-            chosen_history(self._configuration, self._folder, meaning)
+            open_store(
+                self._folder,
+                meaning,
+                exact_days=self._configuration.history.keep_days,
+                server=history_server(self._configuration),
+            )
         )
         if isinstance(self.history, SqliteHistory):
             join(self.history.database, self.ledger.database, anew=anew)

@@ -8,9 +8,9 @@ from typing import Final
 from collector.cards.polling.reader import CardReader
 from collector.cards.polling.schedule import Cadence
 from collector.cards.snmp.client import Patience
-from collector.cards.snmp.credentials import credentials_of
 from collector.cards.snmp.transport import Transport
 from collector.configuration import CardAccess
+from collector.configuration.card_access import credentials_of
 
 MOST_NOTES: Final = 8
 

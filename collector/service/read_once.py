@@ -10,10 +10,10 @@ from collector.cards.mib.upsmib import Part
 from collector.cards.mib.wire_values import WireState
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.client import Patience
-from collector.cards.snmp.credentials import credentials_of
 from collector.cards.snmp.errors import SnmpError
 from collector.cards.snmp.transport import Transport
 from collector.configuration import Configuration
+from collector.configuration.card_access import credentials_of
 from collector.process.clock import SystemClock, stamp
 from rules.plant.reading import Reading
 

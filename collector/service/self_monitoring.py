@@ -14,13 +14,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from collector.messaging.delivery.office import PostOffice
 from collector.planning.planned_work import CalendarError, calendar_windows, windows
+from collector.planning.test_dates import PlannedSources
 from collector.process.clock import Clock, stamp
 from collector.recorder.punctuality import Punctuality
 from rules.alarms.conditions.service import ServiceFigures
-from rules.monitor.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, Window, WorkLooked
+from rules.alarms.windows import Window
+from rules.monitor.inputs import EquipmentDeclared, Input, PlannedWork, ServiceLooked, WorkLooked
 from rules.planning.programme.service_due import WorkDue
 
 LOOK_EVERY_S: Final = 10.0
@@ -28,16 +29,6 @@ PLAN_EVERY_S: Final = 300.0
 FEWEST_POLLS: Final = 20
 
 Give = Callable[[Input], Awaitable[None]]
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedSources:
-    """Where planned work is declared: tables of the estate file and calendar files beside it."""
-
-    folder: Path
-    time_zone: str
-    work: tuple[PlannedWorkTable, ...] = ()
-    calendars: tuple[CalendarTable, ...] = ()
 
 
 @dataclass(slots=True)

@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Final
 
 from rules.plant.estate import AnswerTimes
+from rules.plant.topology import Thing
 
 
 class Severity(StrEnum):
@@ -35,18 +36,6 @@ _RANK: Final = {Severity.WARNING: 0, Severity.MINOR: 1, Severity.MAJOR: 2, Sever
 
 
 USUAL_ANSWER_TIMES: Final = AnswerTimes()
-
-
-class Thing(StrEnum):
-    """What an alarm is about."""
-
-    SUPPLY = "supply"
-    SYSTEM = "system"
-    UNIT = "unit"
-    BANK = "bank"
-    SET = "set"
-    SERVICE = "service"
-    CHANNEL = "channel"
 
 
 class Cause(StrEnum):

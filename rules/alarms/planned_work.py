@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from rules.alarms.catalogue import Explanation
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 from rules.planning.ridethrough.signed import SignedPlan
 
 

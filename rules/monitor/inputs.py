@@ -6,14 +6,15 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.generators import SetFigures
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.conditions.shutdown import ShutdownFigures
+from rules.alarms.windows import Window
+from rules.battery.state import BankState
 from rules.planning.programme.service_due import WorkDue
 from rules.plant.reading import Fault, Reading, Silence, Stamp
 from rules.plant.unread import OldReading
-from rules.system.state import BankState, SystemState
+from rules.system.state import SystemState
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,18 +102,6 @@ class OperatorAction:
     who: str
     why: str = ""
     until: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Planned work, one occurrence of it: it explains one kind of thing at one place for a time."""
-
-    id: str
-    explains: Explanation
-    about: str
-    start: datetime
-    end: datetime
-    what: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from rules.alarms.conditions.service_due import work_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
 from rules.alarms.conditions.system import system_conditions
 from rules.alarms.lifecycle import Observation, reworded
+from rules.battery.state import BankState
 from rules.monitor.inputs import (
     BankJudged,
     Judged,
@@ -26,7 +27,7 @@ from rules.monitor.inputs import (
     WorkLooked,
 )
 from rules.monitor.transition import Draft
-from rules.system.state import BankState, SystemState
+from rules.system.state import SystemState
 
 
 def take(draft: Draft, given: Judged) -> None:

@@ -24,9 +24,9 @@ from rules.alarms.incidents.context import Sites
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.lifecycle import Alarm, next_s, unwatched
 from rules.alarms.plant_memory import UnitMemory
+from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
 from rules.monitor.index import Index
-from rules.monitor.inputs import Window
 from rules.monitor.planned_work import NEVER, open_at, until_next
 from rules.monitor.state import Book, Touched, WatchState
 from rules.monitor.transition import ON_BATTERY, entry_now, outlasted

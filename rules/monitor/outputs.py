@@ -3,22 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
 from rules.alarms.lifecycle import Happened
 from rules.monitor.inputs import OperatorAction
-
-
-@dataclass(frozen=True, slots=True)
-class PowerEvent:
-    """Something for the journal that needs nobody's action by itself."""
-
-    at: datetime
-    kind: str
-    about: str
-    text: str
-    incident: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Final
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle import Alarm
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 from rules.monitor.transition import Draft
 
 _FIRST: Final = datetime.min.replace(tzinfo=UTC)

@@ -12,7 +12,7 @@ from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import UnitMemory
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
 from rules.plant.topology import Topology

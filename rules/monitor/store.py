@@ -10,7 +10,7 @@ from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.context import Gathered
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import UnitMemory
-from rules.monitor.inputs import Window
+from rules.alarms.windows import Window
 from rules.system.state import SystemState
 
 

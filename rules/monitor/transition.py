@@ -9,10 +9,11 @@ from typing import Final
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import SAYS, AlarmKind, Cause, Explanation
 from rules.alarms.conditions.condition import Found
+from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Alarm, Effect, Happened, Observation
 from rules.alarms.plant_memory import Scene
-from rules.monitor.inputs import Window
-from rules.monitor.outputs import Change, PowerEvent
+from rules.alarms.windows import Window
+from rules.monitor.outputs import Change
 from rules.monitor.state import Book
 from rules.monitor.store import Store
 from rules.plant.reading import Stamp

@@ -8,10 +8,10 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.conditions.condition import Found
+from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Observation
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.signs import has_mains, load_fraction, on_battery
-from rules.monitor.outputs import PowerEvent
 from rules.phrasing.text import counted, lasted
 from rules.plant.estate import Unit
 from rules.plant.reading import Nameplate, OutputSource, Reading

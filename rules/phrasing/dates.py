@@ -9,8 +9,8 @@ from __future__ import annotations
 from datetime import date, datetime, tzinfo
 from typing import Final
 
+from rules.battery.state import ReplacementDates
 from rules.plant.estate import Purpose
-from rules.system.state import ReplacementDates
 
 PURPOSES: Final = {
     Purpose.GENERATOR_START: "the generator's start",

@@ -16,7 +16,8 @@ from rules.plant.estate import Generator
 from rules.system.hold_up import Floats, Played, percentiles
 from rules.system.hold_up_sampling import HoldUpTask, worst_basis
 from rules.system.requirements import minutes
-from rules.system.state import Basis, HoldUp, Verdict
+from rules.system.state import HoldUp
+from rules.values.verdict import Basis, Verdict
 
 SEEN_IN: Final = 0.05
 """An event that happens in fewer draws than this is left out of the time line."""

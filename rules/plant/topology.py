@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from functools import cached_property
 
-from rules.alarms.catalogue import Thing
 from rules.plant.estate import Estate
 
 
@@ -139,3 +139,15 @@ def _common(paths: list[tuple[str, ...]]) -> tuple[str, ...]:
             break
         shared.append(parts[0])
     return tuple(shared)
+
+
+class Thing(StrEnum):
+    """What an alarm is about."""
+
+    SUPPLY = "supply"
+    SYSTEM = "system"
+    UNIT = "unit"
+    BANK = "bank"
+    SET = "set"
+    SERVICE = "service"
+    CHANNEL = "channel"

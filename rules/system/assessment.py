@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.battery.assessment.would_tell import carry_again, steps_for
+from rules.battery.state import WouldTell
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.plant.unread import Unread
@@ -42,7 +43,6 @@ from rules.system.state import (
     ShedFirst,
     Standing,
     SystemState,
-    WouldTell,
 )
 
 COLDEST_UNKNOWN_C: Final = 15.0

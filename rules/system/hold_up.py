@@ -24,7 +24,8 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.system.state import Basis, EndedBy, HoldUp
+from rules.system.state import HoldUp
+from rules.values.verdict import Basis, EndedBy
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -16,18 +16,12 @@ import numpy as np
 
 from rules.battery.assessment.would_tell import Unproven, named
 from rules.battery.model.health import BankBelief
+from rules.battery.state import ShownToCarry
 from rules.system.hold_up import Asked, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
 from rules.system.requirements import minutes
-from rules.system.state import (
-    UNKNOWN_HOLD_UP,
-    Basis,
-    EndOfLife,
-    HoldUp,
-    HoldUps,
-    ShownToCarry,
-    UnitLost,
-)
+from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
+from rules.values.verdict import Basis
 
 DRAWS: Final = 1000
 SEED: Final = 8470

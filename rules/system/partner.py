@@ -22,7 +22,8 @@ from rules.system.redundancy import (
     margins,
     margins_at,
 )
-from rules.system.state import Load, LoadBasis, PartnerVerdict, Verdict
+from rules.system.state import Load, LoadBasis, PartnerVerdict
+from rules.values.verdict import Verdict
 
 Loads = Mapping[int, tuple[float, float] | None]
 

@@ -17,15 +17,8 @@ from datetime import date
 from rules.battery.assessment.would_tell import named
 from rules.system.load_record import DayPeak, Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
-from rules.system.state import (
-    LineRedundancy,
-    Load,
-    LoadBasis,
-    Redundancy,
-    RedundancyAt,
-    Standing,
-    Verdict,
-)
+from rules.system.state import LineRedundancy, Load, LoadBasis, Redundancy, RedundancyAt, Standing
+from rules.values.verdict import Verdict
 
 ENOUGH_DAYS = 1.0
 """Days of record under which the peak is called by what it is: the load now."""

@@ -14,19 +14,11 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from math import ceil, floor
 from typing import Final
 
+from rules.battery.state import ShownToCarry, WouldTell
 from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Generator, Purpose, Requirement, Unit
-from rules.system.state import (
-    Against,
-    Basis,
-    HoldUp,
-    RequirementVerdict,
-    ShownToCarry,
-    Step,
-    UnitLost,
-    Verdict,
-    WouldTell,
-)
+from rules.system.state import Against, HoldUp, RequirementVerdict, Step, UnitLost
+from rules.values.verdict import Basis, Verdict
 
 SHOWN_WITHIN: Final = timedelta(days=365)
 SHOWN_FOR_S: Final = 60.0

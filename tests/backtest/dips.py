@@ -28,8 +28,8 @@ from collector.simulation.scenario.random_systems import Trial, trial
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.battery.assessment.bank import judge_bank
-from rules.battery.assessment.evidence import DischargeEvidence
 from rules.battery.assessment.replacement import Asked
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.plant.estate import Bank
 from rules.plant.reading import (
     BatteryReading,

@@ -9,9 +9,10 @@ from typing import Final
 import numpy as np
 
 from rules.battery.assessment.bank import BankJudgement, judge_bank
-from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence
+from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.assessment.faults import NOT_SHOWN, UNPROVEN
 from rules.battery.assessment.replacement import Asked
+from rules.battery.discharge.evidence import DischargeEvidence
 from tests.backtest import worlds
 from tests.backtest.worlds import INSTALLED, LONGEST_YEARS, RATING_W, YEAR, World
 

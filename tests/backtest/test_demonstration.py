@@ -22,7 +22,7 @@ from collector.service.service import Service
 from collector.simulation.estate import SimulatedEstate
 from collector.simulation.scenario.director import MainsFails, MainsReturns, SetWill
 from collector.simulation.scorekeeper import ScoreKeeper
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 from tests.api.pages.browser import chromium
 from tests.servers import need_program
 

@@ -25,7 +25,8 @@ from collector.simulation.cards.card import moment_of
 from collector.simulation.cards.faulty_cards import spoken
 from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial, trial
 from rules.battery.assessment.bank import judge_bank
-from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence
+from rules.battery.assessment.evidence import BankEvidence
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.health import BankBelief
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.model.published_runtime import curve_for

@@ -19,7 +19,7 @@ import numpy as np
 from rules.battery.discharge.capacity import CapacityEstimate, ReferenceLog, judge_discharge
 from rules.battery.discharge.log import Battery
 from rules.battery.model.published_runtime import Floats, curve_through, generic_curve
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
 
 DEPTHS = (0.1, 0.2, 0.25, 0.3, 0.5, 0.75, 1.0)

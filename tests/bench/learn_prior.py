@@ -17,7 +17,7 @@ from rules.battery.discharge import voltage
 from rules.battery.discharge.log import Battery, clean
 from rules.battery.discharge.voltage import KNOTS, Course, Prior, course_of, hat_matrix, health_at_mean_rate
 from rules.battery.model.published_runtime import Floats, curve_through
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
 
 END_VOLTAGES = (1.67, 1.70, 1.73, 1.76, 1.80)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, date, datetime, timedelta
 
+from rules.battery.state import BankState, Capacity, ChargingVerdict, ReplacementDates
 from rules.plant.estate import (
     Bank,
     Card,
@@ -37,11 +38,6 @@ from rules.plant.reading import (
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
-    EndedBy,
     EndOfLife,
     HoldUp,
     HoldUps,
@@ -50,12 +46,11 @@ from rules.system.state import (
     LoadBasis,
     OnBattery,
     Redundancy,
-    ReplacementDates,
     RequirementVerdict,
     SystemState,
     UnitLost,
-    Verdict,
 )
+from rules.values.verdict import Basis, EndedBy, Verdict
 
 START = datetime(2026, 10, 9, 0, 14, 7, tzinfo=UTC)
 SYSTEMS = {"works": "Treatment works", "control": "Control centre", "depot": "Depot"}

@@ -42,7 +42,7 @@ from rules.plant.reading import (
 )
 from rules.system.assessment import SystemView
 from rules.system.load_record import NO_PEAKS, LinePeak, Peaks
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 NOW = Stamp(NOON, 1000.0, "run")

@@ -43,17 +43,19 @@ from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
+from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Happened, State
-from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.temperature import seconds_at
+from rules.battery.state import ReplacementDates, TestPlan
 from rules.monitor.inputs import Tick
-from rules.monitor.outputs import Change, PowerEvent
+from rules.monitor.outputs import Change
 from rules.monitor.state import Book
 from rules.plant.estate import Bank, Generator, Purpose, Requirement
-from rules.system.state import ReplacementDates, TestPlan, Verdict
 from rules.values.serial import to_plain
+from rules.values.verdict import Verdict
 
 T = TypeVar("T")
 CADENCE_S = 5.0

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.trials.played import Healthy, Site, flips, healthy, played
 
 POLLS_S = 10.0

@@ -10,15 +10,8 @@ import argparse
 import sys
 from pathlib import Path
 
-from collector.cards.snmp.credentials import (
-    Auth,
-    Community,
-    Credentials,
-    Privacy,
-    User,
-    Version,
-    credentials_of,
-)
+from collector.cards.snmp.credentials import Auth, Community, Credentials, Privacy, User, Version
+from collector.configuration.card_access import credentials_of
 
 
 class WrongCredentialsError(ValueError):

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collector.read_model.stored import PlanBasis
     from rules.planning.ridethrough.result import Ridethrough
     from rules.planning.ridethrough.scenario import Scenario
-    from rules.system.state import Verdict
+    from rules.values.verdict import Verdict
 
 CASES: Final = ("as_declared", "starts", "by_hand", "never")
 BANKS: Final = ("now", "full", "end_of_life")

@@ -9,11 +9,12 @@ from api.pages.banks.capacity_river import END_OF_LIFE, River, Years, river, row
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question, slug
 from collector.read_model.sheet import Sheet
+from rules.battery.state import BankState
 from rules.phrasing.dates import about_day, years_words
 from rules.phrasing.dates import due_words as due_words_of
 from rules.phrasing.figures import CANNOT_TELL, capital, interval
 from rules.plant.estate import FittedBank, in_place
-from rules.system.state import BankState, Basis
+from rules.values.verdict import Basis
 
 
 def today_of(sheet: Sheet) -> date:

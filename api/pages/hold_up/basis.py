@@ -9,9 +9,10 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import question
 from api.pages.markup.marks import evidence
 from collector.read_model.sheet import Sheet
+from rules.battery.state import WouldTell
 from rules.phrasing.figures import capital, kilo, minutes, plural, whole_percent
 from rules.plant.estate import in_place
-from rules.system.state import Basis, WouldTell
+from rules.values.verdict import Basis
 
 
 def installed_words(sheet: Sheet, subject: Judged) -> str:

@@ -13,7 +13,8 @@ from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import CANNOT_TELL, kilo, minutes, plural, stopwatch
 from rules.plant.estate import Generator, Purpose
-from rules.system.state import RequirementVerdict, Verdict
+from rules.system.state import RequirementVerdict
+from rules.values.verdict import Verdict
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element:

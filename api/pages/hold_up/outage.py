@@ -16,8 +16,9 @@ from api.pages.markup.marks import evidence
 from collector.read_model.sheet import Outage, Sheet, StartAttempt
 from rules.phrasing.figures import CANNOT_TELL, age, clause, kilo, minutes, plural
 from rules.plant.estate import Generator
-from rules.system.state import OnBattery, Verdict
+from rules.system.state import OnBattery
 from rules.system.state import Standing as UnitStands
+from rules.values.verdict import Verdict
 
 
 def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | None:

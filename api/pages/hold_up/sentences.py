@@ -30,8 +30,9 @@ from rules.phrasing.figures import (
 )
 from rules.phrasing.text import fed_words
 from rules.plant.estate import Purpose
-from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState, Verdict
+from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState
 from rules.system.state import Standing as UnitStands
+from rules.values.verdict import Verdict
 
 PURPOSES: Final[dict[Purpose, str]] = {
     Purpose.GENERATOR_START: "until the set carries it",

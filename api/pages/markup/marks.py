@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final, Literal
 
 from api.pages.markup.elements import Element, Nodes, el
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 Standing = Literal["holds", "short", "unknown", "battery"]
 Grade = Literal["seen", "reckoned", "claimed"]

@@ -9,7 +9,7 @@ from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import stopwatch
 from rules.planning.ridethrough.result import Happening, Ridethrough
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 ANSWERS: dict[Verdict, str] = {
     Verdict.ADEQUATE: "The load is carried through.",

@@ -15,7 +15,7 @@ from rules.phrasing.figures import age, clause, minutes
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.shutdown import Shutdown, Way, lasts_s
 from rules.planning.ridethrough.signed_course import Status
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 TITLE = "If we switch the mains off"
 READING = (

@@ -28,7 +28,7 @@ from api.pages.markup.svg import (
 from collector.read_model.wall_clock import Clock
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import Way, lasts_s
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 240, 480, 1440)
 MOST_HOURS: Final = 7

@@ -26,6 +26,7 @@ from api.pages.markup.frame import Page, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import Clock
+from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
 from rules.phrasing.figures import (
     CANNOT_TELL,
@@ -40,7 +41,7 @@ from rules.phrasing.figures import (
     whole_percent,
 )
 from rules.plant.estate import Bank, FittedBank
-from rules.system.state import BankState, Basis, Verdict
+from rules.values.verdict import Basis, Verdict
 
 KINDS = {
     "outage": "outage",

@@ -13,8 +13,9 @@ from api.pages.markup.marks import Standing, line_mark
 from api.pages.units.ruler import caption, ruler, table
 from collector.read_model.sheet import Sheet, UnitView
 from rules.phrasing.figures import CANNOT_TELL, capital, clause, count, down, kilo, listed, up, whole_percent
-from rules.system.state import LoadBasis, Redundancy, RedundancyAt, UnitStanding, Verdict
+from rules.system.state import LoadBasis, Redundancy, RedundancyAt, UnitStanding
 from rules.system.state import Standing as UnitStands
+from rules.values.verdict import Verdict
 
 MARKS: dict[Verdict, Standing] = {
     Verdict.ADEQUATE: "holds",

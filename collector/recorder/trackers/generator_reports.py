@@ -14,8 +14,8 @@ from collector.recorder.trackers.outages import Aftermath
 from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine
 from rules.alarms.conditions.service import SERVICE
+from rules.alarms.events import PowerEvent
 from rules.generator.outage_source import Mark, SetWord, Source
-from rules.monitor.outputs import PowerEvent
 
 CAME_BACK: dict[Source, str] = {
     Source.MAINS: "supply came back on the mains",

@@ -21,8 +21,9 @@ from collector.storage.ledger.discharge_record import (
     records_in,
 )
 from collector.storage.ledger.records import Evidence
-from rules.battery.assessment.charging import RESTED_LOW_V, float_setpoint_v
-from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.assessment.charging import RESTED_LOW_V
+from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import (
     FULL,
@@ -37,7 +38,7 @@ from rules.battery.model.recharge import (
     nodes_of,
 )
 from rules.plant.estate import Bank, Charging, FittedBank
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 QUICK: Final = frozenset({"transfer"})
 AS_LOGGED: Final[Nodes] = ()

@@ -21,6 +21,7 @@ from typing import Final
 from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.signs import has_mains
 from rules.generator.outage_source import (
@@ -39,7 +40,7 @@ from rules.generator.outage_source import (
 )
 from rules.generator.test_runs import Seen, SetRun, SetTest, running_since, runs, set_test
 from rules.monitor.clock_moved import moved
-from rules.monitor.outputs import Change, PowerEvent
+from rules.monitor.outputs import Change
 from rules.plant.estate import Estate, Generator, Unit
 from rules.plant.reading import Reading, Sample
 from rules.plant.topology import Topology

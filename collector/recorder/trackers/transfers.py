@@ -14,9 +14,9 @@ from typing import Final
 from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import Incident
 from rules.monitor.clock_moved import moved
-from rules.monitor.outputs import PowerEvent
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.system.state import Finding, FindingKind

@@ -15,9 +15,9 @@ from typing import Final
 from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Explanation
+from rules.alarms.events import PowerEvent
+from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.monitor.inputs import Window
-from rules.monitor.outputs import PowerEvent
 from rules.phrasing.text import lasted
 from rules.planning.isolation.unit_work import Followed, begun, begun_text, follow, news, over
 from rules.plant.estate import Estate

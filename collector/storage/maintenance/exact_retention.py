@@ -17,9 +17,9 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 from collector.process.clock import Clock
-from collector.recorder.trackers import discharges
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.discharge_record import SCHEMA as DISCHARGE_SCHEMA
 from collector.storage.ledger.records import EndedDischarge, JournalLine, Snapshot
 from rules.alarms.catalogue import CATALOGUE, Cause
 from rules.plant.estate import Estate
@@ -113,7 +113,7 @@ class ExactSpans:
             line = page.next
         # a clock that stood ahead for a while leaves a mark ahead of what ends after it was set right
         ended = await self._ledger.discharges_ended(
-            min(mark.ended, self._clock.now()) - _AGAIN, discharges.SCHEMA
+            min(mark.ended, self._clock.now()) - _AGAIN, DISCHARGE_SCHEMA
         )
         new = [one for one in ended if one.id not in self._kept]
         await self._keep(span for one in new for span in self._of_discharge(one))

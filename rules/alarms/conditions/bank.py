@@ -20,9 +20,10 @@ from rules.battery.assessment.faults import (
     TEST_DUE,
     UNDERSIZED,
 )
+from rules.battery.state import BankState
 from rules.phrasing.dates import due_words
 from rules.plant.estate import Bank, in_place
-from rules.system.state import BankState, Verdict
+from rules.values.verdict import Verdict
 
 DAYS_PER_YEAR: Final = 365.25
 

@@ -10,7 +10,8 @@ from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Found, Known, Was
 from rules.alarms.lifecycle import Observation
 from rules.system.parallel import MERELY_UNSEEN
-from rules.system.state import Finding, FindingKind, Standing, SystemState, Verdict
+from rules.system.state import Finding, FindingKind, Standing, SystemState
+from rules.values.verdict import Verdict
 
 NOW: Final[Mapping[FindingKind, str]] = {
     FindingKind.SHARE_REACTIVE: "reactive_share",

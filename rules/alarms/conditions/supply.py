@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from rules.alarms.conditions.condition import Found
+from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Observation
 from rules.alarms.plant_memory import Scene, UnitMemory
-from rules.monitor.outputs import PowerEvent
 from rules.phrasing.text import counted, lasted
 from rules.plant.reading import OutputSource
 

@@ -15,7 +15,8 @@ from rules.battery.assessment.would_tell import named
 from rules.phrasing.dates import PURPOSES
 from rules.phrasing.text import at_least, at_most, kilowatts, listed, worst_lost
 from rules.plant.estate import Estate
-from rules.system.state import Against, Basis, SystemState, Verdict
+from rules.system.state import Against, SystemState
+from rules.values.verdict import Basis, Verdict
 
 
 def system_conditions(

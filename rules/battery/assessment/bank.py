@@ -18,7 +18,6 @@ import numpy as np
 from rules.battery.assessment.charging import judge_charging
 from rules.battery.assessment.evidence import (
     BankEvidence,
-    DischargeEvidence,
     HandReading,
     Sibling,
     capacity_evidence,
@@ -40,22 +39,22 @@ from rules.battery.assessment.fusion import Lives, fuse
 from rules.battery.assessment.replacement import Asked, Forecast, asked_fraction, expected_capacity, forecast
 from rules.battery.assessment.too_small import too_small, what_helps
 from rules.battery.assessment.would_tell import Unproven, steps_for
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import YEAR_DAYS, AgeCurve, age_curve, life_prior
 from rules.battery.model.health import BankBelief, anchor_for
 from rules.battery.model.published_runtime import Floats, curve_for
 from rules.battery.model.recharge import after_recharge, middle_of, used_after_recharge
-from rules.plant.estate import FittedBank, in_place
-from rules.system.state import (
+from rules.battery.state import (
     BankState,
-    Basis,
     Capacity,
     ChargingVerdict,
     ReplacementDates,
     RestsOn,
     TestPlan,
-    Verdict,
     WouldTell,
 )
+from rules.plant.estate import FittedBank, in_place
+from rules.values.verdict import Basis, Verdict
 
 _DEEP_TEST: Final = 0.5
 _WORN: Final = 0.9

@@ -14,13 +14,18 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.model.float_voltage import (
+    COLDEST_C,
+    FLOAT_AT_25_C,
+    HOTTEST_C,
+    PER_KELVIN,
+    float_setpoint_v,
+)
 from rules.battery.model.published_runtime import Floats
+from rules.battery.state import BankFinding, ChargingVerdict
 from rules.plant.estate import Charging
-from rules.system.state import BankFinding, ChargingVerdict, Verdict
+from rules.values.verdict import Verdict
 
-FLOAT_AT_25_C: Final = 2.25
-PER_KELVIN: Final = -0.003
-COLDEST_C, HOTTEST_C = 5.0, 40.0
 WATCH_V: Final = 0.02
 ALARM_V: Final = 0.05
 SETTLED_H: Final = 24.0
@@ -42,17 +47,6 @@ RECHARGE_SLOW: Final = "recharge_slow"
 NOT_RECHARGED: Final = "not_recharged"
 RUNAWAY: Final = "runaway_suspected"
 DIFFERS: Final = "differs_from_siblings"
-
-
-def float_setpoint_v(
-    temperature_c: float, *, at_25_c: float = FLOAT_AT_25_C, per_kelvin: float = PER_KELVIN
-) -> float:
-    """Return the float voltage per cell that suits a bank at `temperature_c`.
-
-    Linear compensation, held constant outside 5 to 40 degC as makers ask. Defaults are typical of sealed
-    lead-acid (makers print 2.23 to 2.30 V at 25 degC and -3 mV/K); a bank's own data wins.
-    """
-    return at_25_c + per_kelvin * (min(max(temperature_c, COLDEST_C), HOTTEST_C) - 25.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ import numpy as np
 from rules.battery.assessment.would_tell import proposed_day
 from rules.battery.model.ageing import YEAR_DAYS
 from rules.battery.model.health import BankBelief
+from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
 from rules.phrasing.dates import day_words, years_words
-from rules.system.state import AgeSpan, BankFinding, CardClaims, TestPlan
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
 OPEN_STRING: Final = "open_string_suspected"

@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 
 from rules.battery.assessment.charging import differs_from_siblings
-from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence, last_shown
+from rules.battery.assessment.evidence import BankEvidence, last_shown
 from rules.battery.assessment.faults import (
     beyond_table,
     blocks_out_of_line,
@@ -20,9 +20,11 @@ from rules.battery.assessment.faults import (
     shorted_cells,
     undersized,
 )
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.health import BankBelief
+from rules.battery.state import BankFinding
 from rules.plant.estate import FittedBank
-from rules.system.state import BankFinding, Basis
+from rules.values.verdict import Basis
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from rules.battery.assessment.fusion import Lives
 from rules.battery.model.ageing import YEAR_DAYS
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
-from rules.system.state import AgeSpan, ExpectedCapacity, ReplacementDates
+from rules.battery.state import AgeSpan, ExpectedCapacity, ReplacementDates
 
 RISK: Final = 0.05
 MARGIN_DAYS: Final = 90

@@ -12,8 +12,8 @@ from datetime import datetime
 from typing import Final
 
 from rules.battery.model.health import BankBelief
+from rules.battery.state import JudgedDischarge
 from rules.statistics.trend import theil_sen
-from rules.system.state import JudgedDischarge
 
 _YEAR_S: Final = 365.25 * 86400.0
 _Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviations

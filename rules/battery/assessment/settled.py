@@ -17,8 +17,8 @@ from datetime import date, timedelta
 from typing import Final
 
 from rules.battery.assessment.faults import TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN, findings_of_tests
+from rules.battery.state import BankFinding, BankState, ReplacementDates, RestsOn
 from rules.phrasing.dates import about_words, day_words
-from rules.system.state import BankFinding, BankState, ReplacementDates, RestsOn
 
 SAME_LOAD: Final = 0.05
 """Share by which the load asked of a bank may move without being news."""

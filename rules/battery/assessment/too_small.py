@@ -15,7 +15,7 @@ from rules.battery.assessment.fusion import Lives
 from rules.battery.assessment.replacement import CRITERION, Asked, fresh_share_met
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import FittedBank
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 PROBABLY: Final = 0.5
 SURELY: Final = 0.05

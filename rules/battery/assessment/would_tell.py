@@ -13,8 +13,9 @@ from datetime import date, timedelta
 from math import ceil
 from typing import Final
 
+from rules.battery.state import WouldTell
 from rules.phrasing.dates import day_words
-from rules.system.state import Basis, WouldTell
+from rules.values.verdict import Basis
 
 TEST_SHARE: Final = 0.25
 """Share of the published time that a discharge takes to tell: a quarter, not a risk for a bank that has half left."""

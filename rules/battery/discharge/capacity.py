@@ -48,7 +48,8 @@ from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.model.temperature import correction_sd, seconds_at, time_per_kelvin
-from rules.system.state import Basis, ShownToCarry
+from rules.battery.state import ShownToCarry
+from rules.values.verdict import Basis
 
 TOO_LITTLE: Final = "too little of the bank was used to tell"
 _LEAST_USED: Final = 0.02

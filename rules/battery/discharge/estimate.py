@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.assessment.evidence import DischargeEvidence
 from rules.battery.discharge.capacity import TOO_LITTLE, ReferenceLog, judge_discharge
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.log import Battery, Discharge, DischargeLog, NotADischarge, clean, mean_over_time
 from rules.battery.discharge.posterior import taken_before
 from rules.battery.model.published_runtime import Floats, RuntimeCurve

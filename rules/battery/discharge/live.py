@@ -23,7 +23,7 @@ from rules.battery.discharge.voltage import course_of
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import nodes_of
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 LEAST_USED: Final = 0.02
 """Below this used fraction the surface charge and the opening dip speak, not the bank."""

@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.assessment.charging import float_setpoint_v
 from rules.battery.discharge.log import Battery, Discharge, Start
 from rules.battery.discharge.voltage import course_of
+from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import (
     FULL,

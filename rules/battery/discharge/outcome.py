@@ -13,13 +13,13 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Final
 
-from rules.battery.assessment.evidence import DischargeEvidence
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import FULL, Nodes, middle_of
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank, FittedBank
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 FULL_RUN_SD: Final = 0.02
 """Standard deviation of a full run's fraction: current and power gain, temperature."""

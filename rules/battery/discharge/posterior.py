@@ -29,7 +29,7 @@ from rules.battery.discharge.voltage import (
     rate_slope,
 )
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 Places: TypeAlias = NDArray[np.intp]
 

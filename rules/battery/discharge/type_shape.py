@@ -20,7 +20,7 @@ from rules.battery.discharge.log import Battery, Discharge
 from rules.battery.discharge.voltage import course_of, deviation, health_at_mean_rate, prior
 from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_through, generic_curve
 from rules.battery.model.temperature import time_per_kelvin
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 _WARM_REACH_K: Final = 120.0
 _END_REACH_V: Final = 0.5

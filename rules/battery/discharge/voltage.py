@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 from rules.battery.discharge import prior_table as _prior
 from rules.battery.discharge.log import Battery, Discharge, mean_over_time
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 KNOTS: Final = np.array(
     "0.01 0.02 0.03 0.045 0.06 0.08 0.1 0.125 0.15 0.18 0.21 0.25 0.29 0.33 0.37 0.41 0.45 0.5 0.55 0.6 "

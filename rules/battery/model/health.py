@@ -19,8 +19,9 @@ import numpy as np
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve, curve_for
 from rules.battery.model.temperature import seconds_at
+from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, FittedBank
-from rules.system.state import Basis, ShownToCarry
+from rules.values.verdict import Basis
 
 _LEAST_HEALTH: Final = 0.0
 _MOST_HEALTH: Final = 1.4

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rules.plant.estate import FittedBank, PowerTable
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 Floats = NDArray[np.float64]
 

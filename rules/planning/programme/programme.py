@@ -1,6 +1,6 @@
 """What must be replaced, serviced and tested, by date: with reason, interval, lead time and budget year.
 
-Banks carry three dates of their own (`rules.system.state.ReplacementDates`): the programme asks for the one by
+Banks carry three dates of their own (`rules.battery.state.ReplacementDates`): the programme asks for the one by
 which nothing has been risked. Units, fans, capacitors, visits and tests go by age or interval. Jobs at one
 site that fall close together are put into one visit, on the earliest of their dates.
 """
@@ -14,10 +14,11 @@ from enum import StrEnum
 from hashlib import sha256
 from typing import Final
 
+from rules.battery.state import BankState
 from rules.phrasing.dates import about_words, day_words, years_words
 from rules.phrasing.safety import SAFETY
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
-from rules.system.state import BankState, Basis
+from rules.values.verdict import Basis
 
 TOGETHER: Final = timedelta(days=60)
 

@@ -31,7 +31,7 @@ from rules.system.hold_up_sampling import (
     sharings,
     shuffled,
 )
-from rules.system.state import Basis, Verdict
+from rules.values.verdict import Basis, Verdict
 
 NINETY_PERCENT_BACK_S: Final = (8.0 * 3600.0, 24.0 * 3600.0)
 """Time to give 90 % of the hold-up again, from quick to slow (IEC 62040-3 has makers declare it)."""

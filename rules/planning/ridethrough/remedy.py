@@ -22,7 +22,7 @@ from rules.planning.ridethrough.supply import FOR_EVER, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
 from rules.system.hold_up_sampling import HoldUpTask
 from rules.system.requirements import minutes
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 Play = Callable[[Scenario], Ridethrough]
 EVERYTHING_SHORT: Final = "Nothing less than shedding everything carries it: shut down in order before it begins, or make it shorter."

@@ -8,7 +8,8 @@ from enum import StrEnum
 from typing import Final
 
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
-from rules.system.state import HoldUp, Verdict
+from rules.system.state import HoldUp
+from rules.values.verdict import Verdict
 
 NOT_CHECKED: Final = (
     "whether the set bears the load and its steps, or the units accept its frequency",

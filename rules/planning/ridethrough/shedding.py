@@ -23,7 +23,8 @@ from rules.plant.estate import Generator, LoadGroup, Purpose, Unit
 from rules.system.hold_up import LONGEST_S, Asked, Shed, Store, percentiles, play_with_sheds
 from rules.system.hold_up_sampling import HoldUpTask, chance, drifts, sharings, shuffled
 from rules.system.requirements import after_start_s, minutes, minutes_up
-from rules.system.state import Basis, RequirementVerdict, ShedFirst, ShedStep
+from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
+from rules.values.verdict import Basis
 
 EARLY_S: Final = 120.0
 """When loads are shed unless said otherwise: two minutes after the loss, time for a person or a relay."""

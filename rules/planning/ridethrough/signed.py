@@ -21,8 +21,9 @@ from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, on_banks
 from rules.plant.estate import Generator, Unit
 from rules.system.parallel import FEEDING, MERELY_UNSEEN
 from rules.system.requirements import minutes
-from rules.system.state import SystemState, Verdict
+from rules.system.state import SystemState
 from rules.values.serial import to_plain
+from rules.values.verdict import Verdict
 
 LOAD_OVER: Final = 0.10
 OVERRUN: Final = timedelta(seconds=30)

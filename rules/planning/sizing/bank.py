@@ -25,7 +25,7 @@ from rules.phrasing.safety import SAFETY
 from rules.plant.estate import FittedBank
 from rules.system.hold_up_sampling import END_OF_LIFE
 from rules.system.requirements import minutes_up
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 AGEING: Final = 1.0 / END_OF_LIFE
 """Ageing factor of IEEE 485 and IEEE 1184: 1.25."""

@@ -17,7 +17,7 @@ from rules.planning.sizing.bank import COLDEST_C, StatedBank
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.system.load_record import LineHistory
 from rules.system.requirements import minutes, minutes_up
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 ENOUGH_ROOM: Final = 0.10
 """Part of what is left that must stay free at the peak now: the reserve that sizing asks for too."""

@@ -9,6 +9,16 @@ from hypothesis import strategies as st
 from api.http.json import list_bytes, reading_json, rfc3339, to_bytes, to_json, unit_json
 from collector.read_model.sheet import Acknowledgement, Alarm, CardHealth, Sheet, Told, UnitView
 from collector.storage.history.store import Bucket
+from rules.battery.state import (
+    AgeSpan,
+    BankState,
+    Capacity,
+    ChargingVerdict,
+    JudgedDischarge,
+    ReplacementDates,
+    ShownToCarry,
+    WouldTell,
+)
 from rules.plant.estate import Bank, Card, Estate, Purpose, Site, Supply, System, Unit
 from rules.plant.reading import (
     BatteryReading,
@@ -27,33 +37,23 @@ from rules.plant.unread import OldReading, Unread
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
-    AgeSpan,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
-    EndedBy,
     EndOfLife,
     HoldUp,
     HoldUps,
-    JudgedDischarge,
     LineLoad,
     LineRedundancy,
     Load,
     LoadBasis,
     OnBattery,
     Redundancy,
-    ReplacementDates,
     RequirementVerdict,
-    ShownToCarry,
     Standing,
     Step,
     SystemState,
     UnitLost,
     UnitStanding,
-    Verdict,
-    WouldTell,
 )
+from rules.values.verdict import Basis, EndedBy, Verdict
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
 HELD = HoldUp(1026.0, 1086.0, 1140.0, EndedBy.BANK, Basis.TESTED)

@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.http.metrics import CONTENT_TYPE, UNITS, rendered
+from rules.battery.state import BankState, Capacity, ChargingVerdict, ReplacementDates
 from rules.plant.estate import Purpose
 from rules.plant.reading import (
     BatteryReading,
@@ -25,10 +26,6 @@ from rules.plant.reading import (
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
     EndOfLife,
     HoldUp,
     HoldUps,
@@ -37,11 +34,10 @@ from rules.system.state import (
     LoadBasis,
     OnBattery,
     Redundancy,
-    ReplacementDates,
     RequirementVerdict,
     SystemState,
-    Verdict,
 )
+from rules.values.verdict import Basis, Verdict
 
 NOW = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
 

@@ -29,6 +29,16 @@ from collector.read_model.sheet import (
     Told,
     UnitView,
 )
+from rules.battery.state import (
+    AgeSpan,
+    BankState,
+    Capacity,
+    ChargingVerdict,
+    JudgedDischarge,
+    ReplacementDates,
+    ShownToCarry,
+    WouldTell,
+)
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
 from rules.plant.estate import (
     Bank,
@@ -67,25 +77,16 @@ from rules.system.load_record import DayPeak, LineHistory
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
-    AgeSpan,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
-    EndedBy,
     EndOfLife,
     HoldUp,
     HoldUps,
-    JudgedDischarge,
     LineLoad,
     LineRedundancy,
     Load,
     LoadBasis,
     OnBattery,
     Redundancy,
-    ReplacementDates,
     RequirementVerdict,
-    ShownToCarry,
     Standing,
     Step,
     SystemState,
@@ -94,11 +95,10 @@ from rules.system.state import (
     UnitStanding,
     UnitWork,
     Unplanned,
-    Verdict,
     WorkStage,
     WorkStep,
-    WouldTell,
 )
+from rules.values.verdict import Basis, EndedBy, Verdict
 
 NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
 SILENT_AT = NOW - timedelta(hours=3, minutes=12, seconds=6)

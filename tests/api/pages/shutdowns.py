@@ -12,7 +12,8 @@ from rules.planning.ridethrough.shutdown import STANDARD, Shutdown, way, with_se
 from rules.planning.ridethrough.signed import AbortLimits, SignedPlan
 from rules.planning.ridethrough.signed_course import Course, Spell, Status, compare
 from rules.planning.ridethrough.supply import MainsOut
-from rules.system.state import Basis, EndedBy, HoldUp, OnBattery, Verdict
+from rules.system.state import HoldUp, OnBattery
+from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.api.pages import samples
 from tests.api.pages.samples import NOW
 

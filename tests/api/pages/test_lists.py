@@ -10,7 +10,9 @@ from api.pages.markup.elements import render
 from api.pages.sheets.bank_sheet import standing
 from api.pages.units.ruler import ruler, shares
 from collector.read_model.wall_clock import Clock
-from rules.system.state import LineRedundancy, LoadBasis, Redundancy, ReplacementDates, Verdict
+from rules.battery.state import ReplacementDates
+from rules.system.state import LineRedundancy, LoadBasis, Redundancy
+from rules.values.verdict import Verdict
 from tests.api.pages import samples
 
 CLOCK = Clock("Europe/London", samples.NOW)

@@ -32,7 +32,8 @@ from rules.plant.estate import (
 )
 from rules.plant.reading import BatteryReading, OutputReading, OutputSource, Reading, Stamp
 from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
-from rules.system.state import Against, RequirementVerdict, Verdict
+from rules.system.state import Against, RequirementVerdict
+from rules.values.verdict import Verdict
 from tests.rules.sample_plant import system_state
 
 AT = datetime(2025, 3, 1, 10, tzinfo=UTC)

@@ -22,7 +22,8 @@ from collector.process.clock import stamp
 from collector.recorder import recorder as recording
 from rules.alarms.lifecycle import Happened
 from rules.battery.assessment.bank import BankJudgement, judge_bank
-from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence
+from rules.battery.assessment.evidence import BankEvidence
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.health import BankBelief
 from rules.monitor.inputs import Deed, Input, OperatorAction, Tick
 from rules.monitor.live import Live

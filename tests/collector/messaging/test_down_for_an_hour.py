@@ -20,10 +20,11 @@ from collector.configuration import load
 from collector.messaging.channels.webhook import event_id
 from collector.messaging.delivery.office import PostOffice
 from collector.messaging.delivery.outbox import LONGEST_WAIT_S
+from collector.planning.test_dates import PlannedSources
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
 from collector.recorder.recorder import Recorder
-from collector.service.self_monitoring import PlannedSources, SelfWatch
+from collector.service.self_monitoring import SelfWatch
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger, Transaction
 from rules.alarms.incidents.incident import IncidentChange, Notice

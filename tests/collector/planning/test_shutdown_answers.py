@@ -14,7 +14,7 @@ from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import STANDARD, with_set, without_set
 from rules.planning.ridethrough.signed_course import Status
 from rules.planning.ridethrough.supply import MainsOut
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.collector.signing import Site, site
 from tests.rules.sample_plants import NOON, estate
 

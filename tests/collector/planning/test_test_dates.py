@@ -6,8 +6,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from collector.configuration.settings_tables import PlannedWorkTable
-from collector.planning.test_dates import PlannedTests
-from collector.service.self_monitoring import PlannedSources
+from collector.planning.test_dates import PlannedSources, PlannedTests
 from tests.rules.sample_plant import estate
 
 NOW = datetime(2026, 10, 20, 7, tzinfo=UTC)

@@ -24,8 +24,9 @@ from collector.recorder.batch import Asked, ClockSet, Given
 from collector.recorder.trackers.discharges import from_evidence
 from collector.storage.ledger.records import Evidence
 from rules.alarms.lifecycle import State
+from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.monitor.inputs import Deed, OperatorAction, Tick, Window
+from rules.monitor.inputs import Deed, OperatorAction, Tick
 from rules.plant.reading import Stamp
 from tests.collector.restarting import DARK, STEPS, WIRES, Collector, foretold, with_a_past
 from tests.rules.sample_plants import NOON

@@ -22,7 +22,8 @@ from rules.alarms.lifecycle import State
 from rules.monitor.inputs import ReadingsLooked, Tick
 from rules.plant.reading import Reading, Silence
 from rules.plant.unread import OldReading, Unread
-from rules.system.state import Standing, Verdict
+from rules.system.state import Standing
+from rules.values.verdict import Verdict
 from tests.collector.scripted import WHOLE, Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading
 

@@ -21,7 +21,8 @@ from collector.recorder.recorder import Recorder
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.alarms.catalogue import Explanation
-from rules.monitor.inputs import Input, PlannedWork, SystemJudged, Tick, Window
+from rules.alarms.windows import Window
+from rules.monitor.inputs import Input, PlannedWork, SystemJudged, Tick
 from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
@@ -29,7 +30,8 @@ from rules.monitor.step import advance
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Silence, Stamp
 from rules.system.assessment import Glance, SystemView
-from rules.system.state import Standing, Verdict
+from rules.system.state import Standing
+from rules.values.verdict import Verdict
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.scripted import Forgetful, scripted
 from tests.rules.sample_plants import NOON, estate, paired, reading

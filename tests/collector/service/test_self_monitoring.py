@@ -8,10 +8,11 @@ from typing import cast
 
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from collector.messaging.channels.channel import ChannelDown
+from collector.planning.test_dates import PlannedSources
 from collector.process.clock import TurnedClock
 from collector.recorder.batch import Line
 from collector.recorder.punctuality import Punctuality
-from collector.service.self_monitoring import LateCount, PlannedSources, SelfWatch
+from collector.service.self_monitoring import LateCount, SelfWatch
 from collector.storage.ledger import Ledger
 from rules.monitor.inputs import EquipmentDeclared, Input, PlannedWork, WorkLooked
 from rules.planning.programme.service_due import WorkDue

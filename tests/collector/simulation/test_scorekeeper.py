@@ -11,17 +11,8 @@ from collector.recorder.current_state import Present
 from collector.simulation.estate import SimulatedEstate
 from collector.simulation.scenario.director import Cue, MainsFails, MainsReturns
 from collector.simulation.scorekeeper import ScoreKeeper
-from rules.system.state import (
-    UNKNOWN_HOLD_UP,
-    Basis,
-    EndedBy,
-    EndOfLife,
-    HoldUp,
-    HoldUps,
-    Load,
-    OnBattery,
-    SystemState,
-)
+from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, Load, OnBattery, SystemState
+from rules.values.verdict import Basis, EndedBy
 
 START = datetime(2026, 11, 24, 12, tzinfo=UTC)
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from rules.alarms.catalogue import CATALOGUE, Cause, Explanation, Thing
+from rules.alarms.catalogue import CATALOGUE, Cause, Explanation
 from rules.alarms.conditions.comparison import (
     NOW,
     PAST,
@@ -18,9 +18,11 @@ from rules.alarms.conditions.comparison import (
 )
 from rules.alarms.conditions.condition import Found
 from rules.alarms.lifecycle import Alarm, State, alarm_id, new_alarm
-from rules.monitor.inputs import PlannedWork, SystemJudged, Tick, Window
+from rules.alarms.windows import Window
+from rules.monitor.inputs import PlannedWork, SystemJudged, Tick
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
+from rules.plant.topology import Thing
 from rules.system.state import (
     Finding,
     FindingKind,
@@ -29,8 +31,8 @@ from rules.system.state import (
     Standing,
     SystemState,
     UnitStanding,
-    Verdict,
 )
+from rules.values.verdict import Verdict
 from tests.rules.sample_plant import START, UNITS, estate, stamp, system_state
 
 KIND = CATALOGUE["cannot_take_partner"]

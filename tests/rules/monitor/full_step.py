@@ -15,7 +15,8 @@ from rules.alarms.incidents.context import Sites
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.lifecycle import Alarm, unwatched
 from rules.alarms.plant_memory import UnitMemory
-from rules.monitor.inputs import Input, Window
+from rules.alarms.windows import Window
+from rules.monitor.inputs import Input
 from rules.monitor.outputs import Change
 from rules.monitor.planned_work import open_at, tick
 from rules.monitor.state import Book, WatchState

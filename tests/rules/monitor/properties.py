@@ -9,7 +9,7 @@ from rules.alarms.incidents.incident import Incident, IncidentChange, Notice, No
 from rules.alarms.lifecycle import Effect, Happened
 from rules.monitor.inputs import Deed, Input, PlannedWork, SystemJudged, Tick
 from rules.plant.reading import OutputSource
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import EVERY, Watch, act, window
 from tests.rules.sample_plant import UNITS, fault, on_bank, reading, silence, stamp, system_state

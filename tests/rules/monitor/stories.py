@@ -13,6 +13,7 @@ from rules.alarms.catalogue import CATALOGUE, AlarmKind, Explanation
 from rules.alarms.conditions.generators import SetFigures
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.conditions.shutdown import Met, ShutdownFigures
+from rules.alarms.windows import Window
 from rules.generator.test_runs import SetTest
 from rules.monitor.inputs import (
     BankJudged,
@@ -27,7 +28,6 @@ from rules.monitor.inputs import (
     ShutdownLooked,
     SystemJudged,
     Tick,
-    Window,
     WorkLooked,
 )
 from rules.monitor.live import Live
@@ -38,8 +38,8 @@ from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import Card, Estate
 from rules.plant.reading import BatteryStatus, OutputSource, Reading, Stamp
 from rules.plant.unread import OldReading, Unread
-from rules.system.state import Verdict
 from rules.values.serial import to_plain
+from rules.values.verdict import Verdict
 from tests.rules import sample_plant as plant
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.full_step import full_step

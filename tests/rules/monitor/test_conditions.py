@@ -9,6 +9,7 @@ import pytest
 from rules.alarms.catalogue import Severity
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.lifecycle import State
+from rules.battery.state import WouldTell
 from rules.monitor.inputs import (
     BankJudged,
     EquipmentDeclared,
@@ -20,15 +21,8 @@ from rules.monitor.state import Book
 from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource
-from rules.system.state import (
-    Basis,
-    EndedBy,
-    HoldUp,
-    OnBattery,
-    SystemState,
-    Verdict,
-    WouldTell,
-)
+from rules.system.state import HoldUp, OnBattery, SystemState
+from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (
     START,

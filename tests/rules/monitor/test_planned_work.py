@@ -5,18 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.alarms.catalogue import Explanation
+from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import State
 from rules.monitor.inputs import (
     PlannedWork,
     SystemJudged,
     Tick,
 )
-from rules.monitor.outputs import PowerEvent
 from rules.monitor.state import isolated_units
 from rules.plant.reading import BatteryStatus, OutputSource
-from rules.system.state import (
-    Verdict,
-)
+from rules.values.verdict import Verdict
 from tests.rules.monitor.watching import Watch, outage, window
 from tests.rules.sample_plant import (
     on_bank,

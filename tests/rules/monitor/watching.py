@@ -6,17 +6,13 @@ from datetime import timedelta
 from typing import TypeVar
 
 from rules.alarms.catalogue import Explanation
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.alarms.lifecycle import State
-from rules.monitor.inputs import (
-    Deed,
-    Input,
-    OperatorAction,
-    Tick,
-    Window,
-)
+from rules.alarms.windows import Window
+from rules.monitor.inputs import Deed, Input, OperatorAction, Tick
 from rules.monitor.live import Live
-from rules.monitor.outputs import Change, PowerEvent
+from rules.monitor.outputs import Change
 from rules.monitor.state import Book, Touched, WatchState
 from rules.monitor.state_diff import Changed, changed, every, part
 from rules.monitor.step import advance

@@ -1,7 +1,6 @@
 """What stands above what."""
 
-from rules.alarms.catalogue import Thing
-from rules.plant.topology import Topology
+from rules.plant.topology import Thing, Topology
 from tests.rules.sample_plant import estate
 
 TREE = Topology(estate())

@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from rules.battery.model.health import BankBelief, belief_from_age
+from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
 from rules.plant.reading import OutputSource
 from rules.system.assessment import Glance, SupplySight, SystemView, glance, on_battery, system_state, task_of
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
-from rules.system.state import Basis, ShownToCarry, Standing, Verdict
+from rules.system.state import Standing
+from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
 LIGHT = (1000.0, 1000.0, 1000.0)

@@ -24,7 +24,7 @@ from rules.system.hold_up import (
     play_with_sheds,
     unit_shares,
 )
-from rules.system.state import Basis, EndedBy
+from rules.values.verdict import Basis, EndedBy
 
 LIMITS = settings(max_examples=60, deadline=None)
 

@@ -12,7 +12,8 @@ from rules.system.assessment import glance, system_state, unit_views
 from rules.system.load_record import NO_PEAKS, Peaks
 from rules.system.parallel import together
 from rules.system.partner import PartnerLoad, added, takes_partner
-from rules.system.state import LineLoad, Load, LoadBasis, PartnerVerdict, Verdict
+from rules.system.state import LineLoad, Load, LoadBasis, PartnerVerdict
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, estate, month, reading, view
 
 BOTH = [reading("A1"), reading("A2")]

@@ -18,7 +18,8 @@ from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
 from rules.system.assessment import Glance, glance, system_state, task_of
 from rules.system.hold_up_sampling import hold_ups
-from rules.system.state import FindingKind, LineLoad, Standing, Verdict
+from rules.system.state import FindingKind, LineLoad, Standing
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, known_banks, month, reading, view
 
 PART = (3000.0, 3000.0, 3000.0)

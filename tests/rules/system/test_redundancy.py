@@ -14,7 +14,8 @@ from rules.system.assessment import unit_views
 from rules.system.load_record import NO_PEAKS, DayPeak, Peaks
 from rules.system.parallel import together
 from rules.system.redundancy import daily_margins, limits_with_spares_gone, redundancy
-from rules.system.state import LineLoad, LoadBasis, Redundancy, Verdict
+from rules.system.state import LineLoad, LoadBasis, Redundancy
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, month, reading, view
 
 

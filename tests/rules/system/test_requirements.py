@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.battery.state import ShownToCarry, WouldTell
 from rules.plant.estate import Purpose, Requirement, Unit
 from rules.system.requirements import (
     BankEvidence,
@@ -21,17 +22,8 @@ from rules.system.requirements import (
     starts_failed,
     verdict,
 )
-from rules.system.state import (
-    UNKNOWN_HOLD_UP,
-    Against,
-    Basis,
-    EndedBy,
-    HoldUp,
-    ShownToCarry,
-    UnitLost,
-    Verdict,
-    WouldTell,
-)
+from rules.system.state import UNKNOWN_HOLD_UP, Against, HoldUp, UnitLost
+from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, SET, START
 
 UNITS = [

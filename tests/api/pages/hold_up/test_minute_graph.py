@@ -13,7 +13,8 @@ from api.pages.markup.svg import Axis
 from collector.read_model.sheet import BankEnd, Fan, Outage
 from collector.read_model.wall_clock import Clock
 from rules.plant.estate import Generator, Purpose, Unit
-from rules.system.state import UNKNOWN_HOLD_UP, Basis, HoldUp, OnBattery
+from rules.system.state import UNKNOWN_HOLD_UP, HoldUp, OnBattery
+from rules.values.verdict import Basis
 
 SET = Generator(
     "set", 80_000, detect_s=5, attempts=3, crank_s=15, rest_s=15, start_s=12, transfer_s=3, hand_start_s=375

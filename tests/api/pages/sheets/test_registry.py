@@ -13,7 +13,8 @@ from api.pages.sheets import registry as sheets
 from api.pages.sheets.unit_sheet import unit_page
 from api.pages.units.redundancy import verdict as redundancy_words
 from collector.read_model.sheet import AbsentLine, Learnt, LearntCorrection, Sheet
-from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt, Verdict
+from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
+from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
 
 ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot", "/units/W3", "/units/D1", "/banks")

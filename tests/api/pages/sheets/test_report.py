@@ -18,7 +18,7 @@ from api.pages.sheets.system_sheet import system_page
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.programme.programme import Job, Programme, Row, ServiceItem, Terms, programme
 from rules.planning.ridethrough.result import Happening, Ridethrough
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import Checker
 

@@ -20,9 +20,9 @@ from collector.assessment.worker import Worker
 from collector.cards.mib.upsmib import Part
 from collector.cards.polling.poller import Answer
 from collector.cards.polling.reader import CardReader
-from collector.cards.snmp.credentials import credentials_of
 from collector.cards.snmp.transport import Transport
 from collector.configuration import Configuration, load_text
+from collector.configuration.card_access import credentials_of
 from collector.messaging.channels.mail import plain_text
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.letter import LETTER, Letter, notice_data
@@ -38,7 +38,8 @@ from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Outgoing
 from rules.battery.assessment.bank import judge_bank
-from rules.battery.assessment.evidence import BankEvidence, DischargeEvidence
+from rules.battery.assessment.evidence import BankEvidence
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.published_runtime import curve_for
 from rules.monitor.state import Book
 from rules.plant.estate import Bank

@@ -8,8 +8,8 @@ from datetime import timedelta
 import pytest
 
 from collector.recorder.trackers.outages import Aftermath, NoSuchOutage
+from rules.alarms.events import PowerEvent
 from rules.generator.outage_source import Ground, Mark, SetWord, Source
-from rules.monitor.outputs import PowerEvent
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
 from rules.plant.reading import InputReading, Reading

@@ -10,7 +10,8 @@ from collector.process.clock import stamp
 from collector.recorder.trackers.unit_work import LONGEST, WorkBegins, WorkCloses
 from rules.alarms.catalogue import Explanation
 from rules.alarms.lifecycle import State
-from rules.monitor.inputs import PlannedWork, Window
+from rules.alarms.windows import Window
+from rules.monitor.inputs import PlannedWork
 from rules.plant.reading import OutputSource, Reading
 from rules.system.state import Standing, UnitWork, WorkStage
 from tests.collector.scripted import Scripted, scripted

@@ -7,12 +7,12 @@ import pytest
 
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import load
+from collector.configuration.history_server import history_server
 from collector.read_model.stored import StoredEstate
 from collector.storage.data_folder import LEDGER_FILE, SPOOL_FILE
 from collector.storage.database import make_folder
 from collector.storage.history.influx.access import InfluxPlace
 from collector.storage.history.influx.store import InfluxHistory
-from collector.storage.history.open_store import influx_place
 from collector.storage.ledger import Ledger
 from tests.api.commands.reports.test_plan import ESTATE, carrying
 
@@ -30,7 +30,9 @@ async def test_a_plan_is_played_on_the_servers_readings_and_on_those_that_wait_f
     async with Ledger(tmp_path / "data" / LEDGER_FILE):
         pass
     meaning = CardMeaning(lambda _: None)
-    running = InfluxHistory(tmp_path / "data" / SPOOL_FILE, influx_place(configuration), meaning)
+    server = history_server(configuration)
+    assert server is not None
+    running = InfluxHistory(tmp_path / "data" / SPOOL_FILE, server, meaning)
     await running.append([carrying("core-1")])
     await running.send()
     await running.append([carrying("core-2")])  # which waits

@@ -10,15 +10,8 @@ from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.condition import Found
 from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
-from rules.system.state import (
-    BankFinding,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
-    ReplacementDates,
-    Verdict,
-)
+from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
+from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plant import estate
 
 TODAY = date(2026, 10, 9)

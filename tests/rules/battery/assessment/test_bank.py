@@ -9,13 +9,7 @@ import pytest
 
 from rules.battery.assessment.bank import BankJudgement, digest_of, judge_bank
 from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, ChargeHour
-from rules.battery.assessment.evidence import (
-    BankEvidence,
-    DischargeEvidence,
-    HandReading,
-    Sibling,
-    capacity_evidence,
-)
+from rules.battery.assessment.evidence import BankEvidence, HandReading, Sibling, capacity_evidence
 from rules.battery.assessment.faults import (
     BEYOND_TABLE,
     BLOCK_OUT_OF_LINE,
@@ -27,9 +21,10 @@ from rules.battery.assessment.faults import (
     UNPROVEN,
 )
 from rules.battery.assessment.replacement import Asked
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import MonthTemperature
 from rules.plant.estate import Bank, FittedBank, PowerTable
-from rules.system.state import Basis, Verdict
+from rules.values.verdict import Basis, Verdict
 
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))
 FITTED = FittedBank(date(2019, 1, 1), None, "T", 40, 1.67, 9.0, 20.0, (PowerTable(1.67, TABLE),), 10.0)

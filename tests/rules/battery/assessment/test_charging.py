@@ -17,12 +17,12 @@ from rules.battery.assessment.charging import (
     RUNAWAY,
     ChargeHour,
     differs_from_siblings,
-    float_setpoint_v,
     judge_charging,
     theil_sen,
 )
+from rules.battery.model.float_voltage import float_setpoint_v
 from rules.plant.estate import Charging
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 
 NOW = datetime(2025, 6, 30, 12, tzinfo=UTC)
 

@@ -12,7 +12,7 @@ from rules.battery.model.ageing import age_curve, life_prior
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.model.published_runtime import curve_through
 from rules.plant.estate import Bank, FittedBank, PowerTable
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 START, TODAY = date(2018, 1, 1), date(2021, 1, 1)
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))

@@ -10,17 +10,16 @@ import pytest
 
 from rules.battery.assessment.faults import TEST_DUE
 from rules.battery.assessment.settled import settled
-from rules.system.state import (
+from rules.battery.state import (
     AgeSpan,
     BankState,
-    Basis,
     Capacity,
     ChargingVerdict,
     ReplacementDates,
     RestsOn,
     TestPlan,
-    Verdict,
 )
+from rules.values.verdict import Basis, Verdict
 
 TODAY = date(2026, 10, 9)
 ORDER = date(2027, 9, 1)

@@ -3,7 +3,7 @@
 from datetime import date, timedelta
 
 from rules.battery.assessment.would_tell import Unproven, carry_again, proposed_day, steps_for
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 TODAY = date(2026, 11, 30)
 

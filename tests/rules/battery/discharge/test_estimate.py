@@ -6,12 +6,13 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from rules.battery.assessment.evidence import DischargeEvidence, capacity_evidence, losses_from
+from rules.battery.assessment.evidence import capacity_evidence, losses_from
 from rules.battery.assessment.likelihood import moments
 from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
+from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.log import Battery, DischargeLog, clean
 from rules.battery.model.published_runtime import curve_through
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))
 BATTERY = Battery(240, 1, 1.67, curve_through(TABLE, 1.67, Basis.TABLE), rated_capacity_ah=9.0)

@@ -4,7 +4,7 @@ import pytest
 from rules.battery.discharge.log import Battery, DischargeLog, NotADischarge, clean, mean_over_time
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import curve_through
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 CURVE = curve_through([(m, 100.0 * m ** (-1 / 1.3)) for m in (5.0, 15.0, 60.0, 300.0)], 1.7, Basis.TABLE)
 BATTERY = Battery(100, 1, 1.70, CURVE, losses=Losses(0.0, 1.0 / 0.935 - 1.0))

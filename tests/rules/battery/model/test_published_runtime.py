@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from rules.battery.model.published_runtime import Beyond, curve_for, curve_through
 from rules.plant.estate import FittedBank, PowerTable
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 POINTS = ((5.0, 96.0), (10.0, 62.0), (15.0, 46.0), (30.0, 27.0), (60.0, 15.5))
 

@@ -3,7 +3,7 @@ import pytest
 
 from rules.battery.model.published_runtime import curve_through
 from rules.battery.model.temperature import correction_sd, seconds_at, time_factor, time_per_kelvin
-from rules.system.state import Basis
+from rules.values.verdict import Basis
 
 CURVE = curve_through(
     [(m, 100.0 * m ** (-1 / 1.3)) for m in (5.0, 15.0, 60.0, 300.0, 1200.0)], 1.75, Basis.TABLE

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from rules.battery.state import ShownToCarry
 from rules.planning.isolation.check import Isolation, Overall, isolation
 from rules.planning.isolation.rows import Confirmed, Facts, Result
 from rules.plant.estate import Estate
@@ -14,7 +15,7 @@ from rules.plant.reading import BypassReading, OutputSource, Reading
 from rules.system.assessment import SystemView, glance, task_of
 from rules.system.hold_up_sampling import hold_ups
 from rules.system.load_record import Expected
-from rules.system.state import LineLoad, ShownToCarry
+from rules.system.state import LineLoad
 from tests.rules.sample_plants import NOON, estate, known_banks, reading, view
 
 HOUR = timedelta(hours=1)

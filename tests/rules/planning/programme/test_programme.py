@@ -11,6 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.battery.state import (
+    AgeSpan,
+    BankState,
+    Capacity,
+    ChargingVerdict,
+    ReplacementDates,
+    TestPlan,
+    WouldTell,
+)
 from rules.phrasing.programme_text import as_calendar, as_csv, revised
 from rules.planning.programme.programme import (
     Job,
@@ -21,17 +30,7 @@ from rules.planning.programme.programme import (
     budget_year,
     programme,
 )
-from rules.system.state import (
-    AgeSpan,
-    BankState,
-    Basis,
-    Capacity,
-    ChargingVerdict,
-    ReplacementDates,
-    TestPlan,
-    Verdict,
-    WouldTell,
-)
+from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import estate
 
 TODAY = date(2026, 11, 24)

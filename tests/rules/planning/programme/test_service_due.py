@@ -7,10 +7,10 @@ from datetime import date, timedelta
 
 import pytest
 
+from rules.battery.state import BankState, TestPlan
 from rules.planning.programme.programme import Job, Row, Terms, programme
 from rules.planning.programme.service_due import Done, service_items, work_due
 from rules.plant.estate import Estate, FittedUnit, Unit
-from rules.system.state import BankState, TestPlan
 from tests.rules.planning.programme.test_programme import state
 from tests.rules.sample_plants import BLOCKS, estate
 

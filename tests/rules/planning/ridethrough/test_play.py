@@ -19,7 +19,7 @@ from rules.plant.estate import Estate, LoadGroup, in_place
 from rules.system.assessment import glance, task_of
 from rules.system.hold_up import Asked
 from rules.system.hold_up_sampling import HoldUpTask, hold_ups
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 UNITS = 2

@@ -13,7 +13,7 @@ from rules.planning.ridethrough.scenario import Scenario, ShedStep
 from rules.planning.ridethrough.supply import MainsOut, SetPlan
 from rules.plant.estate import LoadGroup
 from rules.system.assessment import glance, task_of
-from rules.system.state import Verdict
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import SET, estate, known_banks, reading, view
 
 LAB = LoadGroup("lab", "A", (2000.0, 2000.0, 2000.0), 3, shed_by="the shift")

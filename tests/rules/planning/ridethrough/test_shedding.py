@@ -18,7 +18,8 @@ from rules.planning.ridethrough.shedding import (
 from rules.plant.estate import LoadGroup, Purpose
 from rules.system.assessment import glance, task_of
 from rules.system.requirements import minutes
-from rules.system.state import Against, RequirementVerdict, Verdict
+from rules.system.state import Against, RequirementVerdict
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 VITAL = LoadGroup("control", "A", (1000.0, 1000.0, 1000.0), 1)

@@ -26,8 +26,9 @@ from rules.planning.ridethrough.signed import (
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan
 from rules.system.assessment import glance, system_state, task_of
 from rules.system.hold_up_sampling import hold_ups
-from rules.system.state import LineLoad, Load, OnBattery, Standing, SystemState, Verdict
+from rules.system.state import LineLoad, Load, OnBattery, Standing, SystemState
 from rules.values.serial import from_plain, to_plain
+from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 WORK = Scenario((MainsOut(0.0, 120.0, generator=False),), SetPlan(SetCase.NEVER))

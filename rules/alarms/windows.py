@@ -1,0 +1,20 @@
+"""Times of planned work, in which what it explains is not told as an alarm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from rules.alarms.catalogue import Explanation
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Planned work, one occurrence of it: it explains one kind of thing at one place for a time."""
+
+    id: str
+    explains: Explanation
+    about: str
+    start: datetime
+    end: datetime
+    what: str = ""

@@ -1,0 +1,64 @@
+"""What one discharge showed, kept when it was judged, so that all of a bank's can be fused anew at every judgement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from rules.battery.model.recharge import middle_of
+
+
+@dataclass(frozen=True, slots=True)
+class DischargeEvidence:
+    """One discharge as judged once, when it ended; dated, and of the blocks then in place.
+
+    `used`: used fraction reached (share of published time at the bank's temperature), with what was missing
+    when it began: `missing`, as equally likely values (None: taken as full, by an earlier program).
+    `fraction`, `low`,
+    `high`: health at its rate, 5th to 95th percentile; None where nothing could be told. `ended`: it
+    reached its end voltage. `failed`: it dropped its load, or gave nothing, before that. `removed`:
+    ampere-hours taken, as a share of the rated, reckoned from power and voltage where no current was read. Voltages of the whole bank in V. `taken_before`: mean and
+    standard deviation of what the estimator took health to be before it looked; divided out when several
+    discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
+    amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
+    `likelihood`: what its rows alone say of health (`rules.battery.assessment.likelihood`), None of a run to its end or by an
+    earlier program.
+    """
+
+    at: datetime
+    kind: str
+    seconds: float
+    output_power_w: float
+    published_s: float
+    used: float
+    fraction: float | None = None
+    low: float | None = None
+    high: float | None = None
+    ended: bool = False
+    failed: bool = False
+    removed: float | None = None
+    resistance_ohm: float | None = None
+    offset_v: float | None = None
+    offset_sd_v: float | None = None
+    before_v: float | None = None
+    lowest_v: float | None = None
+    opening_current_a: float | None = None
+    claimed_s: float | None = None
+    said_good: bool = True
+    taken_before: tuple[float, float] | None = None
+    battery_power_w: float | None = None
+    missing: tuple[float, ...] | None = None
+    doubts: tuple[str, ...] = ()
+    likelihood: tuple[float, ...] | None = None
+
+    @property
+    def given(self) -> float:
+        """Return what it surely gave, as a share of published time: `used` less the doubt of how full it began."""
+        if not self.missing:
+            return self.used
+        return self.used - middle_of(self.missing) + min(self.missing)
+
+    @property
+    def by_itself(self) -> float:
+        """Return the used fraction of this discharge alone."""
+        return self.used - (middle_of(self.missing) if self.missing else 0.0)

@@ -1,0 +1,181 @@
+"""What is said of a bank, as values that the page and the HTTP interface show as they are.
+
+Field names and meanings are those of the HTTP interface. None is "not known".
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from rules.values.verdict import Basis, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class WouldTell:
+    """One step that would tell what cannot be told now, and what it buys."""
+
+    step: str
+    buys: str
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """A bank's capacity as a fraction of what its table gives, with its 90 % interval."""
+
+    fraction: float | None
+    low: float | None
+    high: float | None
+    as_of: datetime | None
+    basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class AgeSpan:
+    """From when until when a bank may come to its end, as far as its age alone says."""
+
+    from_day: date
+    to_day: date
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacementDates:
+    """Three dates, never one; None where nothing can be said.
+
+    Of a bank that nothing was seen of none of them is set, but `by_age_alone`. `shown_over`: evidence showed that
+    it no longer gives what is asked, on the day `replace_by`.
+    """
+
+    expected_end: date | None
+    order_by: date | None
+    replace_by: date | None
+    falls_under_80: date | None = None
+    ends_early: date | None = None
+    ends_late: date | None = None
+    by_age_alone: AgeSpan | None = None
+    shown_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RestsOn:
+    """What the dates of a bank rest on: what would have to change for them to move.
+
+    `told` and `declared`: digests of what its discharges showed, and of what the estate file says of it. `awaits`:
+    something will be asked of it, and is not known yet.
+    """
+
+    judged_on: date
+    blocks: str
+    declared: str
+    told: str
+    last_discharge: date | None = None
+    required_s: float | None = None
+    asked_w: float | None = None
+    awaits: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedDischarge:
+    """One discharge of a bank and what it showed."""
+
+    at: datetime
+    kind: str
+    depth_fraction: float | None
+    capacity_fraction: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShownToCarry:
+    """The last time a bank was seen to carry a load."""
+
+    at: datetime
+    power_w: float
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class ChargingVerdict:
+    """How a bank is kept: adequate, inadequate or cannot tell, with reasons."""
+
+    verdict: Verdict
+    because: tuple[str, ...]
+    float_voltage_per_cell_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BankFinding:
+    """Something about a bank that somebody should know: what, what to do, how grave (ITU-T X.733 words).
+
+    `kind` is one of the names in `rules.battery.assessment.charging` and `rules.battery.assessment.faults`.
+    """
+
+    kind: str
+    what: str
+    do: str
+    severity: str
+
+
+@dataclass(frozen=True, slots=True)
+class TestPlan:
+    """When a bank's next capacity test is due, why, and how likely the bank ends in it."""
+
+    __test__ = False  # not a test case, whatever its name suggests to pytest
+
+    last: date | None
+    due: date
+    interval_days: int
+    because: str
+    ends_in_test_probability: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CardClaims:
+    """What the card promised against what happened: `ratio` of claimed to true seconds, median."""
+
+    count: int
+    ratio: float | None
+    worst_ratio: float | None
+    missed: int
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedCapacity:
+    """The capacity to be expected of a bank on a day: median and 90 % interval, as `Capacity` counts it."""
+
+    day: date
+    median: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class BankState:
+    """Everything said of one bank (BANK of the HTTP interface).
+
+    `unproven`: nothing was seen of it yet, only table and age speak; `would_tell`: what would tell. `too_small`:
+    new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
+    `offers` what helps instead.
+    """
+
+    id: str
+    feeds: tuple[str, ...]
+    fitted: str | None
+    capacity: Capacity
+    asked_fraction: float | None
+    dates: ReplacementDates
+    charging: ChargingVerdict
+    effective_age_years: float | None
+    discharges: tuple[JudgedDischarge, ...]
+    shown_to_carry: ShownToCarry | None
+    findings: tuple[BankFinding, ...] = ()
+    probability_met: float | None = None
+    tests: TestPlan | None = None
+    claims: CardClaims | None = None
+    expected: tuple[ExpectedCapacity, ...] = ()
+    unproven: bool = False
+    would_tell: tuple[WouldTell, ...] = ()
+    too_small: bool = False
+    offers: tuple[str, ...] = ()
+    rests_on: RestsOn | None = None
