@@ -16,6 +16,7 @@ import heapq
 import itertools
 import secrets
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -101,7 +102,7 @@ def new_start_id() -> str:
     return secrets.token_hex(4)
 
 
-class _Steady:
+class _Steady(ABC):
     """A time of day that is counted on, from the machine's at the start; and what was taken over since."""
 
     def __init__(self, start: datetime, start_id: str) -> None:
@@ -129,13 +130,13 @@ class _Steady:
         self.jumps = (*(j for j in self.jumps if at_s - j.at_s <= REMEMBERED_S), Jump(at_s, by))
         return by
 
+    @abstractmethod
     def monotonic_s(self) -> float:
         """Return seconds that never go back."""
-        raise NotImplementedError
 
+    @abstractmethod
     def _machines(self) -> datetime:
         """Return the machine's time of day."""
-        raise NotImplementedError
 
 
 class NeverSet:

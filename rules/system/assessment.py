@@ -413,7 +413,9 @@ def on_battery(
         if sight.dead_since is not None and reckoned is None and not view.set_runs:
             failed = starts_failed(generator, units, (view.now.at - sight.dead_since).total_seconds())
         if earliest is not None:
-            start_before = earliest - timedelta(seconds=after_start_s(generator, units))
+            last = earliest - timedelta(seconds=after_start_s(generator, units))
+            # A moment before the mains were lost was never anybody's to use: no start could have been in time.
+            start_before = last if last > since else None
     shed = view.shed if view.shed is not None and view.shed.as_of >= since and not carried else None
     return OnBattery(
         since=since,

@@ -158,6 +158,21 @@ def test_on_battery_counts_to_the_earliest_end_and_the_last_moment_to_start() ->
     assert found.reckoned_since is None
 
 
+def test_a_last_moment_to_start_the_set_that_lies_before_the_outage_is_none() -> None:
+    """30 s left, and the set takes 80 s: a start before the mains were lost was never anybody's to make."""
+    plant = estate(2)
+    outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=5.0) for n in ("A1", "A2")]
+    seen = view(plant, outage)
+    first, judgement = judged(seen)
+    assert judgement is not None
+    short = replace(judgement.hold_ups.now, low_s=30.0, median_s=35.0, high_s=40.0)
+    judgement = replace(judgement, hold_ups=replace(judgement.hold_ups, now=short))
+    found = system_state(seen, first, judgement).on_battery
+    assert found is not None
+    assert found.ends_earliest is not None
+    assert found.start_set_before is None
+
+
 def test_starts_count_from_when_the_whole_supply_was_dead_and_not_at_all_while_a_unit_of_it_is_fed() -> None:
     plant = estate(2)
     outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=1000.0) for n in ("A1", "A2")]
