@@ -41,7 +41,7 @@ PLACES: Final = {"health": 16, "page": 48, "other": 64}
 _log = logging.getLogger(__name__)
 
 
-class Refused:
+class RefusedRequest:
     """Counts what was refused, by reason; tells the first at once, and what follows once a minute."""
 
     def __init__(self) -> None:
@@ -84,7 +84,7 @@ class Doors:
     """Who is in. `most` and `most_from_one` are as the module says."""
 
     def __init__(self, most: int = MOST_CONNECTIONS, most_from_one: int = MOST_FROM_ONE) -> None:
-        self.refused = Refused()
+        self.refused = RefusedRequest()
         self._most = most
         self._most_from_one = most_from_one
         self._guests: dict[Guest, None] = {}
@@ -129,7 +129,7 @@ class Doors:
 class Inside:
     """ASGI layer: a whole body of bounded size before anything is done with it, and a place for each request."""
 
-    def __init__(self, app: ASGIApp, refused: Refused) -> None:
+    def __init__(self, app: ASGIApp, refused: RefusedRequest) -> None:
         self._app = app
         self._refused = refused
         self._under_way: Counter[str] = Counter()

@@ -16,7 +16,7 @@ from enum import Enum
 from functools import cache
 from typing import Any, ClassVar, Final, Protocol, TypeAlias
 
-from collector.read_model.sheet import Sheet, UnitView
+from collector.read_model.sheet import Sheet, ShownUnit
 from collector.storage.history.store import Bucket
 from rules.battery.state import AgeSpan
 from rules.planning.isolation.check import Between, Isolation
@@ -83,7 +83,7 @@ def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
     """
     if unit not in sheet.estate.units:
         return None
-    view = sheet.unit(unit) or UnitView(unit)
+    view = sheet.unit(unit) or ShownUnit(unit)
     reading = view.reading
     banks = [bank.id for bank in sheet.estate.banks_of(unit)]
     return {

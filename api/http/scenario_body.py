@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from rules.planning.ridethrough.scenario import BankCase, Scenario, ShedStep
+from rules.planning.ridethrough.scenario import BankCase, PlannedShed, Scenario
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan
 
 DAY_S: Final = 86_400.0
@@ -86,7 +86,7 @@ class ScenarioBody(_Strict):
                 plan.case, plan.at_try, plan.after_s, plan.refused_s, plan.fuel_hours, plan.retransfer_s
             ),
             units_out=frozenset(self.units_out),
-            sheds=tuple(ShedStep(s.group, s.at_s, s.when_left_s) for s in self.sheds),
+            sheds=tuple(PlannedShed(s.group, s.at_s, s.when_left_s) for s in self.sheds),
             banks=self.banks,
             coldest=self.coldest,
             load_times=self.load_times,

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.http.json import rfc3339, to_json
 from api.http.said import Name, Note
 from api.http.scenario_body import DAY_S, ScenarioBody
-from collector.planning.signed_shutdowns import Kept
+from collector.planning.signed_shutdowns import SignedShutdown
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import LOAD_OVER, OVERRUN, AbortLimits, Breach
 from rules.planning.ridethrough.supply import MainsOut
@@ -75,7 +75,7 @@ class WithdrawBody(BaseModel):
     note: Note = Field("", description="why")
 
 
-def plan_json(kept: Kept, breaches: Sequence[Breach] = ()) -> dict[str, Any]:
+def plan_json(kept: SignedShutdown, breaches: Sequence[Breach] = ()) -> dict[str, Any]:
     """Return PLAN: what was signed, how far it has come, and what is met of its abort criteria now."""
     plan, course = kept.plan, kept.course
     return {

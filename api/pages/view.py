@@ -13,7 +13,7 @@ from typing import Final
 from weakref import WeakKeyDictionary
 
 from collector.read_model.counting import counted_by, with_counts
-from collector.read_model.sheet import Event, Outage, Sheet, Undelivered
+from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage, Undelivered
 from collector.read_model.sheet_source import sheet_of
 from collector.read_model.sources import Traces, outages_of, with_shedding, with_unit_lost
 from collector.read_model.undelivered import undelivered_now
@@ -30,7 +30,7 @@ class Showing:
 
     def __init__(self) -> None:
         self._traces = Traces()
-        self._events: tuple[Event, ...] = ()
+        self._events: tuple[ShownEvent, ...] = ()
         self._counted: Mapping[str, frozenset[str]] = {}
         self._undelivered: tuple[Undelivered, ...] = ()
         self._read_at: datetime | None = None
@@ -61,7 +61,7 @@ class Showing:
         self._version = version
         return self._last
 
-    def _outages(self, sheet: Sheet) -> Mapping[str, Outage]:
+    def _outages(self, sheet: Sheet) -> Mapping[str, ShownOutage]:
         known = self._traces.look(sheet.systems, sheet.now)
         states = {state.id: state for state in sheet.systems}
         return {

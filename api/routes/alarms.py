@@ -15,7 +15,7 @@ from api.routes.dependencies import Asked, answer, moment
 from collector.read_model.sheet_source import alarm_of, alarms_in_order
 from collector.service.service import Service
 from rules.alarms.lifecycle import State
-from rules.monitor.inputs import Deed
+from rules.monitor.inputs import OperatorCommand
 
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
 
@@ -71,7 +71,7 @@ async def alarm(service: Asked, alarm: str) -> Response:
 @router.post("/{alarm}/acknowledge", responses=told(404, 409, 422))
 async def acknowledge(service: Asked, alarm: str, act: Act) -> Response:
     """Say that somebody has seen it and takes it on."""
-    return await _do(service, alarm, Deed.ACKNOWLEDGE, act)
+    return await _do(service, alarm, OperatorCommand.ACKNOWLEDGE, act)
 
 
 @router.post("/{alarm}/shelve", responses=told(404, 409, 422))
@@ -81,40 +81,42 @@ async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
         raise Problem(422, "wrong-input", "until: want a time with its zone")
     if act.until - service.clock.now() > LONGEST_SHELVING:
         raise Problem(422, "wrong-input", "until: want a time at most 31 days away")
-    return await _do(service, alarm, Deed.SHELVE, act, act.until)
+    return await _do(service, alarm, OperatorCommand.SHELVE, act, act.until)
 
 
 @router.post("/{alarm}/unshelve", responses=told(404, 409, 422))
 async def unshelve(service: Asked, alarm: str, act: Act) -> Response:
     """End its shelving now."""
-    return await _do(service, alarm, Deed.UNSHELVE, act)
+    return await _do(service, alarm, OperatorCommand.UNSHELVE, act)
 
 
 @router.post("/{alarm}/out-of-service", responses=told(404, 409, 422))
 async def take_out_of_service(service: Asked, alarm: str, act: Act) -> Response:
     """Take it out of service for maintenance, until somebody returns it."""
-    return await _do(service, alarm, Deed.TAKE_OUT_OF_SERVICE, act)
+    return await _do(service, alarm, OperatorCommand.TAKE_OUT_OF_SERVICE, act)
 
 
 @router.post("/{alarm}/return-to-service", responses=told(404, 409, 422))
 async def return_to_service(service: Asked, alarm: str, act: Act) -> Response:
     """Return it to service."""
-    return await _do(service, alarm, Deed.RETURN_TO_SERVICE, act)
+    return await _do(service, alarm, OperatorCommand.RETURN_TO_SERVICE, act)
 
 
 @router.post("/{alarm}/reset", responses=told(404, 409, 422))
 async def reset(service: Asked, alarm: str, act: Act) -> Response:
     """Reset a latched alarm."""
-    return await _do(service, alarm, Deed.RESET, act)
+    return await _do(service, alarm, OperatorCommand.RESET, act)
 
 
 @router.post("/{alarm}/note", responses=told(404, 409, 422))
 async def note(service: Asked, alarm: str, act: Act) -> Response:
     """Add a note to it."""
-    return await _do(service, alarm, Deed.NOTE, act)
+    return await _do(service, alarm, OperatorCommand.NOTE, act)
 
 
-async def _do(service: Service, alarm: str, deed: Deed, act: Act, until: datetime | None = None) -> Response:
+async def _do(
+    service: Service, alarm: str, deed: OperatorCommand, act: Act, until: datetime | None = None
+) -> Response:
     _alarm(service, alarm)
     refusal = await service.act(deed, alarm, who=act.by, why=act.note, until=until)
     if refusal is not None:

@@ -14,7 +14,7 @@ from api.http.schemas import Events, Incidents, OutageMarked
 from api.routes.dependencies import Asked, Limit, answer, listed, mark, mark_of, moment, place
 from collector.recorder.trackers.outages import NoSuchOutage
 from collector.storage.ledger.records import JournalLine
-from rules.generator.outage_source import Source
+from rules.generator.outage_source import OutageSource
 
 router = APIRouter(prefix="/v1", tags=["events"])
 
@@ -85,7 +85,9 @@ async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Respon
     """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
     lost_at = None if said.lost_at is None else moment(said.lost_at.isoformat(), "lost_at", said.lost_at)
     try:
-        seq = await service.mark_outage(incident, by=said.by, source=Source(said.source), lost_at=lost_at)
+        seq = await service.mark_outage(
+            incident, by=said.by, source=OutageSource(said.source), lost_at=lost_at
+        )
     except NoSuchOutage as error:
         raise Problem(
             404, "not-known", f"{incident}: want an incident in which a supply with a set behind it was lost."

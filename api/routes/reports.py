@@ -14,7 +14,7 @@ from api.pages.view import shown
 from api.routes.dependencies import Asked, reckoned
 from collector.planning.planner import WORK
 from collector.read_model.sources import isolation_of
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from collector.service.service import Service
 
 router = APIRouter(tags=["reports"], prefix="/reports", default_response_class=HTMLResponse)
@@ -62,7 +62,7 @@ async def isolation(service: Asked, name: str) -> Response:
         return await _given(service, None)
     now = service.clock.now()
     checked = await reckoned(service.planner.isolation(unit.system, name, now, now + WORK))
-    clock = Clock(service.estate.site_of(unit.system).time_zone, now)
+    clock = WallClock(service.estate.site_of(unit.system).time_zone, now)
     return await _given(service, reports.isolation_report(isolation_of(checked, clock)))
 
 

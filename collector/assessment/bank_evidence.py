@@ -28,7 +28,7 @@ from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import BankJudgement
 from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.evidence import BankEvidence, HandReading, Sibling, losses_from
-from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.assessment.settled import settled
 from rules.battery.discharge.capacity import ReferenceLog
 from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog, with_estimate
@@ -258,7 +258,7 @@ class BankEvidenceBook:
         battery = battery_of(bank, fitted, await self.losses(bank, record.at.date()))
         return EarlierLog(records[-1].log, battery)
 
-    def asked(self, bank: Bank, day: date) -> Asked | None:
+    def asked(self, bank: Bank, day: date) -> BankDemand | None:
         """Return what its system asks of a bank, with the worst single unit lost where one is spare."""
         system = self._estate.units[bank.feeds[0]].system
         judged = self._present.hold_ups.get(system)
@@ -276,7 +276,7 @@ class BankEvidenceBook:
         units = len(self._estate.units_of(system))
         spare = min(self._estate.systems[system].spare_units, 1)
         more = units / (units - spare) if units > spare else 1.0
-        return Asked(required, asked_w[bank.id] * more, day, self._growth(system))
+        return BankDemand(required, asked_w[bank.id] * more, day, self._growth(system))
 
     def _at_rest(self, system: str, judged: HoldUpJudgement) -> bool:
         """Return whether a judgement is of a system at rest: not on its banks, and not as its units just took supply.

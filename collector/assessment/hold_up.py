@@ -26,7 +26,7 @@ from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.plant.reading import Reading
 from rules.system.answered import Answered
-from rules.system.assessment import Glance, SystemView, task_of
+from rules.system.assessment import SystemObservation, SystemView, task_of
 from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.system.state import Standing
 
@@ -50,7 +50,7 @@ class Judging:
         self._clock = clock
         self._present = present
         self._told = told
-        self._views: dict[str, tuple[SystemView, Glance]] = {}
+        self._views: dict[str, tuple[SystemView, SystemObservation]] = {}
         self._asked_s: dict[str, float] = {}
         self._drawn: dict[str, HoldUpTask] = {}
         self._answered: dict[str, Answered] = {}
@@ -133,7 +133,7 @@ class Judging:
 
     # --- asking -------------------------------------------------------------------------------------------
 
-    def look(self, view: SystemView, seen: Glance) -> None:
+    def look(self, view: SystemView, seen: SystemObservation) -> None:
         """Take in a system's present state; ask at once when a unit's standing changed."""
         self._views[view.system] = (view, seen)
         standings = tuple(unit.standing for unit in seen.parallel.units)
@@ -142,7 +142,7 @@ class Judging:
             self._asked_s.pop(view.system, None)
             self._hurried.set()
 
-    def seen(self, system: str) -> tuple[SystemView, Glance] | None:
+    def seen(self, system: str) -> tuple[SystemView, SystemObservation] | None:
         """Return what a system looked like last, None before its first reading."""
         return self._views.get(system)
 
@@ -168,7 +168,7 @@ class Judging:
             hurried.cancel()
         self._hurried.clear()
 
-    async def _judge(self, view: SystemView, seen: Glance) -> None:
+    async def _judge(self, view: SystemView, seen: SystemObservation) -> None:
         banks = self._estate.banks_of_system(view.system)
         spoken = self.spoken_beliefs(urgent=bool(seen.on_battery))
         beliefs = {bank.id: spoken[bank.id] for bank in banks if bank.id in spoken}

@@ -22,7 +22,7 @@ UNKNOWN_DAY = date(2000, 1, 1)
 """The day of installation where the file gives none."""
 
 
-class BankTable(BlocksTable):
+class PastedBank(BlocksTable):
     """One bank: its cells and its blocks."""
 
     cells_in_series: Whole = Field(ge=1, le=600, description="cells in series, of one half where split")
@@ -114,9 +114,9 @@ def _alone(table: Mapping[str, object], path: Path, notes: FaultList) -> BankFil
         notes.fault("file", f"a bank's file: {WANTED}", other)
         raise _FaultyError
     try:
-        found = BankTable.model_validate(table)
+        found = PastedBank.model_validate(table)
     except ValidationError as error:
-        note_validation(notes, "", error, setting_names(BankTable))
+        note_validation(notes, "", error, setting_names(PastedBank))
         raise _FaultyError from None
     if found.halves == 1 and found.voltage_reported == "half":
         notes.fault("voltage_reported", "'whole', since halves = 1", "'half'")

@@ -6,12 +6,14 @@ from collector.cards.snmp.credentials import Auth, Community, Credentials, Priva
 from collector.configuration import secrets
 
 
-def credentials_of(secret: secrets.Community | secrets.SnmpUser, version: str | None = None) -> Credentials:
+def credentials_of(
+    secret: secrets.CommunitySecret | secrets.SnmpUser, version: str | None = None
+) -> Credentials:
     """Return what a secret of the secrets file lets us show; `version` as in the estate file ("1", "2c", "3").
 
     Raises ValueError where version and kind of secret do not go together.
     """
-    if isinstance(secret, secrets.Community):
+    if isinstance(secret, secrets.CommunitySecret):
         chosen = Version(version or Version.V2C)
         if chosen is Version.V3:
             raise ValueError("SNMPv3 needs a user, not a community")

@@ -12,7 +12,7 @@ from collector.configuration.faults import FaultList
 from collector.configuration.hours import DAYS, within_hours
 from collector.configuration.plant_tables import SiteTable, SystemTable
 from collector.configuration.references import Entries
-from collector.configuration.settings_tables import CommandChannel, MailChannel, PersonTable, TellTable
+from collector.configuration.settings_tables import CommandSettings, MailSettings, PersonTable, TellTable
 from rules.alarms.catalogue import Severity
 
 GRAVE: Final = (Severity.CRITICAL, Severity.MAJOR)
@@ -33,7 +33,7 @@ def check_hours(entries: Entries, notes: FaultList) -> None:
     people = entries.all(PersonTable, "person")
     sites = entries.by_id(SiteTable, "site")
     if not people:
-        mails, commands = entries.all(MailChannel, "channel"), entries.all(CommandChannel, "channel")
+        mails, commands = entries.all(MailSettings, "channel"), entries.all(CommandSettings, "channel")
         ways = [*(c.id for c in mails), *(c.id for c in commands)]
         if ways:  # webhooks and brokers may be there for machines alone
             want = f"one [[person]] or more who is reached by {ways[0]!r}"

@@ -33,7 +33,7 @@ from collector.configuration.references import (
 )
 from collector.configuration.secrets import (
     AnySecret,
-    Community,
+    CommunitySecret,
     Login,
     SecretsFile,
     SnmpUser,
@@ -45,7 +45,7 @@ from collector.configuration.toml_text import Lines, another_file, tables_of, te
 from rules.alarms.catalogue import Override
 from rules.plant.estate import Estate
 
-LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
+LISTS: Final[Mapping[str, tuple[type[plant.PlantTable], ...]]] = {
     "site": (plant.SiteTable,),
     "supply": (plant.SupplyTable,),
     "generator": (plant.GeneratorTable,),
@@ -62,7 +62,7 @@ LISTS: Final[Mapping[str, tuple[type[plant.Table], ...]]] = {
 }
 """Tables written [[name]], any number of times, and the kinds of each."""
 
-SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
+SECTIONS: Final[Mapping[str, type[plant.PlantTable]]] = {
     "watch": plant.WatchTable,
     "secrets": collecting.SecretsTable,
     "polling": collecting.PollingTable,
@@ -79,7 +79,7 @@ SECTIONS: Final[Mapping[str, type[plant.Table]]] = {
 NAMED: Final = 3
 """How many sites are named in the title of an estate that has none of its own."""
 _NEEDED: Final = ("site", "supply", "system", "unit", "card")
-_T = TypeVar("_T", bound=plant.Table)
+_T = TypeVar("_T", bound=plant.PlantTable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ class CardAccess:
     id: str
     target: CardTarget
     secret_name: str
-    credentials: Community | SnmpUser
+    credentials: CommunitySecret | SnmpUser
     snmp_version: str
     polling: collecting.PollingTable
     read_as: Mapping[str, float | None] = field(default_factory=dict)
@@ -191,13 +191,15 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     )
 
 
-def check_tables(tables: Mapping[str, object], notes: FaultList) -> tuple[Mapping[str, plant.Table], Entries]:
+def check_tables(
+    tables: Mapping[str, object], notes: FaultList
+) -> tuple[Mapping[str, plant.PlantTable], Entries]:
     """Return the sections and entries that are sound in themselves; note what is wrong in the others."""
     return _sections(tables, notes), _entries(tables, notes)
 
 
-def _sections(tables: Mapping[str, object], notes: FaultList) -> dict[str, plant.Table]:
-    found: dict[str, plant.Table] = {}
+def _sections(tables: Mapping[str, object], notes: FaultList) -> dict[str, plant.PlantTable]:
+    found: dict[str, plant.PlantTable] = {}
     for name, value in tables.items():
         if name in LISTS:
             continue
@@ -215,7 +217,7 @@ def _sections(tables: Mapping[str, object], notes: FaultList) -> dict[str, plant
     return found
 
 
-def _section(sections: Mapping[str, plant.Table], name: str, kind: type[_T]) -> _T:
+def _section(sections: Mapping[str, plant.PlantTable], name: str, kind: type[_T]) -> _T:
     section = sections.get(name)
     return section if isinstance(section, kind) else kind()
 
@@ -272,7 +274,7 @@ def _entry(table: str, place: str, row: Mapping[str, object], entries: Entries, 
     entries.places[id(entry)] = place
 
 
-def _kind_of(kind: type[plant.Table]) -> str:
+def _kind_of(kind: type[plant.PlantTable]) -> str:
     """Return the word that chooses a table among several."""
     return str(get_args(kind.model_fields["kind"].annotation)[0])
 
@@ -294,9 +296,9 @@ def setting_names(kind: type[BaseModel]) -> list[str]:
     return names
 
 
-def tables_within(annotation: object) -> list[type[plant.Table]]:
+def tables_within(annotation: object) -> list[type[plant.PlantTable]]:
     """Return the tables that a setting's type holds, as `tuple[FittedUnitTable, ...]` holds one."""
-    if isinstance(annotation, type) and issubclass(annotation, plant.Table):
+    if isinstance(annotation, type) and issubclass(annotation, plant.PlantTable):
         return [annotation]
     return [table for part in getattr(annotation, "__args__", ()) for table in tables_within(part)]
 
@@ -314,7 +316,7 @@ def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:
             )
 
 
-def _check_set_words(sections: Mapping[str, plant.Table], notes: FaultList) -> None:
+def _check_set_words(sections: Mapping[str, plant.PlantTable], notes: FaultList) -> None:
     listen = _section(sections, "listen", collecting.ListenTable)
     if (
         _section(sections, "set_words", collecting.SetWordsTable).host is not None
@@ -328,7 +330,7 @@ def _check_set_words(sections: Mapping[str, plant.Table], notes: FaultList) -> N
 
 
 def _with_secrets(
-    sections: Mapping[str, plant.Table],
+    sections: Mapping[str, plant.PlantTable],
     entries: Entries,
     history: collecting.HistoryTable,
     path: Path,
@@ -343,8 +345,8 @@ def _with_secrets(
     general = _section(sections, "polling", collecting.PollingTable)
     for card in entries.all(collecting.CardTable, "card"):
         place = entries.place(card)
-        found = pick(secrets, card.secret, f"{place}.secret", (Community, SnmpUser), notes)
-        if isinstance(found, Community | SnmpUser):
+        found = pick(secrets, card.secret, f"{place}.secret", (CommunitySecret, SnmpUser), notes)
+        if isinstance(found, CommunitySecret | SnmpUser):
             version = card.snmp_version or ("3" if isinstance(found, SnmpUser) else "2c")
             if (version == "3") != isinstance(found, SnmpUser):
                 want = "'3' with a user, '1' or '2c' with a community"

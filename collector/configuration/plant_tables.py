@@ -53,7 +53,7 @@ Zone = Annotated[str, Field(strict=True), AfterValidator(_zone)]
 Celsius = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=-30, le=60)]
 
 
-class Table(BaseModel):
+class PlantTable(BaseModel):
     """A table of the estate file: unknown settings are faults, values do not change afterwards."""
 
     model_config = ConfigDict(
@@ -61,7 +61,7 @@ class Table(BaseModel):
     )
 
 
-class AnswerTable(Table):
+class AnswerTable(PlantTable):
     """How long alarms may stand unacknowledged; 0 for one that is never told again for that."""
 
     critical_s: NotNegative = Field(default=300.0, le=604800, description="seconds for a critical alarm")
@@ -79,7 +79,7 @@ class AnswerTable(Table):
         )
 
 
-class SiteTable(Table):
+class SiteTable(PlantTable):
     """A place with one clock on the wall."""
 
     id: Id = Field(description="short name, used in addresses and messages")
@@ -96,7 +96,7 @@ class SiteTable(Table):
         return plant.Site(self.id, self.name, self.time_zone, self.answer_within.value(), zone)
 
 
-class SupplyTable(Table):
+class SupplyTable(PlantTable):
     """An incoming mains supply."""
 
     id: Id = Field(description="short name")
@@ -108,7 +108,7 @@ class SupplyTable(Table):
         return plant.Supply(self.id, self.site, self.generator)
 
 
-class GeneratorTable(Table):
+class GeneratorTable(PlantTable):
     """A standby set; times as found in its controller's settings, or measured at a test."""
 
     id: Id = Field(description="short name")
@@ -155,7 +155,7 @@ class GeneratorTable(Table):
         )
 
 
-class RequirementTable(Table):
+class RequirementTable(PlantTable):
     """A hold-up time somebody counts on."""
 
     id: Id = Field(description="short name, unique within the system")
@@ -172,7 +172,7 @@ class RequirementTable(Table):
         return plant.Requirement(self.id, plant.Purpose(self.purpose), self.required_s)
 
 
-class SystemTable(Table):
+class SystemTable(PlantTable):
     """Units in parallel that feed one output."""
 
     id: Id = Field(description="short name")
@@ -202,7 +202,7 @@ class SystemTable(Table):
         )
 
 
-class FittedUnitTable(Table):
+class FittedUnitTable(PlantTable):
     """The cabinet in a position, from one day until another."""
 
     from_day: Day = Field(alias="from", description="the day it was put in")
@@ -242,7 +242,7 @@ class FittedUnitTable(Table):
         )
 
 
-class UnitTable(Table):
+class UnitTable(PlantTable):
     """A position on the bypass panel, whatever cabinet stands in it."""
 
     id: Id = Field(description="short name of the position")
@@ -283,7 +283,7 @@ class UnitTable(Table):
 MinutesWatts = tuple[tuple[Positive, Positive], ...]
 
 
-class ConstantPowerTable(Table):
+class ConstantPowerTable(PlantTable):
     """A maker's constant-power table at one end voltage."""
 
     end_voltage_per_cell_v: Number = Field(
@@ -292,7 +292,7 @@ class ConstantPowerTable(Table):
     minutes_watts: MinutesWatts = Field(min_length=2, description="pairs of minutes and watts per cell")
 
 
-class BlocksTable(Table):
+class BlocksTable(PlantTable):
     """What is known of a type of block and its installation; shared with the file of `capacity --bank`."""
 
     rated_capacity_ah: Positive | None = Field(
@@ -352,7 +352,7 @@ class FittedBankTable(BlocksTable):
         )
 
 
-class BankTable(Table):
+class BankTable(PlantTable):
     """The place of a bank."""
 
     id: Id = Field(description="short name of the place")
@@ -390,7 +390,7 @@ class BankTable(Table):
         )
 
 
-class LoadGroupTable(Table):
+class LoadGroupTable(PlantTable):
     """Loads that are switched together."""
 
     id: Id = Field(description="short name")
@@ -409,7 +409,7 @@ class LoadGroupTable(Table):
         )
 
 
-class WatchTable(Table):
+class WatchTable(PlantTable):
     """What keeps the watch itself alive: a system's id, or "mains"."""
 
     box_fed_by: Id | None = Field(default=None, description='what feeds this computer: a system, or "mains"')

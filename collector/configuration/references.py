@@ -11,9 +11,9 @@ from collector.configuration.plant_tables import (
     BankTable,
     GeneratorTable,
     LoadGroupTable,
+    PlantTable,
     SupplyTable,
     SystemTable,
-    Table,
     UnitTable,
     WatchTable,
 )
@@ -28,7 +28,7 @@ from collector.configuration.settings_tables import (
 from rules.alarms.catalogue import CATALOGUE
 
 MAINS: Final = "mains"
-_T = TypeVar("_T", bound=Table)
+_T = TypeVar("_T", bound=PlantTable)
 
 
 @dataclass(slots=True)
@@ -38,7 +38,7 @@ class Entries:
     `ids` also names entries that are wrong in themselves, so that one fault is not told twice.
     """
 
-    of: dict[str, list[Table]] = field(default_factory=dict)
+    of: dict[str, list[PlantTable]] = field(default_factory=dict)
     ids: dict[str, list[str]] = field(default_factory=dict)
     places: dict[int, str] = field(default_factory=dict)
 
@@ -53,7 +53,7 @@ class Entries:
             found.setdefault(str(getattr(entry, "id", "")), entry)
         return found
 
-    def place(self, entry: Table) -> str:
+    def place(self, entry: PlantTable) -> str:
         """Return where an entry stands."""
         return self.places[id(entry)]
 

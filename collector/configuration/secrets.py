@@ -80,7 +80,7 @@ class _Secrets(BaseModel):
     )
 
 
-class Community(_Secrets):
+class CommunitySecret(_Secrets):
     """A community of SNMP version 1 or 2c."""
 
     community: SecretText = Field(description="the community, read-only on the card")
@@ -115,15 +115,15 @@ class Token(_Secrets):
     token: SecretText = Field(description="the token")
 
 
-AnySecret = Community | SnmpUser | Login | Token
+AnySecret = CommunitySecret | SnmpUser | Login | Token
 SECRET_KINDS: Final[tuple[type[_Secrets], ...]] = (
-    Community,
+    CommunitySecret,
     SnmpUser,
     Login,
     Token,
 )
 _KIND_BY_KEY: Final[Mapping[str, type[AnySecret]]] = {
-    "community": Community,
+    "community": CommunitySecret,
     "token": Token,
     "password": Login,
 }

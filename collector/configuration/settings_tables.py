@@ -21,8 +21,8 @@ from collector.configuration.plant_tables import (
     Id,
     NotNegative,
     Number,
+    PlantTable,
     Positive,
-    Table,
     Text,
     Whole,
     Yes,
@@ -90,7 +90,7 @@ def _url(text: str) -> str:
 Url = Annotated[str, Field(strict=True, max_length=2000), AfterValidator(_url)]
 
 
-class SecretsTable(Table):
+class SecretsTable(PlantTable):
     """Where communities, keys and passwords are kept."""
 
     file: Text = Field(
@@ -99,7 +99,7 @@ class SecretsTable(Table):
     )
 
 
-class ListenTable(Table):
+class ListenTable(PlantTable):
     """Where the page and the HTTP interface are served."""
 
     host: Text = Field(
@@ -114,7 +114,7 @@ class ListenTable(Table):
     )
 
 
-class SetWordsTable(Table):
+class SetWordsTable(PlantTable):
     """The broker by which the site's own systems tell of a set; HTTP takes the same word without one."""
 
     host: Text | None = Field(default=None, description="the broker's host; left out, none is listened to")
@@ -137,14 +137,14 @@ class SetWordsTable(Table):
     )
 
 
-class NotificationsTable(Table):
+class NotificationsTable(PlantTable):
     """Where cards may send their notifications. They are hints: what counts is the next poll."""
 
     host: Text = Field(default="127.0.0.1", description="address to listen at")
     port: Port | None = Field(default=None, description="UDP port; left out, none are listened for")
 
 
-class PollingTable(Table):
+class PollingTable(PlantTable):
     """How often cards are read; a card's own settings win."""
 
     every_s: Number = Field(default=5.0, ge=1, le=300, description="seconds between readings on mains")
@@ -167,7 +167,7 @@ class PollingTable(Table):
     )
 
 
-class HistoryTable(Table):
+class HistoryTable(PlantTable):
     """Where readings are kept. The ledger is always a local file.
 
     An InfluxDB server is for estates that outgrow one box. It needs the write path of version 2 (`/api/v2/write`) and
@@ -212,7 +212,7 @@ class HistoryTable(Table):
     )
 
 
-class PageTable(Table):
+class PageTable(PlantTable):
     """What the page says of the whole."""
 
     title: Text | None = Field(
@@ -221,7 +221,7 @@ class PageTable(Table):
     )
 
 
-class BudgetTable(Table):
+class BudgetTable(PlantTable):
     """How the site reckons: its budget year, its prices, and what one visit may gather. A query may say otherwise."""
 
     first_month: Annotated[int, Field(strict=True, ge=1, le=12)] = Field(
@@ -254,7 +254,7 @@ class BudgetTable(Table):
         )
 
 
-class DeliveryTable(Table):
+class DeliveryTable(PlantTable):
     """How messages go out."""
 
     collector: Id | None = Field(
@@ -281,7 +281,7 @@ class DeliveryTable(Table):
     within_s: Number = Field(default=600.0, ge=10, le=86400, description="seconds for `most_messages`")
 
 
-class AlarmTable(Table):
+class AlarmTable(PlantTable):
     """What this site sets differently for one alarm of the catalogue."""
 
     id: Text = Field(description="the alarm's name in the catalogue")
@@ -322,7 +322,7 @@ class AlarmTable(Table):
 Explains = Literal["mains_off", "isolation", "bank_test", "network_work", "service_visit"]
 
 
-class PlannedWorkTable(Table):
+class PlannedWorkTable(PlantTable):
     """Planned work, once or again and again: what it explains is listed and not told."""
 
     id: Id = Field(description="short name")
@@ -339,7 +339,7 @@ class PlannedWorkTable(Table):
     until: Day | None = Field(default=None, description="the last day it may begin on")
 
 
-class CalendarTable(Table):
+class CalendarTable(PlantTable):
     """A calendar file (iCalendar) whose every event is planned work."""
 
     id: Id = Field(description="short name")
@@ -348,7 +348,7 @@ class CalendarTable(Table):
     explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
 
 
-class CardTable(Table):
+class CardTable(PlantTable):
     """A network card."""
 
     id: Id = Field(description="short name")
@@ -399,7 +399,7 @@ class CardTable(Table):
         return general.model_copy(update={name: value for name, value in own.items() if value is not None})
 
 
-class MqttChannel(Table):
+class MqttSettings(PlantTable):
     """A broker that state and alarms are published to."""
 
     id: Id = Field(description="short name")
@@ -417,7 +417,7 @@ class MqttChannel(Table):
     )
 
 
-class MailChannel(Table):
+class MailSettings(PlantTable):
     """A mail server."""
 
     id: Id = Field(description="short name")
@@ -434,7 +434,7 @@ class MailChannel(Table):
     sender: Text = Field(description="the address messages come from")
 
 
-class WebhookChannel(Table):
+class WebhookSettings(PlantTable):
     """A web address that each message is posted to, signed."""
 
     id: Id = Field(description="short name")
@@ -446,7 +446,7 @@ class WebhookChannel(Table):
     secret: Id | None = Field(default=None, description="the secret whose token signs each message")
 
 
-class CommandChannel(Table):
+class CommandSettings(PlantTable):
     """A program of the site's own that is run for each message, which it reads from standard input."""
 
     id: Id = Field(description="short name")
@@ -457,11 +457,13 @@ class CommandChannel(Table):
     )
 
 
-Channel = Annotated[MqttChannel | MailChannel | WebhookChannel | CommandChannel, Field(discriminator="kind")]
-CHANNELS: Final[tuple[type[Table], ...]] = (MqttChannel, MailChannel, WebhookChannel, CommandChannel)
+Channel = Annotated[
+    MqttSettings | MailSettings | WebhookSettings | CommandSettings, Field(discriminator="kind")
+]
+CHANNELS: Final[tuple[type[PlantTable], ...]] = (MqttSettings, MailSettings, WebhookSettings, CommandSettings)
 
 
-class ReachTable(Table):
+class ReachTable(PlantTable):
     """One way to reach a person; the first is tried first."""
 
     channel: Id = Field(description="the channel's id")
@@ -470,7 +472,7 @@ class ReachTable(Table):
     )
 
 
-class TellTable(Table):
+class TellTable(PlantTable):
     """What a person is told, and when."""
 
     severity: Literal["critical", "major", "minor", "warning"] = Field(
@@ -493,7 +495,7 @@ class TellTable(Table):
     cleared: Yes = Field(default=True, description="whether the end of an alarm is told too")
 
 
-class PersonTable(Table):
+class PersonTable(PlantTable):
     """Somebody who is told."""
 
     name: Text = Field(description="the person's name, or the desk's")

@@ -31,7 +31,7 @@ AGAIN_S: Final = 1.0
 _log: Final = logging.getLogger(__name__)
 
 
-class Stage(StrEnum):
+class EstateStage(StrEnum):
     """How far a question is."""
 
     WAITING = "waiting"
@@ -48,13 +48,13 @@ class EstateRide:
     scenario: Scenario
     starts_at: datetime | None
     of: int
-    stage: Stage = Stage.WAITING
+    stage: EstateStage = EstateStage.WAITING
     results: tuple[Ridethrough, ...] = ()
 
     @property
     def verdict(self) -> Verdict | None:
         """Return what is said of all systems together; None until all are answered."""
-        return worst(r.verdict for r in self.results) if self.stage is Stage.DONE else None
+        return worst(r.verdict for r in self.results) if self.stage is EstateStage.DONE else None
 
 
 class EstateRides:
@@ -75,12 +75,12 @@ class EstateRides:
     def ask(self, scenario: Scenario, starts_at: datetime | None = None) -> EstateRide:
         """Take a question. Raises Busy, and ValueError for units or groups that the estate does not have."""
         refuse_unknown(scenario, set(self._estate.units), set(self._estate.load_groups))
-        open_ = [ride for ride in self._rides.values() if ride.stage is not Stage.DONE]
+        open_ = [ride for ride in self._rides.values() if ride.stage is not EstateStage.DONE]
         if len(open_) >= WAITING:
             raise Busy
         ride = EstateRide(token_hex(8), self._clock.now(), scenario, starts_at, len(self._estate.systems))
         self._rides[ride.id] = ride
-        for old in [r.id for r in self._rides.values() if r.stage is Stage.DONE][: -KEPT or None]:
+        for old in [r.id for r in self._rides.values() if r.stage is EstateStage.DONE][: -KEPT or None]:
             del self._rides[old]
         self._asked.set()
         return ride
@@ -90,16 +90,16 @@ class EstateRides:
         while True:
             await self._asked.wait()
             self._asked.clear()
-            while waiting := [r for r in self._rides.values() if r.stage is not Stage.DONE]:
+            while waiting := [r for r in self._rides.values() if r.stage is not EstateStage.DONE]:
                 await self.play(waiting[0].id)
 
     async def play(self, ride: str) -> None:
         """Play one question, system by system."""
-        self._rides[ride] = replace(self._rides[ride], stage=Stage.PLAYING)
+        self._rides[ride] = replace(self._rides[ride], stage=EstateStage.PLAYING)
         for system in self._estate.systems:
             result = await self._one(system, self._rides[ride])
             self._rides[ride] = replace(self._rides[ride], results=(*self._rides[ride].results, result))
-        self._rides[ride] = replace(self._rides[ride], stage=Stage.DONE)
+        self._rides[ride] = replace(self._rides[ride], stage=EstateStage.DONE)
 
     async def _one(self, system: str, ride: EstateRide) -> Ridethrough:
         units = {unit.id for unit in self._estate.units_of(system)}

@@ -23,7 +23,7 @@ from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Severity
 from rules.battery.model.health import BankBelief
-from rules.phrasing.programme_text import Kept, as_calendar, revised
+from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.phrasing.ride_words import cautions
 from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import Confirmed, Facts
@@ -37,10 +37,10 @@ from rules.planning.ridethrough.shedding import SheddingPlan, shedding_plan
 from rules.planning.ridethrough.shutdown import Shutdown, way, with_set, without_set
 from rules.planning.sizing.bank import DESIGN_MARGIN
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
-from rules.planning.sizing.units import Wanted
+from rules.planning.sizing.units import SizeWanted
 from rules.plant.estate import Estate, Generator, LoadGroup, Unit
 from rules.statistics.trend import MarginTrend, margin_trend
-from rules.system.assessment import Glance, SystemView, glance, task_of
+from rules.system.assessment import SystemObservation, SystemView, glance, task_of
 from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, without
 from rules.system.load_record import Expected, PeakRecord, quarters_between
 from rules.system.load_step import line_steps, since_step
@@ -91,7 +91,7 @@ class Planner:
         clock: Clock,
         present: Present,
         *,
-        seen: Callable[[str], tuple[SystemView, Glance] | None],
+        seen: Callable[[str], tuple[SystemView, SystemObservation] | None],
         record: Callable[[str], PeakRecord],
         beliefs: Callable[[], Mapping[str, BankBelief]],
         ledger: Ledger,
@@ -113,7 +113,7 @@ class Planner:
         self._proven: tuple[tuple[int, int], dict[str, Confirmed]] | None = None
         self._expected: dict[str, tuple[tuple[range, int], tuple[Expected, ...]]] = {}
 
-    def _look(self, system: str) -> tuple[SystemView, Glance]:
+    def _look(self, system: str) -> tuple[SystemView, SystemObservation]:
         found = self._seen(system)
         if found is None:
             raise NotYet(system)
@@ -258,7 +258,7 @@ class Planner:
     async def sizes(
         self,
         system: str,
-        wanted: Wanted | None = None,
+        wanted: SizeWanted | None = None,
         *,
         required_s: float | None = None,
         bank_margin: float = DESIGN_MARGIN,
@@ -336,9 +336,9 @@ class Planner:
         return as_calendar(rows, after, now)
 
 
-def _kept(plain: list[Any]) -> Kept:
+def _kept(plain: list[Any]) -> CalendarEntry:
     digest, sequence, changed_at = plain
-    return Kept(digest, sequence, datetime.fromisoformat(changed_at))
+    return CalendarEntry(digest, sequence, datetime.fromisoformat(changed_at))
 
 
 def _ride_each(  # noqa: PLR0917 - what the process is handed

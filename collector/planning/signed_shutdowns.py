@@ -37,7 +37,7 @@ from rules.planning.ridethrough.signed import (
     sign,
     watch,
 )
-from rules.planning.ridethrough.signed_course import Compared, Course, Status, compare, looked
+from rules.planning.ridethrough.signed_course import Compared, PlanCourse, Status, compare, looked
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
 from rules.values.serial import from_plain, to_plain
@@ -56,7 +56,7 @@ class NotSigned(Exception):  # noqa: N818 - it says how things stand
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class SignedShutdown:
     """A signed plan as it stands. `id` is the digest of what was signed.
 
     `against`: why it would not be signed now, None while that was not looked at since the start.
@@ -64,7 +64,7 @@ class Kept:
 
     id: str
     plan: SignedPlan
-    course: Course
+    course: PlanCourse
     against: tuple[str, ...] | None = None
     against_at: datetime | None = None
 
@@ -75,7 +75,7 @@ class Kept:
         return compare(self.plan, self.course) if over else ()
 
 
-class SignedPlans:
+class SignedShutdowns:
     """The signed plans of the estate."""
 
     def __init__(
@@ -86,7 +86,7 @@ class SignedPlans:
         self._clock = clock
         self._present = present
         self._planner = planner
-        self._kept: dict[str, Kept] = {}
+        self._kept: dict[str, SignedShutdown] = {}
         self._unsaved: set[str] = set()
         self._saved_at: dict[str, datetime] = {}
         self._untold: set[str] = set(estate.systems)
@@ -121,7 +121,7 @@ class SignedPlans:
         by: str,
         note: str = "",
         limits: AbortLimits | None = None,
-    ) -> Kept:
+    ) -> SignedShutdown:
         """Play a shutdown on what is known now, and sign it.
 
         Raises NotSigned with the reason, ValueError for a wrong question, NotYet and Busy as the planner does.
@@ -144,7 +144,7 @@ class SignedPlans:
             except ValueError as error:
                 raise NotSigned(f"Not signed: {error}") from error
             self._refuse_overlap(plan)
-            kept = Kept(plan.digest, plan, Course(), (), now)
+            kept = SignedShutdown(plan.digest, plan, PlanCourse(), (), now)
             await self._commit(
                 kept,
                 "sign_plan",
@@ -157,7 +157,7 @@ class SignedPlans:
         await self._tell_moved()
         return kept
 
-    async def withdraw(self, plan: str, *, by: str, note: str = "") -> Kept:
+    async def withdraw(self, plan: str, *, by: str, note: str = "") -> SignedShutdown:
         """Withdraw a plan that is to come or runs. Raises KeyError for none, NotSigned for one that is over."""
         kept = self._kept[plan]
         if not kept.course.open:
@@ -181,7 +181,7 @@ class SignedPlans:
         await self._tell_moved()
         return withdrawn
 
-    async def _commit(self, kept: Kept, what: str, by: str, note: str, event: PowerEvent) -> None:
+    async def _commit(self, kept: SignedShutdown, what: str, by: str, note: str, event: PowerEvent) -> None:
         plan, now = kept.plan, self._clock.now()
         fresh = kept.course.status is Status.SIGNED
         async with self._ledger.transaction(at_once=fresh) as tx:  # a signature is safe, or was not given
@@ -222,24 +222,24 @@ class SignedPlans:
 
     # --- what is known ------------------------------------------------------------------------------------
 
-    def of(self, system: str) -> tuple[Kept, ...]:
+    def of(self, system: str) -> tuple[SignedShutdown, ...]:
         """Return the plans of a system in the order of their starts."""
         found = [kept for kept in self._kept.values() if kept.plan.system == system]
         return tuple(sorted(found, key=lambda k: (k.plan.starts_at, k.plan.signed_at)))
 
-    def get(self, plan: str) -> Kept | None:
+    def get(self, plan: str) -> SignedShutdown | None:
         """Return one plan, or None."""
         return self._kept.get(plan)
 
-    def next_of(self, system: str) -> Kept | None:
+    def next_of(self, system: str) -> SignedShutdown | None:
         """Return the plan of a system that runs or comes next, or None."""
         return next((kept for kept in self.of(system) if kept.course.open), None)
 
-    def last_of(self, system: str) -> Kept | None:
+    def last_of(self, system: str) -> SignedShutdown | None:
         """Return the plan of a system that ran last, or None."""
         return next((kept for kept in reversed(self.of(system)) if kept.compared), None)
 
-    def breaches(self, kept: Kept) -> tuple[Breach, ...]:
+    def breaches(self, kept: SignedShutdown) -> tuple[Breach, ...]:
         """Return the abort criteria of a plan that are met now; none unless it runs."""
         state = self._present.systems.get(kept.plan.system)
         if state is None or not kept.course.open:
@@ -303,7 +303,7 @@ class SignedPlans:
         )
         return ShutdownLooked(at, figures), events
 
-    def _moved_on(self, kept: Kept, course: Course, now: datetime) -> tuple[PowerEvent, ...]:
+    def _moved_on(self, kept: SignedShutdown, course: PlanCourse, now: datetime) -> tuple[PowerEvent, ...]:
         """Keep a course as it now is; return what of it belongs in the journal."""
         before = kept.course
         if course == before:
@@ -351,15 +351,15 @@ class SignedPlans:
         self._unsaved.clear()
 
 
-def restored(line: SignedLine, course: CourseLine | None) -> Kept:
+def restored(line: SignedLine, course: CourseLine | None) -> SignedShutdown:
     """Return a plan as it is kept. Raises TypeError, ValueError or KeyError where it is not what was signed."""
     if digest_of(dict(line.body)) != line.id:
         raise ValueError("its mark does not fit")
-    so_far = Course() if course is None else from_plain(Course, course.body)
-    return Kept(line.id, from_plain(SignedPlan, line.body), so_far)
+    so_far = PlanCourse() if course is None else from_plain(PlanCourse, course.body)
+    return SignedShutdown(line.id, from_plain(SignedPlan, line.body), so_far)
 
 
-def _course_line(kept: Kept, now: datetime) -> CourseLine:
+def _course_line(kept: SignedShutdown, now: datetime) -> CourseLine:
     return CourseLine(kept.id, now, kept.course.open, body=to_plain(kept.course))
 
 

@@ -8,13 +8,19 @@ from typing import Final
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import JournalLine
 from rules.alarms.catalogue import Severity
-from rules.alarms.lifecycle import Event
+from rules.alarms.lifecycle import AlarmEvent
 from rules.alarms.quality import STALE_AFTER, Occurrence, Quality, quality
 
-BEGINS: Final = tuple(f"alarm_{event.value}" for event in (Event.OCCUR, Event.RELEASE_PRESENT))
+BEGINS: Final = tuple(f"alarm_{event.value}" for event in (AlarmEvent.OCCUR, AlarmEvent.RELEASE_PRESENT))
 ENDS: Final = tuple(
     f"alarm_{event.value}"
-    for event in (Event.RETURN, Event.RETURN_LATCHING, Event.SHELVE, Event.SUPPRESS, Event.REMOVE)
+    for event in (
+        AlarmEvent.RETURN,
+        AlarmEvent.RETURN_LATCHING,
+        AlarmEvent.SHELVE,
+        AlarmEvent.SUPPRESS,
+        AlarmEvent.REMOVE,
+    )
 )
 LOOKED_BACK: Final = timedelta(days=30)
 """How far before a period its standing alarms are looked for."""

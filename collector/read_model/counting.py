@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from collector.read_model.sheet import Alarm
+from collector.read_model.sheet import ShownAlarm
 from collector.storage.ledger.records import IncidentLine
 from rules.alarms.incidents.incident import Incident
 from rules.values.serial import from_plain
@@ -22,7 +22,9 @@ def counted_by(incidents: Iterable[IncidentLine]) -> Mapping[str, frozenset[str]
     return found
 
 
-def with_counts(alarms: Iterable[Alarm], counted: Mapping[str, frozenset[str]]) -> tuple[Alarm, ...]:
+def with_counts(
+    alarms: Iterable[ShownAlarm], counted: Mapping[str, frozenset[str]]
+) -> tuple[ShownAlarm, ...]:
     """Return alarms, the first that stands of each incident with how many it explains beside those that stand."""
     alarms = tuple(alarms)
     standing = frozenset(a.id for a in alarms if a.state.startswith("active"))

@@ -30,7 +30,7 @@ class TooManyMeansError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class TimeShare:
     """The value that `share` (0 to 1) of the time stays at or under; None where nothing was read."""
 
     share: float
@@ -41,7 +41,7 @@ class Share:
 class Percentiles:
     """Percentiles of means over `mean_of_s` seconds, and how many readings they rest on of how many asked for."""
 
-    items: tuple[Share, ...]
+    items: tuple[TimeShare, ...]
     mean_of_s: float
     good_count: int
     expected_count: int
@@ -52,8 +52,8 @@ class LinePercentiles:
     """Percentiles of a system's load on one board line, by quarters of an hour in which all units were read."""
 
     line: int
-    power_w: tuple[Share, ...]
-    apparent_va: tuple[Share, ...]
+    power_w: tuple[TimeShare, ...]
+    apparent_va: tuple[TimeShare, ...]
     known_quarters: int
     quarters: int
 
@@ -129,8 +129,8 @@ class LookingBack:
         return next((one for one in found if one.id == record), None)
 
 
-def _shares(buckets: Sequence[Bucket], shares: Sequence[float]) -> tuple[Share, ...]:
-    return tuple(Share(s, v) for s, v in zip(shares, percentiles(buckets, shares), strict=True))
+def _shares(buckets: Sequence[Bucket], shares: Sequence[float]) -> tuple[TimeShare, ...]:
+    return tuple(TimeShare(s, v) for s, v in zip(shares, percentiles(buckets, shares), strict=True))
 
 
 def _by_line(
@@ -152,10 +152,10 @@ def _by_line(
     return tuple(found)
 
 
-def _of_values(values: Sequence[float | None], shares: Sequence[float]) -> tuple[Share, ...]:
+def _of_values(values: Sequence[float | None], shares: Sequence[float]) -> tuple[TimeShare, ...]:
     known = sorted(value for value in values if value is not None)
     if not known:
-        return tuple(Share(share, None) for share in shares)
+        return tuple(TimeShare(share, None) for share in shares)
     return tuple(
-        Share(share, known[max(0, -(-int(share * 1e6) * len(known) // 10**6) - 1)]) for share in shares
+        TimeShare(share, known[max(0, -(-int(share * 1e6) * len(known) // 10**6) - 1)]) for share in shares
     )

@@ -15,7 +15,7 @@ from typing import Any
 from rules.battery.state import BankState
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
-from rules.planning.ridethrough.signed_course import Compared, Course
+from rules.planning.ridethrough.signed_course import Compared, PlanCourse
 from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate, Site
 from rules.plant.reading import Reading
@@ -24,7 +24,7 @@ from rules.system.state import HoldUp, SystemState
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledgement:
+class ShownAcknowledgement:
     """Who took an alarm on, when, and what they wrote."""
 
     by: str
@@ -33,7 +33,7 @@ class Acknowledgement:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ShownTelling:
     """One telling of one person: by what channel, when, and what came of it."""
 
     who: str
@@ -58,7 +58,7 @@ class Undelivered:
 
 
 @dataclass(frozen=True, slots=True)
-class Alarm:
+class ShownAlarm:
     """An alarm as people read it (ALARM of the HTTP interface).
 
     `about` is the id of a system, unit, bank, card or "ridethrough"; `severity` and `state` are the words of
@@ -77,9 +77,9 @@ class Alarm:
     since: datetime | None
     by_when: datetime | date | None = None
     incident: str | None = None
-    acknowledged: Acknowledgement | None = None
+    acknowledged: ShownAcknowledgement | None = None
     shelved_until: datetime | None = None
-    told: tuple[Told, ...] = ()
+    told: tuple[ShownTelling, ...] = ()
     by_when_text: str | None = None
     until: datetime | None = None
     counted: int = 0
@@ -132,7 +132,7 @@ class AbsentLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Learnt:
+class ShownStarts:
     """What was learnt about a card. `stale` says why nothing live of it counts just now, though it answers."""
 
     id: str
@@ -142,7 +142,7 @@ class Learnt:
 
 
 @dataclass(frozen=True, slots=True)
-class CardRead:
+class ShownCard:
     """One request to a card: when, how long the answer took (None: none came), and what went wrong."""
 
     at: datetime
@@ -152,7 +152,7 @@ class CardRead:
 
 
 @dataclass(frozen=True, slots=True)
-class UnitView:
+class ShownUnit:
     """A unit's last reading and its age at the sheet's moment, and how its card keeps up.
 
     `reading` is the last one that came, however old. `silent_since` is set while the card does not answer,
@@ -168,8 +168,8 @@ class UnitView:
     unread: Unread | None = None
     fault: str | None = None
     card: CardHealth | None = None
-    reads: tuple[CardRead, ...] = ()
-    learnt: Learnt | None = None
+    reads: tuple[ShownCard, ...] = ()
+    learnt: ShownStarts | None = None
     read_every_s: float | None = None
     not_read: OldReading | None = None
 
@@ -210,7 +210,7 @@ class Shedding:
 
 
 @dataclass(frozen=True, slots=True)
-class Outage:
+class ShownOutage:
     """What is known of the outage a system is in, beside its `on_battery`.
 
     `trace` is (moment, share of what all banks gave when it began that is still left, 0 to 1), as judged from
@@ -256,7 +256,7 @@ class Foretold:
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class ShownEvent:
     """A power event in the journal: an outage, a test, a visit. `until` None while it goes on.
 
     `allowed_s` is the need that stood against it; `took_s` what the banks carried.
@@ -304,7 +304,7 @@ class ScoredOutage:
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class ShownScore:
     """How well hold-ups were foretold in the demonstration, misses included."""
 
     outages: tuple[ScoredOutage, ...]
@@ -321,7 +321,7 @@ class CapacityForecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Isolation:
+class ShownIsolation:
     """Whether a unit may be taken out: `overall` is met, not_met or cannot_tell; rows are sentences."""
 
     unit: str
@@ -343,7 +343,7 @@ class PlanView:
 
     id: str
     plan: SignedPlan
-    course: Course
+    course: PlanCourse
     breaches: tuple[str, ...] = ()
     against: tuple[str, ...] | None = None
     compared: tuple[Compared, ...] = ()
@@ -384,18 +384,18 @@ class Sheet:
     estate: Estate
     systems: tuple[SystemState, ...] = ()
     banks: tuple[BankState, ...] = ()
-    units: tuple[UnitView, ...] = ()
-    alarms: tuple[Alarm, ...] = ()
-    events: tuple[Event, ...] = ()
+    units: tuple[ShownUnit, ...] = ()
+    alarms: tuple[ShownAlarm, ...] = ()
+    events: tuple[ShownEvent, ...] = ()
     fans: Mapping[str, Fan] = field(default_factory=dict)
-    outages: Mapping[str, Outage] = field(default_factory=dict)
+    outages: Mapping[str, ShownOutage] = field(default_factory=dict)
     forecasts: Mapping[str, tuple[CapacityForecast, ...]] = field(default_factory=dict)
-    isolations: tuple[Isolation, ...] = ()
+    isolations: tuple[ShownIsolation, ...] = ()
     returns: tuple[SupplyReturn, ...] = ()
     sizes: Mapping[str, Sizes] = field(default_factory=dict)
     shutdowns: Mapping[str, Shutdown] = field(default_factory=dict)
     plans: Mapping[str, Plans] = field(default_factory=dict)
-    score: Score | None = None
+    score: ShownScore | None = None
     estate_file: str = ""
     demonstration: bool = False
     acts: bool = False
@@ -415,7 +415,7 @@ class Sheet:
         return {}
 
     @cached_property
-    def _units(self) -> Mapping[str, UnitView]:
+    def _units(self) -> Mapping[str, ShownUnit]:
         return {view.id: view for view in self.units}
 
     @cached_property
@@ -426,7 +426,7 @@ class Sheet:
     def _banks(self) -> Mapping[str, BankState]:
         return {state.id: state for state in self.banks}
 
-    def unit(self, unit: str) -> UnitView | None:
+    def unit(self, unit: str) -> ShownUnit | None:
         """Return what is known of a unit, or None."""
         return self._units.get(unit)
 
@@ -442,7 +442,7 @@ class Sheet:
         """Return the site of a system, for its clock."""
         return self.estate.site_of(system)
 
-    def alarms_of(self, system: str) -> tuple[Alarm, ...]:
+    def alarms_of(self, system: str) -> tuple[ShownAlarm, ...]:
         """Return the alarms about a system, its units, banks and cards, in the order given."""
         estate = self.estate
         members = {system} | {unit.id for unit in estate.units_of(system)}

@@ -10,29 +10,29 @@ from collector.cards.mib.correction_set import CorrectionSet
 from collector.cards.polling.poller import PollFigures
 from collector.messaging.delivery.calling import calls, to_call
 from collector.messaging.delivery.office import home_zone
-from collector.planning.signed_shutdowns import Kept, SignedPlans
+from collector.planning.signed_shutdowns import SignedShutdown, SignedShutdowns
 from collector.read_model.sheet import (
     AbsentLine,
-    Acknowledgement,
-    Alarm,
     BankEnd,
     CapacityForecast,
     CardHealth,
-    CardRead,
     Fan,
-    Isolation,
-    Learnt,
     LearntCorrection,
     Own,
     Plans,
     PlanView,
     Sheet,
+    ShownAcknowledgement,
+    ShownAlarm,
+    ShownCard,
+    ShownIsolation,
+    ShownStarts,
+    ShownTelling,
+    ShownUnit,
     SupplyReturn,
-    Told,
-    UnitView,
 )
 from collector.read_model.sources import isolation_of, score_of
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from collector.service.service import Service
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
@@ -119,16 +119,16 @@ def _forecast(bank: BankState) -> tuple[CapacityForecast, ...]:
     return tuple(CapacityForecast(e.day, e.median, e.low, e.high) for e in bank.expected)
 
 
-def _isolations(service: Service) -> tuple[Isolation, ...]:
+def _isolations(service: Service) -> tuple[ShownIsolation, ...]:
     """Return whether each unit may be taken out; a system on its banks needs no checks for a no."""
     present, estate, now = service.present, service.estate, service.clock.now()
     found = []
     for unit in estate.units.values():
         checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
         if state is not None and state.on_battery:
-            found.append(Isolation(unit.id, "not_met", ON_BANKS))
+            found.append(ShownIsolation(unit.id, "not_met", ON_BANKS))
         elif checked is not None and now - checked.from_at < ANSWER_HOLDS:
-            found.append(isolation_of(checked, Clock(estate.site_of(unit.system).time_zone, now)))
+            found.append(isolation_of(checked, WallClock(estate.site_of(unit.system).time_zone, now)))
     return tuple(found)
 
 
@@ -164,19 +164,19 @@ def _plans(service: Service, system: str) -> Plans | None:
     return Plans(tuple(coming), None if last is None else _plan(plans, last))
 
 
-def _plan(plans: SignedPlans, kept: Kept) -> PlanView:
+def _plan(plans: SignedShutdowns, kept: SignedShutdown) -> PlanView:
     because = tuple(breach.because for breach in plans.breaches(kept))
     return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
 
 
-def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> UnitView:
+def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> ShownUnit:
     present = service.present
     reading = present.readings.get(unit)
     silence = present.silences.get(unit)
     fault = present.faults.get(unit)
     card = service.estate.card_of(unit)
     figures = present.figures.get(card.id) if card is not None else None
-    return UnitView(
+    return ShownUnit(
         id=unit,
         reading=reading,
         age_s=None if reading is None else service.reading_age_s(reading),
@@ -187,16 +187,16 @@ def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> Un
         card=None if card is None or figures is None else _health(service, card.id, figures),
         reads=()
         if figures is None
-        else tuple(CardRead(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
+        else tuple(ShownCard(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
         learnt=None if card is None else learnt_of(service.learning.corrections(card.id)),
         read_every_s=service.read_every_s(unit),
         not_read=None if card is None else not_read.get(card.covers[0]),
     )
 
 
-def learnt_of(found: CorrectionSet) -> Learnt:
+def learnt_of(found: CorrectionSet) -> ShownStarts:
     """Return what was learnt about a card, objects in the order of their names."""
-    return Learnt(
+    return ShownStarts(
         id=found.id,
         objects=tuple(
             LearntCorrection(
@@ -234,7 +234,7 @@ def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
     )
 
 
-def alarms_in_order(service: Service) -> tuple[Alarm, ...]:
+def alarms_in_order(service: Service) -> tuple[ShownAlarm, ...]:
     """Return every alarm that is not normal, in the order to act in: active and worst first."""
     return tuple(alarm_of(service, alarm) for alarm in in_order(service.present.alarms.values()))
 
@@ -255,13 +255,13 @@ def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
     return found
 
 
-def alarm_of(service: Service, alarm: lifecycle.Alarm) -> Alarm:
+def alarm_of(service: Service, alarm: lifecycle.Alarm) -> ShownAlarm:
     """Return an alarm as people read it (ALARM of the interface)."""
     told = service.office.told.get(alarm.incident or "", ())
     return alarm_as_read(
         service.estate,
         alarm,
-        told=tuple(Told(one.who, one.by, one.at, one.result, one.handed_over) for one in told),
+        told=tuple(ShownTelling(one.who, one.by, one.at, one.result, one.handed_over) for one in told),
         call=_to_call(service, alarm),
     )
 
@@ -270,9 +270,9 @@ def alarm_as_read(
     estate: Estate,
     alarm: lifecycle.Alarm,
     *,
-    told: tuple[Told, ...] = (),
+    told: tuple[ShownTelling, ...] = (),
     call: tuple[str, ...] = (),
-) -> Alarm:
+) -> ShownAlarm:
     """Return an alarm as people read it: with who was told and whom to call.
 
     What is no longer so is said in the past tense, whether it stands until it has stayed away for a while or waits to be
@@ -282,7 +282,7 @@ def alarm_as_read(
     what = alarm.what or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
     gone = alarm.condition is False and (alarm.standing or alarm.state in _OVER)
-    return Alarm(
+    return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
         what=f"{NO_LONGER}{what}" if gone else what,
@@ -292,7 +292,7 @@ def alarm_as_read(
         since=alarm.since or alarm.first_sign,
         by_when=alarm.by_when,
         incident=alarm.incident,
-        acknowledged=None if seen is None else Acknowledgement(seen.by, seen.at, seen.note or None),
+        acknowledged=None if seen is None else ShownAcknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,
         shelved_by=alarm.shelved_by,
         out_of_service_by=alarm.out_of_service_by,

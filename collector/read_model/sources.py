@@ -11,10 +11,10 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from collector.read_model import sheet as model
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.alarms.catalogue import Cause
-from rules.alarms.incidents.incident import Incident, Part
+from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.phrasing.figures import capital, minutes, plural
 from rules.phrasing.text import holds_without, shed_words
 from rules.planning.isolation.check import Isolation, Overall
@@ -42,9 +42,9 @@ TRACE_POINTS: Final = 360
 TRACE_STEP: Final = timedelta(seconds=2)
 
 
-def score_of(made: simulated.Score) -> model.Score:
+def score_of(made: simulated.Score) -> model.ShownScore:
     """Return the demonstration's score; outages before which nothing was foretold are left out of it."""
-    return model.Score(
+    return model.ShownScore(
         tuple(
             model.ScoredOutage(
                 line.outcome.at,
@@ -60,12 +60,12 @@ def score_of(made: simulated.Score) -> model.Score:
     )
 
 
-def isolation_of(checked: Isolation, clock: Clock) -> model.Isolation:
+def isolation_of(checked: Isolation, clock: WallClock) -> model.ShownIsolation:
     """Return whether a unit may be taken out as the page says it: an answer, and its checks by result."""
     rows: dict[Result, list[str]] = {result: [] for result in Result}
     for row in checked.rows:
         rows[row.result].append(capital(row.because) if row.because else capital(row.check.replace("_", " ")))
-    return model.Isolation(
+    return model.ShownIsolation(
         unit=checked.unit,
         overall=checked.overall.value,
         answer=_answer(checked, clock),
@@ -76,7 +76,7 @@ def isolation_of(checked: Isolation, clock: Clock) -> model.Isolation:
     )
 
 
-def _answer(checked: Isolation, clock: Clock) -> str:
+def _answer(checked: Isolation, clock: WallClock) -> str:
     if checked.overall is Overall.MET:
         return "As far as can be seen, yes."
     wanted = Result.NOT_MET if checked.overall is Overall.NOT_MET else Result.CANNOT_BE_SEEN
@@ -91,12 +91,12 @@ def _answer(checked: Isolation, clock: Clock) -> str:
 
 def outages_of(
     incidents: Iterable[IncidentLine], journal: Sequence[JournalLine], estate: Estate
-) -> tuple[model.Event, ...]:
+) -> tuple[model.ShownEvent, ...]:
     """Return the outages among incidents, one for each system that was in them, with their lines of the journal.
 
     An incident whose body cannot be read (written by a later program) is left out.
     """
-    found: list[model.Event] = []
+    found: list[model.ShownEvent] = []
     for line in incidents:
         try:
             incident = from_plain(Incident, line.body)
@@ -107,7 +107,9 @@ def outages_of(
     return tuple(found)
 
 
-def _event(incident: Incident, part: Part, lines: Sequence[JournalLine], estate: Estate) -> model.Event:
+def _event(
+    incident: Incident, part: IncidentPart, lines: Sequence[JournalLine], estate: Estate
+) -> model.ShownEvent:
     took = None if part.until is None else (part.until - part.since).total_seconds()
     name = estate.systems[part.system].name if part.system in estate.systems else part.system
     mine = sorted((one for one in lines if _belongs(one, incident, part, estate)), key=lambda one: one.at)
@@ -116,7 +118,7 @@ def _event(incident: Incident, part: Part, lines: Sequence[JournalLine], estate:
     fed += [
         model.Fed(one.about, one.at, FED_BY[one.kind]) for one in mine if one.about and one.kind in FED_BY
     ]
-    return model.Event(
+    return model.ShownEvent(
         id=f"{incident.id}:{part.system}",
         at=part.since,
         kind="outage",
@@ -133,7 +135,7 @@ def _event(incident: Incident, part: Part, lines: Sequence[JournalLine], estate:
     )
 
 
-def _belongs(line: JournalLine, incident: Incident, part: Part, estate: Estate) -> bool:
+def _belongs(line: JournalLine, incident: Incident, part: IncidentPart, estate: Estate) -> bool:
     """Return whether a line tells of a system's part in an outage: a notice of it, or what its units and supply did."""
     if line.incident == incident.id and line.kind.startswith("incident_"):
         return True
@@ -145,7 +147,7 @@ def _belongs(line: JournalLine, incident: Incident, part: Part, estate: Estate) 
     return near and line.kind in STORY and line.about in about
 
 
-def _foretold(part: Part, took_s: float | None) -> tuple[model.Foretold, ...]:
+def _foretold(part: IncidentPart, took_s: float | None) -> tuple[model.Foretold, ...]:
     if part.predicted_low_s is None:
         return ()
     low = minutes(part.predicted_low_s, favours=True)
@@ -173,9 +175,9 @@ class Traces:
     def __init__(self) -> None:
         self._points: dict[str, tuple[datetime, list[tuple[datetime, float]]]] = {}
 
-    def look(self, states: Iterable[SystemState], now: datetime) -> Mapping[str, model.Outage]:
+    def look(self, states: Iterable[SystemState], now: datetime) -> Mapping[str, model.ShownOutage]:
         """Return what is known of every outage at `now`, this look included."""
-        shown: dict[str, model.Outage] = {}
+        shown: dict[str, model.ShownOutage] = {}
         for state in states:
             on = state.on_battery
             if on is None:
@@ -194,7 +196,7 @@ class Traces:
                 points.append((now, left))
                 if len(points) > TRACE_POINTS:
                     del points[1:-1:2]
-            shown[state.id] = model.Outage(trace=tuple(points), left_now=left)
+            shown[state.id] = model.ShownOutage(trace=tuple(points), left_now=left)
         return shown
 
 
@@ -207,7 +209,7 @@ def _left(state: SystemState, now: datetime) -> float | None:
     return min(max((middle - now).total_seconds() / whole, 0.0), 1.0) if whole > 0 else 0.0
 
 
-def with_shedding(outage: model.Outage, state: SystemState, now: datetime) -> model.Outage:
+def with_shedding(outage: model.ShownOutage, state: SystemState, now: datetime) -> model.ShownOutage:
     """Return an outage with what to shed first, as far as that is reckoned."""
     on = state.on_battery
     shed = None if on is None else on.shed
@@ -220,6 +222,6 @@ def with_shedding(outage: model.Outage, state: SystemState, now: datetime) -> mo
     return replace(outage, shedding=said)
 
 
-def with_unit_lost(outage: model.Outage, state: SystemState) -> model.Outage:
+def with_unit_lost(outage: model.ShownOutage, state: SystemState) -> model.ShownOutage:
     """Return an outage with what would be left if the worst single unit were lost from now on."""
     return replace(outage, one_unit_lost_from_now=state.hold_up.one_unit_lost)

@@ -17,7 +17,7 @@ from collector.cards.mib.correction_set import CorrectionSet
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
 from collector.configuration.history_server import history_server
-from collector.planning.signed_shutdowns import Kept, restored
+from collector.planning.signed_shutdowns import SignedShutdown, restored
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.load_records import PEAKS
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
@@ -32,7 +32,7 @@ from rules.phrasing.ride_words import cautions
 from rules.plant.estate import Bank, Estate, in_place
 from rules.plant.reading import Reading, Stamp
 from rules.system.assessment import SystemView, coldest_c, glance, task_of
-from rules.system.hold_up import Asked, PlayBank, PlayUnit
+from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
 from rules.system.hold_up_sampling import HoldUpTask
 from rules.system.load_record import NO_PEAKS, PeakRecord, total_by_day
 from rules.system.requirements import stale_after_s
@@ -199,7 +199,7 @@ class StoredEstate:
         return replace(basis, beliefs={**basis.beliefs, **known}, words=words)
 
 
-async def signed(folder: Path, systems: Sequence[str]) -> tuple[Kept, ...]:
+async def signed(folder: Path, systems: Sequence[str]) -> tuple[SignedShutdown, ...]:
     """Return the shutdowns signed for some systems in the order of their starts; those damaged on the disk are left out.
 
     Raises NothingStoredError, and StoreError for a folder that cannot be read.
@@ -230,7 +230,7 @@ def given(estate: Estate, system: str, watts: Sequence[float], day: date | None 
         as_of=None,
         units=units,
         banks=tuple(PlayBank(bank.id, bank.feeds, bank.strings) for bank in banks),
-        asked=Asked(asked_w, {line: w / 0.95 for line, w in asked_w.items()}),
+        asked=BoardLoad(asked_w, {line: w / 0.95 for line, w in asked_w.items()}),
         coldest_c={bank.id: coldest_c(bank) for bank in banks},
         each_lost=len(units) > 1,
     )

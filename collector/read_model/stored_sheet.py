@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collector.configuration import Configuration
-from collector.read_model.sheet import CapacityForecast, Sheet, UnitView
-from collector.read_model.sheet import Isolation as IsolationView
+from collector.read_model.sheet import CapacityForecast, Sheet, ShownUnit
+from collector.read_model.sheet import ShownIsolation as IsolationView
 from collector.read_model.sheet_source import alarm_as_read, fan_of, in_order
 from collector.read_model.sources import isolation_of
 from collector.read_model.stored_source import StoredAnswers
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.planning.isolation.check import Isolation
 
 
@@ -41,10 +41,10 @@ def stored_isolation(
     """Return an isolation check as pages say it."""
     unit = configuration.estate.units[checked.unit]
     zone = configuration.estate.site_of(unit.system).time_zone
-    return isolation_of(checked, Clock(zone, answers.as_of))
+    return isolation_of(checked, WallClock(zone, answers.as_of))
 
 
-def _unit(answers: StoredAnswers, unit: str) -> UnitView:
+def _unit(answers: StoredAnswers, unit: str) -> ShownUnit:
     reading = answers.present.readings.get(unit)
     age_s = None if reading is None else max(0.0, (answers.as_of - reading.at).total_seconds())
-    return UnitView(id=unit, reading=reading, age_s=age_s)
+    return ShownUnit(id=unit, reading=reading, age_s=age_s)

@@ -17,7 +17,7 @@ from collector.read_model.stored import NothingStoredError, StoredEstate
 from collector.recorder.current_state import Present
 from collector.recorder.monitor_state import WatchKeeping
 from rules.battery.model.health import BankBelief
-from rules.system.assessment import Glance, SystemView, glance, system_state, task_of
+from rules.system.assessment import SystemObservation, SystemView, glance, system_state, task_of
 from rules.system.hold_up_sampling import SEED, hold_ups
 from rules.system.load_record import PeakRecord
 
@@ -56,7 +56,7 @@ async def stored_answers(
         raise NothingStoredError(f"{kept.folder}: no reading is stored here")
     as_of = max(reading.at for reading in present.readings.values())
     clock = TurnedClock(as_of, "stored answers")
-    seen: dict[str, tuple[SystemView, Glance]] = {}
+    seen: dict[str, tuple[SystemView, SystemObservation]] = {}
     beliefs: dict[str, BankBelief] = {}
     for system in estate.systems:
         if kept.read_at(system) is None:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from rules.phrasing.dates import day_words
 
 
-class Clock:
+class WallClock:
     """The clock on a site's wall: every time on a sheet is written by it. The sheet itself is in UTC."""
 
     def __init__(self, time_zone: str, now: datetime) -> None:

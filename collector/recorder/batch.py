@@ -35,21 +35,21 @@ class ClockSet:
     """The machine's time of day was set, and is to be taken over."""
 
 
-Given = Answer | HoldUpJudgement | BankJudgement | Input | ClockSet
+RecorderInput = Answer | HoldUpJudgement | BankJudgement | Input | ClockSet
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class PendingCommand:
     """What somebody did or said, and where its refusal (or None) is awaited."""
 
     action: Doing
     done: asyncio.Future[str | None]
 
 
-Queue = asyncio.Queue[Given | Asked]
+Queue = asyncio.Queue[RecorderInput | PendingCommand]
 
 
-class Line(Queue):
+class InputQueue(Queue):
     """What waits to be taken in, in order, and since when: each thing until the batch it was in is `finished`.
 
     At rest what comes within `GATHERED_S` goes through together: the cards of a system are read in one round, so the
@@ -66,13 +66,13 @@ class Line(Queue):
         self._hurried = asyncio.Event()
         super().__init__(QUEUE_LENGTH)
 
-    def _put(self, item: Given | Asked) -> None:
+    def _put(self, item: RecorderInput | PendingCommand) -> None:
         self._since_s.append(self._clock.monotonic_s())
         super()._put(item)
         if not _can_wait(item):
             self._hurried.set()
 
-    async def batch(self) -> list[Given | Asked]:
+    async def batch(self) -> list[RecorderInput | PendingCommand]:
         """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""
         found = [await self.get()]
         if _can_wait(found[0]) and not self._lively():
@@ -119,20 +119,20 @@ class Line(Queue):
         return longest_s
 
 
-def _can_wait(item: Given | Asked) -> bool:
+def _can_wait(item: RecorderInput | PendingCommand) -> bool:
     """Return whether nobody waits for this: a poll on its grid, which the others of its round follow."""
     return isinstance(item, Answer) and not item.early
 
 
 @dataclass(slots=True)
-class Taken:
+class BatchResult:
     """What one batch brought, on its way to be committed."""
 
     records: list[WireReading] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     evidence: list[Evidence] = field(default_factory=list)
     judgements: list[BankJudgement] = field(default_factory=list)
-    asked: list[tuple[Asked, str | None]] = field(default_factory=list)
+    asked: list[tuple[PendingCommand, str | None]] = field(default_factory=list)
     touched: dict[str, None] = field(default_factory=dict)
     rested: dict[str, None] = field(default_factory=dict)
     """Systems with a reading that need not be judged."""

@@ -11,14 +11,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from collector.cards.polling.urgency import Pace
+from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock
 from rules.alarms.catalogue import AlarmKind
 from rules.monitor.calm import JUDGED_EVERY_S, alike, load_of, may_rest_on, shares_far_from
 from rules.monitor.live import Live
 from rules.plant.estate import Estate, FittedUnit, in_place
 from rules.plant.reading import Reading, Sample
-from rules.system.assessment import Glance
+from rules.system.assessment import SystemObservation
 from rules.system.state import Load
 
 PERIODS: Final = 1.5
@@ -37,7 +37,9 @@ class _Judged:
 class Calm:
     """Knows the last judged reading of each unit, and when something last moved at each site."""
 
-    def __init__(self, estate: Estate, catalogue: Mapping[str, AlarmKind], clock: Clock, pace: Pace) -> None:
+    def __init__(
+        self, estate: Estate, catalogue: Mapping[str, AlarmKind], clock: Clock, pace: PollUrgency
+    ) -> None:
         self.rested = 0
         """How many readings were not judged since the start."""
         self._estate = estate
@@ -47,7 +49,7 @@ class Calm:
         self._pace = pace
         self._judged: dict[str, _Judged] = {}
         self._moved_s: dict[str, float] = {}
-        self._glances: dict[str, Glance] = {}
+        self._glances: dict[str, SystemObservation] = {}
 
     def forget(self) -> None:
         """Have every reading judged anew after the clock was set."""
@@ -118,7 +120,7 @@ class Calm:
         rests = alone and may_rest_on(reading, unit, fitted, self._overload_pct)
         self._judged[unit.id] = _Judged(reading, fitted, rests)
 
-    def seen(self, glance: Glance) -> None:
+    def seen(self, glance: SystemObservation) -> None:
         """Note how a system looked when it was judged."""
         self._glances[glance.system] = glance
 

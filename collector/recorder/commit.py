@@ -10,9 +10,9 @@ import time
 from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
-from collector.recorder.batch import Taken
+from collector.recorder.batch import BatchResult
 from collector.recorder.journal_lines import action_line, judgement_line, save_change
-from collector.recorder.persistent import Memories, Unkept
+from collector.recorder.persistent import PendingWrites, PersistentState
 from collector.storage.database import PASSING, StoreError
 from collector.storage.history.store import HistoryStore, WireReading
 from collector.storage.ledger import Ledger, Transaction
@@ -32,7 +32,9 @@ Enqueue = Callable[[Transaction, Sequence[Change]], None]
 class Keeping:
     """Writes what the recorder took in, and what an ailing disk made wait before it."""
 
-    def __init__(self, history: HistoryStore, ledger: Ledger, memories: Memories, enqueue: Enqueue) -> None:
+    def __init__(
+        self, history: HistoryStore, ledger: Ledger, memories: PersistentState, enqueue: Enqueue
+    ) -> None:
         self.on_kept: Callable[[], None] = lambda: None
         """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
         self.trouble: str | None = None
@@ -44,7 +46,7 @@ class Keeping:
         self._records: list[WireReading] = []
         self._tried_s = 0.0
 
-    async def keep(self, taken: Taken, state: WatchState, lit: Collection[str]) -> None:
+    async def keep(self, taken: BatchResult, state: WatchState, lit: Collection[str]) -> None:
         """Write a batch, its readings behind those that an ailing disk has made wait; `lit` are systems on their banks."""
         self._records += taken.records
         await self._append()
@@ -77,7 +79,7 @@ class Keeping:
         else:
             self.trouble = None
 
-    async def _commit(self, taken: Taken, unkept: Unkept) -> None:
+    async def _commit(self, taken: BatchResult, unkept: PendingWrites) -> None:
         done = [one for one, refusal in taken.asked if refusal is None]
         if not (taken.changes or done or taken.evidence or taken.judgements or unkept):
             return

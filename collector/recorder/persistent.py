@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.cards.corrections.learning import Learning
-from collector.planning.signed_shutdowns import SignedPlans
+from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.process.clock import Clock
 from collector.recorder.monitor_state import WatchKeeping
 from collector.recorder.trackers.countdowns import COUNTDOWN, Countdowns
 from collector.recorder.trackers.discharges import DischargeKeeper
 from collector.recorder.trackers.load_records import PEAKS, LoadRecords
-from collector.recorder.trackers.outages import AFTERMATH, Aftermath
+from collector.recorder.trackers.outages import AFTERMATH, OutageTracker
 from collector.recorder.trackers.transfers import TRANSFERS, Transfers
 from collector.recorder.trackers.unit_work import UNIT_WORK, UnitWorks
 from collector.storage.ledger import Ledger, Transaction
@@ -28,7 +28,7 @@ from rules.system.hold_up_sampling import HoldUpJudgement
 
 
 @dataclass(frozen=True, slots=True)
-class Unkept:
+class PendingWrites:
     """What the ledger has not yet: parts of the watch's state, countdowns, the peaks, or another memory's news."""
 
     state: WatchState
@@ -42,18 +42,18 @@ class Unkept:
         return bool(self.parts or self.told or self.loads or self.news)
 
 
-class Memories:
+class PersistentState:
     """The memories, each with a module of its own."""
 
     def __init__(self, estate: Estate, clock: Clock, learning: Learning) -> None:
         self.learning = learning
         self.keeper = DischargeKeeper(estate)
-        self.aftermath = Aftermath(estate)
+        self.aftermath = OutageTracker(estate)
         self.transfers = Transfers(estate)
         self.works = UnitWorks(estate)
         self.countdowns = Countdowns()
         self.loads = LoadRecords(estate, clock)
-        self.plans: SignedPlans | None = None
+        self.plans: SignedShutdowns | None = None
         self._watch = WatchKeeping()
         self._estate = estate
         self._clock = clock
@@ -87,15 +87,15 @@ class Memories:
         """Take note of what changed of the watch's state, each part with its value before."""
         self._watch.note(touched)
 
-    def unkept(self, state: WatchState, lit: Collection[str]) -> Unkept:
+    def unkept(self, state: WatchState, lit: Collection[str]) -> PendingWrites:
         """Return what the ledger has not yet, as the watch is now; `lit` are the systems on their banks."""
         memories = (self.learning, self.aftermath, self.transfers, self.works)
         news = any(memory.due for memory in memories) or (self.plans is not None and self.plans.due)
-        return Unkept(
+        return PendingWrites(
             state, self._watch.unkept(state), self.countdowns.unkept(lit), self.loads.due, bool(news)
         )
 
-    def save(self, tx: Transaction, unkept: Unkept) -> None:
+    def save(self, tx: Transaction, unkept: PendingWrites) -> None:
         """Put what the ledger has not into a transaction; `kept` once it is committed."""
         now = self._clock.now()
         self.learning.save(tx, now)
@@ -107,7 +107,7 @@ class Memories:
         if unkept.loads:
             self.loads.save(tx)
 
-    def kept(self, saved: Unkept) -> None:
+    def kept(self, saved: PendingWrites) -> None:
         """Take note that the ledger has it."""
         self.aftermath.due = self.transfers.due = self.works.due = False
         if self.plans is not None:

@@ -13,7 +13,7 @@ from typing import Final
 from collector.cards.polling.poller import Answer, Poller
 from collector.cards.polling.schedule import LATE_AFTER_S
 from collector.process.clock import Clock
-from collector.recorder.batch import Line
+from collector.recorder.batch import InputQueue
 from collector.recorder.current_state import Present
 from rules.plant.estate import Estate
 from rules.plant.unread import Unread
@@ -33,7 +33,7 @@ class _Last:
 class Punctuality:
     """Counts polls as they are done with. `polls` in all, `late` of them, `missed` due times nothing was asked at."""
 
-    def __init__(self, estate: Estate, pollers: Mapping[str, Poller], clock: Clock, line: Line) -> None:
+    def __init__(self, estate: Estate, pollers: Mapping[str, Poller], clock: Clock, line: InputQueue) -> None:
         self.polls = 0
         self.late = 0
         self.missed = 0

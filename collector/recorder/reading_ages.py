@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Final
 
-from collector.cards.polling.urgency import Pace
+from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
 from collector.recorder.punctuality import Punctuality
@@ -30,7 +30,7 @@ class ReadingAges:
         estate: Estate,
         clock: Clock,
         present: Present,
-        pace: Pace,
+        pace: PollUrgency,
         punctuality: Punctuality,
         give: Callable[[ReadingsLooked], Awaitable[None]],
     ) -> None:

@@ -16,14 +16,22 @@ from datetime import timedelta
 from collector.assessment.hold_up import Judging
 from collector.cards.corrections.learning import Learning
 from collector.cards.polling.poller import Answer, Poller
-from collector.cards.polling.urgency import Pace
+from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, late_move, moved_since, stamp
 from collector.process.stopping import to_its_end
-from collector.recorder.batch import Asked, ClockSet, Doing, Given, Line, Taken, in_turns
+from collector.recorder.batch import (
+    BatchResult,
+    ClockSet,
+    Doing,
+    InputQueue,
+    PendingCommand,
+    RecorderInput,
+    in_turns,
+)
 from collector.recorder.calm import Calm
 from collector.recorder.commit import Enqueue, Keeping
 from collector.recorder.current_state import Present
-from collector.recorder.persistent import Memories
+from collector.recorder.persistent import PersistentState
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.samples import Samples
 from collector.recorder.startup import cut_off, last_moment, last_readings, last_silences
@@ -37,7 +45,7 @@ from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.clock_moved import moved
 from rules.monitor.inputs import BankJudged, Input, OperatorAction, PlannedWork, SystemJudged, Tick
 from rules.monitor.live import Live
-from rules.monitor.outputs import Change, Refused
+from rules.monitor.outputs import Change, RefusedCommand
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
 from rules.phrasing.text import clock_words
@@ -61,7 +69,7 @@ class Recorder:
         enqueue: Enqueue = lambda _tx, _changes: None,
     ) -> None:
         estate = book.estate
-        self.queue = Line(clock, self._lively)
+        self.queue = InputQueue(clock, self._lively)
         self.pollers: dict[str, Poller] = {}
         self.judging: Judging | None = None
         self.on_discharged: Callable[[str], None] = lambda _bank: None
@@ -70,9 +78,9 @@ class Recorder:
         self.batches = 0
         self.watch = Live(book)
         self.learning = learning or Learning(estate)
-        self.memories = Memories(estate, clock, self.learning)
+        self.memories = PersistentState(estate, clock, self.learning)
         self.keeping = Keeping(history, ledger, self.memories, enqueue)
-        self.pace = Pace(estate, self.pollers)
+        self.pace = PollUrgency(estate, self.pollers)
         self.punctuality = Punctuality(estate, self.pollers, clock, self.queue)
         self.views = Views(estate, clock, present, self.memories, self.pace, self.punctuality)
         self.calm = Calm(estate, book.catalogue, clock, self.pace)
@@ -110,16 +118,16 @@ class Recorder:
 
     async def ask(self, action: Doing) -> str | None:
         """Carry out what somebody did or said; return why it was refused, or None once it is safe."""
-        asked = Asked(action, asyncio.get_running_loop().create_future())
+        asked = PendingCommand(action, asyncio.get_running_loop().create_future())
         await self.queue.put(asked)
         return await asked.done
 
-    async def process(self, batch: Sequence[Given | Asked]) -> None:
+    async def process(self, batch: Sequence[RecorderInput | PendingCommand]) -> None:
         """Take in one batch, commit what came of it, then show it.
 
         Others run between its parts, and nothing else is taken in until it is shown.
         """
-        taken, began_s = Taken(), self._clock.monotonic_s()
+        taken, began_s = BatchResult(), self._clock.monotonic_s()
         async for given in in_turns(batch):
             self._take(given, taken)
         for system in taken.rested.keys() - taken.touched.keys():
@@ -147,7 +155,7 @@ class Recorder:
 
     async def _see_again(self) -> None:
         """Show what the cards last said, and watch what was cut off between the history and the ledger."""
-        estate, present, taken, state = self._estate, self._present, Taken(), self.watch.now
+        estate, present, taken, state = self._estate, self._present, BatchResult(), self.watch.now
         read = await last_readings(estate, self._history, self.learning, state, self._clock)
         for reading in read.values():
             present.keep(reading)
@@ -168,7 +176,7 @@ class Recorder:
 
     # --- what is taken in ----------------------------------------------------------------------------------
 
-    def _take(self, given: Given | Asked, taken: Taken) -> None:
+    def _take(self, given: RecorderInput | PendingCommand, taken: BatchResult) -> None:
         if self._clock.jumps:
             given = self._as_of_now(given)
         if isinstance(given, ClockSet):
@@ -188,7 +196,7 @@ class Recorder:
                 at = self._clock.now()
                 taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, given.moved))
             taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
-        elif isinstance(given, Asked):
+        elif isinstance(given, PendingCommand):
             taken.asked.append((given, self._carried_out(given.action, taken)))
         elif isinstance(given, PlannedWork):
             taken.changes += self._watch(replace(given, windows=self.memories.works.planned(given.windows)))
@@ -198,12 +206,12 @@ class Recorder:
                 for system in self.memories.plans.waiting():
                     taken.changes += self._follow(system)
 
-    def _carried_out(self, action: Doing, taken: Taken) -> str | None:
+    def _carried_out(self, action: Doing, taken: BatchResult) -> str | None:
         """Carry out what somebody did or said; return why it cannot be done, or None."""
         if isinstance(action, OperatorAction):
             found = self._watch(action)
             taken.changes += found
-            return next((change.why for change in found if isinstance(change, Refused)), None)
+            return next((change.why for change in found if isinstance(change, RefusedCommand)), None)
         refusal, events = self.memories.works.say(action)
         if refusal is None:
             taken.changes += (*events, *self._watch(self._planned_anew()))
@@ -218,7 +226,7 @@ class Recorder:
         ended = (replace(w, end=now.at) for w in self.watch.windows if w.id not in kept and w.end > now.at)
         return PlannedWork(now, (*left, *ended))
 
-    def _take_answer(self, answer: Answer, taken: Taken) -> None:
+    def _take_answer(self, answer: Answer, taken: BatchResult) -> None:
         self.punctuality.takes(answer)
         record, sample = self._samples.of(answer)
         taken.records.append(record)
@@ -236,14 +244,14 @@ class Recorder:
             if self.judging is not None:
                 self.judging.carry(sample)
 
-    def _watch_sample(self, sample: Sample, taken: Taken) -> None:
+    def _watch_sample(self, sample: Sample, taken: BatchResult) -> None:
         changes = self._watch(sample)
         taken.changes += changes
         taken.changes += self.memories.aftermath.take(sample, changes, self.watch.incidents)
 
     # --- a clock that was set ------------------------------------------------------------------------------
 
-    def _take_over(self, taken: Taken) -> tuple[Change, ...]:
+    def _take_over(self, taken: BatchResult) -> tuple[Change, ...]:
         """Go by the machine's clock again, move along all that was noted until now, and judge everything anew."""
         if not self._clock.was_set():
             return ()  # set, and set back before it was this one's turn
@@ -264,9 +272,9 @@ class Recorder:
         taken.touched |= dict.fromkeys(self._estate.systems)
         return (PowerEvent(self._clock.now(), "clock_set", SERVICE, clock_words(by)),)
 
-    def _as_of_now(self, given: Given | Asked) -> Given | Asked:
+    def _as_of_now(self, given: RecorderInput | PendingCommand) -> RecorderInput | PendingCommand:
         """Return what was noted before the clock was set, and waited meanwhile, as it reads by the clock now."""
-        if isinstance(given, Asked):
+        if isinstance(given, PendingCommand):
             action = given.action
             if isinstance(action, OperatorAction) and (by := moved_since(self._clock, action.stamp)):
                 return replace(given, action=moved(action, by))
@@ -300,7 +308,7 @@ class Recorder:
             self.judging.look(view, seen)
         return (*events, *self._watch(SystemJudged(view.now, state)))
 
-    def _rest(self, system: str, taken: Taken) -> None:
+    def _rest(self, system: str, taken: BatchResult) -> None:
         """Count what a system carries by readings that say what was judged; judge it where that is no plain sum."""
         load = self.calm.load(system, self._present.readings)
         if load is None:
@@ -316,7 +324,7 @@ class Recorder:
         looked, events = self.memories.plans.look(system, stamp(self._clock))
         return events if looked is None else (*events, *self._watch(looked))
 
-    async def _keep(self, taken: Taken) -> None:
+    async def _keep(self, taken: BatchResult) -> None:
         """Commit what a batch brought, then show it."""
         touched = self.watch.take_touched()
         self.memories.note(touched)

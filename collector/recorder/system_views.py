@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
-from collector.cards.polling.urgency import Pace
+from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
-from collector.recorder.persistent import Memories
+from collector.recorder.persistent import PersistentState
 from collector.recorder.punctuality import Punctuality
 from rules.alarms.conditions.supply import SupplyLook
 from rules.alarms.plant_memory import Scene
@@ -28,8 +28,8 @@ class Views:
         estate: Estate,
         clock: Clock,
         present: Present,
-        memories: Memories,
-        pace: Pace,
+        memories: PersistentState,
+        pace: PollUrgency,
         punctuality: Punctuality,
     ) -> None:
         self.coldest_c: Mapping[str, float] = {}

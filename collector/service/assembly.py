@@ -35,7 +35,7 @@ from collector.planning.isolation_answers import TakingOut
 from collector.planning.planner import Planner
 from collector.planning.shed_advice import ShedAdviser
 from collector.planning.shutdown_answers import SwitchingOff
-from collector.planning.signed_shutdowns import SignedPlans
+from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.planning.size_answers import SizesAhead
 from collector.planning.test_dates import PlannedSources, PlannedTests
 from collector.process.background_budget import Budget
@@ -63,7 +63,7 @@ from collector.storage.maintenance.clock_trust import LettingGo
 from collector.storage.maintenance.exact_retention import ExactSpans
 from collector.storage.maintenance.housekeeping import Tidying
 from collector.storage.opening_room import give_room, take_room
-from collector.storage.partner import Loss, join, losses, refuse
+from collector.storage.partner import PartnerLoss, join, losses, refuse
 from collector.storage.store_files import opened
 from rules.alarms.catalogue import with_overrides
 from rules.alarms.conditions.service import SERVICE
@@ -195,7 +195,7 @@ class Assembly:
             lambda now: let_go(self.ledger, now, message_days=kept.keep_messages_days),
         )
 
-    async def _note_accepted(self, lost: tuple[Loss, ...]) -> None:
+    async def _note_accepted(self, lost: tuple[PartnerLoss, ...]) -> None:
         """Write into the journal what was lost, and that it was gone on without."""
         if not lost:
             return
@@ -282,7 +282,7 @@ class Assembly:
             ledger=self.ledger,
             set_tested=lambda name: self.recorder.memories.aftermath.set_test(name, self._clock.now()).last,
         )
-        self.signed_plans = self.recorder.memories.plans = SignedPlans(
+        self.signed_plans = self.recorder.memories.plans = SignedShutdowns(
             self._estate, self.ledger, self._clock, self._present, self.planner
         )
         await self.signed_plans.restore()

@@ -7,7 +7,7 @@ from typing import Final
 
 from collector.messaging.mqtt.generator_status import SetWords
 from collector.process.clock import Clock, stamp
-from collector.recorder.trackers.outages import Aftermath
+from collector.recorder.trackers.outages import OutageTracker
 from rules.alarms.conditions.generators import SetFigures
 from rules.monitor.inputs import Input, SetsLooked
 from rules.plant.estate import Estate
@@ -22,7 +22,7 @@ class SetWatch:
         self,
         estate: Estate,
         clock: Clock,
-        aftermath: Aftermath,
+        aftermath: OutageTracker,
         words: SetWords | None,
         give: Callable[[Input], Awaitable[None]],
     ) -> None:

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Sequence
 
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import WireState
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.client import Patience
@@ -29,7 +29,7 @@ async def read_cards(configuration: Configuration, only: Sequence[str] = ()) -> 
         credentials = credentials_of(access.credentials, access.snmp_version)
         reader = CardReader.of(transport, access.target.host, access.target.port, credentials, patience)
         try:
-            wire = await reader.read(frozenset(Part))
+            wire = await reader.read(frozenset(TablePart))
         except SnmpError:
             return
         now = stamp(clock)

@@ -28,8 +28,8 @@ from collector.storage.history.store import Bucket
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime, bank_runtime
-from rules.generator.outage_source import SetWord, Source
-from rules.monitor.inputs import Deed, OperatorAction
+from rules.generator.outage_source import OutageSource, SetWord
+from rules.monitor.inputs import OperatorAction, OperatorCommand
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
@@ -264,7 +264,7 @@ class Service:
         )
 
     async def mark_outage(
-        self, incident: str, *, by: str, source: Source, lost_at: datetime | None = None
+        self, incident: str, *, by: str, source: OutageSource, lost_at: datetime | None = None
     ) -> int:
         """Take a person's mark on an outage; return its line in the journal. Raises NoSuchOutage."""
         return await self._parts.testimony.mark(incident, by, source, lost_at)
@@ -274,7 +274,7 @@ class Service:
         return await self.ledger.incidents(after=after, limit=limit)
 
     async def act(
-        self, deed: Deed, alarm: str, *, who: str, why: str = "", until: datetime | None = None
+        self, deed: OperatorCommand, alarm: str, *, who: str, why: str = "", until: datetime | None = None
     ) -> str | None:
         """Carry out an operator's action on an alarm; return why it was refused, or None once it is safe."""
         return await self.recorder.ask(OperatorAction(stamp(self.clock), deed, alarm, who, why, until))

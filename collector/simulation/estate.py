@@ -36,7 +36,7 @@ from collector.simulation.past import generate as past
 from collector.simulation.past.downtime_gap import write_meanwhile
 from collector.simulation.past.idle_readings import boot_s
 from collector.simulation.plant import world as worlds
-from collector.simulation.plant.supply import Source, SupplyState
+from collector.simulation.plant.supply import FeedSource, SupplyState
 from collector.simulation.plant.truth import TrueOutage, Truth
 from collector.simulation.plant.unit import Mode
 from collector.simulation.plant.world import WorldState
@@ -44,13 +44,13 @@ from collector.simulation.scenario.director import (
     Behaviour,
     CardResets,
     Cue,
+    DirectorStage,
     Event,
     MainsFails,
     Script,
-    Stage,
     played,
 )
-from collector.simulation.scenario.estate_file import COMMUNITY, UNITS, Installed, Scenario
+from collector.simulation.scenario.estate_file import COMMUNITY, UNITS, Installed, SimScenario
 from collector.simulation.scenario.script import demonstration, taken_up
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -81,15 +81,15 @@ def _target(place: tuple[str, int]) -> str:
     return f"snmp://{place[0]}:{place[1]}"
 
 
-def _scenario(folder: Path, seed: int, now: datetime) -> Scenario:
+def _scenario(folder: Path, seed: int, now: datetime) -> SimScenario:
     """Return the folder's scenario, made on its first day."""
     made = folder / MADE
     if made.exists():
         kept = json.loads(made.read_text())
-        return Scenario(int(kept["seed"]), datetime.fromisoformat(kept["now"]))
+        return SimScenario(int(kept["seed"]), datetime.fromisoformat(kept["now"]))
     whole = now.replace(microsecond=0)
     made.write_text(json.dumps({"seed": seed, "now": whole.isoformat()}) + "\n")
-    return Scenario(seed, whole)
+    return SimScenario(seed, whole)
 
 
 def _played(folder: Path) -> int:
@@ -252,7 +252,7 @@ class SimulatedEstate:
             self._advance()
             await self._clock.sleep_until(self._began_s + self.seconds + TICK_S)
 
-    def _first_stage(self) -> Stage:
+    def _first_stage(self) -> DirectorStage:
         systems = {
             name: past.steady_state(self.scenario, system, self._epoch_s)
             for name, system in self._plant.systems.items()
@@ -263,7 +263,7 @@ class SimulatedEstate:
         for unit in UNITS:
             booted_s = boot_s(self.scenario.seed, unit.unit, np.array([self._epoch_s]))
             cards[unit.card] = Behaviour(float(booted_s[0]), self._lies[unit.card])
-        return Stage(world, cards)
+        return DirectorStage(world, cards)
 
     def _card(self, unit: Installed) -> _Card:
         agent = Agent(lambda: self._values(unit.card), communities={COMMUNITY.encode()})
@@ -313,7 +313,7 @@ class SimulatedEstate:
             for unit, now in zip(system.units, state.units, strict=True):
                 if now.mode is Mode.ENDED:
                     outage.bank_ends = {unit.bank.id: at, **outage.bank_ends}
-            fed = world.feeds[system.supply].source is not Source.NOTHING
+            fed = world.feeds[system.supply].source is not FeedSource.NOTHING
             if fed and all(u.mode in (Mode.NORMAL, Mode.ISOLATED) for u in state.units):
                 outage.ended = at
         for name, card in self._cards.items():

@@ -101,14 +101,14 @@ def _count(store: Database, other: Database, newest: dict[str, int]) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
+class PartnerLoss:
     """A store that is not what its partner says it is. `what` is a sentence; `store` is one of `LOSSES`."""
 
     store: str
     what: str
 
 
-def losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+def losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[PartnerLoss, ...]:
     """Return what is lost in a data folder, in use or not. `opened` gives a connection that only reads.
 
     Raises StoreError for a store that cannot be read.
@@ -119,7 +119,7 @@ def losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[
         raise explained(folder, error) from error
 
 
-def _losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+def _losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[PartnerLoss, ...]:
     paths = {name: folder / name for name in (HISTORY_FILE, LEDGER_FILE)}
     there = {name for name, path in paths.items() if path.is_file() and path.stat().st_size}
     if LEDGER_FILE not in there:
@@ -129,14 +129,14 @@ def _losses(folder: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple
         with closing(opened(paths[LEDGER_FILE])) as ledger:
             if elsewhere or known(ledger) is None:
                 return ()
-        return (Loss("history", f"{HISTORY_FILE} is not there, though {LEDGER_FILE} knows of it"),)
+        return (PartnerLoss("history", f"{HISTORY_FILE} is not there, though {LEDGER_FILE} knows of it"),)
     with closing(opened(paths[HISTORY_FILE])) as history, closing(opened(paths[LEDGER_FILE])) as ledger:
         # each is asked what it knows before its partner is asked what it has: meanwhile both may go on
         before, said, after = known(history), known(ledger), known(history)
         return tuple(_differences(before, said, after))
 
 
-def _without_ledger(path: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[Loss, ...]:
+def _without_ledger(path: Path, opened: Callable[[Path], sqlite3.Connection]) -> tuple[PartnerLoss, ...]:
     with closing(opened(path)) as history:
         if _has(history, "partner"):
             said = known(history)
@@ -146,30 +146,32 @@ def _without_ledger(path: Path, opened: Callable[[Path], sqlite3.Connection]) ->
                 history.execute("SELECT 1 FROM units LIMIT 1").fetchall()
             )
     what = f"{LEDGER_FILE} is not there, though {HISTORY_FILE} was kept beside one"
-    return (Loss("ledger", what),) if beside else ()
+    return (PartnerLoss("ledger", what),) if beside else ()
 
 
-def _differences(before: Known | None, ledger: Known | None, after: Known | None) -> Iterator[Loss]:
+def _differences(before: Known | None, ledger: Known | None, after: Known | None) -> Iterator[PartnerLoss]:
     if before is None or after is None:
         if ledger is not None:
-            yield Loss("history", f"{HISTORY_FILE} is empty or another, though {LEDGER_FILE} knows of it")
+            yield PartnerLoss(
+                "history", f"{HISTORY_FILE} is empty or another, though {LEDGER_FILE} knows of it"
+            )
         return
     if not before.other:
         return  # joined just now, or about to be
     if ledger is None:
         knows = f"{HISTORY_FILE} knows {before.other:,} of its transactions"
-        yield Loss("ledger", f"{LEDGER_FILE} is empty or another, though {knows}")
+        yield PartnerLoss("ledger", f"{LEDGER_FILE} is empty or another, though {knows}")
     elif ledger.folder != before.folder:
-        yield Loss("ledger", f"{LEDGER_FILE} and {HISTORY_FILE} are not of the same data folder")
+        yield PartnerLoss("ledger", f"{LEDGER_FILE} and {HISTORY_FILE} are not of the same data folder")
     elif before.other > ledger.own:
         what = f"{LEDGER_FILE} is older than its partner: it ends at transaction {ledger.own:,}"
-        yield Loss("ledger", f"{what}, and {HISTORY_FILE} knows of {before.other:,}")
+        yield PartnerLoss("ledger", f"{what}, and {HISTORY_FILE} knows of {before.other:,}")
     elif ledger.other > after.own:
         what = f"{HISTORY_FILE} is older than its partner: it ends at transaction {after.own:,}"
-        yield Loss("history", f"{what}, and {LEDGER_FILE} knows of {ledger.other:,}")
+        yield PartnerLoss("history", f"{what}, and {LEDGER_FILE} knows of {ledger.other:,}")
 
 
-def refuse(folder: Path, found: tuple[Loss, ...], accepted: str | None) -> bool:
+def refuse(folder: Path, found: tuple[PartnerLoss, ...], accepted: str | None) -> bool:
     """Return whether there is a loss, all of it accepted. Raises StoreError with the remedy for one that is not."""
     for loss in found:
         if loss.store != accepted:

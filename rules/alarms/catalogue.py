@@ -67,7 +67,7 @@ class Explanation(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class AlarmLimit:
     """A limit on one number. It is passed at `value` and left `deadband` on the safe side of it."""
 
     fact: str
@@ -117,7 +117,7 @@ class AlarmKind:
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
     rises: tuple[Rise, ...] = ()
-    limit: Limit | None = None
+    limit: AlarmLimit | None = None
     suppressed_by: tuple[Explanation, ...] = ()
     cause: Cause = Cause.OWN
     latching: bool = False
@@ -127,7 +127,7 @@ class AlarmKind:
     answer_within: AnswerTimes = USUAL_ANSWER_TIMES
 
     @property
-    def bound(self) -> Limit:
+    def bound(self) -> AlarmLimit:
         """Return the limit. Raises ValueError for an alarm that has none."""
         if self.limit is None:
             raise ValueError(f"{self.id} has no limit")
@@ -206,7 +206,7 @@ _ENTRIES: Final = (
         do="Shed load now, in the agreed order; start the generator by hand; shut down in order what can be.",
         respond_s=120.0,
         severity=_S.CRITICAL,
-        limit=Limit("left_s", 600.0, 120.0, "s", above=False),
+        limit=AlarmLimit("left_s", 600.0, 120.0, "s", above=False),
         off_delay_s=10.0,
         suppressed_by=(),
         cause=Cause.POWER,
@@ -339,7 +339,7 @@ _ENTRIES: Final = (
         severity=_S.MAJOR,
         on_delay_s=30.0,
         off_delay_s=120.0,
-        limit=Limit("margin_s", 0.0, 15.0, "s", above=False),
+        limit=AlarmLimit("margin_s", 0.0, 15.0, "s", above=False),
         suppressed_by=(_E.ISOLATION, _E.MAINS_OFF, _E.BANK_TEST),
         cause=Cause.CONSEQUENCE,
         realarm_s=7 * DAY,
@@ -386,7 +386,7 @@ _ENTRIES: Final = (
         severity=_S.MAJOR,
         on_delay_s=60.0,
         off_delay_s=300.0,
-        limit=Limit("margin_fraction", 0.0, 0.03, "", above=False),
+        limit=AlarmLimit("margin_fraction", 0.0, 0.03, "", above=False),
         suppressed_by=(_E.ISOLATION,),
         cause=Cause.CONSEQUENCE,
         realarm_s=7 * DAY,
@@ -424,7 +424,7 @@ _ENTRIES: Final = (
         severity=_S.MINOR,
         on_delay_s=180.0,
         off_delay_s=180.0,
-        limit=Limit("deviation_points", 10.0, 3.0, "% of rating"),
+        limit=AlarmLimit("deviation_points", 10.0, 3.0, "% of rating"),
         suppressed_by=(*_AT_WORK, _E.RESTING, _E.SELF_TEST),
         cause=Cause.CONSEQUENCE,
     ),
@@ -439,7 +439,7 @@ _ENTRIES: Final = (
         severity=_S.WARNING,
         on_delay_s=600.0,
         off_delay_s=600.0,
-        limit=Limit("excess_fraction", 0.30, 0.05, "of the mean"),
+        limit=AlarmLimit("excess_fraction", 0.30, 0.05, "of the mean"),
         suppressed_by=_AT_WORK,
         cause=Cause.CONSEQUENCE,
     ),
@@ -641,7 +641,7 @@ _ENTRIES: Final = (
         severity=_S.MAJOR,
         on_delay_s=60.0,
         off_delay_s=300.0,
-        limit=Limit("margin_fraction", 0.0, 0.03, "", above=False),
+        limit=AlarmLimit("margin_fraction", 0.0, 0.03, "", above=False),
         suppressed_by=(_E.ISOLATION, _E.MAINS_OFF),
         cause=Cause.CONSEQUENCE,
         realarm_s=7 * DAY,
@@ -721,7 +721,7 @@ _ENTRIES: Final = (
         severity=_S.MAJOR,
         off_delay_s=10.0,
         rises=(Rise("load_pct", 125.0, _S.CRITICAL, deadband=5.0, above=True),),
-        limit=Limit("load_pct", 100.0, 4.0, "%"),
+        limit=AlarmLimit("load_pct", 100.0, 4.0, "%"),
         breaks_out=True,
     ),
     AlarmKind(
@@ -735,7 +735,7 @@ _ENTRIES: Final = (
         severity=_S.MINOR,
         on_delay_s=300.0,
         off_delay_s=300.0,
-        limit=Limit("temperature_c", 35.0, 2.0, "degC"),
+        limit=AlarmLimit("temperature_c", 35.0, 2.0, "degC"),
         rises=(Rise("temperature_c", 45.0, _S.MAJOR, deadband=2.0, above=True),),
     ),
     AlarmKind(
@@ -789,7 +789,7 @@ _ENTRIES: Final = (
         do="Order its replacement, or test it to its end voltage to know what it holds.",
         respond_s=30 * DAY,
         severity=_S.WARNING,
-        limit=Limit("age_fraction", 1.0, 0.0, "of design life"),
+        limit=AlarmLimit("age_fraction", 1.0, 0.0, "of design life"),
         realarm_s=90 * DAY,
     ),
     AlarmKind(
@@ -1039,7 +1039,7 @@ _ENTRIES: Final = (
         severity=_S.MINOR,
         on_delay_s=15.0,
         off_delay_s=60.0,
-        limit=Limit("wait_s", 4.0, 2.0, "s"),
+        limit=AlarmLimit("wait_s", 4.0, 2.0, "s"),
         rises=(Rise("wait_s", 15.0, _S.MAJOR, deadband=5.0, above=True),),
     ),
     AlarmKind(
@@ -1053,7 +1053,7 @@ _ENTRIES: Final = (
         severity=_S.WARNING,
         on_delay_s=600.0,
         off_delay_s=300.0,
-        limit=Limit("background_s", 120.0, 60.0, "s"),
+        limit=AlarmLimit("background_s", 120.0, 60.0, "s"),
     ),
     AlarmKind(
         id="polls_late",
@@ -1066,7 +1066,7 @@ _ENTRIES: Final = (
         severity=_S.WARNING,
         on_delay_s=120.0,
         off_delay_s=300.0,
-        limit=Limit("late_fraction", 0.05, 0.03, "of polls"),
+        limit=AlarmLimit("late_fraction", 0.05, 0.03, "of polls"),
     ),
     AlarmKind(
         id="disk_filling",
@@ -1078,7 +1078,7 @@ _ENTRIES: Final = (
         respond_s=DAY,
         severity=_S.MINOR,
         off_delay_s=60.0,
-        limit=Limit("free_fraction", 0.10, 0.02, "free", above=False),
+        limit=AlarmLimit("free_fraction", 0.10, 0.02, "free", above=False),
         rises=(Rise("free_fraction", 0.03, _S.MAJOR, deadband=0.01),),
     ),
     AlarmKind(
@@ -1104,7 +1104,7 @@ _ENTRIES: Final = (
         respond_s=DAY,
         severity=_S.WARNING,
         off_delay_s=HOUR,
-        limit=Limit("jumps_s", 5.0, 0.0, "s"),
+        limit=AlarmLimit("jumps_s", 5.0, 0.0, "s"),
     ),
     AlarmKind(
         id="worker_failing",
@@ -1128,7 +1128,7 @@ _ENTRIES: Final = (
         respond_s=HOUR,
         severity=_S.MAJOR,
         off_delay_s=60.0,
-        limit=Limit("oldest_s", 300.0, 60.0, "s"),
+        limit=AlarmLimit("oldest_s", 300.0, 60.0, "s"),
     ),
     AlarmKind(
         id="set_test_due",

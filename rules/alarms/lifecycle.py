@@ -63,7 +63,7 @@ ACTIVE: Final = frozenset({State.ACTIVE_UNACKNOWLEDGED, State.ACTIVE_ACKNOWLEDGE
 HELD: Final = frozenset({State.SHELVED, State.SUPPRESSED_BY_DESIGN, State.OUT_OF_SERVICE})
 
 
-class Event(StrEnum):
+class AlarmEvent(StrEnum):
     """What can happen to an alarm."""
 
     OCCUR = "occur"
@@ -104,7 +104,7 @@ _MORE: Final = (Effect.RECORD, Effect.TELL_MORE)
 _Cell = tuple[State, tuple[Effect, ...]]
 
 
-def _row(event: Event, **cells: _Cell) -> dict[tuple[State, Event], _Cell]:
+def _row(event: AlarmEvent, **cells: _Cell) -> dict[tuple[State, AlarmEvent], _Cell]:
     """Return one event's row; states not named stay as they are, without effect."""
     return {
         (state, event): cells.get(name, (state, _NOTHING))
@@ -114,33 +114,33 @@ def _row(event: Event, **cells: _Cell) -> dict[tuple[State, Event], _Cell]:
 
 # Rows by event; columns N normal, U active unacknowledged, A active acknowledged, R returned
 # unacknowledged, L latched, S shelved, D suppressed by design, O out of service.
-NEXT: Final[Mapping[tuple[State, Event], _Cell]] = {
+NEXT: Final[Mapping[tuple[State, AlarmEvent], _Cell]] = {
     # the plant
-    **_row(Event.OCCUR, N=(_U, _TELL), R=(_U, _TELL), L=(_U, _TELL)),
-    **_row(Event.RETURN, U=(_R, _BACK), A=(_N, _BACK)),
-    **_row(Event.RETURN_LATCHING, U=(_L, _BACK), A=(_L, _BACK)),
-    **_row(Event.WORSEN, U=(_U, _TELL), A=(_U, _TELL)),
+    **_row(AlarmEvent.OCCUR, N=(_U, _TELL), R=(_U, _TELL), L=(_U, _TELL)),
+    **_row(AlarmEvent.RETURN, U=(_R, _BACK), A=(_N, _BACK)),
+    **_row(AlarmEvent.RETURN_LATCHING, U=(_L, _BACK), A=(_L, _BACK)),
+    **_row(AlarmEvent.WORSEN, U=(_U, _TELL), A=(_U, _TELL)),
     # people; an acknowledged latched alarm stays latched until it is reset
-    **_row(Event.ACKNOWLEDGE, U=(_A, _RECORD), R=(_N, _RECORD), L=(_L, _RECORD)),
-    **_row(Event.RESET, L=(_N, _RECORD)),
+    **_row(AlarmEvent.ACKNOWLEDGE, U=(_A, _RECORD), R=(_N, _RECORD), L=(_L, _RECORD)),
+    **_row(AlarmEvent.RESET, L=(_N, _RECORD)),
     # time
-    **_row(Event.REALARM, A=(_U, _TELL)),
-    **_row(Event.ESCALATE, U=(_U, _MORE)),
+    **_row(AlarmEvent.REALARM, A=(_U, _TELL)),
+    **_row(AlarmEvent.ESCALATE, U=(_U, _MORE)),
     # holding back: which one ranks highest is settled before the event is made
     **_row(
-        Event.SHELVE,
+        AlarmEvent.SHELVE,
         **dict.fromkeys("NUARLDO", (_S, _RECORD)),
     ),
     **_row(
-        Event.SUPPRESS,
+        AlarmEvent.SUPPRESS,
         **dict.fromkeys("NUARLSO", (_D, _RECORD)),
     ),
     **_row(
-        Event.REMOVE,
+        AlarmEvent.REMOVE,
         **dict.fromkeys("NUARLSD", (_O, _RECORD)),
     ),
-    **_row(Event.RELEASE_PRESENT, **dict.fromkeys("SDO", (_U, _TELL))),
-    **_row(Event.RELEASE_ABSENT, **dict.fromkeys("SDO", (_N, _RECORD))),
+    **_row(AlarmEvent.RELEASE_PRESENT, **dict.fromkeys("SDO", (_U, _TELL))),
+    **_row(AlarmEvent.RELEASE_ABSENT, **dict.fromkeys("SDO", (_N, _RECORD))),
 }
 
 
@@ -223,7 +223,7 @@ class Happened:
 
     alarm: Alarm
     before: State
-    event: Event
+    event: AlarmEvent
     effects: tuple[Effect, ...]
     at: datetime
 
@@ -246,7 +246,9 @@ def new_alarm(kind: AlarmKind, about: str, qualifier: str, now_s: float) -> Alar
     )
 
 
-def transit(alarm: Alarm, event: Event, *, now_s: float, at: datetime) -> tuple[Alarm, tuple[Happened, ...]]:
+def transit(
+    alarm: Alarm, event: AlarmEvent, *, now_s: float, at: datetime
+) -> tuple[Alarm, tuple[Happened, ...]]:
     """Return the alarm after `event` by the table, and the transition unless nothing came of it."""
     state, effects = NEXT[alarm.state, event]
     if not effects:
@@ -254,7 +256,7 @@ def transit(alarm: Alarm, event: Event, *, now_s: float, at: datetime) -> tuple[
     after = replace(alarm, state=state, state_s=now_s)
     if Effect.TELL in effects:
         after = replace(after, acknowledged=None, escalations=0)
-    if event is Event.ESCALATE:
+    if event is AlarmEvent.ESCALATE:
         after = replace(after, escalations=alarm.escalations + 1)
     return after, (Happened(after, alarm.state, event, effects, at),)
 
@@ -400,33 +402,33 @@ def _graded(alarm: Alarm, kind: AlarmKind) -> tuple[Alarm, bool]:
     return replace(alarm, severity=severity), severity.rank > alarm.severity.rank
 
 
-def _hold_events(alarm: Alarm) -> tuple[Event, ...]:
+def _hold_events(alarm: Alarm) -> tuple[AlarmEvent, ...]:
     """Return what holding back or its end brings; before the plant's events, so nothing explained is told."""
     hold = _hold(alarm)
     if hold is not None:
         return () if hold[0] is alarm.state else (hold[1],)
     if not alarm.state.held:
         return ()
-    return (Event.RELEASE_PRESENT if alarm.standing else Event.RELEASE_ABSENT,)
+    return (AlarmEvent.RELEASE_PRESENT if alarm.standing else AlarmEvent.RELEASE_ABSENT,)
 
 
-def _plant_events(alarm: Alarm, kind: AlarmKind, *, stood: bool, worse: bool) -> tuple[Event, ...]:
+def _plant_events(alarm: Alarm, kind: AlarmKind, *, stood: bool, worse: bool) -> tuple[AlarmEvent, ...]:
     if alarm.standing and not stood:
-        return (Event.OCCUR,)
+        return (AlarmEvent.OCCUR,)
     if stood and not alarm.standing:
-        return (Event.RETURN_LATCHING if kind.latching else Event.RETURN,)
-    return (Event.WORSEN,) if worse else ()
+        return (AlarmEvent.RETURN_LATCHING if kind.latching else AlarmEvent.RETURN,)
+    return (AlarmEvent.WORSEN,) if worse else ()
 
 
-def _time_events(alarm: Alarm, kind: AlarmKind, now_s: float) -> tuple[Event, ...]:
+def _time_events(alarm: Alarm, kind: AlarmKind, now_s: float) -> tuple[AlarmEvent, ...]:
     in_state_s = now_s - alarm.state_s
     if alarm.state is State.ACTIVE_ACKNOWLEDGED:
         due = kind.realarm_s is not None and in_state_s >= kind.realarm_s
-        return (Event.REALARM,) if due else ()
+        return (AlarmEvent.REALARM,) if due else ()
     if alarm.state is State.ACTIVE_UNACKNOWLEDGED and alarm.escalations < MAX_ESCALATIONS:
         after_s = kind.escalate_after_s(alarm.severity)
         due = after_s is not None and in_state_s >= after_s
-        return (Event.ESCALATE,) if due else ()
+        return (AlarmEvent.ESCALATE,) if due else ()
     return ()
 
 
@@ -466,14 +468,14 @@ def _recent(alarm: Alarm, now_s: float) -> tuple[float, ...]:
     return (*kept, now_s)[-10:]
 
 
-def _hold(alarm: Alarm) -> tuple[State, Event] | None:
+def _hold(alarm: Alarm) -> tuple[State, AlarmEvent] | None:
     """Return the state that holds the alarm back, the highest in rank, and the event that leads there."""
     if alarm.out_of_service_by is not None:
-        return State.OUT_OF_SERVICE, Event.REMOVE
+        return State.OUT_OF_SERVICE, AlarmEvent.REMOVE
     if alarm.suppressed_because and (alarm.standing or alarm.condition is not False):
-        return State.SUPPRESSED_BY_DESIGN, Event.SUPPRESS
+        return State.SUPPRESSED_BY_DESIGN, AlarmEvent.SUPPRESS
     if alarm.shelved_until is not None:
-        return State.SHELVED, Event.SHELVE
+        return State.SHELVED, AlarmEvent.SHELVE
     return None
 
 
@@ -481,10 +483,10 @@ def acknowledge(
     alarm: Alarm, *, by: str, note: str, now_s: float, at: datetime
 ) -> tuple[Alarm, tuple[Happened, ...]]:
     """Return the alarm after somebody acknowledged it."""
-    if NEXT[alarm.state, Event.ACKNOWLEDGE][1] == _NOTHING:
+    if NEXT[alarm.state, AlarmEvent.ACKNOWLEDGE][1] == _NOTHING:
         return alarm, ()
     alarm = replace(alarm, acknowledged=Acknowledgement(by=by, at=at, note=note))
-    return transit(alarm, Event.ACKNOWLEDGE, now_s=now_s, at=at)
+    return transit(alarm, AlarmEvent.ACKNOWLEDGE, now_s=now_s, at=at)
 
 
 def reset(
@@ -494,7 +496,7 @@ def reset(
     if alarm.state is not State.LATCHED:
         return alarm, ()
     alarm = replace(alarm, acknowledged=alarm.acknowledged or Acknowledgement(by=by, at=at, note=note))
-    return transit(alarm, Event.RESET, now_s=now_s, at=at)
+    return transit(alarm, AlarmEvent.RESET, now_s=now_s, at=at)
 
 
 def shelve(

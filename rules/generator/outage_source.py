@@ -25,7 +25,7 @@ WORD_AROUND: Final = timedelta(minutes=2)
 """How long after the return the site may still say that its set took the load: contacts and lines are slow."""
 
 
-class Source(StrEnum):
+class OutageSource(StrEnum):
     """What feeds a supply."""
 
     MAINS = "mains"
@@ -33,7 +33,7 @@ class Source(StrEnum):
     UNKNOWN = "unknown"
 
 
-class Ground(StrEnum):
+class SourceBasis(StrEnum):
     """What the judgement rests on, best first."""
 
     SITE = "site"
@@ -62,20 +62,20 @@ class SetWord:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class SourceMark:
     """A person's mark on an outage: what fed the supply when it came back; UNKNOWN: nobody can tell."""
 
     by: str
     at: datetime
-    source: Source
+    source: OutageSource
 
 
 @dataclass(frozen=True, slots=True)
 class Returned:
     """What came back, on what ground, in a sentence."""
 
-    source: Source
-    ground: Ground
+    source: OutageSource
+    ground: SourceBasis
     took_s: float
     because: str
 
@@ -85,7 +85,7 @@ def returned(
     back_at: datetime,
     *,
     words: Sequence[SetWord] = (),
-    mark: Mark | None = None,
+    mark: SourceMark | None = None,
     frequency_hz: Mapping[str, Sequence[tuple[datetime, float]]] | None = None,
     nominal_hz: float = 50.0,
 ) -> Returned:
@@ -101,16 +101,16 @@ def returned(
         # any, not the last: a short outage is over, and the load back on the mains, while words still count
         if any(w.on_load for w in near):
             return Returned(
-                Source.GENERATOR,
-                Ground.SITE,
+                OutageSource.GENERATOR,
+                SourceBasis.SITE,
                 took_s,
                 f"The site says its set took the load after {took_s:.0f} s.",
             )
         why = f"The site says its set did not carry; supply was back after {took_s:.0f} s."
-        return Returned(Source.MAINS, Ground.SITE, took_s, why)
-    if mark is not None and mark.source is not Source.UNKNOWN:
+        return Returned(OutageSource.MAINS, SourceBasis.SITE, took_s, why)
+    if mark is not None and mark.source is not OutageSource.UNKNOWN:
         why = f"Back after {took_s:.0f} s on the {mark.source.value}, as {mark.by} marked it."
-        return Returned(mark.source, Ground.PERSON, took_s, why)
+        return Returned(mark.source, SourceBasis.PERSON, took_s, why)
     seen = {
         unit: [hz for at, hz in values if back_at <= at <= back_at + LOOKED_AT and hz > 0.0]
         for unit, values in (frequency_hz or {}).items()
@@ -122,12 +122,12 @@ def returned(
             f"Back after {took_s:.0f} s; the input then left the mains' band on all {len(away)} units "
             f"(by {min(away.values()):.1f} Hz at the least): a set."
         )
-        return Returned(Source.GENERATOR, Ground.FREQUENCY, took_s, why)
+        return Returned(OutageSource.GENERATOR, SourceBasis.FREQUENCY, took_s, why)
     if mark is not None:
         why = f"Returned after {took_s:.0f} s; what fed it is not known, says {mark.by}."
-        return Returned(Source.UNKNOWN, Ground.PERSON, took_s, why)
+        return Returned(OutageSource.UNKNOWN, SourceBasis.PERSON, took_s, why)
     why = f"Returned after {took_s:.0f} s, source not known: mark it."
-    return Returned(Source.UNKNOWN, Ground.NONE, took_s, why)
+    return Returned(OutageSource.UNKNOWN, SourceBasis.NONE, took_s, why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,12 +141,12 @@ class UnitReturn:
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class SetStart:
     """One start of the set that took the load, for which there is evidence."""
 
     lost_at: datetime
     supply_s: float
-    ground: Ground
+    ground: SourceBasis
 
 
 def seen_steps(
@@ -154,14 +154,14 @@ def seen_steps(
     units: Sequence[Unit],
     lost_at: datetime,
     returns: Sequence[UnitReturn],
-    ground: Ground,
+    ground: SourceBasis,
 ) -> dict[str, float]:
     """Return seconds seen of the steps of the bridge, by step; empty without evidence that it was the set.
 
     Cards show when supply is at the input, when the unit takes it, and when the bank rests; what the set
     did before is one stretch, from which the declared detection, run-up and changeover are taken off.
     """
-    if ground is Ground.NONE:
+    if ground is SourceBasis.NONE:
         return {}
     steps: dict[str, float] = {}
     arrivals = [r.supply_at for r in returns if r.supply_at is not None]
@@ -198,9 +198,9 @@ class Learnt:
     because: str
 
 
-def learnt(starts: Sequence[Start], declared_s: float) -> Learnt:
+def learnt(starts: Sequence[SetStart], declared_s: float) -> Learnt:
     """Return what was learnt of a set's starts, beside what is declared. Only starts with evidence count."""
-    known = [start.supply_s for start in starts if start.ground is not Ground.NONE]
+    known = [start.supply_s for start in starts if start.ground is not SourceBasis.NONE]
     if not known:
         return Learnt(0, None, None, "No start of the set is on record with evidence.")
     longest = max(known)

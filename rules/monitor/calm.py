@@ -11,11 +11,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from rules.alarms.catalogue import Limit
+from rules.alarms.catalogue import AlarmLimit
 from rules.alarms.signs import has_mains
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import OutputLine, OutputSource, Reading
-from rules.system.assessment import Glance
+from rules.system.assessment import SystemObservation
 from rules.system.parallel import board_load, unit_load
 from rules.system.state import Load, Standing
 
@@ -105,7 +105,7 @@ def _near(one: float | None, other: float | None, band: float) -> bool:
     return -band <= one - other <= band
 
 
-def shares_far_from(bound: Limit, load_fractions: Sequence[float]) -> bool:
+def shares_far_from(bound: AlarmLimit, load_fractions: Sequence[float]) -> bool:
     """Return whether no unit's share is so near the bound of `load_share` that a figure within its band may pass it.
 
     `load_fractions`: load of each unit of the system over its rating. `bound` in points of rating.
@@ -116,7 +116,7 @@ def shares_far_from(bound: Limit, load_fractions: Sequence[float]) -> bool:
     return not any(low < 100.0 * abs(one - mean) < high for one in load_fractions)
 
 
-def load_of(seen: Glance, readings: Mapping[str, Reading]) -> Load | None:
+def load_of(seen: SystemObservation, readings: Mapping[str, Reading]) -> Load | None:
     """Return what a system's board carries by newer readings than those of its last glance, all alike them.
 
     None where not every unit was seen to carry, each by its own card: then the load is more than a sum.

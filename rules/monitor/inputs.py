@@ -77,7 +77,7 @@ Judged = SystemJudged | BankJudged | ServiceLooked | ShutdownLooked | SetsLooked
 """What somebody has judged of the plant or of the service before the watch sees it."""
 
 
-class Deed(StrEnum):
+class OperatorCommand(StrEnum):
     """What an operator may do with an alarm."""
 
     ACKNOWLEDGE = "acknowledge"
@@ -97,7 +97,7 @@ class OperatorAction:
     """
 
     stamp: Stamp
-    deed: Deed
+    deed: OperatorCommand
     alarm: str
     who: str
     why: str = ""

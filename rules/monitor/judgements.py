@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.generators import SetFigures, set_conditions
 from rules.alarms.conditions.old_reading import OLD, SAYS_IT, WAITING, old_reading
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
@@ -74,7 +74,7 @@ def system(draft: Draft, state: SystemState) -> None:
         else:
             draft.found(
                 (
-                    Found(
+                    Condition(
                         "on_battery", unit.id, Observation(True, what, facts=facts, explained=alarm.explained)
                     ),
                 )
@@ -131,4 +131,4 @@ def readings(draft: Draft, given: ReadingsLooked) -> None:
             memory = draft.store.units.get(one.unit)
             on_bank = memory is not None and bool(memory.on_battery)
             draft.found((old_reading(one, draft.book.topology.name(one.unit), said=said, on_bank=on_bank),))
-    draft.found(Found(OLD, unit, Observation(False)) for unit in given.fresh if unit in units)
+    draft.found(Condition(OLD, unit, Observation(False)) for unit in given.fresh if unit in units)

@@ -6,10 +6,10 @@ from dataclasses import replace
 from typing import Any, assert_never
 
 from rules.alarms import lifecycle
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Observation
-from rules.monitor.inputs import Deed, OperatorAction
-from rules.monitor.outputs import Refused
+from rules.monitor.inputs import OperatorAction, OperatorCommand
+from rules.monitor.outputs import RefusedCommand
 from rules.monitor.transition import Draft
 from rules.monitor.unit_memory import declared
 
@@ -17,13 +17,13 @@ from rules.monitor.unit_memory import declared
 def act(draft: Draft, action: OperatorAction) -> None:
     """Carry out an operator's action, on an alarm or on all of an incident."""
     incident = draft.store.incidents.get(action.alarm)
-    if action.deed is Deed.ACKNOWLEDGE and incident is not None:
+    if action.deed is OperatorCommand.ACKNOWLEDGE and incident is not None:
         for member in incident.members:
             _do(draft, replace(action, alarm=member))
         return
     why = _do(draft, action)
     if why is not None:
-        draft.changes.append(Refused(action, why))
+        draft.changes.append(RefusedCommand(action, why))
 
 
 def _do(draft: Draft, action: OperatorAction) -> str | None:
@@ -35,21 +35,21 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
     who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
     now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
     match action.deed:
-        case Deed.ACKNOWLEDGE:
+        case OperatorCommand.ACKNOWLEDGE:
             result = lifecycle.acknowledge(alarm, **who)
-        case Deed.RESET:
+        case OperatorCommand.RESET:
             result = lifecycle.reset(alarm, **who)
-        case Deed.SHELVE:
+        case OperatorCommand.SHELVE:
             if action.until is None or action.until <= draft.at:
                 return "shelving needs an end in the future"
             result = lifecycle.shelve(alarm, kind, until=action.until, **who)
-        case Deed.UNSHELVE:
+        case OperatorCommand.UNSHELVE:
             result = lifecycle.unshelve(alarm, kind, **now)
-        case Deed.TAKE_OUT_OF_SERVICE:
+        case OperatorCommand.TAKE_OUT_OF_SERVICE:
             result = lifecycle.take_out_of_service(alarm, kind, **who)
-        case Deed.RETURN_TO_SERVICE:
+        case OperatorCommand.RETURN_TO_SERVICE:
             result = lifecycle.return_to_service(alarm, kind, **now)
-        case Deed.NOTE:
+        case OperatorCommand.NOTE:
             result = lifecycle.add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
         case _:
             assert_never(action.deed)
@@ -65,7 +65,7 @@ def declare(draft: Draft, unit: str) -> None:
     if memory is None:
         return
     draft.store.put_unit(declared(memory))
-    draft.found((Found("different_equipment", unit, Observation(False)),))
+    draft.found((Condition("different_equipment", unit, Observation(False)),))
     draft.event(
         "equipment_declared",
         unit,

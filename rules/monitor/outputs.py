@@ -18,11 +18,11 @@ class PollNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class RefusedCommand:
     """An operator's action that could not be done, and why."""
 
     action: OperatorAction
     why: str
 
 
-Change = Happened | IncidentChange | PowerEvent | PollNow | Refused
+Change = Happened | IncidentChange | PowerEvent | PollNow | RefusedCommand

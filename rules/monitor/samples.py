@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.alarms.conditions.card import card_conditions
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.unit import Peers, unit_conditions
 from rules.alarms.lifecycle import Observation
@@ -27,8 +27,8 @@ def read(draft: Draft, reading: Reading) -> None:
     now, identity = identified(remembered(before, reading, unit, draft.now_s), reading.nameplate, name)
     draft.store.put_unit(now)
     draft.changes += unit_events(before, now, name, draft.at)
-    answers = Found("card_silent", unit.id, Observation(False))
-    judged = Found("cannot_judge_unit", unit.id, Observation(False))
+    answers = Condition("card_silent", unit.id, Observation(False))
+    judged = Condition("cannot_judge_unit", unit.id, Observation(False))
     draft.found((answers, judged, identity))
     system = draft.book.estate.systems[unit.system]
     _unit(draft, reading, unit, system)
@@ -82,12 +82,12 @@ def silent(draft: Draft, silence: Silence) -> None:
         what += " It was last seen on battery."
     draft.found(
         (
-            Found(
+            Condition(
                 "card_silent",
                 silence.unit,
                 Observation(True, what, facts={"was_on_battery": float(on_bank)}),
             ),
-            Found("cannot_judge_unit", silence.unit, Observation(None)),
+            Condition("cannot_judge_unit", silence.unit, Observation(None)),
         )
     )
     draft.unknown(silence.unit, but="card_silent")
@@ -102,8 +102,8 @@ def fault(draft: Draft, fault: Fault) -> None:
     what = f"Cannot judge {name}: fault in ridethrough ({fault.what})."
     draft.found(
         (
-            Found("cannot_judge_unit", fault.unit, Observation(True, what)),
-            Found("card_silent", fault.unit, Observation(None)),
+            Condition("cannot_judge_unit", fault.unit, Observation(True, what)),
+            Condition("card_silent", fault.unit, Observation(None)),
         )
     )
     draft.unknown(fault.unit, but="cannot_judge_unit")

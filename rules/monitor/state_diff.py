@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 from operator import attrgetter
 from typing import Any, Final
 
-from rules.alarms.incidents.incident import Incident, Part
+from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import UnitMemory
 from rules.monitor.state import BY_ID, WHOLE, Touched, WatchState
@@ -35,7 +35,7 @@ _unit: Final = _but(UnitMemory, "seen_s", "at", "power_w", "load_fraction", "upt
 _alarm: Final = _but(Alarm, "what", "facts", "by_when")
 _NUMBER: Final = re.compile(r"[0-9]+(\.[0-9]+)?")
 _incident: Final = _but(Incident, "parts")
-_part: Final = _but(Part, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
+_part: Final = _but(IncidentPart, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
 
 
 def _of_alarm(alarm: Alarm) -> object:

@@ -28,7 +28,7 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.planned_work import plan, tick
 from rules.monitor.state import Book, WatchState
-from rules.monitor.store import Store
+from rules.monitor.store import WatchStore
 from rules.monitor.transition import Draft
 from rules.plant.reading import Fault, Reading, Silence
 
@@ -90,7 +90,7 @@ def take(draft: Draft, given: Input) -> None:
             assert_never(given)
 
 
-def where(given: Input, store: Store, book: Book) -> frozenset[str | None] | None:
+def where(given: Input, store: WatchStore, book: Book) -> frozenset[str | None] | None:
     """Return the site that an input is about; None where it may be about any."""
     match given:
         case Reading() | Silence() | Fault() | EquipmentDeclared():

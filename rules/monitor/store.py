@@ -7,14 +7,14 @@ from datetime import datetime
 from typing import Protocol
 
 from rules.alarms.conditions.supply import SupplyMemory
-from rules.alarms.incidents.context import Gathered
+from rules.alarms.incidents.context import OpenIncidents
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.windows import Window
 from rules.system.state import SystemState
 
 
-class Store(Gathered, Protocol):
+class WatchStore(OpenIncidents, Protocol):
     """The state of the watch while a step changes it (`rules.monitor.state.WatchState` says what each part is)."""
 
     @property

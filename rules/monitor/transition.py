@@ -8,14 +8,14 @@ from typing import Final
 
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import SAYS, AlarmKind, Cause, Explanation
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Alarm, Effect, Happened, Observation
 from rules.alarms.plant_memory import Scene
 from rules.alarms.windows import Window
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
-from rules.monitor.store import Store
+from rules.monitor.store import WatchStore
 from rules.plant.reading import Stamp
 
 ON_BATTERY: Final = "on_battery"
@@ -24,7 +24,7 @@ ON_BATTERY: Final = "on_battery"
 class Draft:
     """What one step is about to say, and the state it changes on the way; lives no longer than the step."""
 
-    def __init__(self, store: Store, book: Book, stamp: Stamp) -> None:
+    def __init__(self, store: WatchStore, book: Book, stamp: Stamp) -> None:
         self.store = store
         self.book = book
         self.at = stamp.at
@@ -80,7 +80,7 @@ class Draft:
         """Return an alarm's entry in the catalogue, as it holds at this moment."""
         return entry_now(self.book, self.store.alarms, kind_id, about)
 
-    def found(self, conditions: Iterable[Found]) -> None:
+    def found(self, conditions: Iterable[Condition]) -> None:
         """Let conditions as just seen move their alarms; one that was never present needs no alarm."""
         for one in conditions:
             alarm = self.alarm(one.kind, one.about, one.qualifier)
@@ -96,7 +96,7 @@ class Draft:
     def unknown(self, unit: str, *, but: str) -> None:
         """Turn every condition of a unit into "not known", except of one kind."""
         self.found(
-            Found(a.kind, a.about, Observation(None, explained=a.explained), a.qualifier)
+            Condition(a.kind, a.about, Observation(None, explained=a.explained), a.qualifier)
             for a in self.store.alarms_about(unit)
             if a.kind not in (but, "cannot_judge_unit", "card_silent")
         )

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Final
 
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Observation
 from rules.alarms.plant_memory import UnitMemory
@@ -54,7 +54,7 @@ def _volts_since(
     return before.volts_since or (reading.at if before.mains is False else None)
 
 
-def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory, Found]:
+def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory, Condition]:
     """Return the memory with what is learnt of the equipment, and whether other equipment answers.
 
     What was known stays the measure until somebody declares a change (`declared`).
@@ -74,7 +74,7 @@ def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory
     if not differs:
         now = replace(now, identity=tuple(b if a is None else a for a, b in zip(old, seen, strict=True)))
     what = f"Something else answers at the address of {name}: {'; '.join(differs)}."
-    return now, Found("different_equipment", now.unit, Observation(bool(differs), what))
+    return now, Condition("different_equipment", now.unit, Observation(bool(differs), what))
 
 
 def declared(memory: UnitMemory) -> UnitMemory:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation, Severity
-from rules.alarms.incidents.incident import Incident, News, Notice, NoticeKind, Part
+from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import Scene
 from rules.phrasing.text import (
@@ -29,7 +29,7 @@ ACCEPT_GRACE_S: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class NoticeCase:
     """Everything a notice is written from."""
 
     incident: Incident
@@ -54,7 +54,7 @@ def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
     return sorted(alarms, key=lambda a: (-a.severity.rank, a.id))
 
 
-def notice_of(case: Case) -> Notice:
+def notice_of(case: NoticeCase) -> Notice:
     """Return the notice for a case. The same case gives the same notice."""
     incident = case.incident
     if case.kind is NoticeKind.CLOSED:
@@ -98,35 +98,37 @@ def notice_of(case: Case) -> Notice:
     )
 
 
-def _news(case: Case) -> tuple[News, tuple[str, ...]]:
+def _news(case: NoticeCase) -> tuple[NoticeNews, tuple[str, ...]]:
     """Return what a notice is to whoever is told, and of what it is news."""
     incident = case.incident
     if case.kind is NoticeKind.CLOSED:
         ever = [case.alarms[a] for a in incident.ever if a in case.alarms]
-        return News.PLANNING if _plans_only(case, ever) else News.OTHER, ()
+        return NoticeNews.PLANNING if _plans_only(case, ever) else NoticeNews.OTHER, ()
     if case.kind is NoticeKind.OPENED and incident.cause is Cause.POWER:
-        return News.OUTAGE, (incident.key,)
+        return NoticeNews.OUTAGE, (incident.key,)
     pending = tuple(a.id for a in case.pending() if a.severity is Severity.CRITICAL)
     told = incident.told_severity
     worse = incident.severity is Severity.CRITICAL and told is not None and told is not Severity.CRITICAL
     if pending or worse:
-        return News.GRAVER, pending or (incident.key,)
-    return News.PLANNING if _plans_only(case, case.pending() or case.members()) else News.OTHER, ()
+        return NoticeNews.GRAVER, pending or (incident.key,)
+    return NoticeNews.PLANNING if _plans_only(
+        case, case.pending() or case.members()
+    ) else NoticeNews.OTHER, ()
 
 
-def _plans_only(case: Case, alarms: Iterable[Alarm]) -> bool:
+def _plans_only(case: NoticeCase, alarms: Iterable[Alarm]) -> bool:
     kinds = [case.catalogue[a.kind] for a in alarms]
     return bool(kinds) and all(kind.planning for kind in kinds)
 
 
-def _left(parts: tuple[Part, ...], at: datetime) -> str | None:
+def _left(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
     ends = [p.ends_earliest for p in parts if p.until is None and p.ends_earliest is not None]
     if not ends:
         return None
     return f"{at_least(max((min(ends) - at).total_seconds(), 0.0))} left at least"
 
 
-def _by_when(case: Case, parts: tuple[Part, ...]) -> datetime | None:
+def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> datetime | None:
     moments = [
         moment
         for part in parts
@@ -136,7 +138,7 @@ def _by_when(case: Case, parts: tuple[Part, ...]) -> datetime | None:
     return min(moments, default=None)
 
 
-def _part_line(case: Case, part: Part) -> str:
+def _part_line(case: NoticeCase, part: IncidentPart) -> str:
     name = case.scene.topology.name(part.system)
     if part.until is not None:
         return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
@@ -169,7 +171,7 @@ def _part_line(case: Case, part: Part) -> str:
     return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
 
 
-def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+def _opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     if incident.cause is Cause.POWER and incident.parts:
         return _power_opening(case)
@@ -189,7 +191,7 @@ def _opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
 
 
 def _many_opening(
-    case: Case, members: list[Alarm], alike: list[Alarm]
+    case: NoticeCase, members: list[Alarm], alike: list[Alarm]
 ) -> tuple[str, str, tuple[str, ...], str]:
     """Say the same of several things in one sentence, and each thing's own words below."""
     first = alike[0]
@@ -201,7 +203,7 @@ def _many_opening(
     return what, first.do, tuple(a.what for a in members), f"{number}: {says}"
 
 
-def _cause_of(case: Case, alarm: Alarm) -> str:
+def _cause_of(case: NoticeCase, alarm: Alarm) -> str:
     """Return the alarm's sentence without what the short form says beside it."""
     name = case.scene.topology.name(alarm.about)
     text = alarm.what
@@ -210,7 +212,7 @@ def _cause_of(case: Case, alarm: Alarm) -> str:
     return text or case.catalogue[alarm.kind].meaning
 
 
-def _power_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     topology = case.scene.topology
     parts = [incident.parts[s] for s in sorted(incident.parts)]
@@ -249,7 +251,7 @@ def place(topology: Topology, about: str) -> str:
     return f"{topology.name(site)}, {name}"
 
 
-def _fed_beside(case: Case) -> list[str]:
+def _fed_beside(case: NoticeCase) -> list[str]:
     """Return the units of the supply that are seen fed and were not on battery in this incident."""
     topology = case.scene.topology
     about = case.incident.about
@@ -258,14 +260,14 @@ def _fed_beside(case: Case) -> list[str]:
     return [m.unit for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
 
 
-def _fed_again(case: Case) -> list[str]:
+def _fed_again(case: NoticeCase) -> list[str]:
     """Return the units that were on battery in this incident and are seen fed; a unit whose bank ended is not."""
     parts = case.incident.parts.values()
     off = sorted(unit for part in parts for unit in set(part.units) - set(part.on))
     return [m.unit for m in case.scene.known(off) if not m.on_battery and m.mains is not False and m.carrying]
 
 
-def _taken_within_s(case: Case) -> float | None:
+def _taken_within_s(case: NoticeCase) -> float | None:
     """Return how long the units still on battery may yet take to accept a supply that is at all their inputs.
 
     None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
@@ -288,7 +290,7 @@ def _taken_within_s(case: Case) -> float | None:
     return max(left) if left and min(left) > 0.0 else None
 
 
-def _power_do(case: Case) -> str:
+def _power_do(case: NoticeCase) -> str:
     """Return what to do now about a supply: nothing once all is fed, no word of the set once any unit is."""
     topology = case.scene.topology
     parts = case.incident.parts.values()
@@ -320,7 +322,7 @@ def _power_do(case: Case) -> str:
     )
 
 
-def _first_action(case: Case) -> str | None:
+def _first_action(case: NoticeCase) -> str | None:
     """Return what to do from the worst alarm that is broken out, if one is so now."""
     for alarm in case.members():
         if alarm.condition is False:  # it waits out its off-delay: what it asks for is over
@@ -330,7 +332,7 @@ def _first_action(case: Case) -> str | None:
     return None
 
 
-def _network_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     topology = case.scene.topology
     silent = sorted(a.about for a in case.members() if a.kind == "card_silent")
@@ -351,7 +353,7 @@ def _network_opening(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     )
 
 
-def _change(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     told_at = incident.told_at or incident.opened_at
     # units that were told of already are no news when their end came nearer: that is said by their system
@@ -394,7 +396,7 @@ def _change(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     return first_what, members[0].do if members else incident.do, tuple(lines), first_what
 
 
-def _closing(case: Case) -> tuple[str, str, tuple[str, ...], str]:
+def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     incident = case.incident
     took_s = (case.at - incident.opened_at).total_seconds()
     topology = case.scene.topology
@@ -427,7 +429,7 @@ def _closing(case: Case) -> tuple[str, str, tuple[str, ...], str]:
     return what, "", (), f"over after {lasted(took_s)}: {incident.title}"
 
 
-def _summary_line(case: Case, part: Part) -> str:
+def _summary_line(case: NoticeCase, part: IncidentPart) -> str:
     name = case.scene.topology.name(part.system)
     took = lasted(((part.until or case.at) - part.since).total_seconds())
     outcome = "dropped its load" if part.dropped else "held"

@@ -11,7 +11,7 @@ from typing import Final
 
 from rules.phrasing.dates import day_words
 from rules.phrasing.safety import SAFETY
-from rules.planning.programme.programme import Row
+from rules.planning.programme.programme import ProgrammeRow
 
 COLUMNS: Final = (
     "due",
@@ -43,7 +43,7 @@ class _Lines:
         return len(text)
 
 
-def as_csv(rows: Iterable[Row]) -> str:
+def as_csv(rows: Iterable[ProgrammeRow]) -> str:
     """Return the rows as CSV (RFC 4180): a heading, then one job a line, empty where not known.
 
     Text that a spreadsheet would take for a formula is set off by an apostrophe.
@@ -68,7 +68,7 @@ def _cell(value: object) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class CalendarEntry:
     """How a job stood in the calendar last: digest of its content, sequence, and when it changed."""
 
     digest: str
@@ -76,7 +76,9 @@ class Kept:
     changed_at: datetime
 
 
-def revised(rows: Iterable[Row], before: Mapping[str, Kept], now: datetime) -> dict[str, Kept]:
+def revised(
+    rows: Iterable[ProgrammeRow], before: Mapping[str, CalendarEntry], now: datetime
+) -> dict[str, CalendarEntry]:
     """Return what to keep for the calendar: the sequence rises by one whenever a job's content changes."""
     found = {}
     for row in rows:
@@ -85,13 +87,13 @@ def revised(rows: Iterable[Row], before: Mapping[str, Kept], now: datetime) -> d
         if old is not None and old.digest == digest:
             found[row.uid] = old
         else:
-            found[row.uid] = Kept(digest, 0 if old is None else old.sequence + 1, now)
+            found[row.uid] = CalendarEntry(digest, 0 if old is None else old.sequence + 1, now)
     return found
 
 
 def as_calendar(
-    rows: Iterable[Row],
-    kept: Mapping[str, Kept],
+    rows: Iterable[ProgrammeRow],
+    kept: Mapping[str, CalendarEntry],
     now: datetime,
     *,
     domain: str = "ridethrough",
@@ -110,7 +112,7 @@ def as_calendar(
         "NAME:Standby power: replacements and service",
     ]
     for row in rows:
-        state = kept.get(row.uid, Kept("", 0, now))
+        state = kept.get(row.uid, CalendarEntry("", 0, now))
         description = row.because
         if row.order_by is not None:
             description += f" Order by {day_words(row.order_by)}."

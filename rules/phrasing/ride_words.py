@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
-from rules.planning.ridethrough.result import Happening, Ridethrough, Span
+from rules.planning.ridethrough.result import Happening, PlayedSpan, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario
-from rules.planning.ridethrough.supply import FOR_EVER, Mark, OnBanks, SetCase
+from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, SetCase, SupplyMark
 from rules.plant.estate import Generator
 from rules.system.hold_up import Floats, Played, percentiles
 from rules.system.hold_up_sampling import HoldUpTask, worst_basis
@@ -24,7 +24,7 @@ SEEN_IN: Final = 0.05
 
 
 @dataclass(slots=True)
-class Course:
+class PlayedCourse:
     """What has happened so far, per draw."""
 
     used: dict[str, Floats]
@@ -38,8 +38,8 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     task: HoldUpTask,
     scenario: Scenario,
     stretches: Sequence[OnBanks],
-    marks: Sequence[Mark],
-    course: Course,
+    marks: Sequence[SupplyMark],
+    course: PlayedCourse,
     above: set[str],
     assumptions: Sequence[str],
     bases: Sequence[Basis],
@@ -138,8 +138,8 @@ def _happening(what: str, about: str, at_s: Floats) -> Happening | None:
 
 
 def _timeline(
-    task: HoldUpTask, scenario: Scenario, stretches: Sequence[OnBanks], course: Course
-) -> tuple[Span, ...]:
+    task: HoldUpTask, scenario: Scenario, stretches: Sequence[OnBanks], course: PlayedCourse
+) -> tuple[PlayedSpan, ...]:
     """Return what the system and each unit does, in the median course."""
     lost_s = percentiles(course.lost_at_s)[1]
     end_s = scenario.until_s
@@ -150,7 +150,7 @@ def _timeline(
     spans = _spans(task.system, stretches, lost_s, end_s, "load lost")
     for unit in task.units:
         if unit.id in scenario.units_out:
-            spans.append(Span(unit.id, "out", 0.0, end_s))
+            spans.append(PlayedSpan(unit.id, "out", 0.0, end_s))
             continue
         left = [at for what, about, at in course.moments if (what, about) == ("unit drops out", unit.id)]
         gone_s = min((percentiles(at)[1] for at in left), default=np.inf)
@@ -158,20 +158,22 @@ def _timeline(
     return tuple(spans)
 
 
-def _spans(about: str, stretches: Sequence[OnBanks], gone_s: float, end_s: float, after: str) -> list[Span]:
+def _spans(
+    about: str, stretches: Sequence[OnBanks], gone_s: float, end_s: float, after: str
+) -> list[PlayedSpan]:
     spans, at_s = [], 0.0
     last = min(gone_s, end_s)
     for stretch in stretches:
         if stretch.from_s >= last:
             break
         if stretch.from_s > at_s:
-            spans.append(Span(about, "on supply", at_s, stretch.from_s))
-        spans.append(Span(about, "on battery", stretch.from_s, min(stretch.until_s, last)))
+            spans.append(PlayedSpan(about, "on supply", at_s, stretch.from_s))
+        spans.append(PlayedSpan(about, "on battery", stretch.from_s, min(stretch.until_s, last)))
         at_s = min(stretch.until_s, last)
     if at_s < last:
-        spans.append(Span(about, "on supply", at_s, last))
+        spans.append(PlayedSpan(about, "on supply", at_s, last))
     if gone_s < end_s:
-        spans.append(Span(about, after, gone_s, end_s))
+        spans.append(PlayedSpan(about, after, gone_s, end_s))
     return spans
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rules.phrasing.text import at_least, lasted
 from rules.planning.ridethrough.shutdown import lasts_s
 from rules.planning.ridethrough.signed import SignedPlan
-from rules.planning.ridethrough.signed_course import Compared, Course
+from rules.planning.ridethrough.signed_course import Compared, PlanCourse
 
 
 def signed_words(plan: SignedPlan, name: str) -> str:
@@ -26,7 +26,7 @@ def begun_words(plan: SignedPlan, name: str) -> str:
     return f"The planned shutdown of {name} begins, as signed by {plan.signed_by}."
 
 
-def withdrawn_words(course: Course, name: str) -> str:
+def withdrawn_words(course: PlanCourse, name: str) -> str:
     """Return that a plan was withdrawn: by whom, before or after its start, and why."""
     when = "before its start" if course.began_at is None else "while it ran"
     why = f": {course.why.rstrip('.')}" if course.why else ""

@@ -144,7 +144,7 @@ def crossing(line: Slope, limit: float, now: float) -> tuple[float | None, float
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SeriesStep:
     """A lasting jump: between which two points, and from which median to which (Pettitt 1979)."""
 
     after: int
@@ -153,7 +153,7 @@ class Step:
     p: float
 
 
-def step_change(values: Sequence[float] | Floats) -> Step | None:
+def step_change(values: Sequence[float] | Floats) -> SeriesStep | None:
     """Return the most likely single jump in values in order of time; None for fewer than six.
 
     Pettitt's test: p is its approximate two-sided significance; above 0.05 read it as no jump.
@@ -166,7 +166,7 @@ def step_change(values: Sequence[float] | Floats) -> Step | None:
     u = np.array([signs[:k, k:].sum() for k in range(1, n)])
     k = int(np.abs(u).argmax())
     p = min(2.0 * float(np.exp(-6.0 * u[k] ** 2 / (n**3 + n**2))), 1.0)
-    return Step(k, float(np.median(y[: k + 1])), float(np.median(y[k + 1 :])), p)
+    return SeriesStep(k, float(np.median(y[: k + 1])), float(np.median(y[k + 1 :])), p)
 
 
 @dataclass(frozen=True, slots=True)

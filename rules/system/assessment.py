@@ -18,7 +18,7 @@ from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.plant.unread import Unread
 from rules.system.comparison import compare
-from rules.system.hold_up import Asked, PlayBank, PlayUnit
+from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, unknown_hold_ups
 from rules.system.load_record import NO_PEAKS, Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together, vouched
@@ -26,8 +26,8 @@ from rules.system.partner import PartnerLoad, takes_partner
 from rules.system.redundancy import redundancy
 from rules.system.requirements import (
     SHOWN_WITHIN,
-    BankEvidence,
-    Evidence,
+    BankSeen,
+    RequirementEvidence,
     after_start_s,
     not_shown,
     stale_after_s,
@@ -114,7 +114,7 @@ class SystemView:
 
 
 @dataclass(frozen=True, slots=True)
-class Glance:
+class SystemObservation:
     """What is plain from the last readings alone."""
 
     system: str
@@ -160,12 +160,12 @@ def unit_views(view: SystemView) -> tuple[UnitView, ...]:
     return vouched(seen)
 
 
-def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> Glance:
+def glance(view: SystemView, judged: HoldUpJudgement | None = None) -> SystemObservation:
     """Return what the last readings say; `judged` tells which banks were shown to carry their part."""
     views = unit_views(view)
     parallel = together(views)
     system = view.estate.systems[view.system]
-    return Glance(
+    return SystemObservation(
         system=view.system,
         as_of=parallel.as_of,
         views=views,
@@ -183,7 +183,7 @@ def _not_shown(view: SystemView, judged: HoldUpJudgement | None, as_of: datetime
     """Return the banks that were not shown to carry their part, each with the unit it stands behind."""
     if judged is None:
         return {}
-    evidence = Evidence(
+    evidence = RequirementEvidence(
         now=judged.hold_ups.now,
         each_unit_lost=(),
         one_unit_lost=judged.hold_ups.one_unit_lost,
@@ -195,7 +195,7 @@ def _not_shown(view: SystemView, judged: HoldUpJudgement | None, as_of: datetime
         bank: view.estate.banks[bank].feeds[0]
         for bank, asked_w in judged.bank_asked_w.items()
         if bank in view.estate.banks
-        and not_shown(BankEvidence(bank, asked_w, judged.shown.get(bank)), evidence) is not None
+        and not_shown(BankSeen(bank, asked_w, judged.shown.get(bank)), evidence) is not None
     }
 
 
@@ -226,7 +226,7 @@ def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
+def task_of(view: SystemView, seen: SystemObservation) -> HoldUpTask:
     """Return the task that tells how long the system holds from this moment."""
     estate = view.estate
     views = {v.unit.id: v for v in seen.views}
@@ -256,7 +256,7 @@ def task_of(view: SystemView, seen: Glance) -> HoldUpTask:
         notes.append("Volt-amperes are not known on every line: overload is judged in watts alone.")
     if any(doing[unit] is Standing.RESTING for unit in names):
         notes.append("Units that rest are counted on to carry when the mains fails.")
-    asked = Asked(
+    asked = BoardLoad(
         {line.line: line.power_w or 0.0 for line in lines},
         {line.line: line.apparent_va or line.power_w or 0.0 for line in lines},
     )
@@ -282,7 +282,7 @@ def coldest_c(bank: Bank, seen_c: float | None = None) -> float:
     return COLDEST_UNKNOWN_C if declared is None else declared - 5.0
 
 
-def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None) -> SystemState:
+def system_state(view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None) -> SystemState:
     """Return everything said of a system, from a glance and the last judgement of its hold-up."""
     estate, system = view.estate, view.estate.systems[view.system]
     units = estate.units_of(view.system)
@@ -317,11 +317,11 @@ def system_state(view: SystemView, seen: Glance, judged: HoldUpJudgement | None)
 
 
 def requirement_verdicts(
-    view: SystemView, seen: Glance, judged: HoldUpJudgement | None, held: HoldUps
+    view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None, held: HoldUps
 ) -> tuple[RequirementVerdict, ...]:
     """Return the verdict on each of a system's requirements."""
     system = view.estate.systems[view.system]
-    evidence = Evidence(
+    evidence = RequirementEvidence(
         now=held.now,
         each_unit_lost=held.each_unit_lost,
         one_unit_lost=held.one_unit_lost,
@@ -329,7 +329,7 @@ def requirement_verdicts(
         as_of=seen.as_of,
         banks=()
         if judged is None
-        else tuple(BankEvidence(b, w, judged.shown.get(b)) for b, w in judged.bank_asked_w.items()),
+        else tuple(BankSeen(b, w, judged.shown.get(b)) for b, w in judged.bank_asked_w.items()),
         missing=(*seen.missing, *_unjudged(seen, judged)),
         no_load=seen.parallel.load.power_w == 0.0,
         shown_within=view.shown_within,
@@ -356,7 +356,7 @@ def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[Would
     return found
 
 
-def _unjudged(seen: Glance, judged: HoldUpJudgement | None) -> tuple[str, ...]:
+def _unjudged(seen: SystemObservation, judged: HoldUpJudgement | None) -> tuple[str, ...]:
     if seen.missing:
         return ()
     if judged is None:
@@ -377,7 +377,7 @@ def tells_end(judged: HoldUpJudgement, since: datetime) -> bool:
 
 
 def on_battery(
-    view: SystemView, seen: Glance, judged: HoldUpJudgement | None, units: Sequence[Unit]
+    view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None, units: Sequence[Unit]
 ) -> OnBattery | None:
     """Return since when a system is on its banks and when it ends; None while it is not.
 
@@ -432,13 +432,13 @@ def on_battery(
     )
 
 
-def _own_sight(seen: Glance, since: datetime) -> SupplySight:
+def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:
     """Return what a system's own units show of their supply."""
     fed = seen.parallel.with_standing(frozenset({Standing.CARRYING}))
     return SupplySight(None if fed else since, fed, None if fed else since)
 
 
-def _carried(seen: Glance) -> bool:
+def _carried(seen: SystemObservation) -> bool:
     """Return whether the units that are seen fed can carry the whole load alone, on every line in W and VA."""
     fed = [
         v

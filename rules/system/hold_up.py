@@ -40,7 +40,7 @@ Up to rating for ever; up to the first point its time; between points log-linear
 """
 
 
-class Store(Protocol):
+class BankStore(Protocol):
     """What play asks of a bank; `rules.battery.model.health.BankBelief` is one.
 
     Powers are what the units behind the bank put out, in W. Arrays have one entry a draw.
@@ -89,13 +89,13 @@ class PlayBank:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class BoardLoad:
     """What the board asks, by line, in W and VA."""
 
     power_w: Mapping[int, float]
     apparent_va: Mapping[int, float]
 
-    def plus(self, *others: Asked) -> Asked:
+    def plus(self, *others: BoardLoad) -> BoardLoad:
         """Return all together, on all lines of any, never below zero."""
         watts, volt_amperes = dict(self.power_w), dict(self.apparent_va)
         for other in others:
@@ -103,14 +103,14 @@ class Asked:
                 watts[line] = watts.get(line, 0.0) + value
             for line, value in other.apparent_va.items():
                 volt_amperes[line] = volt_amperes.get(line, 0.0) + value
-        return Asked(
+        return BoardLoad(
             {line: max(value, 0.0) for line, value in watts.items()},
             {line: max(value, 0.0) for line, value in volt_amperes.items()},
         )
 
-    def times(self, factor: float) -> Asked:
+    def times(self, factor: float) -> BoardLoad:
         """Return this, `factor` times; -1 turns a load into what shedding it takes away."""
-        return Asked(
+        return BoardLoad(
             {line: factor * value for line, value in self.power_w.items()},
             {line: factor * value for line, value in self.apparent_va.items()},
         )
@@ -129,7 +129,7 @@ class LoadChange:
     """
 
     at_s: float | Floats
-    add: Asked
+    add: BoardLoad
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +183,7 @@ def overload_borne_s(fraction: float, borne: Sequence[tuple[float, float]] = OVE
     return float(np.exp(np.interp(fraction, at, np.log(seconds))))
 
 
-def unit_shares(units: Sequence[PlayUnit], asked: Asked) -> dict[str, tuple[float, float]] | None:
+def unit_shares(units: Sequence[PlayUnit], asked: BoardLoad) -> dict[str, tuple[float, float]] | None:
     """Return what each unit carries, as (W, load over rating on its worst line).
 
     None when a line with load has no unit.
@@ -236,8 +236,8 @@ class _Course:
 class _Plant:
     units: tuple[PlayUnit, ...]
     banks: tuple[PlayBank, ...]
-    stores: tuple[Store, ...]
-    asked: Asked
+    stores: tuple[BankStore, ...]
+    asked: BoardLoad
     changes: tuple[LoadChange, ...]
     borne: Sequence[tuple[float, float]]
     spread: Floats | None
@@ -296,8 +296,8 @@ class _Plant:
 def play(
     units: Sequence[PlayUnit],
     banks: Sequence[PlayBank],
-    stores: Mapping[str, Store],
-    asked: Asked,
+    stores: Mapping[str, BankStore],
+    asked: BoardLoad,
     changes: Sequence[LoadChange] = (),
     *,
     lost: frozenset[str] = frozenset(),
@@ -426,7 +426,7 @@ class Shed:
     """Loads dropped together: at a time, or when no more than `when_left_s` is left at the load before."""
 
     id: str
-    asked: Asked
+    asked: BoardLoad
     at_s: float | None = None
     when_left_s: float | None = None
 
@@ -442,8 +442,8 @@ class PlayedWithSheds:
 def play_with_sheds(
     units: Sequence[PlayUnit],
     banks: Sequence[PlayBank],
-    stores: Mapping[str, Store],
-    asked: Asked,
+    stores: Mapping[str, BankStore],
+    asked: BoardLoad,
     sheds: Sequence[Shed],
     *,
     lost: frozenset[str] = frozenset(),

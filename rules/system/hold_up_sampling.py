@@ -17,7 +17,7 @@ import numpy as np
 from rules.battery.assessment.would_tell import Unproven, named
 from rules.battery.model.health import BankBelief
 from rules.battery.state import ShownToCarry
-from rules.system.hold_up import Asked, Floats, PlayBank, PlayUnit, percentiles, play
+from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
 from rules.system.requirements import minutes
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
@@ -49,7 +49,7 @@ class HoldUpTask:
     as_of: datetime | None
     units: tuple[PlayUnit, ...]
     banks: tuple[PlayBank, ...]
-    asked: Asked
+    asked: BoardLoad
     coldest_c: Mapping[str, float]
     each_lost: bool
     missing: tuple[str, ...] = ()
@@ -130,7 +130,7 @@ def without(task: HoldUpTask, unit: str, expected: Sequence[Expected]) -> HoldUp
         for bank in task.banks
         if left.intersection(bank.feeds)
     )
-    return replace(task, units=units, banks=banks, asked=Asked(highest_w, highest_va), each_lost=False)
+    return replace(task, units=units, banks=banks, asked=BoardLoad(highest_w, highest_va), each_lost=False)
 
 
 class AtEndOfLife:

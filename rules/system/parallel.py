@@ -105,7 +105,7 @@ class UnitView:
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class LoadShare:
     """How one unit's part of the load compares with its equals.
 
     `of_system_fraction` of the system's power, `of_rating_fraction` of the unit's own rating;
@@ -131,7 +131,7 @@ class Parallel:
 
     load: Load
     units: tuple[UnitStanding, ...]
-    shares: tuple[Share, ...]
+    shares: tuple[LoadShare, ...]
     phase_imbalance_fraction: float | None
     cannot_tell: tuple[str, ...]
     as_of: datetime | None
@@ -291,7 +291,7 @@ def shares(
     doing: Mapping[str, Standing],
     loads: Mapping[str, UnitLoad],
     total_w: float | None,
-) -> tuple[Share, ...]:
+) -> tuple[LoadShare, ...]:
     """Return each unit's share of the load, against its rating and against its equals."""
     power: dict[str, float | None] = {}
     of_rating: dict[str, float] = {}
@@ -305,7 +305,7 @@ def shares(
     mean = sum(carrying) / len(carrying) if carrying else 0.0
     telling = len(carrying) > 1 and mean >= ENOUGH_LOAD_TO_JUDGE_SHARE
     return tuple(
-        Share(
+        LoadShare(
             unit,
             None if watts is None or not total_w else watts / total_w,
             of_rating.get(unit),

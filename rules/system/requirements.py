@@ -17,7 +17,7 @@ from typing import Final
 from rules.battery.state import ShownToCarry, WouldTell
 from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Generator, Purpose, Requirement, Unit
-from rules.system.state import Against, HoldUp, RequirementVerdict, Step, UnitLost
+from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
 from rules.values.verdict import Basis, Verdict
 
 SHOWN_WITHIN: Final = timedelta(days=365)
@@ -40,15 +40,15 @@ def stale_after_s(poll_s: float) -> float:
     return max(STALE_POLLS * poll_s, LEAST_STALE_S)
 
 
-def walk_in_steps(units: Sequence[Unit]) -> tuple[Step, ...]:
+def walk_in_steps(units: Sequence[Unit]) -> tuple[BridgeStep, ...]:
     """Return what the units take once the supply is there: the slowest to accept, the last to ramp."""
     if not units:
         return ()
     last = max(units, key=lambda unit: unit.hold_off_s + unit.walk_in_s)
     return (
-        Step("accept", max(unit.accept_s for unit in units)),
-        Step("hold_off", last.hold_off_s),
-        Step("walk_in", last.walk_in_s),
+        BridgeStep("accept", max(unit.accept_s for unit in units)),
+        BridgeStep("hold_off", last.hold_off_s),
+        BridgeStep("walk_in", last.walk_in_s),
     )
 
 
@@ -63,19 +63,22 @@ def bridge(
     *,
     by_hand: bool = False,
     seen: Mapping[str, float] | None = None,
-) -> tuple[Step, ...]:
+) -> tuple[BridgeStep, ...]:
     """Return the steps from the loss of the mains until the last unit has ramped on to the set.
 
     The worst that counts as success: the last automatic start works, or, `by_hand`, all have failed and
     a person starts the set. `seen`: seconds last seen of a step, by its name.
     """
-    steps = [Step("detect", generator.detect_s), Step("starts", starts_s(generator, generator.attempts))]
+    steps = [
+        BridgeStep("detect", generator.detect_s),
+        BridgeStep("starts", starts_s(generator, generator.attempts)),
+    ]
     if by_hand:
-        steps.append(Step("hand_start", generator.hand_start_s or 0.0))
-    steps += [Step("run_up", generator.start_s), Step("changeover", generator.transfer_s)]
+        steps.append(BridgeStep("hand_start", generator.hand_start_s or 0.0))
+    steps += [BridgeStep("run_up", generator.start_s), BridgeStep("changeover", generator.transfer_s)]
     steps += walk_in_steps(units)
     seen = seen or {}
-    return tuple(Step(s.step, s.allowed_s, seen.get(s.step)) for s in steps)
+    return tuple(BridgeStep(s.step, s.allowed_s, seen.get(s.step)) for s in steps)
 
 
 def after_start_s(generator: Generator, units: Sequence[Unit]) -> float:
@@ -99,7 +102,7 @@ def starts_failed(generator: Generator, units: Sequence[Unit], on_battery_s: flo
 
 
 @dataclass(frozen=True, slots=True)
-class BankEvidence:
+class BankSeen:
     """What a bank was seen to do, and what is asked of it now."""
 
     bank: str
@@ -108,7 +111,7 @@ class BankEvidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class RequirementEvidence:
     """What a requirement is judged on.
 
     `missing`: sentences that say what is not known; any of them leaves the question open. `no_load`: the
@@ -121,7 +124,7 @@ class Evidence:
     one_unit_lost: HoldUp
     spare_units: int
     as_of: datetime | None
-    banks: tuple[BankEvidence, ...] = ()
+    banks: tuple[BankSeen, ...] = ()
     missing: tuple[str, ...] = ()
     no_load: bool = False
     shown_within: timedelta = SHOWN_WITHIN
@@ -136,7 +139,7 @@ def required(
     generator: Generator | None,
     units: Sequence[Unit],
     seen: Mapping[str, float] | None = None,
-) -> tuple[float | None, tuple[Step, ...], str | None]:
+) -> tuple[float | None, tuple[BridgeStep, ...], str | None]:
     """Return seconds required, the steps they come from, and why they are not known."""
     by_hand = requirement.purpose is Purpose.MANUAL_GENERATOR_START
     if by_hand or requirement.purpose is Purpose.GENERATOR_START:
@@ -158,7 +161,10 @@ def required(
 
 
 def verdict(
-    requirement: Requirement, generator: Generator | None, units: Sequence[Unit], evidence: Evidence
+    requirement: Requirement,
+    generator: Generator | None,
+    units: Sequence[Unit],
+    evidence: RequirementEvidence,
 ) -> RequirementVerdict:
     """Return whether a requirement is met.
 
@@ -203,7 +209,7 @@ def verdict(
     )
 
 
-def _shortest_seen(needed_s: float, evidence: Evidence) -> HoldUp | None:
+def _shortest_seen(needed_s: float, evidence: RequirementEvidence) -> HoldUp | None:
     """Return a loss that falls short of the need by what was seen of the banks left, where another is not known.
 
     One bank that nothing was seen of hides no bad news of its neighbours.
@@ -230,7 +236,7 @@ def _reached(needed_s: float, held: HoldUp) -> Verdict:
     return Verdict.CANNOT_TELL
 
 
-def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
+def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> list[str]:
     """Return in words what is to be expected where that proves nothing, and why it does not."""
     if held.median_s is None:
         return list(evidence.notes) or ["The hold-up is not known."]
@@ -251,7 +257,7 @@ def _suggested(needed_s: float, held: HoldUp, evidence: Evidence) -> list[str]:
     return [told, *(note for note in evidence.notes if note not in first)]
 
 
-def _open_questions(requirement: Requirement, held: HoldUp, evidence: Evidence) -> list[str]:
+def _open_questions(requirement: Requirement, held: HoldUp, evidence: RequirementEvidence) -> list[str]:
     """Return sentences that leave the verdict open, the gravest first."""
     if evidence.no_load:
         return ["There is no load: nothing to hold, and nothing to judge by."]
@@ -263,7 +269,7 @@ def _open_questions(requirement: Requirement, held: HoldUp, evidence: Evidence) 
     return questions
 
 
-def not_shown(bank: BankEvidence, evidence: Evidence) -> str | None:
+def not_shown(bank: BankSeen, evidence: RequirementEvidence) -> str | None:
     """Return the sentence that a bank was never shown to carry, None where it was."""
     if bank.asked_w is None or evidence.as_of is None:
         return None
@@ -306,7 +312,7 @@ def _worst(lost: Sequence[UnitLost]) -> str | None:
     return min(known)[1] if known else None
 
 
-def _sentences(needed_s: float, evidence: Evidence, held: HoldUp) -> list[str]:
+def _sentences(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> list[str]:
     """Return the arithmetic in words: what holds, what is needed, and where it fails."""
     low_s = held.low_s or 0.0
     now_s = evidence.now.low_s

@@ -198,7 +198,7 @@ class PartnerVerdict:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class BridgeStep:
     """One step of the bridge to the generator: what is allowed for it, and what was last seen."""
 
     step: str
@@ -221,7 +221,7 @@ class RequirementVerdict:
     because: tuple[str, ...]
     as_of: datetime | None
     margin_s: float | None
-    steps: tuple[Step, ...] = ()
+    steps: tuple[BridgeStep, ...] = ()
     would_tell: tuple[WouldTell, ...] = ()
     basis: Basis = Basis.NONE
 

@@ -19,7 +19,7 @@ from collector.service.service import Service
 from collector.storage.database import StoreError, StoreFault
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
-from rules.generator.outage_source import Source
+from rules.generator.outage_source import OutageSource
 from rules.plant.reading import (
     BatteryReading,
     DoubtKind,
@@ -265,7 +265,7 @@ async def test_an_outage_is_marked_on_the_page_without_script(tmp_path: Path) ->
         assert (marked.incident, marked.mark.by, marked.mark.source) == (
             incident,
             "R. Haugen",
-            Source.GENERATOR,
+            OutageSource.GENERATOR,
         )
 
 

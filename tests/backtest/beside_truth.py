@@ -24,7 +24,7 @@ import httpx
 from collector.configuration import load
 from collector.service.service import Service
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.plant.supply import Phase, Source
+from collector.simulation.plant.supply import FeedSource, SupplyPhase
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.unit import Mode
 from collector.simulation.scenario.director import Cue
@@ -98,7 +98,7 @@ class Moment:
 
     def dead(self, system: str) -> bool:
         """Return whether nothing stands on the busbar of a system."""
-        return self.truth.supply(self.truth.plant.systems[system].supply).source is Source.NOTHING
+        return self.truth.supply(self.truth.plant.systems[system].supply).source is FeedSource.NOTHING
 
     def so(self, left: TimeLeft) -> str:
         """Return what is so, for a person to read."""
@@ -106,7 +106,7 @@ class Moment:
         for system, plant in self.truth.plant.systems.items():
             supply = self.truth.supply(plant.supply)
             on = self.on_banks(system)
-            resting = supply.set_phase is Phase.RESTING or supply.set_phase is Phase.COOLING
+            resting = supply.set_phase is SupplyPhase.RESTING or supply.set_phase is SupplyPhase.COOLING
             if supply.mains and not on and resting:
                 continue
             charge = min(self.truth.bank(u.bank.id).charge for u in plant.units)

@@ -19,16 +19,16 @@ import numpy as np
 from collector.assessment.bank_evidence import BankEvidenceBook, show
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.discharges import DischargeKeeper
-from collector.simulation.plant.battery import BankState, discharge
+from collector.simulation.plant.battery import SimBank, discharge
 from collector.simulation.plant.charging import charge, floating
 from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.unit import UnitPlant
-from collector.simulation.scenario.random_systems import Trial, trial
+from collector.simulation.scenario.random_systems import RandomTrial, trial
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.battery.assessment.bank import judge_bank
-from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.plant.estate import Bank
 from rules.plant.reading import (
@@ -130,7 +130,7 @@ def sequence(seed: int) -> Sequence:
 class _Card:
     """What a card says of one unit, moment by moment."""
 
-    def __init__(self, tried: Trial, current: str) -> None:
+    def __init__(self, tried: RandomTrial, current: str) -> None:
         self.unit: UnitPlant = tried.system.units[0]
         self.meters = tried.meters[0]
         self.output_w = tried.load_w / len(tried.system.units)
@@ -139,7 +139,7 @@ class _Card:
         self.start_id, self.bads = "one", 0
         self._now = tried.now
 
-    def reading(self, bank: BankState, at_s: float, *, since_s: float | None, test: bool = False) -> Reading:
+    def reading(self, bank: SimBank, at_s: float, *, since_s: float | None, test: bool = False) -> Reading:
         """Return a reading `at_s` from the beginning; `since_s` on battery, None on mains."""
         carries = since_s is not None
         amps = round(bank.current_a * (1.0 + self.meters.bank_a), 1)
@@ -170,7 +170,7 @@ class _Card:
 class _Play:
     """A bank that lives through a sequence; gives readings, and None where the collector starts anew."""
 
-    def __init__(self, tried: Trial, what: Sequence) -> None:
+    def __init__(self, tried: RandomTrial, what: Sequence) -> None:
         self.card = _Card(tried, what.current)
         self.what = what
         self.power_w = self.card.output_w + self.card.unit.loss_w(self.card.output_w)
@@ -254,7 +254,7 @@ async def judged(seed: int, folder: Path) -> Judged | None:
         evidence = await book.gather(bank, last.at)
     if evidence is None or not any(d.fraction is not None for d in evidence.discharges):
         return None
-    asked = Asked(600.0, play.card.output_w, last.at.date())
+    asked = BankDemand(600.0, play.card.output_w, last.at.date())
     state = judge_bank(replace(evidence, asked=asked)).state
     table = bank.fitted[-1].constant_power[0].minutes_watts
     truth = Truth(tried.plant, tried.state).capacity_fraction(bank.id, play.power_w, table)

@@ -11,7 +11,7 @@ import numpy as np
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.assessment.faults import NOT_SHOWN, UNPROVEN
-from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
 from tests.backtest import worlds
 from tests.backtest.worlds import INSTALLED, LONGEST_YEARS, RATING_W, YEAR, World
@@ -208,7 +208,7 @@ def _judged(
     recent = [m.mean_c for m in months[-12:]]
     known = min(day / YEAR / 3.0, 1.0)
     growth = world.growth * known + float(rng.normal(0.0, 0.01)) * known
-    asked = Asked(world.required_s, worlds.power_on(world, day), at.date(), growth)
+    asked = BankDemand(world.required_s, worlds.power_on(world, day), at.date(), growth)
     return judge_bank(
         BankEvidence(
             bank=worlds.bank(world),

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from collector.simulation.cards.card import Meters
-from collector.simulation.plant.battery import BankState, discharge
+from collector.simulation.plant.battery import SimBank, discharge
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.truth import Truth
@@ -28,7 +28,7 @@ BANKS = 40
 EVERY_S = 2.0
 
 
-def logged(unit: UnitPlant, meters: Meters, bank: BankState, output_w: float, until_s: float) -> DischargeLog:
+def logged(unit: UnitPlant, meters: Meters, bank: SimBank, output_w: float, until_s: float) -> DischargeLog:
     """Return what a card says of a discharge at constant output, every two seconds from rest."""
     power_w = output_w + unit.loss_w(output_w)
     rows = [(0.0, bank.voltage_v, 0.0, bank.temperature_c)]

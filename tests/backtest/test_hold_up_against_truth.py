@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import WireState
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.credentials import Community
@@ -23,7 +23,7 @@ from collector.cards.snmp.transport import Transport
 from collector.simulation.cards.agent import Agent, AgentHost
 from collector.simulation.cards.card import moment_of
 from collector.simulation.cards.faulty_cards import spoken
-from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial, trial
+from collector.simulation.scenario.random_systems import SYSTEM, FullTest, RandomTrial, trial
 from rules.battery.assessment.bank import judge_bank
 from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence
@@ -40,7 +40,7 @@ SYSTEMS = 100
 LIMIT_S = 4 * 3600.0
 
 
-async def read_cards(tried: Trial) -> dict[str, Reading]:
+async def read_cards(tried: RandomTrial) -> dict[str, Reading]:
     """Read every unit of a trial over loopback."""
     stamp = Stamp(tried.now, 0.0, "trial")
     readings = {}
@@ -51,7 +51,9 @@ async def read_cards(tried: Trial) -> dict[str, Reading]:
         ):
             said = spoken(plant, moment_of(plant, unit, feed, uptime_s=9000.0), meters)
             address, port = await host.serve(Agent(lambda said=said: said))  # type: ignore[misc]
-            wire = await CardReader.of(transport, address, port, Community(b"public")).read(frozenset(Part))
+            wire = await CardReader.of(transport, address, port, Community(b"public")).read(
+                frozenset(TablePart)
+            )
             readings[plant.id] = decode(plant.id, stamp, WireState().after(wire, tried.now))
     return readings
 
@@ -76,7 +78,7 @@ def shown_by(test: FullTest, bank: Bank, rating_w: float, temperature_c: float) 
     )
 
 
-def believed(tried: Trial, readings: dict[str, Reading]) -> dict[str, BankBelief]:
+def believed(tried: RandomTrial, readings: dict[str, Reading]) -> dict[str, BankBelief]:
     """Return what a judge believes of each bank."""
     beliefs = {}
     for plant, test in zip(tried.system.units, tried.tests, strict=True):

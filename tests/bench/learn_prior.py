@@ -15,7 +15,14 @@ import numpy as np
 
 from rules.battery.discharge import voltage
 from rules.battery.discharge.log import Battery, clean
-from rules.battery.discharge.voltage import KNOTS, Course, Prior, course_of, hat_matrix, health_at_mean_rate
+from rules.battery.discharge.voltage import (
+    KNOTS,
+    Prior,
+    VoltageCourse,
+    course_of,
+    hat_matrix,
+    health_at_mean_rate,
+)
 from rules.battery.model.published_runtime import Floats, curve_through
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
@@ -26,7 +33,7 @@ RIDGE = 0.3
 SMOOTH = 0.25
 
 
-def at_knots(course: Course, health: float, share: float, end_v: float, mean: Floats | None) -> Floats:
+def at_knots(course: VoltageCourse, health: float, share: float, end_v: float, mean: Floats | None) -> Floats:
     """Return the voltage above `end_v` at the knots of s / (share of health), at the mean load."""
     slope = voltage.rate_slope(health)
     x = course.used / (health + slope * (course.ln_hours - course.mean_ln_hours))
@@ -41,7 +48,7 @@ def at_knots(course: Course, health: float, share: float, end_v: float, mean: Fl
     return np.asarray(np.linalg.solve(hats.T @ hats + stiff, hats.T @ (volts[inside] - end_v)))
 
 
-def load_shift(course: Course, health: float, x: Floats, mean: Floats) -> Floats:
+def load_shift(course: VoltageCourse, health: float, x: Floats, mean: Floats) -> Floats:
     """Return how far each row's load moves its voltage from that at the mean load."""
 
     def level(rate: Floats) -> Floats:
@@ -57,7 +64,7 @@ def load_shift(course: Course, health: float, x: Floats, mean: Floats) -> Floats
     return level(course.ln_hours) - level(np.full_like(course.ln_hours, course.mean_ln_hours))
 
 
-def shares(course: Course, health: float, end_v: float, mean: Floats | None) -> float | None:
+def shares(course: VoltageCourse, health: float, end_v: float, mean: Floats | None) -> float | None:
     """Return the share of the run at which the load-corrected voltage falls under a higher end voltage."""
     if abs(end_v - course.end_v) < 1e-6:
         return 1.0

@@ -24,9 +24,9 @@ from collector.simulation.cards.agent import Agent, AgentHost
 from collector.simulation.cards.card import Meters, Typed
 from collector.simulation.cards.faulty_cards import told
 from collector.simulation.plant.charging import new_bank
-from collector.simulation.plant.supply import Source
-from collector.simulation.plant.unit import Feed, Mode, UnitState
-from collector.simulation.scenario.estate_file import UNITS, Scenario
+from collector.simulation.plant.supply import FeedSource
+from collector.simulation.plant.unit import Feed, Mode, SimUnit
+from collector.simulation.scenario.estate_file import UNITS, SimScenario
 
 CARDS = 1000
 SECONDS = 5.0
@@ -36,12 +36,12 @@ OBJECTS_A_READ = 47
 
 def values_of(number: int) -> dict[str, Typed]:
     """Return what one card holds; each has instruments and a load of its own."""
-    plant = Scenario.unit(UNITS[number % 5])
+    plant = SimScenario.unit(UNITS[number % 5])
     watts = tuple(2000.0 + (number * 37 + line * 211) % 2500 for line in range(3))
-    state = UnitState(
+    state = SimUnit(
         Mode.NORMAL, new_bank(plant.bank), watts=watts, va=tuple(w / 0.93 for w in watts), input_w=9000.0
     )
-    at = voice.moment_of(plant, state, Feed(Source.MAINS, 231.0, 50.0), uptime_s=1000.0 + number)
+    at = voice.moment_of(plant, state, Feed(FeedSource.MAINS, 231.0, 50.0), uptime_s=1000.0 + number)
     meters = Meters.of(1, str(number))
     live = voice.first_row(voice.live_columns(plant, meters, at))
     slow = voice.first_row(voice.slow_columns(plant, at))
@@ -73,8 +73,8 @@ def test_a_thousand_cards_answer_five_thousand_reads_a_second() -> None:
     process = context.Process(target=stand, args=(theirs,), daemon=True)
     process.start()
     ports: list[int] = ours.recv()
-    live = list(upsmib.standard_places(upsmib.Part.LIVE).values())
-    slow = list(upsmib.standard_places(upsmib.Part.SLOW).values())
+    live = list(upsmib.standard_places(upsmib.TablePart.LIVE).values())
+    slow = list(upsmib.standard_places(upsmib.TablePart.SLOW).values())
     oids = (live + slow)[:OBJECTS_A_READ]
     request = ber.request_template(ber.VERSION_2C, b"public", ber.pdu_template(ber.GET, oids)).with_id(
         ber.FIRST_ID + 1

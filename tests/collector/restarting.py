@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireValue
 from collector.cards.polling.poller import Answer
 from collector.process.clock import NeverSet, stamp
-from collector.recorder.batch import Given
+from collector.recorder.batch import RecorderInput
 from collector.recorder.current_state import Present
 from collector.recorder.recorder import Recorder
 from collector.recorder.trackers.load_records import LoadRecords
@@ -103,9 +103,9 @@ class Collector:
         now = stamp(self.clock)
         if wire is None:
             return Answer(f"card {unit}", now, 5.0, 0.0, 0.1, silence="no answer")
-        return Answer(f"card {unit}", now, 5.0, 0.0, 0.1, CardRead(frozenset(Part), wire, alarms=()))
+        return Answer(f"card {unit}", now, 5.0, 0.0, 0.1, CardRead(frozenset(TablePart), wire, alarms=()))
 
-    async def give(self, *inputs: Given) -> None:
+    async def give(self, *inputs: RecorderInput) -> None:
         await self.recorder.process([*inputs, Tick(stamp(self.clock))])
 
     @property

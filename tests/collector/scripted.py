@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import cast
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
@@ -23,7 +23,7 @@ from rules.plant.reading import Reading, Stamp
 from tests.collector.cards.sample_cards import GOOD
 from tests.rules.sample_plants import reading
 
-WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
+WHOLE = CardRead(frozenset(TablePart), GOOD, alarms=())
 
 
 class Forgetful:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
 from collector.planning.planner import Planner
-from collector.planning.signed_shutdowns import SignedPlans
+from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.process.clock import TurnedClock
 from collector.process.clock import stamp as clock_stamp
 from collector.recorder.current_state import Present
@@ -30,7 +30,7 @@ from tests.collector.cards.sample_cards import GOOD
 from tests.collector.scripted import Forgetful
 from tests.rules.sample_plants import NOON, estate, known_banks, reading
 
-WHOLE = CardRead(frozenset(Part), GOOD, alarms=())
+WHOLE = CardRead(frozenset(TablePart), GOOD, alarms=())
 
 
 class AtOnce:
@@ -52,7 +52,7 @@ class Site:
     present: Present
     recorder: Recorder
     planner: Planner
-    plans: SignedPlans
+    plans: SignedShutdowns
     watts: float = 3000.0
     mains: bool = True
     silent: frozenset[str] = frozenset()
@@ -126,7 +126,7 @@ async def site(
             plant, AtOnce(), clock, present,
             seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda: known, ledger=ledger,
         )  # fmt: skip
-        plans = recorder.memories.plans = SignedPlans(plant, ledger, clock, present, planner)
+        plans = recorder.memories.plans = SignedShutdowns(plant, ledger, clock, present, planner)
         await plans.restore()
         made = Site(plant, clock, ledger, present, recorder, planner, plans)
         plans.moved = made.moved

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from rules.monitor.inputs import Deed, Input, OperatorAction, SystemJudged, Tick
+from rules.monitor.inputs import Input, OperatorAction, OperatorCommand, SystemJudged, Tick
 from rules.system.state import OnBattery
 from tests.rules.sample_plant import START, UNITS, on_bank, reading, silence, stamp, system_state
 
@@ -39,5 +39,5 @@ def recorded_day() -> list[Input]:
             SystemJudged(stamp(seconds + 5), system_state("works", seconds + 5, on_battery=outage_now))
         )
         day.append(Tick(stamp(seconds + 9)))
-    day.append(OperatorAction(stamp(1501), Deed.ACKNOWLEDGE, "on_battery:W1", "R. Haugen"))
+    day.append(OperatorAction(stamp(1501), OperatorCommand.ACKNOWLEDGE, "on_battery:W1", "R. Haugen"))
     return sorted(day, key=lambda i: i.stamp.monotonic_s)

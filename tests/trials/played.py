@@ -27,7 +27,7 @@ from collector.assessment.hold_up import Judging
 from collector.assessment.worker import Worker
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
@@ -39,7 +39,7 @@ from collector.simulation.plant.battery import wear_at
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.unit import UnitPlant
-from collector.simulation.scenario.random_systems import SYSTEM, FullTest, Trial, trial
+from collector.simulation.scenario.random_systems import SYSTEM, FullTest, RandomTrial, trial
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
@@ -85,7 +85,7 @@ class Healthy:
     run to its end 30 days ago.
     """
 
-    tried: Trial
+    tried: RandomTrial
     age_years: float
     quality: tuple[float, ...]
     tests: tuple[FullTest, ...]
@@ -100,7 +100,7 @@ class Healthy:
         raise AssertionError("a bank that lives for fifty years")
 
 
-def _gives_s(tried: Trial, unit: UnitPlant, years: float, quality: float, output_w: float) -> float:
+def _gives_s(tried: RandomTrial, unit: UnitPlant, years: float, quality: float, output_w: float) -> float:
     worn = wear_at(years, mean_temperature_c=tried.system.room_c, design_life_years=10.0, quality=quality)
     full = new_bank(unit.bank, wear=worn, temperature_c=tried.system.room_c)
     return runtime_s(unit.bank, full, output_w + unit.loss_w(output_w), step_s=5.0)
@@ -205,7 +205,7 @@ class Raised:
 class Site:
     """A system being watched."""
 
-    tried: Trial
+    tried: RandomTrial
     tests: tuple[FullTest, ...]
     clock: TurnedClock
     present: Present
@@ -275,7 +275,7 @@ class Site:
             moment = voice.moment_of(plant, unit, feed, uptime_s=9000.0 + self.clock.monotonic_s())
             wire = voice.first_row(voice.live_columns(plant, meters, moment))
             said = CardRead(
-                frozenset(Part),
+                frozenset(TablePart),
                 {**wire, **voice.first_row(voice.slow_columns(plant, moment)), **voice.nameplate(plant)},
                 alarms=voice.alarms_of(plant, unit, feed, 60.0),
             )

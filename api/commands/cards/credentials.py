@@ -84,10 +84,11 @@ def _user(options: argparse.Namespace) -> User:
 
 
 def _named(options: argparse.Namespace) -> Credentials:
-    from collector.configuration.secrets import (  # noqa: PLC0415 - only this way needs the secrets file
-        Community as CommunitySecret,
+    from collector.configuration.secrets import (  # noqa: PLC0415 - only this way needs the secrets file  # noqa: PLC0415
+        CommunitySecret,
+        SnmpUser,
+        read_secrets,
     )
-    from collector.configuration.secrets import SnmpUser, read_secrets  # noqa: PLC0415
 
     found, notes = read_secrets(options.secrets_file)
     if notes.faults:

@@ -22,8 +22,8 @@ from collector.storage.history.export.sums import By
 from collector.storage.history.export.table_files import NotInstalledError
 from collector.storage.history.influx.upkeep import take_refused
 from collector.storage.maintenance.export import (
+    ExportWanted,
     UnitUnknownError,
-    Wanted,
     corrections,
     export,
     export_ledger,
@@ -88,7 +88,7 @@ def _written(options: argparse.Namespace, folder: Path) -> int:
         return take_refused(folder / SPOOL_FILE, options.file, let_go=options.let_go)
     if options.form == "ledger":
         return export_ledger(folder, options.file)
-    wanted = Wanted(options.unit)
+    wanted = ExportWanted(options.unit)
     if options.start is not None:
         wanted = replace(wanted, start=options.start)
     if options.end is not None:

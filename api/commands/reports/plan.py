@@ -150,7 +150,7 @@ def _words(basis: PlanBasis | None) -> str:
     return "nothing: it was never read" if basis is None else basis.words
 
 
-def _with_basis(plain: Json, basis: PlanBasis | None, start: Start) -> dict[str, Any]:
+def _with_basis(plain: Json, basis: PlanBasis | None, start: ScenarioStart) -> dict[str, Any]:
     head = {
         "played_on": _words(basis),
         "cautions": [] if basis is None else list(basis.cautions),
@@ -160,7 +160,7 @@ def _with_basis(plain: Json, basis: PlanBasis | None, start: Start) -> dict[str,
 
 
 @dataclass(frozen=True, slots=True)
-class Start:
+class ScenarioStart:
     """When a scenario starts, by the site's clock: at the time `named`, else now."""
 
     at: datetime
@@ -178,10 +178,10 @@ class Start:
         return f"Starts on {when}." if self.named else f"Times by the clock: if it starts now, {when}."
 
 
-def _start(configuration: Configuration, body: ScenarioBody, system: str) -> Start:
+def _start(configuration: Configuration, body: ScenarioBody, system: str) -> ScenarioStart:
     zone = configuration.estate.site_of(system).zone
     named = body.begins(configuration.estate.site_of(system).time_zone)
-    return Start((named or datetime.now(UTC)).astimezone(zone), named is not None)
+    return ScenarioStart((named or datetime.now(UTC)).astimezone(zone), named is not None)
 
 
 async def _bases(
@@ -308,7 +308,7 @@ WORDS: Final = {
 }
 
 
-def plan_text(result: Ridethrough, played_on: str, start: Start, care: Sequence[str] = ()) -> str:
+def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: Sequence[str] = ()) -> str:
     """Return a result for people: the answer, why, what happens when, what it rests on, what was not checked."""
     lines = [f"{result.system}: {WORDS[result.verdict.value]}", *(f"  {text}" for text in result.because), ""]
     lines += [f"Played on {played_on}.", *care, start.words]

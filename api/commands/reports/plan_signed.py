@@ -13,7 +13,7 @@ from api.commands.exits import Exit, complain
 from api.commands.shared import default_data
 from api.http.shutdown_body import plan_json
 from collector.configuration import Configuration
-from collector.planning.signed_shutdowns import Kept
+from collector.planning.signed_shutdowns import SignedShutdown
 from collector.read_model.stored import NothingStoredError, signed
 from collector.storage.database import StoreError
 from rules.phrasing.dates import day_of
@@ -41,7 +41,7 @@ def show(options: argparse.Namespace, configuration: Configuration, systems: Seq
     return int(Exit.DONE)
 
 
-def sheet(kept: Kept, name: str, time_zone: str) -> str:
+def sheet(kept: SignedShutdown, name: str, time_zone: str) -> str:
     """Return one signed shutdown as text, by the clock of the site."""
     plan, course, zone = kept.plan, kept.course, ZoneInfo(time_zone)
 

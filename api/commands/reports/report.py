@@ -125,7 +125,7 @@ async def _report(
     from collector.planning.planner import WORK, NotYet  # noqa: PLC0415
     from collector.read_model.stored import NothingStoredError  # noqa: PLC0415
     from collector.read_model.stored_sheet import stored_isolation  # noqa: PLC0415
-    from collector.read_model.wall_clock import Clock  # noqa: PLC0415
+    from collector.read_model.wall_clock import WallClock  # noqa: PLC0415
 
     found: Report | None
     planner, now = answers.planner, answers.as_of
@@ -142,7 +142,7 @@ async def _report(
             body = _scenario(options.scenario)
             zone = configuration.estate.site_of(options.id).time_zone
             result = await planner.ridethrough(options.id, body.value(), body.begins(zone))
-            clock = Clock(zone, now)
+            clock = WallClock(zone, now)
             return reports.ride_report(
                 sheet, [result], f"what was known on {clock.on(now)}, {clock.second(now)}"
             )

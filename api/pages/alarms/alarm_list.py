@@ -12,8 +12,8 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.form_button import act
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question
-from collector.read_model.sheet import Alarm, Sheet, Told
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import Sheet, ShownAlarm, ShownTelling
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, count, listed, plural
 
 STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
@@ -22,18 +22,18 @@ SHELVED: Final = "shelved"
 ASIDE: Final = {"suppressed_by_design": "suppressed by design", "out_of_service": "out of service"}
 
 
-def standing(alarms: Sequence[Alarm]) -> list[Alarm]:
+def standing(alarms: Sequence[ShownAlarm]) -> list[ShownAlarm]:
     """Return the alarms that stand, in the order to act as it was given."""
     return [alarm for alarm in alarms if alarm.state in STANDING]
 
 
-def in_state(alarms: Sequence[Alarm], state: str) -> list[Alarm]:
+def in_state(alarms: Sequence[ShownAlarm], state: str) -> list[ShownAlarm]:
     """Return the alarms in one state."""
     return [alarm for alarm in alarms if alarm.state == state]
 
 
 def wrong(
-    sheet: Sheet, alarms: Sequence[Alarm], clock: Clock, *, live: bool = False, linked: bool = True
+    sheet: Sheet, alarms: Sequence[ShownAlarm], clock: WallClock, *, live: bool = False, linked: bool = True
 ) -> Element:
     """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them."""
     stand = standing(alarms)
@@ -59,7 +59,7 @@ def wrong(
     )
 
 
-def _also(alarms: Sequence[Alarm], clock: Clock, *, linked: bool) -> Element | None:
+def _also(alarms: Sequence[ShownAlarm], clock: WallClock, *, linked: bool) -> Element | None:
     said: list[str] = []
     gone, shelved = in_state(alarms, GONE), in_state(alarms, SHELVED)
     if gone:
@@ -76,9 +76,9 @@ def _also(alarms: Sequence[Alarm], clock: Clock, *, linked: bool) -> Element | N
     return el("p", also, el("a", "All alarms and outages", href="/alarms"), class_="rest")
 
 
-def together(alarms: Sequence[Alarm]) -> list[list[Alarm]]:
+def together(alarms: Sequence[ShownAlarm]) -> list[list[ShownAlarm]]:
     """Return alarms of one incident that ask for the same thing as one, in the place of the first."""
-    groups: dict[tuple[str, ...], list[Alarm]] = {}
+    groups: dict[tuple[str, ...], list[ShownAlarm]] = {}
     for alarm in alarms:
         alone = alarm.id if alarm.incident is None else ""
         groups.setdefault((alarm.incident or "", alarm.severity, alarm.do, alarm.state, alone), []).append(
@@ -87,7 +87,7 @@ def together(alarms: Sequence[Alarm]) -> list[list[Alarm]]:
     return list(groups.values())
 
 
-def sentence(sheet: Sheet, same: Sequence[Alarm], clock: Clock, number: int | None) -> Element:
+def sentence(sheet: Sheet, same: Sequence[ShownAlarm], clock: WallClock, number: int | None) -> Element:
     """Return alarms that ask for the same thing as one sentence; the others stand in a fold under it."""
     alarm = same[0]
     return el(
@@ -108,12 +108,12 @@ def sentence(sheet: Sheet, same: Sequence[Alarm], clock: Clock, number: int | No
     )
 
 
-def may_act(sheet: Sheet, alarm: Alarm) -> bool:
+def may_act(sheet: Sheet, alarm: ShownAlarm) -> bool:
     """Return whether somebody may take the alarm on here."""
     return sheet.acts and alarm.state in {*STANDING, GONE} and alarm.acknowledged is None
 
 
-def _others(sheet: Sheet, alarms: Sequence[Alarm]) -> Element:
+def _others(sheet: Sheet, alarms: Sequence[ShownAlarm]) -> Element:
     more = [
         el("li", el("p", alarm.what), _acts(alarm) if may_act(sheet, alarm) else None) for alarm in alarms
     ]
@@ -121,7 +121,7 @@ def _others(sheet: Sheet, alarms: Sequence[Alarm]) -> Element:
     return el("details", el("summary", words), el("ul", more, class_="rests-on"))
 
 
-def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
+def brief(alarms: Sequence[ShownAlarm], clock: WallClock) -> Element:
     """Return alarms nobody is told of as a plain list: what, how grave, since when, why not told."""
     rows = [
         el(
@@ -140,12 +140,12 @@ def brief(alarms: Sequence[Alarm], clock: Clock) -> Element:
     return el("ul", rows, class_="rests-on")
 
 
-def since(alarm: Alarm, clock: Clock) -> str:
+def since(alarm: ShownAlarm, clock: WallClock) -> str:
     """Return since when an alarm stands or last stood, in words."""
     return "has not occurred" if alarm.since is None else f"since {clock.at(alarm.since)}"
 
 
-def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
+def _meta(alarm: ShownAlarm, clock: WallClock, sheet: Sheet) -> Nodes:
     now = sheet.now
     by, due = by_when(alarm, clock, now)
     when = since(alarm, clock)
@@ -184,14 +184,14 @@ def _meta(alarm: Alarm, clock: Clock, sheet: Sheet) -> Nodes:
     return parts
 
 
-def _came_of(told: Told) -> str:
+def _came_of(told: ShownTelling) -> str:
     """Return what came of a telling, in words: what a server answers to a message it took is for the journal."""
     if told.handed_over:
         return ", handed over"
     return f", {told.result}" if told.result else ""
 
 
-def by_when(alarm: Alarm, clock: Clock, now: datetime) -> tuple[str, bool]:
+def by_when(alarm: ShownAlarm, clock: WallClock, now: datetime) -> tuple[str, bool]:
     """Return by when to act, in words, and whether that is due today."""
     if alarm.state == SHELVED:
         return (f"Back on {clock.at(alarm.shelved_until)}" if alarm.shelved_until else "Shelved"), False
@@ -214,7 +214,7 @@ def by_when(alarm: Alarm, clock: Clock, now: datetime) -> tuple[str, bool]:
     return alarm.by_when_text or words, due
 
 
-def _acts(alarm: Alarm) -> Element:
+def _acts(alarm: ShownAlarm) -> Element:
     base = f"/v1/alarms/{quote(alarm.id, safe='')}"
     return el(
         "div",
@@ -241,7 +241,7 @@ def _acts(alarm: Alarm) -> Element:
     )
 
 
-def tally(alarms: Sequence[Alarm]) -> str:
+def tally(alarms: Sequence[ShownAlarm]) -> str:
     """Return how many things are wrong, as a sentence, for the head of the alarms sheet."""
     stand = [same[0] for same in together(standing(alarms))]
     if not stand:

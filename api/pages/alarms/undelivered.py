@@ -5,11 +5,11 @@ from __future__ import annotations
 from api.pages.markup.elements import Element, el
 from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet, Undelivered
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import count
 
 
-def undelivered(sheet: Sheet, clock: Clock) -> Element | None:
+def undelivered(sheet: Sheet, clock: WallClock) -> Element | None:
     """Return the messages that did not arrive as a table, newest first; None when all did."""
     if not sheet.undelivered:
         return None
@@ -27,7 +27,7 @@ def undelivered(sheet: Sheet, clock: Clock) -> Element | None:
     )
 
 
-def _row(one: Undelivered, clock: Clock) -> Element:
+def _row(one: Undelivered, clock: WallClock) -> Element:
     tries = "one try" if one.tries == 1 else f"{count(one.tries)} tries"
     came = "Given up" if one.given_up else f"Waits; {tries} failed"
     return el(

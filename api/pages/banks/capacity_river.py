@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from api.pages.markup.elements import Element, Nodes, el
-from api.pages.markup.svg import Letter, letters, line, path, percent, polygon, rect, stretched, svg, text
+from api.pages.markup.svg import AxisFigure, letters, line, path, percent, polygon, rect, stretched, svg, text
 from collector.read_model.sheet import CapacityForecast
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.battery.state import BankState, JudgedDischarge
 from rules.phrasing.dates import about_day, due_words, years_words
 from rules.phrasing.figures import whole_percent as whole
@@ -65,8 +65,10 @@ class Years:
 
     def letters(self) -> Element:
         """Return the axis's years, and "today" before any that would lie on it."""
-        years = [Letter(self.fraction(shown), str(shown)) for shown in range(self.first, self.last + 1, 2)]
-        return letters([*years, Letter(self.fraction(self.today), "today", strong=True)])
+        years = [
+            AxisFigure(self.fraction(shown), str(shown)) for shown in range(self.first, self.last + 1, 2)
+        ]
+        return letters([*years, AxisFigure(self.fraction(self.today), "today", strong=True)])
 
     def ruling(self, height: float) -> list[Element]:
         """Return a hairline a year."""
@@ -139,7 +141,7 @@ def row_answer(state: BankState, installed: date | None, today: date) -> str:
     """Return all a row says, as a sentence."""
     said = [f"bank {state.id}"]
     if installed:
-        said.append(f"installed {Clock.day(installed)}")
+        said.append(f"installed {WallClock.day(installed)}")
     judged = [d for d in state.discharges if d.capacity_fraction is not None]
     said.append(f"{len(judged)} judged discharges" if judged else "no judged discharge")
     by = state.dates.replace_by
@@ -254,7 +256,7 @@ def river_answer(picture: River) -> str:
     """Return all a river says, as a sentence."""
     said = [row_answer(picture.state, None, picture.today)]
     said += [
-        f"{Clock.day(d.at.date())}: {whole(d.capacity_fraction)} %"
+        f"{WallClock.day(d.at.date())}: {whole(d.capacity_fraction)} %"
         for d in picture.state.discharges[-3:]
         if d.capacity_fraction is not None
     ]

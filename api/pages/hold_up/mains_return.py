@@ -12,7 +12,7 @@ from api.pages.markup.form_button import act
 from api.pages.markup.format import iso
 from api.pages.markup.frame import question, slug
 from collector.read_model.sheet import Sheet, SupplyReturn
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 
 ASKED_FOR: Final = timedelta(days=31)
 """How long somebody is asked what an outage ended with; nobody remembers longer."""
@@ -48,7 +48,7 @@ def returned(sheet: Sheet, supplies: Sequence[str], *, id_: str = "returned") ->
 
 def _row(sheet: Sheet, one: SupplyReturn) -> Element:
     site = sheet.estate.sites.get(sheet.estate.supplies[one.supply].site)
-    clock = Clock(site.time_zone if site else "UTC", sheet.now)
+    clock = WallClock(site.time_zone if site else "UTC", sheet.now)
     head = f"{one.name}, lost {clock.on(one.lost_at)}, {clock.second(one.lost_at)}. "
     form: Nodes = None
     if sheet.acts:

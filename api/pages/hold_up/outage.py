@@ -13,7 +13,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import remaining, with_figures
 from api.pages.markup.frame import question, slug
 from api.pages.markup.marks import evidence
-from collector.read_model.sheet import Outage, Sheet, StartAttempt
+from collector.read_model.sheet import Sheet, ShownOutage, StartAttempt
 from rules.phrasing.figures import CANNOT_TELL, age, clause, kilo, minutes, plural
 from rules.plant.estate import Generator
 from rules.system.state import OnBattery
@@ -27,7 +27,7 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
     if on is None:
         return None
     generator = sheet.estate.generator_of(subject.state.id)
-    known = held or Outage()
+    known = held or ShownOutage()
     if not known.starts and generator:
         known = replace(known, starts=by_the_clock(generator, on, sheet.now))
     work = work_s(generator, sheet.estate.units_of(subject.state.id)) if generator else 0.0

@@ -25,8 +25,8 @@ from api.pages.markup.svg import (
     svg,
     text,
 )
-from collector.read_model.sheet import Outage
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import ShownOutage
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import stopwatch
 from rules.system.state import OnBattery
 
@@ -38,8 +38,8 @@ class LivePicture:
     id: str
     name: str
     on: OnBattery
-    outage: Outage
-    clock: Clock
+    outage: ShownOutage
+    clock: WallClock
     now: datetime
     work_s: float = 0.0
 

@@ -15,7 +15,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import (
     CANNOT_TELL,
     capital,
@@ -43,7 +43,7 @@ PURPOSES: Final[dict[Purpose, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Loss:
+class UnitsLost:
     """Units whose loss leaves the same hold-up, to a tenth of a minute."""
 
     units: tuple[str, ...]
@@ -55,7 +55,7 @@ class Judged:
     """A system's state with what the sheet asks of it again and again."""
 
     state: SystemState
-    clock: Clock
+    clock: WallClock
     now: datetime
     units: int
 
@@ -99,7 +99,7 @@ class Judged:
         return need is not None and need.verdict is not Verdict.CANNOT_TELL and self.standing != "unknown"
 
     @property
-    def losses(self) -> list[Loss]:
+    def losses(self) -> list[UnitsLost]:
         """Return hold-ups with a unit lost, least first, units that leave the same together."""
         groups: dict[tuple[float | None, float | None], list[str]] = {}
         firsts: dict[tuple[float | None, float | None], HoldUp] = {}
@@ -109,7 +109,7 @@ class Judged:
             groups.setdefault(key, []).append(lost.unit)
             firsts.setdefault(key, held)
         order = sorted(groups, key=lambda key: -1.0 if key[0] is None else key[0])
-        return [Loss(tuple(groups[key]), firsts[key]) for key in order]
+        return [UnitsLost(tuple(groups[key]), firsts[key]) for key in order]
 
     def lost_words(self) -> str:
         """Return how the loss of the worst single unit is named."""
@@ -129,7 +129,7 @@ class Judged:
 
 def judged(sheet: Sheet, state: SystemState) -> Judged:
     """Return a system ready to be put into words, on its site's clock."""
-    clock = Clock(sheet.site(state.id).time_zone, sheet.now)
+    clock = WallClock(sheet.site(state.id).time_zone, sheet.now)
     return Judged(state, clock, sheet.now, len(sheet.estate.units_of(state.id)) or len(state.units))
 
 

@@ -10,16 +10,16 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from api.pages.markup.elements import Element, Nodes, el, number
-from api.pages.markup.svg import Axis, Letter, letters, line, percent, rect, stretched, svg, text
-from collector.read_model.sheet import CardRead, Event, Fed
-from collector.read_model.wall_clock import Clock
+from api.pages.markup.svg import Axis, AxisFigure, letters, line, percent, rect, stretched, svg, text
+from collector.read_model.sheet import Fed, ShownCard, ShownEvent
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, stopwatch
 
 TRACKS = {"supply": 50.0, "mains": 22.0, "bypass": 22.0, "generator": 78.0, "banks": 136.0, "none": 166.0}
 LEAD_S = 30.0
 
 
-def track(event: Event, clock: Clock) -> Element:
+def track(event: ShownEvent, clock: WallClock) -> Element:
     """Return the drawing of what fed the units from shortly before an outage to shortly after it."""
     reach = max([event.allowed_s or 0.0, event.took_s or 0.0, _last(event)], default=0.0)
     axis = Axis(Axis.over(max(reach * 1.06, 60.0)).span_s + LEAD_S)
@@ -28,12 +28,12 @@ def track(event: Event, clock: Clock) -> Element:
     units = list(dict.fromkeys(fed.unit for fed in event.fed))
     step, _ = axis.steps_s
     parts: list[Nodes] = []
-    ticks: list[Letter] = []
+    ticks: list[AxisFigure] = []
     for n in range(int((axis.span_s - LEAD_S) / step) + 1):
         x = axis.x(LEAD_S + n * step)
         parts.append(line(x, 0, x, 176, "hair"))
         words = f"{number(n * step / 60)}{' min' if n == 0 else ''}"
-        ticks.append(Letter(axis.fraction(LEAD_S + n * step), words))
+        ticks.append(AxisFigure(axis.fraction(LEAD_S + n * step), words))
     at = axis.x(LEAD_S)
     parts += [
         line("0", 0.5, "100%", 0.5, "rule"),
@@ -80,12 +80,12 @@ def track(event: Event, clock: Clock) -> Element:
     )
 
 
-def _last(event: Event) -> float:
+def _last(event: ShownEvent) -> float:
     ends = [(fed.at - event.at).total_seconds() for fed in event.fed]
     return max(ends, default=0.0)
 
 
-def _curve(event: Event, unit: str, order: int, axis: Axis) -> Element | None:
+def _curve(event: ShownEvent, unit: str, order: int, axis: Axis) -> Element | None:
     course = sorted((fed for fed in event.fed if fed.unit == unit), key=lambda fed: fed.at)
     if not course:
         return None
@@ -108,7 +108,7 @@ def _height(fed: Fed, order: int) -> float:
     return TRACKS.get(fed.source, 136.0) + 9.0 * min(order, 3)
 
 
-def _answer(event: Event, clock: Clock) -> str:
+def _answer(event: ShownEvent, clock: WallClock) -> str:
     said = [f"What fed each unit in the outage of {clock.on(event.at)}"]
     if event.took_s is not None:
         said.append(f"the banks carried it {age(event.took_s)}")
@@ -117,7 +117,7 @@ def _answer(event: Event, clock: Clock) -> str:
     return "; ".join(said)
 
 
-def read_trace(reads: Sequence[CardRead], now: datetime, span: timedelta = timedelta(minutes=15)) -> Element:
+def read_trace(reads: Sequence[ShownCard], now: datetime, span: timedelta = timedelta(minutes=15)) -> Element:
     """Return when a card was asked and how long it took to answer; a request without answer is a hollow mark."""
     recent = [read for read in reads if now - span <= read.at <= now]
     slowest = max([read.took_s for read in recent if read.took_s is not None], default=1.0)
@@ -144,6 +144,8 @@ def read_trace(reads: Sequence[CardRead], now: datetime, span: timedelta = timed
             class_="soft",
         )
     )
-    marks = letters([Letter(0.0, f"{age(span.total_seconds())} ago"), Letter(1.0, "now", strong=True)])
+    marks = letters(
+        [AxisFigure(0.0, f"{age(span.total_seconds())} ago"), AxisFigure(1.0, "now", strong=True)]
+    )
     name = f"{len(recent)} requests in {age(span.total_seconds())}, {missed} without an answer"
     return el("div", svg(66, parts, name=name, class_="reads"), marks)

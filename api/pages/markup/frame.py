@@ -12,8 +12,8 @@ from api.pages.markup.elements import Element, Nodes, el, render, skeleton
 from api.pages.markup.format import iso
 from api.pages.markup.marks import emblem
 from api.pages.markup.svg import hatches
-from collector.read_model.sheet import Own, Sheet, UnitView
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import Own, Sheet, ShownUnit
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, plural
 
 LIVE: Final = "/v1/live"
@@ -28,7 +28,7 @@ SAFETY: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class PageFrame:
     """One sheet: its title, its address, and what it answers."""
 
     title: str
@@ -46,20 +46,20 @@ def slug(name: str) -> str:
     return "".join(c if c.isascii() and c.isalnum() else f"_{ord(c):x}" for c in name)
 
 
-def clock_of(sheet: Sheet) -> Clock:
+def clock_of(sheet: Sheet) -> WallClock:
     """Return the clock of the running head: the sites' own where they share one, else UTC."""
     zones = {site.time_zone for site in sheet.estate.sites.values()}
-    return Clock(zones.pop() if len(zones) == 1 else "UTC", sheet.now)
+    return WallClock(zones.pop() if len(zones) == 1 else "UTC", sheet.now)
 
 
-def main(page: Page) -> Element:
+def main(page: PageFrame) -> Element:
     """Return the part of a page that answers; its skeleton says what the live stream cannot replace in it."""
     inside = el("div", page.body)
     mark = sha256(skeleton(inside).encode()).hexdigest()[:16]
     return el("main", page.body, id="main", data_skeleton=mark)
 
 
-def document(sheet: Sheet, page: Page) -> str:
+def document(sheet: Sheet, page: PageFrame) -> str:
     """Return a whole page."""
     clock = clock_of(sheet)
     judged = clock.second(sheet.now)
@@ -130,7 +130,7 @@ def as_of(sheet: Sheet) -> Nodes:
     ]
 
 
-def _unheard(view: UnitView) -> bool:
+def _unheard(view: ShownUnit) -> bool:
     """Return whether a unit's card does not answer; one that nobody has asked yet is not called silent."""
     never = view.reading is None and not (view.unread is not None and view.unread.ours)
     return view.silent_since is not None or never
@@ -187,7 +187,7 @@ def _lost() -> Element:
     )
 
 
-def _foot(sheet: Sheet, clock: Clock) -> Element:
+def _foot(sheet: Sheet, clock: WallClock) -> Element:
     stale = f"stale after {sheet.stale_after_s:.0f} s without news"
     systems, units = len(sheet.estate.systems), len(sheet.estate.units)
     named = f"Estate file {sheet.estate_file}, " if sheet.estate_file else ""

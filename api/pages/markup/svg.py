@@ -181,7 +181,9 @@ class Axis:
         last = round(self.span_s / step)
         return letters(
             [
-                Letter(n * step / self.span_s, number(n * step / unit_s) + (unit if n in {0, last} else ""))
+                AxisFigure(
+                    n * step / self.span_s, number(n * step / unit_s) + (unit if n in {0, last} else "")
+                )
                 for n in range(last + 1)
             ]
         )
@@ -202,7 +204,7 @@ class Axis:
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
+class AxisFigure:
     """A figure on an axis; a `strong` one has its place before all others."""
 
     at: float
@@ -210,7 +212,7 @@ class Letter:
     strong: bool = False
 
 
-def letters(marks: Sequence[Letter]) -> Element:
+def letters(marks: Sequence[AxisFigure]) -> Element:
     """Return the figures of an axis, those left out that would touch another: the ends and the strong ones stay."""
     kinds = (("for-wide", WIDE_PX), ("for-narrow", NARROW_PX))
     return el(
@@ -218,7 +220,7 @@ def letters(marks: Sequence[Letter]) -> Element:
     )
 
 
-def _lettered(marks: Sequence[Letter], width_px: float) -> list[Element]:
+def _lettered(marks: Sequence[AxisFigure], width_px: float) -> list[Element]:
     first, last = marks[0], max(marks, key=lambda mark: mark.at)
     taken: list[tuple[float, float]] = []
     shown: list[Element] = []
@@ -294,7 +296,7 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlacedLabel:
     """A label in its row, on the right or the left of its upright; its words reach from `left` to `right`, in px."""
 
     label: Label
@@ -308,7 +310,7 @@ class Placed:
 ROWS: Final = 3
 
 
-def place(marks: Sequence[Label], width_px: float) -> list[Placed]:
+def place(marks: Sequence[Label], width_px: float) -> list[PlacedLabel]:
     """Return the labels in as few rows as it takes that none lies on another or on another's upright.
 
     An upright runs down through every row above its label. Where three rows do not do, the last label given is
@@ -323,8 +325,8 @@ def place(marks: Sequence[Label], width_px: float) -> list[Placed]:
 
 
 def _fit(
-    marks: Sequence[Label], width_px: float, rows: int, placed: tuple[Placed, ...]
-) -> tuple[Placed, ...] | None:
+    marks: Sequence[Label], width_px: float, rows: int, placed: tuple[PlacedLabel, ...]
+) -> tuple[PlacedLabel, ...] | None:
     if len(placed) == len(marks):
         return placed
     for tried in _places(marks[len(placed)], width_px, rows):
@@ -335,23 +337,23 @@ def _fit(
     return None
 
 
-def _places(label: Label, width_px: float, rows: int) -> Iterator[Placed]:
+def _places(label: Label, width_px: float, rows: int) -> Iterator[PlacedLabel]:
     x = label.at * width_px
     reach = len(label.short if width_px < WIDE_PX else label.words) * CHARACTER_PX + 12.0
     for row in range(rows):
         if x + reach <= width_px + 8.0 or x < width_px / 2:
-            yield Placed(label, row, "right", x, x, x + reach)
+            yield PlacedLabel(label, row, "right", x, x, x + reach)
         if x - reach >= -8.0:
-            yield Placed(label, row, "left", x, x - reach, x)
+            yield PlacedLabel(label, row, "left", x, x - reach, x)
 
 
-def _apart(a: Placed, b: Placed) -> bool:
+def _apart(a: PlacedLabel, b: PlacedLabel) -> bool:
     if a.row == b.row and a.left < b.right and b.left < a.right:
         return False
     return not (_crosses(a, b) or _crosses(b, a))
 
 
-def _crosses(upright: Placed, words: Placed) -> bool:
+def _crosses(upright: PlacedLabel, words: PlacedLabel) -> bool:
     """Return whether one label's upright runs through another's words."""
     return (
         upright.row >= words.row and words.left - 3.0 < upright.x < words.right + 3.0 and upright.x != words.x

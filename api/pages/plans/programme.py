@@ -6,9 +6,9 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, count, plural
-from rules.planning.programme.programme import Programme, Row
+from rules.planning.programme.programme import Programme, ProgrammeRow
 
 HEAD = ("by", "order by", "what", "site", "why", "budget year", "cost", "visit")
 
@@ -53,7 +53,7 @@ def _said(programme: Programme) -> str:
     order = sum(
         row.order_by is not None and row.order_by <= programme.as_of < row.due for row in programme.rows
     )
-    said = f"{capital(plural(len(programme.rows), 'job'))} as of {Clock.day(programme.as_of)}"
+    said = f"{capital(plural(len(programme.rows), 'job'))} as of {WallClock.day(programme.as_of)}"
     if late:
         said += f", {count(late)} of them overdue"
     if order:
@@ -61,11 +61,11 @@ def _said(programme: Programme) -> str:
     return said + "."
 
 
-def _row(sheet: Sheet, row: Row) -> Element:
+def _row(sheet: Sheet, row: ProgrammeRow) -> Element:
     site = sheet.estate.sites.get(row.site)
     late = "short-ink" if row.overdue else None
     cells: tuple[Nodes, ...] = (
-        "" if row.order_by is None else Clock.day(row.order_by),
+        "" if row.order_by is None else WallClock.day(row.order_by),
         row.what,
         row.site if site is None else site.name,
         row.because,
@@ -73,5 +73,5 @@ def _row(sheet: Sheet, row: Row) -> Element:
         "" if row.cost is None else f"{row.cost:,.0f}",
         "" if row.visit is None else row.visit,
     )
-    due = el("th", Clock.day(row.due), " overdue" if row.overdue else None, scope="row", class_=late)
+    due = el("th", WallClock.day(row.due), " overdue" if row.overdue else None, scope="row", class_=late)
     return el("tr", due, [el("td", cell) for cell in cells])

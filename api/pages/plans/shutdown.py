@@ -10,7 +10,7 @@ from api.pages.markup.marks import Standing, line_mark
 from api.pages.plans import signed as plan_section
 from api.pages.plans.shutdown_strip import Strip, bands, strip
 from collector.read_model.sheet import PlanView, Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, clause, minutes
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.shutdown import Shutdown, Way, lasts_s
@@ -56,7 +56,7 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
     known = sheet.plans.get(system)
     if said is None and known is None:
         return None
-    clock = Clock(sheet.site(system).time_zone, sheet.now)
+    clock = WallClock(sheet.site(system).time_zone, sheet.now)
     body = el(
         "div",
         said,
@@ -88,7 +88,7 @@ def _answer(sheet: Sheet, system: str) -> Element | None:
         played = None  # it was withdrawn a moment ago
     if played is None and view is None:
         return None
-    clock = Clock(sheet.site(system).time_zone, sheet.now)
+    clock = WallClock(sheet.site(system).time_zone, sheet.now)
     return el(
         "div",
         el("p", _asked(played, view, clock), class_="asked"),
@@ -100,7 +100,7 @@ def _answer(sheet: Sheet, system: str) -> Element | None:
     )
 
 
-def _asked(played: Shutdown | None, view: PlanView | None, clock: Clock) -> Nodes:
+def _asked(played: Shutdown | None, view: PlanView | None, clock: WallClock) -> Nodes:
     if view is None:
         lasts = 0.0 if played is None else lasts_s(played.scenario)
         return f"No shutdown is signed; as an example, {age(lasts)} without mains from now."
@@ -116,7 +116,7 @@ def _asked(played: Shutdown | None, view: PlanView | None, clock: Clock) -> Node
     ]
 
 
-def _both(played: Shutdown, view: PlanView | None, clock: Clock, now: datetime) -> list[Nodes]:
+def _both(played: Shutdown, view: PlanView | None, clock: WallClock, now: datetime) -> list[Nodes]:
     starts_at = played.as_of if view is None else view.plan.starts_at
     ways = _ways(played, signed=view is not None)
     ends_s = [s.until_s for _, _, way in ways if way for s in way.stretches if s.until_s <= LONGEST_S]
@@ -149,7 +149,7 @@ def _ways(played: Shutdown, *, signed: bool) -> list[tuple[str, str, Way | None]
 
 
 def _sentence(
-    name: str, way: Way | None, starts_at: datetime, clock: Clock
+    name: str, way: Way | None, starts_at: datetime, clock: WallClock
 ) -> tuple[Element | None, list[Nodes]]:
     """Return the mark and the sentence for one way: carried and after how long on the banks, or lost when."""
     if way is None:

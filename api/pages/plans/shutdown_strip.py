@@ -16,7 +16,7 @@ from api.pages.markup.svg import (
     NARROW_PX,
     WIDE_PX,
     Axis,
-    Letter,
+    AxisFigure,
     blank,
     letters,
     line,
@@ -25,7 +25,7 @@ from api.pages.markup.svg import (
     svg,
     text,
 )
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import Way, lasts_s
 from rules.values.verdict import Verdict
@@ -91,7 +91,7 @@ class Strip:
     rows: tuple[tuple[str, tuple[Band, ...] | None], ...]
     starts_at: datetime
     end_s: float
-    clock: Clock
+    clock: WallClock
     answer: str
     now: datetime | None = None
 
@@ -120,7 +120,7 @@ def strip(picture: Strip) -> Element:
 
 
 def _hours(picture: Strip) -> Element:
-    return letters([Letter(picture.fraction(s), words) for s, words in hours(picture)])
+    return letters([AxisFigure(picture.fraction(s), words) for s, words in hours(picture)])
 
 
 def hours(picture: Strip) -> list[tuple[float, str]]:

@@ -11,11 +11,11 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import address_of
 from collector.read_model.sheet import PlanView, Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, kilo, listed, minutes
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
-from rules.planning.ridethrough.signed_course import Course, Status
+from rules.planning.ridethrough.signed_course import PlanCourse, Status
 
 WHY = {
     "mains lost": "mains switched off",
@@ -44,7 +44,7 @@ def warnings(view: PlanView) -> list[Nodes]:
     return []
 
 
-def whole(sheet: Sheet, system: str, played: Shutdown | None, clock: Clock) -> list[Nodes]:
+def whole(sheet: Sheet, system: str, played: Shutdown | None, clock: WallClock) -> list[Nodes]:
     """Return everything about a system's signed shutdowns, and what the example rests on."""
     known = sheet.plans.get(system)
     parts: list[Nodes] = []
@@ -58,7 +58,7 @@ def whole(sheet: Sheet, system: str, played: Shutdown | None, clock: Clock) -> l
     return parts
 
 
-def _plan(sheet: Sheet, view: PlanView, clock: Clock, *, first: bool) -> Element:
+def _plan(sheet: Sheet, view: PlanView, clock: WallClock, *, first: bool) -> Element:
     plan = view.plan
     day, _, _ = clock.head(plan.starts_at)
     heading = (
@@ -95,7 +95,7 @@ def _plan(sheet: Sheet, view: PlanView, clock: Clock, *, first: bool) -> Element
     )
 
 
-def _stretches(plan: SignedPlan, clock: Clock) -> list[Element]:
+def _stretches(plan: SignedPlan, clock: WallClock) -> list[Element]:
     rows = []
     for stretch in plan.stretches:
         start = plan.starts_at + timedelta(seconds=stretch.from_s)
@@ -158,7 +158,7 @@ def _units(names: Sequence[str]) -> str:
     return f"unit{'' if len(names) == 1 else 's'} {listed(names)}"
 
 
-def _came_of_it(view: PlanView, clock: Clock) -> Element:
+def _came_of_it(view: PlanView, clock: WallClock) -> Element:
     """Return what was foretold of the last shutdown beside what happened, misses included."""
     plan, course = view.plan, view.course
     rows = [
@@ -185,7 +185,7 @@ def _verdict(inside: bool | None) -> str:
     return "not put to the test" if inside is None else "as foretold" if inside else "missed"
 
 
-def _how_it_ended(plan: SignedPlan, course: Course) -> str:
+def _how_it_ended(plan: SignedPlan, course: PlanCourse) -> str:
     if course.status is Status.WITHDRAWN:
         why = f": {course.why}" if course.why else ""
         return f"Signed by {plan.signed_by}, withdrawn by {course.by} while it ran{why}."

@@ -20,14 +20,14 @@ from api.pages.alarms.undelivered import undelivered
 from api.pages.hold_up.mains_return import returned
 from api.pages.hold_up.unit_tracks import track
 from api.pages.markup.elements import Element, Nodes, el
-from api.pages.markup.frame import Page, clock_of, question
+from api.pages.markup.frame import PageFrame, clock_of, question
 from api.pages.markup.marks import Standing, line_mark
-from collector.read_model.sheet import Alarm, Event, Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import Sheet, ShownAlarm, ShownEvent
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, plural, stopwatch
 
 
-def alarms_page(sheet: Sheet) -> Page:
+def alarms_page(sheet: Sheet) -> PageFrame:
     """Return the sheet of alarms and outages."""
     clock = clock_of(sheet)
     parts: list[Element | None] = [_lead(sheet), wrong(sheet, sheet.alarms, clock, linked=False)]
@@ -53,7 +53,7 @@ def alarms_page(sheet: Sheet) -> Page:
     if outages:
         parts.append(_outage(sheet, outages[0]))
     parts += [returned(sheet, tuple(sheet.estate.supplies)), _journal(sheet, clock)]
-    return Page("Alarms and outages", "/alarms", tuple(part for part in parts if part))
+    return PageFrame("Alarms and outages", "/alarms", tuple(part for part in parts if part))
 
 
 def _lead(sheet: Sheet) -> Element:
@@ -73,7 +73,13 @@ def _lead(sheet: Sheet) -> Element:
 
 
 def _more(
-    sheet: Sheet, title: str, reading: str | None, alarms: Sequence[Alarm], clock: Clock, *, class_: str = ""
+    sheet: Sheet,
+    title: str,
+    reading: str | None,
+    alarms: Sequence[ShownAlarm],
+    clock: WallClock,
+    *,
+    class_: str = "",
 ) -> Element | None:
     if not alarms:
         return None
@@ -83,9 +89,9 @@ def _more(
     return question(None, title, reading, el("div", listed, id=f"alarms-{slug}", live=True), id_=f"q-{slug}")
 
 
-def _outage(sheet: Sheet, event: Event) -> Element:
+def _outage(sheet: Sheet, event: ShownEvent) -> Element:
     system = sheet.estate.systems.get(event.system or "")
-    clock = Clock(sheet.site(system.id).time_zone, sheet.now) if system else clock_of(sheet)
+    clock = WallClock(sheet.site(system.id).time_zone, sheet.now) if system else clock_of(sheet)
     name = f"{system.name}. " if system else ""
     parts: list[Nodes] = [el("p", event.text, class_="prose answer")]
     if event.fed:
@@ -110,7 +116,7 @@ def _outage(sheet: Sheet, event: Event) -> Element:
     )
 
 
-def _foretold(event: Event) -> Element:
+def _foretold(event: ShownEvent) -> Element:
     rows = [
         el(
             "tr",
@@ -139,7 +145,7 @@ def _foretold(event: Event) -> Element:
     return el("div", el("h3", "Predicted, and what happened"), parts)
 
 
-def _journal(sheet: Sheet, clock: Clock) -> Element:
+def _journal(sheet: Sheet, clock: WallClock) -> Element:
     events = sorted(sheet.events, key=lambda e: e.at, reverse=True)[:40]
     if not events:
         return question(

@@ -22,10 +22,10 @@ from api.pages.banks.section import (
 from api.pages.hold_up.basis import what_would_tell
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import with_figures
-from api.pages.markup.frame import Page, address_of, clock_of, question
+from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
 from rules.phrasing.figures import (
@@ -51,9 +51,9 @@ KINDS = {
 }
 
 
-def banks_page(sheet: Sheet) -> Page:
+def banks_page(sheet: Sheet) -> PageFrame:
     """Return the sheet of all banks, the first to fail first."""
-    return Page("Banks", "/banks", (_summary(sheet), overview(sheet)))
+    return PageFrame("Banks", "/banks", (_summary(sheet), overview(sheet)))
 
 
 def _summary(sheet: Sheet) -> Element:
@@ -83,7 +83,7 @@ def _summary(sheet: Sheet) -> Element:
     return el("h1", row, class_="lead", id="lead", live=True)
 
 
-def bank_page(sheet: Sheet, name: str) -> Page | None:
+def bank_page(sheet: Sheet, name: str) -> PageFrame | None:
     """Return a bank's sheet, or None for one that is not in the estate."""
     bank = sheet.estate.banks.get(name)
     if bank is None:
@@ -99,7 +99,7 @@ def bank_page(sheet: Sheet, name: str) -> Page | None:
             el("small", _plant(bank, blocks)),
             class_="waiting",
         )
-        return Page(title, address, (el("h1", title, class_="off"), words))
+        return PageFrame(title, address, (el("h1", title, class_="off"), words))
     parts: list[Element | None] = [
         _lead(sheet, bank, state, blocks),
         what_would_tell(state.would_tell, "tell"),
@@ -111,8 +111,8 @@ def bank_page(sheet: Sheet, name: str) -> Page | None:
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
         owner = sheet.estate.units[bank.feeds[0]].system
-        parts.append(wrong(sheet, mine, Clock(sheet.site(owner).time_zone, sheet.now)))
-    return Page(title, address, tuple(part for part in parts if part))
+        parts.append(wrong(sheet, mine, WallClock(sheet.site(owner).time_zone, sheet.now)))
+    return PageFrame(title, address, tuple(part for part in parts if part))
 
 
 def standing(sheet: Sheet, state: BankState) -> Standing:
@@ -164,7 +164,7 @@ def _plant(bank: Bank, blocks: FittedBank | None) -> str:
     if blocks:
         parts.append(f"{blocks.blocks} blocks of {blocks.type}")
         parts.append(f"ends at {blocks.end_voltage_per_cell_v * bank.cells:.1f} V")
-        parts.append(f"installed {Clock.day(blocks.from_day)}")
+        parts.append(f"installed {WallClock.day(blocks.from_day)}")
         if blocks.design_life_years:
             parts.append(f"{blocks.design_life_years:g}-year design")
     parts.append(f"feeds {listed(bank.feeds)}")
@@ -319,7 +319,9 @@ def _known(state: BankState, today: date) -> Element | None:
         )
     said: list[Nodes] = []
     if state.tests is not None:
-        last = f", the last was {Clock.day(state.tests.last)}" if state.tests.last else ", none is on record"
+        last = (
+            f", the last was {WallClock.day(state.tests.last)}" if state.tests.last else ", none is on record"
+        )
         risk = state.tests.ends_in_test_probability
         ends = (
             f" It ends in that test with {whole_percent(risk)} % probability."
@@ -330,7 +332,7 @@ def _known(state: BankState, today: date) -> Element | None:
         said.append(
             el(
                 "p",
-                f"{when} {Clock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
+                f"{when} {WallClock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
                 class_="prose",
             )
         )

@@ -15,7 +15,7 @@ from api.pages.hold_up import section as hold_up_section
 from api.pages.hold_up.score import score_section
 from api.pages.hold_up.sentences import Judged, aside, judged, opening, ordered
 from api.pages.markup.elements import Element, el
-from api.pages.markup.frame import Page, address_of, clock_of, question
+from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.plans import shutdown as shutdown_section
 from api.pages.units import redundancy as redundancy_section
 from api.pages.units.isolation import overview as isolations
@@ -33,7 +33,7 @@ def lead(subjects: Sequence[Judged]) -> Element:
     return el("div", el("ul", rows, class_="lead"), id="lead", live=True)
 
 
-def index_page(sheet: Sheet) -> Page:
+def index_page(sheet: Sheet) -> PageFrame:
     """Return the overview."""
     subjects, clock = subjects_of(sheet), clock_of(sheet)
     heading = el("h1", f"Standby power of {sheet.title}", class_="off")
@@ -41,10 +41,10 @@ def index_page(sheet: Sheet) -> Page:
         nothing = el(
             "p", "Nothing has been judged yet: the first readings are on their way.", class_="waiting"
         )
-        return Page("All systems", "/", (heading, nothing))
+        return PageFrame("All systems", "/", (heading, nothing))
     lit = [s for s in subjects if s.state.on_battery]
     if lit:
-        return Page(
+        return PageFrame(
             "On battery",
             "/",
             (heading, *_during(sheet, lit, [s for s in subjects if not s.state.on_battery])),
@@ -60,7 +60,7 @@ def index_page(sheet: Sheet) -> Page:
         shutdown_section.overview(sheet),
         score_section(sheet),
     ]
-    return Page("All systems", "/", tuple(part for part in parts if part))
+    return PageFrame("All systems", "/", tuple(part for part in parts if part))
 
 
 def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> list[Element]:

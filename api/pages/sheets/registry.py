@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 from urllib.parse import unquote
 
-from api.pages.markup.frame import Page, document
+from api.pages.markup.frame import PageFrame, document
 from api.pages.sheets.alarm_sheet import alarms_page
 from api.pages.sheets.bank_sheet import bank_page, banks_page
 from api.pages.sheets.overview import index_page
@@ -14,19 +14,19 @@ from api.pages.sheets.system_sheet import system_page
 from api.pages.sheets.unit_sheet import unit_page
 from collector.read_model.sheet import Sheet
 
-SHEETS: Final[Mapping[str, Callable[[Sheet], Page]]] = {
+SHEETS: Final[Mapping[str, Callable[[Sheet], PageFrame]]] = {
     "": index_page,
     "alarms": alarms_page,
     "banks": banks_page,
 }
-NAMED: Final[Mapping[str, Callable[[Sheet, str], Page | None]]] = {
+NAMED: Final[Mapping[str, Callable[[Sheet, str], PageFrame | None]]] = {
     "systems": system_page,
     "units": unit_page,
     "banks": bank_page,
 }
 
 
-def page_at(sheet: Sheet, address: str) -> Page | None:
+def page_at(sheet: Sheet, address: str) -> PageFrame | None:
     """Return the page at an address ("/", "/systems/ID", "/units/ID", "/banks", "/banks/ID", "/alarms"), or None."""
     parts = [unquote(part) for part in address.strip("/").split("/")]
     if len(parts) == 1 and parts[0] in SHEETS:
@@ -72,5 +72,5 @@ def alarms(sheet: Sheet) -> str:
     return document(sheet, alarms_page(sheet))
 
 
-def _or_none(sheet: Sheet, page: Page | None) -> str | None:
+def _or_none(sheet: Sheet, page: PageFrame | None) -> str | None:
     return None if page is None else document(sheet, page)

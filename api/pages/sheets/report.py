@@ -14,7 +14,7 @@ from typing import Final
 
 from api.pages.markup.assets import STYLES
 from api.pages.markup.elements import Element, Node, el, render
-from api.pages.markup.frame import SAFETY, Page, clock_of
+from api.pages.markup.frame import SAFETY, PageFrame, clock_of
 from api.pages.markup.marks import emblem
 from api.pages.markup.svg import hatches
 from api.pages.plans import programme as programme_section
@@ -23,7 +23,7 @@ from api.pages.sheets.bank_sheet import bank_page
 from api.pages.sheets.overview import index_page
 from api.pages.sheets.system_sheet import system_page
 from api.pages.units import isolation as isolation_section
-from collector.read_model.sheet import Isolation, Sheet
+from collector.read_model.sheet import Sheet, ShownIsolation
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.programme.programme import Programme
 from rules.planning.ridethrough.result import Ridethrough
@@ -66,7 +66,7 @@ def programme_report(sheet: Sheet, programme: Programme) -> Report:
     return Report(f"Replacements and service of {sheet.title}", (programme_section.whole(sheet, programme),))
 
 
-def isolation_report(isolation: Isolation) -> Report:
+def isolation_report(isolation: ShownIsolation) -> Report:
     """Return the report of whether a unit may be taken out for work."""
     title = f"May unit {isolation.unit} be taken out for work?"
     return Report(title, (isolation_section.one(isolation),))
@@ -78,7 +78,7 @@ def ride_report(sheet: Sheet, results: Iterable[Ridethrough], played_on: str) ->
     return Report("A scenario played out", found)
 
 
-def _of_page(page: Page | None) -> Report | None:
+def _of_page(page: PageFrame | None) -> Report | None:
     return None if page is None else Report(page.title, page.body)
 
 

@@ -10,7 +10,7 @@ from api.pages.hold_up import outage as outage_section
 from api.pages.hold_up.basis import installed_words
 from api.pages.hold_up.sentences import Judged, judged, opening
 from api.pages.markup.elements import Element, Nodes, el
-from api.pages.markup.frame import Page, address_of
+from api.pages.markup.frame import PageFrame, address_of
 from api.pages.plans import shutdown as shutdown_section
 from api.pages.plans import size as size_section
 from api.pages.units import isolation as isolation_section
@@ -19,7 +19,7 @@ from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import kilo
 
 
-def system_page(sheet: Sheet, name: str) -> Page | None:
+def system_page(sheet: Sheet, name: str) -> PageFrame | None:
     """Return a system's sheet, or None for one that is not in the estate."""
     declared = sheet.estate.systems.get(name)
     if declared is None:
@@ -33,7 +33,7 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
             " has not been judged yet: the first readings are on their way.",
             class_="waiting",
         )
-        return Page(declared.name, address, (el("h1", declared.name, class_="off"), waiting))
+        return PageFrame(declared.name, address, (el("h1", declared.name, class_="off"), waiting))
     subject = judged(sheet, state)
     parts: list[Element | None] = [_lead(sheet, subject)]
     drawn = outage_section.outage(sheet, subject)
@@ -53,7 +53,7 @@ def system_page(sheet: Sheet, name: str) -> Page | None:
         parts.append(size_section.in_depth(sheet, name))
     parts.append(isolation_section.in_depth(sheet, subject))
     parts.append(shutdown_section.in_depth(sheet, name))
-    return Page(declared.name, address, tuple(part for part in parts if part))
+    return PageFrame(declared.name, address, tuple(part for part in parts if part))
 
 
 def _lead(sheet: Sheet, subject: Judged) -> Element:

@@ -13,11 +13,11 @@ from api.pages.alarms.alarm_list import wrong
 from api.pages.hold_up.unit_tracks import read_trace
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
-from api.pages.markup.frame import Page, address_of, question
+from api.pages.markup.frame import PageFrame, address_of, question
 from api.pages.markup.marks import Standing, line_mark
 from api.pages.units.redundancy import STANDS
-from collector.read_model.sheet import CardHealth, Learnt, Sheet, UnitView
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import CardHealth, Sheet, ShownStarts, ShownUnit
+from collector.read_model.wall_clock import WallClock
 from rules.alarms.catalogue import CARD_ALARMS
 from rules.phrasing.figures import age, capital, clause, count, kilo, listed, plural, stopwatch, whole_percent
 from rules.plant.estate import Unit, in_place
@@ -82,13 +82,13 @@ OBJECTS: Final = {
 }
 
 
-def unit_page(sheet: Sheet, name: str) -> Page | None:
+def unit_page(sheet: Sheet, name: str) -> PageFrame | None:
     """Return a unit's sheet, or None for a position that is not in the estate."""
     unit = sheet.estate.units.get(name)
     if unit is None:
         return None
-    view = sheet.unit(name) or UnitView(name)
-    clock = Clock(sheet.site(unit.system).time_zone, sheet.now)
+    view = sheet.unit(name) or ShownUnit(name)
+    clock = WallClock(sheet.site(unit.system).time_zone, sheet.now)
     parts: list[Element | None] = [_lead(sheet, unit, view)]
     if view.reading is not None:
         parts.append(_readings(sheet, view, view.reading, clock))
@@ -99,16 +99,16 @@ def unit_page(sheet: Sheet, name: str) -> Page | None:
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
         parts.append(wrong(sheet, mine, clock))
-    return Page(f"Unit {name}", address_of("units", name), tuple(part for part in parts if part))
+    return PageFrame(f"Unit {name}", address_of("units", name), tuple(part for part in parts if part))
 
 
-def stale(sheet: Sheet, view: UnitView) -> bool:
+def stale(sheet: Sheet, view: ShownUnit) -> bool:
     """Return whether a unit's reading is too old to be called present, or absent."""
     limit = max(STALE_POLLS * ((view.card.poll_s if view.card else None) or sheet.poll_s), STALE_LEAST_S)
     return view.reading is None or view.silent_since is not None or view.age_s is None or view.age_s > limit
 
 
-def _lead(sheet: Sheet, unit: Unit, view: UnitView) -> Element:
+def _lead(sheet: Sheet, unit: Unit, view: ShownUnit) -> Element:
     state = sheet.system(unit.system)
     stands = next((u for u in state.units if u.id == unit.id), None) if state else None
     system = sheet.estate.systems[unit.system].name
@@ -136,7 +136,7 @@ def _lead(sheet: Sheet, unit: Unit, view: UnitView) -> Element:
     return el("h1", row, class_="lead", id="lead", live=True)
 
 
-def _said(sheet: Sheet, view: UnitView, stands: UnitStanding | None) -> tuple[Standing, Nodes]:
+def _said(sheet: Sheet, view: ShownUnit, stands: UnitStanding | None) -> tuple[Standing, Nodes]:
     if view.fault:
         return "unknown", f"cannot be judged: a fault in ridethrough itself, {clause(view.fault)}."
     if view.reading is None and view.unread is Unread.NOT_ASKED:
@@ -168,7 +168,7 @@ def _said(sheet: Sheet, view: UnitView, stands: UnitStanding | None) -> tuple[St
     return mark, [words, ", read ", since(view.reading.at, sheet.now), " ago."]
 
 
-def _readings(sheet: Sheet, view: UnitView, reading: Reading, clock: Clock) -> Element:
+def _readings(sheet: Sheet, view: ShownUnit, reading: Reading, clock: WallClock) -> Element:
     old = stale(sheet, view)
     marked = {(doubt.object, doubt.line): doubt for doubt in reading.doubts}
     tables: list[Nodes] = []
@@ -350,7 +350,7 @@ def _doubts(reading: Reading) -> Element:
     )
 
 
-def _card(sheet: Sheet, unit: Unit, view: UnitView) -> Element | None:
+def _card(sheet: Sheet, unit: Unit, view: ShownUnit) -> Element | None:
     declared, card = sheet.estate.card_of(unit.id), view.card
     if declared is None:
         return question(
@@ -388,7 +388,7 @@ def _card_says(name: str) -> str:
     return f"reports {name}" if known is None else known.says
 
 
-def _learnt(learnt: Learnt) -> list[Nodes]:
+def _learnt(learnt: ShownStarts) -> list[Nodes]:
     """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard."""
     said = [] if learnt.stale is None else [f"{capital(learnt.stale)}: nothing live of it counts now."]
     for one in learnt.objects:

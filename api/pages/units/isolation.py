@@ -10,7 +10,7 @@ from api.pages.markup.frame import address_of, question
 from api.pages.markup.marks import Standing, line_mark
 from api.pages.units import work as work_section
 from api.pages.units.work import mark_of
-from collector.read_model.sheet import Isolation, Sheet
+from collector.read_model.sheet import Sheet, ShownIsolation
 from rules.system.state import UnitWork
 
 MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
@@ -41,7 +41,7 @@ def overview(sheet: Sheet) -> Element | None:
     )
 
 
-def _answer(isolation: Isolation, work: UnitWork | None) -> Element:
+def _answer(isolation: ShownIsolation, work: UnitWork | None) -> Element:
     """Return the answer for one unit; of one that is worked on, how far that has come."""
     if work is None:
         return el("span", line_mark(MARKS[isolation.overall]), " ", isolation.answer, class_="s")
@@ -72,7 +72,7 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
     )
 
 
-def one(isolation: Isolation) -> Element:
+def one(isolation: ShownIsolation) -> Element:
     """Return the checks of one unit, for paper."""
     return question(
         5,
@@ -82,7 +82,7 @@ def one(isolation: Isolation) -> Element:
     )
 
 
-def _folds(isolations: Sequence[Isolation]) -> list[Nodes]:
+def _folds(isolations: Sequence[ShownIsolation]) -> list[Nodes]:
     folds: list[Nodes] = []
     for i in isolations:
         folds.append(
@@ -121,7 +121,7 @@ def _column(title: str, rows: Sequence[str], class_: str) -> Element | None:
     return el("div", heading, el("ul", [el("li", said, class_=class_) for said in rows]))
 
 
-def _counts(i: Isolation) -> Element:
+def _counts(i: ShownIsolation) -> Element:
     failed: Nodes = (
         el("span", el("b", f"{len(i.not_met)} not met"), class_="short-ink")
         if i.not_met

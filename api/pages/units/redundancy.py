@@ -11,7 +11,7 @@ from api.pages.markup.format import since
 from api.pages.markup.frame import address_of, question, slug
 from api.pages.markup.marks import Standing, line_mark
 from api.pages.units.ruler import caption, ruler, table
-from collector.read_model.sheet import Sheet, UnitView
+from collector.read_model.sheet import Sheet, ShownUnit
 from rules.phrasing.figures import CANNOT_TELL, capital, clause, count, down, kilo, listed, up, whole_percent
 from rules.system.state import LoadBasis, Redundancy, RedundancyAt, UnitStanding
 from rules.system.state import Standing as UnitStands
@@ -275,7 +275,7 @@ def _share(sheet: Sheet, unit: UnitStanding, lines: Sequence[int]) -> Element:
     return el("tr", name, cells, el("td", read, note, seen), class_="stale-row" if silent else None)
 
 
-def _by_board_line(sheet: Sheet, unit: str, view: UnitView | None) -> dict[int, float | None]:
+def _by_board_line(sheet: Sheet, unit: str, view: ShownUnit | None) -> dict[int, float | None]:
     if view is None or view.reading is None or unit not in sheet.estate.units:
         return {}
     order = sheet.estate.units[unit].line_order

@@ -25,7 +25,7 @@ BASIS_WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class CarriedShare:
     """What a unit carries of one line, in W or VA; `heard` False for its last share before it fell silent."""
 
     unit: str
@@ -33,10 +33,10 @@ class Share:
     heard: bool
 
 
-def shares(sheet: Sheet, state: SystemState, board_line: int, kind: Literal["w", "va"]) -> list[Share]:
+def shares(sheet: Sheet, state: SystemState, board_line: int, kind: Literal["w", "va"]) -> list[CarriedShare]:
     """Return what each unit carries of a board line, by its own last reading."""
     gone = {u.id for u in state.units if u.standing in {Standing.SILENT, Standing.UNKNOWN}}
-    found: list[Share] = []
+    found: list[CarriedShare] = []
     for unit in sheet.estate.units_of(state.id):
         view = sheet.unit(unit.id)
         if view is None or view.reading is None:
@@ -45,7 +45,7 @@ def shares(sheet: Sheet, state: SystemState, board_line: int, kind: Literal["w",
             placed = unit.line_order[own.line - 1] if 0 < own.line <= len(unit.line_order) else own.line
             amount = own.power_w if kind == "w" else own.apparent_va
             if placed == board_line and amount is not None and amount > 0:
-                found.append(Share(unit.id, amount, unit.id not in gone))
+                found.append(CarriedShare(unit.id, amount, unit.id not in gone))
     return found
 
 
@@ -125,7 +125,7 @@ def _cell(words: str | None, *, short: bool = False) -> Element:
 
 
 def _track(
-    kind: str, now: float | None, peak: float | None, limit: float | None, parts: Sequence[Share]
+    kind: str, now: float | None, peak: float | None, limit: float | None, parts: Sequence[CarriedShare]
 ) -> Element:
     full = limit / LIMIT_AT if limit else (max(now or 0.0, peak or 0.0) / LIMIT_AT or 1.0)
     edge = 0.0 if limit == 0 else LIMIT_AT
@@ -168,12 +168,12 @@ def _words(peak: float | None, limit: float | None) -> tuple[str, bool]:
     return kilo(peak), False
 
 
-def _bar(kind: str, now: float, full: float, parts: Sequence[Share]) -> list[Element]:
+def _bar(kind: str, now: float, full: float, parts: Sequence[CarriedShare]) -> list[Element]:
     total = sum(part.amount for part in parts)
     scale = now / total if total > 0 and all(part.heard for part in parts) else 1.0
     drawn: list[Element] = []
     begin = 0.0
-    for part in parts or [Share("", now, heard=True)]:
+    for part in parts or [CarriedShare("", now, heard=True)]:
         wide = part.amount * (scale if parts else 1.0) / full
         style = "bar" if kind == "W" else "bar open"
         drawn.append(rect(percent(begin), 1, percent(wide), 14, style if part.heard else "unknown"))

@@ -12,7 +12,7 @@ from api.pages.markup.form_button import act
 from api.pages.markup.frame import address_of
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.safety import SAFETY
 from rules.system.state import UnitWork, WorkStage
 
@@ -35,12 +35,12 @@ def mark_of(work: UnitWork) -> Standing:
     return "short" if work.unexpected or work.overdue else "holds"
 
 
-def under_way(sheet: Sheet, works: Sequence[UnitWork], system: str, clock: Clock) -> list[Nodes]:
+def under_way(sheet: Sheet, works: Sequence[UnitWork], system: str, clock: WallClock) -> list[Nodes]:
     """Return the work on a system's units, each with its stages and the form to close it."""
     return [_work(sheet, work, system, clock) for work in works]
 
 
-def _work(sheet: Sheet, work: UnitWork, system: str, clock: Clock) -> Element:
+def _work(sheet: Sheet, work: UnitWork, system: str, clock: WallClock) -> Element:
     who = f", as {work.by} said" if work.by else ""
     what = f": {work.what.rstrip('.')}" if work.what else ""
     head = (
@@ -75,7 +75,7 @@ def _more_time(work: UnitWork, system: str) -> Element:
     return act(_path(system), "Give it more time…", work.unit, [unit, _hours()], quiet=True)
 
 
-def _stages(work: UnitWork, clock: Clock) -> Element:
+def _stages(work: UnitWork, clock: WallClock) -> Element:
     """Return when each stage was last reached; of stages that are still ahead, a dash."""
     reached = {step.stage: step.at for step in work.steps}
     past = list(STAGES)[: list(STAGES).index(work.stage) + 1]

@@ -15,7 +15,7 @@ from typing import Final
 from collector.cards.corrections.knowledge import CardKnowledge
 from collector.cards.corrections.sample import NOTHING_DECLARED, Declared
 from collector.cards.mib.correction_set import CorrectionSet
-from collector.cards.mib.upsmib import BY_NAME, Conformance, Part
+from collector.cards.mib.upsmib import BY_NAME, Conformance, TablePart
 from collector.cards.mib.wire_values import ReadCost, WireState
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.client import Patience
@@ -24,7 +24,7 @@ from collector.cards.snmp.target import CardTarget
 from collector.cards.snmp.transport import Transport
 from rules.plant.reading import Reading, Stamp
 
-ALL_PARTS: Final = frozenset(Part)
+ALL_PARTS: Final = frozenset(TablePart)
 _MOST_LINES: Final = 3
 _MOST_TEXT: Final = 200
 """What the estate file takes of lines and of characters."""
@@ -77,7 +77,7 @@ async def probe(
         for poll in range(max(1, polls)):
             if poll:
                 await asyncio.sleep(every_s)
-                read = await reader.read(frozenset({Part.LIVE}))
+                read = await reader.read(frozenset({TablePart.LIVE}))
             now = datetime.now(UTC)
             state = state.after(read, now)
             stamp = Stamp(now, asyncio.get_running_loop().time(), start)

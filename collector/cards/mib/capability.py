@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from collector.cards.mib.upsmib import LINES, OBJECTS, SYS_UP_TIME, MibObject, Part, standard_places, wire_key
+from collector.cards.mib.upsmib import (
+    LINES,
+    OBJECTS,
+    SYS_UP_TIME,
+    MibObject,
+    TablePart,
+    standard_places,
+    wire_key,
+)
 from collector.cards.snmp.ber import oid_arcs
 
 
@@ -25,7 +33,7 @@ class Capability:
     odd: Mapping[str, str] = field(default_factory=dict)
     complete: bool = True
 
-    def of(self, part: Part) -> dict[str, str]:
+    def of(self, part: TablePart) -> dict[str, str]:
         """Return wire key -> OID of one part."""
         return {key: self.places[key] for key in standard_places(part) if key in self.places}
 
@@ -78,7 +86,7 @@ def from_answers(places: Mapping[str, str]) -> Capability:
 
 
 def _capability(places: dict[str, str], complete: bool) -> Capability:
-    standard = {key: oid for part in Part for key, oid in standard_places(part).items()}
+    standard = {key: oid for part in TablePart for key, oid in standard_places(part).items()}
     odd = {key: oid for key, oid in places.items() if standard[key] != oid}
     return Capability(places, tuple(_lacking(places)), odd, complete)
 

@@ -26,7 +26,7 @@ from collector.cards.mib.upsmib import (
     TEST_RESULT,
     Kind,
     MibObject,
-    Part,
+    TablePart,
 )
 from collector.cards.mib.wire_values import WireState, WireValue, number_in_text, part_of
 from rules.plant.reading import (
@@ -198,7 +198,7 @@ class _Decoder:
         kept = {
             key: value
             for key, value in self.state.values.items()
-            if key == "sysUpTime" or part_of(key) is not Part.LIVE
+            if key == "sysUpTime" or part_of(key) is not TablePart.LIVE
         }
         self.state = replace(self.state, values=kept, alarms=None)
         self._doubt("upsOutputTable", DoubtKind.STUCK, None, None, why)
@@ -269,9 +269,9 @@ class _Decoder:
     def _part_times(self, stamp: Stamp) -> Mapping[str, datetime]:
         times = self.state.part_at
         named = {
-            "bypass": times.get(Part.SLOW),
-            "test": times.get(Part.SLOW),
-            "nameplate": times.get(Part.NAMEPLATE),
+            "bypass": times.get(TablePart.SLOW),
+            "test": times.get(TablePart.SLOW),
+            "nameplate": times.get(TablePart.NAMEPLATE),
         }
         return {name: at for name, at in named.items() if at is not None and at != stamp.at}
 

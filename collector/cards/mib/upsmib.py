@@ -37,7 +37,7 @@ class Kind(StrEnum):
     OID = "OBJECT IDENTIFIER"
 
 
-class Part(StrEnum):
+class TablePart(StrEnum):
     """The parts of a reading, each with its own cadence."""
 
     LIVE = "live"
@@ -70,7 +70,7 @@ class MibObject:
     scale: float = 1.0
     column: bool = False
     conformance: Conformance = Conformance.NONE
-    part: Part | None = None
+    part: TablePart | None = None
     group: str | None = None
     field: str | None = None
     low: int | None = None
@@ -82,7 +82,7 @@ class MibObject:
 
 
 _SUBSET, _BASIC, _FULL = Conformance.SUBSET, Conformance.BASIC, Conformance.FULL
-_LIVE, _SLOW, _PLATE = Part.LIVE, Part.SLOW, Part.NAMEPLATE
+_LIVE, _SLOW, _PLATE = TablePart.LIVE, TablePart.SLOW, TablePart.NAMEPLATE
 _B: Final = OBJECTS_ROOT
 _INTEGER_MAX: Final = 2**31 - 1
 
@@ -92,7 +92,7 @@ def _scalar(  # noqa: PLR0917 - one call per line of a table
     place: str,
     kind: Kind,
     conformance: Conformance = Conformance.NONE,
-    part: Part | None = None,
+    part: TablePart | None = None,
     field: str | None = None,
     unit: str | None = None,
     scale: float = 1.0,
@@ -110,7 +110,7 @@ def _column(  # noqa: PLR0917 - one call per line of a table
     name: str,
     place: str,
     conformance: Conformance,
-    part: Part,
+    part: TablePart,
     field: str,
     unit: str,
     scale: float = 1.0,
@@ -269,9 +269,9 @@ def wire_key(name: str, line: int | None = None) -> str:
     return name if line is None else f"{name}.{line}"
 
 
-def standard_places(part: Part) -> dict[str, str]:
+def standard_places(part: TablePart) -> dict[str, str]:
     """Return wire key -> OID for every object of a part, columns for lines 1 to 3, by the standard."""
-    places: dict[str, str] = {"sysUpTime": SYS_UP_TIME} if part is Part.LIVE else {}
+    places: dict[str, str] = {"sysUpTime": SYS_UP_TIME} if part is TablePart.LIVE else {}
     for item in OBJECTS:
         if item.part is part:
             if item.column:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Final
 
-from collector.cards.mib.upsmib import BY_NAME, Kind, MibObject, Part
+from collector.cards.mib.upsmib import BY_NAME, Kind, MibObject, TablePart
 from collector.cards.snmp import ber
 
 WireValue = int | str
@@ -55,7 +55,7 @@ class CardRead:
     `engine_id`: of SNMPv3, in hexadecimal.
     """
 
-    parts: frozenset[Part]
+    parts: frozenset[TablePart]
     values: Mapping[str, WireValue]
     types: Mapping[str, str] = field(default_factory=dict)
     alarms: tuple[str, ...] | None = None
@@ -74,7 +74,7 @@ class WireState:
     alarms: tuple[str, ...] | None = None
     missing: tuple[str, ...] = ()
     odd_places: Mapping[str, str] = field(default_factory=dict)
-    part_at: Mapping[Part, datetime] = field(default_factory=dict)
+    part_at: Mapping[TablePart, datetime] = field(default_factory=dict)
     engine_id: str | None = None
 
     def after(self, wire: CardRead, at: datetime) -> WireState:
@@ -97,7 +97,7 @@ class WireState:
         )
 
 
-_PART: Final[dict[str, Part]] = {"sysUpTime": Part.LIVE}
+_PART: Final[dict[str, TablePart]] = {"sysUpTime": TablePart.LIVE}
 for _item in BY_NAME.values():
     if _item.part is not None:
         _PART[_item.name] = _item.part
@@ -105,7 +105,7 @@ for _item in BY_NAME.values():
             _PART[f"{_item.name}.{_line}"] = _item.part
 
 
-def part_of(key: str) -> Part | None:
+def part_of(key: str) -> TablePart | None:
     """Return the part that a wire key belongs to."""
     return _PART.get(key)
 

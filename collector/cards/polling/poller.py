@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final, Protocol
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.schedule import (
     Cadence,
@@ -42,7 +42,7 @@ _log = logging.getLogger(__name__)
 class ReadsCard(Protocol):
     """Something that reads one card (`collector.cards.polling.reader.CardReader`)."""
 
-    def read(self, parts: frozenset[Part]) -> Awaitable[CardRead]:
+    def read(self, parts: frozenset[TablePart]) -> Awaitable[CardRead]:
         """Read some parts. Raises SnmpError."""
         ...
 
@@ -172,7 +172,7 @@ class Poller:
         if self._waking is not None and not self._waking.done():
             self._waking.set_result(None)
 
-    async def _poll(self, parts: frozenset[Part], late_s: float | None) -> Answer:
+    async def _poll(self, parts: frozenset[TablePart], late_s: float | None) -> Answer:
         """Read some parts now, `late_s` after they were due; None: they are not yet."""
         started_s, period_s = self._clock.monotonic_s(), self.period_s
         wire, silence, fault = None, None, None

@@ -21,7 +21,7 @@ from collector.cards.mib.upsmib import (
     OBJECTS_ROOT,
     SYS_UP_TIME,
     MibObject,
-    Part,
+    TablePart,
     standard_places,
 )
 from collector.cards.mib.wire_values import EXPECTED_TAG, CardRead, ReadCost, WireValue, safe_text, wire_value
@@ -81,7 +81,7 @@ class CardReader:
     _alarms_counted: WireValue | None = 0
     _discovered_s: float = 0.0
     _planned_for: Capability | None = None
-    _plans: dict[frozenset[Part], Plan] = field(default_factory=dict)
+    _plans: dict[frozenset[TablePart], Plan] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -104,7 +104,7 @@ class CardReader:
             )
         )
 
-    async def read(self, parts: frozenset[Part]) -> CardRead:
+    async def read(self, parts: frozenset[TablePart]) -> CardRead:
         """Read some parts. Raises SnmpError (NoReply, PortClosed, HostUnreachable, SecurityFailure, CardRefused).
 
         A card that did not answer lately is not pressed with all that is asked of it, and is not waited for long:
@@ -120,12 +120,12 @@ class CardReader:
         self._unanswered = 0
         return found
 
-    async def _read(self, parts: frozenset[Part]) -> CardRead:
+    async def _read(self, parts: frozenset[TablePart]) -> CardRead:
         loop = asyncio.get_running_loop()
         started_s = loop.time()
         before = self._counts()
         old = self.capability is not None and started_s - self._discovered_s > _REDISCOVER_S
-        if self.capability is None or (old and Part.NAMEPLATE in parts):
+        if self.capability is None or (old and TablePart.NAMEPLATE in parts):
             await self.discover()
         assert self.capability is not None  # noqa: S101 - discovered, or discover() raised
         values, types = await self._get(self._plan(parts, self.capability))
@@ -155,7 +155,10 @@ class CardReader:
 
     async def _ask_for_the_rest(self, known: Capability) -> Capability:
         wanted = {
-            key: oid for part in Part for key, oid in standard_places(part).items() if key not in known.places
+            key: oid
+            for part in TablePart
+            for key, oid in standard_places(part).items()
+            if key not in known.places
         }
         if known.odd:  # rows stand elsewhere: asking at the standard's places could mix two numberings
             wanted = {key: oid for key, oid in wanted.items() if "." not in key}
@@ -169,14 +172,14 @@ class CardReader:
 
     # --- values ---------------------------------------------------------------------------------------
 
-    def _plan(self, parts: frozenset[Part], held: Capability) -> Plan:
+    def _plan(self, parts: frozenset[TablePart], held: Capability) -> Plan:
         """Return what to ask for some parts; worked out once for each capability."""
         if self._planned_for is not held:
             self._planned_for, self._plans = held, {}
         plan = self._plans.get(parts)
         if plan is None:
             places: dict[str, str] = {}
-            for part in (Part.LIVE, Part.SLOW, Part.NAMEPLATE):
+            for part in (TablePart.LIVE, TablePart.SLOW, TablePart.NAMEPLATE):
                 if part in parts:
                     places.update(held.of(part))
             plan = self._plans[parts] = _planned(places)
@@ -272,7 +275,7 @@ class CardReader:
     # --- alarms ---------------------------------------------------------------------------------------
 
     async def _alarms(
-        self, parts: frozenset[Part], values: Mapping[str, WireValue]
+        self, parts: frozenset[TablePart], values: Mapping[str, WireValue]
     ) -> tuple[str, ...] | None:
         """Return the alarm table: read whenever the card counts alarms or counts others than at the last look, and
         always with the slow part.
@@ -281,8 +284,8 @@ class CardReader:
         zero the table is read at once: what a row said must not outlive it until the slow part comes round.
         """
         present = values.get("upsAlarmsPresent")
-        live = Part.LIVE in parts and present is not None
-        if Part.SLOW not in parts and not (live and (present != 0 or present != self._alarms_counted)):
+        live = TablePart.LIVE in parts and present is not None
+        if TablePart.SLOW not in parts and not (live and (present != 0 or present != self._alarms_counted)):
             return () if live and not self._alarm_rows else None
         try:
             rows, _ = await walk(

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 from zlib import crc32
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 
 LATE_AFTER_S: Final = 1.0
 EARLY_AT_ONCE: Final = 3
@@ -50,7 +50,7 @@ class Turn:
     phase: float = 0.0
     urgent: bool = False
     early_from_s: float = -math.inf
-    part_read_s: Mapping[Part, float] = field(default_factory=dict)
+    part_read_s: Mapping[TablePart, float] = field(default_factory=dict)
 
 
 def spread(name: str) -> float:
@@ -70,9 +70,9 @@ def due_after(now_s: float, period_s: float, phase: float) -> float:
     return (passed + 1 + phase) * period_s
 
 
-def parts_due(turn: Turn, cadence: Cadence, now_s: float) -> frozenset[Part]:
+def parts_due(turn: Turn, cadence: Cadence, now_s: float) -> frozenset[TablePart]:
     """Return what to ask for now; the live part always."""
-    slow_s = {Part.SLOW: cadence.slow_every_s, Part.NAMEPLATE: cadence.nameplate_every_s}
+    slow_s = {TablePart.SLOW: cadence.slow_every_s, TablePart.NAMEPLATE: cadence.nameplate_every_s}
     # Half a period of grace keeps a slow part on the poll it belongs to, rather than one later.
     grace_s = cadence.every_s / 2
     due = {
@@ -80,7 +80,7 @@ def parts_due(turn: Turn, cadence: Cadence, now_s: float) -> frozenset[Part]:
         for part, every_s in slow_s.items()
         if part not in turn.part_read_s or now_s - turn.part_read_s[part] >= every_s - grace_s
     }
-    return frozenset(due | {Part.LIVE})
+    return frozenset(due | {TablePart.LIVE})
 
 
 def paced(turn: Turn, cadence: Cadence, now_s: float, *, urgent: bool) -> Turn:
@@ -101,7 +101,7 @@ def after_early(turn: Turn, started_s: float) -> Turn:
     return replace(turn, early_from_s=max(turn.early_from_s, started_s) + EARLY_EVERY_S)
 
 
-def after_answer(turn: Turn, parts: frozenset[Part], read_s: float) -> Turn:
+def after_answer(turn: Turn, parts: frozenset[TablePart], read_s: float) -> Turn:
     """Return the turn after a card answered; the next due time is set by `following`."""
     return replace(turn, part_read_s={**turn.part_read_s, **dict.fromkeys(parts, read_s)})
 

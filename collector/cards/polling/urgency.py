@@ -13,7 +13,7 @@ USUAL_S: Final = 5.0
 """What a unit that no poller reads is taken to be read at."""
 
 
-class Pace:
+class PollUrgency:
     """The care for the pollers, by card; whoever opens the cards fills them in."""
 
     def __init__(self, estate: Estate, pollers: Mapping[str, Poller]) -> None:

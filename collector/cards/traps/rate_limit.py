@@ -15,7 +15,7 @@ LARGEST: Final = 4096
 
 
 @dataclass(slots=True)
-class Bucket:
+class SenderBucket:
     """Tokens that come in at `per_s` a second, up to `most`. Times in monotonic seconds."""
 
     per_s: float
@@ -47,8 +47,8 @@ class Gate:
     total_per_s: float = 40.0
     total_most: float = 100.0
     refused: dict[str, int] = field(default_factory=dict)
-    _buckets: dict[str, Bucket] = field(default_factory=dict)
-    _total: Bucket | None = None
+    _buckets: dict[str, SenderBucket] = field(default_factory=dict)
+    _total: SenderBucket | None = None
 
     def admits(self, source: str, octets: int, now_s: float) -> bool:
         """Return whether a datagram goes on to be decoded."""
@@ -64,11 +64,11 @@ class Gate:
             return "too long"
         bucket = self._buckets.get(source)
         if bucket is None:  # bounded: there are no more buckets than known sources
-            bucket = self._buckets[source] = Bucket(
+            bucket = self._buckets[source] = SenderBucket(
                 self.source_per_s, self.source_most, self.source_most, now_s
             )
         if not bucket.take(now_s):
             return "too many from one source"
         if self._total is None:
-            self._total = Bucket(self.total_per_s, self.total_most, self.total_most, now_s)
+            self._total = SenderBucket(self.total_per_s, self.total_most, self.total_most, now_s)
         return None if self._total.take(now_s) else "too many in all"

@@ -12,7 +12,7 @@ from typing import Final
 import aiosmtplib
 
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MailChannel as Settings
+from collector.configuration.settings_tables import MailSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.messaging.delivery.letter import WORDS, Letter
 from collector.storage.ledger.records import Outgoing

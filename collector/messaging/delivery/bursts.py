@@ -18,7 +18,7 @@ from typing import Final
 from collector.messaging.delivery.letter import Letter
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.catalogue import Severity
-from rules.alarms.incidents.incident import News, Notice, NoticeKind
+from rules.alarms.incidents.incident import Notice, NoticeKind, NoticeNews
 from rules.phrasing.text import at_least, counted, listed, short_form
 
 ALONE: Final = 3
@@ -58,7 +58,7 @@ class Bursts:
     """What went out lately that could not wait, by destination."""
 
     def __init__(self) -> None:
-        self._open: dict[tuple[Place, News], Burst] = {}
+        self._open: dict[tuple[Place, NoticeNews], Burst] = {}
         self._told_s: dict[tuple[Place, str], float] = {}
 
     def has_claim(self, place: Place, notice: Notice, now_s: float) -> bool:
@@ -68,7 +68,7 @@ class Bursts:
         told = [self._told_s.get((place, one)) for one in notice.news_of]
         return any(at_s is None or now_s - at_s >= ONCE_IN_S for at_s in told)
 
-    def joint_in_s(self, place: Place, news: News, waiting: int, now_s: float) -> float | None:
+    def joint_in_s(self, place: Place, news: NoticeNews, waiting: int, now_s: float) -> float | None:
         """Return in how many s `waiting` letters of one sort go out as one; None: they go singly, now."""
         burst = self._current(place, news, now_s)
         if burst is not None and burst.joint_s is not None:
@@ -78,7 +78,7 @@ class Bursts:
             return None
         return max(min(lately) + WITHIN_S - now_s, 0.0) if lately else 0.0
 
-    def beside(self, place: Place, news: News, now_s: float) -> tuple[Letter, ...]:
+    def beside(self, place: Place, news: NoticeNews, now_s: float) -> tuple[Letter, ...]:
         """Return the letters of the burst under way, as last heard of, and in the order they were told."""
         burst = self._current(place, news, now_s)
         return () if burst is None else tuple(burst.sent.values())
@@ -105,7 +105,7 @@ class Bursts:
         over = notice.kind is NoticeKind.CLOSED or (
             bool(notice.parts) and all(part.until is not None for part in notice.parts)
         )
-        for news in (News.OUTAGE, News.GRAVER):
+        for news in (NoticeNews.OUTAGE, NoticeNews.GRAVER):
             burst = self._open.get((place, news))
             if burst is None or notice.incident not in burst.sent:
                 continue
@@ -116,7 +116,7 @@ class Bursts:
                 newer = replace(known.notice, parts=notice.parts or known.notice.parts, do=notice.do)
                 burst.sent[notice.incident] = replace(known, notice=newer)
 
-    def _current(self, place: Place, news: News, now_s: float) -> Burst | None:
+    def _current(self, place: Place, news: NoticeNews, now_s: float) -> Burst | None:
         burst = self._open.get((place, news))
         if burst is not None and not burst.open_at(now_s):
             del self._open[place, news]
@@ -132,7 +132,7 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
     new = [Letter.of(message.body) for message in messages]
     mine = {letter.notice.incident for letter in new}
     # what became critical is told in words of its moment; only outages can be counted on
-    outage = new[0].notice.news is News.OUTAGE
+    outage = new[0].notice.news is NoticeNews.OUTAGE
     again = [letter for letter in before if outage and letter.notice.incident not in mine]
     notices = [letter.notice for letter in (*new, *again)]
     first = (again or new)[0].notice
@@ -149,7 +149,7 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
     notice = Notice(
         id=f"joint-{messages[0].id}-{len(messages)}-{len(again)}",
         incident=incident,
-        kind=NoticeKind.OPENED if first.news is News.OUTAGE else NoticeKind.CHANGED,
+        kind=NoticeKind.OPENED if first.news is NoticeNews.OUTAGE else NoticeKind.CHANGED,
         severity=worst,
         at=now,
         site=site,
@@ -177,7 +177,7 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
 def _headline(notices: Sequence[Notice], joined: int) -> str:
     sites = {n.site for n in notices}
     where = counted(len(sites), "site") if len(sites) > 1 else counted(len(notices), "place")
-    if notices[0].news is News.GRAVER:
+    if notices[0].news is NoticeNews.GRAVER:
         said = f"Critical now at {where}"
     elif all(n.mains_lost for n in notices):
         said = f"Mains lost at {where}"
@@ -193,7 +193,7 @@ def _ends(notice: Notice) -> datetime:
 
 def _line(notice: Notice, now: datetime) -> str:
     """Return one place in a line: its systems with the time left as of `now`, and what to do."""
-    if notice.news is News.GRAVER:
+    if notice.news is NoticeNews.GRAVER:
         return f"{notice.what} {notice.do}".strip()
     systems = []
     for part in notice.parts:

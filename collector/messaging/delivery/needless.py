@@ -7,7 +7,7 @@ from typing import Final
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Sending
-from rules.alarms.incidents.incident import News, NoticeKind
+from rules.alarms.incidents.incident import NoticeKind, NoticeNews
 from rules.alarms.lifecycle import State
 
 NOT_NEEDED: Final = "not needed"
@@ -24,7 +24,7 @@ async def needless(ledger: Ledger, letter: Letter) -> str | None:
         ]
         if not waiting:
             return "acknowledged or over meanwhile"
-    if letter.notice.news is News.GRAVER and await _is_over(ledger, letter):
+    if letter.notice.news is NoticeNews.GRAVER and await _is_over(ledger, letter):
         return "over meanwhile"
     if letter.told_only and not await _was_told(ledger, letter):
         return "was not told that it began"

@@ -29,7 +29,7 @@ from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
 from collector.messaging.delivery.needless import NOT_NEEDED
 from collector.messaging.delivery.outbox import Outbox
-from collector.messaging.delivery.rate import Limit
+from collector.messaging.delivery.rate import RateLimit
 from collector.messaging.delivery.recipients import outgoing
 from collector.messaging.mqtt.other_collectors import Neighbours
 from collector.messaging.mqtt.publisher import MqttChannel
@@ -87,7 +87,7 @@ def _channel(
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
-        case collecting.MqttChannel():
+        case collecting.MqttSettings():
             return MqttChannel(
                 settings,
                 login,
@@ -97,16 +97,16 @@ def _channel(
                 alive=alive,
                 neighbours=neighbours,
             )
-        case collecting.MailChannel():
+        case collecting.MailSettings():
             return MailChannel(settings, login)
-        case collecting.WebhookChannel():
+        case collecting.WebhookSettings():
             return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock)
-        case collecting.CommandChannel():
+        case collecting.CommandSettings():
             return CommandChannel(settings)
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Telling:
     """One telling of one person, as ALARM shows it."""
 
     who: str
@@ -132,8 +132,8 @@ class PostOffice:
         self.dispatch = dispatch
         self.neighbours = neighbours or Neighbours((), clock)
         self.channels = dict(channels)
-        self.outbox = Outbox(ledger, channels, clock, Limit(delivery.most_messages, delivery.within_s))
-        self.told: dict[str, tuple[Told, ...]] = {}
+        self.outbox = Outbox(ledger, channels, clock, RateLimit(delivery.most_messages, delivery.within_s))
+        self.told: dict[str, tuple[Telling, ...]] = {}
         """Who was told of each incident that is looked after: see `refresh_told`."""
         self._ledger = ledger
         self._clock = clock
@@ -227,9 +227,9 @@ class PostOffice:
             before = page.next
 
 
-async def told(ledger: Ledger, incident: str) -> tuple[Told, ...]:
+async def told(ledger: Ledger, incident: str) -> tuple[Telling, ...]:
     """Return who was told of an incident, by what, and what came back, oldest first."""
-    found: list[Told] = []
+    found: list[Telling] = []
     before: int | None = None
     while True:
         page = await ledger.messages(incident=incident, before=before)
@@ -238,7 +238,7 @@ async def told(ledger: Ledger, incident: str) -> tuple[Told, ...]:
                 continue
             result = "waiting" if line.sending is Sending.WAITING and not line.attempts else line.result
             found.append(
-                Told(
+                Telling(
                     Letter.of(line.body).person,
                     line.channel,
                     line.created,
@@ -252,7 +252,7 @@ async def told(ledger: Ledger, incident: str) -> tuple[Told, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Trial:
+class TestMessage:
     """What came of one test message."""
 
     person: str
@@ -288,12 +288,12 @@ async def test_delivery(
     *,
     collector: str,
     time_zone: str,
-) -> tuple[Trial, ...]:
+) -> tuple[TestMessage, ...]:
     """Send one test message to each person by each of their ways, and return what came back.
 
     The channels must run (a broker needs its connection). Nothing is queued or tried again.
     """
-    trials: list[Trial] = []
+    trials: list[TestMessage] = []
     for person in people:
         for reach in person.reach:
             message = _test_message(
@@ -305,7 +305,7 @@ async def test_delivery(
             except (ChannelDown, NotNow, NeverTaken) as error:
                 result, delivered = why(error), False
             trials.append(
-                Trial(
+                TestMessage(
                     person.name,
                     reach.channel,
                     reach.address,

@@ -26,14 +26,14 @@ from collector.messaging.channels.channel import Channel, ChannelDown, NeverTake
 from collector.messaging.delivery.bursts import joint_of
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.messaging.delivery.needless import NOT_NEEDED, needless
-from collector.messaging.delivery.rate import SENT, Limit, Pace, is_planning, summary_of
+from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_planning, summary_of
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
 from collector.process.stopping import asked_to_end
 from collector.storage.ledger.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.catalogue import Severity
-from rules.alarms.incidents.incident import News
+from rules.alarms.incidents.incident import NoticeNews
 from rules.monitor.clock_moved import moved
 
 FIRST_WAIT_S: Final = 1.0
@@ -83,12 +83,12 @@ class Outbox:
     """Sends what waits. `wake` after each commit; `health` tells how each channel does."""
 
     def __init__(
-        self, ledger: Ledger, channels: Mapping[str, Channel], clock: Clock, limit: Limit | None = None
+        self, ledger: Ledger, channels: Mapping[str, Channel], clock: Clock, limit: RateLimit | None = None
     ) -> None:
         self._ledger = ledger
         self._channels = dict(channels)
         self._clock = clock
-        self._pace = Pace(limit or Limit(), clock)
+        self._pace = MessageRate(limit or RateLimit(), clock)
         self._wake = {name: asyncio.Event() for name in channels}
         self.health: dict[str, Health] = {name: Health() for name in channels}
         self.touched: set[str] = set()
@@ -277,7 +277,7 @@ class Outbox:
 
     # ---- several in one ------------------------------------------------------------------------------
 
-    async def _promptly(self, turn: _Turn, message: Outgoing, news: News) -> bool:
+    async def _promptly(self, turn: _Turn, message: Outgoing, news: NoticeNews) -> bool:
         """Send at once what may wait for nothing; where many such come together, as one that names them all."""
         place = message.channel, message.destination
         bursts, now, now_s = self._pace.bursts, self._clock.now(), self._clock.monotonic_s()
@@ -319,7 +319,7 @@ class Outbox:
         for one, letter in turn.waiting:
             mine = one.destination == message.destination and one.id not in turn.done
             apart = letter.unanswered_only or self._pace.bursts.has_claim(place, letter.notice, now_s)
-            if mine and not apart and (letter.notice.news is News.PLANNING) is planning:
+            if mine and not apart and (letter.notice.news is NoticeNews.PLANNING) is planning:
                 waiting.append(one)
                 grave = grave or letter.notice.severity is Severity.CRITICAL
         if not waiting:
@@ -376,6 +376,6 @@ def _journal(
             "attempts": message.attempts + 1,
             "summary": summary,
             "prompt": prompt,
-            "planning": letter is not None and letter.notice.news is News.PLANNING,
+            "planning": letter is not None and letter.notice.news is NoticeNews.PLANNING,
         },
     )

@@ -16,7 +16,7 @@ from collector.messaging.delivery.letter import Letter
 from collector.process.clock import Clock
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import JournalLine, Outgoing
-from rules.alarms.incidents.incident import News, Notice, NoticeKind
+from rules.alarms.incidents.incident import Notice, NoticeKind, NoticeNews
 from rules.phrasing.text import short_form
 
 SENT: Final = "message_sent"
@@ -24,7 +24,7 @@ SENT: Final = "message_sent"
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class RateLimit:
     """At most `most` messages to one destination within `within_s` seconds; what comes above is summarised.
 
     What is about planning has as many of its own: it never takes the place of what somebody is to know today. What
@@ -35,10 +35,10 @@ class Limit:
     within_s: float = 600.0
 
 
-class Pace:
+class MessageRate:
     """When each destination of each channel got its last messages, as far as the limit looks back."""
 
-    def __init__(self, limit: Limit, clock: Clock) -> None:
+    def __init__(self, limit: RateLimit, clock: Clock) -> None:
         self._limit = limit
         self._clock = clock
         self._sent_s: dict[tuple[Place, bool], deque[float]] = {}
@@ -102,7 +102,7 @@ class Pace:
 
 def is_planning(message: Outgoing) -> bool:
     """Return whether a message is about planning."""
-    return bool(Letter.of(message.body).notice.news is News.PLANNING)
+    return bool(Letter.of(message.body).notice.news is NoticeNews.PLANNING)
 
 
 def _place(line: JournalLine) -> Place:

@@ -12,7 +12,7 @@ from collector.messaging.delivery.calling import called_for
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.catalogue import Severity
-from rules.alarms.incidents.incident import News, Notice, NoticeKind
+from rules.alarms.incidents.incident import Notice, NoticeKind, NoticeNews
 from rules.plant.topology import Topology
 
 
@@ -108,7 +108,7 @@ def outgoing(letter: Letter, way: Reach, *, created: datetime, due: datetime) ->
 
     What became critical does not wait in line behind what is held for a summary, not even of its own incident.
     """
-    graver = letter.notice.news is News.GRAVER and letter.notice.kind is not NoticeKind.OPENED
+    graver = letter.notice.news is NoticeNews.GRAVER and letter.notice.kind is not NoticeKind.OPENED
     return Outgoing(
         id=f"{letter.notice.id}/{quote(letter.person)}/{way.channel}",
         channel=way.channel,

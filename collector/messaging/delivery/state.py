@@ -14,7 +14,7 @@ EXPIRY_S: Final = 60.0
 """State that nobody renews for this long vanishes from the broker: nothing stale is taken for fresh."""
 
 
-class News(Protocol):
+class StateNews(Protocol):
     """What is true now, and a way to wait for news (`collector.recorder.current_state.Present`)."""
 
     version: int
@@ -34,7 +34,7 @@ class News(Protocol):
 class StateFeed:
     """Follows what is true now. News comes only after its commit, so waking the outbox then is never early."""
 
-    def __init__(self, office: PostOffice, present: News) -> None:
+    def __init__(self, office: PostOffice, present: StateNews) -> None:
         self._office = office
         self._present = present
         self._sent: dict[tuple[str, str], object] = {}

@@ -7,13 +7,19 @@ from collections.abc import Sequence
 
 from collector.configuration import Configuration
 from collector.configuration.settings_tables import PersonTable
-from collector.messaging.delivery.office import Trial, channels_of, collector_name, home_zone, test_delivery
+from collector.messaging.delivery.office import (
+    TestMessage,
+    channels_of,
+    collector_name,
+    home_zone,
+    test_delivery,
+)
 from collector.process.clock import SystemClock
 
 CONNECT_S = 2.0
 
 
-async def try_all(configuration: Configuration, people: Sequence[PersonTable]) -> tuple[Trial, ...]:
+async def try_all(configuration: Configuration, people: Sequence[PersonTable]) -> tuple[TestMessage, ...]:
     """Return what came of one test message to each person by each way."""
     clock = SystemClock()
     channels = channels_of(configuration, clock, alive=False)

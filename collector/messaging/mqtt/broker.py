@@ -55,7 +55,7 @@ class Broker(Protocol):
         ...
 
 
-class Client(aiomqtt.Client):
+class BrokerClient(aiomqtt.Client):
     """The library's client, which heeds every cancellation: the library loses some (`collector.process.stopping`)."""
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109 - the library's own
@@ -81,7 +81,7 @@ def connection(
     will: aiomqtt.Will | None = None,
     largest_bytes: int | None = None,
     most_waiting: int = 0,
-) -> Client:
+) -> BrokerClient:
     """Return a client that connects when it is entered.
 
     `largest_bytes`: packets above that the broker is told not to send; `most_waiting`: messages kept until
@@ -92,7 +92,7 @@ def connection(
     if largest_bytes is not None:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.MaximumPacketSize = largest_bytes
-    return Client(
+    return BrokerClient(
         broker.host or "",
         broker.port,
         username=login.user.reveal() if login else None,

@@ -10,17 +10,17 @@ from datetime import datetime
 
 from collector.process.clock import Clock
 from collector.recorder.journal_lines import save_change
-from collector.recorder.trackers.outages import Aftermath
+from collector.recorder.trackers.outages import OutageTracker
 from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine
 from rules.alarms.conditions.service import SERVICE
 from rules.alarms.events import PowerEvent
-from rules.generator.outage_source import Mark, SetWord, Source
+from rules.generator.outage_source import OutageSource, SetWord, SourceMark
 
-CAME_BACK: dict[Source, str] = {
-    Source.MAINS: "supply came back on the mains",
-    Source.GENERATOR: "supply came back on the set",
-    Source.UNKNOWN: "what the supply came back on is not known",
+CAME_BACK: dict[OutageSource, str] = {
+    OutageSource.MAINS: "supply came back on the mains",
+    OutageSource.GENERATOR: "supply came back on the set",
+    OutageSource.UNKNOWN: "what the supply came back on is not known",
 }
 
 
@@ -29,7 +29,7 @@ class Testimony:
 
     __test__ = False  # not a test case, whatever its name suggests to pytest
 
-    def __init__(self, aftermath: Aftermath, ledger: Ledger, clock: Clock) -> None:
+    def __init__(self, aftermath: OutageTracker, ledger: Ledger, clock: Clock) -> None:
         self._aftermath = aftermath
         self._ledger = ledger
         self._clock = clock
@@ -47,11 +47,13 @@ class Testimony:
         line = JournalLine(word.at, "generator_state", generator, text, schema="set-word/1", body=body)
         return await self._keep(line, found)
 
-    async def mark(self, incident: str, by: str, source: Source, lost_at: datetime | None = None) -> int:
+    async def mark(
+        self, incident: str, by: str, source: OutageSource, lost_at: datetime | None = None
+    ) -> int:
         """Keep a person's mark on an outage; return its line in the journal. Raises NoSuchOutage."""
         now = self._clock.now()
         outage = self._aftermath.outage_of(incident, lost_at)
-        found = self._aftermath.mark(incident, Mark(by, now, source), outage.lost_at)
+        found = self._aftermath.mark(incident, SourceMark(by, now, source), outage.lost_at)
         body = {"by": by, "source": source.value, "lost_at": outage.lost_at.isoformat()}
         text = f"{by} marked: {CAME_BACK[source]}."
         line = JournalLine(

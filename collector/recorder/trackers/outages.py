@@ -26,13 +26,13 @@ from rules.alarms.incidents.incident import Incident
 from rules.alarms.signs import has_mains
 from rules.generator.outage_source import (
     LOOKED_AT,
-    Ground,
     Learnt,
-    Mark,
+    OutageSource,
     Returned,
+    SetStart,
     SetWord,
-    Source,
-    Start,
+    SourceBasis,
+    SourceMark,
     UnitReturn,
     learnt,
     returned,
@@ -63,7 +63,7 @@ class NoSuchOutage(Exception):  # noqa: N818 - it says how things stand
 
 
 @dataclass(slots=True)
-class Outage:
+class SupplyOutage:
     """One loss of a supply. `returns`: of units that were seen without it. `found` None: not back yet."""
 
     supply: str
@@ -71,14 +71,14 @@ class Outage:
     back_at: datetime | None = None
     incident: str | None = None
     returns: Mapping[str, UnitReturn] = field(default_factory=dict)
-    mark: Mark | None = None
+    mark: SourceMark | None = None
     found: Returned | None = None
     steps: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property
     def known(self) -> bool:
         """Return whether it is known what ended it, or that nobody can tell."""
-        return self.found is not None and self.found.ground is not Ground.NONE
+        return self.found is not None and self.found.ground is not SourceBasis.NONE
 
     def looked_at(self, at: datetime) -> bool:
         """Return whether what is read at a moment still says something of this outage."""
@@ -86,22 +86,22 @@ class Outage:
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class OutageMemory:
     """Everything that goes on after a restart: outages, oldest first, and the site's words by set."""
 
-    outages: tuple[Outage, ...] = ()
+    outages: tuple[SupplyOutage, ...] = ()
     words: Mapping[str, tuple[SetWord, ...]] = field(default_factory=dict)
     heard_since: Mapping[str, datetime] = field(default_factory=dict)
     seen: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)
 
 
-class Aftermath:
+class OutageTracker:
     """Gathers the evidence of what came back, and keeps what `rules.generator.outage_source` makes of it."""
 
     def __init__(self, estate: Estate) -> None:
         self._estate = estate
         self._topology = Topology(estate)
-        self._outages: list[Outage] = []
+        self._outages: list[SupplyOutage] = []
         self._words: dict[str, list[SetWord]] = {}
         self._heard_since: dict[str, datetime] = {}
         self._seen: dict[str, list[Seen]] = {}
@@ -161,14 +161,16 @@ class Aftermath:
         words = self._words.get(generator)
         return words[-1] if words else None
 
-    def mark(self, incident: str, mark: Mark, lost_at: datetime | None = None) -> tuple[PowerEvent, ...]:
+    def mark(
+        self, incident: str, mark: SourceMark, lost_at: datetime | None = None
+    ) -> tuple[PowerEvent, ...]:
         """Take a person's mark on an outage (see `outage_of`); return what it changes. Raises NoSuchOutage."""
         outage = self.outage_of(incident, lost_at)
         outage.mark = mark
         self.due = True
         return self._judge(outage, mark.at)
 
-    def outage_of(self, incident: str, lost_at: datetime | None = None) -> Outage:
+    def outage_of(self, incident: str, lost_at: datetime | None = None) -> SupplyOutage:
         """Return the outage that an incident is about. Raises NoSuchOutage.
 
         A supply may be lost again within one incident, as when the load goes back from the set to the mains.
@@ -182,7 +184,7 @@ class Aftermath:
     # --- what is known ------------------------------------------------------------------------------------
 
     @property
-    def outages(self) -> tuple[Outage, ...]:
+    def outages(self) -> tuple[SupplyOutage, ...]:
         """Return the outages that are remembered, oldest first."""
         return tuple(self._outages)
 
@@ -194,12 +196,14 @@ class Aftermath:
                 return outage.steps[system]
         return {}
 
-    def starts(self, generator: str) -> tuple[Start, ...]:
+    def starts(self, generator: str) -> tuple[SetStart, ...]:
         """Return the starts of a set for which there is evidence, oldest first."""
         return tuple(
-            Start(o.lost_at, _supply_s(o), o.found.ground)
+            SetStart(o.lost_at, _supply_s(o), o.found.ground)
             for o in self._outages
-            if o.found is not None and o.found.source is Source.GENERATOR and self._set(o.supply) == generator
+            if o.found is not None
+            and o.found.source is OutageSource.GENERATOR
+            and self._set(o.supply) == generator
         )
 
     def learnt(self, generator: str) -> Learnt:
@@ -239,7 +243,7 @@ class Aftermath:
         """Return what the ledger keeps."""
         words = {name: tuple(said) for name, said in self._words.items()}
         seen = {name: tuple(replace(one, taking={}) for one in of) for name, of in self._seen.items()}
-        memory = Memory(tuple(self._outages), words, dict(self._heard_since), seen)
+        memory = OutageMemory(tuple(self._outages), words, dict(self._heard_since), seen)
         return Snapshot(AFTERMATH, now, SCHEMA, to_plain(memory))
 
     def save(self, tx: Transaction, now: datetime) -> None:
@@ -251,7 +255,7 @@ class Aftermath:
         """Go on from a snapshot; what is no longer in the estate file is let go."""
         if kept is None:
             return
-        memory = from_plain(Memory, kept.body)
+        memory = from_plain(OutageMemory, kept.body)
         self._outages = [o for o in memory.outages if self._set(o.supply) is not None]
         known = self._estate.generators
         self._words = {n: list(w) for n, w in memory.words.items() if n in known}
@@ -291,12 +295,12 @@ class Aftermath:
     def _lost(self, event: PowerEvent) -> None:
         if self._set(event.about) is None:
             return
-        self._outages.append(Outage(event.about, event.at))
+        self._outages.append(SupplyOutage(event.about, event.at))
         self._frequency[event.about] = _Frequency()
         del self._outages[:-MOST_OUTAGES]
         self.due = True
 
-    def _read(self, outage: Outage, reading: Reading) -> None:
+    def _read(self, outage: SupplyOutage, reading: Reading) -> None:
         before = outage.returns.get(reading.unit)
         after = _after(before, reading)
         if after != before and after is not None:
@@ -305,7 +309,7 @@ class Aftermath:
         if outage.back_at is not None:
             self._frequency.setdefault(outage.supply, _Frequency()).add(reading)
 
-    def _incident(self, outage: Outage, incidents: Mapping[str, Incident]) -> str | None:
+    def _incident(self, outage: SupplyOutage, incidents: Mapping[str, Incident]) -> str | None:
         found = [
             i
             for i in incidents.values()
@@ -314,7 +318,7 @@ class Aftermath:
         best = max(found, key=lambda i: (i.about == outage.supply, i.opened_at), default=None)
         return None if best is None else best.part_of or best.id
 
-    def _judge(self, outage: Outage, now: datetime) -> tuple[PowerEvent, ...]:
+    def _judge(self, outage: SupplyOutage, now: datetime) -> tuple[PowerEvent, ...]:
         """Have the rules judge an outage that is over; return the event where the finding is news."""
         name = self._set(outage.supply)
         if outage.back_at is None or name is None:
@@ -330,7 +334,7 @@ class Aftermath:
             nominal_hz=frequency.nominal_hz,
         )
         before = outage.found
-        if before is not None and found.ground is Ground.NONE:
+        if before is not None and found.ground is SourceBasis.NONE:
             found = before  # frequencies are not kept over a restart; what they showed is
         steps = self._steps(outage, found, generator)
         if found == before and steps == outage.steps:
@@ -342,15 +346,17 @@ class Aftermath:
         return tuple(self._events(outage, found, generator, now))
 
     def _events(
-        self, outage: Outage, found: Returned, generator: Generator, now: datetime
+        self, outage: SupplyOutage, found: Returned, generator: Generator, now: datetime
     ) -> Iterator[PowerEvent]:
         yield PowerEvent(now, "supply_returned", outage.supply, found.because, outage.incident)
-        if found.source is Source.GENERATOR:
+        if found.source is OutageSource.GENERATOR:
             words = self.learnt(generator.id).because
             yield PowerEvent(now, "set_start_learnt", generator.id, words, outage.incident)
 
-    def _steps(self, outage: Outage, found: Returned, generator: Generator) -> dict[str, dict[str, float]]:
-        if found.source is not Source.GENERATOR:
+    def _steps(
+        self, outage: SupplyOutage, found: Returned, generator: Generator
+    ) -> dict[str, dict[str, float]]:
+        if found.source is not OutageSource.GENERATOR:
             return {}
         systems = [s for s in self._estate.systems.values() if s.supply == outage.supply]
         steps: dict[str, dict[str, float]] = {}
@@ -406,7 +412,7 @@ def _after(before: UnitReturn | None, reading: Reading) -> UnitReturn | None:
     return before
 
 
-def _returns(outage: Outage, units: Sequence[Unit]) -> list[UnitReturn]:
+def _returns(outage: SupplyOutage, units: Sequence[Unit]) -> list[UnitReturn]:
     return [outage.returns[unit.id] for unit in units if unit.id in outage.returns]
 
 
@@ -417,7 +423,7 @@ def _to_replace(words: Sequence[SetWord], word: SetWord) -> bool:
     return words[-1].load_w is None or word.at - words[-2].at < LOADS_EVERY
 
 
-def _supply_at(outage: Outage, back_at: datetime) -> datetime:
+def _supply_at(outage: SupplyOutage, back_at: datetime) -> datetime:
     """Return when the first unit saw supply; when all were back where no unit tells.
 
     Units wait and ramp in turn, and one may refuse the set: that is their time, not the set's.
@@ -425,6 +431,6 @@ def _supply_at(outage: Outage, back_at: datetime) -> datetime:
     return min((r.supply_at for r in outage.returns.values() if r.supply_at is not None), default=back_at)
 
 
-def _supply_s(outage: Outage) -> float:
+def _supply_s(outage: SupplyOutage) -> float:
     """Return s from the loss until the first unit saw supply."""
     return (_supply_at(outage, outage.back_at or outage.lost_at) - outage.lost_at).total_seconds()

@@ -34,7 +34,7 @@ ENOUGH_BACK: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class TransferMemory:
     """Everything that goes on after a restart, by system."""
 
     calls: Mapping[str, Call] = field(default_factory=dict)
@@ -91,14 +91,14 @@ class Transfers:
     def save(self, tx: Transaction, now: datetime) -> None:
         """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
         if self.due:
-            memory = Memory(dict(self._calls), dict(self._found))
+            memory = TransferMemory(dict(self._calls), dict(self._found))
             tx.save_snapshot(Snapshot(TRANSFERS, now, SCHEMA, to_plain(memory)))
 
     def restore(self, kept: Snapshot | None) -> None:
         """Go on from a snapshot; systems and units that are no longer in the estate file are let go."""
         if kept is None:
             return
-        memory = from_plain(Memory, kept.body)
+        memory = from_plain(TransferMemory, kept.body)
         systems, units = self._estate.systems, self._estate.units
         self._calls = {
             s: c for s, c in memory.calls.items() if s in systems and units.keys() >= c.transfers.keys()

@@ -21,7 +21,7 @@ from rules.monitor.clock_moved import moved
 from rules.phrasing.text import lasted
 from rules.planning.isolation.unit_work import Followed, begun, begun_text, follow, news, over
 from rules.plant.estate import Estate
-from rules.system.assessment import Glance
+from rules.system.assessment import SystemObservation
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import UnitWork
 from rules.values.serial import from_plain, to_plain
@@ -55,7 +55,7 @@ class WorkCloses:
 
 
 @dataclass(frozen=True, slots=True)
-class Memory:
+class WorkMemory:
     """Everything that goes on after a restart. `closed`: windows that are not to be followed again, with their end."""
 
     followed: Mapping[str, Followed] = field(default_factory=dict)
@@ -109,7 +109,7 @@ class UnitWorks:
 
     def take(
         self,
-        seen: Glance,
+        seen: SystemObservation,
         judged: HoldUpJudgement | None,
         open_now: Iterable[Window],
         now: datetime,
@@ -190,14 +190,14 @@ class UnitWorks:
     def save(self, tx: Transaction, now: datetime) -> None:
         """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
         if self.due:
-            memory = Memory(dict(self._followed), tuple(self._said.values()), dict(self._closed))
+            memory = WorkMemory(dict(self._followed), tuple(self._said.values()), dict(self._closed))
             tx.save_snapshot(Snapshot(UNIT_WORK, now, SCHEMA, to_plain(memory)))
 
     def restore(self, kept: Snapshot | None) -> None:
         """Go on from a snapshot; units that are no longer in the estate file are let go."""
         if kept is None:
             return
-        memory = from_plain(Memory, kept.body)
+        memory = from_plain(WorkMemory, kept.body)
         units = self._estate.units
         self._followed = {u: f for u, f in memory.followed.items() if u in units}
         self._said = {w.id: w for w in memory.said if w.about in units}

@@ -17,7 +17,7 @@ import numpy as np
 from collector.cards.mib import upsmib
 from collector.cards.snmp import ber
 from collector.simulation.plant import battery
-from collector.simulation.plant.unit import Feed, Mode, UnitPlant, UnitState
+from collector.simulation.plant.unit import Feed, Mode, SimUnit, UnitPlant
 from collector.simulation.plant.wander import Floats, seed_of
 
 LOW_BATTERY_MIN: Final = 3
@@ -109,7 +109,7 @@ def card_minutes(plant: UnitPlant, charge: Floats, output_w: Floats) -> Floats:
     return np.clip(60.0 * charge * stored_wh / np.maximum(output_w, 0.05 * plant.rating_w), 1.0, 999.0)
 
 
-def alarms_of(plant: UnitPlant, state: UnitState, feed: Feed, minutes: float) -> tuple[str, ...]:
+def alarms_of(plant: UnitPlant, state: SimUnit, feed: Feed, minutes: float) -> tuple[str, ...]:
     """Return the standard's alarms a faultless card raises, in the standard's order."""
     overloaded = any(
         max(w / (plant.rating_w / plant.lines), s / (plant.rating_va / plant.lines)) > 1.0
@@ -131,7 +131,7 @@ def alarms_of(plant: UnitPlant, state: UnitState, feed: Feed, minutes: float) ->
 
 def moment_of(
     plant: UnitPlant,
-    state: UnitState,
+    state: SimUnit,
     feed: Feed,
     *,
     uptime_s: float,
@@ -317,6 +317,6 @@ class AlarmRows:
         return table
 
 
-def drained(plant: UnitPlant, state: UnitState) -> float:
+def drained(plant: UnitPlant, state: SimUnit) -> float:
     """Return the true charge of the bank's emptiest cells, 0 to 1; what no card knows."""
     return battery.charge_fraction(plant.bank, state.bank)

@@ -17,8 +17,8 @@ import numpy as np
 
 from collector.simulation.cards.card import Meters
 from collector.simulation.past.generate import Progress
-from collector.simulation.past.idle_readings import QUARTER_S, Writer, installed_in, quiet_moments
-from collector.simulation.scenario.estate_file import UNITS, Installed, Scenario
+from collector.simulation.past.idle_readings import QUARTER_S, IdleWriter, installed_in, quiet_moments
+from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
 from collector.storage.history.store import HistoryStore, WireReading
 
 _BATCH: Final = 4000
@@ -26,7 +26,7 @@ _BATCH: Final = 4000
 
 async def write_meanwhile(
     store: HistoryStore,
-    scenario: Scenario,
+    scenario: SimScenario,
     now: datetime,
     *,
     bads: Mapping[str, int] | None = None,
@@ -53,7 +53,7 @@ async def write_meanwhile(
 
 
 def _at_rest(
-    scenario: Scenario, installed: Installed, after: datetime, now: datetime, bads: int
+    scenario: SimScenario, installed: Installed, after: datetime, now: datetime, bads: int
 ) -> Sequence[WireReading]:
     """Return a unit's readings on the grid of quarters, later than `after` and before `now`."""
     first_s = (math.floor(after.timestamp() / QUARTER_S) + 1.0) * QUARTER_S
@@ -62,6 +62,6 @@ def _at_rest(
         return ()
     system = scenario.plant.systems[installed.system]
     place = [u.unit for u in installed_in(installed.system)].index(installed.unit)
-    writer = Writer(installed, system.units[place], Meters.of(scenario.seed, installed.unit), first_s)
+    writer = IdleWriter(installed, system.units[place], Meters.of(scenario.seed, installed.unit), first_s)
     at = quiet_moments(scenario, system, place, t_s, np.full_like(t_s, float(bads)))
     return writer.readings(t_s, at, QUARTER_S, slow=True)

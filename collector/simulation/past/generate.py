@@ -25,28 +25,28 @@ import numpy as np
 
 from collector.simulation.cards import card as voice
 from collector.simulation.cards.card import Meters, Moments
-from collector.simulation.past.idle_readings import QUARTER_S, Writer, boot_s, installed_in, quiet_moments
+from collector.simulation.past.idle_readings import QUARTER_S, IdleWriter, boot_s, installed_in, quiet_moments
 from collector.simulation.past.records import evidence_of
 from collector.simulation.plant import world as worlds
 from collector.simulation.plant.battery import charge_fraction
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.load import LoadShape
-from collector.simulation.plant.supply import Source, SupplyState
-from collector.simulation.plant.system import SystemPlant, SystemState
-from collector.simulation.plant.unit import Mode, UnitState
+from collector.simulation.plant.supply import FeedSource, SupplyState
+from collector.simulation.plant.system import SimSystem, SystemPlant
+from collector.simulation.plant.unit import Mode, SimUnit
 from collector.simulation.plant.wander import Floats
 from collector.simulation.plant.world import WorldPlant, WorldState
 from collector.simulation.scenario.director import (
+    DirectorStage,
     MainsFails,
     MainsReturns,
     PlantEvent,
     SetWill,
-    Stage,
     TestEnds,
     UnitTested,
     played,
 )
-from collector.simulation.scenario.estate_file import UNITS, Installed, Scenario
+from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
 from collector.storage.history.store import HistoryStore, WireReading
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
@@ -115,13 +115,13 @@ EPISODES: Final = (
 )
 
 
-def steady_state(scenario: Scenario, system: SystemPlant, t_s: float) -> SystemState:
+def steady_state(scenario: SimScenario, system: SystemPlant, t_s: float) -> SimSystem:
     """Return a system at rest at a moment: banks full on float, worn as their age and room made them."""
     units = []
     for plant, installed in zip(system.units, installed_in(system.id), strict=True):
         bank = new_bank(plant.bank, wear=scenario.wear(installed, t_s), temperature_c=system.room_at(t_s))
-        units.append(UnitState(Mode.NORMAL, bank))
-    return SystemState(tuple(units))
+        units.append(SimUnit(Mode.NORMAL, bank))
+    return SimSystem(tuple(units))
 
 
 def line_bads_before(system: str, now_s: float, t_s: Floats) -> Floats:
@@ -139,7 +139,7 @@ class _Played:
     readings: Mapping[str, list[WireReading]]
     discharges: Mapping[str, tuple[float, float]]
 
-    def has(self, writer: Writer) -> bool:
+    def has(self, writer: IdleWriter) -> bool:
         """Return whether the bank of a unit was put to work."""
         return writer.installed.unit in self.discharges
 
@@ -147,7 +147,7 @@ class _Played:
 class _Recorder:
     """Takes readings of every unit of one system while a world is played."""
 
-    def __init__(self, writers: Sequence[Writer], seed: int, bads: float) -> None:
+    def __init__(self, writers: Sequence[IdleWriter], seed: int, bads: float) -> None:
         self._writers = writers
         self._seed = seed
         self._bads = bads
@@ -179,7 +179,7 @@ class _Recorder:
         return made
 
 
-def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _Played:
+def _play(scenario: SimScenario, episode: Episode, writers: Sequence[IdleWriter]) -> _Played:
     """Play one episode from five seconds before it until the banks are full again (30 h at most)."""
     system = scenario.plant.systems[episode.system]
     now_s = scenario.now.timestamp()
@@ -214,7 +214,7 @@ def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _P
         settled = world.t_s >= calm_from_s + AFTERWARDS_S
         if settled and _full(world, system):
             break
-        dark = world.supplies[system.supply].source is Source.NOTHING
+        dark = world.supplies[system.supply].source is FeedSource.NOTHING
         disturbed = dark or any(u.mode is not Mode.NORMAL for u in world.systems[system.id].units)
         period_s = QUARTER_S if settled else DISCHARGE_EVERY_S if disturbed or calm else 10.0
         # Back onto the grid of quarters once settled, so that quiet time goes on from there.
@@ -225,7 +225,7 @@ def _play(scenario: Scenario, episode: Episode, writers: Sequence[Writer]) -> _P
 
 
 def _applied(plant: WorldPlant, world: WorldState, events: Sequence[PlantEvent]) -> WorldState:
-    stage = Stage(world)
+    stage = DirectorStage(world)
     for event in events:
         stage = played(plant, stage, event)
     return stage.world
@@ -245,7 +245,7 @@ def _full(world: WorldState, system: SystemPlant) -> bool:
     )
 
 
-def _acceptance(scenario: Scenario, installed: Installed, writer: Writer) -> _Played:
+def _acceptance(scenario: SimScenario, installed: Installed, writer: IdleWriter) -> _Played:
     """Play a bank's acceptance discharge: two days after it was put in, alone on a load bank."""
     day = scenario.fitted_on(installed) + timedelta(days=2)
     start_s = datetime(day.year, day.month, day.day, 10, 30, tzinfo=UTC).timestamp()
@@ -269,7 +269,7 @@ def _acceptance(scenario: Scenario, installed: Installed, writer: Writer) -> _Pl
     )
     bank = new_bank(plant.bank, wear=scenario.wear(installed, start_s), temperature_c=22.0)
     world = WorldState(
-        start_s - 6.0, {room.supply: SupplyState()}, {alone.id: SystemState((UnitState(Mode.NORMAL, bank),))}
+        start_s - 6.0, {room.supply: SupplyState()}, {alone.id: SimSystem((SimUnit(Mode.NORMAL, bank),))}
     )
     recorder = _Recorder([writer], scenario.seed, 0.0)
     world = worlds.after(world_plant, world, 6.0)
@@ -287,7 +287,7 @@ def _acceptance(scenario: Scenario, installed: Installed, writer: Writer) -> _Pl
 
 
 @dataclass(frozen=True, slots=True)
-class Discharge:
+class PastDischarge:
     """A discharge of the past: the unit, when its bank gave current (UTC), and the records kept of it."""
 
     unit: str
@@ -297,10 +297,10 @@ class Discharge:
 
 
 def batches(
-    scenario: Scenario,
+    scenario: SimScenario,
     *,
     days: int = DAYS,
-    found: list[Discharge] | None = None,
+    found: list[PastDischarge] | None = None,
     estate: Estate | None = None,
 ) -> Iterator[tuple[float, list[WireReading]]]:
     """Yield the past in batches, each with the share that is done after it.
@@ -312,7 +312,7 @@ def batches(
     share = 0.0
     for system_id, system in scenario.plant.systems.items():
         writers = [
-            Writer(u, p, Meters.of(scenario.seed, u.unit), first_s)
+            IdleWriter(u, p, Meters.of(scenario.seed, u.unit), first_s)
             for u, p in zip(installed_in(system_id), system.units, strict=True)
         ]
         span = [e for e in EPISODES if e.system == system_id and e.days_ago < days]
@@ -329,16 +329,18 @@ def batches(
                 yield min(share, 1.0), batch
 
 
-def _discharge(played: _Played, unit: str, estate: Estate | None, acceptance: _Played) -> Discharge:
+def _discharge(played: _Played, unit: str, estate: Estate | None, acceptance: _Played) -> PastDischarge:
     start_s, end_s = played.discharges[unit]
     records = (
         () if estate is None else evidence_of(estate, played.readings[unit], acceptance=played is acceptance)
     )
-    return Discharge(unit, datetime.fromtimestamp(start_s, UTC), datetime.fromtimestamp(end_s, UTC), records)
+    return PastDischarge(
+        unit, datetime.fromtimestamp(start_s, UTC), datetime.fromtimestamp(end_s, UTC), records
+    )
 
 
 def _unit_batches(
-    scenario: Scenario, writer: Writer, episodes: Sequence[_Played], first_s: float
+    scenario: SimScenario, writer: IdleWriter, episodes: Sequence[_Played], first_s: float
 ) -> Iterator[list[WireReading]]:
     """Yield a unit's readings in order of time: quarters of an hour, broken by what was played."""
     now_s = scenario.now.timestamp()
@@ -382,7 +384,7 @@ async def _ahead(
 async def write_past(
     store: HistoryStore,
     folder: Path,
-    scenario: Scenario,
+    scenario: SimScenario,
     *,
     days: int = DAYS,
     progress: Progress | None = None,
@@ -396,7 +398,7 @@ async def write_past(
     marker = folder / MARKER
     if marker.exists():
         return False
-    found: list[Discharge] = []
+    found: list[PastDischarge] = []
     made = batches(scenario, days=days, found=found, estate=None if ledger is None else estate)
     # Folded on the way: whoever looks back over two years of single readings waits long. Nothing is let go before
     # the discharges are named that stay exact for ever.

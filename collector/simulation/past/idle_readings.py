@@ -14,12 +14,12 @@ import numpy as np
 from collector.cards.mib.correction_set import STANDARD
 from collector.simulation.cards import card as voice
 from collector.simulation.cards.card import Meters, Moments
-from collector.simulation.plant.battery import BankState
+from collector.simulation.plant.battery import SimBank
 from collector.simulation.plant.charging import floating
 from collector.simulation.plant.system import SystemPlant
 from collector.simulation.plant.unit import UnitPlant
 from collector.simulation.plant.wander import Floats, seed_of
-from collector.simulation.scenario.estate_file import UNITS, Installed, Scenario
+from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
 from collector.storage.history.store import Wire, WireReading
 from rules.plant.reading import Stamp
 
@@ -41,7 +41,7 @@ def installed_in(system: str) -> list[Installed]:
 
 
 @dataclass(frozen=True, slots=True)
-class Writer:
+class IdleWriter:
     """Makes readings of one unit out of moments."""
 
     installed: Installed
@@ -70,7 +70,9 @@ class Writer:
         return made
 
 
-def quiet_moments(scenario: Scenario, system: SystemPlant, place: int, t_s: Floats, bads: Floats) -> Moments:
+def quiet_moments(
+    scenario: SimScenario, system: SystemPlant, place: int, t_s: Floats, bads: Floats
+) -> Moments:
     """Return a unit on float at every moment of `t_s`."""
     plant = system.units[place]
     watts = _shared(system, place, t_s)
@@ -80,7 +82,7 @@ def quiet_moments(scenario: Scenario, system: SystemPlant, place: int, t_s: Floa
     cells = plant.bank.cells
     float_v = cells * (plant.bank.float_voltage_v - 0.003 * (np.clip(room_c, 5.0, 40.0) - 25.0))
     # Terminals on float are those of `charging.floating`; the current doubles per 10 K.
-    rest_a = -floating(plant.bank, BankState((), 25.0)).current_a * 2.0 ** ((room_c - 25.0) / 10.0)
+    rest_a = -floating(plant.bank, SimBank((), 25.0)).current_a * 2.0 ** ((room_c - 25.0) / 10.0)
     output_w = watts.sum(axis=1)
     loss_w = (
         plant.fixed_loss * plant.rating_w

@@ -165,7 +165,7 @@ class BankPlant:
 
 
 @dataclass(frozen=True, slots=True)
-class BankState:
+class SimBank:
     """A bank at one moment.
 
     `drawn_ah`: charge taken per string since the last full float, which drives dip and surface charge.
@@ -228,7 +228,7 @@ def _first_seconds_v(cell: CellType, drawn_ah: float) -> float:
     return surface - cell.dip_v * at_trough * math.exp(1.0 - at_trough)
 
 
-def source_of(plant: BankPlant, state: BankState) -> tuple[float, float]:
+def source_of(plant: BankPlant, state: SimBank) -> tuple[float, float]:
     """Return the bank as a source: its electromotive force (V) and its resistance (ohm)."""
     emf = resistance = 0.0
     for group in state.groups:
@@ -239,7 +239,7 @@ def source_of(plant: BankPlant, state: BankState) -> tuple[float, float]:
     return emf, resistance / plant.strings
 
 
-def with_weak_cells(plant: BankPlant, state: BankState, *, cells: int, capacity: float) -> BankState:
+def with_weak_cells(plant: BankPlant, state: SimBank, *, cells: int, capacity: float) -> SimBank:
     """Return the bank with `cells` of its cells at `capacity` times their neighbours' capacity."""
     sound = state.groups[0]
     scaled = Wells(sound.wells.available_ah * capacity, sound.wells.bound_ah * capacity)
@@ -255,15 +255,15 @@ def with_weak_cells(plant: BankPlant, state: BankState, *, cells: int, capacity:
     return replace(state, groups=(replace(sound, cells=plant.cells - cells), weak))
 
 
-def renewed(plant: BankPlant, state: BankState) -> BankState:
+def renewed(plant: BankPlant, state: SimBank) -> SimBank:
     """Return the place of a bank with new cells in it, full, at the room's temperature."""
     wear = Wear()
     whole = plant.cell.capacity_ah * capacity_factor(state.temperature_c)
     group = CellGroup(plant.cells, full_wells(plant.cell, capacity_ah=whole), wear)
-    return BankState((group,), state.temperature_c, voltage_v=state.voltage_v, current_a=state.current_a)
+    return SimBank((group,), state.temperature_c, voltage_v=state.voltage_v, current_a=state.current_a)
 
 
-def charge_fraction(plant: BankPlant, state: BankState) -> float:
+def charge_fraction(plant: BankPlant, state: SimBank) -> float:
     """Return the charge of the emptiest cells over what they hold when full, 0 to 1."""
     warm = capacity_factor(state.temperature_c) * plant.cell.capacity_ah
     return min(max(g.wells.charge_ah / (warm * g.wear.capacity), 0.0) for g in state.groups)
@@ -272,11 +272,11 @@ def charge_fraction(plant: BankPlant, state: BankState) -> float:
 class Delivered(NamedTuple):
     """What a step of discharge came to: the state after, and the share of `dt_s` the bank held."""
 
-    state: BankState
+    state: SimBank
     held: bool
 
 
-def discharge(plant: BankPlant, state: BankState, power_w: float, dt_s: float) -> Delivered:
+def discharge(plant: BankPlant, state: SimBank, power_w: float, dt_s: float) -> Delivered:
     """Return the bank after giving `power_w` for `dt_s`; `held` is False when it could not.
 
     The current of constant power follows from E I - R I^2 = P. A bank that has stood under its end
@@ -313,7 +313,7 @@ def discharge(plant: BankPlant, state: BankState, power_w: float, dt_s: float) -
     )
 
 
-def moved(plant: BankPlant, state: BankState, string_a: float, dt_s: float) -> BankState:
+def moved(plant: BankPlant, state: SimBank, string_a: float, dt_s: float) -> SimBank:
     """Return the wells of every group after `string_a` for `dt_s`; no well goes beyond full or dry."""
     groups = []
     warm = capacity_factor(state.temperature_c)
@@ -339,7 +339,7 @@ def moved(plant: BankPlant, state: BankState, string_a: float, dt_s: float) -> B
     return replace(state, groups=tuple(groups), drawn_ah=drawn)
 
 
-def at_room(state: BankState, room_c: float, dt_s: float, *, hours: float = 4.0) -> BankState:
+def at_room(state: SimBank, room_c: float, dt_s: float, *, hours: float = 4.0) -> SimBank:
     """Return the bank after its temperature has followed the room's for `dt_s`, wells kept as full."""
     follows = -math.expm1(-dt_s / (hours * HOUR_S))
     temperature = state.temperature_c + (room_c - state.temperature_c) * follows

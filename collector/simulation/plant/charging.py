@@ -14,8 +14,8 @@ from typing import Final
 from collector.simulation.plant.battery import (
     HOUR_S,
     BankPlant,
-    BankState,
     CellGroup,
+    SimBank,
     Wear,
     capacity_factor,
     charge_fraction,
@@ -27,11 +27,11 @@ from collector.simulation.plant.battery import (
 NEW: Final = Wear()
 
 
-def new_bank(plant: BankPlant, *, wear: Wear = NEW, temperature_c: float = 25.0) -> BankState:
+def new_bank(plant: BankPlant, *, wear: Wear = NEW, temperature_c: float = 25.0) -> SimBank:
     """Return a full bank on float."""
     whole = plant.cell.capacity_ah * wear.capacity * capacity_factor(temperature_c)
     group = CellGroup(plant.cells, full_wells(plant.cell, capacity_ah=whole), wear)
-    return floating(plant, BankState((group,), temperature_c))
+    return floating(plant, SimBank((group,), temperature_c))
 
 
 def float_setpoint_v(plant: BankPlant, temperature_c: float) -> float:
@@ -45,13 +45,13 @@ def _float_current_a(plant: BankPlant, temperature_c: float) -> float:
     return plant.strings * plant.cell.float_a_per_ah * plant.cell.capacity_ah * warm
 
 
-def floating(plant: BankPlant, state: BankState) -> BankState:
+def floating(plant: BankPlant, state: SimBank) -> SimBank:
     """Return a full bank's terminals on float; a parted string takes no current and looks as well."""
     current = 0.0 if state.open else -_float_current_a(plant, state.temperature_c)
     return replace(state, current_a=current, voltage_v=float_setpoint_v(plant, state.temperature_c))
 
 
-def charge(plant: BankPlant, state: BankState, dt_s: float, *, limit_a: float | None = None) -> BankState:
+def charge(plant: BankPlant, state: SimBank, dt_s: float, *, limit_a: float | None = None) -> SimBank:
     """Return the bank after `dt_s` on its charger: constant current, then constant voltage.
 
     `limit_a` is the charger's limit, for instance less while a generator feeds it. 95 % of the charge
@@ -68,7 +68,7 @@ def charge(plant: BankPlant, state: BankState, dt_s: float, *, limit_a: float | 
     return now
 
 
-def _charge_part(plant: BankPlant, state: BankState, dt_s: float, limit_a: float) -> BankState:
+def _charge_part(plant: BankPlant, state: SimBank, dt_s: float, limit_a: float) -> SimBank:
     setpoint_v = float_setpoint_v(plant, state.temperature_c)
     rest_a = _float_current_a(plant, state.temperature_c)
     counter_v = slope_ohm = room_ah = 0.0

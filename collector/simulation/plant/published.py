@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from collector.simulation.plant.battery import HOUR_S, BankPlant, BankState, CellType, discharge
+from collector.simulation.plant.battery import HOUR_S, BankPlant, CellType, SimBank, discharge
 from collector.simulation.plant.charging import new_bank
 
 
-def runtime_s(plant: BankPlant, state: BankState, power_w: float, *, step_s: float = 1.0) -> float:
+def runtime_s(plant: BankPlant, state: SimBank, power_w: float, *, step_s: float = 1.0) -> float:
     """Return how long the bank gives `power_w` from `state`, by playing it; at most 48 h."""
     t_s = 0.0
     while t_s < 48 * HOUR_S:

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Final
 
 
-class Phase(StrEnum):
+class SupplyPhase(StrEnum):
     """What the set is doing."""
 
     RESTING = "resting"
@@ -26,7 +26,7 @@ class Phase(StrEnum):
     FAILED = "failed"
 
 
-class Source(StrEnum):
+class FeedSource(StrEnum):
     """What is on the supply's busbar."""
 
     MAINS = "mains"
@@ -70,7 +70,7 @@ class SupplyState:
 
     mains: bool = True
     mains_good_s: float = 1e9
-    phase: Phase = Phase.RESTING
+    phase: SupplyPhase = SupplyPhase.RESTING
     phase_s: float = 0.0
     attempt: int = 0
     fires_at: int | None = 1
@@ -78,51 +78,53 @@ class SupplyState:
     late_s: float = 0.0
 
     @property
-    def source(self) -> Source:
+    def source(self) -> FeedSource:
         """Return what feeds the busbar."""
-        if self.phase is Phase.CARRYING:
-            return Source.GENERATOR
-        if self.mains and self.phase is not Phase.RETURNING:
-            return Source.MAINS
-        return Source.NOTHING
+        if self.phase is SupplyPhase.CARRYING:
+            return FeedSource.GENERATOR
+        if self.mains and self.phase is not SupplyPhase.RETURNING:
+            return FeedSource.MAINS
+        return FeedSource.NOTHING
 
 
 def _length_s(generator: SetPlant, state: SupplyState) -> float | None:
     """Return how long the present phase lasts, None where only an event ends it."""
     fires = state.attempt == state.fires_at
-    lengths: Final[dict[Phase, float | None]] = {
-        Phase.RESTING: None,
-        Phase.DETECTING: generator.detect_s,
-        Phase.CRANKING: generator.fires_after_s if fires else generator.crank_s,
-        Phase.PAUSING: generator.rest_s,
-        Phase.RUNNING_UP: generator.start_s + state.late_s,
-        Phase.TRANSFERRING: generator.transfer_s,
-        Phase.CARRYING: None,
-        Phase.RETURNING: generator.return_s,
-        Phase.COOLING: generator.cool_s,
-        Phase.FAILED: None,
+    lengths: Final[dict[SupplyPhase, float | None]] = {
+        SupplyPhase.RESTING: None,
+        SupplyPhase.DETECTING: generator.detect_s,
+        SupplyPhase.CRANKING: generator.fires_after_s if fires else generator.crank_s,
+        SupplyPhase.PAUSING: generator.rest_s,
+        SupplyPhase.RUNNING_UP: generator.start_s + state.late_s,
+        SupplyPhase.TRANSFERRING: generator.transfer_s,
+        SupplyPhase.CARRYING: None,
+        SupplyPhase.RETURNING: generator.return_s,
+        SupplyPhase.COOLING: generator.cool_s,
+        SupplyPhase.FAILED: None,
     }
     return lengths[state.phase]
 
 
-def _enter(state: SupplyState, phase: Phase, phase_s: float, *, attempt: int | None = None) -> SupplyState:
+def _enter(
+    state: SupplyState, phase: SupplyPhase, phase_s: float, *, attempt: int | None = None
+) -> SupplyState:
     return replace(state, phase=phase, phase_s=phase_s, attempt=state.attempt if attempt is None else attempt)
 
 
 def _next(generator: SetPlant, state: SupplyState, over_s: float) -> SupplyState:
     """Return the state after a phase has run its time; `over_s` is what is left of the step."""
-    after_crank = Phase.FAILED if state.attempt >= generator.attempts else Phase.PAUSING
-    follows: Final[dict[Phase, Phase]] = {
-        Phase.DETECTING: Phase.CRANKING,
-        Phase.PAUSING: Phase.CRANKING,
-        Phase.CRANKING: Phase.RUNNING_UP if state.attempt == state.fires_at else after_crank,
-        Phase.RUNNING_UP: Phase.COOLING if state.mains else Phase.TRANSFERRING,
-        Phase.TRANSFERRING: Phase.CARRYING,
-        Phase.RETURNING: Phase.COOLING,
-        Phase.COOLING: Phase.RESTING,
+    after_crank = SupplyPhase.FAILED if state.attempt >= generator.attempts else SupplyPhase.PAUSING
+    follows: Final[dict[SupplyPhase, SupplyPhase]] = {
+        SupplyPhase.DETECTING: SupplyPhase.CRANKING,
+        SupplyPhase.PAUSING: SupplyPhase.CRANKING,
+        SupplyPhase.CRANKING: SupplyPhase.RUNNING_UP if state.attempt == state.fires_at else after_crank,
+        SupplyPhase.RUNNING_UP: SupplyPhase.COOLING if state.mains else SupplyPhase.TRANSFERRING,
+        SupplyPhase.TRANSFERRING: SupplyPhase.CARRYING,
+        SupplyPhase.RETURNING: SupplyPhase.COOLING,
+        SupplyPhase.COOLING: SupplyPhase.RESTING,
     }
     phase = follows[state.phase]
-    attempt = {Phase.CRANKING: state.attempt + 1, Phase.RESTING: 0}.get(phase, state.attempt)
+    attempt = {SupplyPhase.CRANKING: state.attempt + 1, SupplyPhase.RESTING: 0}.get(phase, state.attempt)
     return _enter(state, phase, over_s, attempt=attempt)
 
 
@@ -143,16 +145,25 @@ def after(plant: SupplyPlant, state: SupplyState, dt_s: float) -> SupplyState:
 
 def _provoked(generator: SetPlant, state: SupplyState, dt_s: float) -> SupplyState:
     """Return the state after what the mains' own coming and going starts or stops."""
-    if not state.mains and state.phase in (Phase.RESTING, Phase.COOLING):
-        warm = state.phase is Phase.COOLING
-        return _enter(state, Phase.TRANSFERRING if warm else Phase.DETECTING, 0.0, attempt=state.attempt)
+    if not state.mains and state.phase in (SupplyPhase.RESTING, SupplyPhase.COOLING):
+        warm = state.phase is SupplyPhase.COOLING
+        return _enter(
+            state, SupplyPhase.TRANSFERRING if warm else SupplyPhase.DETECTING, 0.0, attempt=state.attempt
+        )
     if state.mains:
-        if state.phase in (Phase.DETECTING, Phase.CRANKING, Phase.PAUSING, Phase.FAILED):
-            return _enter(state, Phase.RESTING, 0.0, attempt=0)
-        if state.phase is Phase.TRANSFERRING:
-            return _enter(state, Phase.COOLING, 0.0)
-        if state.phase is Phase.CARRYING and state.mains_good_s >= generator.steady_s:
-            return _enter(state, Phase.RETURNING, max(state.mains_good_s - generator.steady_s, 0.0) - dt_s)
+        if state.phase in (
+            SupplyPhase.DETECTING,
+            SupplyPhase.CRANKING,
+            SupplyPhase.PAUSING,
+            SupplyPhase.FAILED,
+        ):
+            return _enter(state, SupplyPhase.RESTING, 0.0, attempt=0)
+        if state.phase is SupplyPhase.TRANSFERRING:
+            return _enter(state, SupplyPhase.COOLING, 0.0)
+        if state.phase is SupplyPhase.CARRYING and state.mains_good_s >= generator.steady_s:
+            return _enter(
+                state, SupplyPhase.RETURNING, max(state.mains_good_s - generator.steady_s, 0.0) - dt_s
+            )
     return state
 
 

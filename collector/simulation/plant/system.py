@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from collector.simulation.plant import unit as cabinet
 from collector.simulation.plant.load import LoadShape
-from collector.simulation.plant.unit import CARRYING, Feed, Mode, UnitPlant, UnitState
+from collector.simulation.plant.unit import CARRYING, Feed, Mode, SimUnit, UnitPlant
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +28,10 @@ class SystemPlant:
 
 
 @dataclass(frozen=True, slots=True)
-class SystemState:
+class SimSystem:
     """A system at one moment. `lost_at_s`: when its load was dropped, None while it is fed."""
 
-    units: tuple[UnitState, ...]
+    units: tuple[SimUnit, ...]
     lost_at_s: float | None = None
     extra_w: float = 0.0
 
@@ -41,7 +41,7 @@ class SystemState:
         return self.lost_at_s is not None
 
 
-def shares_of(plant: SystemPlant, state: SystemState) -> tuple[float, ...]:
+def shares_of(plant: SystemPlant, state: SimSystem) -> tuple[float, ...]:
     """Return each unit's share of the load: by rating and its own bias among those that carry."""
     weights = [
         u.rating_va * (1.0 + u.share_bias) if s.mode in CARRYING or s.mode is Mode.BYPASS else 0.0
@@ -51,7 +51,7 @@ def shares_of(plant: SystemPlant, state: SystemState) -> tuple[float, ...]:
     return tuple(w / total if total else 0.0 for w in weights)
 
 
-def after(plant: SystemPlant, state: SystemState, feed: Feed, t_s: float, dt_s: float) -> SystemState:
+def after(plant: SystemPlant, state: SimSystem, feed: Feed, t_s: float, dt_s: float) -> SimSystem:
     """Return the system at `t_s` + `dt_s`. Steps of at most two seconds while anything is disturbed."""
     units = tuple(cabinet.switched(p, s, feed, dt_s) for p, s in zip(plant.units, state.units, strict=True))
     state = replace(state, units=units)
@@ -73,7 +73,7 @@ def after(plant: SystemPlant, state: SystemState, feed: Feed, t_s: float, dt_s: 
     return replace(state, units=_overloaded(tuple(moved), feed), lost_at_s=lost_at_s)
 
 
-def _overloaded(units: tuple[UnitState, ...], feed: Feed) -> tuple[UnitState, ...]:
+def _overloaded(units: tuple[SimUnit, ...], feed: Feed) -> tuple[SimUnit, ...]:
     """Return the units after an overload that lasted too long: all to bypass, or all off together.
 
     In a parallel set one unit's trip moves the rest with it: none could carry what it leaves.
@@ -84,6 +84,6 @@ def _overloaded(units: tuple[UnitState, ...], feed: Feed) -> tuple[UnitState, ..
     return tuple(replace(u, mode=mode, mode_s=0.0, heat=0.0) if u.mode in CARRYING else u for u in units)
 
 
-def quiet(state: SystemState) -> bool:
+def quiet(state: SimSystem) -> bool:
     """Return whether nothing is going on but float or charge, so that a step may be long."""
     return all(u.mode in (Mode.NORMAL, Mode.ISOLATED) for u in state.units)

@@ -10,10 +10,10 @@ from functools import cached_property
 import numpy as np
 
 from collector.simulation.plant import world as worlds
-from collector.simulation.plant.battery import BankPlant, BankState, charge_fraction
+from collector.simulation.plant.battery import BankPlant, SimBank, charge_fraction
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.published import runtime_s
-from collector.simulation.plant.supply import Phase, Source
+from collector.simulation.plant.supply import FeedSource, SupplyPhase
 from collector.simulation.plant.unit import Mode
 from collector.simulation.plant.world import TrueHoldUp, WorldPlant, WorldState
 
@@ -33,9 +33,9 @@ class TrueSupply:
     """A supply as it is: whether the mains stands, what the set does, and what is on the busbar."""
 
     mains: bool
-    set_phase: Phase
+    set_phase: SupplyPhase
     attempt: int
-    source: Source
+    source: FeedSource
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ class Truth:
             type(g)(g.cells, type(g.wells)(*(w * g.wear.capacity for w in full.groups[0].wells)), g.wear)
             for g in state.groups
         )
-        given_s = runtime_s(plant, BankState(groups, 25.0), power_w)
+        given_s = runtime_s(plant, SimBank(groups, 25.0), power_w)
         watts = power_w / plant.cells / plant.strings
         minutes = np.array([m for m, _ in table])
         table_w = np.array([w for _, w in table])
@@ -97,7 +97,7 @@ class Truth:
         """Return whether a system's load is without supply."""
         return self.state.systems[system].lost
 
-    def _bank(self, bank: str) -> tuple[BankPlant, BankState]:
+    def _bank(self, bank: str) -> tuple[BankPlant, SimBank]:
         place = self.plant.place_of_bank[bank]
         return self.plant.systems[place[0]].units[place[1]].bank, self.state.unit(place).bank
 

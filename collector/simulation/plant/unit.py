@@ -9,8 +9,8 @@ from enum import StrEnum
 from typing import Final
 
 from collector.simulation.plant import battery, charging
-from collector.simulation.plant.battery import BankPlant, BankState
-from collector.simulation.plant.supply import Source
+from collector.simulation.plant.battery import BankPlant, SimBank
+from collector.simulation.plant.supply import FeedSource
 
 
 class Mode(StrEnum):
@@ -32,7 +32,7 @@ CARRYING: Final = frozenset({Mode.NORMAL, Mode.BATTERY, Mode.WALKING_IN, Mode.TE
 class Feed:
     """What stands at the rectifiers' terminals: volts (line to neutral), hertz, and whose they are."""
 
-    source: Source
+    source: FeedSource
     voltage_v: float
     frequency_hz: float
     nominal_v: float = 230.0
@@ -81,11 +81,11 @@ class UnitPlant:
 
 
 @dataclass(frozen=True, slots=True)
-class UnitState:
+class SimUnit:
     """A cabinet at one moment. `watts` and `va` are by its own line; `heat` 1 is the overload's end."""
 
     mode: Mode
-    bank: BankState
+    bank: SimBank
     good_s: float = 1e9
     mode_s: float = 1e9
     heat: float = 0.0
@@ -127,7 +127,7 @@ def heated(
     return max(heat - dt_s / 300.0, 0.0) if math.isinf(allowed_s) else heat + dt_s / allowed_s
 
 
-def switched(plant: UnitPlant, state: UnitState, feed: Feed, dt_s: float) -> UnitState:
+def switched(plant: UnitPlant, state: SimUnit, feed: Feed, dt_s: float) -> SimUnit:
     """Return the cabinet after its own logic has looked at the feed; powers come later in the step."""
     good_s = state.good_s + dt_s if feed.acceptable else 0.0
     state = replace(state, good_s=good_s, mode_s=state.mode_s + dt_s)
@@ -138,7 +138,7 @@ def switched(plant: UnitPlant, state: UnitState, feed: Feed, dt_s: float) -> Uni
     return replace(state, mode=mode, mode_s=0.0, bads=state.bads + int(newly_bad))
 
 
-def _mode_after(plant: UnitPlant, state: UnitState, feed: Feed) -> Mode:
+def _mode_after(plant: UnitPlant, state: SimUnit, feed: Feed) -> Mode:
     ready = state.good_s >= plant.accept_s + plant.hold_off_s
     match state.mode:
         case Mode.NORMAL | Mode.WALKING_IN | Mode.TESTING | Mode.BYPASS if not feed.acceptable:
@@ -155,14 +155,14 @@ def _mode_after(plant: UnitPlant, state: UnitState, feed: Feed) -> Mode:
 
 def powered(
     plant: UnitPlant,
-    state: UnitState,
+    state: SimUnit,
     feed: Feed,
     *,
     watts: tuple[float, ...],
     va: tuple[float, ...],
     room_c: float,
     dt_s: float,
-) -> UnitState:
+) -> SimUnit:
     """Return the cabinet after giving `watts` for `dt_s` from wherever its mode takes them."""
     output_w = sum(watts)
     gross_w = output_w + plant.loss_w(output_w) if state.mode in CARRYING else 0.0
@@ -175,7 +175,7 @@ def powered(
         if not held:
             mode = Mode.ENDED if state.mode is Mode.BATTERY else Mode.NORMAL
     elif feed.acceptable and state.mode is not Mode.ENDED:
-        share = plant.generator_charge_share if feed.source is Source.GENERATOR else 1.0
+        share = plant.generator_charge_share if feed.source is FeedSource.GENERATOR else 1.0
         bank = charging.charge(plant.bank, bank, dt_s, limit_a=share * plant.bank.charge_limit_a)
         input_w += -bank.current_a * bank.voltage_v / 0.95
     else:
@@ -188,7 +188,7 @@ def powered(
     return replace(state, mode=mode, mode_s=mode_s, bank=bank, watts=watts, va=va, input_w=input_w)
 
 
-def _bank_share(plant: UnitPlant, state: UnitState) -> float:
+def _bank_share(plant: UnitPlant, state: SimUnit) -> float:
     """Return the share of the cabinet's power that its bank gives, 0 to 1."""
     if state.on_battery:
         return 1.0

@@ -14,9 +14,9 @@ from typing import Final
 
 from collector.simulation.plant import supply as incoming
 from collector.simulation.plant import system as sets
-from collector.simulation.plant.supply import Phase, Source, SupplyPlant, SupplyState
-from collector.simulation.plant.system import SystemPlant, SystemState
-from collector.simulation.plant.unit import Feed, Mode, UnitPlant, UnitState
+from collector.simulation.plant.supply import FeedSource, SupplyPhase, SupplyPlant, SupplyState
+from collector.simulation.plant.system import SimSystem, SystemPlant
+from collector.simulation.plant.unit import Feed, Mode, SimUnit, UnitPlant
 from collector.simulation.plant.wander import Floats, Wander, seed_of
 
 STEP_S: Final = 1.0
@@ -50,20 +50,23 @@ class WorldPlant:
         plant = self.supplies[supply]
         volts, hertz = (wander.at(t_s) for wander in self._mains[supply])
         match state.source:
-            case Source.MAINS:
+            case FeedSource.MAINS:
                 return Feed(
-                    Source.MAINS,
+                    FeedSource.MAINS,
                     plant.nominal_v * (1.005 + 0.008 * volts),
                     50.0 + 0.02 * hertz,
                     plant.nominal_v,
                 )
-            case Source.GENERATOR:
+            case FeedSource.GENERATOR:
                 swing = 2.0 * math.sin(2.0 * math.pi * state.phase_s / 9.0) if state.hunts else 0.06 * hertz
                 return Feed(
-                    Source.GENERATOR, plant.nominal_v * (1.01 + 0.004 * volts), 50.45 + swing, plant.nominal_v
+                    FeedSource.GENERATOR,
+                    plant.nominal_v * (1.01 + 0.004 * volts),
+                    50.45 + swing,
+                    plant.nominal_v,
                 )
             case _:
-                return Feed(Source.NOTHING, 0.0, 0.0, plant.nominal_v)
+                return Feed(FeedSource.NOTHING, 0.0, 0.0, plant.nominal_v)
 
     def mains_at(self, supply: str, t_s: Floats) -> tuple[Floats, Floats]:
         """Return volts and hertz of a sound mains at many moments, as `feed_of` does for one."""
@@ -94,14 +97,14 @@ class WorldState:
 
     t_s: float
     supplies: Mapping[str, SupplyState]
-    systems: Mapping[str, SystemState]
+    systems: Mapping[str, SimSystem]
     feeds: Mapping[str, Feed] = field(default_factory=dict)
 
     def with_supply(self, supply: str, state: SupplyState) -> WorldState:
         """Return the world with one supply changed."""
         return replace(self, supplies={**self.supplies, supply: state})
 
-    def with_unit(self, place: tuple[str, int], state: UnitState) -> WorldState:
+    def with_unit(self, place: tuple[str, int], state: SimUnit) -> WorldState:
         """Return the world with one unit changed."""
         system, index = place
         units = list(self.systems[system].units)
@@ -109,16 +112,16 @@ class WorldState:
         changed = replace(self.systems[system], units=tuple(units))
         return replace(self, systems={**self.systems, system: changed})
 
-    def unit(self, place: tuple[str, int]) -> UnitState:
+    def unit(self, place: tuple[str, int]) -> SimUnit:
         """Return one unit."""
         system, index = place
         return self.systems[system].units[index]
 
 
 def _quiet(state: WorldState) -> bool:
-    return all(s.phase in (Phase.RESTING, Phase.FAILED) and s.mains for s in state.supplies.values()) and all(
-        sets.quiet(s) for s in state.systems.values()
-    )
+    return all(
+        s.phase in (SupplyPhase.RESTING, SupplyPhase.FAILED) and s.mains for s in state.supplies.values()
+    ) and all(sets.quiet(s) for s in state.systems.values())
 
 
 def _step(world: WorldPlant, state: WorldState, dt_s: float) -> WorldState:
@@ -159,7 +162,7 @@ def hold_up(world: WorldPlant, state: WorldState, system: str, *, limit_s: float
     While a system is on its banks already, this is the time it has left from here.
     """
     plant, now = world.systems[system], state.systems[system]
-    nothing = Feed(Source.NOTHING, 0.0, 0.0)
+    nothing = Feed(FeedSource.NOTHING, 0.0, 0.0)
     ends: dict[str, float] = {}
     t_s = 0.0
     while t_s < limit_s:

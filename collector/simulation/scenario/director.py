@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from collector.simulation.cards.faulty_cards import Lie
 from collector.simulation.plant import battery
 from collector.simulation.plant import supply as incoming
-from collector.simulation.plant.unit import Mode, UnitState
+from collector.simulation.plant.unit import Mode, SimUnit
 from collector.simulation.plant.world import WorldPlant, WorldState
 
 
@@ -168,14 +168,14 @@ class Behaviour:
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class DirectorStage:
     """The whole play at one moment: the plant and its cards."""
 
     world: WorldState
     cards: Mapping[str, Behaviour] = field(default_factory=dict)
 
 
-def played(plant: WorldPlant, stage: Stage, event: Event) -> Stage:
+def played(plant: WorldPlant, stage: DirectorStage, event: Event) -> DirectorStage:
     """Return the stage right after an event. Raises KeyError for a name that is not on it."""
     if isinstance(event, CardHangs | CardFreezes | CardResets | CardLies):
         changed = _card_after(stage.cards[event.card], event, stage.world.t_s)
@@ -232,7 +232,7 @@ def _bank_after(
 ) -> WorldState:
     place = plant.place_of_bank[event.bank]
     bank_plant = plant.systems[place[0]].units[place[1]].bank
-    unit: UnitState = world.unit(place)
+    unit: SimUnit = world.unit(place)
     match event:
         case BankWeak():
             bank = battery.with_weak_cells(bank_plant, unit.bank, cells=event.cells, capacity=event.capacity)

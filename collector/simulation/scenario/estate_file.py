@@ -171,7 +171,7 @@ _LOADS: Final[Mapping[str, tuple[tuple[float, ...], tuple[float, ...], float]]] 
 
 
 @dataclass(frozen=True)
-class Scenario:
+class SimScenario:
     """The estate as it stands on the day `now`; everything follows from it and the seed."""
 
     seed: int

@@ -20,8 +20,8 @@ from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.load import LoadShape
 from collector.simulation.plant.published import published_table, runtime_s
 from collector.simulation.plant.supply import SupplyPlant, SupplyState
-from collector.simulation.plant.system import SystemPlant, SystemState
-from collector.simulation.plant.unit import Mode, UnitPlant, UnitState
+from collector.simulation.plant.system import SimSystem, SystemPlant
+from collector.simulation.plant.unit import Mode, SimUnit, UnitPlant
 from collector.simulation.plant.world import WorldPlant, WorldState
 from rules.plant.estate import (
     Bank,
@@ -51,7 +51,7 @@ class FullTest:
 
 
 @dataclass(frozen=True)
-class Trial:
+class RandomTrial:
     """A random system at `now`: how it is, and what is declared of it."""
 
     seed: int
@@ -77,7 +77,7 @@ class Trial:
         return worlds.hold_up(self.plant, self.state, SYSTEM).seconds
 
 
-def trial(seed: int) -> Trial:
+def trial(seed: int) -> RandomTrial:
     """Return the random system of a seed: the same for the same seed."""
     dice = np.random.default_rng(seed)
     now = datetime(2026, 6, 1, tzinfo=UTC) + timedelta(hours=float(dice.uniform(0.0, 4000.0)))
@@ -113,9 +113,9 @@ def trial(seed: int) -> Trial:
         tests.append(test)
     system = SystemPlant(SYSTEM, "mains", tuple(units), load, room_c=room_c, room_swing_c=0.0)
     plant = WorldPlant({"mains": SupplyPlant("mains")}, {SYSTEM: system}, seed)
-    start = WorldState(now.timestamp() - 1.0, {"mains": SupplyState()}, {SYSTEM: SystemState(tuple(states))})
+    start = WorldState(now.timestamp() - 1.0, {"mains": SupplyState()}, {SYSTEM: SimSystem(tuple(states))})
     fitted_on = now - timedelta(days=365.25 * age_years)
-    return Trial(
+    return RandomTrial(
         seed,
         now,
         plant,
@@ -166,7 +166,7 @@ def _unit(
 
 def _bank_history(  # noqa: PLR0917 - a bank's circumstances, drawn one after the other
     dice: np.random.Generator, unit: UnitPlant, now: datetime, room_c: float, age_years: float, quality: float
-) -> tuple[UnitState, FullTest]:
+) -> tuple[SimUnit, FullTest]:
     """Return a unit with its bank as it is now, and a full test made at some time of the bank's life."""
     tested_at = float(dice.uniform(0.3, 0.95))
     output_w = unit.rating_w * float(dice.uniform(0.3, 0.6))
@@ -180,7 +180,7 @@ def _bank_history(  # noqa: PLR0917 - a bank's circumstances, drawn one after th
     if dice.random() < 0.1:
         bank = with_weak_cells(unit.bank, bank, cells=6, capacity=float(dice.uniform(0.75, 0.95)))
     when = now - timedelta(days=365.25 * age_years * (1.0 - tested_at))
-    return UnitState(Mode.NORMAL, replace(bank, drawn_ah=0.0)), FullTest(when, output_w, seconds)
+    return SimUnit(Mode.NORMAL, replace(bank, drawn_ah=0.0)), FullTest(when, output_w, seconds)
 
 
 def _declared(

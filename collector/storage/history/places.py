@@ -14,7 +14,7 @@ from collector.storage.history.tables.schema import AT, end_or_stretch, unit_and
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class DamageFound:
     """One damage: where (in words), what is wrong with it."""
 
     where: str

@@ -20,7 +20,7 @@ Named = tuple[str, int]
 """Object and number of the correction set."""
 
 
-class Gathered:
+class DaySums:
     """Summaries day by day, with lines counted from the first of `first_day`."""
 
     def __init__(self, first_day: int, step_ms: int) -> None:

@@ -27,7 +27,7 @@ from collector.storage.database import (
     make_folder,
 )
 from collector.storage.history.influx.upkeep import saved_spool, spool_findings
-from collector.storage.history.places import Finding
+from collector.storage.history.places import DamageFound
 from collector.storage.history.repair.rescue import saved
 from collector.storage.history.repair.sound_rows import rows_of
 from collector.storage.history.repair.verify import Looked, findings
@@ -46,7 +46,7 @@ class Verified:
     files: tuple[str, ...]
     chunks: int
     rows: int
-    findings: tuple[Finding, ...]
+    findings: tuple[DamageFound, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def _stores(folder: Path) -> list[Path]:
 def verify(folder: Path) -> Verified:
     """Check every page, chunk and row of the stores in a data folder. Raises StoreError."""
     looked = Looked()
-    found: list[Finding] = []
+    found: list[DamageFound] = []
     paths = _stores(folder)
     for path in paths:
         try:
@@ -84,31 +84,32 @@ def verify(folder: Path) -> Verified:
         except StoreError as error:
             if error.fault is not StoreFault.CORRUPT:
                 raise
-            found.append(Finding(path.name, error.what))
+            found.append(DamageFound(path.name, error.what))
             continue
         try:
             connection.execute("BEGIN")
             found += [
-                Finding(f"{path.name}, {f.where}", f.what) for f in _FINDINGS[path.name](connection, looked)
+                DamageFound(f"{path.name}, {f.where}", f.what)
+                for f in _FINDINGS[path.name](connection, looked)
             ]
         except sqlite3.DatabaseError as error:
-            found.append(Finding(path.name, f"cannot be read ({error})"))
+            found.append(DamageFound(path.name, f"cannot be read ({error})"))
         finally:
             connection.close()
     return Verified(tuple(path.name for path in paths), looked.chunks, looked.rows, (*found, *_lost(folder)))
 
 
-def _lost(folder: Path) -> list[Finding]:
+def _lost(folder: Path) -> list[DamageFound]:
     """Return what of a folder is lost, by what its stores know of each other; a damaged one has its own findings."""
     try:
-        return [Finding(f"the {loss.store}", loss.what) for loss in losses(folder, opened)]
+        return [DamageFound(f"the {loss.store}", loss.what) for loss in losses(folder, opened)]
     except StoreError:
         return []
 
 
-def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Finding]:
+def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[DamageFound]:
     """Return every damage in a ledger: of its pages, and of rows whose checksum does not fit."""
-    found = [Finding("the file", what) for what in damage(connection)]
+    found = [DamageFound("the file", what) for what in damage(connection)]
     for table in ledger_tables(connection):
         try:
             cursor = connection.execute(f"SELECT rowid AS row_number, * FROM {table}")  # noqa: S608
@@ -116,13 +117,13 @@ def ledger_findings(connection: sqlite3.Connection, looked: Looked) -> list[Find
             for row in cursor:
                 looked.rows += 1
                 if not _is_sound(table, dict(zip(names, row, strict=True))):
-                    found.append(Finding(f"line {row[0]} of {table}", "checksum does not fit"))
+                    found.append(DamageFound(f"line {row[0]} of {table}", "checksum does not fit"))
         except sqlite3.DatabaseError as error:
-            found.append(Finding(table, f"part of it cannot be read ({error})"))
+            found.append(DamageFound(table, f"part of it cannot be read ({error})"))
     return found
 
 
-_FINDINGS: Final[Mapping[str, Callable[[sqlite3.Connection, Looked], Iterable[Finding]]]] = {
+_FINDINGS: Final[Mapping[str, Callable[[sqlite3.Connection, Looked], Iterable[DamageFound]]]] = {
     HISTORY_FILE: findings,
     SPOOL_FILE: spool_findings,
     LEDGER_FILE: ledger_findings,
@@ -245,13 +246,13 @@ def restore(source: Path, folder: Path) -> Verified:
     return verify(folder)
 
 
-def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
+def rescue(folder: Path, target: Path) -> tuple[DamageFound, ...]:
     """Copy everything sound of damaged stores into a new folder; return what was left behind.
 
     The damaged files are not changed. Raises StoreError.
     """
     _require_no_stores(target)
-    left: list[Finding] = []
+    left: list[DamageFound] = []
     for path in _stores(folder):
         page_bytes = PAGE_BYTES if path.name == HISTORY_FILE else 4096
         database = Database(target / path.name, STEPS[path.name], page_bytes=page_bytes)
@@ -259,7 +260,7 @@ def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
             source = opened(path)
         except StoreError as error:
             database.close_now()
-            left.append(Finding(path.name, f"nothing could be read ({error.what})"))
+            left.append(DamageFound(path.name, f"nothing could be read ({error.what})"))
             continue
 
         def work(
@@ -275,8 +276,8 @@ def rescue(folder: Path, target: Path) -> tuple[Finding, ...]:
     return tuple(left)
 
 
-def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
-    left: list[Finding] = []
+def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> list[DamageFound]:
+    left: list[DamageFound] = []
     lost: list[str] = []
     for table in ledger_tables(source):
         names = [row[1] for row in target.execute(f"PRAGMA table_info({table})")]
@@ -285,13 +286,13 @@ def _saved_ledger(source: sqlite3.Connection, target: sqlite3.Connection) -> lis
         for row in rows_of(source, table, columns, ("rowid",), lost):
             where = f"a line of {table} ({row[0]})"
             if not _is_sound(table, dict(zip(names, row, strict=True))):
-                left.append(Finding(where, "damaged"))
+                left.append(DamageFound(where, "damaged"))
                 continue
             try:
                 target.execute(f"INSERT INTO {table} ({columns}) VALUES ({marks})", row)  # noqa: S608
             except sqlite3.IntegrityError as error:  # of a message's fate, over which there is no checksum
-                left.append(Finding(where, f"damaged ({error})"))
-    return [*left, *(Finding("the ledger's file", what) for what in lost)]
+                left.append(DamageFound(where, f"damaged ({error})"))
+    return [*left, *(DamageFound("the ledger's file", what) for what in lost)]
 
 
 _SAVED: Final = {HISTORY_FILE: saved, SPOOL_FILE: saved_spool, LEDGER_FILE: _saved_ledger}

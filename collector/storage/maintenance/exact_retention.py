@@ -71,7 +71,7 @@ _FIRST: Final = timedelta(days=31)
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class ExactSpan:
     """Whose readings to keep, from when to when, and what for."""
 
     unit: str
@@ -136,11 +136,11 @@ class ExactSpans:
             tx.save_snapshot(Snapshot(SNAPSHOT, self._clock.now(), SCHEMA, body))
         self._mark = mark
 
-    async def _keep(self, spans: Iterable[Span]) -> None:
+    async def _keep(self, spans: Iterable[ExactSpan]) -> None:
         for span in merged(spans):
             await self._history.keep_exact(span.unit, span.start, span.end, span.why)
 
-    async def _around(self, line: JournalLine) -> list[Span]:
+    async def _around(self, line: JournalLine) -> list[ExactSpan]:
         """Return what to keep for a line of the journal: nothing where it is about something else."""
         kind = line.kind if line.alarm is None else line.alarm.partition(":")[0]
         if line.about is None or kind not in POWER_EVENTS | POWER_ALARMS:
@@ -152,17 +152,17 @@ class ExactSpans:
             )
             start = min([start, *(one.at for one in before.items)])
         units = self._topology.units(self._topology.system(line.about) or line.about)
-        return [Span(unit, start - AROUND_MOMENT, line.at + AROUND_MOMENT, kind) for unit in units]
+        return [ExactSpan(unit, start - AROUND_MOMENT, line.at + AROUND_MOMENT, kind) for unit in units]
 
-    def _of_discharge(self, ended: EndedDischarge) -> Iterator[Span]:
+    def _of_discharge(self, ended: EndedDischarge) -> Iterator[ExactSpan]:
         bank = self._banks.get(ended.bank)
         for unit in () if bank is None else bank.feeds:
-            yield Span(unit, ended.at - AROUND_DISCHARGE, ended.until + AROUND_DISCHARGE, ended.kind)
+            yield ExactSpan(unit, ended.at - AROUND_DISCHARGE, ended.until + AROUND_DISCHARGE, ended.kind)
 
 
-def merged(spans: Iterable[Span]) -> list[Span]:
+def merged(spans: Iterable[ExactSpan]) -> list[ExactSpan]:
     """Return the spans with those of a unit that touch made one."""
-    found: list[Span] = []
+    found: list[ExactSpan] = []
     for span in sorted(spans, key=lambda s: (s.unit, s.start)):
         last = found[-1] if found else None
         if last is None or last.unit != span.unit or span.start > last.end:

@@ -38,7 +38,7 @@ class UnitUnknownError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class ExportWanted:
     """What is to be exported of a history: some units (none named: all), from `start` to `end` (excluded)."""
 
     units: Sequence[str] = ()
@@ -46,7 +46,9 @@ class Wanted:
     end: datetime = datetime(9999, 1, 1, tzinfo=UTC)
 
 
-def export(folder: Path, target: Path, form: Form, meaning: Meaning, wanted: Wanted = Wanted()) -> int:
+def export(
+    folder: Path, target: Path, form: Form, meaning: Meaning, wanted: ExportWanted = ExportWanted()
+) -> int:
     """Write exact readings to a file, and return how many rows.
 
     Works on a folder in use. Raises UnitUnknownError, StoreError, OSError, and
@@ -69,7 +71,7 @@ def export_sums(
     target: Path,
     by: By,
     meaning: Meaning,
-    wanted: Wanted = Wanted(),
+    wanted: ExportWanted = ExportWanted(),
     *,
     parquet: bool = False,
 ) -> int:
@@ -101,7 +103,7 @@ def corrections(folder: Path) -> dict[str, Corrections]:
         connection.close()
 
 
-def let_go(folder: Path, wanted: Wanted) -> list[tuple[str, date, date]]:
+def let_go(folder: Path, wanted: ExportWanted) -> list[tuple[str, date, date]]:
     """Return the units with the first and the last day of each span whose exact readings were let go.
 
     Raises UnitUnknownError, StoreError.
@@ -132,7 +134,7 @@ def _history(folder: Path) -> Iterator[sqlite3.Connection]:
         connection.close()
 
 
-def _units(folder: Path, connection: sqlite3.Connection, wanted: Wanted) -> Sequence[str]:
+def _units(folder: Path, connection: sqlite3.Connection, wanted: ExportWanted) -> Sequence[str]:
     known = [str(name) for (name,) in connection.execute("SELECT name FROM units ORDER BY name")]
     for unit in wanted.units:
         if unit not in known:

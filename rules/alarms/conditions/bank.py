@@ -7,7 +7,7 @@ from datetime import date
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.condition import Found, Was
+from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.lifecycle import Observation
 from rules.battery.assessment.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
 from rules.battery.assessment.faults import (
@@ -40,7 +40,9 @@ _FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
 _GRAVE: Final = frozenset(("critical", "major"))
 
 
-def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, was: Was) -> Iterator[Found]:
+def bank_conditions(
+    state: BankState, bank: Bank, today: date, kind: AlarmKind, was: Was
+) -> Iterator[Condition]:
     """Yield every condition that one judgement of a bank decides. `kind` is `bank_past_age`."""
     fitted = in_place(bank.fitted, today)
     fraction: float | None = None
@@ -54,11 +56,11 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
             f"Bank {bank.id} is {years:.1f} years old{warm}; its design life is {fitted.design_life_years:g}."
         )
     past = kind.bound.passed(fraction, was=was(kind.id, ""))
-    yield Found(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
+    yield Condition(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
     dates = state.dates
     unknown = False if state.unproven else None  # what nothing was seen of is neither over nor left as it was
     overdue = unknown if dates.replace_by is None else dates.replace_by <= today
-    yield Found(
+    yield Condition(
         "bank_replace_now",
         bank.id,
         Observation(
@@ -70,7 +72,7 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
     )
     by = "" if dates.replace_by is None else f" {due_words(dates, today)}"
     order = unknown if dates.order_by is None else dates.order_by <= today
-    yield Found(
+    yield Condition(
         "bank_order_now",
         bank.id,
         Observation(
@@ -82,7 +84,7 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
     charging = state.charging
     wrong = None if charging.verdict is Verdict.CANNOT_TELL else charging.verdict is Verdict.INADEQUATE
     reasons = " ".join(charging.because)
-    yield Found(
+    yield Condition(
         "charging_wrong",
         bank.id,
         Observation(wrong, f"Bank {bank.id} is not kept as it should be. {reasons}".strip()),
@@ -90,7 +92,7 @@ def bank_conditions(state: BankState, bank: Bank, today: date, kind: AlarmKind, 
     yield from _bank_findings(state)
 
 
-def _bank_findings(state: BankState) -> Iterator[Found]:
+def _bank_findings(state: BankState) -> Iterator[Condition]:
     """Yield the alarms that a bank's findings ask for. A bank that failed its load is told as that alone."""
     for kind, names in _FINDINGS.items():
         found = [f for f in state.findings if f.kind in names]
@@ -99,4 +101,4 @@ def _bank_findings(state: BankState) -> Iterator[Found]:
         elif kind == "bank_not_shown":
             found = [f for f in found if f.severity not in _GRAVE]
         what = " ".join(f.what for f in found)
-        yield Found(kind, state.id, Observation(bool(found), f"Bank {state.id}: {what}" if found else ""))
+        yield Condition(kind, state.id, Observation(bool(found), f"Bank {state.id}: {what}" if found else ""))

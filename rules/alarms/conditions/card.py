@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from rules.alarms.catalogue import CARD_ALARMS, CardAlarm, Explanation
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Alarm, Observation
 from rules.plant.estate import Unit
 from rules.plant.reading import Reading
@@ -17,7 +17,7 @@ def card_conditions(
     system_name: str,
     remembered: Mapping[tuple[str, str], Alarm],
     ours: frozenset[str],
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield the conditions of the card's own alarms.
 
     `remembered`: the card alarms that are remembered for this unit, by kind and name; `ours`: kinds of ours that
@@ -27,22 +27,22 @@ def card_conditions(
     """
     if reading.card_alarms is None:
         for kind, name in remembered:
-            yield Found(kind, unit.id, Observation(None), name)
+            yield Condition(kind, unit.id, Observation(None), name)
         return
     present = set(reading.card_alarms)
     for kind, name in remembered:
         if name not in present:
-            yield Found(kind, unit.id, Observation(False), name)
+            yield Condition(kind, unit.id, Observation(False), name)
     for name in sorted(present):
         known = CARD_ALARMS.get(name)
         if known is None:
             what = (
                 f"The card of unit {unit.id} ({system_name}) reports {name}, which only its maker can name."
             )
-            yield Found("unclassified_card_alarm", unit.id, Observation(True, what), name)
+            yield Condition("unclassified_card_alarm", unit.id, Observation(True, what), name)
         elif name != "upsAlarmTestInProgress":
             before = remembered.get(("card_alarm", name))
-            yield Found(
+            yield Condition(
                 "card_alarm",
                 unit.id,
                 Observation(

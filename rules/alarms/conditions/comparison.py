@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.condition import Found, Known, Was
+from rules.alarms.conditions.condition import Condition, Known, Was
 from rules.alarms.lifecycle import Observation
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.state import Finding, FindingKind, Standing, SystemState
@@ -45,7 +45,7 @@ PAST_STANDS: Final = timedelta(hours=1)
 """So long after a call its alarms are present; then they stay latched until somebody resets them."""
 
 
-def sibling_conditions(state: SystemState, known: Known) -> Iterator[Found]:
+def sibling_conditions(state: SystemState, known: Known) -> Iterator[Condition]:
     """Yield what the findings of one judgement of a system say of its alarms.
 
     While a unit is not seen, what was found may have gone unseen as well, and nothing clears.
@@ -54,7 +54,7 @@ def sibling_conditions(state: SystemState, known: Known) -> Iterator[Found]:
     for kind, alarm in NOW.items():
         found = [f for f in state.findings if f.kind is kind and f.at is None]
         because = _said_by_bypass(state, found, known) if kind is FindingKind.SOURCE else ()
-        yield Found(
+        yield Condition(
             alarm, state.id, Observation(True if found else None if blind else False, _say(state, found), explained=because)
         )  # fmt: skip
     for kind, alarm in PAST.items():
@@ -64,14 +64,14 @@ def sibling_conditions(state: SystemState, known: Known) -> Iterator[Found]:
         )
         told = kind is FindingKind.LATE_BACK and _told_meanwhile(found, state.id, known)
         because = (Explanation.SAID_ALREADY.value,) if told else ()
-        yield Found(alarm, state.id, Observation(fresh, _say(state, found), explained=because))
+        yield Condition(alarm, state.id, Observation(fresh, _say(state, found), explained=because))
 
 
-def partner_condition(state: SystemState, kind: AlarmKind, was: Was) -> Found:
+def partner_condition(state: SystemState, kind: AlarmKind, was: Was) -> Condition:
     """Return whether a system could no longer take its partner's load."""
     pair = state.partner
     if pair is None:
-        return Found(kind.id, state.id, Observation(False))
+        return Condition(kind.id, state.id, Observation(False))
     near = kind.bound.passed(pair.margin_fraction, was=was(kind.id, "")) or False
     told = pair.verdict is not Verdict.CANNOT_TELL
     what = (
@@ -79,7 +79,7 @@ def partner_condition(state: SystemState, kind: AlarmKind, was: Was) -> Found:
     )
     facts = {"margin_fraction": pair.margin_fraction}
     present = (pair.verdict is Verdict.INADEQUATE or near) if told else None
-    return Found(kind.id, state.id, Observation(present, what, facts=facts))
+    return Condition(kind.id, state.id, Observation(present, what, facts=facts))
 
 
 def _say(state: SystemState, found: Sequence[Finding]) -> str:

@@ -15,7 +15,7 @@ Known = Callable[[str, str], Alarm | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Condition:
     """One alarm's condition as just seen."""
 
     kind: str

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import SERVICE
 from rules.alarms.lifecycle import Observation
 from rules.generator.test_runs import SetTest
@@ -20,13 +20,13 @@ class SetFigures:
     deaf: str | None = None
 
 
-def set_conditions(figures: SetFigures) -> Iterator[Found]:
+def set_conditions(figures: SetFigures) -> Iterator[Condition]:
     """Yield whether each set's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
     for name, test in sorted(figures.tests.items()):
         overdue = test.overdue if test.heard else None
-        yield Found(
+        yield Condition(
             "set_test_due", name, Observation(overdue, f"Set {name} is to be run on load. {test.because}")
         )
     heard = figures.deaf is not None if figures.listens else False
     why = f"The broker of [set_words] is not listened to. It says: {figures.deaf}." if figures.deaf else ""
-    yield Found("set_words_failing", SERVICE, Observation(heard, why))
+    yield Condition("set_words_failing", SERVICE, Observation(heard, why))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from rules.alarms.catalogue import Explanation
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Observation
 from rules.plant.unread import OldReading, Unread
 
@@ -23,12 +23,12 @@ _WHY: Final = {
 }
 
 
-def old_reading(one: OldReading, name: str, *, said: bool, on_bank: bool) -> Found:
+def old_reading(one: OldReading, name: str, *, said: bool, on_bank: bool) -> Condition:
     """Return the condition of a unit whose last reading is too old; `said`: another alarm tells of it."""
     what = f"The last reading of {name} is {one.age_s:.0f} s old: {_WHY[one.why]}."
     if on_bank:
         what += " It was last seen on battery."
-    return Found(
+    return Condition(
         OLD,
         one.unit,
         Observation(

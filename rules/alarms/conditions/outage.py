@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.condition import Found, Was
+from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.lifecycle import Observation
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, shed_words
 from rules.plant.estate import Estate, Generator, Purpose
@@ -58,7 +58,7 @@ def on_battery_words(name: str, outage: OnBattery | None, at: datetime, *, silen
 
 def outage_conditions(
     state: SystemState, estate: Estate, ends_soon: AlarmKind, *, was: Was, at: datetime
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield every condition of a system that is on its banks; off them, that none is present.
 
     What counts down counts to `at`, the moment this is said, however old the last reading is.
@@ -67,7 +67,7 @@ def outage_conditions(
     if outage is None:
         clear = None if state.as_of is None else False
         for kind in ("ends_soon", "starts_failed", "no_supply_in_time"):
-            yield Found(kind, state.id, Observation(clear))
+            yield Condition(kind, state.id, Observation(clear))
         return
     yield _ends_soon(state, outage, estate, ends_soon, was=was, at=at)
     generator = estate.generator_of(state.id)
@@ -85,12 +85,12 @@ def left_words(outage: OnBattery, at: datetime) -> str:
 
 def _ends_soon(
     state: SystemState, outage: OnBattery, estate: Estate, kind: AlarmKind, *, was: Was, at: datetime
-) -> Found:
+) -> Condition:
     left_s = time_left_s(outage, at)
     near = False if outage.carried else kind.bound.passed(left_s, was=was("ends_soon", ""))
     fed = fed_words(outage.fed, [unit.id for unit in estate.units_of(state.id)])
     some = f" {capital(fed)}." if fed else ""
-    return Found(
+    return Condition(
         "ends_soon",
         state.id,
         Observation(
@@ -107,12 +107,12 @@ def _wants_set(outage: OnBattery, estate: Estate, state: SystemState) -> bool:
     return estate.generator_of(state.id) is not None and not outage.fed
 
 
-def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, at: datetime) -> Found:
+def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, at: datetime) -> Condition:
     """Every start failed, by the clock: not known while no unit is read, not so once one is fed."""
     failed = outage.starts_failed
     if failed is None:
-        return Found("starts_failed", state.id, Observation(None if outage.reckoned_since else False))
-    return Found(
+        return Condition("starts_failed", state.id, Observation(None if outage.reckoned_since else False))
+    return Condition(
         "starts_failed",
         state.id,
         Observation(
@@ -129,7 +129,7 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
 
 def _no_supply(
     state: SystemState, outage: OnBattery, estate: Estate, generator: Generator, at: datetime
-) -> Found:
+) -> Condition:
     """No supply in the time the set may take; where only others on the supply are fed, its own way in is at fault."""
     budget_s = max(
         (n.required_s or 0.0 for n in state.requirements if n.purpose is Purpose.GENERATOR_START), default=0.0
@@ -137,9 +137,9 @@ def _no_supply(
     declared = estate.units_of(state.id)
     units = [unit.id for unit in declared]
     if not budget_s or any(unit in outage.fed for unit in units):
-        return Found("no_supply_in_time", state.id, Observation(False))
+        return Condition("no_supply_in_time", state.id, Observation(False))
     if outage.reckoned_since or outage.unfed_since is None:
-        return Found("no_supply_in_time", state.id, Observation(None))
+        return Condition("no_supply_in_time", state.id, Observation(None))
     on_s = (at - outage.unfed_since).total_seconds()
     what, do = (
         f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}",
@@ -150,12 +150,12 @@ def _no_supply(
     elif outage.offered_since is not None:
         stood_s = (at - outage.offered_since).total_seconds()
         if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
-            return Found("no_supply_in_time", state.id, Observation(None))
+            return Condition("no_supply_in_time", state.id, Observation(None))
         what, do = (
             f"{state.name} has had voltage at its inputs for {lasted(stood_s)} and does not take it",
             "refused",
         )
-    return Found(
+    return Condition(
         "no_supply_in_time",
         state.id,
         Observation(

@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.conditions.condition import Found, Was
+from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.lifecycle import Observation
 from rules.phrasing.text import clock_words, listed
 from rules.plant.estate import Estate
@@ -49,7 +49,7 @@ class ServiceFigures:
 
 def service_conditions(
     figures: ServiceFigures, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield every condition that the service's own figures decide."""
     limits = {
         "polls_late": (figures.late_fraction, "{:.0%} of polls are late."),
@@ -61,7 +61,7 @@ def service_conditions(
     }
     for name, (number, text) in limits.items():
         limit = catalogue[name].bound
-        yield Found(
+        yield Condition(
             name,
             SERVICE,
             Observation(
@@ -74,9 +74,11 @@ def service_conditions(
         ("store_failing", figures.store_known, figures.store_error),
         ("worker_failing", figures.worker_known, figures.worker_error),
     ):
-        yield Found(name, SERVICE, Observation(error is not None if known or error else None, error or ""))
+        yield Condition(
+            name, SERVICE, Observation(error is not None if known or error else None, error or "")
+        )
     behind = figures.estate_file_behind
-    yield Found(
+    yield Condition(
         "estate_file_behind",
         SERVICE,
         Observation(
@@ -86,18 +88,20 @@ def service_conditions(
     )
     for calendar, wrong in sorted(figures.calendars.items()):
         what = f"The calendar {calendar} of planned work cannot be read: {wrong}." if wrong else ""
-        yield Found("calendar_unreadable", SERVICE, Observation(wrong is not None, what), calendar)
+        yield Condition("calendar_unreadable", SERVICE, Observation(wrong is not None, what), calendar)
     for channel, failing in sorted(figures.channels.items()):
         why = f" It says: {figures.why[channel]}." if figures.why.get(channel) else ""
-        yield Found("channel_failing", channel, Observation(failing, f"Channel {channel} fails.{why}"))
+        yield Condition("channel_failing", channel, Observation(failing, f"Channel {channel} fails.{why}"))
     for channel, number in sorted(figures.undeliverable.items()):
-        yield Found(
+        yield Condition(
             "messages_undeliverable",
             channel,
             Observation(number > 0, f"{number} messages by {channel} were given up."),
         )
     for collector, overdue in sorted(figures.collectors.items()):
-        yield Found("collector_silent", collector, Observation(overdue, f"Nothing is heard of {collector}."))
+        yield Condition(
+            "collector_silent", collector, Observation(overdue, f"Nothing is heard of {collector}.")
+        )
     yield _watch_power(estate)
 
 
@@ -115,7 +119,7 @@ def _jumped_words(jumps_s: tuple[float, ...] | None) -> str:
     return f"{last} It was set {len(jumps_s)} times within an hour."
 
 
-def _watch_power(estate: Estate) -> Found:
+def _watch_power(estate: Estate) -> Condition:
     power = estate.watch_power
     parts = {
         "the machine": power.box_fed_by,
@@ -129,4 +133,4 @@ def _watch_power(estate: Estate) -> Found:
         sentences.append(f"Fed from bare mains: {listed(bare)}.")
     if unanswered:
         sentences.append(f"Not known what feeds {listed(unanswered)}.")
-    return Found("watch_would_die", SERVICE, Observation(bool(sentences), " ".join(sentences)))
+    return Condition("watch_would_die", SERVICE, Observation(bool(sentences), " ".join(sentences)))

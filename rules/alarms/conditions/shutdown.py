@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Observation
 
 BREAK_OFF: Final = "break_off"
@@ -47,7 +47,7 @@ class ShutdownFigures:
     starts_at: datetime | None = None
 
 
-def shutdown_conditions(figures: ShutdownFigures, name: str, standing: Sequence[str]) -> Iterator[Found]:
+def shutdown_conditions(figures: ShutdownFigures, name: str, standing: Sequence[str]) -> Iterator[Condition]:
     """Yield the conditions of a system's planned shutdown. `standing`: criteria remembered as met."""
     met = {one.criterion: one for one in figures.met}
     for criterion in dict.fromkeys((*met, *standing)):
@@ -59,9 +59,9 @@ def shutdown_conditions(figures: ShutdownFigures, name: str, standing: Sequence[
                 True, f"Planned shutdown of {name}: {one.because}", DO[criterion], {"spare_s": one.spare_s}
             )
         )
-        yield Found(BREAK_OFF, figures.system, seen, criterion)
+        yield Condition(BREAK_OFF, figures.system, seen, criterion)
     against = " ".join(figures.objections)
-    yield Found(
+    yield Condition(
         NO_LONGER_HOLDS,
         figures.system,
         Observation(

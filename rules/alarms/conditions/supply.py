@@ -6,7 +6,7 @@ from collections.abc import Container, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle import Observation
 from rules.alarms.plant_memory import Scene, UnitMemory
@@ -89,7 +89,7 @@ def supply_events(
 
 def odd_ones(
     look: SupplyLook, scene: Scene, back: frozenset[str], remembered: Container[str]
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield which units that answer stand out, and which of those `remembered` (alarm ids) no longer do.
 
     `back`: units that came back in this outage.
@@ -109,11 +109,13 @@ def odd_ones(
         late = bool(memory.on_battery) and not memory.testing and len(look.going) <= len(returned - {unit})
         for kind, present in (("not_on_battery", idle), ("still_on_battery", late)):
             if present:
-                yield Found(kind, unit, Observation(True, _says(kind, scene, unit, others, len(returned))))
+                yield Condition(
+                    kind, unit, Observation(True, _says(kind, scene, unit, others, len(returned)))
+                )
             elif f"{kind}:{unit}" in remembered:
                 # where the others went back on their banks as well, a unit that never left its own has not come back
                 stays = kind == "still_on_battery" and memory.on_battery
-                yield Found(kind, unit, Observation(None if stays else False))
+                yield Condition(kind, unit, Observation(None if stays else False))
 
 
 def _says(kind: str, scene: Scene, unit: str, others: int, returned: int) -> str:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.comparison import partner_condition, sibling_conditions
-from rules.alarms.conditions.condition import Found, Known, Was
+from rules.alarms.conditions.condition import Condition, Known, Was
 from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle import Observation
@@ -27,7 +27,7 @@ def system_conditions(
     was: Was,
     known: Known,
     at: datetime,
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield every condition that one judgement of a system decides, as it is said at `at`."""
     yield from _requirements(state, catalogue["requirement_not_met"], was)
     yield _unproven(state)
@@ -39,24 +39,24 @@ def system_conditions(
     yield from outage_conditions(state, estate, catalogue["ends_soon"], was=was, at=at)
 
 
-def _unproven(state: SystemState) -> Found:
+def _unproven(state: SystemState) -> Condition:
     """Return the one warning of a system whose banks nothing was seen of; it says what would tell, least effort first."""
     held = state.hold_up
     unknown = held.now.low_s is None and held.now.median_s is None and not held.unproven
     if (
         unknown or state.on_battery is not None
     ):  # nobody is told of it in an outage, which may prove the banks
-        return Found("banks_unproven", state.id, Observation(None))
+        return Condition("banks_unproven", state.id, Observation(None))
     what = (
         f"No discharge of {named(held.unproven)} was judged yet: how long {state.name} holds, and when to renew, cannot be told."
         if held.unproven
         else ""
     )
     do = held.would_tell[0].step if held.would_tell else ""
-    return Found("banks_unproven", state.id, Observation(bool(held.unproven), what, do))
+    return Condition("banks_unproven", state.id, Observation(bool(held.unproven), what, do))
 
 
-def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:
+def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condition]:
     """Yield whether each need is met, and whether that can be told.
 
     Where it is banks that nothing was seen of that leave it open, that is said once (`banks_unproven`), and what
@@ -65,8 +65,8 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
     for need in state.requirements:
         unseen = bool(state.hold_up.unproven) and need.basis is not Basis.TESTED
         if unseen and need.verdict is not Verdict.ADEQUATE:
-            yield Found(kind.id, state.id, Observation(False), need.id)
-            yield Found("requirement_unknown", state.id, Observation(False), need.id)
+            yield Condition(kind.id, state.id, Observation(False), need.id)
+            yield Condition("requirement_unknown", state.id, Observation(False), need.id)
             continue
         told = need.verdict is not Verdict.CANNOT_TELL
         inadequate = need.verdict is Verdict.INADEQUATE
@@ -82,14 +82,14 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
             what = f"{state.name} needs {at_most(need.required_s)} for {purpose}, holds {holds} at the least{gone}."
         elif need.because:
             what = f"{state.name}: {need.because[0]}"
-        yield Found(
+        yield Condition(
             kind.id,
             state.id,
             Observation(present, what, facts={"margin_s": need.margin_s}),
             need.id,
         )
         why = f" {need.because[0]}" if need.because else ""
-        yield Found(
+        yield Condition(
             "requirement_unknown",
             state.id,
             Observation(not told, f"Whether {state.name} holds for {purpose} cannot be told.{why}"),
@@ -97,11 +97,11 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Fou
         )
 
 
-def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found]:
+def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condition]:
     redundancy = state.redundancy
     if redundancy is None:
-        yield Found(kind.id, state.id, Observation(False))
-        yield Found("redundancy_unknown", state.id, Observation(False))
+        yield Condition(kind.id, state.id, Observation(False))
+        yield Condition("redundancy_unknown", state.id, Observation(False))
         return
     told = redundancy.verdict is not Verdict.CANNOT_TELL
     near = kind.bound.passed(redundancy.margin_fraction, was=was(kind.id, "")) or False
@@ -116,7 +116,7 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found
             f"Line {redundancy.tightest_line} of {state.name} asks {amount} more than the units left can carry "
             f"with the spare gone ({limit}{', at its 30-day peak' if redundancy.basis.value == 'peak_30d' else ''})."
         )
-    yield Found(
+    yield Condition(
         kind.id,
         state.id,
         Observation(
@@ -125,28 +125,28 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Found
             facts={"margin_fraction": redundancy.margin_fraction},
         ),
     )
-    yield Found(
+    yield Condition(
         "redundancy_unknown",
         state.id,
         Observation(not told, f"Whether {state.name} can spare a unit cannot be told. {because}".strip()),
     )
 
 
-def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Found:
+def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Condition:
     powers = [line.power_w for line in state.load.lines]
     known = [p for p in powers if p is not None]
     if len(powers) < 2:
-        return Found(kind.id, state.id, Observation(False))
+        return Condition(kind.id, state.id, Observation(False))
     if len(known) < len(powers):
-        return Found(kind.id, state.id, Observation(None))
+        return Condition(kind.id, state.id, Observation(None))
     mean_w = sum(known) / len(known)
     if mean_w <= 0:
-        return Found(kind.id, state.id, Observation(False))
+        return Condition(kind.id, state.id, Observation(False))
     full = max(known)
     excess = full / mean_w - 1.0
     line = state.load.lines[powers.index(full)].line
     what = f"Line {line} of {state.name} carries {kilowatts(full)}, {100 * excess:.0f} % over the mean of its lines."
-    return Found(
+    return Condition(
         kind.id,
         state.id,
         Observation(kind.bound.passed(excess, was=was(kind.id, "")), what, facts={"excess_fraction": excess}),

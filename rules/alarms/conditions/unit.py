@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
-from rules.alarms.conditions.condition import Found, Was
+from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
 from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
@@ -40,7 +40,7 @@ def unit_conditions(
     outage: OnBattery | None,
     at: datetime,
     shares_known: bool,
-) -> Iterator[Found]:
+) -> Iterator[Condition]:
     """Yield every condition that one reading of one unit decides.
 
     `outage`: what was last judged of its system on its banks, counted to `at`. `shares_known` is False where one
@@ -61,10 +61,10 @@ def unit_conditions(
         facts: Mapping[str, float | None] | None = None,
         because: tuple[str, ...] = (),
         do: str = "",
-    ) -> Found:
+    ) -> Condition:
         allowed = {e.value for e in catalogue[kind].suppressed_by}
         kept = tuple(e for e in (*explained, *because) if e in allowed)
-        return Found(kind, unit.id, Observation(present, what, do, facts, None, kept))
+        return Condition(kind, unit.id, Observation(present, what, do, facts, None, kept))
 
     left_s = time_left_s(outage, at)
     yield found("on_battery", on_bank, on_battery_words(name, outage, at), facts={"left_s": left_s})
@@ -118,7 +118,7 @@ def unit_conditions(
     )
 
 
-def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
+def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Condition:
     """Judge every line by its worst figure: watts, volt-amperes, or the card's own per cent, whichever it gives."""
     fitted = in_place(unit.fitted, reading.at.date())
     loads = [of for line in reading.output.lines if (of := _worst_of(line, unit, fitted)) is not None]
@@ -126,7 +126,7 @@ def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was
     over = [said for pct, said in loads if kind.bound.passed(pct, was=had)]
     worst, most = max(loads, default=(None, ""))
     what = f"{name} carries {'; '.join(over or [most])}." if loads else ""
-    return Found(
+    return Condition(
         kind.id,
         unit.id,
         Observation(kind.bound.passed(worst, was=had), what, facts={"load_pct": worst}),
@@ -152,7 +152,7 @@ def _worst_of(line: OutputLine, unit: Unit, fitted: FittedUnit | None) -> tuple[
     return pct, f"{pct:.0f} % of its rating on line {line.line} ({words})"
 
 
-def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Found:
+def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Condition:
     temperature_c = reading.battery.temperature_c
     present = kind.bound.passed(temperature_c, was=was(kind.id, ""))
     what = (
@@ -160,7 +160,7 @@ def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> 
         if temperature_c is not None
         else ""
     )
-    return Found(kind.id, unit.id, Observation(present, what, facts={"temperature_c": temperature_c}))
+    return Condition(kind.id, unit.id, Observation(present, what, facts={"temperature_c": temperature_c}))
 
 
 def _share(
@@ -173,7 +173,7 @@ def _share(
     peers: Peers,
     explained: tuple[str, ...],
     shares_known: bool,
-) -> Found:
+) -> Condition:
     """Judge the unit's load against the mean of the units that carry, in points of rating."""
     mine = load_fraction(reading, unit)
     carries = reading.output.source in (OutputSource.NORMAL, OutputSource.BATTERY)
@@ -193,7 +193,7 @@ def _share(
         present = kind.bound.passed(points, was=was(kind.id, ""))
     resting = unit.may_rest and mine is not None and mine < 0.02
     because = (*explained, *((Explanation.RESTING.value,) if resting else ()))
-    return Found(
+    return Condition(
         kind.id,
         unit.id,
         Observation(present, what, facts={"deviation_points": points}, explained=because),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Observation
 from rules.phrasing.text import overdue
 from rules.plant.estate import Estate
@@ -14,16 +14,16 @@ UNEXPECTED = "work_unexpected"
 OVERDUE = "work_overdue"
 
 
-def unit_work_conditions(state: SystemState, estate: Estate) -> Iterator[Found]:
+def unit_work_conditions(state: SystemState, estate: Estate) -> Iterator[Condition]:
     """Yield what the work on a system's units says of its alarms; units that nobody works on say no."""
     under_way = {work.unit: work for work in state.work}
     for unit in estate.units_of(state.id):
         work = under_way.get(unit.id)
         if work is None:
-            yield Found(UNEXPECTED, unit.id, Observation(False))
-            yield Found(OVERDUE, unit.id, Observation(False))
+            yield Condition(UNEXPECTED, unit.id, Observation(False))
+            yield Condition(OVERDUE, unit.id, Observation(False))
             continue
         said = " ".join(one.because for one in work.unexpected[:2])
         what = f"During work on unit {unit.id} ({state.name}): {said}" if said else ""
-        yield Found(UNEXPECTED, unit.id, Observation(bool(said), what))
-        yield Found(OVERDUE, unit.id, Observation(work.overdue, overdue(work) if work.overdue else ""))
+        yield Condition(UNEXPECTED, unit.id, Observation(bool(said), what))
+        yield Condition(OVERDUE, unit.id, Observation(work.overdue, overdue(work) if work.overdue else ""))

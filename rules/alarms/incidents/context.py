@@ -24,7 +24,7 @@ class Moment:
     at: datetime
 
 
-class Gathered(Protocol):
+class OpenIncidents(Protocol):
     """The alarms and open incidents that a step works on: how they are looked up, and where what is new goes.
 
     Whoever keeps them decides how they are found: by an index (`rules.monitor.live`), or by looking through all of
@@ -96,10 +96,10 @@ class Gathered(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
+class StepContext:
     """The alarms and incidents, the estate as last seen, the catalogue and the time of one step."""
 
-    gathered: Gathered
+    gathered: OpenIncidents
     scene: Scene
     catalogue: Mapping[str, AlarmKind]
     moment: Moment

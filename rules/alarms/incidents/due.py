@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Final
 
 from rules.alarms.catalogue import Cause, Severity
-from rules.alarms.incidents.context import Ground
-from rules.alarms.incidents.incident import Incident, Notice, NoticeKind, Part
-from rules.phrasing.notices import Case, notice_of
+from rules.alarms.incidents.context import StepContext
+from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
+from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
 
 WINDOW_S: Final = 5.0
@@ -29,7 +29,7 @@ ENDS_SOONER_FRACTION: Final = 0.15
 """An end that moves nearer by more than both is a material change."""
 
 
-def tell(incident: Incident, ground: Ground) -> tuple[Incident, list[Notice]]:
+def tell(incident: Incident, ground: StepContext) -> tuple[Incident, list[Notice]]:
     """Return the incident with what was told recorded, and the notices that are due."""
     notices: list[Notice] = []
     over = _over(incident, ground)
@@ -59,21 +59,21 @@ def tell(incident: Incident, ground: Ground) -> tuple[Incident, list[Notice]]:
     return incident, notices
 
 
-def _over(incident: Incident, ground: Ground) -> bool:
+def _over(incident: Incident, ground: StepContext) -> bool:
     """Return whether the cause is gone; what follows from it may outlive it."""
     if incident.cause is not Cause.POWER:
         return not incident.members
     return not any(ground.cause(ground.alarms[m]) is Cause.POWER for m in incident.members)
 
 
-def _urgent(alarms: Iterable[str], ground: Ground) -> bool:
+def _urgent(alarms: Iterable[str], ground: StepContext) -> bool:
     return any(
         ground.alarms[a].severity is Severity.CRITICAL or ground.catalogue[ground.alarms[a].kind].breaks_out
         for a in alarms
     )
 
 
-def _opening_due(incident: Incident, ground: Ground) -> bool:
+def _opening_due(incident: Incident, ground: StepContext) -> bool:
     """Return whether the window is over, or nothing more can join: all were read and all are in it.
 
     The window runs from the first sign of a power failure, else from when the first alarm stood: their
@@ -101,7 +101,7 @@ def _opening_due(incident: Incident, ground: Ground) -> bool:
     }
 
 
-def _change_due(incident: Incident, ground: Ground) -> NoticeKind | None:
+def _change_due(incident: Incident, ground: StepContext) -> NoticeKind | None:
     if incident.level > incident.told_level:
         return NoticeKind.ESCALATED
     told = incident.told_severity
@@ -117,7 +117,7 @@ def _change_due(incident: Incident, ground: Ground) -> NoticeKind | None:
     return NoticeKind.CHANGED if material else None
 
 
-def _pending_due(incident: Incident, ground: Ground, *, rested: bool) -> bool:
+def _pending_due(incident: Incident, ground: StepContext, *, rested: bool) -> bool:
     """Return whether what is not told yet has waited long enough: one window if it is urgent.
 
     What is gone again and only waits out its off-delay is not told as if it were there; it stays pending until it
@@ -130,7 +130,7 @@ def _pending_due(incident: Incident, ground: Ground, *, rested: bool) -> bool:
     return waited_s >= WINDOW_S and (rested or _urgent(there, ground))
 
 
-def _ends_sooner(incident: Incident, part: Part, *, rested: bool) -> bool:
+def _ends_sooner(incident: Incident, part: IncidentPart, *, rested: bool) -> bool:
     told = incident.told_ends.get(part.system)
     if part.until is not None or part.ends_earliest is None:
         return False
@@ -141,9 +141,9 @@ def _ends_sooner(incident: Incident, part: Part, *, rested: bool) -> bool:
     return nearer_s > max(ENDS_SOONER_S, ENDS_SOONER_FRACTION * was_left_s)
 
 
-def _notice(incident: Incident, kind: NoticeKind, ground: Ground) -> tuple[Incident, Notice]:
+def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[Incident, Notice]:
     number = incident.notices + 1
-    case = Case(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
+    case = NoticeCase(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
     notice = notice_of(case)
     gone = tuple(a for a in incident.pending if ground.alarms[a].condition is False)
     untold = gone if kind is not NoticeKind.OPENED else ()

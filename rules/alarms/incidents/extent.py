@@ -6,13 +6,13 @@ from collections.abc import Iterable, Mapping
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.outage import time_left_s
-from rules.alarms.incidents.context import Ground
-from rules.alarms.incidents.incident import Incident, Part
+from rules.alarms.incidents.context import StepContext
+from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.alarms.lifecycle import Effect
 from rules.values.altered import altered
 
 
-def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], ground: Ground) -> Incident:
+def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], ground: StepContext) -> Incident:
     """Return the incident with its members, extent, severity and what is to be told brought up to date."""
     here = ground.active_in(incident.id)
     members = tuple(a.id for a in here)
@@ -51,12 +51,12 @@ def _units_ever(incident: Incident) -> tuple[str, ...]:
     return tuple(sorted(m.removeprefix(prefix) for m in incident.ever if m.startswith(prefix)))
 
 
-def _on_battery_now(units: Iterable[str], ground: Ground) -> set[str]:
+def _on_battery_now(units: Iterable[str], ground: StepContext) -> set[str]:
     """Return those last seen on battery; a unit that is silent since still counts."""
     return {u for u in units if (memory := ground.scene.units.get(u)) is not None and memory.on_battery}
 
 
-def _counted(incident: Incident, ground: Ground) -> tuple[str, ...]:
+def _counted(incident: Incident, ground: StepContext) -> tuple[str, ...]:
     """Return every condition that the incident holds under its one sentence."""
     units = {*_units_ever(incident), incident.about}
     said = {
@@ -68,7 +68,7 @@ def _counted(incident: Incident, ground: Ground) -> tuple[str, ...]:
     return tuple(sorted({*incident.counted, *incident.ever, *said}))
 
 
-def _with_parts(incident: Incident, ground: Ground) -> Incident:
+def _with_parts(incident: Incident, ground: StepContext) -> Incident:
     topology = ground.scene.topology
     ever = _units_ever(incident)
     on_now = _on_battery_now(ever, ground)
@@ -80,7 +80,7 @@ def _with_parts(incident: Incident, ground: Ground) -> Incident:
             for u in units
             if (a := ground.alarms.get(f"on_battery:{u}")) is not None and (sign := a.first_sign) is not None
         ]
-        part = parts.get(system) or Part(
+        part = parts.get(system) or IncidentPart(
             system, since=min(signs, default=incident.opened_at), name=topology.name(system)
         )
         on = tuple(u for u in units if u in on_now)
@@ -91,7 +91,7 @@ def _with_parts(incident: Incident, ground: Ground) -> Incident:
     return altered(incident, parts=parts, about=about or incident.about)
 
 
-def _part(part: Part, ground: Ground) -> Part:
+def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:
     at = ground.moment.at
     part = altered(part, dropped=part.dropped or ground.scene.dropped(part.system))
     if not part.on:

@@ -19,7 +19,7 @@ class NoticeKind(StrEnum):
     CLOSED = "closed"
 
 
-class News(StrEnum):
+class NoticeNews(StrEnum):
     """What a notice is to whoever is told, for who paces messages.
 
     OUTAGE opens a power incident; GRAVER says that something became critical; PLANNING is about what is bought, tested
@@ -34,11 +34,11 @@ class News(StrEnum):
     @property
     def waits_for_nothing(self) -> bool:
         """Return whether no number of other messages may hold it or bury it."""
-        return self in (News.OUTAGE, News.GRAVER)
+        return self in (NoticeNews.OUTAGE, NoticeNews.GRAVER)
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class IncidentPart:
     """One system's part in a power incident: when on battery, what was predicted, what came.
 
     `predicted_low_s` and `predicted_high_s`: how long it was first said to hold, counted from `since`.
@@ -95,7 +95,7 @@ class Incident:
     quiet_since_s: float | None = None
     closed_at: datetime | None = None
     part_of: str | None = None
-    parts: Mapping[str, Part] = field(default_factory=dict)
+    parts: Mapping[str, IncidentPart] = field(default_factory=dict)
     title: str = ""
     do: str = ""
     summary: str | None = None
@@ -133,8 +133,8 @@ class Notice:
     alarms: tuple[str, ...] = ()
     counted: int = 0
     opened_at: datetime | None = None
-    parts: tuple[Part, ...] = ()
-    news: News = News.OTHER
+    parts: tuple[IncidentPart, ...] = ()
+    news: NoticeNews = NoticeNews.OTHER
     news_of: tuple[str, ...] = ()
     place: str = ""
     mains_lost: bool = False

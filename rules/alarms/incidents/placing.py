@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, Cause
-from rules.alarms.incidents.context import Ground, Sites
+from rules.alarms.incidents.context import Sites, StepContext
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import Scene
@@ -23,7 +23,7 @@ LIKE_JOIN_S: Final = 3600.0
 class Placing:
     """Finds alarms their places among the open incidents; lives no longer than one step."""
 
-    ground: Ground
+    ground: StepContext
 
     def assign(self, sites: Sites) -> None:
         """Put every active alarm of these sites that has no open incident into one; causes before consequences.

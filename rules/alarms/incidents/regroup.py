@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Cause
-from rules.alarms.incidents.context import Gathered, Ground, Moment, Sites
+from rules.alarms.incidents.context import Moment, OpenIncidents, Sites, StepContext
 from rules.alarms.incidents.due import tell
 from rules.alarms.incidents.extent import refreshed
 from rules.alarms.incidents.incident import Incident, IncidentChange
@@ -19,7 +19,7 @@ _NO_EFFECTS: Final[Effects] = {}
 
 
 def regroup(
-    gathered: Gathered,
+    gathered: OpenIncidents,
     sites: Sites,
     effects: Effects,
     *,
@@ -31,7 +31,7 @@ def regroup(
 
     `effects` are those of this step's transitions, by alarm. What outlives an incident that closes comes last.
     """
-    ground = Ground(gathered, scene, catalogue, moment)
+    ground = StepContext(gathered, scene, catalogue, moment)
     work = Placing(ground)
     work.assign(sites)
     changes: list[IncidentChange] = []
@@ -54,7 +54,9 @@ def lively(incident: Incident) -> bool:
     return incident.cause is Cause.POWER or incident.announced_at is None or bool(incident.pending)
 
 
-def _up_to_date(incident_id: str, effects: Effects, ground: Ground) -> tuple[Incident, list[IncidentChange]]:
+def _up_to_date(
+    incident_id: str, effects: Effects, ground: StepContext
+) -> tuple[Incident, list[IncidentChange]]:
     gathered, at = ground.gathered, ground.moment.at
     incident = refreshed(gathered.incidents[incident_id], effects, ground)
     incident, notices = tell(incident, ground)

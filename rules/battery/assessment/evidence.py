@@ -17,7 +17,7 @@ from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.faults import Claim
 from rules.battery.assessment.fusion import CapacityEvidence
 from rules.battery.assessment.likelihood import moments
-from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
@@ -68,7 +68,7 @@ class BankEvidence:
     discharges: tuple[DischargeEvidence, ...] = ()
     hours: tuple[ChargeHour, ...] = ()
     hand: tuple[HandReading, ...] = ()
-    asked: Asked | None = None
+    asked: BankDemand | None = None
     next_test: date | None = None
     rating_w: float | None = None
     losses: Losses | None = None

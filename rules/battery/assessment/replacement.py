@@ -37,7 +37,7 @@ _NEVER: Final = 9e9
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class BankDemand:
     """What a system asks of one bank: seconds at an output power, and how that power grows a year.
 
     `as_of`: the day that `output_power_w` holds for. `growth_per_year` is a share (0.03: 3 % a year).
@@ -68,7 +68,7 @@ class Forecast:
     by_age: AgeSpan | None = None
 
 
-def fresh_share_met(lives: Lives, belief: BankBelief, asked: Asked) -> float:
+def fresh_share_met(lives: Lives, belief: BankBelief, asked: BankDemand) -> float:
     """Return the probability that new blocks of this type give what is asked at today's load."""
     power = max(belief.power_w_per_cell(asked.output_power_w), belief.curve.smallest_w)
     published = float(belief.curve.seconds(power))
@@ -87,7 +87,7 @@ def time_share_of_criterion(curve: RuntimeCurve, power_w_per_cell: float) -> flo
     return float(curve.seconds(power_w_per_cell / CRITERION)) / published
 
 
-def asked_fraction(belief: BankBelief, asked: Asked, day: date) -> float:
+def asked_fraction(belief: BankBelief, asked: BankDemand, day: date) -> float:
     """Return the health at its own rate that the requirement needs on a day."""
     power = asked.output_power_w * (1.0 + asked.growth_per_year) ** ((day - asked.as_of).days / YEAR_DAYS)
     return float(asked.required_s * np.median(belief.rate_per_s(power)))
@@ -99,7 +99,7 @@ def forecast(
     as_of: date,
     *,
     lead_days: int,
-    asked: Asked | None = None,
+    asked: BankDemand | None = None,
     next_test: date | None = None,
 ) -> Forecast:
     """Return the dates of a bank. `belief` gives its curve, cells, losses and temperature."""
@@ -178,7 +178,7 @@ def _grid(lives: Lives, as_of: date) -> Floats:
 
 
 def _criterion_days(
-    lives: Lives, belief: BankBelief, days: Floats, health: Floats, asked: Asked | None
+    lives: Lives, belief: BankBelief, days: Floats, health: Floats, asked: BankDemand | None
 ) -> Floats:
     if asked is None:
         power = float(belief.curve.watts(lives.anchor_s))
@@ -190,7 +190,7 @@ def _criterion_days(
     return _crossing(days, margin)
 
 
-def _ending_days(lives: Lives, belief: BankBelief, days: Floats, health: Floats, asked: Asked) -> Floats:
+def _ending_days(lives: Lives, belief: BankBelief, days: Floats, health: Floats, asked: BankDemand) -> Floats:
     years = (days - asked.as_of.toordinal()) / YEAR_DAYS
     growth = np.maximum(years, 0.0) * np.log1p(asked.growth_per_year)
     powers = asked.output_power_w * np.exp(np.clip(growth, -3.0, 3.0))

@@ -12,7 +12,7 @@ from math import ceil
 from typing import Final
 
 from rules.battery.assessment.fusion import Lives
-from rules.battery.assessment.replacement import CRITERION, Asked, fresh_share_met
+from rules.battery.assessment.replacement import CRITERION, BankDemand, fresh_share_met
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import FittedBank
 from rules.values.verdict import Basis
@@ -22,7 +22,7 @@ SURELY: Final = 0.05
 """By a typical curve alone, good to 20 %, only what is plain counts."""
 
 
-def too_small(lives: Lives, belief: BankBelief, asked: Asked | None) -> bool:
+def too_small(lives: Lives, belief: BankBelief, asked: BankDemand | None) -> bool:
     """Return whether new blocks of this type would not give what is asked at today's load."""
     if asked is None or belief.basis is Basis.NONE or belief.beyond_table(asked.output_power_w):
         return False
@@ -30,7 +30,7 @@ def too_small(lives: Lives, belief: BankBelief, asked: Asked | None) -> bool:
     return fresh_share_met(lives, belief, asked) < (SURELY if guessed else PROBABLY)
 
 
-def what_helps(belief: BankBelief, fitted: FittedBank, asked: Asked) -> tuple[str, ...]:
+def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tuple[str, ...]:
     """Return a larger bank and its size, a shorter wait, and how much less load, each enough by itself."""
     curve, strings = belief.curve, belief.strings
     power = belief.power_w_per_cell(asked.output_power_w)

@@ -19,7 +19,14 @@ import numpy as np
 from rules.battery.assessment.likelihood import Shape, shape_of
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import believable, can_be, moving
-from rules.battery.discharge.log import Battery, Discharge, NotADischarge, Start, clean, times_in
+from rules.battery.discharge.log import (
+    Battery,
+    CleanDischarge,
+    DischargeBeginning,
+    NotADischarge,
+    clean,
+    times_in,
+)
 from rules.battery.discharge.log_doubts import UNKNOWN_K
 from rules.battery.discharge.missing_charge import missing_by_log
 from rules.battery.discharge.posterior import GRID, ln_at, ln_before, ln_posterior, posterior
@@ -34,7 +41,7 @@ from rules.battery.discharge.type_shape import (
     scaled_to,
 )
 from rules.battery.discharge.voltage import (
-    Course,
+    VoltageCourse,
     course_of,
     deviation,
     features,
@@ -102,8 +109,8 @@ class CapacityEstimate:
     health_here: Floats = field(default_factory=lambda: np.zeros(0))
     slope_draws: Floats = field(default_factory=lambda: np.zeros(0))
     correction_draws: Floats = field(default_factory=lambda: np.zeros(0))
-    course: Course | None = None
-    discharge: Discharge | None = None
+    course: VoltageCourse | None = None
+    discharge: CleanDischarge | None = None
     likelihood: Shape = ()
 
 
@@ -164,7 +171,7 @@ def prepare(
 ) -> tuple[TypeShape, RuntimeCurve | None, tuple[str, ...]]:
     """Return the type's shape, the run time curve to judge by, and remarks; worth keeping between updates."""
     remarks: list[str] = []
-    found: list[tuple[Discharge, Battery, bool]] = []
+    found: list[tuple[CleanDischarge, Battery, bool]] = []
     for reference in references:
         scaled = scaled_to(reference.battery, battery)
         try:
@@ -172,7 +179,7 @@ def prepare(
         except NotADischarge as why:
             remarks.append(f"a reference is left out: {why}")
             continue
-        if discharge.start is Start.MIDDLE:
+        if discharge.start is DischargeBeginning.MIDDLE:
             remarks.append("a reference is left out: its log starts in the middle of a discharge")
             continue
         found.append((discharge, scaled, reference.own))
@@ -246,7 +253,7 @@ def judge_prepared(
 
 def _courses_in(
     log: DischargeLog, battery: Battery, curve: RuntimeCurve, used_before: Missing, said: list[str]
-) -> tuple[Discharge, list[Course]]:
+) -> tuple[CleanDischarge, list[VoltageCourse]]:
     """Return the discharge to judge, and its course for each of what may have been missing at its start.
 
     Raises NotADischarge where nothing can be told.
@@ -272,14 +279,14 @@ def _courses_in(
     return discharge, courses
 
 
-def longest_of(times: Sequence[Discharge]) -> Discharge:
+def longest_of(times: Sequence[CleanDischarge]) -> CleanDischarge:
     """Return the time on the bank that took the most energy."""
     taken = [float(np.trapezoid(d.power_w, d.t_s)) for d in times]
     return times[int(np.argmax(taken))]
 
 
 def _drawn(
-    courses: Sequence[Course],
+    courses: Sequence[VoltageCourse],
     shape: TypeShape,
     curve: RuntimeCurve,
     rng: np.random.Generator,
@@ -314,7 +321,9 @@ def _drawn(
     return Drawn(tuple(one.used_before for one in courses), here, used, kept)
 
 
-def _on_grid(course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool) -> tuple[Floats, Floats]:
+def _on_grid(
+    course: VoltageCourse, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool
+) -> tuple[Floats, Floats]:
     """Return healths and ln of their probability; of a discharge that came to its end, the one it showed."""
     if course.full_used is not None:
         health = np.array([min(health_at_mean_rate(course), float(GRID[-1]))])
@@ -328,7 +337,7 @@ def _ln_sum(ln_parts: Floats) -> float:
 
 
 def _drawn_of(
-    course: Course, grid: Floats, ln_mass: Floats, rng: np.random.Generator, draws: int
+    course: VoltageCourse, grid: Floats, ln_mass: Floats, rng: np.random.Generator, draws: int
 ) -> tuple[Floats, Floats]:
     if course.full_used is None:
         mass = np.exp(ln_mass - np.max(ln_mass))
@@ -360,8 +369,8 @@ def _draw(grid: Floats, mass: Floats, rng: np.random.Generator, draws: int) -> F
 
 
 def _estimate(  # noqa: PLR0917 - the parts of one judgement
-    discharge: Discharge,
-    course: Course,
+    discharge: CleanDischarge,
+    course: VoltageCourse,
     battery: Battery,
     curve: RuntimeCurve,
     drawn: Drawn,
@@ -430,7 +439,11 @@ def _quantiles(values: Floats) -> tuple[float, float, float]:
 
 
 def _end_of_discharge(
-    discharge: Discharge, course: Course, curve: RuntimeCurve, drawn: Drawn, rng: np.random.Generator
+    discharge: CleanDischarge,
+    course: VoltageCourse,
+    curve: RuntimeCurve,
+    drawn: Drawn,
+    rng: np.random.Generator,
 ) -> tuple[float, float, float]:
     """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %.
 
@@ -452,7 +465,7 @@ def _end_of_discharge(
     return _quantiles(float(discharge.t_s[-1]) + left)
 
 
-def current_is_held(discharge: Discharge) -> bool:
+def current_is_held(discharge: CleanDischarge) -> bool:
     """Return whether the current stayed the same while the voltage fell: a test at constant current.
 
     An inverter holds power instead: its current rises as the voltage falls. A row in which the meter shows no
@@ -469,7 +482,7 @@ def current_is_held(discharge: Discharge) -> bool:
     return abs(slope) < 0.35
 
 
-def _ahead(course: Course, health: float, points: int) -> Floats:
+def _ahead(course: VoltageCourse, health: float, points: int) -> Floats:
     """Return V per cell from the last row to the end voltage, at equal steps of used fraction.
 
     The mean of all products plus what the record has shown of this one; the level of the last rows and the

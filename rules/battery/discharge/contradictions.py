@@ -11,9 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.log import Battery, Discharge, NotADischarge
+from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.log_doubts import standing_still
-from rules.battery.discharge.voltage import Course, early_offset_v
+from rules.battery.discharge.voltage import VoltageCourse, early_offset_v
 
 MOST_HEALTH: Final = 1.4
 """No maker's table understates its blocks by as much."""
@@ -24,7 +24,7 @@ _FARTHEST_V: Final = 0.12  # the products learnt from lie within -0.04 and +0.03
 _MOST_STILL: Final = 4
 
 
-def moving(discharge: Discharge, course: Course) -> tuple[Discharge, tuple[str, ...]]:
+def moving(discharge: CleanDischarge, course: VoltageCourse) -> tuple[CleanDischarge, tuple[str, ...]]:
     """Return a discharge without the rows in which its voltage stands still while it is drawn on."""
     said: list[str] = []
     keep = np.ones(len(discharge.t_s), dtype=bool)
@@ -52,7 +52,7 @@ def moving(discharge: Discharge, course: Course) -> tuple[Discharge, tuple[str, 
     ), tuple(said)
 
 
-def can_be(discharge: Discharge, course: Course, battery: Battery) -> None:
+def can_be(discharge: CleanDischarge, course: VoltageCourse, battery: Battery) -> None:
     """Raise NotADischarge where a record cannot be of the bank that is declared."""
     rest = discharge.rest_voltage_v
     if rest is not None and not _REST_V[0] < rest < _REST_V[1]:

@@ -14,7 +14,14 @@ import numpy as np
 
 from rules.battery.discharge.capacity import TOO_LITTLE, ReferenceLog, judge_discharge
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.discharge.log import Battery, Discharge, DischargeLog, NotADischarge, clean, mean_over_time
+from rules.battery.discharge.log import (
+    Battery,
+    CleanDischarge,
+    DischargeLog,
+    NotADischarge,
+    clean,
+    mean_over_time,
+)
 from rules.battery.discharge.posterior import taken_before
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import FULL, middle_of, nodes_of
@@ -104,7 +111,7 @@ def _offset(log: DischargeLog, battery: Battery, recent: EarlierLog | None) -> t
     return offset_v(now, then, battery)
 
 
-def offset_v(now: Discharge, then: Discharge, battery: Battery) -> tuple[float, float] | None:
+def offset_v(now: CleanDischarge, then: CleanDischarge, battery: Battery) -> tuple[float, float] | None:
     """Return by how much a discharge lies over an earlier one at equal used fraction, V of the whole bank.
 
     With its standard deviation. None where the two are not alike in power (15 %) and temperature (4 K), or
@@ -133,7 +140,7 @@ def offset_v(now: Discharge, then: Discharge, battery: Battery) -> tuple[float, 
     return float(np.median(per_cell)) * cells, float(sd)
 
 
-def _used(discharge: Discharge, curve: RuntimeCurve) -> Floats:
+def _used(discharge: CleanDischarge, curve: RuntimeCurve) -> Floats:
     """Return the used fraction at each row, at 25 degC (both discharges are about equally warm)."""
     rate = 1.0 / curve.seconds(discharge.power_w)
     steps = 0.5 * (rate[1:] + rate[:-1]) * np.diff(discharge.t_s)

@@ -16,7 +16,7 @@ import numpy as np
 from rules.battery.discharge.capacity import belief_from_posterior, judge_prepared
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import moving
-from rules.battery.discharge.log import Battery, Discharge, NotADischarge, clean
+from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge, clean
 from rules.battery.discharge.posterior import ln_before, ln_posterior
 from rules.battery.discharge.type_shape import TypeShape
 from rules.battery.discharge.voltage import course_of
@@ -101,7 +101,7 @@ def _groups(used: Floats) -> int:
     return 1 if spread < _ALIKE else min(_MOST_GROUPS, 1 + int(spread / _ALIKE))
 
 
-def _carried_on(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+def _carried_on(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog) -> BankBelief:
     """Return the belief with what was drawn since the last row that could be read (a voltage that stands still)."""
     since_s = float(log.t_s[-1]) - discharge.start_t_s - float(discharge.t_s[-1])
     if since_s < _STANDS_S or discharge.ended_s is not None:
@@ -141,7 +141,7 @@ def _output_w(belief: BankBelief, power_w_per_cell: float) -> float:
     return max(battery_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
 
 
-def _with_measured_losses(belief: BankBelief, discharge: Discharge, log: DischargeLog) -> BankBelief:
+def _with_measured_losses(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog) -> BankBelief:
     """Return the belief with losses that give the battery power read now at the output power read now."""
     watts = log.output_power_w[np.isfinite(log.output_power_w) & (log.output_power_w > 0.0)]
     if not len(watts):

@@ -20,13 +20,20 @@ from rules.battery.discharge.log_doubts import (
     believed_temperature,
     unswapped,
 )
-from rules.battery.discharge.times_on_bank import FLOAT_CELL_V, LOAD_V, Span, times_on_bank
+from rules.battery.discharge.times_on_bank import FLOAT_CELL_V, LOAD_V, TimeOnBank, times_on_bank
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_for
 from rules.plant.estate import Bank, FittedBank
 
 __all__ = [
-    "Battery", "Discharge", "DischargeLog", "NotADischarge", "Start", "battery_of", "clean", "mean_over_time",
+    "Battery",
+    "CleanDischarge",
+    "DischargeBeginning",
+    "DischargeLog",
+    "NotADischarge",
+    "battery_of",
+    "clean",
+    "mean_over_time",
     "times_in",
 ]  # fmt: skip
 
@@ -46,7 +53,7 @@ _LONG_GAP_S: Final = 600.0
 _NEAR_V: Final = 0.015
 
 
-class Start(StrEnum):
+class DischargeBeginning(StrEnum):
     """What a log shows of a discharge's beginning."""
 
     AT_REST = "at rest"
@@ -98,7 +105,7 @@ def battery_of(bank: Bank, fitted: FittedBank, losses: Losses | None = None) -> 
 
 
 @dataclass(frozen=True)
-class Discharge:
+class CleanDischarge:
     """One discharge, cleaned. Times in s from its first discharging row.
 
     `voltage_v` per cell, `power_w` per cell on the battery side, `current_a` of the whole bank (NaN where
@@ -119,7 +126,7 @@ class Discharge:
     step_v: float
     rest_voltage_v: float | None
     notes: tuple[str, ...] = ()
-    start: Start = Start.AT_REST
+    start: DischargeBeginning = DischargeBeginning.AT_REST
     power_doubt: float = 0.0
     probe_k: float = PROBE_K
     place: int = 1
@@ -146,7 +153,7 @@ def mean_over_time(t_s: Floats, values: Floats) -> float:
     return float(np.trapezoid(values, t_s) / (t_s[-1] - t_s[0]))
 
 
-def clean(log: DischargeLog, battery: Battery) -> Discharge:
+def clean(log: DischargeLog, battery: Battery) -> CleanDischarge:
     """Return the discharge in a log; of several times on the bank, that which took the most energy.
 
     Raises NotADischarge where no voltage, no power or no discharging rows are left.
@@ -156,7 +163,7 @@ def clean(log: DischargeLog, battery: Battery) -> Discharge:
     return found[int(np.argmax(taken))]
 
 
-def times_in(log: DischargeLog, battery: Battery) -> tuple[Discharge, ...]:
+def times_in(log: DischargeLog, battery: Battery) -> tuple[CleanDischarge, ...]:
     """Return every time on the bank in a log, each cleaned by itself, in order.
 
     Those that hold nothing to judge are left out. Raises NotADischarge where none is left.
@@ -175,7 +182,7 @@ def times_in(log: DischargeLog, battery: Battery) -> tuple[Discharge, ...]:
     spans = tuple(span for span in spans if span.last - span.first >= 2)
     if not spans:
         raise NotADischarge("fewer than three rows in which the bank discharges")
-    found: list[Discharge] = []
+    found: list[CleanDischarge] = []
     why = NotADischarge("no rows in which the bank discharges")
     for place, span in enumerate(spans, start=1):
         try:
@@ -208,7 +215,7 @@ def _charged(log: DischargeLog, first: int, last: int) -> tuple[float | None, fl
     return float(np.trapezoid(into, t)) / 3600.0, max(-float(np.median(known[-5:])), 0.0)
 
 
-def _cleaned(log: DischargeLog, battery: Battery, span: Span, said: tuple[str, ...]) -> Discharge:
+def _cleaned(log: DischargeLog, battery: Battery, span: TimeOnBank, said: tuple[str, ...]) -> CleanDischarge:
     notes = list(said)
     rest = _rest_voltage(log, span.first, battery)
     temperature = _temperature_at(log, span.first)
@@ -232,7 +239,7 @@ def _cleaned(log: DischargeLog, battery: Battery, span: Span, said: tuple[str, .
     if len(t) > 1 and float(np.max(np.diff(t))) > _LONG_GAP_S:
         notes.append(f"a gap of {float(np.max(np.diff(t))):.0f} s: its power is taken from its two ends")
     ended, upto = _end(t, v, battery.end_voltage_per_cell_v)
-    return Discharge(
+    return CleanDischarge(
         t_s=t[:upto],
         voltage_v=v[:upto],
         power_w=power[:upto],
@@ -248,7 +255,9 @@ def _cleaned(log: DischargeLog, battery: Battery, span: Span, said: tuple[str, .
     )
 
 
-def _start_of(log: DischargeLog, whole: DischargeLog, span: Span, battery: Battery) -> Start:
+def _start_of(
+    log: DischargeLog, whole: DischargeLog, span: TimeOnBank, battery: Battery
+) -> DischargeBeginning:
     """Return what a log shows of a discharge's beginning.
 
     Rows before it show a bank that was not carrying. Without them the opening speaks: a rested bank falls
@@ -258,11 +267,11 @@ def _start_of(log: DischargeLog, whole: DischargeLog, span: Span, battery: Batte
     """
     t, usual_s = whole.t_s - whole.t_s[0], float(np.median(np.diff(whole.t_s)))
     if span.first > 0 and log.t_s[span.first] - log.t_s[span.first - 1] <= max(60.0, 3.0 * usual_s):
-        return Start.AT_REST
+        return DischargeBeginning.AT_REST
     first = max(4, int(np.searchsorted(t, 60.0)))
     after = min(max(first + 6, int(np.searchsorted(t, 300.0))), len(t))
     if after - first < 4:
-        return Start.NOT_SHOWN
+        return DischargeBeginning.NOT_SHOWN
     watts = np.any(whole.output_power_w > 0.0)
     load = whole.output_power_w if watts else whole.bank_current_a
     load = np.where(load > 0.0, load, np.nan)
@@ -271,7 +280,9 @@ def _start_of(log: DischargeLog, whole: DischargeLog, span: Span, battery: Batte
     line = np.polyfit(t[first:after], volts[first:after], 1)
     scatter = float(np.std(volts[first:after] - np.polyval(line, t[first:after])))
     opening = float(volts[0] - line[1])
-    return Start.OPENING if opening > max(_OPENING_V, 4.0 * scatter) else Start.MIDDLE
+    return (
+        DischargeBeginning.OPENING if opening > max(_OPENING_V, 4.0 * scatter) else DischargeBeginning.MIDDLE
+    )
 
 
 def _in_order(log: DischargeLog, notes: list[str]) -> DischargeLog:

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.log import Battery, Discharge, Start
+from rules.battery.discharge.log import Battery, CleanDischarge, DischargeBeginning
 from rules.battery.discharge.voltage import course_of
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.published_runtime import RuntimeCurve
@@ -34,7 +34,7 @@ WORTH_SAYING: Final = 0.03
 
 
 def missing_by_log(
-    times: Sequence[Discharge], chosen: Discharge, battery: Battery, curve: RuntimeCurve
+    times: Sequence[CleanDischarge], chosen: CleanDischarge, battery: Battery, curve: RuntimeCurve
 ) -> tuple[Nodes, tuple[str, ...]]:
     """Return what was missing at the start of one of a log's times on the bank, and what to say of it."""
     said: list[str] = []
@@ -53,7 +53,7 @@ def missing_by_log(
 
 
 def _missing(
-    one: Discharge, carried: Nodes | None, said: list[str], battery: Battery, curve: RuntimeCurve
+    one: CleanDischarge, carried: Nodes | None, said: list[str], battery: Battery, curve: RuntimeCurve
 ) -> Nodes:
     if carried is not None:
         middle = middle_of(carried)
@@ -63,13 +63,13 @@ def _missing(
                 f"({100.0 * min(carried):.0f} to {100.0 * max(carried):.0f} %)"
             )
         return carried
-    if one.start is Start.MIDDLE:
+    if one.start is DischargeBeginning.MIDDLE:
         said.append(
             "the log starts in the middle of a discharge, and what was used before is not known: give it from "
             "before the transfer on"
         )
         return IN_THE_MIDDLE
-    if one.start is not Start.AT_REST or one.rest_voltage_v is None:
+    if one.start is not DischargeBeginning.AT_REST or one.rest_voltage_v is None:
         return FULL
     setpoint = float_setpoint_v(25.0 if one.temperature_c is None else one.temperature_c)
     charging_c = None if one.charging_a is None else one.charging_a / capacity_ah(battery, curve)
@@ -86,7 +86,7 @@ def _missing(
 
 
 def _after(
-    one: Discharge, following: Discharge, nodes: Nodes, battery: Battery, curve: RuntimeCurve
+    one: CleanDischarge, following: CleanDischarge, nodes: Nodes, battery: Battery, curve: RuntimeCurve
 ) -> Nodes:
     """Return what was missing when the next began."""
     course = course_of(one, battery, curve)

@@ -20,8 +20,8 @@ from numpy.typing import NDArray
 from rules.battery.discharge.type_shape import FOREIGN, LEARNT, Kinship, TypeShape
 from rules.battery.discharge.voltage import (
     LEARNT_LN_HOURS,
-    Course,
     Prior,
+    VoltageCourse,
     early_offset_v,
     features,
     hat_weights,
@@ -59,7 +59,7 @@ _FAR_OFF: Final = -1e4
 
 
 def posterior(
-    course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
+    course: VoltageCourse, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
 ) -> tuple[Floats, Floats]:
     """Return a grid of health (at the mean power, at the bank's temperature) and its probabilities."""
     grid, ln_mass = ln_posterior(course, shape, curve, coarse=coarse)
@@ -68,7 +68,7 @@ def posterior(
 
 
 def ln_posterior(
-    course: Course, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
+    course: VoltageCourse, shape: TypeShape, curve: RuntimeCurve, *, coarse: bool = False
 ) -> tuple[Floats, Floats]:
     """Return a grid of health and ln of its probability, to a constant that hangs on the rows alone.
 
@@ -87,7 +87,7 @@ def ln_posterior(
 
 
 def ln_at(
-    course: Course, shape: TypeShape, curve: RuntimeCurve, health: Floats, *, coarse: bool = False
+    course: VoltageCourse, shape: TypeShape, curve: RuntimeCurve, health: Floats, *, coarse: bool = False
 ) -> Floats:
     """Return ln of how likely a record and each of these healths are together, to the same constant."""
     bins = _binned(course, _FEW_BINS if coarse else _BINS)
@@ -130,7 +130,7 @@ class _Bins:
     rows: Floats
 
 
-def _binned(course: Course, most: int) -> _Bins:
+def _binned(course: VoltageCourse, most: int) -> _Bins:
     """Return the record in at most `most` bins of equal used fraction, the surface charge left out."""
     start = float(course.used[0])
     skip = start + min(_LEAST_USED, 0.3 * (course.used_now - start))
@@ -149,7 +149,7 @@ def _binned(course: Course, most: int) -> _Bins:
 
 
 def _log_likelihoods(
-    bins: _Bins, course: Course, grid: Floats, shape: TypeShape, *, off_v: float
+    bins: _Bins, course: VoltageCourse, grid: Floats, shape: TypeShape, *, off_v: float
 ) -> tuple[Floats, Floats]:
     """Return ln p(record | health) for "like the learnt" and for "foreign"."""
     model = prior()
@@ -208,7 +208,7 @@ def _foreign_departure(x: Floats, off_v: float) -> Floats:
     return np.asarray(departs * fade[:, :, None] * fade[:, None, :])
 
 
-def _foreign_share(course: Course, curve: RuntimeCurve, references: int) -> float:
+def _foreign_share(course: VoltageCourse, curve: RuntimeCurve, references: int) -> float:
     """Return how likely the product is taken to be foreign.
 
     More so the more of its own type's discharges speak for it, and nearly surely where the learnt products
@@ -236,13 +236,13 @@ def _hat_covariance(covariance: Floats, left: Places, right: Floats) -> Floats:
     return np.asarray((1.0 - u) * low + u * high)
 
 
-def _nearest_donors(course: Course, model: Prior) -> Places:
+def _nearest_donors(course: VoltageCourse, model: Prior) -> Places:
     rate = np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)
     apart = ((rate - model.ln_hours) / _DONOR_RATE) ** 2 + ((course.end_v - model.end_v) / _DONOR_END_V) ** 2
     return np.argsort(apart - 2.0 * np.log(model.weight), kind="stable")[:_DONORS]
 
 
-def _donor_weights(course: Course, model: Prior, donors: Places, grid: Floats) -> Floats:
+def _donor_weights(course: VoltageCourse, model: Prior, donors: Places, grid: Floats) -> Floats:
     rate = np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)
     ln_weight = (
         -0.5 * ((grid[:, None] - model.health[donors]) / _DONOR_HEALTH) ** 2

@@ -12,14 +12,14 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.log import Battery, Discharge
+from rules.battery.discharge.log import Battery, CleanDischarge
 
 _REST_V: Final = 2.13  # a charged cell at rest, where the log does not show it
 _STEP: Final = 0.08
 DRIFT_WARNING: Final = 0.20
 
 
-def resistance_ohm(discharge: Discharge, battery: Battery) -> float | None:
+def resistance_ohm(discharge: CleanDischarge, battery: Battery) -> float | None:
     """Return the resistance of the whole bank in ohm, None where no current is known.
 
     From load steps of 8 % or more, as -dv/di across neighbouring rows; without any, from the fall
@@ -64,7 +64,7 @@ class CoupDeFouet:
         return self.plateau_v - self.trough_v
 
 
-def coup_de_fouet(discharge: Discharge, run_s: float) -> CoupDeFouet | None:
+def coup_de_fouet(discharge: CleanDischarge, run_s: float) -> CoupDeFouet | None:
     """Return the dip within the first twentieth of a run of `run_s`; None at a slow cadence or without one.
 
     A missing dip hints at sulphation, an incomplete charge, or a discharge less than two days before.
@@ -80,7 +80,7 @@ def coup_de_fouet(discharge: Discharge, run_s: float) -> CoupDeFouet | None:
     return CoupDeFouet(float(volts[low]), float(t[low]), plateau)
 
 
-def weak_blocks_suspected(discharge: Discharge, cells_per_block: int, cells: int) -> bool:
+def weak_blocks_suspected(discharge: CleanDischarge, cells_per_block: int, cells: int) -> bool:
     """Return whether the voltage falls off a ledge and then flattens: one block gave out before the rest.
 
     A block of c cells that collapses takes up to 2 V a cell from the sum within a small part of the run,

@@ -35,7 +35,7 @@ _LEAST_AMPS: Final = 0.02  # of the log's largest
 _LONG_GAP_S: Final = 60.0
 
 
-class Span(NamedTuple):
+class TimeOnBank(NamedTuple):
     """One time on the bank: its first and its last row."""
 
     first: int
@@ -44,7 +44,7 @@ class Span(NamedTuple):
 
 def times_on_bank(
     t_s: Floats, cell_v: Floats, current_a: Floats, power_w: Floats, on_battery: Floats
-) -> tuple[Span, ...]:
+) -> tuple[TimeOnBank, ...]:
     """Return the times on the bank in a log, in order.
 
     Per row: seconds, V per cell, amperes (positive while discharging), watts given out (or on the battery's
@@ -124,17 +124,17 @@ def _by_volts(t_s: Floats, cell_v: Floats, volts: Floats) -> Marks:
     return on
 
 
-def _runs(on: Marks) -> list[Span]:
+def _runs(on: Marks) -> list[TimeOnBank]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], on.astype(int), [0]))))
-    return [Span(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [TimeOnBank(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _bridged(spans: list[Span], t_s: Floats, volts: Floats, usual_s: float) -> list[Span]:
+def _bridged(spans: list[TimeOnBank], t_s: Floats, volts: Floats, usual_s: float) -> list[TimeOnBank]:
     """Return the times on the bank, joined where only stray rows lie between two."""
-    joined: list[Span] = []
+    joined: list[TimeOnBank] = []
     for span in spans:
         if joined and _stray(joined[-1].last, span.first, t_s, volts, usual_s):
-            joined[-1] = Span(joined[-1].first, span.last)
+            joined[-1] = TimeOnBank(joined[-1].first, span.last)
         else:
             joined.append(span)
     return joined
@@ -148,10 +148,10 @@ def _stray(last: int, first: int, t_s: Floats, volts: Floats, usual_s: float) ->
     return bool(np.all(between <= max(volts[last], volts[first]) + _STAYS_V))
 
 
-def _parted(span: Span, t_s: Floats, volts: Floats, usual_s: float) -> list[Span]:
+def _parted(span: TimeOnBank, t_s: Floats, volts: Floats, usual_s: float) -> list[TimeOnBank]:
     """Return a time on the bank parted at long silences in which the voltage rose."""
     rows = range(span.first, span.last + 1)
     long_s = max(_LONG_GAP_S, 8.0 * usual_s)
     cuts = [b for a, b in pairwise(rows) if t_s[b] - t_s[a] > long_s and volts[b] - volts[a] > RISES_V]
     starts = [span.first, *cuts]
-    return [Span(a, b) for a, b in zip(starts, [*(c - 1 for c in cuts), span.last], strict=True)]
+    return [TimeOnBank(a, b) for a, b in zip(starts, [*(c - 1 for c in cuts), span.last], strict=True)]

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.discharge.log import Battery, Discharge
+from rules.battery.discharge.log import Battery, CleanDischarge
 from rules.battery.discharge.voltage import course_of, deviation, health_at_mean_rate, prior
 from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_through, generic_curve
 from rules.battery.model.temperature import time_per_kelvin
@@ -128,7 +128,7 @@ def _inverse(references: Sequence[Reference], kinship: Kinship) -> Floats:
 
 
 def reference_of(
-    discharge: Discharge, battery: Battery, curve: RuntimeCurve, health: float | None, *, own: bool
+    discharge: CleanDischarge, battery: Battery, curve: RuntimeCurve, health: float | None, *, own: bool
 ) -> Reference | None:
     """Return what a cleaned discharge teaches, None where it is too short to teach anything.
 
@@ -156,7 +156,7 @@ def reference_of(
 
 
 def curve_from_references(
-    discharges: Sequence[Discharge], end_v: float, base: RuntimeCurve | None = None
+    discharges: Sequence[CleanDischarge], end_v: float, base: RuntimeCurve | None = None
 ) -> RuntimeCurve | None:
     """Return a run time curve through complete discharges of the type, None where there are none.
 

@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.battery.discharge import prior_table as _prior
-from rules.battery.discharge.log import Battery, Discharge, mean_over_time
+from rules.battery.discharge.log import Battery, CleanDischarge, mean_over_time
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
@@ -166,7 +166,7 @@ def rate_slope(health: ArrayLike) -> Floats:
 
 
 @dataclass(frozen=True)
-class Course:
+class VoltageCourse:
     """A discharge in the model's own coordinates.
 
     `used` s at each row; `ln_hours` = ln(published time / 1 h) of the lagged power, `mean_ln_hours` of the
@@ -195,8 +195,8 @@ class Course:
 
 
 def course_of(
-    discharge: Discharge, battery: Battery, curve: RuntimeCurve, *, used_before: float = 0.0
-) -> Course:
+    discharge: CleanDischarge, battery: Battery, curve: RuntimeCurve, *, used_before: float = 0.0
+) -> VoltageCourse:
     """Return a cleaned discharge in the model's coordinates.
 
     `used_before`: what was used and not yet recharged when it began, as a share of the published time.
@@ -214,7 +214,7 @@ def course_of(
     full = None
     if discharge.ended_s is not None:
         full = float(used[-1] + (discharge.ended_s - t[-1]) / (seconds[-1] * factor))
-    return Course(
+    return VoltageCourse(
         used=used,
         voltage_v=discharge.voltage_v,
         ln_hours=np.log(curve.seconds(_lagged(t, power)) / 3600.0),
@@ -256,7 +256,7 @@ def _lagged(t_s: Floats, values: Floats) -> Floats:
     return out
 
 
-def health_at_mean_rate(course: Course) -> float:
+def health_at_mean_rate(course: VoltageCourse) -> float:
     """Return the health, at the mean power, of a discharge that reached its end voltage."""
     if course.full_used is None:
         raise ValueError("the discharge did not reach its end voltage")
@@ -268,7 +268,7 @@ def health_at_mean_rate(course: Course) -> float:
     return health
 
 
-def early_offset_v(course: Course) -> float | None:
+def early_offset_v(course: VoltageCourse) -> float | None:
     """Return by how much the early rows lie over or under the mean of all products, V per cell.
 
     The least over the healths a bank can have; None where too few rows show it. Products learnt from lie
@@ -292,7 +292,7 @@ def early_offset_v(course: Course) -> float | None:
     return min(offsets, key=abs)
 
 
-def deviation(course: Course, health: float, model: Prior, *, spread: float = 3.0) -> Floats:
+def deviation(course: VoltageCourse, health: float, model: Prior, *, spread: float = 3.0) -> Floats:
     """Return at the knots how a discharge differs from the mean: d(x), V.
 
     The best estimate under the prior covariance widened `spread` times, so that the record speaks where it

@@ -14,8 +14,8 @@ from enum import StrEnum
 
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.planning.isolation import rows as checks
-from rules.planning.isolation.rows import MARGIN_WANTED, Facts, Result, Row
-from rules.system.assessment import Glance, SystemView, unit_views
+from rules.planning.isolation.rows import MARGIN_WANTED, CheckRow, Facts, Result
+from rules.system.assessment import SystemObservation, SystemView, unit_views
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.load_record import Expected
 
@@ -45,7 +45,7 @@ class Isolation:
     from_at: datetime
     to_at: datetime
     overall: Overall
-    rows: tuple[Row, ...]
+    rows: tuple[CheckRow, ...]
     met_between: tuple[Between, ...]
     as_of: datetime | None
     safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
@@ -53,7 +53,7 @@ class Isolation:
 
 def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
     view: SystemView,
-    seen: Glance,
+    seen: SystemObservation,
     judged: HoldUpJudgement | None,
     unit: str,
     from_at: datetime,
@@ -87,8 +87,8 @@ def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
         checks.no_alarms(views, facts),
         *checks.cards_confirmed(views, facts, view.estate.site_of(view.system).zone),
         checks.generator(view, facts),
-        *(Row(check, Result.CANNOT_BE_SEEN, why, decides=False) for check, why in checks.NEVER_SEEN),
-        *(Row(check, Result.PERSON, why, decides=False) for check, why in checks.FOR_A_PERSON),
+        *(CheckRow(check, Result.CANNOT_BE_SEEN, why, decides=False) for check, why in checks.NEVER_SEEN),
+        *(CheckRow(check, Result.PERSON, why, decides=False) for check, why in checks.FOR_A_PERSON),
     ]
     return Isolation(
         system=view.system,
@@ -102,7 +102,7 @@ def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
     )
 
 
-def overall(rows: Sequence[Row]) -> Overall:
+def overall(rows: Sequence[CheckRow]) -> Overall:
     """Return the answer: not met if any row is not; open if a row that could be read was not."""
     deciding = {row.result for row in rows if row.decides}
     if Result.NOT_MET in deciding:
@@ -112,11 +112,11 @@ def overall(rows: Sequence[Row]) -> Overall:
 
 def _met_between(  # noqa: PLR0917 - one question and all it stands on
     view: SystemView,
-    seen: Glance,
+    seen: SystemObservation,
     unit: str,
     expected: Sequence[Expected],
     lasts: timedelta,
-    rows: Sequence[Row],
+    rows: Sequence[CheckRow],
 ) -> tuple[Between, ...]:
     """Return when the window would fit by its load; nothing while another row stands against it."""
     by_load = {"load_fits_now", "load_fits_window"}

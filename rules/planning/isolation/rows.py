@@ -16,7 +16,7 @@ from typing import Final
 from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Purpose, Requirement
 from rules.plant.reading import OutputSource, Reading, TestResult
-from rules.system.assessment import Glance, SystemView, unit_views
+from rules.system.assessment import SystemObservation, SystemView, unit_views
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.load_record import Expected
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, UnitView
@@ -41,7 +41,7 @@ class Result(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CheckRow:
     """One check. `decides` False: nobody can read it over a network, so it leaves the answer as it is."""
 
     check: str
@@ -106,26 +106,26 @@ FOR_A_PERSON: Final = (
 )
 
 
-def fresh(views: Sequence[UnitView]) -> Row:
+def fresh(views: Sequence[UnitView]) -> CheckRow:
     """Return whether every unit was read lately."""
     stale = [v.unit.id for v in views if not v.fresh and not v.isolated]
     if stale:
         names = ", ".join(stale)
-        return Row("data_fresh", Result.CANNOT_BE_SEEN, f"No fresh reading of unit {names}.")
+        return CheckRow("data_fresh", Result.CANNOT_BE_SEEN, f"No fresh reading of unit {names}.")
     oldest = max((v.age_s or 0.0 for v in views), default=0.0)
-    return Row("data_fresh", Result.MET, f"Every unit was read within {oldest:.0f} s.")
+    return CheckRow("data_fresh", Result.MET, f"Every unit was read within {oldest:.0f} s.")
 
 
-def seen_by_itself(views: Sequence[UnitView]) -> Row:
+def seen_by_itself(views: Sequence[UnitView]) -> CheckRow:
     """Return whether every unit has a card of its own."""
     shared = [v.unit.id for v in views if v.shared_card]
     if shared:
         why = f"One card speaks for units {', '.join(shared)}: none can be seen by itself."
-        return Row("seen_by_itself", Result.CANNOT_BE_SEEN, why)
-    return Row("seen_by_itself", Result.MET, "Every unit has a card of its own.")
+        return CheckRow("seen_by_itself", Result.CANNOT_BE_SEEN, why)
+    return CheckRow("seen_by_itself", Result.MET, "Every unit has a card of its own.")
 
 
-def others_carry(staying: Sequence[UnitView], seen: Glance) -> Row:
+def others_carry(staying: Sequence[UnitView], seen: SystemObservation) -> CheckRow:
     """Return whether the other units are in normal operation."""
     doing = {v.unit.id: seen.parallel.standing_of(v.unit.id) for v in staying}
     wrong = [
@@ -135,17 +135,17 @@ def others_carry(staying: Sequence[UnitView], seen: Glance) -> Row:
     ]
     wrong += [f"{unit} is on battery" for unit, what in doing.items() if what is Standing.ON_BATTERY]
     if not staying:
-        return Row(
+        return CheckRow(
             "others_carry", Result.NOT_MET, "There is no other unit: the load would be on the raw supply."
         )
     if any(what in {Standing.SILENT, Standing.UNKNOWN} for what in doing.values()):
-        return Row("others_carry", Result.CANNOT_BE_SEEN, "; ".join(wrong) + ".")
+        return CheckRow("others_carry", Result.CANNOT_BE_SEEN, "; ".join(wrong) + ".")
     if wrong:
-        return Row("others_carry", Result.NOT_MET, "; ".join(wrong) + ".")
-    return Row("others_carry", Result.MET, f"Unit {', '.join(doing)} in normal operation.")
+        return CheckRow("others_carry", Result.NOT_MET, "; ".join(wrong) + ".")
+    return CheckRow("others_carry", Result.MET, f"Unit {', '.join(doing)} in normal operation.")
 
 
-def nothing_under_way(views: Sequence[UnitView]) -> Row:
+def nothing_under_way(views: Sequence[UnitView]) -> CheckRow:
     """Return whether no test and no shutdown runs."""
     busy = []
     for v in views:
@@ -155,15 +155,17 @@ def nothing_under_way(views: Sequence[UnitView]) -> Row:
         if found or v.reading.test.result is TestResult.IN_PROGRESS:
             busy.append(v.unit.id)
     if busy:
-        return Row(
+        return CheckRow(
             "nothing_under_way", Result.NOT_MET, f"A test or a shutdown runs on unit {', '.join(busy)}."
         )
     if any(v.reading is None or v.reading.card_alarms is None for v in views if not v.isolated):
-        return Row("nothing_under_way", Result.CANNOT_BE_SEEN, "Not every card tells of tests and shutdowns.")
-    return Row("nothing_under_way", Result.MET, "No test and no shutdown countdown.")
+        return CheckRow(
+            "nothing_under_way", Result.CANNOT_BE_SEEN, "Not every card tells of tests and shutdowns."
+        )
+    return CheckRow("nothing_under_way", Result.MET, "No test and no shutdown countdown.")
 
 
-def remaining(view: SystemView, seen: Glance, unit: str) -> dict[int, tuple[float, float]] | None:
+def remaining(view: SystemView, seen: SystemObservation, unit: str) -> dict[int, tuple[float, float]] | None:
     """Return what the other units carry by line, as (W, VA); None where a unit's state or rating is not known."""
     views = unit_views(view)
     if any(u != unit for u in seen.parallel.with_standing(MERELY_UNSEEN)):
@@ -190,36 +192,38 @@ def tightest(expected: Sequence[Expected], limits: Mapping[int, tuple[float, flo
     return min(worst, key=lambda m: m.left_fraction, default=None)
 
 
-def _fits(check: str, tight: Margin | None, when: str) -> Row:
+def _fits(check: str, tight: Margin | None, when: str) -> CheckRow:
     if tight is None:
-        return Row(check, Result.CANNOT_BE_SEEN, f"The load {when} is not known on every line.")
+        return CheckRow(check, Result.CANNOT_BE_SEEN, f"The load {when} is not known on every line.")
     kind = "kW" if tight.limit == "w" else "kVA"
     if tight.left_fraction < 0.0:
         why = f"Line {tight.line} asks {-tight.left / 1e3:.2f} {kind} more {when} than the others carry."
-        return Row(check, Result.NOT_MET, why)
+        return CheckRow(check, Result.NOT_MET, why)
     room = (
         f"{tight.left / 1e3:.2f} {kind} ({100 * tight.left_fraction:.0f} %) left on line {tight.line} {when}"
     )
     if tight.left_fraction < MARGIN_WANTED:
-        return Row(check, Result.NOT_MET, f"Only {room}; wanted are {100 * MARGIN_WANTED:.0f} %.")
-    return Row(check, Result.MET, f"{room}, the tightest.")
+        return CheckRow(check, Result.NOT_MET, f"Only {room}; wanted are {100 * MARGIN_WANTED:.0f} %.")
+    return CheckRow(check, Result.MET, f"{room}, the tightest.")
 
 
-def load_fits_now(view: SystemView, seen: Glance, unit: str) -> Row:
+def load_fits_now(view: SystemView, seen: SystemObservation, unit: str) -> CheckRow:
     """Return whether the others carry the load now, on every line and limit."""
     limits = remaining(view, seen, unit)
     if limits is None:
-        return Row(
+        return CheckRow(
             "load_fits_now", Result.CANNOT_BE_SEEN, "The state or the rating of another unit is not known."
         )
     return _fits("load_fits_now", tightest([Expected(view.now.at, seen.parallel.load.lines)], limits), "now")
 
 
-def load_fits_window(view: SystemView, seen: Glance, unit: str, expected: Sequence[Expected]) -> Row:
+def load_fits_window(
+    view: SystemView, seen: SystemObservation, unit: str, expected: Sequence[Expected]
+) -> CheckRow:
     """Return whether the others carry what the window is expected to ask."""
     limits = remaining(view, seen, unit)
     if limits is None or not expected:
-        return Row("load_fits_window", Result.CANNOT_BE_SEEN, "What the load will be is not known yet.")
+        return CheckRow("load_fits_window", Result.CANNOT_BE_SEEN, "What the load will be is not known yet.")
     return _fits("load_fits_window", tightest(expected, limits), "in the window, by the weeks before")
 
 
@@ -239,7 +243,7 @@ def others_hold(
     facts: Facts,
     unit: str,
     staying: Sequence[UnitView],
-) -> Row:
+) -> CheckRow:
     """Return whether the others' banks hold what is required while the unit is out."""
     check = "others_hold"
     low_s, load = None, "at the load now"
@@ -248,35 +252,37 @@ def others_hold(
     elif judged is not None:
         low_s = next((x.hold_up.low_s for x in judged.hold_ups.each_unit_lost if x.unit == unit), None)
     if not staying:
-        return Row(check, Result.NOT_MET, "No bank stands behind the load while the only unit is out.")
+        return CheckRow(check, Result.NOT_MET, "No bank stands behind the load while the only unit is out.")
     if low_s is None:
-        return Row(check, Result.CANNOT_BE_SEEN, "How long the other units would hold is not known.")
+        return CheckRow(check, Result.CANNOT_BE_SEEN, "How long the other units would hold is not known.")
     needs = _needs(view)
     if not needs:
-        return Row(
+        return CheckRow(
             check, Result.MET, f"The others hold {minutes(low_s)} at the least {load}; nothing is required."
         )
     item, needed_s = max(needs, key=lambda pair: pair[1])
     words = f"The others hold {minutes(low_s)} at the least {load}; {PURPOSES[item.purpose]} needs {minutes_up(needed_s)}."
-    return Row(check, Result.MET if low_s >= needed_s else Result.NOT_MET, words)
+    return CheckRow(check, Result.MET if low_s >= needed_s else Result.NOT_MET, words)
 
 
-def charged(judged: HoldUpJudgement | None) -> Row:
+def charged(judged: HoldUpJudgement | None) -> CheckRow:
     """Return whether the banks are full."""
     if judged is None or judged.hold_ups.now.low_s is None:
-        return Row("banks_charged", Result.CANNOT_BE_SEEN, "The banks' charge is not known.")
+        return CheckRow("banks_charged", Result.CANNOT_BE_SEEN, "The banks' charge is not known.")
     if judged.hold_ups.recharged is not None:
-        return Row("banks_charged", Result.NOT_MET, "The banks are not full again since the last discharge.")
-    return Row("banks_charged", Result.MET, "No bank has a discharge to make good.")
+        return CheckRow(
+            "banks_charged", Result.NOT_MET, "The banks are not full again since the last discharge."
+        )
+    return CheckRow("banks_charged", Result.MET, "No bank has a discharge to make good.")
 
 
-def supplies(staying: Sequence[UnitView], facts: Facts) -> list[Row]:
+def supplies(staying: Sequence[UnitView], facts: Facts) -> list[CheckRow]:
     """Return whether bypass and input of the staying units are within their bands."""
     bypass, mains = _bypass_row(staying), _input_row(staying)
     bad = {unit: count for unit, count in facts.input_bad.items() if count}
     if bad and mains.result is Result.MET:
         names = ", ".join(f"{unit} {count} times" for unit, count in bad.items())
-        mains = Row("input_steady", Result.NOT_MET, f"The input went bad in the last 24 h: {names}.")
+        mains = CheckRow("input_steady", Result.NOT_MET, f"The input went bad in the last 24 h: {names}.")
     return [bypass, mains]
 
 
@@ -295,7 +301,7 @@ def nominal_v(reading: Reading) -> float | None:
     )
 
 
-def _bypass_row(staying: Sequence[UnitView]) -> Row:
+def _bypass_row(staying: Sequence[UnitView]) -> CheckRow:
     check = "bypass_in_band"
     wrong, unseen = [], []
     for v in staying:
@@ -313,17 +319,17 @@ def _bypass_row(staying: Sequence[UnitView]) -> Row:
             elif abs(line.voltage_v - nominal) > VOLTAGE_BAND * nominal:
                 wrong.append(f"{v.unit.id} line {line.line} at {line.voltage_v:.0f} V")
     if wrong:
-        return Row(check, Result.NOT_MET, "Bypass out of band: " + ", ".join(wrong) + ".")
+        return CheckRow(check, Result.NOT_MET, "Bypass out of band: " + ", ".join(wrong) + ".")
     if unseen:
-        return Row(
+        return CheckRow(
             check,
             Result.CANNOT_BE_SEEN,
             f"The bypass of unit {', '.join(dict.fromkeys(unseen))} is not told.",
         )
-    return Row(check, Result.MET, "Bypass within 10 % of nominal volts and 1 Hz on every staying unit.")
+    return CheckRow(check, Result.MET, "Bypass within 10 % of nominal volts and 1 Hz on every staying unit.")
 
 
-def _input_row(staying: Sequence[UnitView]) -> Row:
+def _input_row(staying: Sequence[UnitView]) -> CheckRow:
     check = "input_steady"
     wrong, unseen = [], []
     for v in staying:
@@ -340,12 +346,12 @@ def _input_row(staying: Sequence[UnitView]) -> Row:
         if reading.output.source is OutputSource.BATTERY:
             wrong.append(f"{v.unit.id} on battery")
     if wrong:
-        return Row(check, Result.NOT_MET, "Input out of band: " + ", ".join(wrong) + ".")
+        return CheckRow(check, Result.NOT_MET, "Input out of band: " + ", ".join(wrong) + ".")
     if unseen:
-        return Row(
+        return CheckRow(
             check, Result.CANNOT_BE_SEEN, f"The input of unit {', '.join(dict.fromkeys(unseen))} is not told."
         )
-    return Row(check, Result.MET, "Input within 10 % of nominal volts on every staying unit.")
+    return CheckRow(check, Result.MET, "Input within 10 % of nominal volts on every staying unit.")
 
 
 def _plain(name: str) -> str:
@@ -353,7 +359,7 @@ def _plain(name: str) -> str:
     return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.removeprefix("upsAlarm")).lower()
 
 
-def no_alarms(views: Sequence[UnitView], facts: Facts) -> Row:
+def no_alarms(views: Sequence[UnitView], facts: Facts) -> CheckRow:
     """Return whether no alarm stands that nobody has explained."""
     standing = [text.rstrip(".") for text in facts.alarms]
     for v in views:
@@ -364,11 +370,11 @@ def no_alarms(views: Sequence[UnitView], facts: Facts) -> Row:
                 if name not in WAITING
             ]
     if standing:
-        return Row("no_alarms", Result.NOT_MET, "Not explained: " + "; ".join(standing) + ".")
-    return Row("no_alarms", Result.MET, "No alarm stands on the system or its cards.")
+        return CheckRow("no_alarms", Result.NOT_MET, "Not explained: " + "; ".join(standing) + ".")
+    return CheckRow("no_alarms", Result.MET, "No alarm stands on the system or its cards.")
 
 
-def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> list[Row]:
+def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> list[CheckRow]:
     """Return, for each unit, who proved that its card is the one in its cabinet. `zone`: the site's clock."""
     rows = []
     for v in views:
@@ -376,26 +382,26 @@ def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> li
         check = f"card_is_{v.unit.id}"
         if proof is None:
             why = f"Nobody has proved that the card of {v.unit.id} is the one in that cabinet: `ridethrough confirm`."
-            rows.append(Row(check, Result.CANNOT_BE_SEEN, why, decides=False))
+            rows.append(CheckRow(check, Result.CANNOT_BE_SEEN, why, decides=False))
         else:
-            rows.append(Row(check, Result.MET, f"Proved by {proof.by} on {day_of(proof.at, zone)}."))
+            rows.append(CheckRow(check, Result.MET, f"Proved by {proof.by} on {day_of(proof.at, zone)}."))
     return rows
 
 
-def generator(view: SystemView, facts: Facts) -> Row:
+def generator(view: SystemView, facts: Facts) -> CheckRow:
     """Return what is known of the set, which a person confirms."""
     asked = any(
         r.purpose in {Purpose.GENERATOR_START, Purpose.MANUAL_GENERATOR_START}
         for r in view.estate.systems[view.system].requirements
     )
     if not asked:
-        return Row(
+        return CheckRow(
             "generator", Result.PERSON, "No start of a set is counted on for this system.", decides=False
         )
     if facts.set_ready is False:
-        return Row("generator", Result.NOT_MET, "The site says that its set is not ready.")
+        return CheckRow("generator", Result.NOT_MET, "The site says that its set is not ready.")
     said = "The site says that its set is ready; " if facts.set_ready else ""
-    return Row(
+    return CheckRow(
         "generator",
         Result.PERSON,
         said + "have someone confirm it at the set: in automatic, fuel, start battery.",

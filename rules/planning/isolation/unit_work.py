@@ -18,7 +18,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.phrasing.text import lasted, overdue
-from rules.system.assessment import Glance
+from rules.system.assessment import SystemObservation
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, NO_LOAD_FRACTION, UnitView
 from rules.system.state import Standing, Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
@@ -64,7 +64,9 @@ def begun(unit: str, at: datetime, until: datetime, *, by: str = "", what: str =
     return Followed(UnitWork(unit, at, until, by, what, WorkStage.BEFORE, because), (window,))
 
 
-def follow(followed: Followed, seen: Glance, judged: HoldUpJudgement | None, now: datetime) -> Followed:
+def follow(
+    followed: Followed, seen: SystemObservation, judged: HoldUpJudgement | None, now: datetime
+) -> Followed:
     """Return the work after one more glance at its system; nothing moves until every unit was asked since a start."""
     if any(v.reading is None and v.silence is None for v in seen.views):
         return followed
@@ -129,18 +131,20 @@ def begun_text(followed: Followed) -> str:
 # ---- the pieces ---------------------------------------------------------------------------------------------
 
 
-def _before(unit: str, seen: Glance) -> Before:
+def _before(unit: str, seen: SystemObservation) -> Before:
     doing = {item.id: item.standing for item in seen.parallel.units}
     share = next((s.of_system_fraction for s in seen.parallel.shares if s.unit == unit), None)
     load_w = seen.parallel.load.power_w
     return Before(load_w, None if share is None or load_w is None else share * load_w, doing)
 
 
-def _view(seen: Glance, unit: str) -> UnitView:
+def _view(seen: SystemObservation, unit: str) -> UnitView:
     return next(v for v in seen.views if v.unit.id == unit)
 
 
-def _stage(followed: Followed, seen: Glance, judged: HoldUpJudgement | None) -> tuple[WorkStage, str]:
+def _stage(
+    followed: Followed, seen: SystemObservation, judged: HoldUpJudgement | None
+) -> tuple[WorkStage, str]:
     work = followed.work
     unit, last = work.unit, work.stage
     load_w = seen.parallel.load.power_w
@@ -159,7 +163,7 @@ def _stage(followed: Followed, seen: Glance, judged: HoldUpJudgement | None) -> 
 
 
 def _returned(
-    unit: str, last: WorkStage, doing: Standing, seen: Glance, judged: HoldUpJudgement | None
+    unit: str, last: WorkStage, doing: Standing, seen: SystemObservation, judged: HoldUpJudgement | None
 ) -> tuple[WorkStage, str]:
     """Return how far a unit that stands behind the load again has come; what is not judged takes nothing back."""
     part = next((s for s in seen.parallel.shares if s.unit == unit), None)
@@ -184,7 +188,7 @@ def _not_heard(unit: str, last: WorkStage, taken: str) -> str:
     return f"Unit {unit} came back and is not heard now."
 
 
-def _peers_took(followed: Followed, seen: Glance) -> bool:
+def _peers_took(followed: Followed, seen: SystemObservation) -> bool:
     """Return whether the peers carry at least half of what the unit carried, above what they did."""
     before, load_w = followed.before, seen.parallel.load.power_w
     if before is None or load_w is None or not before.load_w or not before.unit_w:
@@ -193,7 +197,7 @@ def _peers_took(followed: Followed, seen: Glance) -> bool:
     return enough and load_w >= before.load_w - (1.0 - PART_TAKEN) * before.unit_w
 
 
-def _fell_since(followed: Followed, seen: Glance, now: datetime) -> datetime | None:
+def _fell_since(followed: Followed, seen: SystemObservation, now: datetime) -> datetime | None:
     before, load_w = followed.before, seen.parallel.load.power_w
     if load_w is None or before is None or not before.load_w:
         return followed.fell_since
@@ -202,7 +206,7 @@ def _fell_since(followed: Followed, seen: Glance, now: datetime) -> datetime | N
     return None if load_w >= LOAD_KEPT * before.load_w else followed.fell_since or now
 
 
-def _unexpected(followed: Followed, seen: Glance, now: datetime) -> Iterator[Unexpected]:
+def _unexpected(followed: Followed, seen: SystemObservation, now: datetime) -> Iterator[Unexpected]:
     """Yield what the work does not explain: the load on bypass, peers that left, a load that fell."""
     before, mine = followed.before, followed.work.unit
     if before is None:
@@ -223,7 +227,9 @@ def _unexpected(followed: Followed, seen: Glance, now: datetime) -> Iterator[Une
             yield Unexpected(Unplanned.LOAD_FELL, seen.system, why)
 
 
-def _of_peer(unit: str, was: Standing | None, now: Standing, mine: str, seen: Glance) -> Iterator[Unexpected]:
+def _of_peer(
+    unit: str, was: Standing | None, now: Standing, mine: str, seen: SystemObservation
+) -> Iterator[Unexpected]:
     """Yield what a peer does that the work does not explain; other planned work explains its own unit."""
     if now is was or now is Standing.ISOLATED:
         return

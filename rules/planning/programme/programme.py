@@ -82,7 +82,7 @@ class Terms:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ProgrammeRow:
     """One job. `uid` stays the same as long as the job is the same job, whatever its date.
 
     `due`: to be done by; `order_by`: with the lead time counted; `likely`: when the thing is expected to
@@ -113,7 +113,7 @@ class Programme:
     """
 
     as_of: date
-    rows: tuple[Row, ...]
+    rows: tuple[ProgrammeRow, ...]
     undated: tuple[str, ...]
     budget: tuple[tuple[str, float], ...]
     safety: str = SAFETY
@@ -182,8 +182,8 @@ def _row(  # noqa: PLR0917 - what makes a row
     terms: Terms,
     because: str,
     basis: str,
-) -> Row:
-    return Row(
+) -> ProgrammeRow:
+    return ProgrammeRow(
         uid=uid_of(job, about, instance),
         job=job,
         about=about,
@@ -201,7 +201,7 @@ def _row(  # noqa: PLR0917 - what makes a row
 
 def _bank_rows(
     estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms, undated: list[str]
-) -> list[Row]:
+) -> list[ProgrammeRow]:
     rows = []
     for bank in estate.banks.values():
         fitted = in_place(bank.fitted, today)
@@ -232,7 +232,9 @@ def _bank_rows(
     return rows
 
 
-def _test_rows(estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms) -> list[Row]:
+def _test_rows(
+    estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms
+) -> list[ProgrammeRow]:
     """Return the discharge tests that the judged banks are due for; one whose blocks go before is left out."""
     rows = []
     for bank in estate.banks.values():
@@ -288,7 +290,7 @@ def after(day: date, years: float) -> date:
     return day + timedelta(days=round(years * 365.25))
 
 
-def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) -> list[Row]:
+def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) -> list[ProgrammeRow]:
     rows = []
     for unit in estate.units.values():
         fitted = in_place(unit.fitted, today)
@@ -304,7 +306,9 @@ def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) ->
     return rows
 
 
-def _service_rows(service: Sequence[ServiceItem], today: date, terms: Terms, undated: list[str]) -> list[Row]:
+def _service_rows(
+    service: Sequence[ServiceItem], today: date, terms: Terms, undated: list[str]
+) -> list[ProgrammeRow]:
     rows = []
     for item in service:
         years = item.every_years if item.every_years is not None else USUAL_YEARS.get(item.job)
@@ -325,11 +329,11 @@ def _interval(years: float) -> str:
     return f"{years:.0f} years" if years >= 1.5 else f"{round(12 * years)} months"
 
 
-def _visits(rows: Sequence[Row], together: timedelta) -> list[Row]:
+def _visits(rows: Sequence[ProgrammeRow], together: timedelta) -> list[ProgrammeRow]:
     """Return rows with the name of the visit that jobs at one site within `together` share."""
     named: dict[str, str] = {}
     for site in {row.site for row in rows}:
-        gathered: list[Row] = []
+        gathered: list[ProgrammeRow] = []
         for row in [r for r in rows if r.site == site]:
             if gathered and row.due - gathered[0].due > together:
                 gathered = []

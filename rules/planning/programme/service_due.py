@@ -11,7 +11,7 @@ from datetime import date
 from typing import Final
 
 from rules.phrasing.dates import day_words
-from rules.planning.programme.programme import Job, Programme, Row, ServiceItem, after
+from rules.planning.programme.programme import Job, Programme, ProgrammeRow, ServiceItem, after
 from rules.plant.estate import Estate, FittedUnit, in_place
 from rules.statistics.trend import DAYS_A_YEAR
 
@@ -106,7 +106,7 @@ def work_due(found: Programme, estate: Estate) -> tuple[WorkDue, ...]:
     )
 
 
-def _due(row: Row, today: date, about: str) -> WorkDue:
+def _due(row: ProgrammeRow, today: date, about: str) -> WorkDue:
     day = row.order_by or row.due
     verb = "to be ordered by" if row.order_by is not None else "due by"
     why = f"{row.what}: {verb} {day_words(day)}; {row.because}" if day <= today else None

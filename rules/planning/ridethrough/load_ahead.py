@@ -15,7 +15,7 @@ from typing import Final
 from rules.planning.ridethrough.supply import MainsOut, SetPlan, on_banks
 from rules.plant.estate import Generator, Unit
 from rules.statistics.trend import Z_90
-from rules.system.hold_up import Asked
+from rules.system.hold_up import BoardLoad
 from rules.system.load_record import QUARTER_S, PeakRecord, Usual
 
 LOOKED_AT_S: Final = 4.0 * 3600.0
@@ -26,7 +26,7 @@ class QuarterLoad:
     """What the board asks in one quarter of an hour, `from_s` after the scenario's start, with its 90 % interval."""
 
     from_s: float
-    asked: Asked
+    asked: BoardLoad
     low_w: float
     high_w: float
 
@@ -74,7 +74,7 @@ def load_ahead(
 def _quarter(usual: Usual, starts_at: datetime) -> QuarterLoad:
     return QuarterLoad(
         (usual.at - starts_at).total_seconds(),
-        Asked(
+        BoardLoad(
             {line.line: line.median_w for line in usual.lines},
             {line.line: line.median_va for line in usual.lines},
         ),

@@ -14,13 +14,13 @@ from typing import Final
 import numpy as np
 
 from rules.battery.model.health import BankBelief
-from rules.phrasing.ride_words import Course, assumptions_of, result_of
+from rules.phrasing.ride_words import PlayedCourse, assumptions_of, result_of
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
-from rules.planning.ridethrough.result import LoadBasis, PlayedLoad, Ridethrough
+from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario, refuse_strangers
 from rules.planning.ridethrough.supply import FOR_EVER, FUEL_OUT, OnBanks, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
-from rules.system.hold_up import LONGEST_S, Asked, Floats, Played, Shed, Store, play_with_sheds
+from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Floats, Played, Shed, play_with_sheds
 from rules.system.hold_up_sampling import (
     DRIFT_SD,
     AtEndOfLife,
@@ -45,7 +45,7 @@ NOTHING_LEFT: Final = 0.02
 class _Spent:
     """A bank with another used fraction."""
 
-    store: Store
+    store: BankStore
     used: Floats
 
     @property
@@ -62,13 +62,13 @@ class _Spent:
         return self.store.beyond_reach(output_power_w)
 
 
-def group_load(group: LoadGroup, asked: Asked) -> Asked:
+def group_load(group: LoadGroup, asked: BoardLoad) -> BoardLoad:
     """Return what a load group takes, its volt-amperes at the power factor of its lines."""
     watts = {line: w for line, w in enumerate(group.watts, start=1) if w and line in asked.power_w}
-    return Asked(watts, {line: w * _va_per_w(asked, line) for line, w in watts.items()})
+    return BoardLoad(watts, {line: w * _va_per_w(asked, line) for line, w in watts.items()})
 
 
-def _va_per_w(asked: Asked, line: int) -> float:
+def _va_per_w(asked: BoardLoad, line: int) -> float:
     watts, volt_amperes = asked.power_w.get(line, 0.0), asked.apparent_va.get(line, 0.0)
     return volt_amperes / watts if watts > 0.0 and volt_amperes > 0.0 else 1.0 / 0.95
 
@@ -119,7 +119,7 @@ def ride(
     spread = {name: np.exp(drift + share) for name, share in sharing.items()}
     back_s = chance(seed, "recharge").uniform(*NINETY_PERCENT_BACK_S, draws)
     asked = _with_changes(task.asked, scenario)
-    course = Course(
+    course = PlayedCourse(
         {name: store.used.copy() for name, store in stores.items()},
         np.full(draws, np.inf),
         np.zeros(draws, dtype=np.bool_),
@@ -148,9 +148,9 @@ def ride(
         told=scenario.banks is BankCase.END_OF_LIFE or all(beliefs[b.id].low_end_told for b in task.banks),
     )  # fmt: skip
     load = (
-        PlayedLoad(LoadBasis.NOW, task.asked.total_w)
+        PlayedLoad(PlayedLoadBasis.NOW, task.asked.total_w)
         if met is None
-        else PlayedLoad(LoadBasis.RECORD, met.asked.total_w, met.low_w, met.high_w)
+        else PlayedLoad(PlayedLoadBasis.RECORD, met.asked.total_w, met.low_w, met.high_w)
     )
     return replace(result, load=load)
 
@@ -174,7 +174,7 @@ def _until_fuel_is_out(
     return stretches[:-1], last.from_s
 
 
-def all_shed_s(asked: Asked, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> float | None:
+def all_shed_s(asked: BoardLoad, scenario: Scenario, groups: Mapping[str, LoadGroup]) -> float | None:
     """Return when the sheds by time have left nothing to carry, s from the start; None where something stays."""
     left = asked
     for step in sorted((s for s in scenario.sheds if s.at_s is not None), key=lambda s: s.at_s or 0.0):
@@ -184,18 +184,18 @@ def all_shed_s(asked: Asked, scenario: Scenario, groups: Mapping[str, LoadGroup]
     return None
 
 
-def _with_changes(asked: Asked, scenario: Scenario) -> Asked:
+def _with_changes(asked: BoardLoad, scenario: Scenario) -> BoardLoad:
     """Return a load as the scenario scales it and adds to it."""
     return asked.times(scenario.load_times).plus(
-        Asked(dict(scenario.load_added_w), {line: w / 0.95 for line, w in scenario.load_added_w})
+        BoardLoad(dict(scenario.load_added_w), {line: w / 0.95 for line, w in scenario.load_added_w})
     )
 
 
 def _spread_by(  # noqa: PLR0917 - what the factors are made of
     hour: QuarterLoad,
     task: HoldUpTask,
-    stores: Mapping[str, Store],
-    asked: Asked,
+    stores: Mapping[str, BankStore],
+    asked: BoardLoad,
     deviates: Floats,
     sharing: Mapping[str, Floats],
 ) -> dict[str, Floats]:
@@ -219,9 +219,9 @@ def _stores(
     scenario: Scenario,
     seed: int,
     draws: int,
-) -> dict[str, Store]:
+) -> dict[str, BankStore]:
     """Return the banks in the state the scenario begins with."""
-    stores: dict[str, Store] = {}
+    stores: dict[str, BankStore] = {}
     for bank in task.banks:
         belief = shuffled(beliefs[bank.id], chance(seed, f"bank {bank.id}"), draws)
         if scenario.banks is BankCase.END_OF_LIFE:
@@ -238,11 +238,11 @@ def _stores(
 
 def _stretch(  # noqa: PLR0917 - everything a stretch is made of
     task: HoldUpTask,
-    stores: Mapping[str, Store],
-    course: Course,
+    stores: Mapping[str, BankStore],
+    course: PlayedCourse,
     stretch: OnBanks,
     scenario: Scenario,
-    asked: Asked,
+    asked: BoardLoad,
     groups: Mapping[str, LoadGroup],
     spread: Mapping[str, Floats],
 ) -> Played:

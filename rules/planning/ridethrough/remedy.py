@@ -16,7 +16,7 @@ from rules.battery.model.health import BankBelief
 from rules.planning.ridethrough.load_ahead import LoadAhead
 from rules.planning.ridethrough.play import all_shed_s, group_load, ride
 from rules.planning.ridethrough.result import Remedy, Ridethrough
-from rules.planning.ridethrough.scenario import Scenario, ShedStep
+from rules.planning.ridethrough.scenario import PlannedShed, Scenario
 from rules.planning.ridethrough.shedding import latest, shed_order, tight_line
 from rules.planning.ridethrough.supply import FOR_EVER, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
@@ -88,7 +88,7 @@ def remedied(
     order = shed_order([g for g in own if g.id not in {s.group for s in kept}], tight_line(task))
 
     def with_shed(count: int, at_s: float) -> Scenario:
-        return replace(scenario, sheds=(*kept, *(ShedStep(g.id, at_s) for g in order[:count])))
+        return replace(scenario, sheds=(*kept, *(PlannedShed(g.id, at_s) for g in order[:count])))
 
     def carried(count: int, at_s: float) -> bool:
         return play(with_shed(count, at_s)).verdict is Verdict.ADEQUATE

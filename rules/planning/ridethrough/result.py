@@ -32,7 +32,7 @@ class Happening:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class PlayedSpan:
     """What a system or a unit does between two moments, in the median course."""
 
     about: str
@@ -41,7 +41,7 @@ class Span:
     until_s: float
 
 
-class LoadBasis(StrEnum):
+class PlayedLoadBasis(StrEnum):
     """Where the load that was played comes from."""
 
     NOW = "now"
@@ -55,7 +55,7 @@ class PlayedLoad:
     `low_w` and `high_w`: its 90 % interval where it comes from the record of the planned hour.
     """
 
-    basis: LoadBasis
+    basis: PlayedLoadBasis
     power_w: float
     low_w: float | None = None
     high_w: float | None = None
@@ -87,7 +87,7 @@ class Ridethrough:
     margin_s: float | None
     hold_up: HoldUp | None
     happenings: tuple[Happening, ...]
-    timeline: tuple[Span, ...]
+    timeline: tuple[PlayedSpan, ...]
     assumptions: tuple[str, ...]
     not_checked: tuple[str, ...] = NOT_CHECKED
     safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)

@@ -22,7 +22,7 @@ class BankCase(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class ShedStep:
+class PlannedShed:
     """A load group to be dropped: at a time, or when no more than so much is left."""
 
     group: str
@@ -41,7 +41,7 @@ class Scenario:
     outages: tuple[MainsOut, ...] = (MainsOut(0.0, None),)
     generator: SetPlan = field(default_factory=SetPlan)
     units_out: frozenset[str] = frozenset()
-    sheds: tuple[ShedStep, ...] = ()
+    sheds: tuple[PlannedShed, ...] = ()
     banks: BankCase = BankCase.NOW
     coldest: bool = False
     load_times: float = 1.0

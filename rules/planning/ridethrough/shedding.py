@@ -20,7 +20,7 @@ from rules.battery.model.health import BankBelief
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.play import NOTHING_LEFT, group_load
 from rules.plant.estate import Generator, LoadGroup, Purpose, Unit
-from rules.system.hold_up import LONGEST_S, Asked, Shed, Store, percentiles, play_with_sheds
+from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Shed, percentiles, play_with_sheds
 from rules.system.hold_up_sampling import HoldUpTask, chance, drifts, sharings, shuffled
 from rules.system.requirements import after_start_s, minutes, minutes_up
 from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
@@ -194,7 +194,7 @@ def shedding_plan(
     if task.missing or not task.units or not known:
         because = task.missing or ("Too little is known of the banks to reckon what shedding gives.",)
         return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because)
-    stores: dict[str, Store] = {
+    stores: dict[str, BankStore] = {
         b.id: shuffled(beliefs[b.id], chance(seed, f"bank {b.id}"), draws) for b in task.banks
     }
     drift = drifts(seed, draws)
@@ -246,7 +246,7 @@ def _held(steps: Sequence[ShedAdvice]) -> float | None:
 
 
 def _steps(
-    asked: Asked,
+    asked: BoardLoad,
     order: Sequence[LoadGroup],
     wanted_s: float,
     from_s: tuple[float, float],
@@ -288,7 +288,7 @@ def _long(seconds: float) -> str:
     return f"{minutes(LONGEST_S)} or more" if seconds >= LONGEST_S else minutes(seconds)
 
 
-def _sentences(plan: SheddingPlan, asked: Asked, at_s: float, *, reached: bool) -> list[str]:
+def _sentences(plan: SheddingPlan, asked: BoardLoad, at_s: float, *, reached: bool) -> list[str]:
     """Return a plan in words; `reached`: whether its steps, shed in time, give what is wanted."""
     without_s, wanted_s = plan.without_s or 0.0, plan.wanted_s
     if without_s >= wanted_s:

@@ -42,7 +42,7 @@ class Spell:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class PlanCourse:
     """What has happened of a plan so far.
 
     `least_left_s`: the least time left that was reckoned, at the cautious end. `unseen_s`: for how long
@@ -68,8 +68,12 @@ class Course:
 
 
 def looked(
-    plan: SignedPlan, course: Course, state: SystemState | None, now: datetime, broken: tuple[str, ...] = ()
-) -> Course:
+    plan: SignedPlan,
+    course: PlanCourse,
+    state: SystemState | None,
+    now: datetime,
+    broken: tuple[str, ...] = (),
+) -> PlanCourse:
     """Return the course after a look at the system, None where it was not judged yet."""
     if not course.open or now < plan.starts_at:
         return course
@@ -129,7 +133,7 @@ class Compared:
     inside: bool | None
 
 
-def compare(plan: SignedPlan, course: Course) -> tuple[Compared, ...]:
+def compare(plan: SignedPlan, course: PlanCourse) -> tuple[Compared, ...]:
     """Return what was foretold beside what happened: the load, stretches on the banks, what was left."""
     end = course.ended_at or course.seen_at or plan.starts_at
     rows = [_load(course)]
@@ -149,7 +153,7 @@ def compare(plan: SignedPlan, course: Course) -> tuple[Compared, ...]:
     return tuple(rows)
 
 
-def _load(course: Course) -> Compared:
+def _load(course: PlanCourse) -> Compared:
     """Return whether the load was carried; nothing was shown where the banks were not needed or nobody watched."""
     if course.dropped:
         return Compared("load", "carried", "lost", False)
@@ -160,7 +164,7 @@ def _load(course: Course) -> Compared:
     return Compared("load", "carried", "carried", True)
 
 
-def _stretches(plan: SignedPlan, course: Course, end: datetime) -> Iterator[Compared]:
+def _stretches(plan: SignedPlan, course: PlanCourse, end: datetime) -> Iterator[Compared]:
     """Yield each planned stretch with the time on the banks that began in it."""
     starts = [plan.starts_at + timedelta(seconds=stretch.from_s) for stretch in plan.stretches]
     took: dict[int, float] = {}

@@ -68,7 +68,7 @@ class OnBanks:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class SupplyMark:
     """Something the supply does at a moment."""
 
     at_s: float
@@ -94,14 +94,16 @@ def ready_s(plan: SetPlan, generator: Generator | None) -> float | None:
 
 def on_banks(
     outages: Sequence[MainsOut], plan: SetPlan, generator: Generator | None, units: Sequence[Unit]
-) -> tuple[tuple[OnBanks, ...], tuple[Mark, ...]]:
+) -> tuple[tuple[OnBanks, ...], tuple[SupplyMark, ...]]:
     """Return the stretches on the banks, in order and merged, and what the supply does when."""
     walk_s = sum(step.allowed_s for step in walk_in_steps(units))
     stretches: list[OnBanks] = []
-    marks: list[Mark] = []
+    marks: list[SupplyMark] = []
     for outage in sorted(outages, key=lambda o: o.from_s):
         back_s = FOR_EVER if outage.for_s is None else outage.from_s + outage.for_s
-        marks.append(Mark(outage.from_s, "mains lost" if outage.feed is None else f"feed {outage.feed} off"))
+        marks.append(
+            SupplyMark(outage.from_s, "mains lost" if outage.feed is None else f"feed {outage.feed} off")
+        )
         wait_s = ready_s(plan, generator) if outage.generator else None
         if generator is not None and outage.generator:
             marks += _tries(outage.from_s, back_s, plan, generator, wait_s)
@@ -110,13 +112,15 @@ def on_banks(
         else:
             stretches += _with_set(outage, back_s, wait_s, plan, generator, walk_s, marks)
         if back_s < FOR_EVER:
-            marks.append(Mark(back_s, "mains back" if outage.feed is None else f"feed {outage.feed} on"))
+            marks.append(
+                SupplyMark(back_s, "mains back" if outage.feed is None else f"feed {outage.feed} on")
+            )
     return _merged(stretches), tuple(sorted(marks, key=lambda m: m.at_s))
 
 
 def _tries(
     from_s: float, back_s: float, plan: SetPlan, generator: Generator, wait_s: float | None
-) -> list[Mark]:
+) -> list[SupplyMark]:
     """Return the automatic starts that the set makes before it runs, or the mains is back."""
     if plan.case is SetCase.STARTS and plan.after_s is not None:
         return []
@@ -126,7 +130,7 @@ def _tries(
         works = wait_s is not None and abs(wait_s - done_s - generator.start_s) < 1e-9
         if from_s + done_s >= back_s:
             break
-        marks.append(Mark(from_s + done_s, f"start {attempt} {'works' if works else 'fails'}"))
+        marks.append(SupplyMark(from_s + done_s, f"start {attempt} {'works' if works else 'fails'}"))
         if works:
             break
     return marks
@@ -139,21 +143,21 @@ def _with_set(  # noqa: PLR0917 - one outage and everything that shapes it
     plan: SetPlan,
     generator: Generator,
     walk_s: float,
-    marks: list[Mark],
+    marks: list[SupplyMark],
 ) -> list[OnBanks]:
     """Return the stretches of an outage in which the set takes the load."""
     takes_s = outage.from_s + wait_s + generator.transfer_s
-    marks.append(Mark(takes_s, "set takes the load"))
+    marks.append(SupplyMark(takes_s, "set takes the load"))
     bridged = OnBanks(outage.from_s, takes_s + plan.refused_s + walk_s, "mains lost", "set carries")
     hours = plan.fuel_hours if plan.fuel_hours is not None else generator.fuel_hours
     empty_s = FOR_EVER if hours is None else takes_s + 3600.0 * hours
     home_s = back_s + plan.retransfer_s
     if hours is not None and empty_s <= home_s:
-        marks.append(Mark(empty_s, FUEL_OUT))
+        marks.append(SupplyMark(empty_s, FUEL_OUT))
         return [bridged, OnBanks(empty_s, max(back_s, empty_s) + walk_s, FUEL_OUT, "mains back")]
     if home_s == FOR_EVER:
         return [bridged]
-    marks.append(Mark(home_s, "load goes back to the mains"))
+    marks.append(SupplyMark(home_s, "load goes back to the mains"))
     return [bridged, OnBanks(home_s, home_s + generator.transfer_s + walk_s, "retransfer", "mains carries")]
 
 

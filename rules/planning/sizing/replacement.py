@@ -14,9 +14,9 @@ from typing import Final
 
 from rules.phrasing.dates import PURPOSES
 from rules.planning.sizing.bank import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
-from rules.planning.sizing.retirement import Asked as Leaving
+from rules.planning.sizing.retirement import RemainingDemand as Leaving
 from rules.planning.sizing.retirement import Retired, retirements
-from rules.planning.sizing.units import SizeAdvice, Wanted, growth_of, size_units
+from rules.planning.sizing.units import SizeAdvice, SizeWanted, growth_of, size_units
 from rules.plant.estate import Estate, in_place
 from rules.statistics.trend import MarginTrend, margin_trend
 from rules.system.load_record import DayPeak, LineHistory, line_by_day, total_by_day
@@ -65,10 +65,10 @@ class Sizes:
     """What the system would be without each of its present units, those that may go first."""
 
 
-def wanted_of(estate: Estate, system: str) -> Wanted:
+def wanted_of(estate: Estate, system: str) -> SizeWanted:
     """Return what a system's replacement is to give as it is declared: as many units, as many to spare."""
     here, generator = estate.units_of(system), estate.generator_of(system)
-    return Wanted(
+    return SizeWanted(
         units=len(here),
         spare_units=min(estate.systems[system].spare_units, len(here) - 1),
         output_lines=max(unit.output_lines for unit in here),
@@ -81,7 +81,7 @@ def next_size(
     system: str,
     record: LoadRecord,
     today: date,
-    wanted: Wanted,
+    wanted: SizeWanted,
     *,
     state: SystemState | None = None,
     coldest_c: Mapping[str, float],
@@ -145,7 +145,7 @@ def _types(estate: Estate, system: str, today: date, coldest_c: Mapping[str, flo
 
 def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
     advice: SizeAdvice,
-    wanted: Wanted,
+    wanted: SizeWanted,
     types: Sequence[StatedBank],
     state: SystemState | None,
     required_s: float | None,

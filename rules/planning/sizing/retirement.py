@@ -53,7 +53,7 @@ class Retired:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class RemainingDemand:
     """What the units left are to carry: the lines' peaks, grown by `rise` in the years looked at, and for how long."""
 
     lines: Sequence[LineHistory]
@@ -63,7 +63,7 @@ class Asked:
     coldest_c: Mapping[str, float]
 
 
-def retirements(estate: Estate, system: str, asked: Asked, today: date) -> tuple[Retired, ...]:
+def retirements(estate: Estate, system: str, asked: RemainingDemand, today: date) -> tuple[Retired, ...]:
     """Return what the system would be without each of its units, those that may go first; none where none can.
 
     Where a rating is not known nothing is said.
@@ -75,7 +75,7 @@ def retirements(estate: Estate, system: str, asked: Asked, today: date) -> tuple
     return tuple(sorted(found, key=lambda r: (not r.may, -r.room_now_fraction)))
 
 
-def _without(estate: Estate, system: str, gone: Unit, asked: Asked, today: date) -> Retired:
+def _without(estate: Estate, system: str, gone: Unit, asked: RemainingDemand, today: date) -> Retired:
     left = [u for u in estate.units_of(system) if u.id != gone.id]
     spare = estate.systems[system].spare_units
     rooms = [
@@ -123,7 +123,7 @@ def _limit(left: Sequence[Unit], line: int, spare: int, today: date, *, va: bool
     return sum(sorted(ratings, reverse=True)[spare:])
 
 
-def _bank(bank: Bank, left: Sequence[Unit], spare: int, asked: Asked, today: date) -> BankThen:
+def _bank(bank: Bank, left: Sequence[Unit], spare: int, asked: RemainingDemand, today: date) -> BankThen:
     """Return how long a bank carries its units' part of the peak, with the spares gone and the load shared by rating."""
     rated = {u.id: f.rating_w for u in left if (f := in_place(u.fitted, today)) is not None}
     served = sum(rated[u] for u in bank.feeds if u in rated)

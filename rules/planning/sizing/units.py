@@ -67,7 +67,7 @@ def altitude_factor(altitude_m: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class SizeWanted:
     """What the replacement is to give.
 
     `units` in all, `spare_units` of them to spare, each with `output_lines`. `growth_per_year` as a
@@ -165,7 +165,7 @@ class SizeAdvice:
 
 
 def growth_of(
-    wanted: Wanted, load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend] | None = None
+    wanted: SizeWanted, load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend] | None = None
 ) -> Growth:
     """Return the growth to reckon with: declared, or the record's where it is clear. A decline is not counted on.
 
@@ -208,7 +208,7 @@ class _Load:
 
 def size_units(
     history: Sequence[LineHistory],
-    wanted: Wanted,
+    wanted: SizeWanted,
     *,
     load: SeasonalTrend | None = None,
     by_line: Mapping[int, SeasonalTrend] | None = None,
@@ -281,7 +281,7 @@ def _size(  # noqa: PLR0917 - what makes a candidate
     rating_va: float,
     rating_w: float,
     asked: _Load,
-    wanted: Wanted,
+    wanted: SizeWanted,
     rises: tuple[float, float | None],
     each: float,
     stated: StatedBank | None,
@@ -332,7 +332,7 @@ def _steps(load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend], gro
     return said
 
 
-def _asked(tight: LineHistory, limit: str, wanted: Wanted, growth: Growth, needed_va: float) -> str:
+def _asked(tight: LineHistory, limit: str, wanted: SizeWanted, growth: Growth, needed_va: float) -> str:
     peak = f"{tight.peak_va / 1e3:.1f} kVA" if limit == "va" else f"{tight.peak_w / 1e3:.1f} kW"
     derated = "" if wanted.usable == 1.0 else f", each derated to {100 * wanted.usable:.0f} %,"
     return (
@@ -361,7 +361,7 @@ def _chosen(chosen: UnitSize | None, upper: UnitSize | None, saved: float | None
     return found
 
 
-def _assumed(wanted: Wanted, load: SeasonalTrend | None, stated: StatedBank | None) -> tuple[str, ...]:
+def _assumed(wanted: SizeWanted, load: SeasonalTrend | None, stated: StatedBank | None) -> tuple[str, ...]:
     found = [
         f"Standing losses are {100 * NO_LOAD_LOSS:.0f} % of a unit's rated watts at any load.",
         f"A set should be rated {SET_OVER_UNITS} times the units it feeds.",

@@ -9,7 +9,7 @@ import pytest
 from api.commands.main import main
 from api.commands.reports.capacity import FIGURES
 from collector.assessment.capacity_files import COLUMNS, read_log
-from collector.configuration.bank_file import BankTable, load_bank
+from collector.configuration.bank_file import PastedBank, load_bank
 from collector.configuration.loading import setting_names
 
 DATA = Path(__file__).resolve().parents[2] / "data" / "discharges"
@@ -102,7 +102,7 @@ def test_help_names_the_columns_with_three_rows_and_the_settings_of_a_bank_that_
     with pytest.raises(SystemExit):
         main(["capacity", "--help"])
     told = capsys.readouterr().out
-    for name in (*COLUMNS, *setting_names(BankTable)):
+    for name in (*COLUMNS, *setting_names(PastedBank)):
         assert re.search(rf"\b{name}\b", told), name
     lines = [line.strip() for line in told.splitlines()]
     head = next(n for n, line in enumerate(lines) if line.startswith("t_s,"))

@@ -13,7 +13,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
 from api.http import doors
-from api.http.doors import LARGEST_BODY_BYTES, Doors, Inside, PlainAnswers, Refused, kind_of
+from api.http.doors import LARGEST_BODY_BYTES, Doors, Inside, PlainAnswers, RefusedRequest, kind_of
 
 
 @dataclass(eq=False)
@@ -73,7 +73,7 @@ async def test_the_first_refusal_is_told_at_once_and_the_rest_in_one_line_a_minu
         return what
 
     monkeypatch.setattr(asyncio.get_running_loop(), "call_later", call_later)
-    refused = Refused()
+    refused = RefusedRequest()
     with caplog.at_level(logging.WARNING):
         for _ in range(1000):
             refused.count("heads")
@@ -104,7 +104,7 @@ async def test_programs_that_ask_much_take_no_place_from_health_and_the_page(
         await PlainTextResponse("done")(scope, receive, send)
 
     monkeypatch.setitem(doors.PLACES, "other", 2)
-    refused = Refused()
+    refused = RefusedRequest()
     async with httpx.AsyncClient(
         transport=httpx.ASGITransport(Inside(slowly, refused)), base_url="http://127.0.0.1"
     ) as client:
@@ -134,7 +134,7 @@ async def test_a_body_is_whole_before_anything_is_done_with_it() -> None:
         for _ in range(10):
             yield b"x" * (LARGEST_BODY_BYTES // 10)
 
-    transport = httpx.ASGITransport(PlainAnswers(Inside(app, Refused())))
+    transport = httpx.ASGITransport(PlainAnswers(Inside(app, RefusedRequest())))
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
         answer = await client.post("/v1/x", content=parts())
         assert answer.text == "done"

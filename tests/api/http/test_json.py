@@ -7,7 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.http.json import list_bytes, reading_json, rfc3339, to_bytes, to_json, unit_json
-from collector.read_model.sheet import Acknowledgement, Alarm, CardHealth, Sheet, Told, UnitView
+from collector.read_model.sheet import (
+    CardHealth,
+    Sheet,
+    ShownAcknowledgement,
+    ShownAlarm,
+    ShownTelling,
+    ShownUnit,
+)
 from collector.storage.history.store import Bucket
 from rules.battery.state import (
     AgeSpan,
@@ -37,6 +44,7 @@ from rules.plant.unread import OldReading, Unread
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
+    BridgeStep,
     EndOfLife,
     HoldUp,
     HoldUps,
@@ -48,7 +56,6 @@ from rules.system.state import (
     Redundancy,
     RequirementVerdict,
     Standing,
-    Step,
     SystemState,
     UnitLost,
     UnitStanding,
@@ -91,7 +98,7 @@ def system() -> SystemState:
                 ("only with one lost",),
                 NOON,
                 -102.0,
-                (Step("detect", 5.0, None),),
+                (BridgeStep("detect", 5.0, None),),
             ),
         ),
         on_battery=OnBattery(NOON, NOON, None, None, 3, None),
@@ -191,7 +198,7 @@ def test_a_bank_that_nothing_was_seen_of_has_a_span_by_age_and_what_would_tell()
 
 def test_an_alarm_has_the_keys_of_the_interface() -> None:
     made = to_json(
-        Alarm(
+        ShownAlarm(
             "a1",
             "W1",
             "Silent.",
@@ -199,8 +206,8 @@ def test_an_alarm_has_the_keys_of_the_interface() -> None:
             "major",
             "active_acknowledged",
             NOON,
-            acknowledged=Acknowledgement("R. Haugen", NOON),
-            told=(Told("duty", "mail", NOON, "delivered"),),
+            acknowledged=ShownAcknowledgement("R. Haugen", NOON),
+            told=(ShownTelling("duty", "mail", NOON, "delivered"),),
         )
     )
     assert isinstance(made, dict)
@@ -252,7 +259,7 @@ def estate() -> Estate:
 
 
 def test_a_unit_carries_its_age_its_bank_and_its_card() -> None:
-    view = UnitView("W1", reading(), 4.2, card=CardHealth("c", answering=True))
+    view = ShownUnit("W1", reading(), 4.2, card=CardHealth("c", answering=True))
     made = unit_json(Sheet(NOON, "Valley Water", estate(), units=(view,)), "W1")
     assert made is not None
     assert set(made) >= {"reading", "doubts", "missing", "age_s", "bank", "card"}
@@ -273,7 +280,7 @@ def test_a_unit_carries_its_age_its_bank_and_its_card() -> None:
 
 @pytest.mark.parametrize("why", Unread)
 def test_a_unit_that_is_not_being_read_says_so_and_whose_fault_it_is(why: Unread) -> None:
-    view = UnitView("W1", reading(), 16.4, read_every_s=5.0, not_read=OldReading("W1", 15.9, why))
+    view = ShownUnit("W1", reading(), 16.4, read_every_s=5.0, not_read=OldReading("W1", 15.9, why))
     made = unit_json(Sheet(NOON, "Valley Water", estate(), units=(view,)), "W1")
     assert made is not None
     assert made["read_every_s"] == 5.0

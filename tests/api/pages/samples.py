@@ -7,27 +7,27 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 from collector.read_model.sheet import (
-    Acknowledgement,
-    Alarm,
     BankEnd,
     CapacityForecast,
     CardHealth,
-    CardRead,
-    Event,
     EventLine,
     Fan,
     Fed,
     Foretold,
-    Isolation,
-    Outage,
-    Score,
     ScoredOutage,
     Shedding,
     Sheet,
+    ShownAcknowledgement,
+    ShownAlarm,
+    ShownCard,
+    ShownEvent,
+    ShownIsolation,
+    ShownOutage,
+    ShownScore,
+    ShownTelling,
+    ShownUnit,
     StartAttempt,
     SupplyReturn,
-    Told,
-    UnitView,
 )
 from rules.battery.state import (
     AgeSpan,
@@ -77,6 +77,7 @@ from rules.system.load_record import DayPeak, LineHistory
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
+    BridgeStep,
     EndOfLife,
     HoldUp,
     HoldUps,
@@ -88,7 +89,6 @@ from rules.system.state import (
     Redundancy,
     RequirementVerdict,
     Standing,
-    Step,
     SystemState,
     Unexpected,
     UnitLost,
@@ -201,14 +201,14 @@ def control_state(now: datetime = NOW) -> SystemState:
         now,
         396.0,
         (
-            Step("detect", 5, 5),
-            Step("starts", 75, 75),
-            Step("hand_start", 315),
-            Step("run_up", 12, 12),
-            Step("changeover", 3, 3),
-            Step("accept", 20, 19),
-            Step("hold_off", 30, 30),
-            Step("walk_in", 20, 20),
+            BridgeStep("detect", 5, 5),
+            BridgeStep("starts", 75, 75),
+            BridgeStep("hand_start", 315),
+            BridgeStep("run_up", 12, 12),
+            BridgeStep("changeover", 3, 3),
+            BridgeStep("accept", 20, 19),
+            BridgeStep("hold_off", 30, 30),
+            BridgeStep("walk_in", 20, 20),
         ),
     )
     return SystemState(
@@ -247,14 +247,14 @@ def control_state(now: datetime = NOW) -> SystemState:
 def works_state(now: datetime = NOW) -> SystemState:
     """Return a system that is short with unit 1 or 2 lost."""
     steps = (
-        Step("detect", 5, 5),
-        Step("starts", 75, 75),
-        Step("hand_start", 375, 304),
-        Step("run_up", 12, 12),
-        Step("changeover", 3, 3),
-        Step("accept", 20, 20),
-        Step("hold_off", 60, 60),
-        Step("walk_in", 20, 20),
+        BridgeStep("detect", 5, 5),
+        BridgeStep("starts", 75, 75),
+        BridgeStep("hand_start", 375, 304),
+        BridgeStep("run_up", 12, 12),
+        BridgeStep("changeover", 3, 3),
+        BridgeStep("accept", 20, 20),
+        BridgeStep("hold_off", 60, 60),
+        BridgeStep("walk_in", 20, 20),
     )
     auto = tuple(s for s in steps if s.step != "hand_start")
     lost = held(7.8, 8.8, 9.8)
@@ -412,9 +412,9 @@ STUCK = Doubt(
 )
 
 
-def _reads(now: datetime) -> tuple[CardRead, ...]:
+def _reads(now: datetime) -> tuple[ShownCard, ...]:
     return tuple(
-        CardRead(
+        ShownCard(
             now - timedelta(seconds=10 * n + 4),
             None if n in {31, 32} else 0.11 + 0.05 * (n * 7 % 5),
             24,
@@ -426,7 +426,7 @@ def _reads(now: datetime) -> tuple[CardRead, ...]:
 
 def _view(
     unit: str, now: datetime, lines: Sequence[tuple[float, float]], ago_s: float, **more: object
-) -> UnitView:
+) -> ShownUnit:
     doubts = (TENTHS, STUCK) if unit == "W3" else ()
     lit = more.get("lit")
     taken = reading(
@@ -437,10 +437,10 @@ def _view(
         on_battery_s=float(str(lit)) if lit else None,
     )
     health = CardHealth(f"card {unit}", answering=True, reads=8640, unanswered=11, answer_s=0.16, poll_s=10.0)
-    return UnitView(unit, taken, ago_s, card=health, reads=_reads(now))
+    return ShownUnit(unit, taken, ago_s, card=health, reads=_reads(now))
 
 
-def views(now: datetime = NOW, *, silent: bool = True, lit: bool = False) -> tuple[UnitView, ...]:
+def views(now: datetime = NOW, *, silent: bool = True, lit: bool = False) -> tuple[ShownUnit, ...]:
     """Return what is known of each unit."""
     since = 165.0 if lit else None
     works = [
@@ -457,7 +457,7 @@ def views(now: datetime = NOW, *, silent: bool = True, lit: bool = False) -> tup
         reading("D1", at, ((3.1, 3.3),), text="Hartmoor 10"),
         battery=BatteryReading(BatteryStatus.UNKNOWN, None, 2460.0, 100.0, None, None, None),
     )
-    depot = UnitView(
+    depot = ShownUnit(
         "D1",
         last,
         (now - at).total_seconds(),
@@ -604,11 +604,11 @@ def forecasts() -> dict[str, tuple[CapacityForecast, ...]]:
     }
 
 
-def alarms(note: str = "") -> tuple[Alarm, ...]:
+def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
     """Return three that stand, one gone unseen, one shelved."""
-    mail = Told("duty controller", "mail", NOW - timedelta(days=46), "delivered")
+    mail = ShownTelling("duty controller", "mail", NOW - timedelta(days=46), "delivered")
     return (
-        Alarm(
+        ShownAlarm(
             "al-1",
             "works",
             f"Treatment works would drop its load if a unit failed in an outage that needs a hand start.{note}",
@@ -618,11 +618,13 @@ def alarms(note: str = "") -> tuple[Alarm, ...]:
             datetime(2026, 10, 9, 2, 10, tzinfo=UTC),
             by_when=date(2026, 11, 24),
             by_when_text="Order now",
-            acknowledged=Acknowledgement("R. Haugen", datetime(2026, 10, 9, 7, 12, tzinfo=UTC), note or None),
+            acknowledged=ShownAcknowledgement(
+                "R. Haugen", datetime(2026, 10, 9, 7, 12, tzinfo=UTC), note or None
+            ),
             told=(mail,),
             incident="in-1",
         ),
-        Alarm(
+        ShownAlarm(
             "al-2",
             "D1",
             f"Depot has not answered for 3 h 12 min, so nothing can be said about it.{note}",
@@ -633,12 +635,12 @@ def alarms(note: str = "") -> tuple[Alarm, ...]:
             by_when=datetime(2026, 11, 24, 17, 0, tzinfo=UTC),
             by_when_text="Before 17:00 today, while someone is there",
             told=(
-                Told("duty phone", "webhook", SILENT_AT + timedelta(minutes=2), "delivered"),
-                Told("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
+                ShownTelling("duty phone", "webhook", SILENT_AT + timedelta(minutes=2), "delivered"),
+                ShownTelling("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
             ),
             counted=2,
         ),
-        Alarm(
+        ShownAlarm(
             "al-3",
             "works",
             "Line 2 at treatment works asks 0.44 kW more at its peak than two units carry.",
@@ -647,10 +649,10 @@ def alarms(note: str = "") -> tuple[Alarm, ...]:
             "active_acknowledged",
             datetime(2026, 11, 2, 10, 40, tzinfo=UTC),
             by_when=date(2026, 12, 12),
-            acknowledged=Acknowledgement("R. Haugen", datetime(2026, 11, 2, 11, 5, tzinfo=UTC)),
+            acknowledged=ShownAcknowledgement("R. Haugen", datetime(2026, 11, 2, 11, 5, tzinfo=UTC)),
             told=(mail,),
         ),
-        Alarm(
+        ShownAlarm(
             "al-4",
             "A1",
             "Control centre unit A1 was on static bypass for 9 s.",
@@ -661,7 +663,7 @@ def alarms(note: str = "") -> tuple[Alarm, ...]:
             until=datetime(2026, 11, 23, 22, 10, 40, tzinfo=UTC),
             told=(mail,),
         ),
-        Alarm(
+        ShownAlarm(
             "al-5",
             "W2",
             "Unit W2 cabinet at treatment works is warm: 38 °C, limit 35.",
@@ -670,12 +672,12 @@ def alarms(note: str = "") -> tuple[Alarm, ...]:
             "shelved",
             datetime(2026, 11, 20, 13, 5, tzinfo=UTC),
             shelved_until=datetime(2026, 11, 27, 8, 0, tzinfo=UTC),
-            acknowledged=Acknowledgement("M. Okafor", datetime(2026, 11, 20, 13, 30, tzinfo=UTC)),
+            acknowledged=ShownAcknowledgement("M. Okafor", datetime(2026, 11, 20, 13, 30, tzinfo=UTC)),
         ),
     )
 
 
-def past_outage() -> Event:
+def past_outage() -> ShownEvent:
     """Return an outage whose set failed three starts and was started by hand."""
     lost = datetime(2026, 10, 9, 1, 14, 7, tzinfo=UTC)
 
@@ -690,7 +692,7 @@ def past_outage() -> Event:
             Fed(unit, after(439 + 30 * n), "generator"),
         ]
     starts = tuple(StartAttempt(after(a), after(a + 15), worked=False) for a in (5, 35, 65))
-    return Event(
+    return ShownEvent(
         "ev-1",
         lost,
         "outage",
@@ -724,9 +726,9 @@ def past_outage() -> Event:
     )
 
 
-def events() -> tuple[Event, ...]:
+def events() -> tuple[ShownEvent, ...]:
     """Return the journal's power events."""
-    test = Event(
+    test = ShownEvent(
         "ev-0",
         datetime(2026, 9, 2, 9, 0, tzinfo=UTC),
         "test",
@@ -831,7 +833,7 @@ def sizes(years: int = 3, energy_price_per_kwh: float | None = 0.2) -> dict[str,
     return {"works": found}
 
 
-def isolations() -> tuple[Isolation, ...]:
+def isolations() -> tuple[ShownIsolation, ...]:
     """Return whether units may be taken out."""
     yours = (
         "Inverter and bypass in step",
@@ -840,7 +842,7 @@ def isolations() -> tuple[Isolation, ...]:
     )
     met = ("Units W1 and W2 normal, on mains, not on bypass", "No test running", "Mains steady for 24 h")
     return (
-        Isolation(
+        ShownIsolation(
             "A1",
             "met",
             "As far as can be seen, yes. One unit carries every phase, and holds 14.6 min alone.",
@@ -849,7 +851,7 @@ def isolations() -> tuple[Isolation, ...]:
             (),
             yours,
         ),
-        Isolation(
+        ShownIsolation(
             "W3",
             "not_met",
             "Not by day: L2. At night, 22:00 to 05:00, L2 has stayed under 9.5 kW for 30 days.",
@@ -858,14 +860,14 @@ def isolations() -> tuple[Isolation, ...]:
             (),
             yours,
         ),
-        Isolation("D1", "cannot_tell", "Cannot tell: no reading since 11:20.", (), (), met, yours),
+        ShownIsolation("D1", "cannot_tell", "Cannot tell: no reading since 11:20.", (), (), met, yours),
     )
 
 
-def score() -> Score:
+def score() -> ShownScore:
     """Return three foretold hold-ups, one of them missed."""
     at = NOW - timedelta(days=1)
-    return Score(
+    return ShownScore(
         (
             ScoredOutage(at, "works", 1020, 1090, 1150, 1075),
             ScoredOutage(at + timedelta(hours=6), "control", 2200, 2400, 2600, 2650),
@@ -931,7 +933,7 @@ def silent() -> Sheet:
         )
         for state in (control_state(), works_state(), depot_state())
     )
-    return Sheet(NOW, "Fellbeck Water", estate(), gone, (), tuple(UnitView(u) for u in estate().units))
+    return Sheet(NOW, "Fellbeck Water", estate(), gone, (), tuple(ShownUnit(u) for u in estate().units))
 
 
 def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sheet:
@@ -967,7 +969,7 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         StartAttempt(lost + timedelta(seconds=a), lost + timedelta(seconds=a + 15), worked=False)
         for a in (5, 35, 65)[:failed]
     )
-    known = Outage(
+    known = ShownOutage(
         trace,
         1 - after_s / 1086,
         starts,
@@ -975,7 +977,7 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         one_unit_lost_from_now=held(6.4, 7.0, 7.7),
         shedding=Shedding("laboratory and blower controls", 6000.0, lost + timedelta(seconds=1368)),
     )
-    first = Alarm(
+    first = ShownAlarm(
         "al-9",
         "works",
         "Go to the set and start it by hand.",
@@ -984,8 +986,8 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         "active_acknowledged",
         lost + timedelta(seconds=80),
         by_when=lost + timedelta(seconds=end - 72),
-        acknowledged=Acknowledgement("R. Haugen", lost + timedelta(seconds=119), "on the way"),
-        told=(Told("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
+        acknowledged=ShownAcknowledgement("R. Haugen", lost + timedelta(seconds=119), "on the way"),
+        told=(ShownTelling("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
         incident="in-2",
         counted=9,
     )
@@ -1054,7 +1056,7 @@ def hostile() -> Sheet:
         systems=named,
         units=dirty_views,
         alarms=tuple(
-            replace(a, id=HOSTILE + a.id, told=(Told(HOSTILE, HOSTILE, NOW, HOSTILE),))
+            replace(a, id=HOSTILE + a.id, told=(ShownTelling(HOSTILE, HOSTILE, NOW, HOSTILE),))
             for a in alarms(HOSTILE)
         ),
         events=(story,),

@@ -10,7 +10,7 @@ from rules.planning.ridethrough.result import NOT_CHECKED, Ridethrough
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import STANDARD, Shutdown, way, with_set, without_set
 from rules.planning.ridethrough.signed import AbortLimits, SignedPlan
-from rules.planning.ridethrough.signed_course import Course, Spell, Status, compare
+from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare
 from rules.planning.ridethrough.supply import MainsOut
 from rules.system.state import HoldUp, OnBattery
 from rules.values.verdict import Basis, EndedBy, Verdict
@@ -123,7 +123,7 @@ def last() -> PlanView:
     at = NOW - timedelta(days=20)
     plan = signed(at, Scenario((MainsOut(0.0, 300.0, generator=False),)), "board test")
     end = at + timedelta(seconds=420)
-    course = Course(
+    course = PlanCourse(
         Status.ENDED,
         at,
         end,
@@ -138,7 +138,10 @@ def last() -> PlanView:
 def waiting() -> Sheet:
     """Return a bad day on which a shutdown is signed that would not be signed any more, and one is over."""
     view = PlanView(
-        "0123456789abcdef", signed(), Course(), against=("The load is 13.0 kW; 11.2 kW were planned with.",)
+        "0123456789abcdef",
+        signed(),
+        PlanCourse(),
+        against=("The load is 13.0 kW; 11.2 kW were planned with.",),
     )
     shown = {
         **examples(),
@@ -151,7 +154,7 @@ def running(breach: str = "Only 90 s are to spare; 2.0 min were signed for.") ->
     """Return a shutdown that runs since five minutes, on its banks, a criterion met."""
     begun = NOW - timedelta(minutes=5)
     scenario = Scenario((MainsOut(0.0, 900.0, generator=False),))
-    course = Course(Status.RUNNING, begun, None, NOW, (Spell(begun),), 800.0)
+    course = PlanCourse(Status.RUNNING, begun, None, NOW, (Spell(begun),), 800.0)
     view = PlanView("0123456789abcdef", signed(begun, scenario), course, (breach,), ())
     ends = OnBattery(begun, NOW + timedelta(seconds=740), NOW + timedelta(seconds=900))
     sheet = samples.short()
@@ -168,7 +171,7 @@ def hostile() -> Sheet:
     bad = "<script>alert('q6')</script>\u202e"
     scenario = replace(FOUR_HOURS, outages=tuple(replace(o, feed=bad) for o in FOUR_HOURS.outages))
     plan = replace(signed(scenario=scenario, note=bad), signed_by=bad)
-    view = PlanView("0123456789abcdef", plan, Course(), against=(bad,))
+    view = PlanView("0123456789abcdef", plan, PlanCourse(), against=(bad,))
     shown = {"control": played("control", carried("control"), lost("control"), scenario, view.id)}
     return replace(samples.short(), acts=True, shutdowns=shown, plans={"control": Plans((view,), last())})
 

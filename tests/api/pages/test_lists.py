@@ -9,13 +9,13 @@ from api.pages.banks.section import due_words, first_to_fail
 from api.pages.markup.elements import render
 from api.pages.sheets.bank_sheet import standing
 from api.pages.units.ruler import ruler, shares
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.battery.state import ReplacementDates
 from rules.system.state import LineRedundancy, LoadBasis, Redundancy
 from rules.values.verdict import Verdict
 from tests.api.pages import samples
 
-CLOCK = Clock("Europe/London", samples.NOW)
+CLOCK = WallClock("Europe/London", samples.NOW)
 
 
 def test_alarms_of_one_incident_that_ask_the_same_are_one_sentence() -> None:
@@ -132,6 +132,6 @@ def test_years_are_fractions_of_their_own_length() -> None:
 
 
 def test_a_sites_own_clock_writes_its_alarms() -> None:
-    summer = Clock("Europe/London", datetime(2026, 7, 1, 12, 0, tzinfo=UTC))
+    summer = WallClock("Europe/London", datetime(2026, 7, 1, 12, 0, tzinfo=UTC))
     begin = datetime(2026, 6, 30, 22, 59, 0, tzinfo=UTC)
     assert summer.span(begin, begin + timedelta(seconds=9)) == "30 Jun 2026, 23:59:00 to 23:59:09"

@@ -27,7 +27,7 @@ import pytest
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.capability import Capability
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import Part, standard_places
+from collector.cards.mib.upsmib import TablePart, standard_places
 from collector.cards.mib.wire_values import CardRead, WireState, as_kept
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp import ber
@@ -59,7 +59,7 @@ _GROUPS = (
 )
 KEYS = [
     key
-    for part in (Part.LIVE, Part.SLOW)
+    for part in (TablePart.LIVE, TablePart.SLOW)
     for key in standard_places(part)
     if key == "sysUpTime" or (key.startswith(_GROUPS) and "NumLines" not in key)
 ]
@@ -175,7 +175,7 @@ async def whole(places: list[tuple[str, int]], folder: Path) -> tuple[float, dic
         for turn in range(READS // len(readers)):
             last = process_time()
             read = await asyncio.gather(
-                *(reader.read(frozenset({Part.LIVE, Part.SLOW})) for reader in readers)
+                *(reader.read(frozenset({TablePart.LIVE, TablePart.SLOW})) for reader in readers)
             )
             now = process_time()
             parts["read"] += now - last
@@ -258,7 +258,7 @@ def test_memory_per_unit() -> None:
         reader.capability = everything
         reader.client._requests[160, tuple(OIDS), 0, 0] = ber.pdu_template(ber.GET, OIDS)
         readers.append(reader)
-        state = WireState().after(CardRead(frozenset(Part), moving(seed=n)(0).raw(), {}, ()), AT)
+        state = WireState().after(CardRead(frozenset(TablePart), moving(seed=n)(0).raw(), {}, ()), AT)
         for poll in range(3):
             at = AT + timedelta(seconds=5 * poll)
             reading = learning.interpret(f"C{n}", f"U{n}", Stamp(at, 5.0 * poll, "start"), state)

@@ -25,12 +25,12 @@ from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.health import BankBelief
-from rules.monitor.inputs import Deed, Input, OperatorAction, Tick
+from rules.monitor.inputs import Input, OperatorAction, OperatorCommand, Tick
 from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.step import advance
 from rules.plant.reading import OutputSource, Reading
-from rules.system.assessment import Glance, SystemView, task_of
+from rules.system.assessment import SystemObservation, SystemView, task_of
 from rules.system.hold_up_sampling import DRAWS, HoldUpJudgement, HoldUpTask, hold_ups
 from tests.collector.replaying import Record, Result
 from tests.collector.scripted import Scripted, scripted
@@ -50,7 +50,7 @@ class JudgesAtOnce:
     fresh: list[HoldUpJudgement] = field(default_factory=list)
     asked_s: float = -1e9
 
-    def look(self, view: SystemView, seen: Glance) -> None:
+    def look(self, view: SystemView, seen: SystemObservation) -> None:
         every_s = 120.0 if seen.on_battery else 1800.0
         if view.now.monotonic_s - self.asked_s >= every_s:
             self.asked_s = view.now.monotonic_s
@@ -85,7 +85,9 @@ async def a_day(site: Scripted, judges: JudgesAtOnce, evidence: BankEvidence) ->
     site.says = {u: reading(u) for u in site.plant.units}
     await minutes(site, judges, 20)
     for alarm in list(site.recorder.state.alarms):
-        action = OperatorAction(stamp(site.clock), Deed.ACKNOWLEDGE, alarm, "R. Haugen", "seen", None)
+        action = OperatorAction(
+            stamp(site.clock), OperatorCommand.ACKNOWLEDGE, alarm, "R. Haugen", "seen", None
+        )
         await site.recorder.process([action])
     weak = judge_bank(evidence)
     await site.recorder.process([weak])

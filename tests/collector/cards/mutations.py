@@ -8,7 +8,7 @@ from typing import Final
 from collector.cards.corrections.knowledge import CardKnowledge
 from collector.cards.mib.capability import from_walk
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import BY_NAME, Part
+from collector.cards.mib.upsmib import BY_NAME, TablePart
 from collector.cards.mib.wire_values import WireState, wire_value
 from collector.cards.snmp import ber, usm
 from collector.cards.snmp.credentials import Auth, Privacy, User
@@ -137,7 +137,7 @@ def _through(pdu: ber.Pdu) -> None:
             values[key] = kept
         if odd is not None:
             types[key] = odd
-    state = WireState(values, types, (), part_at=dict.fromkeys(Part, AT))
+    state = WireState(values, types, (), part_at=dict.fromkeys(TablePart, AT))
     decode("A1", Stamp(AT, 0.0, "s"), state)
     CardKnowledge.fresh().interpret("A1", Stamp(AT, 0.0, "s"), state)
     from_walk(oid for oid, _, _ in pdu.varbinds)

@@ -20,7 +20,7 @@ from collector.cards.mib.upsmib import (
     OBJECTS,
     SYS_UP_TIME,
     Kind,
-    Part,
+    TablePart,
 )
 from collector.cards.mib.wire_values import WireState, WireValue
 from collector.cards.snmp import ber
@@ -124,7 +124,7 @@ def state(**changes: WireValue | None) -> WireState:
             values.pop(wire, None)
         else:
             values[wire] = value
-    return WireState(values=values, alarms=(), part_at=dict.fromkeys(Part, AT))
+    return WireState(values=values, alarms=(), part_at=dict.fromkeys(TablePart, AT))
 
 
 def every_line(name: str, value: WireValue) -> dict[str, WireValue | None]:

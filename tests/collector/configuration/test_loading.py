@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from collector.configuration import ConfigError, Configuration, load, load_text
 from collector.configuration.faults import FaultList
 from collector.configuration.loading import check_tables
-from collector.configuration.secrets import Community, SnmpUser
-from collector.configuration.settings_tables import MailChannel
+from collector.configuration.secrets import CommunitySecret, SnmpUser
+from collector.configuration.settings_tables import MailSettings
 from collector.planning.planned_work import windows
 from rules.alarms.catalogue import Severity, with_overrides
 from rules.plant.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place
@@ -80,7 +80,7 @@ def test_the_example_cards_have_their_address_credentials_and_cadence(tmp_path: 
     first, second = example(tmp_path).cards.values()
     assert str(first.target) == "snmp://192.0.2.31"
     assert (first.snmp_version, first.polling.every_s, first.polling.on_battery_every_s) == ("2c", 5.0, 2.0)
-    assert isinstance(first.credentials, Community)
+    assert isinstance(first.credentials, CommunitySecret)
     assert str(second.target) == "snmp://[2001:db8:40::32]:1161"
     assert (second.snmp_version, second.polling.every_s) == ("3", 10.0)
     assert isinstance(second.credentials, SnmpUser)
@@ -88,7 +88,7 @@ def test_the_example_cards_have_their_address_credentials_and_cadence(tmp_path: 
 
 def test_the_example_people_and_channels_are_kept_as_declared(tmp_path: Path) -> None:
     configuration = example(tmp_path)
-    assert isinstance(configuration.channels["post"], MailChannel)
+    assert isinstance(configuration.channels["post"], MailSettings)
     ada = configuration.people[1]
     assert ada.reach[0].address == "ada.fenn@millrace.example"
     assert ada.tell[0].unanswered_s == 300.0

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from collector.simulation.plant.supply import Source
+from collector.simulation.plant.supply import FeedSource
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.unit import Mode
 from rules.plant.estate import Estate
@@ -77,7 +77,7 @@ class Judge:
 
     def dead(self, moments: Sequence[Moment], supply: str) -> bool:
         """Return whether nothing stood on a supply's busbar at some of the moments."""
-        return any(m.truth.supply(supply).source is Source.NOTHING for m in moments)
+        return any(m.truth.supply(supply).source is FeedSource.NOTHING for m in moments)
 
 
 Holds = Callable[[Judge, "re.Match[str]", Sequence[Moment], Mapping[str, Any]], str | None]
@@ -140,13 +140,13 @@ def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapp
     due_s = (
         generator.detect_s + tries * generator.crank_s + (tries - 1) * generator.rest_s + generator.start_s
     )
-    was = [x.at_s for x in lately if x.truth.supply(supply).source is Source.NOTHING]
+    was = [x.at_s for x in lately if x.truth.supply(supply).source is FeedSource.NOTHING]
     if not was:
         return "the supply was fed"
     fed = [
         x.at_s
         for x in judge.moments
-        if x.truth.supply(supply).source is not Source.NOTHING and x.at_s < was[-1]
+        if x.truth.supply(supply).source is not FeedSource.NOTHING and x.at_s < was[-1]
     ]
     on_s = was[-1] - max(fed, default=0.0)
     return None if on_s >= due_s else f"dead for {on_s:.0f} s, due after {due_s:.0f} s"

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttChannel as Settings
-from collector.messaging.mqtt.broker import Client
+from collector.configuration.settings_tables import MqttSettings as Settings
+from collector.messaging.mqtt.broker import BrokerClient
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock
 from collector.process.stopping import ended, heeded, to_its_end
@@ -109,7 +109,7 @@ async def test_members_of_a_group_that_lose_the_asking_are_asked_again() -> None
 
 
 def test_the_library_has_the_one_place_where_the_client_heeds() -> None:
-    assert Client.__mro__[1].__dict__.keys() >= {"_wait_for"}
+    assert BrokerClient.__mro__[1].__dict__.keys() >= {"_wait_for"}
 
 
 @pytest.mark.real_server

@@ -10,7 +10,7 @@ import pytest
 from collector.read_model.alarm_quality import quality_between
 from collector.recorder.journal_lines import save_change
 from collector.storage.ledger import Ledger
-from rules.alarms.lifecycle import Effect, Event, Happened
+from rules.alarms.lifecycle import AlarmEvent, Effect, Happened
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
 from tests.rules.day import recorded_day
@@ -27,7 +27,7 @@ async def test_what_was_told_of_a_day_is_counted_and_what_was_suppressed_is_not(
                 for change in changes:
                     save_change(tx, change)
                     if isinstance(change, Happened) and Effect.TELL in change.effects:
-                        told += change.event in (Event.OCCUR, Event.RELEASE_PRESENT)
+                        told += change.event in (AlarmEvent.OCCUR, AlarmEvent.RELEASE_PRESENT)
         figures = await quality_between(ledger, START, START + timedelta(days=1))
         assert told > 10
         assert figures.count == told

@@ -1,13 +1,15 @@
 from dataclasses import replace
 
 from collector.read_model.counting import counted_by, with_counts
-from collector.read_model.sheet import Alarm
+from collector.read_model.sheet import ShownAlarm
 from tests.api.pages import samples
 from tests.collector.read_model.test_sources import incident
 
 
 def test_what_an_incident_explains_is_counted_once_under_its_first_alarm_that_stands() -> None:
-    first = Alarm("a1", "W1", "Told.", "Do.", "major", "active_unacknowledged", samples.NOW, incident="i1")
+    first = ShownAlarm(
+        "a1", "W1", "Told.", "Do.", "major", "active_unacknowledged", samples.NOW, incident="i1"
+    )
     beside = replace(first, id="a2")
     held = replace(first, id="a3", state="suppressed_by_design")
     made = with_counts((held, first, beside), {"i1": frozenset({"a1", "a2", "a3", "a4"})})

@@ -6,22 +6,22 @@ from datetime import UTC, datetime, timedelta
 from api.pages.hold_up.unit_tracks import track
 from api.pages.markup.elements import render
 from collector.read_model.sources import Traces, isolation_of, outages_of, score_of, with_unit_lost
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.alarms.catalogue import Cause, Severity
-from rules.alarms.incidents.incident import Incident, Part
+from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.planning.isolation.check import Between, Isolation, Overall
-from rules.planning.isolation.rows import Result, Row
+from rules.planning.isolation.rows import CheckRow, Result
 from rules.system.forecast_score import Outcome, Prediction, score
 from rules.values.serial import to_plain
 from tests.api.pages import samples
 
 LOST = datetime(2026, 11, 20, 3, 0, tzinfo=UTC)
-CLOCK = Clock("Europe/London", samples.NOW)
+CLOCK = WallClock("Europe/London", samples.NOW)
 
 
 def incident(**more: object) -> IncidentLine:
-    part = Part("works", LOST, LOST + timedelta(seconds=300), ("W1", "W2"), 1020.0, 1140.0)
+    part = IncidentPart("works", LOST, LOST + timedelta(seconds=300), ("W1", "W2"), 1020.0, 1140.0)
     body = Incident(
         "power-b-1",
         "b",
@@ -101,13 +101,13 @@ def test_a_score_leaves_out_what_was_never_foretold() -> None:
     assert [(o.low_s, o.truth_s) for o in score_of(made).outages] == [(700.0, 800.0)]
 
 
-def checked(overall: Overall, *rows: Row, between: tuple[Between, ...] = ()) -> Isolation:
+def checked(overall: Overall, *rows: CheckRow, between: tuple[Between, ...] = ()) -> Isolation:
     return Isolation("works", "W3", LOST, LOST + timedelta(hours=4), overall, rows, between, LOST)
 
 
 def test_an_isolation_is_answered_with_its_first_reason_and_when_it_would_be_met() -> None:
-    row = Row("load on every line", Result.NOT_MET, "L2 would be 0.4 kW over.")
-    asked = Row("phase rotation", Result.PERSON, "", decides=False)
+    row = CheckRow("load on every line", Result.NOT_MET, "L2 would be 0.4 kW over.")
+    asked = CheckRow("phase rotation", Result.PERSON, "", decides=False)
     no = isolation_of(checked(Overall.NOT_MET, asked, row), CLOCK)
     assert no.answer == "No. L2 would be 0.4 kW over."
     assert no.not_met == ("L2 would be 0.4 kW over.",)

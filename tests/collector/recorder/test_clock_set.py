@@ -20,13 +20,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from collector.process.clock import SystemClock, TurnedClock, stamp
-from collector.recorder.batch import Asked, ClockSet, Given
+from collector.recorder.batch import ClockSet, PendingCommand, RecorderInput
 from collector.recorder.trackers.discharges import from_evidence
 from collector.storage.ledger.records import Evidence
 from rules.alarms.lifecycle import State
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.monitor.inputs import Deed, OperatorAction, Tick
+from rules.monitor.inputs import OperatorAction, OperatorCommand, Tick
 from rules.plant.reading import Stamp
 from tests.collector.restarting import DARK, STEPS, WIRES, Collector, foretold, with_a_past
 from tests.rules.sample_plants import NOON
@@ -68,13 +68,13 @@ async def played(folder: Path, steps: list[tuple[str, str, float]], jumps: Mappi
         doing[unit] = does
         for third in range(3):
             # what was noted before the clock was set, and is taken in after it
-            late: list[Given] = [one.answer(name, HEARD[did]) for name, did in doing.items()]
+            late: list[RecorderInput] = [one.answer(name, HEARD[did]) for name, did in doing.items()]
             late += [foretold(clock.now()), one.answer("A3", WIRES["mains"])]
             if third == 1 and number in jumps:
                 clock.jump(jumps[number])
                 set_by += timedelta(seconds=jumps[number])
             heard = len(one.told)
-            first: list[Given] = [ClockSet()] if clock.was_set() else []
+            first: list[RecorderInput] = [ClockSet()] if clock.was_set() else []
             await one.recorder.process([*first, *late, Tick(stamp(clock))])
             told += [replace(notice, at=notice.at - set_by) for notice in one.told[heard:]]
             await clock.advance(lasts_s / 3)
@@ -171,14 +171,14 @@ async def test_shelving_ends_by_the_time_that_passed(tmp_path: Path, by_s: float
         await clock.advance(5.0)
     alarm = next(a for a in one.present.alarms.values() if a.kind == "card_silent")
     until = clock.now() + timedelta(hours=1)
-    shelve = OperatorAction(stamp(clock), Deed.SHELVE, alarm.id, "ada", "known", until)
+    shelve = OperatorAction(stamp(clock), OperatorCommand.SHELVE, alarm.id, "ada", "known", until)
     done = asyncio.get_running_loop().create_future()
-    await one.recorder.process([Asked(shelve, done)])
+    await one.recorder.process([PendingCommand(shelve, done)])
     assert await done is None
 
     async def stands_after(seconds: float) -> State:
         await clock.advance(seconds)
-        first: list[Given] = [ClockSet()] if clock.was_set() else []
+        first: list[RecorderInput] = [ClockSet()] if clock.was_set() else []
         await one.recorder.process([*first, Tick(stamp(clock))])
         return one.recorder.watch.alarms[alarm.id].state
 

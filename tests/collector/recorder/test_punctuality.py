@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.poller import Answer, Poller
 from collector.cards.polling.schedule import Cadence
-from collector.cards.polling.urgency import Pace
+from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import TurnedClock, stamp
-from collector.recorder.batch import Line
+from collector.recorder.batch import InputQueue
 from collector.recorder.current_state import Present
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.reading_ages import ReadingAges
@@ -36,7 +36,7 @@ EVERY_S = Cadence().every_s
 class Idle:
     """A card that a test speaks for."""
 
-    async def read(self, _parts: frozenset[Part]) -> CardRead:
+    async def read(self, _parts: frozenset[TablePart]) -> CardRead:
         return WHOLE
 
 
@@ -58,7 +58,7 @@ def answer(
 
 async def test_a_poll_is_late_once_it_is_shown_late_though_it_was_asked_and_answered_in_time() -> None:
     clock = TurnedClock(NOON)
-    done = Punctuality(PLANT, pollers_on(clock), clock, Line(clock))
+    done = Punctuality(PLANT, pollers_on(clock), clock, InputQueue(clock))
     prompt, waiting = answer(clock), answer(clock, CARDS["A2"])
     await clock.advance(0.5)
     done.shown([prompt], began_s=0.0)
@@ -71,7 +71,7 @@ async def test_a_poll_is_late_once_it_is_shown_late_though_it_was_asked_and_answ
 
 async def test_a_gap_is_late_and_its_periods_are_missed_whatever_the_schedule_says_was_due() -> None:
     clock = TurnedClock(NOON)
-    done = Punctuality(PLANT, pollers_on(clock), clock, Line(clock))
+    done = Punctuality(PLANT, pollers_on(clock), clock, InputQueue(clock))
     done.shown([answer(clock)], began_s=0.0)
     await clock.advance(42.1)
     done.shown(
@@ -83,7 +83,7 @@ async def test_a_gap_is_late_and_its_periods_are_missed_whatever_the_schedule_sa
 
 async def test_what_waits_has_the_age_of_the_oldest_until_its_batch_is_finished() -> None:
     clock = TurnedClock(NOON)
-    line = Line(clock)
+    line = InputQueue(clock)
     assert line.age_s == 0.0
     line.put_nowait(Tick(stamp(clock)))
     await clock.advance(3.0)
@@ -143,7 +143,7 @@ async def test_a_card_that_was_asked_in_time_and_does_not_answer_is_silent(tmp_p
 async def test_who_is_at_fault_for_an_old_reading(asking_s: float | None, why: Unread) -> None:
     clock, present = TurnedClock(NOON), Present(PLANT)
     pollers = pollers_on(clock)
-    done = Punctuality(PLANT, pollers, clock, Line(clock))
+    done = Punctuality(PLANT, pollers, clock, InputQueue(clock))
     first = answer(clock)
     pollers[first.card]._count(first)
     done.takes(first)
@@ -159,11 +159,11 @@ async def test_who_is_at_fault_for_an_old_reading(asking_s: float | None, why: U
 async def test_a_unit_unread_for_three_periods_is_looked_at_whatever_its_poller_says() -> None:
     clock, present = TurnedClock(NOON), Present(PLANT)
     pollers = pollers_on(clock)
-    done = Punctuality(PLANT, pollers, clock, Line(clock))
+    done = Punctuality(PLANT, pollers, clock, InputQueue(clock))
 
     async def give(_looked: ReadingsLooked) -> None: ...
 
-    ages = ReadingAges(PLANT, clock, present, Pace(PLANT, pollers), done, give)
+    ages = ReadingAges(PLANT, clock, present, PollUrgency(PLANT, pollers), done, give)
     for unit in UNITS:
         present.keep(read(unit, clock))
     assert ages.look() == ReadingsLooked(stamp(clock), (), UNITS), "once: all are fresh"

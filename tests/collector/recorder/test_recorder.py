@@ -9,12 +9,12 @@ from typing import cast
 import pytest
 
 from collector.assessment.hold_up import Judging
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder import recorder as recording
-from collector.recorder.batch import GATHERED_S, Line
+from collector.recorder.batch import GATHERED_S, InputQueue
 from collector.recorder.current_state import Present
 from collector.recorder.monitor_state import WatchKeeping
 from collector.recorder.recorder import Recorder
@@ -29,7 +29,7 @@ from rules.monitor.state import Book
 from rules.monitor.step import advance
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Silence, Stamp
-from rules.system.assessment import Glance, SystemView
+from rules.system.assessment import SystemObservation, SystemView
 from rules.system.state import Standing
 from rules.values.verdict import Verdict
 from tests.collector.cards.sample_cards import GOOD
@@ -43,7 +43,7 @@ class Looks:
 
     views: list[SystemView] = field(default_factory=list)
 
-    def look(self, view: SystemView, _seen: Glance) -> None:
+    def look(self, view: SystemView, _seen: SystemObservation) -> None:
         self.views.append(view)
 
 
@@ -179,7 +179,7 @@ async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_o
             return meant(card, unit, at, state)
 
         monkeypatch.setattr(recorder.learning, "interpret", surprised)
-        whole = CardRead(frozenset(Part), GOOD, alarms=())
+        whole = CardRead(frozenset(TablePart), GOOD, alarms=())
         for _ in range(3):
             now = stamp(clock)
             await recorder.process([Answer(card, now, 5.0, 0.0, 0.1, whole) for card in cards.values()])
@@ -229,7 +229,7 @@ async def test_a_partner_that_fell_silent_leaves_it_open(tmp_path: Path) -> None
 
 async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_waits_for_none() -> None:
     clock, lively = TurnedClock(NOON), [False]
-    line = Line(clock, lambda: lively[0])
+    line = InputQueue(clock, lambda: lively[0])
 
     def put(*, early: bool = False) -> None:
         line.put_nowait(Answer("c1", stamp(clock), 5.0, 0.0, 0.1, silence="no answer", early=early))

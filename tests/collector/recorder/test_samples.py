@@ -9,7 +9,7 @@ import pytest
 
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.poller import Answer, Poller
 from collector.cards.polling.schedule import Cadence
@@ -26,7 +26,7 @@ class Surprising:
     def __init__(self) -> None:
         self.read_count = 0
 
-    async def read(self, parts: frozenset[Part]) -> CardRead:
+    async def read(self, parts: frozenset[TablePart]) -> CardRead:
         self.read_count += 1
         error = ZeroDivisionError("a length nobody thought of" * 100)
         error.add_note(f"while reading the datagram {self.read_count:02048x}")

@@ -10,7 +10,7 @@ from collector.configuration.settings_tables import CalendarTable, PlannedWorkTa
 from collector.messaging.channels.channel import ChannelDown
 from collector.planning.test_dates import PlannedSources
 from collector.process.clock import TurnedClock
-from collector.recorder.batch import Line
+from collector.recorder.batch import InputQueue
 from collector.recorder.punctuality import Punctuality
 from collector.service.self_monitoring import LateCount, SelfWatch
 from collector.storage.ledger import Ledger
@@ -25,7 +25,7 @@ NOW = datetime(2026, 10, 20, 7, tzinfo=UTC)
 def polled(polls: int) -> Punctuality:
     """Return the count of so many polls, all in time."""
     clock = TurnedClock(NOW)
-    done = Punctuality(estate(1), {}, clock, Line(clock))
+    done = Punctuality(estate(1), {}, clock, InputQueue(clock))
     done.polls = polls
     return done
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import WireState
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.client import Patience
@@ -17,7 +17,7 @@ from collector.cards.snmp.transport import Transport
 from collector.configuration import load
 from collector.process.clock import TurnedClock
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.plant.supply import Source, time_to_carry_s
+from collector.simulation.plant.supply import FeedSource, time_to_carry_s
 from collector.simulation.plant.unit import Mode
 from collector.simulation.scenario.director import (
     BankRenewed,
@@ -43,7 +43,7 @@ async def read(estate: SimulatedEstate, card: str, transport: Transport) -> Read
     host, _, port = estate.target_of(card).removeprefix("snmp://").rpartition(":")
     patience = Patience(deadline_s=0.2, retries=0)
     reader = CardReader.of(transport, host, int(port), Community(COMMUNITY.encode()), patience)
-    wire = await reader.read(frozenset(Part))
+    wire = await reader.read(frozenset(TablePart))
     return decode(card, Stamp(START, 0.0, "test"), WireState().after(wire, START))
 
 
@@ -79,9 +79,9 @@ async def test_the_first_outage_teaches_and_ends(tmp_path: Path) -> None:
         away_s = time_to_carry_s(SETS["brackmere"], fires_at=2)
         assert away_s is not None
         await turned.advance(away_s - 3.0)
-        assert estate.truth().supply("brackmere-mains").source is Source.NOTHING
+        assert estate.truth().supply("brackmere-mains").source is FeedSource.NOTHING
         await turned.advance(2.0)
-        assert estate.truth().supply("brackmere-mains").source is Source.GENERATOR
+        assert estate.truth().supply("brackmere-mains").source is FeedSource.GENERATOR
         await turned.advance(60.0)
         (outage,) = estate.outages
         assert outage.system == "brackmere"

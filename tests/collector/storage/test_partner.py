@@ -22,7 +22,7 @@ from collector.storage.history.tables.schema import STEPS
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.schema import STEPS as LEDGER_STEPS
 from collector.storage.maintenance.backup import backup, rescue, restore, verify
-from collector.storage.partner import Loss, counted, join, known, losses, refuse
+from collector.storage.partner import PartnerLoss, counted, join, known, losses, refuse
 from collector.storage.store_files import opened
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -285,5 +285,5 @@ def test_a_second_service_is_refused_by_the_number_of_the_first_and_let_in_when_
 
 def test_the_sentence_names_both_sides() -> None:
     with pytest.raises(StoreError, match="put back the one that is missing"):
-        refuse(Path("/nowhere"), (Loss("history", "it is gone"),), "ledger")
+        refuse(Path("/nowhere"), (PartnerLoss("history", "it is gone"),), "ledger")
     assert refuse(Path("/nowhere"), (), "ledger") is False  # nothing is lost: nothing is begun anew

@@ -15,8 +15,8 @@ from rules.alarms.lifecycle import (
     NEXT,
     ROUNDING_S,
     Alarm,
+    AlarmEvent,
     Effect,
-    Event,
     Happened,
     Observation,
     State,
@@ -113,7 +113,7 @@ class Bench:
 
 
 def test_every_state_meets_every_event() -> None:
-    assert set(NEXT) == set(product(State, Event))
+    assert set(NEXT) == set(product(State, AlarmEvent))
 
 
 def test_only_transitions_with_an_effect_change_the_state() -> None:
@@ -130,7 +130,7 @@ def test_whoever_becomes_active_and_unacknowledged_is_told_of() -> None:
 def test_nothing_becomes_acknowledged_but_by_a_person() -> None:
     for (state, event), (after, _) in NEXT.items():
         if after is State.ACTIVE_ACKNOWLEDGED and state is not after:
-            assert event is Event.ACKNOWLEDGE
+            assert event is AlarmEvent.ACKNOWLEDGE
 
 
 def test_a_condition_must_last_its_on_delay() -> None:

@@ -16,7 +16,7 @@ from rules.alarms.conditions.comparison import (
     partner_condition,
     sibling_conditions,
 )
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle import Alarm, State, alarm_id, new_alarm
 from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork, SystemJudged, Tick
@@ -44,7 +44,7 @@ def state(*findings: Finding, standing: Standing = Standing.CARRYING, seconds: f
     return replace(system_state("works", seconds), findings=findings, units=(first, *units))
 
 
-def found(judged: SystemState, *remembered: Alarm) -> dict[str, Found]:
+def found(judged: SystemState, *remembered: Alarm) -> dict[str, Condition]:
     known = {a.id: a for a in remembered}
     return {
         f.kind: f for f in sibling_conditions(judged, lambda kind, about: known.get(alarm_id(kind, about)))

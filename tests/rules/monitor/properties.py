@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from rules.alarms.catalogue import Explanation
 from rules.alarms.incidents.incident import Incident, IncidentChange, Notice, NoticeKind
 from rules.alarms.lifecycle import Effect, Happened
-from rules.monitor.inputs import Deed, Input, PlannedWork, SystemJudged, Tick
+from rules.monitor.inputs import Input, OperatorCommand, PlannedWork, SystemJudged, Tick
 from rules.plant.reading import OutputSource
 from rules.values.verdict import Verdict
 from tests.rules.day import on_battery_since
@@ -55,10 +55,10 @@ SCENES = st.lists(
 
 def _done(watch: Watch, unit: str, what: str, at: float) -> None:
     deeds = {
-        "ack": Deed.ACKNOWLEDGE,
-        "shelve": Deed.SHELVE,
-        "remove": Deed.TAKE_OUT_OF_SERVICE,
-        "return": Deed.RETURN_TO_SERVICE,
+        "ack": OperatorCommand.ACKNOWLEDGE,
+        "shelve": OperatorCommand.SHELVE,
+        "remove": OperatorCommand.TAKE_OUT_OF_SERVICE,
+        "return": OperatorCommand.RETURN_TO_SERVICE,
     }
     if what in deeds:
         for alarm_id in sorted(watch.state.alarms):

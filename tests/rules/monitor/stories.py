@@ -17,10 +17,10 @@ from rules.alarms.windows import Window
 from rules.generator.test_runs import SetTest
 from rules.monitor.inputs import (
     BankJudged,
-    Deed,
     EquipmentDeclared,
     Input,
     OperatorAction,
+    OperatorCommand,
     PlannedWork,
     ReadingsLooked,
     ServiceLooked,
@@ -246,7 +246,7 @@ class Story:
     def act(self) -> OperatorAction:
         names = sorted((*self.state.alarms, *self.state.incidents)) or ["nothing"]
         until = plant.START + timedelta(seconds=self.seconds + self.chance.choice((-5.0, 20.0, 300.0)))
-        deed = self.chance.choice(tuple(Deed))
+        deed = self.chance.choice(tuple(OperatorCommand))
         return OperatorAction(self.stamp(), deed, self.chance.choice(names), "R. Haugen", "seen", until)
 
     def planned(self) -> PlannedWork:

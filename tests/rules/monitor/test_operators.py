@@ -7,9 +7,9 @@ from dataclasses import replace
 from rules.alarms.incidents.incident import NoticeKind
 from rules.alarms.lifecycle import State
 from rules.monitor.inputs import (
-    Deed,
+    OperatorCommand,
 )
-from rules.monitor.outputs import Refused
+from rules.monitor.outputs import RefusedCommand
 from rules.monitor.state import Book
 from rules.plant.estate import AnswerTimes
 from rules.plant.reading import OutputSource
@@ -20,7 +20,7 @@ from tests.rules.sample_plant import estate, reading
 def test_acknowledging_an_incident_acknowledges_all_of_it() -> None:
     watch = Watch()
     outage(watch)
-    act(watch, Deed.ACKNOWLEDGE, "power-north-1", 20)
+    act(watch, OperatorCommand.ACKNOWLEDGE, "power-north-1", 20)
     states = {watch.alarm_state(f"on_battery:{u}") for u in NORTH}
     assert states == {State.ACTIVE_ACKNOWLEDGED}
     who = watch.state.alarms["on_battery:W1"].acknowledged
@@ -31,10 +31,10 @@ def test_acknowledging_an_incident_acknowledges_all_of_it() -> None:
 def test_what_cannot_be_done_is_refused_with_a_reason() -> None:
     watch = Watch()
     outage(watch)
-    act(watch, Deed.ACKNOWLEDGE, "on_battery:D1", 20)
-    act(watch, Deed.SHELVE, "on_battery:W1", 20)
-    act(watch, Deed.RESET, "on_battery:W1", 20)
-    reasons = [r.why for r in watch.of(Refused)]
+    act(watch, OperatorCommand.ACKNOWLEDGE, "on_battery:D1", 20)
+    act(watch, OperatorCommand.SHELVE, "on_battery:W1", 20)
+    act(watch, OperatorCommand.RESET, "on_battery:W1", 20)
+    reasons = [r.why for r in watch.of(RefusedCommand)]
     assert reasons == [
         "there is no such alarm standing",
         "shelving needs an end in the future",
@@ -46,14 +46,14 @@ def test_what_undoes_nothing_is_refused_however_long_ago_the_alarm_was_last_seen
     watch = Watch()
     outage(watch)
     before = watch.state.alarms["on_battery:W1"]
-    act(watch, Deed.UNSHELVE, "on_battery:W1", 20)
-    act(watch, Deed.RETURN_TO_SERVICE, "on_battery:W1", 30)
-    act(watch, Deed.ACKNOWLEDGE, "on_battery:W1", 40)
-    act(watch, Deed.ACKNOWLEDGE, "on_battery:W1", 50)
-    assert [(r.action.deed, r.why) for r in watch.of(Refused)] == [
-        (Deed.UNSHELVE, "an alarm that is active unacknowledged cannot be changed so"),
-        (Deed.RETURN_TO_SERVICE, "an alarm that is active unacknowledged cannot be changed so"),
-        (Deed.ACKNOWLEDGE, "an alarm that is active acknowledged cannot be changed so"),
+    act(watch, OperatorCommand.UNSHELVE, "on_battery:W1", 20)
+    act(watch, OperatorCommand.RETURN_TO_SERVICE, "on_battery:W1", 30)
+    act(watch, OperatorCommand.ACKNOWLEDGE, "on_battery:W1", 40)
+    act(watch, OperatorCommand.ACKNOWLEDGE, "on_battery:W1", 50)
+    assert [(r.action.deed, r.why) for r in watch.of(RefusedCommand)] == [
+        (OperatorCommand.UNSHELVE, "an alarm that is active unacknowledged cannot be changed so"),
+        (OperatorCommand.RETURN_TO_SERVICE, "an alarm that is active unacknowledged cannot be changed so"),
+        (OperatorCommand.ACKNOWLEDGE, "an alarm that is active acknowledged cannot be changed so"),
     ]
     after = watch.state.alarms["on_battery:W1"]
     assert (after.notes, after.shelved_until, after.run_s) == (
@@ -90,7 +90,7 @@ def test_a_shelved_alarm_leaves_its_incident_and_comes_back_as_a_new_one() -> No
     watch.calm(5)
     watch.give(reading("D1", 10, source=OutputSource.BYPASS), reading("D1", 15, source=OutputSource.BYPASS))
     watch.pass_time(16, 21)
-    act(watch, Deed.SHELVE, "on_bypass:D1", 30, hours=1)
+    act(watch, OperatorCommand.SHELVE, "on_bypass:D1", 30, hours=1)
     watch.pass_time(31, 3660, every=10)
     told = [(n.incident, n.kind) for n in watch.notices()]
     assert told == [

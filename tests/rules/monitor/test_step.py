@@ -11,7 +11,7 @@ from hypothesis import given, settings
 
 from rules.alarms.lifecycle import State
 from rules.monitor.inputs import (
-    Deed,
+    OperatorCommand,
     Tick,
 )
 from rules.monitor.outputs import Change
@@ -72,7 +72,7 @@ def test_shelving_ends_by_the_calendar_across_a_restart() -> None:
     watch = Watch()
     watch.calm(5)
     watch.give(reading("D1", 10, source=OutputSource.BYPASS), reading("D1", 15, source=OutputSource.BYPASS))
-    act(watch, Deed.SHELVE, "on_bypass:D1", 30, hours=1)
+    act(watch, OperatorCommand.SHELVE, "on_bypass:D1", 30, hours=1)
     watch.run = "run-2"
     watch.give(Tick(stamp(3700, "run-2")))
     assert watch.alarm_state("on_bypass:D1") is State.ACTIVE_UNACKNOWLEDGED

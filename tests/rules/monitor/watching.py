@@ -10,7 +10,7 @@ from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.alarms.lifecycle import State
 from rules.alarms.windows import Window
-from rules.monitor.inputs import Deed, Input, OperatorAction, Tick
+from rules.monitor.inputs import Input, OperatorAction, OperatorCommand, Tick
 from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book, Touched, WatchState
@@ -89,7 +89,7 @@ def outage(watch: Watch, at: float = 10.0, units: tuple[str, ...] = NORTH) -> No
     watch.pass_time(at + 1, at + 6)
 
 
-def act(watch: Watch, deed: Deed, alarm: str, seconds: float, hours: float | None = None) -> None:
+def act(watch: Watch, deed: OperatorCommand, alarm: str, seconds: float, hours: float | None = None) -> None:
     until = None if hours is None else START + timedelta(seconds=seconds, hours=hours)
     watch.give(OperatorAction(stamp(seconds), deed, alarm, "R. Haugen", "on the way", until))
 

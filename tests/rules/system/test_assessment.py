@@ -13,7 +13,15 @@ from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
 from rules.plant.reading import OutputSource
-from rules.system.assessment import Glance, SupplySight, SystemView, glance, on_battery, system_state, task_of
+from rules.system.assessment import (
+    SupplySight,
+    SystemObservation,
+    SystemView,
+    glance,
+    on_battery,
+    system_state,
+    task_of,
+)
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.system.state import Standing
 from rules.values.verdict import Basis, Verdict
@@ -34,7 +42,9 @@ def beliefs(plant: Estate, shown: ShownToCarry | None = None) -> dict[str, BankB
     }
 
 
-def judged(seen: SystemView, known: dict[str, BankBelief] | None = None) -> tuple[Glance, HoldUpJudgement]:
+def judged(
+    seen: SystemView, known: dict[str, BankBelief] | None = None
+) -> tuple[SystemObservation, HoldUpJudgement]:
     first = glance(seen)
     judgement = hold_ups(task_of(seen, first), known if known is not None else beliefs(seen.estate), seed=7)
     return glance(seen, judgement), judgement

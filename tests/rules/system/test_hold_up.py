@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.system.hold_up import (
-    Asked,
+    BoardLoad,
     Floats,
     LoadChange,
     PlayBank,
@@ -69,12 +69,12 @@ def own_banks(count: int) -> list[PlayBank]:
     return [PlayBank(f"B{i}", (f"U{i}",)) for i in range(count)]
 
 
-def evenly(watts: float) -> Asked:
-    return Asked(dict.fromkeys((1, 2, 3), watts / 3), dict.fromkeys((1, 2, 3), watts / 2.85))
+def evenly(watts: float) -> BoardLoad:
+    return BoardLoad(dict.fromkeys((1, 2, 3), watts / 3), dict.fromkeys((1, 2, 3), watts / 2.85))
 
 
 def seconds(
-    stores: Sequence[Peukert], asked: Asked, changes: Sequence[LoadChange] = (), **more: object
+    stores: Sequence[Peukert], asked: BoardLoad, changes: Sequence[LoadChange] = (), **more: object
 ) -> float:
     named = {f"B{i}": store for i, store in enumerate(stores)}
     count = len(stores)
@@ -168,13 +168,13 @@ def test_the_load_is_lost_at_once_when_the_survivors_cannot_carry_it() -> None:
 def test_a_borne_overload_lasts_as_long_as_the_unit_bears_it() -> None:
     # 25 kW on one unit of 20 kW: 125 % for 60 s, far less than its bank has left.
     one_line = [PlayUnit(f"U{i}", (1,), 20_000.0, 25_000.0) for i in range(2)]
-    played = play(one_line, own_banks(2), {"B0": bank(1.1), "B1": bank(0.3)}, Asked({1: 25_000.0}, {}))
+    played = play(one_line, own_banks(2), {"B0": bank(1.1), "B1": bank(0.3)}, BoardLoad({1: 25_000.0}, {}))
     assert played.seconds[0] == pytest.approx(0.3 * bank(1.0).seconds(12_500.0) + 60.0)
     assert bool(played.by_overload[0])
 
 
 def test_overload_is_judged_on_each_line_not_on_the_total() -> None:
-    lopsided = Asked({1: 12_000.0, 2: 1_000.0, 3: 1_000.0}, {})
+    lopsided = BoardLoad({1: 12_000.0, 2: 1_000.0, 3: 1_000.0}, {})
     shares = unit_shares(units(1), lopsided)
     assert shares is not None
     assert shares["U0"][0] == pytest.approx(14_000.0)
@@ -183,7 +183,7 @@ def test_overload_is_judged_on_each_line_not_on_the_total() -> None:
 
 def test_overload_in_volt_amperes_counts_too() -> None:
     unit = PlayUnit("U0", (1,), 10_000.0, 10_000.0)
-    shares = unit_shares([unit], Asked({1: 9_000.0}, {1: 11_000.0}))
+    shares = unit_shares([unit], BoardLoad({1: 9_000.0}, {1: 11_000.0}))
     assert shares is not None
     assert shares["U0"][1] == pytest.approx(1.1)
 
@@ -305,7 +305,7 @@ def test_more_load_on_any_line_never_lengthens(
 ) -> None:
     stores = [bank(h, slope=slope) for h in health]
     before = seconds(stores, evenly(watts))
-    after = seconds(stores, evenly(watts).plus(Asked({line: more}, {line: more})))
+    after = seconds(stores, evenly(watts).plus(BoardLoad({line: more}, {line: more})))
     assert after <= before * (1 + 1e-9) + 1e-6
 
 
@@ -334,7 +334,7 @@ def test_more_load_on_any_line_never_lengthens_though_loads_are_shed_by_time(
 ) -> None:
     stores = [bank(h) for h in health]
     before = seconds(stores, evenly(watts), sheds)
-    after = seconds(stores, evenly(watts).plus(Asked({line: more}, {line: more})), sheds)
+    after = seconds(stores, evenly(watts).plus(BoardLoad({line: more}, {line: more})), sheds)
     assert after <= before * (1 + 1e-9) + 1e-6
 
 

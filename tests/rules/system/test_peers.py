@@ -16,7 +16,7 @@ from rules.alarms.conditions.comparison import sibling_conditions
 from rules.planning.isolation.rows import Result, others_carry
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
-from rules.system.assessment import Glance, glance, system_state, task_of
+from rules.system.assessment import SystemObservation, glance, system_state, task_of
 from rules.system.hold_up_sampling import hold_ups
 from rules.system.state import FindingKind, LineLoad, Standing
 from rules.values.verdict import Verdict
@@ -26,7 +26,7 @@ PART = (3000.0, 3000.0, 3000.0)
 NOTHING = (0.0, 0.0, 0.0)
 
 
-def seen(readings: Sequence[Reading], **more: object) -> Glance:
+def seen(readings: Sequence[Reading], **more: object) -> SystemObservation:
     plant = estate(len(readings))
     return glance(view(plant, readings, **more))
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from rules.battery.state import ShownToCarry, WouldTell
 from rules.plant.estate import Purpose, Requirement, Unit
 from rules.system.requirements import (
-    BankEvidence,
-    Evidence,
+    BankSeen,
+    RequirementEvidence,
     after_start_s,
     bridge,
     minutes,
@@ -37,14 +37,14 @@ def holds(low_s: float) -> HoldUp:
     return HoldUp(low_s, low_s * 1.1, low_s * 1.2, EndedBy.BANK, Basis.TESTED)
 
 
-def evidence(now_s: float, lost_s: float, **more: object) -> Evidence:
-    base = Evidence(
+def evidence(now_s: float, lost_s: float, **more: object) -> RequirementEvidence:
+    base = RequirementEvidence(
         now=holds(now_s),
         each_unit_lost=(UnitLost("A1", holds(lost_s + 30.0)), UnitLost("A2", holds(lost_s))),
         one_unit_lost=holds(lost_s),
         spare_units=1,
         as_of=NOON,
-        banks=(BankEvidence("bank A1", 9_000.0, SHOWN), BankEvidence("bank A2", 9_000.0, SHOWN)),
+        banks=(BankSeen("bank A1", 9_000.0, SHOWN), BankSeen("bank A2", 9_000.0, SHOWN)),
     )
     return replace(base, **more)  # type: ignore[arg-type]
 
@@ -121,7 +121,7 @@ def test_without_a_spare_unit_all_units_are_counted() -> None:
 def test_a_generator_start_needs_a_bank_that_was_shown_to_carry(
     shown: ShownToCarry | None, words: str
 ) -> None:
-    banks = (BankEvidence("bank A1", 9_000.0, shown),)
+    banks = (BankSeen("bank A1", 9_000.0, shown),)
     found = verdict(START, SET, UNITS, evidence(800.0, 300.0, banks=banks))
     assert found.verdict is Verdict.CANNOT_TELL
     assert words in found.because[0]
@@ -129,14 +129,14 @@ def test_a_generator_start_needs_a_bank_that_was_shown_to_carry(
 
 
 def test_a_true_minute_shows_it_though_its_ends_fall_between_two_reads() -> None:
-    banks = (BankEvidence("bank A1", 9_000.0, replace(SHOWN, for_s=57.6)),)  # 60 s read every 2 s
+    banks = (BankSeen("bank A1", 9_000.0, replace(SHOWN, for_s=57.6)),)  # 60 s read every 2 s
     found = verdict(START, SET, UNITS, evidence(800.0, 300.0, banks=banks))
     assert found.verdict is Verdict.ADEQUATE
 
 
 def test_other_requirements_do_not_ask_that_it_was_shown() -> None:
     close_down = Requirement("close down", Purpose.ORDERLY_SHUTDOWN, 240.0)
-    found = verdict(close_down, SET, UNITS, evidence(800.0, 300.0, banks=(BankEvidence("b", 9e3, None),)))
+    found = verdict(close_down, SET, UNITS, evidence(800.0, 300.0, banks=(BankSeen("b", 9e3, None),)))
     assert found.verdict is Verdict.ADEQUATE
 
 
@@ -198,10 +198,10 @@ def suggests(low_s: float | None, median_s: float, basis: Basis = Basis.TABLE) -
     return HoldUp(low_s, median_s, 2.0 * median_s, EndedBy.BANK, basis)
 
 
-def alone(held: HoldUp) -> Evidence:
-    banks = (BankEvidence("bank A1", 9_000.0, SHOWN),)
+def alone(held: HoldUp) -> RequirementEvidence:
+    banks = (BankSeen("bank A1", 9_000.0, SHOWN),)
     steps = (WouldTell("Import a past test.", "Its capacity."),)
-    return Evidence(
+    return RequirementEvidence(
         now=held,
         each_unit_lost=(),
         one_unit_lost=held,

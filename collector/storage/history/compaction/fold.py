@@ -77,7 +77,7 @@ def _stretch(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pr
         return Prepared(None)
     fates = _fates(connection, fold)
     let_go = frozenset(day for day, how in fates.items() if how == GONE)
-    hourly = sums.Gathered(fold.first, HOUR_MS)
+    hourly = sums.DaySums(fold.first, HOUR_MS)
     _bring_lines(connection, fold, "hour_sums", let_go, hourly)
     gone: list[int] = []
     made: list[Run] = []
@@ -156,7 +156,7 @@ def _without(block: Block, days: frozenset[int]) -> Block:
 
 
 def _bring_lines(
-    connection: sqlite3.Connection, fold: Fold, table: str, days: frozenset[int], into: sums.Gathered
+    connection: sqlite3.Connection, fold: Fold, table: str, days: frozenset[int], into: sums.DaySums
 ) -> None:
     """Add the summaries that stand of days whose exact readings were let go."""
     if not days:
@@ -173,7 +173,7 @@ def _bring_over_minutes(connection: sqlite3.Connection, fold: Fold, rewritten: R
     if not old:
         return
     days = sorted({day for day, *_ in old})
-    minutes = sums.Gathered(days[0], MINUTE_MS)
+    minutes = sums.DaySums(days[0], MINUTE_MS)
     for day, name, corrections, part in old:
         minutes.add(day, [((name, corrections), part)])
     stored = runs.sums_of(minutes.put_together())
@@ -194,7 +194,7 @@ def _retire(connection: sqlite3.Connection, fold: Fold, meaning: Meaning) -> Pre
             writer.executemany("UPDATE folded SET retired = ? WHERE unit = ? AND day = ?", kept)
 
         return Prepared(leave)
-    minutes = sums.Gathered(exact[0], MINUTE_MS)
+    minutes = sums.DaySums(exact[0], MINUTE_MS)
     minutes.add_block(old, meaning, Texts(connection))
     spans = connection.execute(
         "SELECT from_at, until_at FROM kept WHERE unit = ? AND from_at < ? AND until_at > ?",

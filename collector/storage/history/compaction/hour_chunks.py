@@ -73,13 +73,13 @@ def _not_sound(count: int) -> str:
 
 def _found(
     connection: sqlite3.Connection, span_ms: tuple[int, int], units: tuple[int, int]
-) -> tuple[hot.Found, int]:
+) -> tuple[hot.RecentRows, int]:
     """Return hot rows and how many they are, read some units at a time, so that a busy hour does not fill the memory."""
     counts = dict(
         connection.execute(f"SELECT unit, count(*) {_ROWS} GROUP BY unit", (*span_ms, *units)).fetchall()
     )
     known = layouts(connection).get
-    found = hot.Found()
+    found = hot.RecentRows()
     waiting = sorted(unit for unit in counts if isinstance(unit, int))  # a damaged page can hold anything
     while waiting:
         group: list[int] = []

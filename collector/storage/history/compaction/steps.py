@@ -15,7 +15,7 @@ from typing import Final
 from collector.storage.database import StoreFault, explained
 from collector.storage.history.buckets import DAY_MS, HOUR_MS
 from collector.storage.history.codec.chunk import ChunkError
-from collector.storage.history.places import Finding, Places, words
+from collector.storage.history.places import DamageFound, Places, words
 
 LOOK_AGAIN: Final = timedelta(hours=1)
 """Damage does not heal; but a read can fail once, and a step that finds damage may have read a month to find it."""
@@ -56,7 +56,7 @@ class Damage:
     end_ms: int
     what: str
 
-    def finding(self, places: Places) -> Finding:
+    def finding(self, places: Places) -> DamageFound:
         """Return it in words."""
         if self.unit is None:
             where = f"all units, {words(self.start_ms)} to {words(self.end_ms)} UTC"
@@ -64,7 +64,7 @@ class Damage:
             where = f"{places.unit(self.unit)}, the reading of {words(self.start_ms)} UTC"
         else:
             where = places.span(self.unit, self.start_ms, self.end_ms - self.start_ms)
-        return Finding(where, self.what)
+        return DamageFound(where, self.what)
 
 
 class Noted:
@@ -107,7 +107,7 @@ class UnlistedError(Exception):
 
     def __init__(self, kind: str, what: str) -> None:
         self.kind = kind
-        self.finding = Finding(
+        self.finding = DamageFound(
             "the file", f"part of it cannot be read ({what}), so {kind} are left as they are"
         )
         super().__init__(str(self.finding))
@@ -122,7 +122,7 @@ class PassedOver:
     def __init__(self, since: datetime) -> None:
         self.since = since
         self.damaged: dict[Damage, None] = {}
-        self.unlisted: dict[str, Finding] = {}
+        self.unlisted: dict[str, DamageFound] = {}
         self.folds: dict[Fold, None] = {}
         """The steps that found damage, in the order they did."""
         self._damaged: set[Fold] = set()

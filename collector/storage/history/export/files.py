@@ -23,7 +23,7 @@ from collector.process.atomic_file import whole_file
 from collector.storage.database import one_view
 from collector.storage.history.buckets import DAY_MS
 from collector.storage.history.columns import milliseconds, moment, readings_of
-from collector.storage.history.export.table_files import Table, plain_cell, table_file
+from collector.storage.history.export.table_files import ExportTable, plain_cell, table_file
 from collector.storage.history.store import Meaning, WireReading
 from collector.storage.history.tables.lookup import blocks, pieces
 from collector.storage.history.tables.schema import GONE, Texts, unit_number
@@ -127,7 +127,7 @@ _CLEAN: Final[Mapping[type[Any], Callable[[Any], Any]]] = {
 }
 
 
-class Writer(Protocol):
+class ExportWriter(Protocol):
     """Takes readings in order and writes them to a file."""
 
     def write(self, batch: Sequence[WireReading]) -> None:
@@ -142,7 +142,7 @@ class Writer(Protocol):
 class TableWriter:
     """One row of SI values a reading, in whatever form the table has."""
 
-    def __init__(self, table: Table, meaning: Meaning) -> None:
+    def __init__(self, table: ExportTable, meaning: Meaning) -> None:
         self._table = table
         self._meaning = meaning
 
@@ -181,7 +181,7 @@ class WireWriter:
 
 
 @contextmanager
-def export_file(target: Path, form: Form, meaning: Meaning) -> Iterator[Writer]:
+def export_file(target: Path, form: Form, meaning: Meaning) -> Iterator[ExportWriter]:
     """Give a writer into a file that gets its name only when it is whole. Raises NotInstalledError, OSError."""
     if form is Form.WIRE:
         with whole_file(target) as part, part.open("w", encoding="utf-8") as text:

@@ -27,7 +27,7 @@ from collector.storage.history.columns import PERIOD, milliseconds, moment
 from collector.storage.history.export.files import quantities
 from collector.storage.history.export.table_files import table_file
 from collector.storage.history.store import Meaning
-from collector.storage.history.sums import Gathered, lines_of_days
+from collector.storage.history.sums import DaySums, lines_of_days
 from collector.storage.history.tables.lookup import blocks, numbered_sums
 from collector.storage.history.tables.runs import Key
 from collector.storage.history.tables.schema import Texts, unit_number
@@ -130,7 +130,7 @@ class _Unit:
     def _parts(self, first_day: int, end_day: int) -> dict[Key, rollup.Rollup]:
         """Return the summaries of some days, lines counted from the first: as they stand, else from what is finer."""
         step_ms = _STEPS_MS[self.by]
-        gathered = Gathered(first_day, step_ms)
+        gathered = DaySums(first_day, step_ms)
         left = frozenset(range(first_day, end_day))
         for table, found_ms in (("hour_sums", HOUR_MS), ("minute_sums", MINUTE_MS)):
             if found_ms > step_ms:

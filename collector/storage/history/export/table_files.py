@@ -35,7 +35,7 @@ def plain_cell(value: object) -> str:
     return f"'{text}" if text[:1] in {"=", "+", "-", "@", "\t", "\r"} else text
 
 
-class Table(Protocol):
+class ExportTable(Protocol):
     """Takes rows in order."""
 
     def write(self, rows: Sequence[Mapping[str, Any]]) -> None:
@@ -86,7 +86,7 @@ class ParquetTable:
 
 
 @contextmanager
-def table_file(target: Path, columns: Columns, *, parquet: bool) -> Iterator[Table]:
+def table_file(target: Path, columns: Columns, *, parquet: bool) -> Iterator[ExportTable]:
     """Give a table into a file that gets its name only when it is whole. Raises NotInstalledError, OSError."""
     with whole_file(target) as part:
         if parquet:

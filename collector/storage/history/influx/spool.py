@@ -54,7 +54,7 @@ STEPS: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class SpoolRow:
     """Some lines of a batch as a row keeps them; `newest` is when and on which line each unit answered last."""
 
     lines: bytes
@@ -110,25 +110,25 @@ class Refusal:
     why: str
 
 
-def packed(batch: Sequence[WireReading], meaning: Meaning) -> list[Row]:
+def packed(batch: Sequence[WireReading], meaning: Meaning) -> list[SpoolRow]:
     """Return the rows for a batch. Costs about 0.1 ms a reading: not for the event loop."""
     return [_row(batch[n : n + MOST_LINES], meaning) for n in range(0, len(batch), MOST_LINES)]
 
 
-def _row(part: Sequence[WireReading], meaning: Meaning) -> Row:
+def _row(part: Sequence[WireReading], meaning: Meaning) -> SpoolRow:
     newest: dict[str, tuple[int, int]] = {}
     for place, reading in enumerate(part):
         if reading.silence is None:
             at = (milliseconds(reading.at), place)
             newest[reading.unit] = max(newest.get(reading.unit, at), at)
     lines = zlib.compress("\n".join(line_of(reading, meaning) for reading in part).encode())
-    return Row(lines, len(part), min(milliseconds(reading.at) for reading in part), newest)
+    return SpoolRow(lines, len(part), min(milliseconds(reading.at) for reading in part), newest)
 
 
-def row_of(lines: Sequence[bytes]) -> Row:
+def row_of(lines: Sequence[bytes]) -> SpoolRow:
     """Return the row for lines that hold no news of a unit: readings of before, or notes, which are not counted."""
     times = [int(line.rpartition(b" ")[2]) for line in lines if line.startswith(_READING)]
-    return Row(zlib.compress(b"\n".join(lines)), len(times), min(times, default=None), {})
+    return SpoolRow(zlib.compress(b"\n".join(lines)), len(times), min(times, default=None), {})
 
 
 class Spool:
@@ -152,7 +152,7 @@ class Spool:
 
         await self._file.write(work)
 
-    async def put(self, rows: Sequence[Row]) -> None:
+    async def put(self, rows: Sequence[SpoolRow]) -> None:
         """Keep rows, all or none, and return when they are safe. Raises StoreError."""
         await self._change(lambda connection, held: _added(connection, rows, held))
 
@@ -189,7 +189,7 @@ def _counted(connection: sqlite3.Connection) -> Held:
     )
 
 
-def _added(connection: sqlite3.Connection, rows: Sequence[Row], held: Held) -> Held:
+def _added(connection: sqlite3.Connection, rows: Sequence[SpoolRow], held: Held) -> Held:
     for row in rows:
         _add(connection, row)
     times = [at for at in (held.first_ms, *(row.first_ms for row in rows)) if at is not None]
@@ -198,7 +198,7 @@ def _added(connection: sqlite3.Connection, rows: Sequence[Row], held: Held) -> H
     )
 
 
-def _add(connection: sqlite3.Connection, row: Row) -> None:
+def _add(connection: sqlite3.Connection, row: SpoolRow) -> None:
     seq = connection.execute(
         "INSERT INTO waiting (readings, first_ms, lines) VALUES (?, ?, ?)",
         (row.readings, row.first_ms, row.lines),

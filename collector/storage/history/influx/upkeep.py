@@ -12,7 +12,7 @@ from typing import Final
 
 from collector.process.atomic_file import whole_file
 from collector.storage.database import StoreError, StoreFault, damage, explained
-from collector.storage.history.places import Finding
+from collector.storage.history.places import DamageFound
 from collector.storage.history.repair.sound_rows import rows_of
 from collector.storage.history.repair.verify import Looked
 
@@ -28,35 +28,35 @@ _TABLES: Final = {
 """The tables that hold readings, by version of the file: what is read of each, and where it goes today."""
 
 
-def spool_findings(connection: sqlite3.Connection, looked: Looked) -> list[Finding]:
+def spool_findings(connection: sqlite3.Connection, looked: Looked) -> list[DamageFound]:
     """Return every damage in a spool: of its pages, and of rows that cannot be unpacked."""
-    found = [Finding("the file", what) for what in damage(connection)]
+    found = [DamageFound("the file", what) for what in damage(connection)]
     lost: list[str] = []
     for table, _, _ in _tables(connection):
         for seq, lines in rows_of(connection, table, "seq, lines", ("seq",), lost):
             looked.rows += 1
             if (wrong := _damage(lines)) is not None:
-                found.append(Finding(f"row {seq} of {table}", wrong))
-    return found + [Finding("the file", what) for what in lost]
+                found.append(DamageFound(f"row {seq} of {table}", wrong))
+    return found + [DamageFound("the file", what) for what in lost]
 
 
-def saved_spool(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
+def saved_spool(source: sqlite3.Connection, target: sqlite3.Connection) -> list[DamageFound]:
     """Copy every sound row into a new spool; return what was left behind."""
-    left: list[Finding] = []
+    left: list[DamageFound] = []
     lost: list[str] = []
     for table, columns, (into, count) in _tables(source):
         for row in rows_of(source, table, columns, ("seq",), lost):
             if (wrong := _damage(row[-1])) is not None:
-                left.append(Finding(f"a row of {table}", wrong))
+                left.append(DamageFound(f"a row of {table}", wrong))
                 continue
             marks = ", ".join("?" * count)
             try:
                 target.execute(f"INSERT INTO {into} VALUES ({marks})", row)  # noqa: S608
             except sqlite3.IntegrityError as error:
-                left.append(Finding(f"a row of {table}", f"damaged ({error})"))
+                left.append(DamageFound(f"a row of {table}", f"damaged ({error})"))
     with suppress(sqlite3.DatabaseError):  # it only helps to find what is in the rows
         target.executemany("INSERT INTO newest VALUES (?, ?, ?, ?)", source.execute("SELECT * FROM newest"))
-    return [*left, *(Finding("the spool's file", what) for what in lost)]
+    return [*left, *(DamageFound("the spool's file", what) for what in lost)]
 
 
 def _tables(connection: sqlite3.Connection) -> tuple[tuple[str, str, tuple[str, int]], ...]:

@@ -23,7 +23,7 @@ from collector.storage.history.codec import bundle, chunk
 from collector.storage.history.columns import CORRECTIONS, POLL, Block
 from collector.storage.history.places import (
     NO_LAST_DAY,
-    Finding,
+    DamageFound,
     Places,
     are_numbers,
     days_in_words,
@@ -77,7 +77,7 @@ class _Rescue:
     source: sqlite3.Connection
     target: sqlite3.Connection
     places: Places
-    left: list[Finding] = field(default_factory=list)
+    left: list[DamageFound] = field(default_factory=list)
     lost: list[str] = field(default_factory=list)
     needed: set[int] = field(default_factory=set)
     in_force: set[int] = field(default_factory=set)
@@ -99,7 +99,7 @@ class _Rescue:
 
     def leave(self, where: str, what: str) -> None:
         """Note what is left behind."""
-        self.left.append(Finding(where, what))
+        self.left.append(DamageFound(where, what))
 
     def need(self, block: Block) -> None:
         """Note the texts that a block's readings need."""
@@ -109,7 +109,7 @@ class _Rescue:
             self.in_force.update(np.unique(in_force.values).tolist())
 
 
-def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Finding]:
+def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[DamageFound]:
     """Copy all that is sound into the tables of an empty history; return what was left behind.
 
     Within the caller's transaction on `target`. Summaries that were lost are made again from the exact
@@ -147,7 +147,7 @@ def saved(source: sqlite3.Connection, target: sqlite3.Connection) -> list[Findin
     _put_names(work)
     for table, columns in NAMED.items():
         target.execute(f"UPDATE {table} SET check_sum = crc_of({columns})")  # noqa: S608
-    return [*work.left, *(Finding("the file", what) for what in work.lost)]
+    return [*work.left, *(DamageFound("the file", what) for what in work.lost)]
 
 
 def _unfit(work: _Rescue, table: str) -> frozenset[int]:

@@ -21,7 +21,7 @@ from collector.storage.history.codec import bundle, chunk
 from collector.storage.history.columns import CORRECTIONS, START, TEXT, Block
 from collector.storage.history.places import (
     NO_LAST_DAY,
-    Finding,
+    DamageFound,
     Places,
     are_numbers,
     days_in_words,
@@ -46,7 +46,7 @@ class Looked:
     rows: int = 0
 
 
-def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> Iterator[Finding]:
+def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> Iterator[DamageFound]:
     """Yield every damage in a history. Reads all of it; safe on one in use.
 
     From then on, the connection gives a text that is none with signs in the place of what cannot be read, instead of
@@ -55,7 +55,7 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
     looked = Looked() if looked is None else looked
     connection.text_factory = lambda stored: stored.decode(errors="replace")
     for what in damage(connection):
-        yield Finding("the file", what)
+        yield DamageFound("the file", what)
     places = Places(connection)
     checks = [
         _hot_findings(connection, places, looked),
@@ -73,23 +73,23 @@ def findings(connection: sqlite3.Connection, looked: Looked | None = None) -> It
         try:
             yield from check
         except sqlite3.DatabaseError as error:
-            yield Finding("the file", f"part of it cannot be read ({error})")
+            yield DamageFound("the file", f"part of it cannot be read ({error})")
 
 
-def _hot_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+def _hot_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[DamageFound]:
     known, texts = layouts(connection), text_numbers(connection)
     missing: dict[int, set[int]] = {}
     for row in connection.execute(hot.SELECT):
         looked.rows += 1
         where = f"{places.unit(row[1])}, the reading of {words(row[0])} UTC"
         if not hot.is_sound(row):
-            yield Finding(where, "checksum does not fit")
+            yield DamageFound(where, "checksum does not fit")
         elif (needed := texts_of_hot_row(row, known)) is None:
-            yield Finding(where, f"the list of its objects (layout {row[2]}) is missing")
+            yield DamageFound(where, f"the list of its objects (layout {row[2]}) is missing")
         elif needed - texts:
             missing.setdefault(row[1], set()).update(needed - texts)
     for unit, numbers in missing.items():
-        yield Finding(f"{places.unit(unit)}, the readings of late", texts_missing(numbers))
+        yield DamageFound(f"{places.unit(unit)}, the readings of late", texts_missing(numbers))
 
 
 def text_numbers(connection: sqlite3.Connection) -> set[int]:
@@ -139,14 +139,14 @@ CHUNKS: Final[Sequence[tuple[str, str, Callable[[bytes], object]]]] = (
 )
 
 
-def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[DamageFound]:
     texts = text_numbers(connection)
     for table, key, decode in CHUNKS:
         length_ms = HOUR_MS if table == "hours" else DAY_MS
         for unit, period, number, stored in connection.execute(f"SELECT {key}, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
             if not are_numbers((unit, period, number)):
-                yield Finding(f"table {table}", in_row(places, unit))
+                yield DamageFound(f"table {table}", in_row(places, unit))
                 continue
             where = places.span(unit, period * length_ms, length_ms)
             try:
@@ -158,10 +158,10 @@ def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Look
                     "hourly": f"summary by the hour of {places.object(number)}",
                     "minutely": f"summary by the minute of {places.object(number)}",
                 }[table]
-                yield Finding(where, f"{what}: {error}")
+                yield DamageFound(where, f"{what}: {error}")
                 continue
             if isinstance(found, Block) and (missing := texts_of_block(found) - texts):
-                yield Finding(where, texts_missing(missing))
+                yield DamageFound(where, texts_missing(missing))
 
 
 BUNDLES: Final = {
@@ -171,24 +171,24 @@ BUNDLES: Final = {
 }
 
 
-def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[Finding]:
+def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Looked) -> Iterator[DamageFound]:
     texts = text_numbers(connection)
     for table, what in BUNDLES.items():
         for key, end_day, stored in connection.execute(f"SELECT key, end_day, chunk FROM {table}"):  # noqa: S608
             looked.chunks += 1
             where = days_in_words(places, key, end_day)
             if not are_numbers((end_day,)):
-                yield Finding(where, NO_LAST_DAY)
+                yield DamageFound(where, NO_LAST_DAY)
             try:
                 found = bundle.opened_bytes(stored)
             except chunk.ChunkError as error:
-                yield Finding(where, f"{what}all objects: {error}" if what else f"all readings: {error}")
+                yield DamageFound(where, f"{what}all objects: {error}" if what else f"all readings: {error}")
                 continue
             lost, needed = _entries(found, table)
             for name, wrong in lost:
-                yield Finding(where, f"{what}{entry_in_words(name)}: {wrong}")
+                yield DamageFound(where, f"{what}{entry_in_words(name)}: {wrong}")
             if needed - texts:
-                yield Finding(where, texts_missing(needed - texts))
+                yield DamageFound(where, texts_missing(needed - texts))
 
 
 def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], set[int]]:
@@ -211,25 +211,25 @@ def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], s
     return lost, needed
 
 
-def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
+def _day_findings(connection: sqlite3.Connection, places: Places) -> Iterator[DamageFound]:
     """A folded day has its readings, and summaries where they are said to stand."""
     for unit, day in connection.execute(f"SELECT unit, day FROM days EXCEPT {_WITH_TIMES}"):  # noqa: S608
         if are_numbers((unit, day)):
-            yield Finding(places.span(unit, day * DAY_MS, DAY_MS), "times are missing")
+            yield DamageFound(places.span(unit, day * DAY_MS, DAY_MS), "times are missing")
     there = {table: _covered(connection, table) for table in BUNDLES}
     for table, old in (("runs", "days"), ("hour_sums", "hourly"), ("minute_sums", "minutely")):
         there[table] |= set(connection.execute(f"SELECT DISTINCT unit, day FROM {old}"))  # noqa: S608
     for unit, day, retired, summed in connection.execute("SELECT unit, day, retired, summed FROM folded"):
         if not are_numbers((unit, day, retired, summed)):
-            yield Finding("table folded", in_row(places, unit))
+            yield DamageFound("table folded", in_row(places, unit))
             continue
         where = places.span(unit, day * DAY_MS, DAY_MS)
         if retired != GONE and (unit, day) not in there["runs"]:
-            yield Finding(where, "readings are missing")
+            yield DamageFound(where, "readings are missing")
         if retired != GONE and summed == SUMMED and (unit, day) not in there["hour_sums"]:
-            yield Finding(where, "summaries by the hour are missing")
+            yield DamageFound(where, "summaries by the hour are missing")
         if retired == GONE and (unit, day) not in there["minute_sums"]:
-            yield Finding(where, "summaries by the minute are missing")
+            yield DamageFound(where, "summaries by the minute are missing")
 
 
 def _covered(connection: sqlite3.Connection, table: str) -> set[tuple[int, int]]:
@@ -242,17 +242,17 @@ def _covered(connection: sqlite3.Connection, table: str) -> set[tuple[int, int]]
     }
 
 
-def _old_text_findings(connection: sqlite3.Connection, places: Places) -> Iterator[Finding]:
+def _old_text_findings(connection: sqlite3.Connection, places: Places) -> Iterator[DamageFound]:
     """Return what summaries of schema 1 need and is not there."""
     missing = connection.execute(
         """SELECT unit, corrections FROM hourly WHERE corrections NOT IN (SELECT id FROM texts)
         UNION SELECT unit, corrections FROM minutely WHERE corrections NOT IN (SELECT id FROM texts)"""
     )
     for unit, number in missing:
-        yield Finding(places.unit(unit), texts_missing([number]))
+        yield DamageFound(places.unit(unit), texts_missing([number]))
 
 
-def _name_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
+def _name_findings(connection: sqlite3.Connection) -> Iterator[DamageFound]:
     """Return the names that are no text or another: SQLite's own check does not look at what stands in one."""
     unreadable: set[tuple[str, int]] = set()
     for table, column in (("units", "name"), ("objects", "name"), ("layouts", "names")):
@@ -261,12 +261,12 @@ def _name_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
             try:
                 stored.decode()
             except UnicodeDecodeError as error:
-                yield Finding(f"table {table}, row {number}", f"its text is damaged ({error.reason})")
+                yield DamageFound(f"table {table}, row {number}", f"its text is damaged ({error.reason})")
                 unreadable.add((table, number))
     for table in NAMED:
         for number in unfit_names(connection, table):
             if (table, number) not in unreadable:
-                yield Finding(f"table {table}, row {number}", "checksum does not fit")
+                yield DamageFound(f"table {table}, row {number}", "checksum does not fit")
 
 
 NAMELESS_UNITS: Final = """SELECT unit FROM (
@@ -276,6 +276,6 @@ NAMELESS_UNITS: Final = """SELECT unit FROM (
 """The numbers of units of which something stands, and whose name does not."""
 
 
-def _unit_findings(connection: sqlite3.Connection) -> Iterator[Finding]:
+def _unit_findings(connection: sqlite3.Connection) -> Iterator[DamageFound]:
     for (unit,) in connection.execute(NAMELESS_UNITS):
-        yield Finding(f"unit number {unit}", "its name is missing")
+        yield DamageFound(f"unit number {unit}", "its name is missing")

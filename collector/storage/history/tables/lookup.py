@@ -62,7 +62,7 @@ def hour_block(connection: sqlite3.Connection, unit: int, hour: int) -> Block | 
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class RunRow:
     """A row of `runs` or of sums: its key and the days it covers."""
 
     key: int
@@ -72,7 +72,7 @@ class Span:
 
 def spans_in(
     connection: sqlite3.Connection, table: str, unit: int, first_day: int, end_day: int
-) -> list[Span]:
+) -> list[RunRow]:
     """Return the rows of a unit in a table that touch some days, in order. None reaches beyond its stretch.
 
     Any days and units may be asked for: beyond the days that a key can name lie the keys of other units, not
@@ -86,7 +86,7 @@ def spans_in(
         (key_of(unit, stretch_of(first_day)), key_of(unit, end_day), first_day),
     )
     firsts = ((key, unit_and_day(key)[1], end) for key, end in rows)
-    return [Span(key, first, end_or_stretch(first, end)) for key, first, end in firsts]
+    return [RunRow(key, first, end_or_stretch(first, end)) for key, first, end in firsts]
 
 
 def readings_in(connection: sqlite3.Connection, unit: int, day: int) -> dict[int, int]:

@@ -207,7 +207,7 @@ def _as_integers(
 
 
 @dataclass(slots=True)
-class Found:
+class RecentRows:
     """Hot rows by unit: the sound ones as a block, and the times (ms) of those that are damaged."""
 
     blocks: dict[int, Block] = field(default_factory=dict)
@@ -221,13 +221,13 @@ def found(
     layout_of: Callable[[int], tuple[str, ...] | None],
     span_ms: tuple[int, int],
     units: tuple[int, int],
-) -> Found:
+) -> RecentRows:
     """Return the hot rows of a span (its end excluded) of the units from the lowest to the highest.
 
     `layout_of` gives the names of a layout, asked for only where rows of it are found.
     """
     parts: dict[int, list[Block]] = {}
-    rows = Found()
+    rows = RecentRows()
     for unit, layout, wide, *gathered in connection.execute(_GATHER, (*span_ms, *units)):
         if not isinstance(unit, int):
             continue  # a damaged page can hold anything

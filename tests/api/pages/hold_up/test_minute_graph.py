@@ -10,8 +10,8 @@ from api.pages.hold_up.outage import by_the_clock
 from api.pages.hold_up.outage_graph import LivePicture, live_answer, live_graph
 from api.pages.markup.elements import render
 from api.pages.markup.svg import Axis
-from collector.read_model.sheet import BankEnd, Fan, Outage
-from collector.read_model.wall_clock import Clock
+from collector.read_model.sheet import BankEnd, Fan, ShownOutage
+from collector.read_model.wall_clock import WallClock
 from rules.plant.estate import Generator, Purpose, Unit
 from rules.system.state import UNKNOWN_HOLD_UP, HoldUp, OnBattery
 from rules.values.verdict import Basis
@@ -97,9 +97,9 @@ def test_the_axis_reaches_the_ends_but_never_hides_the_need() -> None:
 LOST_AT = datetime(2026, 11, 24, 15, 7, 41, tzinfo=UTC)
 
 
-def live(after_s: float, on: OnBattery, outage: Outage | None = None) -> LivePicture:
+def live(after_s: float, on: OnBattery, outage: ShownOutage | None = None) -> LivePicture:
     now = LOST_AT + timedelta(seconds=after_s)
-    return LivePicture("w", "Works", on, outage or Outage(), Clock("Europe/London", now), now, 115.0)
+    return LivePicture("w", "Works", on, outage or ShownOutage(), WallClock("Europe/London", now), now, 115.0)
 
 
 def on_battery(**more: object) -> OnBattery:
@@ -132,9 +132,9 @@ def test_an_end_that_is_not_known_is_hatched_and_counts_nothing_down() -> None:
 
 def test_what_was_not_read_is_dotted_from_the_last_reading() -> None:
     trace = tuple((LOST_AT + timedelta(seconds=10 * n), 1 - n / 100) for n in range(9))
-    unread = live(165, on_battery(reckoned_since=LOST_AT + timedelta(seconds=80)), Outage(trace, 0.84))
+    unread = live(165, on_battery(reckoned_since=LOST_AT + timedelta(seconds=80)), ShownOutage(trace, 0.84))
     assert 'class="l-reckoned"' in render(live_graph(unread))
-    assert 'class="l-reckoned"' not in render(live_graph(live(85, on_battery(), Outage(trace, 0.92))))
+    assert 'class="l-reckoned"' not in render(live_graph(live(85, on_battery(), ShownOutage(trace, 0.92))))
 
 
 @pytest.mark.parametrize(("after_s", "made", "failed"), [(3, 0, 0), (10, 1, 0), (40, 2, 1), (300, 3, 3)])

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from api.pages.markup.elements import render
 from api.pages.markup.format import remaining, with_figures
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, clause, interval, listed, margin, minutes, span, stopwatch
 
 NOW = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
@@ -64,7 +64,7 @@ def test_intervals_and_what_is_not_known() -> None:
 
 
 def test_a_sites_clock_is_its_own_and_another_day_is_named() -> None:
-    clock = Clock("Europe/London", NOW)
+    clock = WallClock("Europe/London", NOW)
     assert clock.at(NOW) == "13:00:00"
     assert clock.at(NOW - timedelta(days=3)) == "28 Jun 2026, 13:00"
     assert clock.head(NOW) == ("Wed 1 Jul 2026", "13:00:00", "UTC+1")

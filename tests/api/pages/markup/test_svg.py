@@ -9,8 +9,8 @@ from api.pages.markup.svg import (
     NARROW_PX,
     WIDE_PX,
     Axis,
+    AxisFigure,
     Label,
-    Letter,
     dimension,
     letters,
     place,
@@ -68,8 +68,8 @@ def test_a_dimension_too_narrow_for_its_words_has_them_beside_it() -> None:
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=30).map(sorted))
 @settings(max_examples=60, deadline=None)
 def test_letters_keep_clear_of_one_another_and_the_strong_one_stays(places: list[float]) -> None:
-    marks = [Letter(at, "2030") for at in places]
-    html = render(letters([*marks, Letter(0.63, "today", strong=True)]))
+    marks = [AxisFigure(at, "2030") for at in places]
+    html = render(letters([*marks, AxisFigure(0.63, "today", strong=True)]))
     assert html.count(">today<") == 2
     most = int(NARROW_PX / (4 * CHARACTER_PX)) + 1
     assert html.split("for-narrow")[1].count(">2030<") <= most

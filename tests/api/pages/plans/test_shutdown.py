@@ -11,7 +11,7 @@ import pytest
 
 from api.pages.plans.shutdown_strip import Band, Strip, bands, hours
 from api.pages.sheets import registry as sheets
-from collector.read_model.wall_clock import Clock
+from collector.read_model.wall_clock import WallClock
 from rules.planning.ridethrough.shutdown import STANDARD, Way, with_set, without_set
 from rules.planning.ridethrough.supply import OnBanks
 from tests.api.pages import samples, shutdowns
@@ -152,7 +152,7 @@ def test_what_cannot_be_told_is_drawn_as_nothing_known() -> None:
     [(600.0, "14:35", 300), (4 * 3600.0, "15:00", 3600), (86_400.0, "16:00", 14_400)],
 )
 def test_the_hours_are_whole_ones_of_the_sites_clock(lasts_s: float, first: str, step_s: int) -> None:
-    drawn = hours(Strip((), NOW, lasts_s, Clock("Europe/London", NOW), ""))
+    drawn = hours(Strip((), NOW, lasts_s, WallClock("Europe/London", NOW), ""))
     at_s, words = next((s, w) for s, w in drawn if s > 0.0)
     assert words == first
     assert (NOW + timedelta(seconds=at_s)).second == 0

@@ -12,7 +12,7 @@ from api.pages.markup.elements import VOID
 from api.pages.sheets import registry as sheets
 from api.pages.sheets.unit_sheet import unit_page
 from api.pages.units.redundancy import verdict as redundancy_words
-from collector.read_model.sheet import AbsentLine, Learnt, LearntCorrection, Sheet
+from collector.read_model.sheet import AbsentLine, LearntCorrection, Sheet, ShownStarts
 from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
@@ -276,7 +276,7 @@ def test_a_units_sheet_lists_what_was_learnt_about_its_card_and_its_weak_cipher(
         "upsOutputPower", "scale", "watts come in tens", "linear", 10.0, 0.0, 12, declared=False
     )
     told = LearntCorrection("upsBatteryTemperature", "scale", "tenths", "linear", 0.1, 0.0, 0, declared=True)
-    learnt = Learnt("abc", (told, scaled), (AbsentLine("bypass", 3),))
+    learnt = ShownStarts("abc", (told, scaled), (AbsentLine("bypass", 3),))
     sheet = samples.short()
     view = sheet.unit("W3")
     assert view is not None

@@ -9,7 +9,7 @@ from random import Random
 
 from collector.cards.corrections.knowledge import CardKnowledge
 from collector.cards.corrections.sample import Declared
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import WireState, WireValue
 from rules.plant.reading import Reading, Stamp
 from tests.collector.cards.sample_cards import AT, GOOD
@@ -133,7 +133,7 @@ def play(  # noqa: PLR0917 - a scene has many parts
     for poll in range(begin, begin + polls):
         at = AT + timedelta(seconds=poll * every_s)
         raw = spoil(truth(poll).raw() | {"sysUpTime": 123450 + round(100 * poll * every_s)})
-        state = WireState(raw, alarms=alarms(poll), part_at=dict.fromkeys(Part, at))
+        state = WireState(raw, alarms=alarms(poll), part_at=dict.fromkeys(TablePart, at))
         stamp = Stamp(at, poll * every_s, "start")
         played.readings.append(played.known.interpret("A1", stamp, state, declared))
         if polls > 2 and poll == begin + polls // 2:

@@ -13,7 +13,7 @@ import pytest
 from collector.cards.corrections.sample import Declared
 from collector.cards.mib.capability import from_walk
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import BY_NAME, Part
+from collector.cards.mib.upsmib import BY_NAME, TablePart
 from collector.cards.mib.wire_values import WireState, wire_value
 from collector.cards.snmp import ber
 from rules.plant.reading import DoubtKind, OutputSource
@@ -522,7 +522,7 @@ def test_16_stuck_values_undecided() -> None:
 
 def test_17_agent_restarts_right() -> None:
     known = play(moving()).known
-    state = WireState(GOOD | {"sysUpTime": 900}, alarms=(), part_at=dict.fromkeys(Part, AT))
+    state = WireState(GOOD | {"sysUpTime": 900}, alarms=(), part_at=dict.fromkeys(TablePart, AT))
     known.observe(state, AT + timedelta(seconds=100))
     assert known.clock.restarted
     assert known.clock.restarts == 1
@@ -534,7 +534,7 @@ def test_17_agent_restarts_undecided() -> None:
     """A counter that wraps after 497.1 days is no restart."""
     known = play(moving()).known
     for ticks in (2**32 - 500, 700):
-        state = WireState(GOOD | {"sysUpTime": ticks}, alarms=(), part_at=dict.fromkeys(Part, AT))
+        state = WireState(GOOD | {"sysUpTime": ticks}, alarms=(), part_at=dict.fromkeys(TablePart, AT))
         known.observe(state, AT + timedelta(seconds=100))
     assert known.clock.wrapped
     assert known.clock.restarts == 0
@@ -564,7 +564,7 @@ def test_what_the_estate_file_says_wins() -> None:
 
 def test_unlearning_repairs_the_past() -> None:
     played = play(moving(), column("upsOutputCurrent", lambda v: v / 10))
-    state = WireState({**GOOD, "upsOutputCurrent.1": 25}, part_at={Part.LIVE: AT})
+    state = WireState({**GOOD, "upsOutputCurrent.1": 25}, part_at={TablePart.LIVE: AT})
     wrong = decode("A1", STAMP, state)
     right = decode("A1", STAMP, state, played.known.corrections)
     assert wrong.output.lines[0].current_a == pytest.approx(2.5)

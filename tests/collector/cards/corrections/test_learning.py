@@ -5,7 +5,7 @@ from pathlib import Path
 
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState, as_kept
 from collector.storage.history.store import WireReading
 from collector.storage.ledger import Ledger
@@ -30,9 +30,9 @@ def _poll(learning: Learning, poll: int, spoil: Spoil) -> tuple[Reading, WireRea
     at = AT + timedelta(seconds=5 * poll)
     raw = spoil(moving()(poll).raw() | {"sysUpTime": 1000 + 500 * poll})
     stamp = Stamp(at, 5.0 * poll, "start")
-    state = WireState(raw, alarms=(), part_at=dict.fromkeys(Part, at))
+    state = WireState(raw, alarms=(), part_at=dict.fromkeys(TablePart, at))
     reading = learning.interpret("card-A1", "A1", stamp, state)
-    kept = as_kept(CardRead(frozenset(Part), raw, alarms=()))
+    kept = as_kept(CardRead(frozenset(TablePart), raw, alarms=()))
     return reading, WireReading("A1", stamp, 5.0, learning.corrections_id("card-A1"), kept)
 
 

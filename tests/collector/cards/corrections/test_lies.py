@@ -13,7 +13,7 @@ import pytest
 from collector.cards.corrections.knowledge import CardKnowledge
 from collector.cards.corrections.rests import YOUNG, Rests
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import BY_NAME, Kind, Part
+from collector.cards.mib.upsmib import BY_NAME, Kind, TablePart
 from collector.cards.mib.wire_values import WireState, WireValue, wire_value
 from collector.cards.snmp import ber
 from collector.simulation.cards.agent import Typed
@@ -93,7 +93,7 @@ def _wire(lie: Lie | None, raw: Mapping[str, WireValue]) -> tuple[dict[str, Wire
 
 def _reading(values: Mapping[str, WireValue], types: Mapping[str, str], poll: int) -> tuple[WireState, Stamp]:
     at = AT + timedelta(seconds=5 * poll)
-    return WireState(values, types, (), part_at=dict.fromkeys(Part, at)), Stamp(at, 5.0 * poll, "start")
+    return WireState(values, types, (), part_at=dict.fromkeys(TablePart, at)), Stamp(at, 5.0 * poll, "start")
 
 
 def _numbers(value: object, path: str = "") -> dict[str, object]:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from collector.cards.mib.correction_set import STANDARD, Correction, CorrectionSet, Ruling
 from collector.cards.mib.decode import decode
 from collector.cards.mib.interpretation import CardMeaning
-from collector.cards.mib.upsmib import ALARM_OID, OBJECTS, Part
+from collector.cards.mib.upsmib import ALARM_OID, OBJECTS, TablePart
 from collector.cards.mib.wire_values import CardRead, WireState, WireValue, as_kept, from_kept, safe_text
 from collector.storage.history.store import WireReading
 from rules.plant.reading import BatteryStatus, Doubt, DoubtKind, OutputSource, Reading, TestResult
@@ -157,7 +157,7 @@ def test_private_alarms_stay_as_they_came() -> None:
 
 def test_slower_parts_carry_their_own_time() -> None:
     early = AT - timedelta(minutes=3)
-    known = WireState(GOOD, part_at={Part.LIVE: AT, Part.SLOW: early, Part.NAMEPLATE: AT})
+    known = WireState(GOOD, part_at={TablePart.LIVE: AT, TablePart.SLOW: early, TablePart.NAMEPLATE: AT})
     assert decode("A1", STAMP, known).part_at == {"bypass": early, "test": early}
 
 
@@ -180,7 +180,7 @@ def test_current_without_a_sign_takes_it_from_the_source() -> None:
 
 def test_what_the_store_keeps_gives_the_same_values_back() -> None:
     known = state()
-    read = CardRead(frozenset(Part), known.values, alarms=())
+    read = CardRead(frozenset(TablePart), known.values, alarms=())
     record = WireReading("A1", STAMP, 5.0, "standard", as_kept(read))
     assert from_kept(as_kept(read)).values == {
         k: v for k, v in known.values.items() if k in from_kept(as_kept(read)).values

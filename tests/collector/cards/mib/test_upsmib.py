@@ -5,7 +5,7 @@ from collections import Counter
 from pathlib import Path
 
 from collector.cards.mib import upsmib
-from collector.cards.mib.upsmib import ALARMS, BY_NAME, NOTIFICATIONS, OBJECTS, Part
+from collector.cards.mib.upsmib import ALARMS, BY_NAME, NOTIFICATIONS, OBJECTS, TablePart
 from rules.plant.reading import OutputSource
 
 ROOT = Path(__file__).resolve().parents[4]
@@ -17,10 +17,10 @@ def test_names_and_places_are_each_used_once() -> None:
 
 
 def test_a_reading_of_a_three_phase_unit_takes_these_objects() -> None:
-    groups = Counter(name.split(".")[0] for name in upsmib.standard_places(Part.LIVE))
+    groups = Counter(name.split(".")[0] for name in upsmib.standard_places(TablePart.LIVE))
     assert groups["upsOutputVoltage"] == 3
-    assert upsmib.standard_places(Part.LIVE)["upsOutputPower.2"] == "1.3.6.1.2.1.33.1.4.4.1.4.2"
-    assert upsmib.standard_places(Part.LIVE)["sysUpTime"] == "1.3.6.1.2.1.1.3.0"
+    assert upsmib.standard_places(TablePart.LIVE)["upsOutputPower.2"] == "1.3.6.1.2.1.33.1.4.4.1.4.2"
+    assert upsmib.standard_places(TablePart.LIVE)["sysUpTime"] == "1.3.6.1.2.1.1.3.0"
 
 
 def test_the_enumeration_counts_not_the_compliance_clause() -> None:
@@ -42,7 +42,7 @@ def test_minutes_become_seconds_and_tenths_become_volts() -> None:
 
 
 def test_the_bypass_is_read_slowly_and_the_control_group_never() -> None:
-    assert BY_NAME["upsBypassVoltage"].part is Part.SLOW
+    assert BY_NAME["upsBypassVoltage"].part is TablePart.SLOW
     assert all(o.part is None for o in OBJECTS if o.oid.startswith("1.3.6.1.2.1.33.1.8."))
 
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.poller import Answer, Poller
 from collector.cards.polling.schedule import EARLY_AT_ONCE, EARLY_EVERY_S, Cadence
@@ -34,7 +34,7 @@ class Card:
     reads: list[tuple[float, float]] = field(default_factory=list)
     under_way: int = 0
 
-    async def read(self, _parts: frozenset[Part]) -> CardRead:
+    async def read(self, _parts: frozenset[TablePart]) -> CardRead:
         self.under_way += 1
         assert self.under_way == 1, "never two requests in flight"
         started_s = self.clock.monotonic_s()

@@ -6,7 +6,7 @@ import pytest
 
 from collector.cards.mib.capability import line_numbers
 from collector.cards.mib.decode import decode
-from collector.cards.mib.upsmib import OBJECTS_ROOT, SYS_UP_TIME, Part, standard_places
+from collector.cards.mib.upsmib import OBJECTS_ROOT, SYS_UP_TIME, TablePart, standard_places
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.reader import KNOCK_AFTER, CardReader
 from collector.cards.snmp import ber
@@ -18,8 +18,8 @@ from collector.simulation.cards.agent import Agent, AgentHost, Faults, Typed
 from rules.plant.reading import OutputSource
 from tests.collector.cards.sample_cards import AT, GOOD, STAMP, net_snmp_agent, oid_of, served
 
-ALL = frozenset(Part)
-LIVE = frozenset({Part.LIVE})
+ALL = frozenset(TablePart)
+LIVE = frozenset({TablePart.LIVE})
 QUICK = Patience(deadline_s=0.15, retries=1)
 
 
@@ -33,7 +33,9 @@ async def _read(agent: Agent, version: Version = Version.V2C, times: int = 1) ->
 
 
 def _expected() -> dict[str, object]:
-    return {key: value for key, value in GOOD.items() if key in {k for p in Part for k in standard_places(p)}}
+    return {
+        key: value for key, value in GOOD.items() if key in {k for p in TablePart for k in standard_places(p)}
+    }
 
 
 @pytest.mark.parametrize("version", [Version.V1, Version.V2C])

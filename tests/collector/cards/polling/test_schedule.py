@@ -5,7 +5,7 @@ from statistics import mean
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.polling.schedule import (
     EARLY_AT_ONCE,
     EARLY_EVERY_S,
@@ -45,11 +45,11 @@ def test_cards_of_one_system_are_due_at_the_same_moments_and_meet_again_after_an
 def test_the_first_poll_reads_everything_and_the_next_only_what_moves() -> None:
     turn = first_turn("N1", CADENCE, 0.0)
     everything = parts_due(turn, CADENCE, turn.due_s)
-    assert everything == frozenset(Part)
+    assert everything == frozenset(TablePart)
     turn = after_answer(turn, everything, turn.due_s)
-    assert parts_due(turn, CADENCE, turn.due_s + 5.0) == {Part.LIVE}
-    assert parts_due(turn, CADENCE, turn.due_s + 60.0) == {Part.LIVE, Part.SLOW}
-    assert parts_due(turn, CADENCE, turn.due_s + 86400.0) == frozenset(Part)
+    assert parts_due(turn, CADENCE, turn.due_s + 5.0) == {TablePart.LIVE}
+    assert parts_due(turn, CADENCE, turn.due_s + 60.0) == {TablePart.LIVE, TablePart.SLOW}
+    assert parts_due(turn, CADENCE, turn.due_s + 86400.0) == frozenset(TablePart)
 
 
 def test_on_battery_the_pace_is_two_seconds_from_the_moment_it_is_wanted() -> None:
@@ -79,8 +79,8 @@ def test_a_burst_of_early_polls_is_bounded() -> None:
 
 
 def test_a_card_that_comes_back_is_asked_again_what_it_is() -> None:
-    turn = after_answer(Turn(0.0), frozenset(Part), 0.0)
-    assert parts_due(after_silence(turn), CADENCE, 5.0) == frozenset(Part)
+    turn = after_answer(Turn(0.0), frozenset(TablePart), 0.0)
+    assert parts_due(after_silence(turn), CADENCE, 5.0) == frozenset(TablePart)
 
 
 @settings(max_examples=200, deadline=None)

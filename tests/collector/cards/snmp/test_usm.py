@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.cards.mib.upsmib import SYS_UP_TIME, Part
+from collector.cards.mib.upsmib import SYS_UP_TIME, TablePart
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp import ber
 from collector.cards.snmp.client import Client, Patience
@@ -113,7 +113,7 @@ async def test_a_whole_card_over_snmpv3(snmpd: RealAgent) -> None:
     async with Transport() as transport:
         who = user("sha256aes", Auth.SHA256, Privacy.AES128)
         reader = CardReader.of(transport, "127.0.0.1", snmpd.port, who, Patience(2.0, 1))
-        wire = await reader.read(frozenset(Part))
+        wire = await reader.read(frozenset(TablePart))
     assert {k: v for k, v in wire.values.items() if k != "sysUpTime"}.items() <= GOOD.items()
     assert wire.values["upsBatteryVoltage"] == 5451
 

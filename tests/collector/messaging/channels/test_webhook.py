@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.configuration.secrets import Token
-from collector.configuration.settings_tables import WebhookChannel as Settings
+from collector.configuration.settings_tables import WebhookSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow
 from collector.messaging.channels.webhook import WebhookChannel, event_id, signed
 from collector.messaging.delivery.recipients import letters

@@ -16,7 +16,7 @@ from collector.messaging.delivery.office import PostOffice
 from collector.process.clock import TurnedClock
 from collector.storage.ledger import Ledger
 from rules.alarms.catalogue import CATALOGUE, Severity
-from rules.alarms.incidents.incident import News, Notice, NoticeKind, Part
+from rules.alarms.incidents.incident import IncidentPart, Notice, NoticeKind, NoticeNews
 from tests.collector.messaging.cases import AT, Scripted, notice, office, person, put
 
 FULL: dict[str, Any] = {"most_messages": 2, "within_s": 600.0}
@@ -49,14 +49,14 @@ async def turn(clock: TurnedClock, where: PostOffice, seconds: float, step: floa
 def opening(site: str, clock: TurnedClock, *, number: int = 1, left_s: float = 840.0) -> Notice:
     """Return the opening of an outage at a site of its own, whose system holds for so long from now."""
     at = clock.now()
-    part = Part(f"hall-{site}", at, ends_earliest=at + timedelta(seconds=left_s), name=f"Hall {site}")
+    part = IncidentPart(f"hall-{site}", at, ends_earliest=at + timedelta(seconds=left_s), name=f"Hall {site}")
     return replace(
         notice(f"power-{site}-{number}", about=site, site=site, at=at, opened_at=at),
         what=f"Mains lost at {site}, supply {site}: 2 units on battery.",
         do=f"See that set-{site} runs.",
         short=f"{site}: mains lost",
         parts=(part,),
-        news=News.OUTAGE,
+        news=NoticeNews.OUTAGE,
         news_of=(f"power-{site}",),
         place=f"{site}, supply {site}",
         mains_lost=True,
@@ -64,7 +64,7 @@ def opening(site: str, clock: TurnedClock, *, number: int = 1, left_s: float = 8
 
 
 def planning(bank: str) -> Notice:
-    return replace(notice(f"own-{bank}-1", about=bank), news=News.PLANNING)
+    return replace(notice(f"own-{bank}-1", about=bank), news=NoticeNews.PLANNING)
 
 
 def whats(post: Scripted) -> list[str]:
@@ -97,7 +97,7 @@ async def test_with_the_allowance_used_up_what_becomes_critical_goes_at_once_and
     await turn(clock, where, 2)
     graver = replace(
         notice("power-hill-1", 3, kind=NoticeKind.CHANGED, severity=Severity.CRITICAL),
-        news=News.GRAVER,
+        news=NoticeNews.GRAVER,
         news_of=("ends_soon:hall-hill",),
     )
     await put(ledger, where, graver)

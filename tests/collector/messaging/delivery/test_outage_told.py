@@ -17,7 +17,7 @@ from typing import Any, TypeVar, cast
 
 from collector.assessment.hold_up import Judging
 from collector.assessment.worker import Worker
-from collector.cards.mib.upsmib import Part
+from collector.cards.mib.upsmib import TablePart
 from collector.cards.polling.poller import Answer
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp.transport import Transport
@@ -105,7 +105,7 @@ class Played:
     async def moment(self, seconds: float = POLL_S) -> None:
         """Turn the clock on, read every card, judge what is due, and note what alarms then stand."""
         await self.clock.advance(seconds)
-        parts = frozenset(Part)
+        parts = frozenset(TablePart)
         wires = await asyncio.gather(*(reader.read(parts) for reader in self.readers.values()))
         now = stamp(self.clock)
         answers = [

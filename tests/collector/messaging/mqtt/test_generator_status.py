@@ -19,7 +19,7 @@ from collector.configuration.settings_tables import SetWordsTable
 from collector.messaging.mqtt.generator_status import LARGEST_BYTES, TELL_EVERY_S, SetWords
 from collector.process.clock import Clock, SystemClock, TurnedClock, stamp
 from collector.recorder.trackers.generator_reports import Testimony
-from collector.recorder.trackers.outages import Aftermath
+from collector.recorder.trackers.outages import OutageTracker
 from collector.service.generator_watch import SetWatch
 from collector.storage.ledger import Ledger
 from rules.generator.outage_source import SetWord
@@ -154,7 +154,7 @@ async def test_a_clock_a_little_ahead_does_not_make_a_word_of_the_future() -> No
 async def test_a_word_that_repeats_the_last_makes_no_line_of_the_journal(tmp_path: Path) -> None:
     clock = TurnedClock(NOON)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        testimony = Testimony(Aftermath(estate()), ledger, clock)
+        testimony = Testimony(OutageTracker(estate()), ledger, clock)
         lines = [
             await testimony.word("set-1", SetWord(NOON + timedelta(seconds=s), True, True)) for s in range(9)
         ]
@@ -274,7 +274,7 @@ async def test_a_wrong_password_is_said_and_tried_again(broker: Broker) -> None:
 
 async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_long_another() -> None:
     clock = TurnedClock(NOON)
-    after = Aftermath(estate())
+    after = OutageTracker(estate())
     after.word("set-1", SetWord(NOON, False, False))
     heard = listener(clock, host="127.0.0.1")
     heard.trouble = "Connection refused"
@@ -308,7 +308,7 @@ async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_l
 
 async def test_of_a_set_that_nothing_tells_of_no_test_is_overdue() -> None:
     clock = TurnedClock(NOON)
-    after = Aftermath(estate())
+    after = OutageTracker(estate())
 
     async def give(_given: object) -> None:
         return None

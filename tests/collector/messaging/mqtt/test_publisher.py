@@ -13,7 +13,7 @@ import aiomqtt
 import pytest
 
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttChannel as Settings
+from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.delivery.letter import POST, Post
 from collector.messaging.mqtt.publisher import MqttChannel

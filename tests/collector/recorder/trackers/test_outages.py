@@ -7,9 +7,9 @@ from datetime import timedelta
 
 import pytest
 
-from collector.recorder.trackers.outages import Aftermath, NoSuchOutage
+from collector.recorder.trackers.outages import NoSuchOutage, OutageTracker
 from rules.alarms.events import PowerEvent
-from rules.generator.outage_source import Ground, Mark, SetWord, Source
+from rules.generator.outage_source import OutageSource, SetWord, SourceBasis, SourceMark
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
 from rules.plant.reading import InputReading, Reading
@@ -24,7 +24,7 @@ class Played:
     def __init__(self) -> None:
         self.book = Book(estate())
         self.state = WatchState()
-        self.after = Aftermath(self.book.estate)
+        self.after = OutageTracker(self.book.estate)
         self.events: list[PowerEvent] = []
 
     def give(self, *samples: Reading) -> None:
@@ -63,15 +63,15 @@ def test_a_mark_makes_the_start_known_and_it_goes_on_after_a_restart() -> None:
     incident = played.events[0].incident
     assert incident is not None
     at = START + timedelta(hours=1)
-    found = played.after.mark(incident, Mark("R. Haugen", at, Source.GENERATOR))
+    found = played.after.mark(incident, SourceMark("R. Haugen", at, OutageSource.GENERATOR))
     assert [e.kind for e in found] == ["supply_returned", "set_start_learnt"]
     # 38 s, less 5 s to detect, 10 s of run-up and 5 s of changeover, all declared
     assert played.after.seen_steps("works")["starts"] == 18.0
-    again = Aftermath(estate())
+    again = OutageTracker(estate())
     again.restore(played.after.snapshot(at))
     assert again.seen_steps("works") == played.after.seen_steps("works")
-    assert [s.ground for s in again.starts("set-1")] == [Ground.PERSON]
-    again.mark(incident, Mark("R. Haugen", at, Source.MAINS))
+    assert [s.ground for s in again.starts("set-1")] == [SourceBasis.PERSON]
+    again.mark(incident, SourceMark("R. Haugen", at, OutageSource.MAINS))
     assert again.seen_steps("works") == {}
 
 
@@ -82,14 +82,14 @@ def test_frequency_counts_only_when_every_unit_of_the_supply_shows_it() -> None:
     assert len(played.texts("supply_returned")) == 1
     played.give(at_hz(reading(NORTH[-1], 31.0), 51.2))
     assert "a set" in played.texts("supply_returned")[-1]
-    assert [s.ground for s in played.after.starts("set-1")] == [Ground.FREQUENCY]
+    assert [s.ground for s in played.after.starts("set-1")] == [SourceBasis.FREQUENCY]
 
 
 def test_the_sites_word_is_best_and_its_runs_on_load_are_kept() -> None:
     played = Played()
     played.outage()
     played.after.word("set-1", SetWord(START + timedelta(seconds=30), running=True, carries=True))
-    assert [s.ground for s in played.after.starts("set-1")] == [Ground.SITE]
+    assert [s.ground for s in played.after.starts("set-1")] == [SourceBasis.SITE]
     end = START + timedelta(seconds=30 + 2400)
     assert played.after.set_test("set-1", end).last is None, "a run that has not ended is none yet"
     played.after.word("set-1", SetWord(end, running=True, carries=False))
@@ -98,7 +98,7 @@ def test_the_sites_word_is_best_and_its_runs_on_load_are_kept() -> None:
 
 
 def test_of_words_that_repeat_each_other_the_first_and_the_last_are_kept() -> None:
-    after = Aftermath(estate())
+    after = OutageTracker(estate())
     for k in range(1000):
         after.word("set-1", SetWord(START + timedelta(seconds=10 * k), running=True, carries=True))
     after.word("set-1", SetWord(START + timedelta(seconds=10_000), running=False, carries=False))
@@ -113,7 +113,7 @@ def test_the_cards_see_a_part_of_what_the_set_carries_in_a_run() -> None:
     played.after.word("set-1", SetWord(START + timedelta(seconds=2000), running=True, carries=False))
     # ten units on the set's supply give 3 x 5.1 kW each all the while; the depot stands on another supply
     assert [run.seen_w for run in played.after.runs("set-1")] == [pytest.approx(153_000.0)]
-    again = Aftermath(estate())
+    again = OutageTracker(estate())
     again.restore(played.after.snapshot(START + timedelta(seconds=2000)))
     assert again.runs("set-1") == played.after.runs("set-1")
 
@@ -151,11 +151,14 @@ def test_a_supply_lost_again_in_one_incident_is_marked_by_when_it_was_lost() -> 
     assert first.incident == second.incident is not None
     assert first.incident is not None
     at = START + timedelta(hours=1)
-    played.after.mark(first.incident, Mark("R. Haugen", at, Source.MAINS), second.lost_at)
-    played.after.mark(first.incident, Mark("R. Haugen", at, Source.GENERATOR))
-    assert [o.found.source for o in played.after.outages if o.found] == [Source.GENERATOR, Source.MAINS]
+    played.after.mark(first.incident, SourceMark("R. Haugen", at, OutageSource.MAINS), second.lost_at)
+    played.after.mark(first.incident, SourceMark("R. Haugen", at, OutageSource.GENERATOR))
+    assert [o.found.source for o in played.after.outages if o.found] == [
+        OutageSource.GENERATOR,
+        OutageSource.MAINS,
+    ]
 
 
 def test_an_incident_that_is_no_outage_cannot_be_marked() -> None:
     with pytest.raises(NoSuchOutage):
-        Aftermath(estate()).mark("power-9", Mark("R. Haugen", START, Source.MAINS))
+        OutageTracker(estate()).mark("power-9", SourceMark("R. Haugen", START, OutageSource.MAINS))

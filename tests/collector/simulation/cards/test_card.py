@@ -10,14 +10,14 @@ from collector.simulation.cards import card as voice
 from collector.simulation.cards.card import AlarmRows, Meters
 from collector.simulation.plant.battery import BankPlant, CellType
 from collector.simulation.plant.charging import new_bank
-from collector.simulation.plant.supply import Source
-from collector.simulation.plant.unit import Feed, Mode, UnitPlant, UnitState
+from collector.simulation.plant.supply import FeedSource
+from collector.simulation.plant.unit import Feed, Mode, SimUnit, UnitPlant
 
 PERFECT = Meters(0.0, 0.0, 0.0, 0.0)
 PLANT = UnitPlant("u", BankPlant("b", CellType(20.0), cells=192), 20_000.0, 18_000.0, model="M 20")
-MAINS = Feed(Source.MAINS, 231.0, 50.0)
-NOTHING = Feed(Source.NOTHING, 0.0, 0.0)
-STATE = UnitState(
+MAINS = Feed(FeedSource.MAINS, 231.0, 50.0)
+NOTHING = Feed(FeedSource.NOTHING, 0.0, 0.0)
+STATE = SimUnit(
     Mode.NORMAL,
     new_bank(PLANT.bank),
     watts=(3000.0, 4500.0, 2000.0),
@@ -27,7 +27,7 @@ STATE = UnitState(
 )
 
 
-def said(state: UnitState, feed: Feed = MAINS, uptime_s: float = 5000.0) -> dict[str, int]:
+def said(state: SimUnit, feed: Feed = MAINS, uptime_s: float = 5000.0) -> dict[str, int]:
     at = voice.moment_of(PLANT, state, feed, uptime_s=uptime_s)
     return {
         **voice.first_row(voice.live_columns(PLANT, PERFECT, at)),

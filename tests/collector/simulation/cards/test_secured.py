@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from collector.cards.mib.upsmib import SYS_UP_TIME, Part
+from collector.cards.mib.upsmib import SYS_UP_TIME, TablePart
 from collector.cards.polling.reader import CardReader
 from collector.cards.snmp import ber
 from collector.cards.snmp.client import Patience
@@ -49,7 +49,7 @@ class Line:
 
     async def source(self) -> object:
         """Read the live part once, and return the output source as it came."""
-        return (await self.reader.read(frozenset({Part.LIVE}))).values.get("upsOutputSource")
+        return (await self.reader.read(frozenset({TablePart.LIVE}))).values.get("upsOutputSource")
 
 
 @asynccontextmanager

@@ -9,13 +9,13 @@ import pytest
 from collector.cards.mib.correction_set import STANDARD
 from collector.cards.mib.interpretation import CardMeaning
 from collector.simulation.past.downtime_gap import write_meanwhile
-from collector.simulation.scenario.estate_file import UNITS, Scenario
+from collector.simulation.scenario.estate_file import UNITS, SimScenario
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import WireReading
 from rules.plant.reading import Stamp
 
 MEANING = CardMeaning({STANDARD.id: STANDARD}.get)
-SCENARIO = Scenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
+SCENARIO = SimScenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 WEEKS_LATER = SCENARIO.now + timedelta(days=24, minutes=7)
 
 

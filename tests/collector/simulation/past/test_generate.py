@@ -14,12 +14,12 @@ from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import load_text
 from collector.recorder.trackers.discharges import Phase, from_evidence
 from collector.simulation.past import generate as past
-from collector.simulation.scenario.estate_file import UNITS, Scenario, cards
+from collector.simulation.scenario.estate_file import UNITS, SimScenario, cards
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
 from collector.storage.ledger import Ledger
 
-SCENARIO = Scenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
+SCENARIO = SimScenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 DAYS = 20
 
 

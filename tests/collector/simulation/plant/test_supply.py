@@ -3,9 +3,9 @@
 import pytest
 
 from collector.simulation.plant.supply import (
-    Phase,
+    FeedSource,
     SetPlant,
-    Source,
+    SupplyPhase,
     SupplyPlant,
     SupplyState,
     after,
@@ -19,7 +19,7 @@ SUPPLY = SupplyPlant("north", SET)
 
 
 def seconds_until(
-    source: Source, state: SupplyState, dt_s: float = 0.5, most_s: float = 600.0
+    source: FeedSource, state: SupplyState, dt_s: float = 0.5, most_s: float = 600.0
 ) -> float | None:
     t_s = 0.0
     while t_s < most_s:
@@ -38,13 +38,13 @@ def test_the_set_carries_after_detection_failed_cranks_run_up_and_transfer(
 ) -> None:
     lost = mains_fails(SupplyState(fires_at=fires_at))
     assert time_to_carry_s(SET, fires_at=fires_at) == want_s
-    assert seconds_until(Source.GENERATOR, lost) == pytest.approx(want_s, abs=0.5)
+    assert seconds_until(FeedSource.GENERATOR, lost) == pytest.approx(want_s, abs=0.5)
 
 
 def test_a_set_that_never_fires_fails_after_its_last_attempt() -> None:
     state = after(SUPPLY, mains_fails(SupplyState(fires_at=None)), 5 + 3 * 10 + 2 * 15 + 1)
-    assert (state.phase, state.attempt) == (Phase.FAILED, 3)
-    assert seconds_until(Source.GENERATOR, state) is None
+    assert (state.phase, state.attempt) == (SupplyPhase.FAILED, 3)
+    assert seconds_until(FeedSource.GENERATOR, state) is None
     assert time_to_carry_s(SET, fires_at=None) is None
 
 
@@ -59,26 +59,26 @@ def test_one_long_step_equals_many_short_ones() -> None:
 
 def test_a_late_set_is_late_by_that_much() -> None:
     lost = mains_fails(SupplyState(fires_at=1, late_s=40.0))
-    assert seconds_until(Source.GENERATOR, lost) == pytest.approx(20 + 40, abs=0.5)
+    assert seconds_until(FeedSource.GENERATOR, lost) == pytest.approx(20 + 40, abs=0.5)
 
 
 def test_returned_mains_is_taken_once_steady_with_a_break() -> None:
     carrying = after(SUPPLY, mains_fails(SupplyState()), 25.0)
-    assert carrying.source is Source.GENERATOR
+    assert carrying.source is FeedSource.GENERATOR
     back = mains_returns(carrying)
-    assert after(SUPPLY, back, SET.steady_s - 1).source is Source.GENERATOR
+    assert after(SUPPLY, back, SET.steady_s - 1).source is FeedSource.GENERATOR
     broken = after(SUPPLY, back, SET.steady_s + 1)
-    assert broken.source is Source.NOTHING
-    assert after(SUPPLY, broken, SET.return_s).source is Source.MAINS
-    assert after(SUPPLY, broken, SET.return_s + SET.cool_s).phase is Phase.RESTING
+    assert broken.source is FeedSource.NOTHING
+    assert after(SUPPLY, broken, SET.return_s).source is FeedSource.MAINS
+    assert after(SUPPLY, broken, SET.return_s + SET.cool_s).phase is SupplyPhase.RESTING
 
 
 def test_mains_that_returns_before_the_set_is_taken_at_once() -> None:
     cranking = after(SUPPLY, mains_fails(SupplyState(fires_at=3)), 12.0)
     back = after(SUPPLY, mains_returns(cranking), 1.0)
-    assert (back.source, back.phase) == (Source.MAINS, Phase.RESTING)
+    assert (back.source, back.phase) == (FeedSource.MAINS, SupplyPhase.RESTING)
 
 
 def test_a_supply_without_a_set_stays_dead() -> None:
     bare = SupplyPlant("bare")
-    assert after(bare, mains_fails(SupplyState()), 1000.0).source is Source.NOTHING
+    assert after(bare, mains_fails(SupplyState()), 1000.0).source is FeedSource.NOTHING

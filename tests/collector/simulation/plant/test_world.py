@@ -10,8 +10,8 @@ from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.load import LoadShape
 from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.supply import SetPlant, SupplyPlant, SupplyState
-from collector.simulation.plant.system import SystemPlant, SystemState
-from collector.simulation.plant.unit import Mode, UnitPlant, UnitState, overload_s
+from collector.simulation.plant.system import SimSystem, SystemPlant
+from collector.simulation.plant.unit import Mode, SimUnit, UnitPlant, overload_s
 from collector.simulation.plant.world import WorldPlant, WorldState, after, hold_up
 
 NOON = 1_760_000_000.0
@@ -31,8 +31,8 @@ def world(
 ) -> tuple[WorldPlant, WorldState]:
     system = SystemPlant("s", "north", units, load, room_c=25.0, room_swing_c=0.0)
     plant = WorldPlant({"north": SupplyPlant("north", generator)}, {"s": system})
-    states = tuple(UnitState(Mode.NORMAL, new_bank(u.bank)) for u in units)
-    return plant, after(plant, WorldState(NOON, {"north": SupplyState()}, {"s": SystemState(states)}), 1.0)
+    states = tuple(SimUnit(Mode.NORMAL, new_bank(u.bank)) for u in units)
+    return plant, after(plant, WorldState(NOON, {"north": SupplyState()}, {"s": SimSystem(states)}), 1.0)
 
 
 def dark(state: WorldState) -> WorldState:

@@ -12,8 +12,8 @@ from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.load import LoadShape
 from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.supply import SupplyPlant, SupplyState
-from collector.simulation.plant.system import SystemPlant, SystemState
-from collector.simulation.plant.unit import Mode, UnitPlant, UnitState
+from collector.simulation.plant.system import SimSystem, SystemPlant
+from collector.simulation.plant.unit import Mode, SimUnit, UnitPlant
 from collector.simulation.plant.world import WorldPlant, WorldState
 from collector.simulation.scenario.director import (
     BankOpens,
@@ -25,12 +25,12 @@ from collector.simulation.scenario.director import (
     CardLies,
     CardResets,
     Cue,
+    DirectorStage,
     Event,
     MainsFails,
     MainsReturns,
     Script,
     SetWill,
-    Stage,
     TestEnds,
     UnitIsolated,
     UnitReturned,
@@ -46,20 +46,20 @@ LOAD = LoadShape("s", 1, (3000.0, 3000.0, 3000.0), (1.0, 1.0, 1.0), 1.0, 1.0, 0.
 PLANT = WorldPlant({"m": SupplyPlant("m")}, {"s": SystemPlant("s", "m", UNITS, LOAD)})
 
 
-def stage() -> Stage:
-    units = tuple(UnitState(Mode.NORMAL, new_bank(u.bank)) for u in UNITS)
-    world = worlds.after(PLANT, WorldState(1e9, {"m": SupplyState()}, {"s": SystemState(units)}), 1.0)
-    return Stage(world, {"c": Behaviour(booted_s=1e9 - 500.0)})
+def stage() -> DirectorStage:
+    units = tuple(SimUnit(Mode.NORMAL, new_bank(u.bank)) for u in UNITS)
+    world = worlds.after(PLANT, WorldState(1e9, {"m": SupplyState()}, {"s": SimSystem(units)}), 1.0)
+    return DirectorStage(world, {"c": Behaviour(booted_s=1e9 - 500.0)})
 
 
-def after(*events: Event, seconds: float = 5.0) -> Stage:
+def after(*events: Event, seconds: float = 5.0) -> DirectorStage:
     now = stage()
     for event in events:
         now = played(PLANT, now, event)
-    return Stage(worlds.after(PLANT, now.world, seconds), now.cards)
+    return DirectorStage(worlds.after(PLANT, now.world, seconds), now.cards)
 
 
-def modes(now: Stage) -> list[Mode]:
+def modes(now: DirectorStage) -> list[Mode]:
     return [u.mode for u in now.world.systems["s"].units]
 
 

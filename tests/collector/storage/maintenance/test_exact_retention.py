@@ -10,7 +10,7 @@ from collector.recorder.trackers.discharges import SCHEMA
 from collector.storage.database import StoreError, StoreFault
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.ledger.records import Evidence, JournalLine
-from collector.storage.maintenance.exact_retention import POWER_ALARMS, ExactSpans, Span, merged
+from collector.storage.maintenance.exact_retention import POWER_ALARMS, ExactSpan, ExactSpans, merged
 from rules.alarms.catalogue import CATALOGUE
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.restarting import DARK, Collector
@@ -173,15 +173,15 @@ async def test_a_clock_that_stood_ahead_for_a_while_hides_no_discharge_after_it(
 def test_spans_of_one_unit_that_touch_are_one() -> None:
     at = [NOON + n * MINUTE for n in range(6)]
     spans = [
-        Span("A2", at[0], at[2], "dip"),
-        Span("A1", at[3], at[5], "overload"),
-        Span("A1", at[0], at[2], "dip"),
-        Span("A1", at[1], at[3], "dip"),
-        Span("A1", at[1], at[2], "bypass"),
+        ExactSpan("A2", at[0], at[2], "dip"),
+        ExactSpan("A1", at[3], at[5], "overload"),
+        ExactSpan("A1", at[0], at[2], "dip"),
+        ExactSpan("A1", at[1], at[3], "dip"),
+        ExactSpan("A1", at[1], at[2], "bypass"),
     ]
     assert merged(spans) == [
-        Span("A1", at[0], at[5], "dip, bypass, overload"),
-        Span("A2", at[0], at[2], "dip"),
+        ExactSpan("A1", at[0], at[5], "dip, bypass, overload"),
+        ExactSpan("A2", at[0], at[2], "dip"),
     ]
 
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.bank import bank_conditions
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
@@ -43,7 +43,7 @@ def bank_state(
     )
 
 
-def bank(state: BankState) -> dict[str, Found]:
+def bank(state: BankState) -> dict[str, Condition]:
     found = bank_conditions(state, estate().banks["bank-W1"], TODAY, CATALOGUE["bank_past_age"], was)
     return {one.kind: one for one in found}
 

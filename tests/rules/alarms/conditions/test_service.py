@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import ServiceFigures, service_conditions
 from rules.plant.estate import WatchPower
 from tests.rules.sample_plant import estate
@@ -13,7 +13,7 @@ def was(kind: str, qualifier: str) -> bool:
     return False
 
 
-def service(figures: ServiceFigures, power: WatchPower | None = None) -> dict[str, Found]:
+def service(figures: ServiceFigures, power: WatchPower | None = None) -> dict[str, Condition]:
     site = estate()
     if power is not None:
         object.__setattr__(site, "watch_power", power)

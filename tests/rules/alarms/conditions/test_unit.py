@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.conditions.condition import Found
+from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.unit import Peers, unit_conditions
 from rules.plant.reading import OutputLine
 from tests.rules.sample_plant import estate, reading
@@ -19,7 +19,7 @@ from tests.rules.sample_plant import estate, reading
 UNIT = estate().units["W1"]
 
 
-def overload(lines: Sequence[OutputLine], *, was: bool = False) -> Found:
+def overload(lines: Sequence[OutputLine], *, was: bool = False) -> Condition:
     seen = reading("W1", 0.0)
     seen = replace(seen, output=replace(seen.output, lines=tuple(lines)))
     conditions = unit_conditions(

@@ -20,7 +20,7 @@ from rules.battery.assessment.faults import (
     UNDERSIZED,
     UNPROVEN,
 )
-from rules.battery.assessment.replacement import Asked
+from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import MonthTemperature
 from rules.plant.estate import Bank, FittedBank, PowerTable
@@ -31,7 +31,7 @@ FITTED = FittedBank(date(2019, 1, 1), None, "T", 40, 1.67, 9.0, 20.0, (PowerTabl
 BANK = Bank("b1", ("A1",), 240, 1, (FITTED,))
 LATE = replace(BANK, fitted=(replace(FITTED, from_day=date(2021, 1, 1), design_life_years=20.0),))
 NOW = datetime(2024, 1, 1, 12, tzinfo=UTC)
-ASKED = Asked(300.0, 240 * 18.0, NOW.date())
+ASKED = BankDemand(300.0, 240 * 18.0, NOW.date())
 
 
 def discharge(
@@ -109,7 +109,7 @@ def test_a_failure_proves_without_any_estimate() -> None:
 def test_a_bank_too_small_is_not_worn_and_what_helps_is_said_with_its_size() -> None:
     # six weeks old and judged 99 %; 22 minutes are asked at a power whose published time is some four
     new = replace(FITTED, from_day=NOW.date() - timedelta(days=42))
-    asked = Asked(1320.0, 240 * 56.0, NOW.date())
+    asked = BankDemand(1320.0, 240 * 56.0, NOW.date())
     fine = discharge(3, 0.99, used=0.6, low=0.96, high=1.02)
     state = judge_bank(evidence(fine, bank=replace(BANK, fitted=(new,)), asked=asked)).state
     assert state.too_small
@@ -129,7 +129,7 @@ def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
     # judged 95 % two and a half years ago: every two years; judged worn since: yearly, but not before that was known
     deep = discharge(900, 0.95, used=0.6, low=0.93, high=0.97)
     worn = discharge(100, 0.84, used=0.3, low=0.79, high=0.89)
-    asked = Asked(120.0, 240 * 18.0, NOW.date())
+    asked = BankDemand(120.0, 240 * 18.0, NOW.date())
     due = judge_bank(evidence(deep, asked=asked, bank=LATE)).state.tests
     assert due is not None
     assert due.due == deep.at.date() + timedelta(days=730)
@@ -141,7 +141,7 @@ def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
 
 def test_no_test_is_due_for_a_bank_that_is_to_be_renewed() -> None:
     over = discharge(900, 0.45, used=0.45, ended=True, low=0.43, high=0.47)
-    state = judge_bank(evidence(over, asked=Asked(1000.0, 240 * 18.0, NOW.date()))).state
+    state = judge_bank(evidence(over, asked=BankDemand(1000.0, 240 * 18.0, NOW.date()))).state
     assert state.dates.replace_by is not None
     assert state.dates.replace_by < NOW.date()
     assert TEST_DUE not in [f.kind for f in state.findings]
@@ -152,7 +152,7 @@ def test_constant_readings_with_noise_leave_the_dates_where_they_are_within_days
     base = judge_bank(evidence(*seen)).state.dates
     rng = np.random.default_rng(1)
     for _ in range(5):
-        noisy = Asked(300.0, 240 * 18.0 * (1.0 + 0.005 * float(rng.normal())), NOW.date())
+        noisy = BankDemand(300.0, 240 * 18.0 * (1.0 + 0.005 * float(rng.normal())), NOW.date())
         dates = judge_bank(
             evidence(*seen, asked=noisy, temperature_c=23.0 + float(rng.normal(0, 0.2)))
         ).state.dates
@@ -216,7 +216,7 @@ def test_a_bank_still_recharging_starts_partly_used() -> None:
 
 
 def test_more_is_asked_than_a_worn_bank_gives() -> None:
-    heavy = Asked(1000.0, 240 * 18.0, NOW.date())
+    heavy = BankDemand(1000.0, 240 * 18.0, NOW.date())
     judged = judge_bank(
         evidence(discharge(5, 0.45, used=0.45, ended=True, low=0.43, high=0.47), asked=heavy)
     ).state
@@ -238,7 +238,7 @@ def test_signs_of_trouble_stand_beside_the_capacity() -> None:
     assert BLOCK_OUT_OF_LINE in found(judge_bank(evidence(hand=(hand,))))
     assert CHARGER_LOST in found(judge_bank(evidence(hours=dead)))
     tested = discharge(740, 0.99, used=0.8, low=0.97, high=1.01)
-    light = Asked(120.0, 240 * 18.0, NOW.date())
+    light = BankDemand(120.0, 240 * 18.0, NOW.date())
     assert TEST_DUE in found(judge_bank(evidence(tested, asked=light, bank=LATE)))
     assert judge_bank(evidence(hours=dead)).state.charging.verdict is Verdict.INADEQUATE
 
@@ -250,7 +250,9 @@ def test_a_bank_that_stands_apart_from_its_siblings_is_told() -> None:
 
 
 def test_a_load_above_the_table_is_told_and_is_no_reason_to_replace() -> None:
-    judged = judge_bank(evidence(discharge(5, 0.97, used=0.9), asked=Asked(60.0, 240 * 90.0, NOW.date())))
+    judged = judge_bank(
+        evidence(discharge(5, 0.97, used=0.9), asked=BankDemand(60.0, 240 * 90.0, NOW.date()))
+    )
     assert BEYOND_TABLE in found(judged)
     assert judged.state.asked_fraction is None
     assert judged.state.dates.replace_by is not None
@@ -259,8 +261,8 @@ def test_a_load_above_the_table_is_told_and_is_no_reason_to_replace() -> None:
 
 def test_a_bank_too_small_from_the_start_is_not_renewed_like_for_like() -> None:
     # 1800 s are published at this power (less the inverter's losses): 2400 s are more than new blocks give
-    assert UNDERSIZED in found(judge_bank(evidence(asked=Asked(2400.0, 240 * 18.0, NOW.date()))))
-    assert UNDERSIZED not in found(judge_bank(evidence(asked=Asked(600.0, 240 * 18.0, NOW.date()))))
+    assert UNDERSIZED in found(judge_bank(evidence(asked=BankDemand(2400.0, 240 * 18.0, NOW.date()))))
+    assert UNDERSIZED not in found(judge_bank(evidence(asked=BankDemand(600.0, 240 * 18.0, NOW.date()))))
 
 
 def test_a_warm_room_brings_the_dates_nearer() -> None:

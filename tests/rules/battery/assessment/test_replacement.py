@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rules.battery.assessment.fusion import CapacityEvidence, Lives, fuse
-from rules.battery.assessment.replacement import Asked, asked_fraction, forecast, time_share_of_criterion
+from rules.battery.assessment.replacement import BankDemand, asked_fraction, forecast, time_share_of_criterion
 from rules.battery.model.ageing import age_curve, life_prior
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.model.published_runtime import curve_through
@@ -43,7 +43,7 @@ def test_replacing_comes_the_lead_time_after_ordering() -> None:
 
 def test_ordering_on_the_last_day_leaves_five_percent_to_fail_within_lead_time_and_90_days() -> None:
     drawn = lives(GOOD)
-    asked = Asked(600.0, 240 * 30.0, TODAY)
+    asked = BankDemand(600.0, 240 * 30.0, TODAY)
     found = forecast(drawn, belief(), TODAY, lead_days=56, asked=asked)
     assert found.dates.order_by is not None
     day = found.dates.order_by + timedelta(days=56 + 90)
@@ -61,8 +61,8 @@ def test_where_nothing_is_asked_a_bank_ends_at_80_percent() -> None:
 
 
 def test_a_lighter_requirement_is_met_for_longer() -> None:
-    hard = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=Asked(780.0, 240 * 33.0, TODAY))
-    light = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=Asked(300.0, 240 * 33.0, TODAY))
+    hard = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=BankDemand(780.0, 240 * 33.0, TODAY))
+    light = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=BankDemand(300.0, 240 * 33.0, TODAY))
     assert hard.asked_fraction == pytest.approx(780.0 / 900.0, rel=0.01)  # 33 W per cell: 15 minutes
     assert light.asked_fraction == pytest.approx(300.0 / 900.0, rel=0.01)
     assert hard.dates.expected_end is not None
@@ -74,14 +74,14 @@ def test_a_lighter_requirement_is_met_for_longer() -> None:
 def test_a_load_that_grows_brings_the_end_nearer_and_one_that_shrinks_puts_it_off() -> None:
     ends = []
     for growth in (-0.05, 0.0, 0.05):
-        asked = Asked(600.0, 240 * 30.0, TODAY, growth)
+        asked = BankDemand(600.0, 240 * 30.0, TODAY, growth)
         ends.append(forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=asked).dates.expected_end)
     assert None not in ends
     assert ends[0] > ends[1] > ends[2]  # type: ignore[operator]
 
 
 def test_a_power_out_of_the_table_s_reach_cannot_be_promised_at_all() -> None:
-    asked = Asked(30.0, 240 * 140.0, TODAY)  # over twice the 66 W that it prints
+    asked = BankDemand(30.0, 240 * 140.0, TODAY)  # over twice the 66 W that it prints
     found = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=asked)
     assert found.probability_met == 0.0
     assert found.dates.replace_by == TODAY
@@ -89,7 +89,7 @@ def test_a_power_out_of_the_table_s_reach_cannot_be_promised_at_all() -> None:
 
 
 def test_a_bank_that_failed_its_test_is_replaced_today() -> None:
-    asked = Asked(600.0, 240 * 30.0, TODAY)
+    asked = BankDemand(600.0, 240 * 30.0, TODAY)
     failed = CapacityEvidence(TODAY, 0.4, 0.02, 1000.0)
     found = forecast(lives(failed), belief(), TODAY, lead_days=56, asked=asked)
     assert found.dates.replace_by == TODAY
@@ -97,7 +97,7 @@ def test_a_bank_that_failed_its_test_is_replaced_today() -> None:
 
 
 def test_surviving_a_test_puts_the_dates_off() -> None:
-    asked = Asked(600.0, 240 * 30.0, TODAY)
+    asked = BankDemand(600.0, 240 * 30.0, TODAY)
     unknown = forecast(lives(), belief(), TODAY, lead_days=56, asked=asked).dates
     known = forecast(lives(GOOD), belief(), TODAY, lead_days=56, asked=asked).dates
     assert unknown.order_by is not None
@@ -106,7 +106,7 @@ def test_surviving_a_test_puts_the_dates_off() -> None:
 
 
 def test_a_test_that_comes_sooner_may_be_waited_for_and_no_longer() -> None:
-    asked = Asked(600.0, 240 * 30.0, TODAY)
+    asked = BankDemand(600.0, 240 * 30.0, TODAY)
     late = TODAY + timedelta(days=int(2.2 * 365))
     drawn = lives(CapacityEvidence(TODAY, 0.9, 0.05, 3600.0))
     without = forecast(drawn, belief(), TODAY, lead_days=200, asked=asked).dates.order_by
@@ -127,7 +127,7 @@ def test_80_percent_is_of_power_under_an_hour_and_of_time_from_an_hour_on() -> N
 
 
 def test_a_bank_shown_to_be_over_was_due_on_the_day_that_showed_it() -> None:
-    asked = Asked(600.0, 240 * 30.0, TODAY)
+    asked = BankDemand(600.0, 240 * 30.0, TODAY)
     failed = CapacityEvidence(TODAY - timedelta(days=40), 0.4, 0.02, 1000.0)
     for later in (0, 20):
         dates = forecast(

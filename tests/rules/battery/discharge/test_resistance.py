@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from rules.battery.discharge.log import Battery, Discharge
+from rules.battery.discharge.log import Battery, CleanDischarge
 from rules.battery.discharge.resistance import (
     coup_de_fouet,
     resistance_drift,
@@ -12,8 +12,8 @@ from rules.battery.discharge.resistance import (
 BATTERY = Battery(240, 1, 1.70, None)
 
 
-def discharge(t: np.ndarray, bank_v: np.ndarray, amps: np.ndarray) -> Discharge:
-    return Discharge(
+def discharge(t: np.ndarray, bank_v: np.ndarray, amps: np.ndarray) -> CleanDischarge:
+    return CleanDischarge(
         t_s=t,
         voltage_v=bank_v / 240.0,
         power_w=bank_v * amps / 240.0,

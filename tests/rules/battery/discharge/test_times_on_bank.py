@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rules.battery.discharge.times_on_bank import Span, rose_between, times_on_bank
+from rules.battery.discharge.times_on_bank import TimeOnBank, rose_between, times_on_bank
 from rules.battery.model.published_runtime import Floats
 
 EVERY_S = 2.0
@@ -37,12 +37,12 @@ def test_two_dips_are_two_whatever_tells_of_them(told: str) -> None:
     unknown = np.full(len(t), np.nan)
     a = a if told == "current" else unknown
     on = on if told == "word" else unknown
-    assert times_on_bank(t, v, a, w, on) == (Span(10, 69), Span(90, 179))
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(10, 69), TimeOnBank(90, 179))
 
 
 def test_a_card_that_says_0_a_and_level_volts_on_mains_is_cut_all_the_same() -> None:
     t, v, a, w, on = columns(*TWO_DIPS, amps_on_mains=0.0, level=True)
-    cut = (Span(10, 69), Span(90, 179))
+    cut = (TimeOnBank(10, 69), TimeOnBank(90, 179))
     assert times_on_bank(t, v, a, w, on) == cut
     assert times_on_bank(t, v, a, w, np.full(len(t), np.nan)) == cut
 
@@ -50,27 +50,27 @@ def test_a_card_that_says_0_a_and_level_volts_on_mains_is_cut_all_the_same() -> 
 def test_a_stray_word_or_current_while_the_voltage_runs_on_ends_nothing() -> None:
     t, v, a, w, on = columns(("mains", 10), ("bank", 100))
     on[50], a[60] = 0.0, 0.0
-    assert times_on_bank(t, v, a, w, on) == (Span(10, 109),)
-    assert times_on_bank(t, v, a, w, np.full(len(t), np.nan)) == (Span(10, 109),)
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(10, 109),)
+    assert times_on_bank(t, v, a, w, np.full(len(t), np.nan)) == (TimeOnBank(10, 109),)
 
 
 def test_a_blink_of_the_mains_at_which_the_bank_rises_does_end_it() -> None:
     t, v, a, w, on = columns(("bank", 50), ("mains", 2), ("bank", 50))
-    assert times_on_bank(t, v, a, w, on) == (Span(0, 49), Span(52, 101))
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(0, 49), TimeOnBank(52, 101))
 
 
 def test_a_word_that_lags_behind_a_bank_on_float_is_not_believed() -> None:
     t, v, a, w, on = columns(("bank", 50), ("mains", 40))
     on[:] = 1.0
-    assert times_on_bank(t, v, a, w, on) == (Span(0, 49),)
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(0, 49),)
 
 
 def test_a_silence_in_which_the_bank_rose_was_not_all_discharge() -> None:
     t, v, a, w, on = columns(("bank", 100))
     t[60:] += 600.0
-    assert times_on_bank(t, v, a, w, on) == (Span(0, 99),)
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(0, 99),)
     v[60:] += 0.05
-    assert times_on_bank(t, v, a, w, on) == (Span(0, 59), Span(60, 99))
+    assert times_on_bank(t, v, a, w, on) == (TimeOnBank(0, 59), TimeOnBank(60, 99))
 
 
 def test_a_step_down_of_the_load_is_no_rest() -> None:
@@ -79,7 +79,7 @@ def test_a_step_down_of_the_load_is_no_rest() -> None:
     v[50:] += 0.06 * np.log(2.0)
     w[50:] /= 2.0
     unknown = np.full(len(t), np.nan)
-    assert times_on_bank(t, v, unknown, w, unknown) == (Span(0, 99),)
+    assert times_on_bank(t, v, unknown, w, unknown) == (TimeOnBank(0, 99),)
 
 
 def test_a_bank_rose_where_it_stands_higher_at_the_same_load() -> None:

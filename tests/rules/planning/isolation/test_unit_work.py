@@ -11,7 +11,7 @@ import pytest
 from rules.planning.isolation.unit_work import Followed, begun, follow, news, over
 from rules.plant.estate import Estate
 from rules.plant.reading import OutputSource, Reading, Silence
-from rules.system.assessment import Glance, SystemView, glance, task_of
+from rules.system.assessment import SystemObservation, SystemView, glance, task_of
 from rules.system.hold_up_sampling import HoldUpJudgement, hold_ups
 from rules.system.state import UnitWork, Unplanned, WorkStage
 from tests.rules.sample_plants import NOON, NOW, estate, known_banks, reading, view
@@ -28,7 +28,7 @@ def seen(readings: Sequence[Reading], plant: Estate | None = None, **more: objec
     return view(plant or estate(2), quiet, **more)
 
 
-def look(readings: Sequence[Reading], plant: Estate | None = None, **more: object) -> Glance:
+def look(readings: Sequence[Reading], plant: Estate | None = None, **more: object) -> SystemObservation:
     return glance(seen(readings, plant, **more))
 
 

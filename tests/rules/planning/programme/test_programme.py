@@ -24,7 +24,7 @@ from rules.phrasing.programme_text import as_calendar, as_csv, revised
 from rules.planning.programme.programme import (
     Job,
     Programme,
-    Row,
+    ProgrammeRow,
     ServiceItem,
     Terms,
     budget_year,
@@ -62,7 +62,7 @@ def made(**more: object) -> Programme:
     return programme(estate(2), banks, TODAY, **more)  # type: ignore[arg-type]
 
 
-def row(found: Programme, job: Job, about: str) -> Row:
+def row(found: Programme, job: Job, about: str) -> ProgrammeRow:
     return next(r for r in found.rows if r.job is job and r.about == about)
 
 

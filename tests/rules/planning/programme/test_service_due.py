@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import pytest
 
 from rules.battery.state import BankState, TestPlan
-from rules.planning.programme.programme import Job, Row, Terms, programme
+from rules.planning.programme.programme import Job, ProgrammeRow, Terms, programme
 from rules.planning.programme.service_due import Done, service_items, work_due
 from rules.plant.estate import Estate, FittedUnit, Unit
 from tests.rules.planning.programme.test_programme import state
@@ -32,7 +32,9 @@ def plant() -> Estate:
     return estate(1, units=[Unit("A1", "A", 3, (1, 2, 3), (CABINET,))])
 
 
-def rows(*done: Done, banks: tuple[BankState, ...] = (), terms: Terms | None = None) -> dict[Job, Row]:
+def rows(
+    *done: Done, banks: tuple[BankState, ...] = (), terms: Terms | None = None
+) -> dict[Job, ProgrammeRow]:
     items = service_items(plant(), done, TODAY)
     found = programme(plant(), banks, TODAY, service=items, terms=terms)
     return {row.job: row for row in found.rows}

@@ -12,12 +12,12 @@ from rules.battery.model.health import BankBelief, belief_from_age
 from rules.planning.ridethrough.estate import EstateTask, ride_estate
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.play import ride
-from rules.planning.ridethrough.result import LoadBasis, Ridethrough, worst
-from rules.planning.ridethrough.scenario import BankCase, Scenario, ShedStep, refuse_unknown
+from rules.planning.ridethrough.result import PlayedLoadBasis, Ridethrough, worst
+from rules.planning.ridethrough.scenario import BankCase, PlannedShed, Scenario, refuse_unknown
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.plant.estate import Estate, LoadGroup, in_place
 from rules.system.assessment import glance, task_of
-from rules.system.hold_up import Asked
+from rules.system.hold_up import BoardLoad
 from rules.system.hold_up_sampling import HoldUpTask, hold_ups
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
@@ -158,7 +158,7 @@ def test_a_second_outage_finds_banks_that_are_not_full() -> None:
 def test_sheds_help_and_are_on_the_time_line() -> None:
     lab = LoadGroup("lab", "A", (2000.0, 2000.0, 2000.0), 3)
     plain = Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER))
-    with_shed = replace(plain, sheds=(ShedStep("lab", at_s=120.0),))
+    with_shed = replace(plain, sheds=(PlannedShed("lab", at_s=120.0),))
     without, shed = played(plain, 4000.0), played(with_shed, 4000.0, (lab,))
     assert without.hold_up is not None
     assert shed.hold_up is not None
@@ -208,7 +208,7 @@ def test_strangers_are_refused() -> None:
     with pytest.raises(ValueError, match="units_out"):
         played(Scenario(units_out=frozenset({"X"})))
     with pytest.raises(ValueError, match="sheds"):
-        played(Scenario(sheds=(ShedStep("X", at_s=1.0),)))
+        played(Scenario(sheds=(PlannedShed("X", at_s=1.0),)))
 
 
 def test_the_time_line_has_no_holes() -> None:
@@ -251,14 +251,14 @@ def test_what_no_system_has_is_refused_and_the_worst_is_what_is_said_of_all() ->
     with pytest.raises(ValueError, match="units_out"):
         refuse_unknown(Scenario(units_out=frozenset({"X"})), {"A1"}, set())
     with pytest.raises(ValueError, match="load groups"):
-        refuse_unknown(Scenario(sheds=(ShedStep("X", at_s=1.0),)), {"A1"}, {"lab"})
+        refuse_unknown(Scenario(sheds=(PlannedShed("X", at_s=1.0),)), {"A1"}, {"lab"})
     assert worst([Verdict.ADEQUATE, Verdict.CANNOT_TELL, Verdict.INADEQUATE]) is Verdict.INADEQUATE
     assert worst([Verdict.ADEQUATE, Verdict.CANNOT_TELL]) is Verdict.CANNOT_TELL
     assert worst([]) is Verdict.CANNOT_TELL
 
 
 def hour(watts: float, low_w: float, high_w: float, from_s: float = 0.0) -> QuarterLoad:
-    asked = Asked(dict.fromkeys((1, 2, 3), watts / 3), dict.fromkeys((1, 2, 3), watts / 2.85))
+    asked = BoardLoad(dict.fromkeys((1, 2, 3), watts / 3), dict.fromkeys((1, 2, 3), watts / 2.85))
     return QuarterLoad(from_s, asked, low_w, high_w)
 
 
@@ -279,7 +279,7 @@ def test_the_load_on_record_for_the_hour_is_played_in_place_of_the_load_now() ->
     now, later = rides(None), rides(day_long(hour(24_000.0, 24_000.0, 24_000.0)))
     assert now.load is not None
     assert later.load is not None
-    assert (now.load.basis, later.load.basis) == (LoadBasis.NOW, LoadBasis.RECORD)
+    assert (now.load.basis, later.load.basis) == (PlayedLoadBasis.NOW, PlayedLoadBasis.RECORD)
     assert (now.load.power_w, later.load.power_w) == pytest.approx((18_000.0, 24_000.0))
     assert now.hold_up is not None
     assert later.hold_up is not None
@@ -310,14 +310,14 @@ def test_the_quarter_that_asks_most_decides_and_a_gap_in_the_record_is_no_record
     assert LoadAhead(NOON, (hour(1.0, 1.0, 1.0),)).during(0.0, 1800.0) is None
     said = rides(LoadAhead(NOON, ()))
     assert said.load is not None
-    assert said.load.basis is LoadBasis.NOW
+    assert said.load.basis is PlayedLoadBasis.NOW
     assert any("No load is on record" in text for text in said.assumptions)
 
 
 def test_a_scenario_that_sheds_everything_is_a_shutdown_in_order_and_has_no_days_to_spare() -> None:
     all_of_it = LoadGroup("everything", "A", (6000.0, 6000.0, 6000.0), 1)
     found = played(
-        Scenario((MainsOut(0.0, 7200.0, generator=False),), sheds=(ShedStep("everything", 60.0),)),
+        Scenario((MainsOut(0.0, 7200.0, generator=False),), sheds=(PlannedShed("everything", 60.0),)),
         groups=(all_of_it,),
     )
     assert found.verdict is Verdict.ADEQUATE

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from rules.planning.ridethrough.remedy import advised
 from rules.planning.ridethrough.result import Ridethrough
-from rules.planning.ridethrough.scenario import Scenario, ShedStep
+from rules.planning.ridethrough.scenario import PlannedShed, Scenario
 from rules.planning.ridethrough.supply import MainsOut, SetPlan
 from rules.plant.estate import LoadGroup
 from rules.system.assessment import glance, task_of
@@ -44,9 +44,9 @@ def test_a_shutdown_that_fails_says_what_to_shed_and_by_when() -> None:
     assert found.remedy.groups == ("lab",)
     assert found.remedy.power_w == 6000.0
     assert found.because[-1].startswith("Shed lab (6.0 kW) by ")
-    in_time = replace(OFF, sheds=(ShedStep("lab", found.remedy.shed_by_s),))
+    in_time = replace(OFF, sheds=(PlannedShed("lab", found.remedy.shed_by_s),))
     assert played(in_time, LAB, VITAL).verdict is Verdict.ADEQUATE
-    late = replace(OFF, sheds=(ShedStep("lab", found.remedy.shed_by_s + 60.0),))
+    late = replace(OFF, sheds=(PlannedShed("lab", found.remedy.shed_by_s + 60.0),))
     assert played(late, LAB, VITAL).verdict is Verdict.INADEQUATE
 
 
@@ -54,7 +54,7 @@ def test_a_shed_that_comes_after_the_load_may_be_lost_is_called_too_late() -> No
     lost_s = played(OFF, LAB, VITAL).hold_up
     assert lost_s is not None
     assert lost_s.low_s is not None
-    late = played(replace(OFF, sheds=(ShedStep("lab", lost_s.low_s + 20.0),)), LAB, VITAL)
+    late = played(replace(OFF, sheds=(PlannedShed("lab", lost_s.low_s + 20.0),)), LAB, VITAL)
     assert any("too late" in text for text in late.because)
     assert late.remedy is not None
     assert late.remedy.shed_by_s < lost_s.low_s

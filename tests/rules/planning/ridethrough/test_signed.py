@@ -12,7 +12,7 @@ from datetime import timedelta
 import pytest
 
 from rules.planning.ridethrough.play import ride
-from rules.planning.ridethrough.result import LoadBasis, PlayedLoad
+from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import (
     AbortLimits,
@@ -79,7 +79,9 @@ def test_the_load_that_was_played_is_what_the_load_is_held_against() -> None:
     units = estate(2).units_of("A")
     now_w = state.load.power_w
     assert now_w is not None
-    doubled = replace(plan.result, load=PlayedLoad(LoadBasis.RECORD, 2.0 * now_w, 1.9 * now_w, 2.1 * now_w))
+    doubled = replace(
+        plan.result, load=PlayedLoad(PlayedLoadBasis.RECORD, 2.0 * now_w, 1.9 * now_w, 2.1 * now_w)
+    )
     plan = sign(doubled, WORK, state, starts_at=NOON, by="R. Haugen", at=NOON, generator=SET, units=units)
     assert plan.load_w == 2.0 * now_w
 

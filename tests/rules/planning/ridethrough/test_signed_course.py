@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from rules.planning.ridethrough.signed import SignedPlan
-from rules.planning.ridethrough.signed_course import Course, Spell, Status, compare, looked
+from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare, looked
 from rules.system.state import OnBattery, Standing, SystemState
 from rules.values.serial import from_plain, to_plain
 from tests.rules.planning.ridethrough.test_signed import signed
@@ -25,8 +25,8 @@ def lit(state: SystemState, since_s: float, ends_s: float) -> SystemState:
     return replace(state, on_battery=OnBattery(at(since_s), at(ends_s), at(ends_s)))
 
 
-def played(plan: SignedPlan, *looks: tuple[float, SystemState]) -> Course:
-    course = Course()
+def played(plan: SignedPlan, *looks: tuple[float, SystemState]) -> PlanCourse:
+    course = PlanCourse()
     for seconds, state in looks:
         course = looked(plan, course, state, at(seconds))
     return course
@@ -46,7 +46,7 @@ def test_a_plan_runs_from_its_start_and_ends_when_it_is_over_and_the_banks_rest(
     assert over.spells == (Spell(at(5.0), at(180.0)),)
     assert over.least_left_s == pytest.approx(1505.0 - 175.0)
     assert looked(plan, over, dark, at(500.0)) == over  # what happens later is not the plan's
-    assert from_plain(Course, to_plain(over)) == over
+    assert from_plain(PlanCourse, to_plain(over)) == over
 
 
 def test_what_was_foretold_stands_beside_what_happened() -> None:
@@ -94,7 +94,7 @@ def test_times_on_the_banks_are_laid_to_the_stretch_they_began_in() -> None:
     plan, state = signed()
     first = plan.stretches[0]
     two = replace(plan, stretches=(first, replace(first, from_s=600.0, until_s=770.0)))
-    course = Course(
+    course = PlanCourse(
         Status.ENDED,
         at(0.0),
         at(800.0),

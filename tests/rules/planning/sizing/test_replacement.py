@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import pytest
 
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
-from rules.planning.sizing.retirement import Asked, retirements
+from rules.planning.sizing.retirement import RemainingDemand, retirements
 from rules.plant.estate import Estate, FittedUnit, Unit
 from rules.system.load_record import DayPeak, PeakRecord
 from rules.system.load_step import line_steps
@@ -117,7 +117,7 @@ def unequal() -> Estate:
 
 def test_of_unequal_units_the_large_one_is_gone_as_the_spare_whichever_small_one_is_retired() -> None:
     record = recorded(60, lambda _: 4050.0)
-    asked = Asked(record.histories(datetime.combine(TODAY, time(), UTC)), 1.0, 10.0, None, {})
+    asked = RemainingDemand(record.histories(datetime.combine(TODAY, time(), UTC)), 1.0, 10.0, None, {})
     rooms = {one.unit: one.room_now_fraction for one in retirements(unequal(), "A", asked, TODAY)}
     # without A1 the spare gone is a small one: 10 kVA a line stay; without A2 it is A1: 10 kVA as well
     assert rooms == pytest.approx({"A1": 0.55, "A2": 0.55, "A3": 0.55}, abs=0.01)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from rules.battery.model.published_runtime import curve_for
 from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
-from rules.planning.sizing.units import Wanted, altitude_factor, growth_of, size_units
+from rules.planning.sizing.units import SizeWanted, altitude_factor, growth_of, size_units
 from rules.plant.estate import FittedBank, PowerTable
 from rules.system.load_record import LineHistory
 from rules.system.season import SeasonalTrend
@@ -19,7 +19,7 @@ from rules.system.season import SeasonalTrend
 LINES = [
     LineHistory(n, 4000.0, 5500.0, peak, peak / 0.95) for n, peak in ((1, 7400.0), (2, 5600.0), (3, 6500.0))
 ]
-TWO = Wanted(2, 1, growth_per_year=0.02, reserve=0.10)
+TWO = SizeWanted(2, 1, growth_per_year=0.02, reserve=0.10)
 TYPE = FittedBank(
     date(2026, 1, 1),
     None,
@@ -67,7 +67,7 @@ def grown(per_year_w: float | None, low_w: float | None, high_w: float | None) -
 
 
 def test_growth_comes_from_the_record_only_where_it_is_clear() -> None:
-    asked = Wanted(2, 1)
+    asked = SizeWanted(2, 1)
     assert growth_of(asked, grown(600.0, 200.0, 1000.0)).expected == pytest.approx(0.03)
     assert growth_of(asked, grown(600.0, 200.0, 1000.0)).high == pytest.approx(0.05)
     doubtful = growth_of(asked, grown(300.0, -200.0, 800.0))
@@ -79,7 +79,7 @@ def test_growth_comes_from_the_record_only_where_it_is_clear() -> None:
 
 
 def test_a_line_that_grows_faster_than_the_whole_counts() -> None:
-    found = growth_of(Wanted(2, 1), grown(200.0, 100.0, 300.0), {2: grown(800.0, 500.0, 900.0)})
+    found = growth_of(SizeWanted(2, 1), grown(200.0, 100.0, 300.0), {2: grown(800.0, 500.0, 900.0)})
     assert found.expected == pytest.approx(0.04)
     assert "Line 2" in found.because[-1]
 
@@ -87,7 +87,7 @@ def test_a_line_that_grows_faster_than_the_whole_counts() -> None:
 def test_the_answer_is_a_range_where_growth_has_an_interval() -> None:
     # 7.4 kW a line, three lines, on one unit: 22.2 kW, with a tenth in reserve 24.4. At 1 % for ten years 27.0 kW,
     # at 5 % 39.8 kW: of 0.9 of the kVA, 30 and 50 kVA.
-    found = size_units(LINES, Wanted(2, 1), load=grown(200.0, 100.0, 1000.0))
+    found = size_units(LINES, SizeWanted(2, 1), load=grown(200.0, 100.0, 1000.0))
     assert (found.advised_from_va, found.advised_to_va) == (30_000.0, 50_000.0)
     assert [s.rating_va for s in found.sizes] == [20_000.0, 30_000.0, 40_000.0, 50_000.0, 60_000.0]
     assert [s.enough_at_high_growth for s in found.sizes] == [False, False, False, True, True]
@@ -111,7 +111,7 @@ def test_each_size_says_how_long_the_stated_bank_would_hold_it() -> None:
 
 def test_no_unit_left_is_refused() -> None:
     with pytest.raises(ValueError, match="unit left"):
-        size_units(LINES, Wanted(1, 1))
+        size_units(LINES, SizeWanted(1, 1))
     with pytest.raises(ValueError, match="block type"):
         size_bank(BankWanted(9000.0, 600.0, 27_000.0, 240), [])
 
@@ -120,7 +120,7 @@ def test_no_unit_left_is_refused() -> None:
 @given(st.floats(100.0, 200_000.0), st.floats(0.0, 0.1), st.integers(1, 5))
 def test_what_is_called_enough_is_enough(peak_w: float, growth: float, left: int) -> None:
     line = [LineHistory(n, peak_w, peak_w, peak_w, peak_w / 0.9) for n in (1, 2, 3)]
-    for size in size_units(line, Wanted(left + 1, 1, growth_per_year=growth)).sizes:
+    for size in size_units(line, SizeWanted(left + 1, 1, growth_per_year=growth)).sizes:
         assert size.enough == (peak_w * 3 / left * (1 + growth) ** 10 * 1.1 <= size.rating_w * (1 + 1e-12))
 
 

@@ -21,7 +21,7 @@ from collector.storage.history.export.table_files import CsvTable, plain_cell
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Meaning, Wire, WireReading
 from collector.storage.history.tables import lookup
-from collector.storage.maintenance.export import Wanted, export
+from collector.storage.maintenance.export import ExportWanted, export
 from rules.plant.reading import (
     BatteryReading,
     BatteryStatus,
@@ -73,7 +73,7 @@ def test_parquet_holds_the_same_with_types(
 ) -> None:
     pq = pytest.importorskip("pyarrow.parquet")
     end = start + timedelta(days=1)
-    count = export(folder, tmp_path / "out.parquet", Form.PARQUET, meaning, Wanted(["A2"], start, end))
+    count = export(folder, tmp_path / "out.parquet", Form.PARQUET, meaning, ExportWanted(["A2"], start, end))
     table = pq.read_table(tmp_path / "out.parquet")
     assert count == table.num_rows == 1440
     assert table.column_names == list(COLUMNS)
@@ -84,7 +84,7 @@ def test_parquet_holds_the_same_with_types(
 
 
 def test_json_lines_lose_nothing(folder: Path, tmp_path: Path, meaning: Meaning) -> None:
-    export(folder, tmp_path / "out.jsonl", Form.WIRE, meaning, Wanted(["A1"]))
+    export(folder, tmp_path / "out.jsonl", Form.WIRE, meaning, ExportWanted(["A1"]))
     lines = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text(encoding="utf-8").splitlines()]
     assert len(lines) == 3002
     assert lines[0]["wire"] == {"upsBatteryVoltage": 5450}

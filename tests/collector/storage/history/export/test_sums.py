@@ -15,7 +15,7 @@ from collector.storage.history.export.files import Form
 from collector.storage.history.export.sums import SUM_COLUMNS, By
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Meaning, WireReading
-from collector.storage.maintenance.export import Wanted, export, export_sums
+from collector.storage.maintenance.export import ExportWanted, export, export_sums
 
 Make = Callable[..., WireReading]
 DAYS = 36
@@ -70,7 +70,7 @@ async def test_an_hour_tells_what_was_read_in_it(
 ) -> None:
     data = await filled(tmp_path / "data", meaning, start, reading, 2)
     first, after = start + timedelta(days=4, hours=1), start + timedelta(days=4, hours=14)
-    export_sums(data, tmp_path / "hours.csv", By.HOUR, meaning, Wanted(["A1"], first, after))
+    export_sums(data, tmp_path / "hours.csv", By.HOUR, meaning, ExportWanted(["A1"], first, after))
     rows = rows_of(tmp_path / "hours.csv")
     assert list(rows[0]) == list(SUM_COLUMNS)
     assert {row["from"] for row in rows} == {f"2026-03-05T{hour:02}:00:00.000Z" for hour in range(1, 14)}
@@ -96,7 +96,7 @@ async def test_parquet_holds_the_same_summaries_with_types(
 ) -> None:
     pq = pytest.importorskip("pyarrow.parquet")
     data = await filled(tmp_path / "data", meaning, start, reading, 2)
-    wanted = Wanted(["A1"], start, start + timedelta(days=1))
+    wanted = ExportWanted(["A1"], start, start + timedelta(days=1))
     export_sums(data, tmp_path / "hours.csv", By.HOUR, meaning, wanted)
     export_sums(data, tmp_path / "hours.parquet", By.HOUR, meaning, wanted, parquet=True)
     found: list[dict[str, Any]] = pq.read_table(tmp_path / "hours.parquet").to_pylist()
