@@ -26,7 +26,7 @@ UNSEEN_S: Final = 20.0
 """After something that nothing foretold, as a link that parts, the time left is held against the truth again so late."""
 STOOD_S: Final = 20.0
 """An alarm that stood for so long is in every report, also in one made of what was committed."""
-CALM: Final = "Nothing is wrong that is known of"
+CALM: Final = "No alarm is active"
 _NAMES: Final = {
     "ossenby": "Ossenby operations room", "brackmere": "Brackmere filtration", "tollwick": "Tollwick yard",
 }  # fmt: skip

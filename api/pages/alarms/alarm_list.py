@@ -38,12 +38,12 @@ def wrong(
     """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them."""
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
-    reading = "In the order to act. The heavier the stroke, the graver."
+    reading = "In the order to act. The heavier the stroke, the more severe."
     silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
     calm = (
         f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."
         if silent
-        else "Nothing is wrong that is known of."
+        else "No alarm is active."
     )
     body: Nodes = (
         el(
@@ -245,7 +245,7 @@ def tally(alarms: Sequence[ShownAlarm]) -> str:
     """Return how many things are wrong, as a sentence, for the head of the alarms sheet."""
     stand = [same[0] for same in together(standing(alarms))]
     if not stand:
-        return "Nothing is wrong that is known of."
+        return "No alarm is active."
     unseen = sum(alarm.acknowledged is None for alarm in stand)
     verb = "thing is" if len(stand) == 1 else "things are"
     said = f"{capital(count(len(stand)))} {verb} wrong."

@@ -23,7 +23,7 @@ FIRST: Final = {
     "no_supply_in_time": "Go to the set and start it by hand.",
     "no_way_in": "Look at the breakers between the supply and this system: others on it are fed.",
     "refused": "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked.",
-    "starts_failed": "Send somebody to the set now: start battery, fuel tap, then the key to manual.",
+    "starts_failed": "Send somebody to the set now: start battery, fuel valve, then the key to manual.",
 }
 """What to do first; what to shed follows where that is reckoned. Without it the catalogue's words stand."""
 

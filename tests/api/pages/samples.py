@@ -981,7 +981,7 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         "al-9",
         "works",
         "Go to the set and start it by hand.",
-        "The third start failed at 14:33:30. Start battery first, then fuel tap, then the key to manual. The last unit is walked in 1 min 55 s after it runs.",
+        "The third start failed at 14:33:30. Start battery first, then fuel valve, then the key to manual. The last unit is walked in 1 min 55 s after it runs.",
         "critical",
         "active_acknowledged",
         lost + timedelta(seconds=80),

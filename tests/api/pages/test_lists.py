@@ -66,7 +66,7 @@ def test_what_is_due_within_a_day_is_due() -> None:
 
 def test_the_tally_counts_sentences_and_says_what_nobody_took_on() -> None:
     assert tally(samples.alarms()) == "Three things are wrong. One has been acknowledged by nobody."
-    assert tally(()) == "Nothing is wrong that is known of."
+    assert tally(()) == "No alarm is active."
     alone = [a for a in samples.alarms() if a.id == "al-2"]
     assert tally(alone) == "One thing is wrong. Nobody has acknowledged it."
 

@@ -100,7 +100,7 @@ def test_every_report_that_lists_alarms_has_those_that_stand(report: Run, tmp_pa
     for what in (("estate",), ("system", "core")):
         _, out, _ = report(*what, "--data", str(folder))
         text = re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]*>", "", out)))
-        assert "Nothing is wrong that is known of" not in text
+        assert "No alarm is active" not in text
         assert "of its rating on line 1" in text
         assert NO_LONGER not in text
 

@@ -202,7 +202,7 @@ def test_what_has_no_data_is_left_out_and_not_faked() -> None:
     assert 'id="q5"' not in html
     assert 'id="q6"' not in html
     assert "How well it foretold" not in html
-    assert "Nothing is wrong that is known of." in html
+    assert "No alarm is active." in html
 
 
 def test_during_an_outage_that_system_comes_first_and_the_others_shrink() -> None:
