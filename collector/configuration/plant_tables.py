@@ -1,7 +1,7 @@
 """The tables of the estate file that describe plant, and the rules' values made from them.
 
 Each class is one table; `Field(description=...)` is the handbook's text. A value that no plant can have
-is refused here; what needs two settings to judge is in `physics`, what needs two tables in `references`.
+is refused here; what needs two settings to judge is in `impossible`, what needs two tables in `references`.
 """
 
 from __future__ import annotations

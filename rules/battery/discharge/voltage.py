@@ -161,7 +161,7 @@ def hat_matrix(x: Floats) -> Floats:
 
 
 def rate_slope(health: ArrayLike) -> Floats:
-    """Return d(health) / d ln(published time), the middle of what ageing does: see `belief.slope_draws`."""
+    """Return d(health) / d ln(published time), the middle of what ageing does: see `rules.battery.model.health.slope_draws`."""
     return np.asarray(_SLOPE_OF_LOSS * np.maximum(_SOUND_HEALTH - np.asarray(health), 0.0))
 
 

@@ -1,7 +1,7 @@
 """A planned shutdown, frozen as it was signed, and watched against its abort criteria while it runs.
 
 What was signed does not change when the load or the banks do: the difference is what the watch is for.
-What came of it afterwards is the business of `course`.
+What came of it afterwards is the business of `signed_course`.
 """
 
 from __future__ import annotations

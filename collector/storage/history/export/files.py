@@ -3,7 +3,7 @@
 CSV and Parquet hold one row for each poll in SI units, with the column names of `COLUMNS`: a quantity is
 named for its group and field, and for its line where it has one (`output_power_w_1`). Nothing known is an
 empty cell. JSON lines hold the wire values and the id of the correction set, which lose nothing.
-What is older than exact readings are kept is in summaries alone: `export_sums`. Plain functions and writers that block; run them off the loop.
+What is older than exact readings are kept is in summaries alone: `sums`. Plain functions and writers that block; run them off the loop.
 """
 
 from __future__ import annotations

@@ -2,8 +2,8 @@
 
 Written through the official client to the v2 write endpoint, which 1.8, 2.x and 3.x all have; read by
 InfluxQL over HTTP, which all of them speak (2.x needs a mapping of the bucket to a database and a retention
-policy). A batch is safe once it is in the local spool (`influx_spool`); from there it is sent in order, again
-and again until the server has taken it (`influx_sender`). A batch sent twice writes the same points twice,
+policy). A batch is safe once it is in the local spool (`spool`); from there it is sent in order, again
+and again until the server has taken it (`sender`). A batch sent twice writes the same points twice,
 which InfluxDB keeps once.
 
 What is asked about the past comes from the server. A question waits a moment for what was read just now to
