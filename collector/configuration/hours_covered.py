@@ -13,7 +13,7 @@ from collector.configuration.hours import DAYS, within_hours
 from collector.configuration.plant_tables import SiteTable, SystemTable
 from collector.configuration.references import Entries
 from collector.configuration.settings_tables import CommandSettings, MailSettings, PersonTable, TellTable
-from rules.alarms.catalogue import Severity
+from rules.values.severity import Severity
 
 GRAVE: Final = (Severity.CRITICAL, Severity.MAJOR)
 """What somebody has to hear of at any hour."""

@@ -28,8 +28,9 @@ from collector.configuration.plant_tables import (
     Yes,
     Zone,
 )
-from rules.alarms.catalogue import Override, Severity
+from rules.alarms.catalogue import Override
 from rules.planning.programme.programme import Terms
+from rules.values.severity import Severity
 
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 Clock = Annotated[time, Field(strict=True)]

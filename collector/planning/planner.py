@@ -21,7 +21,6 @@ from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Snapshot
-from rules.alarms.catalogue import Severity
 from rules.battery.model.health import BankBelief
 from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.phrasing.ride_words import cautions
@@ -46,6 +45,7 @@ from rules.system.load_record import Expected, PeakRecord, quarters_between
 from rules.system.load_step import line_steps, since_step
 from rules.system.parallel import FEEDING
 from rules.system.redundancy import daily_margins, limits_with_spares_gone
+from rules.values.severity import Severity
 
 AT_ONCE: Final = 4
 PLAN_SEED: Final = SEED

@@ -7,9 +7,9 @@ from typing import Final
 
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import JournalLine
-from rules.alarms.catalogue import Severity
 from rules.alarms.lifecycle import AlarmEvent
 from rules.alarms.quality import STALE_AFTER, Occurrence, Quality, quality
+from rules.values.severity import Severity
 
 BEGINS: Final = tuple(f"alarm_{event.value}" for event in (AlarmEvent.OCCUR, AlarmEvent.RELEASE_PRESENT))
 ENDS: Final = tuple(

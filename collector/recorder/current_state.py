@@ -14,7 +14,6 @@ from datetime import datetime, timedelta
 from itertools import takewhile
 
 from collector.cards.polling.poller import PollFigures
-from rules.alarms.catalogue import Severity
 from rules.alarms.lifecycle import Alarm
 from rules.battery.state import BankState
 from rules.monitor.clock_moved import moved
@@ -27,6 +26,7 @@ from rules.plant.topology import Topology
 from rules.system.forecast_score import Score
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import ShedFirst, SystemState
+from rules.values.severity import Severity
 
 
 @dataclass(slots=True)

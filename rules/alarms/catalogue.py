@@ -16,24 +16,7 @@ from typing import Final
 
 from rules.plant.estate import AnswerTimes
 from rules.plant.topology import Thing
-
-
-class Severity(StrEnum):
-    """Perceived severity, ITU-T X.733."""
-
-    WARNING = "warning"
-    MINOR = "minor"
-    MAJOR = "major"
-    CRITICAL = "critical"
-
-    @property
-    def rank(self) -> int:
-        """Return 0 (warning) to 3 (critical)."""
-        return _RANK[self]
-
-
-_RANK: Final = {Severity.WARNING: 0, Severity.MINOR: 1, Severity.MAJOR: 2, Severity.CRITICAL: 3}
-
+from rules.values.severity import Severity
 
 USUAL_ANSWER_TIMES: Final = AnswerTimes()
 

@@ -26,7 +26,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from rules.alarms.catalogue import AlarmKind, Severity
+from rules.alarms.catalogue import AlarmKind
+from rules.values.severity import Severity
 
 CHATTER_COUNT: Final = 3
 CHATTER_WITHIN_S: Final = 60.0

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.alarms.catalogue import Severity
+from rules.values.severity import Severity
 
 TEN_MINUTES: Final = timedelta(minutes=10)
 FLOOD_ABOVE: Final = 10

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 
 
@@ -114,7 +115,7 @@ class BankFinding:
     kind: str
     what: str
     do: str
-    severity: str
+    severity: Severity
 
 
 @dataclass(frozen=True, slots=True)

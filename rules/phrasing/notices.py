@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation, Severity
+from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle import Alarm
 from rules.alarms.plant_memory import Scene
@@ -23,6 +23,7 @@ from rules.phrasing.text import (
     short_form,
 )
 from rules.plant.topology import Thing, Topology
+from rules.values.severity import Severity
 
 ACCEPT_GRACE_S: Final = 10.0
 """How long past what is declared a unit may take to accept its supply before somebody is to look at it."""

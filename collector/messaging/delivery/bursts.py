@@ -17,9 +17,9 @@ from typing import Final
 
 from collector.messaging.delivery.letter import Letter
 from collector.storage.ledger.records import Outgoing
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import Notice, NoticeKind, NoticeNews
 from rules.phrasing.text import at_least, counted, listed, short_form
+from rules.values.severity import Severity
 
 ALONE: Final = 3
 """So many letters of one sort go singly within `WITHIN_S`; one more and they become one."""

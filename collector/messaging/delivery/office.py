@@ -36,10 +36,10 @@ from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import Clock
 from collector.storage.ledger.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.monitor.outputs import Change
 from rules.plant.topology import Topology
+from rules.values.severity import Severity
 
 
 def collector_name(configuration: Configuration) -> str:

@@ -32,9 +32,9 @@ from collector.process.clock import Clock
 from collector.process.stopping import asked_to_end
 from collector.storage.ledger.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import NoticeNews
 from rules.monitor.clock_moved import moved
+from rules.values.severity import Severity
 
 FIRST_WAIT_S: Final = 1.0
 LONGEST_WAIT_S: Final = 300.0

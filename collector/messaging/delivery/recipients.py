@@ -11,9 +11,9 @@ from collector.configuration.settings_tables import PersonTable, TellTable
 from collector.messaging.delivery.calling import called_for
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
 from collector.storage.ledger.records import Outgoing
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import Notice, NoticeKind, NoticeNews
 from rules.plant.topology import Topology
+from rules.values.severity import Severity
 
 
 def concerns(tell: TellTable, notice: Notice, topology: Topology) -> bool:

@@ -6,11 +6,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from rules.alarms.catalogue import Cause, Severity
+from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
+from rules.values.severity import Severity
 
 WINDOW_S: Final = 5.0
 """Messages to people are gathered for at most this long after the first sign."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from rules.alarms.catalogue import Cause, Severity
+from rules.alarms.catalogue import Cause
+from rules.values.severity import Severity
 
 
 class NoticeKind(StrEnum):

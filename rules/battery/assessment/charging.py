@@ -24,6 +24,7 @@ from rules.battery.model.float_voltage import (
 from rules.battery.model.published_runtime import Floats
 from rules.battery.state import BankFinding, ChargingVerdict
 from rules.plant.estate import Charging
+from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 
 WATCH_V: Final = 0.02
@@ -101,7 +102,7 @@ def judge_charging(
         findings = _on_float(seen, since_h, at_25_c)
         runaway = runaway_suspected(seen, rated_ah=rated_ah, strings=strings)
         findings += [] if runaway is None else [runaway]
-    bad = [f for f in findings if f.severity != "warning"]
+    bad = [f for f in findings if f.severity != Severity.WARNING]
     verdict = Verdict.INADEQUATE if bad else Verdict.ADEQUATE
     recharging = charging is Charging.FLOAT and since_h is not None and since_h < SETTLED_H
     if not findings and recharging:
@@ -148,13 +149,13 @@ def _on_float(seen: Sequence[ChargeHour], since_h: float | None, at_25_c: float)
     wrong_slope = compensation(settled)
     off = _deviations(recent, at_25_c)
     if np.all(off > ALARM_V) or np.all(off < -ALARM_V):
-        return [_outside(float(np.mean(off)), volts, recent, "minor"), *wrong_slope]
+        return [_outside(float(np.mean(off)), volts, recent, Severity.MINOR), *wrong_slope]
     if (np.all(off > WATCH_V) or np.all(off < -WATCH_V)) and not wrong_slope:
-        return [_outside(float(np.mean(off)), volts, recent, "warning")]
+        return [_outside(float(np.mean(off)), volts, recent, Severity.WARNING)]
     return wrong_slope
 
 
-def _outside(off: float, volts: float, recent: Sequence[ChargeHour], severity: str) -> BankFinding:
+def _outside(off: float, volts: float, recent: Sequence[ChargeHour], severity: Severity) -> BankFinding:
     known = [h.temperature_c for h in recent if h.temperature_c is not None]
     at = f" at {np.mean(known):.0f} °C" if known else ""
     high = off > 0.0
@@ -176,7 +177,7 @@ def _charger_lost(volts: float, since_h: float | None) -> BankFinding:
         CHARGER_LOST,
         f"The bank stands at {volts:.2f} V per cell{after}: nothing charges it.",
         "See whether the charger is on, the battery breaker closed and its fuse whole. The bank empties by itself.",
-        "major",
+        Severity.MAJOR,
     )
 
 
@@ -206,7 +207,7 @@ def compensation(settled: Sequence[ChargeHour]) -> list[BankFinding]:
             kind,
             f"The float voltage {how} the bank's temperature; makers ask for about -3 mV per cell and kelvin.",
             "Have the charger's temperature probe and compensation checked.",
-            "warning" if kind == COMPENSATION_ABSENT else "minor",
+            Severity.WARNING if kind == COMPENSATION_ABSENT else Severity.MINOR,
         )
     ]
 
@@ -241,7 +242,7 @@ def _slow(volts: float, since_h: float) -> BankFinding:
         RECHARGE_SLOW,
         f"{since_h:.0f} h after the discharge the bank has not reached its float voltage ({volts:.2f} V per cell).",
         "Have the charger's current limit checked; shorted cells also lengthen a recharge. Until then count on less.",
-        "minor",
+        Severity.MINOR,
     )
 
 
@@ -263,7 +264,7 @@ def _rested(seen: Sequence[ChargeHour], now: datetime, since_h: float | None) ->
     else:
         return []
     do = "See that the charger's rest periods end and that the charger works."
-    return [BankFinding(NOT_RECHARGED, what, do, "major")]
+    return [BankFinding(NOT_RECHARGED, what, do, Severity.MAJOR)]
 
 
 def runaway_suspected(
@@ -290,7 +291,7 @@ def runaway_suspected(
         f"Float current has risen to {now:.1f} A (usually {usual:.1f}) while the bank warmed from {usual_c:.0f} to "
         f"{now_c:.0f} °C: it may be heating itself.",
         "Lower or stop the charge and cool the room now; nobody should stand over the blocks. Then have them inspected.",
-        "critical",
+        Severity.CRITICAL,
     )
 
 
@@ -312,5 +313,5 @@ def differs_from_siblings(
         DIFFERS,
         f"{what} of {name} is {value:.4g} {unit}; its siblings have {middle:.4g}.",
         "Measure the block voltages of this bank and of a sibling, and compare.",
-        "warning",
+        Severity.WARNING,
     )

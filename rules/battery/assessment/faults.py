@@ -18,6 +18,7 @@ from rules.battery.model.ageing import YEAR_DAYS
 from rules.battery.model.health import BankBelief
 from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
 from rules.phrasing.dates import day_words, years_words
+from rules.values.severity import Severity
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
 OPEN_STRING: Final = "open_string_suspected"
@@ -69,7 +70,7 @@ def shorted_cells(
         SHORTED_CELL,
         f"In discharge the bank lies {-offset_v:.1f} V under its own reference, about {cells}: a short is suspected.{also}",
         "Measure every block's voltage, at rest and under load; a block with a shorted cell is 2 V low.",
-        "major" if backed else "minor",
+        Severity.MAJOR if backed else Severity.MINOR,
     )
 
 
@@ -91,7 +92,7 @@ def open_string(
         f"At the transfer the bank fell from {before_v:.0f} to {lowest_v:.0f} V at once"
         f"{' and gave no current' if silent else ''}: {which} suspected to be open.",
         "Do not count on this bank. Have links, fuses and every block checked by qualified people.",
-        "critical",
+        Severity.CRITICAL,
     )
 
 
@@ -109,7 +110,7 @@ def missing_string(current_a: float, expected_a: float, strings: int) -> BankFin
         OPEN_STRING,
         f"The bank behaves as if {missing} of its {strings} strings gave nothing.",
         "Measure the current of each string with a clamp in the next test.",
-        "major",
+        Severity.MAJOR,
     )
 
 
@@ -125,7 +126,7 @@ def resistance_rise(now_ohm: float, reference_ohm: float) -> BankFinding | None:
         RESISTANCE_UP,
         f"The bank's resistance is {now_ohm * 1000.0:.0f} mΩ, {rise * 100.0:.0f} % over its reference.",
         "Have the links retorqued and the blocks' ohmic values measured; test the capacity soon.",
-        "minor" if rise >= _RISE_BAD else "warning",
+        Severity.MINOR if rise >= _RISE_BAD else Severity.WARNING,
     )
 
 
@@ -137,7 +138,7 @@ def capacity_fell(earlier: float, later: float) -> BankFinding | None:
         CAPACITY_FELL,
         f"Capacity fell from {earlier * 100.0:.0f} to {later * 100.0:.0f} % between two tests.",
         "Test yearly from now on, and order the replacement as the dates say.",
-        "minor",
+        Severity.MINOR,
     )
 
 
@@ -168,7 +169,7 @@ def blocks_out_of_line(
             BLOCK_OUT_OF_LINE,
             f"By hand-measured {what}, {len(odd)} of {len(values)} blocks stand apart (median {middle:.4g}): {listed}.",
             "Measure these blocks again under load; replace whole strings, and do not mix ages.",
-            "minor",
+            Severity.MINOR,
         ),
     )
 
@@ -207,7 +208,7 @@ def score_claims(claims: Sequence[Claim]) -> tuple[CardClaims, BankFinding | Non
         CLAIMS_WRONG,
         f"The card promised {times} (median of {len(ratios)} discharges).{failed}",
         "Do not plan by the minutes on the unit's display.",
-        "warning",
+        Severity.WARNING,
     )
 
 
@@ -271,7 +272,7 @@ def findings_of_tests(
                 TEST_DUE,
                 f"A capacity test is due since {day_words(plan.due)} ({plan.because}; {last}).",
                 "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
-                "warning",
+                Severity.WARNING,
             )
         )
     risk = plan.ends_in_test_probability
@@ -281,7 +282,7 @@ def findings_of_tests(
                 TEST_RISKY,
                 f"In a test to half its published time this bank may end, with a probability of {risk * 100.0:.0f} %.",
                 "Test with the load on another unit or the generator running, or replace without a test.",
-                "warning",
+                Severity.WARNING,
             )
         )
     return tuple(found)
@@ -302,7 +303,7 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
     if failed:
         what = "The bank did not carry its load when it was last asked to."
         return BankFinding(
-            NOT_SHOWN, what, "Do not count on it. Have it inspected and tested at once.", "critical"
+            NOT_SHOWN, what, "Do not count on it. Have it inspected and tested at once.", Severity.CRITICAL
         )
     since = installed if last is None else last
     days = (today - since).days
@@ -313,7 +314,7 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
         NOT_SHOWN,
         f"The bank has not been shown to carry its load for {days} days ({never}). An open cell would not show.",
         "Have it carry the load for a minute or more, at a time when help is at hand.",
-        "warning",
+        Severity.WARNING,
     )
 
 
@@ -334,7 +335,7 @@ def beyond_table(
         f"With a unit lost each cell would have to give {power_w_per_cell:.0f} W; the table starts at {from_minutes:g} min "
         f"with {largest_w:.0f} W: {told}.",
         "Ask the maker for shorter times, and put them into the estate file.",
-        "warning",
+        Severity.WARNING,
     )
 
 
@@ -345,7 +346,7 @@ def undersized(asked_fraction: float, offers: Sequence[str]) -> BankFinding:
         f"The bank is too small, not worn: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
         "blocks of this type would not give either.",
         f"Do not renew like for like. {' '.join(offers)}".strip(),
-        "minor",
+        Severity.MINOR,
     )
 
 
@@ -356,4 +357,4 @@ def nothing_seen(span: AgeSpan | None, do: str) -> BankFinding:
         if span is None
         else f" By its age alone it comes to its end {years_words(span.from_day, span.to_day)}."
     )
-    return BankFinding(UNPROVEN, f"No discharge of this bank was judged yet.{age}", do, "warning")
+    return BankFinding(UNPROVEN, f"No discharge of this bank was judged yet.{age}", do, Severity.WARNING)

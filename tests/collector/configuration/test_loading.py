@@ -17,8 +17,9 @@ from collector.configuration.loading import check_tables
 from collector.configuration.secrets import CommunitySecret, SnmpUser
 from collector.configuration.settings_tables import MailSettings
 from collector.planning.planned_work import windows
-from rules.alarms.catalogue import Severity, with_overrides
+from rules.alarms.catalogue import with_overrides
 from rules.plant.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place
+from rules.values.severity import Severity
 
 DEPLOY = Path(__file__).resolve().parents[3] / "deploy"
 WATCH = '[watch]\nbox_fed_by = "A"\nswitches_fed_by = "A"\nway_out_fed_by = "mains"\n'

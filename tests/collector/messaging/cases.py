@@ -14,9 +14,10 @@ from collector.messaging.delivery.office import PostOffice
 from collector.process.clock import Clock
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Outgoing
-from rules.alarms.catalogue import Cause, Severity
+from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentChange, Notice, NoticeKind
 from rules.plant.topology import Topology
+from rules.values.severity import Severity
 from tests.rules.sample_plant import estate
 
 AT = datetime(2026, 10, 9, 0, 14, 12, tzinfo=UTC)

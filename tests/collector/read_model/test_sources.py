@@ -8,12 +8,13 @@ from api.pages.markup.elements import render
 from collector.read_model.sources import Traces, isolation_of, outages_of, score_of, with_unit_lost
 from collector.read_model.wall_clock import WallClock
 from collector.storage.ledger.records import IncidentLine, JournalLine
-from rules.alarms.catalogue import Cause, Severity
+from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.planning.isolation.check import Between, Isolation, Overall
 from rules.planning.isolation.rows import CheckRow, Result
 from rules.system.forecast_score import Outcome, Prediction, score
 from rules.values.serial import to_plain
+from rules.values.severity import Severity
 from tests.api.pages import samples
 
 LOST = datetime(2026, 11, 20, 3, 0, tzinfo=UTC)

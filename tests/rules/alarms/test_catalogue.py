@@ -11,10 +11,10 @@ from rules.alarms.catalogue import (
     AlarmKind,
     Explanation,
     Override,
-    Severity,
     catalogue_reference,
     with_overrides,
 )
+from rules.values.severity import Severity
 
 KINDS = list(CATALOGUE.values())
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.alarms.catalogue import CATALOGUE, AlarmKind, Severity
+from rules.alarms.catalogue import CATALOGUE, AlarmKind
 from rules.alarms.lifecycle import (
     CHATTER_QUIET_S,
     NEXT,
@@ -34,6 +34,7 @@ from rules.alarms.lifecycle import (
     unwatched,
 )
 from rules.plant.estate import AnswerTimes
+from rules.values.severity import Severity
 
 START = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
 KIND = replace(CATALOGUE["on_bypass"], on_delay_s=5.0, off_delay_s=10.0, realarm_s=None)

@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from rules.alarms.catalogue import Severity
 from rules.alarms.quality import Occurrence, quality
+from rules.values.severity import Severity
 
 START = datetime(2026, 10, 1, tzinfo=UTC)
 END = START + timedelta(days=2)

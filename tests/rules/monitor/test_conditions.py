@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import pytest
 
-from rules.alarms.catalogue import Severity
 from rules.alarms.conditions.service import ServiceFigures
 from rules.alarms.lifecycle import State
 from rules.battery.state import WouldTell
@@ -22,6 +21,7 @@ from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource
 from rules.system.state import HoldUp, OnBattery, SystemState
+from rules.values.severity import Severity
 from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (

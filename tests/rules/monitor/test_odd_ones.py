@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import IncidentChange
 from rules.plant.reading import BatteryStatus, OutputSource
+from rules.values.severity import Severity
 from tests.rules.monitor.watching import EVERY, NORTH, Watch, outage
 from tests.rules.sample_plant import (
     START,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import NoticeKind
 from rules.monitor.inputs import (
     SystemJudged,
 )
 from rules.monitor.outputs import PollNow
+from rules.values.severity import Severity
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from rules.alarms.catalogue import Severity
 from rules.alarms.conditions.shutdown import DO, Met, ShutdownFigures
 from rules.alarms.lifecycle import State
 from rules.alarms.planned_work import windows
@@ -14,6 +13,7 @@ from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import Criterion, SignedPlan
 from rules.planning.ridethrough.supply import MainsOut, OnBanks
 from rules.system.state import OnBattery
+from rules.values.severity import Severity
 from tests.rules.monitor.watching import Watch
 from tests.rules.planning.ridethrough.test_signed import signed
 from tests.rules.sample_plant import START, on_bank, stamp, system_state

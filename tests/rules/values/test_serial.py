@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from rules.alarms.catalogue import Severity
 from rules.values.serial import from_plain, to_plain
+from rules.values.severity import Severity
 
 
 @dataclass(frozen=True, slots=True)

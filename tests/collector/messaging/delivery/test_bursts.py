@@ -15,8 +15,9 @@ from collector.messaging.delivery.bursts import ALONE, GOES_ON_S, ONCE_IN_S, WIT
 from collector.messaging.delivery.office import PostOffice
 from collector.process.clock import TurnedClock
 from collector.storage.ledger import Ledger
-from rules.alarms.catalogue import CATALOGUE, Severity
+from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import IncidentPart, Notice, NoticeKind, NoticeNews
+from rules.values.severity import Severity
 from tests.collector.messaging.cases import AT, Scripted, notice, office, person, put
 
 FULL: dict[str, Any] = {"most_messages": 2, "within_s": 600.0}

@@ -17,8 +17,8 @@ from collector.messaging.delivery.outbox import LONGEST_WAIT_S, wait_s
 from collector.process.clock import TurnedClock
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import AlarmLine, Outgoing, Page, Sending
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import NoticeKind
+from rules.values.severity import Severity
 from tests.collector.messaging.cases import AT, Scripted, notice, office, person, put, until
 from tests.small_disk import small_disk
 

@@ -12,9 +12,9 @@ from collector.configuration.settings_tables import PersonTable, TellTable
 from collector.messaging.delivery.letter import Letter
 from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.records import Outgoing
-from rules.alarms.catalogue import Severity
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.plant.topology import Topology
+from rules.values.severity import Severity
 from tests.collector.messaging.cases import AT, notice, person
 from tests.rules.sample_plant import estate
 

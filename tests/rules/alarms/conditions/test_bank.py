@@ -11,6 +11,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
+from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plant import estate
 
@@ -56,14 +57,14 @@ def test_a_bank_within_its_design_life_and_dates_raises_nothing() -> None:
 def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
     sound = bank_state()
     for finding, severity, alarm in (
-        (OPEN_STRING, "critical", "bank_will_not_carry"),
-        (NOT_SHOWN, "critical", "bank_will_not_carry"),
-        (NOT_SHOWN, "warning", "bank_not_shown"),
-        (RUNAWAY, "critical", "bank_runaway"),
-        (CHARGER_LOST, "major", "charger_lost"),
-        (SHORTED_CELL, "minor", "bank_suspect"),
-        (UNDERSIZED, "minor", "bank_too_small"),
-        (TEST_DUE, "warning", "bank_test_due"),
+        (OPEN_STRING, Severity.CRITICAL, "bank_will_not_carry"),
+        (NOT_SHOWN, Severity.CRITICAL, "bank_will_not_carry"),
+        (NOT_SHOWN, Severity.WARNING, "bank_not_shown"),
+        (RUNAWAY, Severity.CRITICAL, "bank_runaway"),
+        (CHARGER_LOST, Severity.MAJOR, "charger_lost"),
+        (SHORTED_CELL, Severity.MINOR, "bank_suspect"),
+        (UNDERSIZED, Severity.MINOR, "bank_too_small"),
+        (TEST_DUE, Severity.WARNING, "bank_test_due"),
     ):
         state = replace(sound, findings=(BankFinding(finding, "This is how it is.", "Do that.", severity),))
         raised = {kind for kind, one in bank(state).items() if one.seen.present}
@@ -72,7 +73,7 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
 
 
 def test_what_is_shown_beside_a_bank_only_raises_no_alarm() -> None:
-    state = replace(bank_state(), findings=(BankFinding(DIFFERS, "It differs.", "Look.", "warning"),))
+    state = replace(bank_state(), findings=(BankFinding(DIFFERS, "It differs.", "Look.", Severity.WARNING),))
     assert not any(one.seen.present for one in bank(state).values())
 
 
