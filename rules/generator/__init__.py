@@ -1,1 +1,3 @@
-"""Generating sets: `outage_source` (what fed a supply after an outage), `test_runs` (when a set was last run, and is due)."""
+"""Generating sets: `outage_source` (what fed a supply after an outage), `test_runs` (when a set was last run, and is
+due).
+"""

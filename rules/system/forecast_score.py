@@ -28,7 +28,7 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class ScoredOutage:
+class OutageScore:
     """One outage: what was said, what was so.
 
     `inside`: the truth lay in the 90 % interval. `safe`: it was not shorter than the low end, which is
@@ -46,7 +46,7 @@ class ScoredOutage:
 class Score:
     """All outages, newest last. Shares are of the outages that were predicted; None while there are none."""
 
-    lines: tuple[ScoredOutage, ...]
+    lines: tuple[OutageScore, ...]
     predicted: int
     inside_share: float | None
     safe_share: float | None
@@ -76,11 +76,11 @@ def _before(predictions: Sequence[Prediction], outcome: Outcome) -> Prediction |
     return max(earlier, key=lambda p: p.at, default=None)
 
 
-def _line(outcome: Outcome, prediction: Prediction | None) -> ScoredOutage:
+def _line(outcome: Outcome, prediction: Prediction | None) -> OutageScore:
     if prediction is None or prediction.low_s is None or outcome.hold_up_s is None:
-        return ScoredOutage(outcome, prediction, None, None, None)
+        return OutageScore(outcome, prediction, None, None, None)
     truth_s = outcome.hold_up_s
     safe = truth_s >= prediction.low_s
     inside = safe and (prediction.high_s is None or truth_s <= prediction.high_s)
     error = None if prediction.median_s is None else prediction.median_s / truth_s - 1.0
-    return ScoredOutage(outcome, prediction, inside, safe, error)
+    return OutageScore(outcome, prediction, inside, safe, error)

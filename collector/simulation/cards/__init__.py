@@ -1,3 +1,3 @@
-"""Simulated cards: `card` (what an honest one says), `faulty_cards` (how cards lie), `agent` (the UDP socket), `secured`
-(SNMPv3 before it), `notices` (notifications).
+"""Simulated cards: `card` (what an honest one says), `faulty_cards` (how cards lie), `agent` (the UDP socket),
+`secured` (SNMPv3 before it), `notices` (notifications).
 """

@@ -34,7 +34,7 @@ from rules.battery.assessment.faults import (
     plan_tests,
     score_claims,
 )
-from rules.battery.assessment.findings import BankCase, beside_siblings, signs, size, whether_shown
+from rules.battery.assessment.findings import AssessedBank, beside_siblings, signs, size, whether_shown
 from rules.battery.assessment.fusion import Lives, fuse
 from rules.battery.assessment.replacement import (
     BankDemand,
@@ -100,7 +100,7 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     discharges = tuple(
         sorted((d for d in evidence.discharges if d.at.date() >= fitted.from_day), key=lambda d: d.at)
     )
-    case = BankCase(evidence, fitted, discharges)
+    case = AssessedBank(evidence, fitted, discharges)
     belief, lives = _believed(case, chosen)
     asked = evidence.asked if _can_be_asked(belief, evidence.asked) else None
     small = too_small(lives, belief, asked)
@@ -127,7 +127,7 @@ def _can_be_asked(belief: BankBelief, asked: BankDemand | None) -> bool:
     )
 
 
-def _believed(case: BankCase, seed: int) -> tuple[BankBelief, Lives]:
+def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     curve = curve_for(fitted)
     anchor_s = anchor_for(curve)
@@ -187,7 +187,12 @@ def _doubt_of(last: DischargeEvidence, draws: int) -> Floats:
 
 
 def _state(  # noqa: PLR0917 - what a state is made of
-    case: BankCase, belief: BankBelief, lives: Lives, foreseen: Forecast, seed: int, offers: tuple[str, ...]
+    case: AssessedBank,
+    belief: BankBelief,
+    lives: Lives,
+    foreseen: Forecast,
+    seed: int,
+    offers: tuple[str, ...],
 ) -> BankState:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     known = belief.basis is not Basis.NONE
@@ -244,7 +249,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
     )
 
 
-def _rests_on(case: BankCase) -> RestsOn:
+def _rests_on(case: AssessedBank) -> RestsOn:
     """Return what the dates rest on; noise in what is read is none of it."""
     evidence, fitted = case.evidence, case.fitted
     asked = evidence.asked
@@ -268,7 +273,7 @@ def _short_digest(text: str) -> str:
     return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
 
 
-def _would_tell(case: BankCase, belief: BankBelief) -> tuple[WouldTell, ...]:
+def _would_tell(case: AssessedBank, belief: BankBelief) -> tuple[WouldTell, ...]:
     """Return what would tell of a bank that nothing was seen of; empty of any other."""
     if not belief.unproven:
         return ()
@@ -295,7 +300,7 @@ def _dates(foreseen: Forecast, *, unproven: bool) -> ReplacementDates:
     )
 
 
-def _tests(case: BankCase, belief: BankBelief, foreseen: Forecast) -> TestPlan:
+def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPlan:
     fitted, discharges = case.fitted, case.discharges
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
     end = foreseen.dates.expected_end

@@ -28,7 +28,7 @@ from rules.values.verdict import Basis
 
 
 @dataclass(frozen=True, slots=True)
-class BankCase:
+class AssessedBank:
     """The evidence, with the blocks now in place and the discharges that are theirs, oldest first."""
 
     evidence: BankEvidence
@@ -41,7 +41,7 @@ class BankCase:
         return self.evidence.as_of.date()
 
 
-def whether_shown(case: BankCase, unseen: BankFinding | None = None) -> tuple[BankFinding, ...]:
+def whether_shown(case: AssessedBank, unseen: BankFinding | None = None) -> tuple[BankFinding, ...]:
     """Return that the bank has not been shown to carry its load, or failed when it was asked to.
 
     `unseen`: what is said of a bank that nothing was seen of, instead.
@@ -57,7 +57,7 @@ def whether_shown(case: BankCase, unseen: BankFinding | None = None) -> tuple[Ba
     return () if finding is None else (finding,)
 
 
-def signs(case: BankCase) -> list[BankFinding]:
+def signs(case: AssessedBank) -> list[BankFinding]:
     """Return what the last discharge, the course of the discharges, and a person's meter say of single blocks."""
     evidence, discharges = case.evidence, case.discharges
     found: list[BankFinding | None] = []
@@ -91,7 +91,7 @@ def signs(case: BankCase) -> list[BankFinding]:
 
 
 def size(
-    case: BankCase, belief: BankBelief, needed: float | None, offers: Sequence[str]
+    case: AssessedBank, belief: BankBelief, needed: float | None, offers: Sequence[str]
 ) -> list[BankFinding]:
     """Return that the bank is too small for what is asked, whatever its age, or asked more than its table prints.
 
@@ -108,7 +108,7 @@ def size(
     return found
 
 
-def beside_siblings(case: BankCase, float_v: float | None) -> list[BankFinding]:
+def beside_siblings(case: AssessedBank, float_v: float | None) -> list[BankFinding]:
     """Return where the bank stands apart from its siblings: float voltage, warmth, resistance."""
     evidence, siblings = case.evidence, case.evidence.siblings
     ohms = [d.resistance_ohm for d in case.discharges if d.resistance_ohm]

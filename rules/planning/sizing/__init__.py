@@ -1,1 +1,3 @@
-"""How large a replacement should be: `units`, `bank`, `replacement` (of a system as it is), `retirement` (may a unit go)."""
+"""How large a replacement should be: `units`, `bank`, `replacement` (of a system as it is), `retirement` (may a unit
+go).
+"""
