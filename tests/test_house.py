@@ -27,7 +27,6 @@ LONG = {
     "collector/read_model/sheet.py",
     "collector/recorder/trackers/discharges.py",
     "collector/recorder/trackers/outages.py",
-    "collector/service/assembly.py",
     "collector/simulation/past/generate.py",
     "collector/simulation/scenario/estate_file.py",
     "collector/storage/ledger/ledger.py",

@@ -78,9 +78,16 @@ class SignedShutdown:
 class SignedShutdowns:
     """The signed plans of the estate."""
 
-    def __init__(
-        self, estate: Estate, ledger: Ledger, clock: Clock, present: Present, planner: Planner
+    def __init__(  # noqa: PLR0917 - of what, where it is kept, by what it is judged, and who hears of it
+        self,
+        estate: Estate,
+        ledger: Ledger,
+        clock: Clock,
+        present: Present,
+        planner: Planner,
+        tell_moved: Callable[[], Awaitable[None]],
     ) -> None:
+        """`tell_moved` is called when signing or withdrawing changed what is planned work."""
         self._estate = estate
         self._ledger = ledger
         self._clock = clock
@@ -91,13 +98,12 @@ class SignedShutdowns:
         self._saved_at: dict[str, datetime] = {}
         self._untold: set[str] = set(estate.systems)
         self._signing = asyncio.Lock()
-        self.moved: Callable[[], Awaitable[None]] | None = None
-        """Called when signing or withdrawing changed what is planned work."""
+        self._tell_moved = tell_moved
 
-    async def restore(self) -> None:
+    async def restore(self, ledger: Ledger) -> None:
         """Go on from the ledger. A plan that is not what was signed any more is told of and left out."""
         damaged = []
-        for line, course in await self._ledger.signed():
+        for line, course in await ledger.signed():
             if line.system not in self._estate.systems:
                 continue
             try:
@@ -106,7 +112,7 @@ class SignedShutdowns:
                 _log.error("signed plan %s: %s", line.id, error)
                 damaged.append(line)
         if damaged:
-            async with self._ledger.transaction() as tx:
+            async with ledger.transaction() as tx:
                 for line in damaged:
                     tx.add_event(_damage(line, self._clock.now()))
 
@@ -203,10 +209,6 @@ class SignedShutdowns:
                 JournalLine(event.at, event.kind, event.about, event.text, schema="signed-plan/1", body=body)
             )
         self._present.changed()
-
-    async def _tell_moved(self) -> None:
-        if self.moved is not None:
-            await self.moved()
 
     def _refuse_overlap(self, plan: SignedPlan) -> None:
         for other in self.of(plan.system):
@@ -337,14 +339,14 @@ class SignedShutdowns:
         self._saved_at = moved(self._saved_at, by)
 
     @property
-    def due(self) -> bool:
+    def pending(self) -> bool:
         """Return whether something is to be kept."""
         return bool(self._unsaved)
 
-    def save(self, tx: Transaction) -> None:
-        """Put what moved into a transaction; `kept` says that it was committed."""
+    def save(self, tx: Transaction, now: datetime, *, stopping: bool = False) -> None:  # noqa: ARG002 - of the protocol
+        """Put what moved into a transaction."""
         for plan in sorted(self._unsaved):
-            tx.save_course(_course_line(self._kept[plan], self._clock.now()))
+            tx.save_course(_course_line(self._kept[plan], now))
 
     def committed(self) -> None:
         """Take note that what `save` gave is on the disk."""

@@ -15,7 +15,7 @@ from collector.planning.planner import NotYet, Planner
 from collector.process.clock import TurnedClock, stamp
 from collector.read_model.stored import NothingStoredError, StoredEstate
 from collector.recorder.current_state import Present
-from collector.recorder.monitor_state import WatchKeeping
+from collector.recorder.monitor_state import kept_state
 from rules.battery.model.health import BankBelief
 from rules.system.assessment import SystemObservation, SystemView, glance, system_state, task_of
 from rules.system.hold_up_sampling import SEED, hold_ups
@@ -74,7 +74,7 @@ async def stored_answers(
         judgement = await kept.judged(bank, as_of)
         if judgement is not None:
             present.banks[bank.id] = judgement.state
-    present.alarms = dict((await WatchKeeping().restore(kept.ledger)).alarms)
+    present.alarms = dict((await kept_state(kept.ledger)).alarms)
     planner = Planner(
         estate,
         InPlace(),

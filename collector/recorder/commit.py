@@ -7,17 +7,17 @@ it is told and shown; readings wait here. Any other fault of a store ends the da
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
+from collector.process.clock import Clock
 from collector.recorder.batch import BatchResult
 from collector.recorder.journal_lines import action_line, judgement_line, save_change
-from collector.recorder.persistent import PendingWrites, PersistentState
+from collector.recorder.persistent import PersistentState
 from collector.storage.database import PASSING, StoreError
 from collector.storage.history.store import HistoryStore, WireReading
 from collector.storage.ledger import Ledger, Transaction
 from rules.monitor.outputs import Change
-from rules.monitor.state import WatchState
 
 MOST_WAITING: Final = 100_000
 """Readings that wait for an ailing disk; the oldest are given up beyond that, alarms never."""
@@ -32,27 +32,34 @@ Enqueue = Callable[[Transaction, Sequence[Change]], None]
 class Keeping:
     """Writes what the recorder took in, and what an ailing disk made wait before it."""
 
-    def __init__(
-        self, history: HistoryStore, ledger: Ledger, memories: PersistentState, enqueue: Enqueue
+    def __init__(  # noqa: PLR0917 - two stores, what goes into them, and who hears of it
+        self,
+        history: HistoryStore,
+        ledger: Ledger,
+        clock: Clock,
+        persistent: PersistentState,
+        enqueue: Enqueue,
+        on_kept: Callable[[], None],
     ) -> None:
-        self.on_kept: Callable[[], None] = lambda: None
-        """Called at once after a commit that holds changes: whoever sends messages need not wait for news."""
+        """`on_kept` is called at once after a commit that holds changes: whoever sends messages need not wait for news."""
         self.trouble: str | None = None
         """What keeps the history from taking readings, None while it does."""
         self._history = history
         self._ledger = ledger
-        self._memories = memories
+        self._clock = clock
+        self._persistent = persistent
         self._enqueue = enqueue
+        self._on_kept = on_kept
         self._records: list[WireReading] = []
         self._tried_s = 0.0
 
-    async def keep(self, taken: BatchResult, state: WatchState, lit: Collection[str]) -> None:
-        """Write a batch, its readings behind those that an ailing disk has made wait; `lit` are systems on their banks."""
+    async def keep(self, taken: BatchResult) -> None:
+        """Write a batch, its readings behind those that an ailing disk has made wait."""
         self._records += taken.records
         await self._append()
-        await self._commit(taken, self._memories.unkept(state, lit))
+        await self._commit(taken)
         if taken.changes:
-            self.on_kept()
+            self._on_kept()
 
     async def keep_open(self) -> None:
         """Keep what is still under way and what waits, for a clean stop; a full disk hinders no stop."""
@@ -60,7 +67,8 @@ class Keeping:
             self._tried_s = -TRY_EVERY_S
             await self._append()
         async with self._ledger.transaction() as tx:
-            self._memories.save_open(tx)
+            self._persistent.save(tx, self._clock.now(), stopping=True)
+        self._persistent.committed()
 
     async def _append(self) -> None:
         if self.trouble is not None and time.monotonic() - self._tried_s < TRY_EVERY_S:
@@ -79,9 +87,9 @@ class Keeping:
         else:
             self.trouble = None
 
-    async def _commit(self, taken: BatchResult, unkept: PendingWrites) -> None:
+    async def _commit(self, taken: BatchResult) -> None:
         done = [one for one, refusal in taken.asked if refusal is None]
-        if not (taken.changes or done or taken.evidence or taken.judgements or unkept):
+        if not (taken.changes or done or taken.evidence or taken.judgements or self._persistent.pending):
             return
         async with self._ledger.transaction() as tx:
             if taken.clock_moved:
@@ -95,5 +103,5 @@ class Keeping:
             for one in done:
                 tx.add_action(action_line(one.action))
             self._enqueue(tx, taken.changes)
-            self._memories.save(tx, unkept)
-        self._memories.kept(unkept)
+            self._persistent.save(tx, self._clock.now())
+        self._persistent.committed()

@@ -9,13 +9,13 @@ and the next start goes on from the state that was committed.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
+from types import MappingProxyType
+from typing import Final
 
-from collector.assessment.hold_up import Judging
-from collector.cards.corrections.learning import Learning
-from collector.cards.polling.poller import Answer, Poller
+from collector.cards.polling.poller import Answer
 from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, late_move, moved_since, stamp
 from collector.process.stopping import to_its_end
@@ -23,7 +23,6 @@ from collector.recorder.batch import (
     BatchResult,
     ClockSet,
     Doing,
-    InputQueue,
     PendingCommand,
     RecorderInput,
     in_turns,
@@ -31,6 +30,8 @@ from collector.recorder.batch import (
 from collector.recorder.calm import Calm
 from collector.recorder.commit import Enqueue, Keeping
 from collector.recorder.current_state import Present
+from collector.recorder.monitor_state import WatchKeeping
+from collector.recorder.parts import Consumer, FollowedPlans, RecorderParts
 from collector.recorder.persistent import PersistentState
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.samples import Samples
@@ -53,37 +54,53 @@ from rules.plant.reading import Reading, Sample
 from rules.system.assessment import glance, system_state
 from rules.system.hold_up_sampling import HoldUpJudgement
 
+NONE_KNOWN: Final[Mapping[str, float]] = MappingProxyType({})
+
 
 class Recorder:
     """Takes what comes, in order, and has it judged, kept and shown."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0917 - two stores, what is declared and shown, and the parts
         self,
         book: Book,
         clock: Clock,
         history: HistoryStore,
         ledger: Ledger,
         present: Present,
+        parts: RecorderParts,
         *,
-        learning: Learning | None = None,
+        consumers: Sequence[Consumer] = (),
+        plans: Sequence[FollowedPlans] = (),
+        coldest_c: Mapping[str, float] = NONE_KNOWN,
         enqueue: Enqueue = lambda _tx, _changes: None,
+        on_kept: Callable[[], None] = lambda: None,
+        on_discharged: Callable[[str], None] = lambda _bank: None,
+        on_clock_moved: Sequence[Callable[[timedelta], None]] = (),
     ) -> None:
+        """Make a recorder of its `parts`.
+
+        `coldest_c`: the coldest each bank gets, by bank, as whoever gathers the banks' months fills it in. `on_kept` is
+        called at once after a commit that holds changes, `on_discharged` with a bank of which something new is known,
+        `on_clock_moved` when the time of day was set, with by how much.
+        """
         estate = book.estate
-        self.queue = InputQueue(clock, self._lively)
-        self.pollers: dict[str, Poller] = {}
-        self.judging: Judging | None = None
-        self.on_discharged: Callable[[str], None] = lambda _bank: None
-        self.on_clock_moved: list[Callable[[timedelta], None]] = []
-        """Called when the time of day was set, with by how much: whoever keeps moments of a short while ago."""
+        self.queue = parts.queue
+        self.pollers = parts.pollers
+        self.learning = parts.learning
+        self.trackers = trackers = parts.trackers
         self.batches = 0
         self.watch = Live(book)
-        self.learning = learning or Learning(estate)
-        self.memories = PersistentState(estate, clock, self.learning)
-        self.keeping = Keeping(history, ledger, self.memories, enqueue)
+        self._watch_kept = WatchKeeping()
+        self._persistent = PersistentState((self._watch_kept, parts.learning, *trackers.persistent, *plans))
+        self.keeping = Keeping(history, ledger, clock, self._persistent, enqueue, on_kept)
         self.pace = PollUrgency(estate, self.pollers)
         self.punctuality = Punctuality(estate, self.pollers, clock, self.queue)
-        self.views = Views(estate, clock, present, self.memories, self.pace, self.punctuality)
+        self.views = Views(estate, clock, present, trackers, self.pace, self.punctuality, coldest_c)
         self.calm = Calm(estate, book.catalogue, clock, self.pace)
+        self._consumers = consumers
+        self._plans = plans
+        self._on_discharged = on_discharged
+        self._on_clock_moved = on_clock_moved
         self._samples = Samples(estate, self.learning)
         self._book = book
         self._estate = estate
@@ -133,12 +150,12 @@ class Recorder:
         for system in taken.rested.keys() - taken.touched.keys():
             self._rest(system, taken)
         async for system in in_turns(taken.touched):
-            taken.changes += self._judge(system)
+            taken.changes += self._judge(system, self._consumers)
             taken.changes += self._follow(system)
         await self._keep(taken)
-        under_way = self.memories.keeper.discharging
+        under_way = self.trackers.discharges.discharging
         for bank in {line.bank for line in taken.evidence if under_way(line.bank) is None}:
-            self.on_discharged(bank)
+            self._on_discharged(bank)
         for one, refusal in taken.asked:
             if not one.done.done():
                 one.done.set_result(refusal)
@@ -148,7 +165,8 @@ class Recorder:
 
     async def restore(self) -> None:
         """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
-        self.watch = Live.of(await self.memories.restore(self._ledger), self._book)
+        await self._persistent.restore(self._ledger)
+        self.watch = Live.of(self._watch_kept.state, self._book)
         for name, alarm in self.watch.alarms.items():
             self._present.show_alarm(name, alarm)
         await self._see_again()
@@ -170,10 +188,6 @@ class Recorder:
                 taken.changes += self._judge(system)
         await self._keep(taken)
 
-    def _lively(self) -> bool:
-        """Return whether anything goes on that must be judged without delay: an outage, a test, its aftermath."""
-        return any(poller.urgent for poller in self.pollers.values())
-
     # --- what is taken in ----------------------------------------------------------------------------------
 
     def _take(self, given: RecorderInput | PendingCommand, taken: BatchResult) -> None:
@@ -185,12 +199,12 @@ class Recorder:
             self._take_answer(given, taken)
         elif isinstance(given, HoldUpJudgement):
             self._judged[given.system] = self._present.hold_ups[given.system] = given
-            self.memories.countdowns.take(given)
+            self.trackers.countdowns.take(given)
             taken.touched[given.system] = None
         elif isinstance(given, BankJudgement):
             self._present.banks[given.state.id] = given.state
-            if self.judging is not None:
-                self.judging.believe(given.belief)
+            for consumer in self._consumers:
+                consumer.believe(given.belief)
             taken.judgements.append(given)
             if given.moved is not None:
                 at = self._clock.now()
@@ -199,11 +213,11 @@ class Recorder:
         elif isinstance(given, PendingCommand):
             taken.asked.append((given, self._carried_out(given.action, taken)))
         elif isinstance(given, PlannedWork):
-            taken.changes += self._watch(replace(given, windows=self.memories.works.planned(given.windows)))
+            taken.changes += self._watch(replace(given, windows=self.trackers.works.planned(given.windows)))
         else:
             taken.changes += self._watch(given)
-            if isinstance(given, Tick) and self.memories.plans is not None:
-                for system in self.memories.plans.waiting():
+            if isinstance(given, Tick):
+                for system in {system: None for plans in self._plans for system in plans.waiting()}:
                     taken.changes += self._follow(system)
 
     def _carried_out(self, action: Doing, taken: BatchResult) -> str | None:
@@ -212,7 +226,7 @@ class Recorder:
             found = self._watch(action)
             taken.changes += found
             return next((change.why for change in found if isinstance(change, RefusedCommand)), None)
-        refusal, events = self.memories.works.say(action)
+        refusal, events = self.trackers.works.say(action)
         if refusal is None:
             taken.changes += (*events, *self._watch(self._planned_anew()))
             taken.touched[self._estate.units[action.unit].system] = None
@@ -221,7 +235,7 @@ class Recorder:
     def _planned_anew(self) -> PlannedWork:
         """Return planned work as it is after somebody's word; what is there no more ends now."""
         now = stamp(self._clock)
-        left = self.memories.works.planned(self.watch.windows)
+        left = self.trackers.works.planned(self.watch.windows)
         kept = {window.id for window in left}
         ended = (replace(w, end=now.at) for w in self.watch.windows if w.id not in kept and w.end > now.at)
         return PlannedWork(now, (*left, *ended))
@@ -233,21 +247,21 @@ class Recorder:
         system = self._estate.units[sample.unit].system
         if self.calm.rests(sample, self._present.readings, self.watch):
             taken.rested[system] = None
-            taken.changes += self.memories.aftermath.take(sample, (), self.watch.incidents)
+            taken.changes += self.trackers.outages.take(sample, (), self.watch.incidents)
         else:
             taken.touched[system] = None
             self._watch_sample(sample, taken)
         self._present.keep(sample)
         if isinstance(sample, Reading):
-            taken.changes += self.memories.transfers.take(sample, self.watch.incidents)
-            taken.evidence += self.memories.keeper.take(sample)
-            if self.judging is not None:
-                self.judging.carry(sample)
+            taken.changes += self.trackers.transfers.take(sample, self.watch.incidents)
+            taken.evidence += self.trackers.discharges.take(sample)
+            for consumer in self._consumers:
+                consumer.carry(sample)
 
     def _watch_sample(self, sample: Sample, taken: BatchResult) -> None:
         changes = self._watch(sample)
         taken.changes += changes
-        taken.changes += self.memories.aftermath.take(sample, changes, self.watch.incidents)
+        taken.changes += self.trackers.outages.take(sample, changes, self.watch.incidents)
 
     # --- a clock that was set ------------------------------------------------------------------------------
 
@@ -260,14 +274,14 @@ class Recorder:
         self.watch.move_clock(by)
         self._judged = moved(self._judged, by)
         self._present.move_clock(by)
-        self.memories.move_clock(by)
+        self._persistent.move_clock(by)
         self._samples.move_clock(by)
         self.calm.forget()
         for poller in self.pollers.values():
             poller.figures.silent_since = moved(poller.figures.silent_since, by)
-        if self.judging is not None:
-            self.judging.move_clock(by)
-        for tell in self.on_clock_moved:
+        for consumer in self._consumers:
+            consumer.move_clock(by)
+        for tell in self._on_clock_moved:
             tell(by)
         taken.touched |= dict.fromkeys(self._estate.systems)
         return (PowerEvent(self._clock.now(), "clock_set", SERVICE, clock_words(by)),)
@@ -292,20 +306,20 @@ class Recorder:
     def _watch(self, given: Input) -> tuple[Change, ...]:
         return advance(self.watch, given)
 
-    def _judge(self, system: str) -> tuple[Change, ...]:
-        """Bring a system's state up to date, and tell the watch."""
+    def _judge(self, system: str, consumers: Sequence[Consumer] = ()) -> tuple[Change, ...]:
+        """Bring a system's state up to date, tell the watch, and hand it on."""
         view = self.views.of(system, self.watch.now)
         judged = self._judged.get(system)
         seen = glance(view, judged)
         self.calm.seen(seen)
-        self.memories.loads.add(system, view.now.at, seen.parallel.load)
+        self.trackers.loads.add(system, view.now.at, seen.parallel.load)
         open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
-        work, events = self.memories.works.take(seen, judged, open_now, view.now.at)
+        work, events = self.trackers.works.take(seen, judged, open_now, view.now.at)
         state = replace(system_state(view, seen, judged), work=work)
         self._present.show_system(state)
         self.pace.hurry(system, urgent=bool(seen.on_battery or seen.in_test))
-        if self.judging is not None:
-            self.judging.look(view, seen)
+        for consumer in consumers:
+            consumer.look(view, seen)
         return (*events, *self._watch(SystemJudged(view.now, state)))
 
     def _rest(self, system: str, taken: BatchResult) -> None:
@@ -314,21 +328,22 @@ class Recorder:
         if load is None:
             taken.touched[system] = None
             return
-        self.memories.loads.add(system, self._clock.now(), load)
+        self.trackers.loads.add(system, self._clock.now(), load)
         taken.changes += self._follow(system)
 
     def _follow(self, system: str) -> tuple[Change, ...]:
-        """Look at a system's signed shutdown, and tell the watch."""
-        if self.memories.plans is None:
-            return ()
-        looked, events = self.memories.plans.look(system, stamp(self._clock))
-        return events if looked is None else (*events, *self._watch(looked))
+        """Look at the plans for a system, and tell the watch."""
+        changes: list[Change] = []
+        for plans in self._plans:
+            looked, events = plans.look(system, stamp(self._clock))
+            changes += events if looked is None else (*events, *self._watch(looked))
+        return tuple(changes)
 
     async def _keep(self, taken: BatchResult) -> None:
         """Commit what a batch brought, then show it."""
         touched = self.watch.take_touched()
-        self.memories.note(touched)
-        await self.keeping.keep(taken, self.watch.now, self._present.lit)
+        self._watch_kept.note(touched, self.watch.now)
+        await self.keeping.keep(taken)
         for field, name in touched:
             if field == "alarms":
                 self._present.show_alarm(name, self.watch.alarms.get(name))

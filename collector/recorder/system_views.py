@@ -8,7 +8,7 @@ from datetime import datetime
 from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
-from collector.recorder.persistent import PersistentState
+from collector.recorder.parts import Trackers
 from collector.recorder.punctuality import Punctuality
 from rules.alarms.conditions.supply import SupplyLook
 from rules.alarms.plant_memory import Scene
@@ -28,45 +28,45 @@ class Views:
         estate: Estate,
         clock: Clock,
         present: Present,
-        memories: PersistentState,
+        trackers: Trackers,
         pace: PollUrgency,
         punctuality: Punctuality,
+        coldest_c: Mapping[str, float],
     ) -> None:
-        self.coldest_c: Mapping[str, float] = {}
-        """The coldest each bank gets, by bank; whoever gathers the banks' months fills it."""
+        self._coldest_c = coldest_c
         self._estate = estate
         self._topology = Topology(estate)
         self._clock = clock
         self._present = present
-        self._memories = memories
+        self._trackers = trackers
         self._pace = pace
         self._punctuality = punctuality
 
     def of(self, system: str, state: WatchState) -> SystemView:
         """Return what is known of a system now; `state` is the watch's."""
         units = [unit.id for unit in self._estate.units_of(system)]
-        present, memories = self._present, self._memories
+        present, trackers = self._present, self._trackers
         return SystemView(
             estate=self._estate,
             system=system,
             readings={unit: present.readings[unit] for unit in units if unit in present.readings},
             silences={unit: present.silences[unit] for unit in units if unit in present.silences},
             now=stamp(self._clock),
-            peaks=memories.loads.peaks(system),
+            peaks=trackers.loads.peaks(system),
             isolated=isolated_units(state).intersection(units),
             coldest_c={
-                bank.id: self.coldest_c[bank.id]
+                bank.id: self._coldest_c[bank.id]
                 for bank in self._estate.banks_of_system(system)
-                if bank.id in self.coldest_c
+                if bank.id in self._coldest_c
             },
             poll_s={unit: self._pace.period_s(unit) for unit in units},
             on_battery_since=self._on_battery_since(system, state),
-            seen_steps=memories.aftermath.seen_steps(system),
+            seen_steps=trackers.outages.seen_steps(system),
             shed=present.sheds.get(system),
             partner=self._partner(system),
             before=_findings_before(system, state),
-            last_call=memories.transfers.found(system),
-            told=memories.countdowns.told(system),
+            last_call=trackers.transfers.found(system),
+            told=trackers.countdowns.told(system),
             supply=supply_sight(system, self._topology, state),
             set_runs=self._set_runs(system, state),
             unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
@@ -77,7 +77,7 @@ class Views:
         generator = self._estate.generator_of(system)
         supply = self._estate.systems[system].supply
         memory = state.supplies.get(supply)
-        word = None if generator is None else self._memories.aftermath.last_word(generator.id)
+        word = None if generator is None else self._trackers.outages.last_word(generator.id)
         if word is None or memory is None or memory.lost_since is None:
             return False
         return word.running and word.at >= memory.lost_since
@@ -89,7 +89,7 @@ class Views:
             return None
         state = self._present.systems.get(name)
         load = None if state is None else state.load
-        return PartnerLoad(name, self._estate.systems[name].name, load, self._memories.loads.peaks(name))
+        return PartnerLoad(name, self._estate.systems[name].name, load, self._trackers.loads.peaks(name))
 
     def _on_battery_since(self, system: str, state: WatchState) -> datetime | None:
         """Return since when a system is on its banks, as far as that was known before this judgement.

@@ -22,13 +22,13 @@ class SetWatch:
         self,
         estate: Estate,
         clock: Clock,
-        aftermath: OutageTracker,
+        outages: OutageTracker,
         words: SetWords | None,
         give: Callable[[Input], Awaitable[None]],
     ) -> None:
         self._estate = estate
         self._clock = clock
-        self._aftermath = aftermath
+        self._outages = outages
         self._words = words
         self._give = give
 
@@ -45,7 +45,7 @@ class SetWatch:
         now = self._clock.now()
         sets = {s.generator for s in self._estate.supplies.values() if s.generator is not None}
         return SetFigures(
-            tests={name: self._aftermath.set_test(name, now) for name in sets},
+            tests={name: self._outages.set_test(name, now) for name in sets},
             listens=self._words is not None,
             deaf=None if self._words is None else self._words.trouble,
         )

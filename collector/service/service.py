@@ -22,8 +22,9 @@ from collector.process.stopping import ended
 from collector.read_model.alarm_quality import quality_between
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
-from collector.service.assembly import Assembly, site_token
+from collector.service.assembly import Surroundings, assemble, site_token
 from collector.service.card_readers import notes_of
+from collector.service.parts import Parts
 from collector.storage.history.store import Bucket
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from rules.alarms.quality import Quality
@@ -97,7 +98,8 @@ class Service:
         self._stack = AsyncExitStack()
         self._turned_s = self.clock.monotonic_s()
         self._turned_batches = -1
-        self._parts = Assembly(configuration, folder, self.clock, self.present, accepted)
+        self._around = Surroundings(configuration, folder, self.clock, self.present, accepted)
+        self._parts: Parts
 
     @property
     def estate(self) -> Estate:
@@ -124,17 +126,16 @@ class Service:
             await self._stack.aclose()
 
     async def _open(self) -> None:
-        parts = self._parts
-        await parts.open(self._stack)
+        self._parts = parts = await assemble(self._around, self._stack)
         self.ledger, self.history, self.recorder = parts.ledger, parts.history, parts.recorder
         self.office, self.planner, self.signed_plans = parts.office, parts.planner, parts.signed_plans
         self.estate_rides, self.looking_back = parts.estate_rides, parts.looking_back
-        self.aftermath, self.learning = parts.recorder.memories.aftermath, parts.learning
+        self.aftermath, self.learning = parts.recorder.trackers.outages, parts.recorder.learning
 
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(job, name=name) for name, job in self._parts.jobs()]
+            tasks = [group.create_task(job(), name=name) for name, job in self._parts.jobs.items()]
             await self._stopping.wait()
             await ended(tasks)
 

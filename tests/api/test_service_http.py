@@ -219,7 +219,7 @@ async def an_outage(service: Service) -> str:
     ):
         sample = seen(clock, volts, source)
         changes = recorder._watch(sample)
-        found = recorder.memories.aftermath.take(sample, changes, recorder.state.incidents)
+        found = recorder.trackers.outages.take(sample, changes, recorder.state.incidents)
         await clock.advance(10.0)
     assert found[0].text == "Returned after 70 s, source not known: mark it."
     assert found[0].incident is not None
@@ -237,10 +237,10 @@ async def test_a_persons_mark_on_an_outage_is_kept_and_read_back_by_the_next_sta
         assert (await client.post("/v1/incidents/no-such/mark", json=said)).status_code == 404
         no_such_time = said | {"lost_at": "0001-01-01T00:00:00+09:00"}
         assert (await client.post(f"/v1/incidents/{incident}/mark", json=no_such_time)).status_code == 422
-        steps = dict(service.recorder.memories.aftermath.seen_steps("A"))
+        steps = dict(service.recorder.trackers.outages.seen_steps("A"))
     async with opened(tmp_path) as (service, _):
         assert steps
-        assert service.recorder.memories.aftermath.seen_steps("A") == steps
+        assert service.recorder.trackers.outages.seen_steps("A") == steps
 
 
 async def test_an_outage_is_marked_on_the_page_without_script(tmp_path: Path) -> None:
@@ -260,7 +260,7 @@ async def test_an_outage_is_marked_on_the_page_without_script(tmp_path: Path) ->
         assert (await client.post(form[1], data={**said, "by": ""}, headers=here)).status_code == 422
         response = await client.post(form[1], data=said, headers=here)
         assert (response.status_code, response.headers["location"]) == (303, "/systems/A")
-        (marked,) = service.recorder.memories.aftermath.outages
+        (marked,) = service.recorder.trackers.outages.outages
         assert marked.mark is not None
         assert (marked.incident, marked.mark.by, marked.mark.source) == (
             incident,
@@ -298,7 +298,7 @@ async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(
 async def test_a_discharge_under_way_is_kept_on_a_clean_stop(tmp_path: Path) -> None:
     async with opened(tmp_path) as (service, _):
         kept = Evidence("d1", "bank", "outage", START, None)
-        service.recorder.memories.keeper.flush = lambda: (kept,)  # type: ignore[method-assign]
+        service.recorder.trackers.discharges.flush = lambda: (kept,)  # type: ignore[method-assign]
     async with Ledger(tmp_path / "data" / "ledger.sqlite") as ledger:
         assert [line.id for line in await ledger.open_evidence()] == ["d1"]
 

@@ -68,19 +68,18 @@ def test_one_changed_unit_costs_what_changed_and_not_the_estate(units: int) -> N
     live = Live.of(watched(book), book)
     keeping = WatchKeeping()
     advance(live, replace(plant.on_bank("W1", 3.0), unit="u1"))
-    keeping.note(live.take_touched())
-    after = live.now
+    after, touched = live.now, live.take_touched()
 
     def in_parts() -> None:
-        tx = Transaction()
-        keeping.save(tx, after, keeping.unkept(after), plant.START)
+        keeping.note(touched, after)
+        keeping.save(Transaction(), plant.START)
 
     def whole() -> None:
         Transaction().save_snapshot(Snapshot("watch", plant.START, "watch/1", snapshot(after)))
 
     parts_ms, whole_ms = best_ms(in_parts), best_ms(whole)
-    keeping.kept(keeping.unkept(after))
-    still_ms = best_ms(lambda: keeping.unkept(after))
+    keeping.committed()
+    still_ms = best_ms(lambda: keeping.note({}, after))
     print(f"{units} units: parts {parts_ms:.2f} ms, whole {whole_ms:.1f} ms, nothing new {still_ms:.3f} ms")
     assert parts_ms * 5 < whole_ms
     assert parts_ms < 20.0

@@ -19,6 +19,7 @@ from collector.cards.polling.poller import Answer
 from collector.process.clock import NeverSet, stamp
 from collector.recorder.batch import RecorderInput
 from collector.recorder.current_state import Present
+from collector.recorder.parts import RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.recorder.trackers.load_records import LoadRecords
 from collector.storage.history.sqlite import SqliteHistory
@@ -83,12 +84,17 @@ class Collector:
         self.stack = AsyncExitStack()
         self.ledger = await self.stack.enter_async_context(Ledger(self.folder / "ledger.sqlite"))
         learning = Learning(plant)
-        learning.restore(await self.ledger.facts(), await self.ledger.corrections())
         self.history = history = SqliteHistory(self.folder / "history.sqlite", CardMeaning(learning.lookup))
         await self.stack.enter_async_context(history)
         self.present = Present(plant)
         self.recorder = Recorder(
-            Book(plant), self.clock, history, self.ledger, self.present, learning=learning, enqueue=self._tell
+            Book(plant),
+            self.clock,
+            history,
+            self.ledger,
+            self.present,
+            RecorderParts(plant, self.clock, self.present, learning),
+            enqueue=self._tell,
         )
         await self.recorder.restore()
 
@@ -154,7 +160,7 @@ async def with_a_past(folder: Path) -> None:
         at = NOON - timedelta(minutes=15 * (quarter + 1))
         records.of("A").add_quarter(at, Load(48_000.0, 52_800.0, lines))
     async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
-        records.save(tx)
+        records.save(tx, NOON, stopping=True)
 
 
 async def story(folder: Path, steps: list[tuple[str, str, float]], *, killed: bool) -> tuple[object, ...]:

@@ -9,11 +9,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import cast
 
+from collector.cards.corrections.learning import Learning
 from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
+from collector.recorder.parts import Consumer, RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -75,12 +77,19 @@ class Scripted:
 
 @asynccontextmanager
 async def scripted(
-    plant: Estate, folder: Path, start: datetime, says: Mapping[str, Reading] | None = None
+    plant: Estate,
+    folder: Path,
+    start: datetime,
+    says: Mapping[str, Reading] | None = None,
+    consumers: Sequence[Consumer] = (),
 ) -> AsyncIterator[Scripted]:
     """Open a recorder on the ledger of a folder, going on from what it holds."""
     clock = TurnedClock(start)
     async with Ledger(folder / "ledger.sqlite") as ledger:
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
+        present = Present(plant)
+        parts = RecorderParts(plant, clock, present, Learning(plant))
+        history = cast("HistoryStore", Forgetful())
+        recorder = Recorder(Book(plant), clock, history, ledger, present, parts, consumers=consumers)
         site = Scripted(recorder, clock, plant, ledger, dict(says or {u: reading(u) for u in plant.units}))
 
         def interpret(_card: str, unit: str, at: Stamp, _state: WireState) -> Reading:

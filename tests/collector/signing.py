@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, cast
 
+from collector.cards.corrections.learning import Learning
 from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
@@ -16,6 +17,7 @@ from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.process.clock import TurnedClock
 from collector.process.clock import stamp as clock_stamp
 from collector.recorder.current_state import Present
+from collector.recorder.parts import RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -114,8 +116,7 @@ async def site(
     plant, clock = plant or estate(2), clock or TurnedClock(NOON)
     async with Ledger(folder / "ledger.sqlite") as ledger:
         present = Present(plant)
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
-        await recorder.restore()
+        parts = RecorderParts(plant, clock, present, Learning(plant))
         known = known_banks(plant)
 
         def seen(_system: str) -> Any:
@@ -126,10 +127,15 @@ async def site(
             plant, AtOnce(), clock, present,
             seen=seen, record=lambda _system: PeakRecord((1, 2, 3)), beliefs=lambda: known, ledger=ledger,
         )  # fmt: skip
-        plans = recorder.memories.plans = SignedShutdowns(plant, ledger, clock, present, planner)
-        await plans.restore()
+
+        async def moved() -> None:
+            await made.moved()
+
+        plans = SignedShutdowns(plant, ledger, clock, present, planner, moved)
+        history = cast("HistoryStore", Forgetful())
+        recorder = Recorder(Book(plant), clock, history, ledger, present, parts, plans=(plans,))
+        await recorder.restore()
         made = Site(plant, clock, ledger, present, recorder, planner, plans)
-        plans.moved = made.moved
         recorder.learning.interpret = made.interpret  # type: ignore[method-assign]
         await made.read()
         await made.moved()

@@ -32,6 +32,7 @@ from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
+from collector.recorder.parts import RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.simulation.cards import card as voice
 from collector.simulation.plant import world as worlds
@@ -336,14 +337,15 @@ async def played(made: Healthy, folder: Path) -> AsyncIterator[Site]:
         )
         present, worker = Present(estate), cast("Worker", Here())
         noted: list[Site] = []
+        parts = RecorderParts(estate, clock, present, learning)
+        judging = Judging(estate, worker, clock, present, parts.queue.put)
+        book = BankEvidenceBook(estate, ledger, history, present)
         recorder = Recorder(
-            Book(estate), clock, history, ledger, present, learning=learning,
+            Book(estate), clock, history, ledger, present, parts,
+            consumers=(judging,), coldest_c=book.coldest_c,
             enqueue=lambda _tx, changes: noted[0].note(list(changes)) if noted else None,
         )  # fmt: skip
         await recorder.restore()
-        judging = recorder.judging = Judging(estate, worker, clock, present, recorder.queue.put)
-        book = BankEvidenceBook(estate, ledger, history, present)
-        recorder.views.coldest_c = book.coldest_c
         banks = Attended(estate, worker, clock, book, recorder.queue.put)
         site = Site(tried, made.tests, clock, present, recorder, ledger, banks)
         noted.append(site)

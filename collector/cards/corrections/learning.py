@@ -17,7 +17,7 @@ from collector.cards.corrections.knowledge import CardKnowledge, IdentityChange
 from collector.cards.corrections.sample import Declared, declared_for
 from collector.cards.mib.correction_set import STANDARD, CorrectionSet
 from collector.cards.mib.wire_values import WireState
-from collector.storage.ledger.ledger import Transaction
+from collector.storage.ledger.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Corrections, LearntFact
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Stamp
@@ -52,14 +52,22 @@ class Learning:
         self.identity_changes: dict[str, tuple[IdentityChange, ...]] = {}
         self.clock_moved = timedelta()
         """By how much the time of day was set since the start: what is learnt from how long things last leaves it out."""
+        self.newest_fact = 0
+        """The number of the newest fact that the ledger held."""
         self._estate = estate
         self._overrides = overrides or {}
         self._cards = {card: _CardLearning(CardKnowledge.fresh()) for card in estate.cards}
         self._unsaved: dict[str, Corrections] = {}
         self._due: set[str] = set()
 
-    def restore(self, facts: Iterable[LearntFact], corrections: Mapping[str, Corrections]) -> None:
-        """Go on from what the ledger holds; what cannot be understood any more is learnt anew."""
+    async def restore(self, ledger: Ledger) -> None:
+        """Go on from what the ledger holds."""
+        facts = await ledger.facts()
+        self.go_on_from(facts, await ledger.corrections())
+        self.newest_fact = max((fact.seq for fact in facts), default=0)
+
+    def go_on_from(self, facts: Iterable[LearntFact], corrections: Mapping[str, Corrections]) -> None:
+        """Go on from what was learnt; what cannot be understood any more is learnt anew."""
         for name, line in corrections.items():
             self.sets[name] = CorrectionSet.from_json(line.body)
         facts = tuple(facts)
@@ -150,23 +158,30 @@ class Learning:
         self._due.add(card_id)
 
     @property
-    def due(self) -> bool:
+    def pending(self) -> bool:
         """Return whether there is something to be written to the ledger."""
         return bool(self._unsaved or self._due)
 
-    def save(self, tx: Transaction, at: datetime) -> None:
+    def save(self, tx: Transaction, now: datetime, *, stopping: bool = False) -> None:  # noqa: ARG002 - as of all that is remembered
         """Write what is due into a transaction of the ledger."""
         for line in self._unsaved.values():
             tx.save_corrections(line)
         self._unsaved = {}
         for card_id in sorted(self._due):
             card = self._cards[card_id]
-            card.kept_at = at
+            card.kept_at = now
             body: dict[str, Any] = {"epoch": card.epoch, "id": card.id, "known": card.known.as_json()}
             if card.since is not None:
                 body["since"] = card.since.isoformat()
-            tx.learn(LearntFact(card_id, KNOWLEDGE, at, body=body))
+            tx.learn(LearntFact(card_id, KNOWLEDGE, now, body=body))
         self._due.clear()
+
+    def committed(self) -> None:
+        """Do nothing: what a commit fails to write ends the service, and is learnt anew."""
+
+    def move_clock(self, by: timedelta) -> None:
+        """Take note of by how much the clock was set."""
+        self.clock_moved += by
 
     def _note(self, card_id: str, card: _CardLearning, at: datetime) -> None:
         """Give the set in force its id, and let older ones of this epoch stand for it."""

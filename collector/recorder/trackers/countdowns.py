@@ -6,13 +6,14 @@ one that could tell is what the countdown then goes on from (`rules.system.asses
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Final
 
-from collector.storage.ledger import Transaction
+from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.monitor.clock_moved import moved
+from rules.plant.estate import Estate
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.values.serial import from_plain, to_plain
 
@@ -22,11 +23,14 @@ SCHEMA: Final = "countdown/1"
 
 
 class Countdowns:
-    """The newest judgement of each system's hold-up that could tell."""
+    """The newest judgement of each system's hold-up that could tell. `lit`: the systems that are on their banks now."""
 
-    def __init__(self) -> None:
+    def __init__(self, estate: Estate, lit: Collection[str]) -> None:
+        self._systems = frozenset(estate.systems)
+        self._lit = lit
         self._told: dict[str, HoldUpJudgement] = {}
         self._kept: dict[str, HoldUpJudgement] = {}
+        self._saved: tuple[HoldUpJudgement, ...] = ()
 
     def take(self, judged: HoldUpJudgement) -> None:
         """Take in a judgement; one that cannot tell replaces none that could."""
@@ -41,28 +45,32 @@ class Countdowns:
         """Move along what was noted before the clock was set; the ledger gets it anew."""
         self._told = moved(self._told, by)
 
-    def unkept(self, lit: Iterable[str]) -> tuple[HoldUpJudgement, ...]:
-        """Return the judgements to be kept: of systems on their banks (`lit`), as far as the ledger has them not yet."""
+    @property
+    def pending(self) -> bool:
+        """Return whether the ledger lacks the judgement of a system that is on its banks."""
+        return bool(self._unkept())
+
+    def _unkept(self) -> tuple[HoldUpJudgement, ...]:
         return tuple(
             told
-            for name in sorted(lit)
+            for name in sorted(self._lit)
             if (told := self._told.get(name)) is not None and self._kept.get(name) is not told
         )
 
-    @staticmethod
-    def save(tx: Transaction, unkept: Iterable[HoldUpJudgement], now: datetime) -> None:
-        """Put judgements into a transaction; `kept` once it is committed."""
-        for told in unkept:
+    def save(self, tx: Transaction, now: datetime, *, stopping: bool = False) -> None:  # noqa: ARG002 - of the protocol
+        """Put the judgements that the ledger lacks into a transaction."""
+        self._saved = self._unkept()
+        for told in self._saved:
             tx.save_snapshot(Snapshot(COUNTDOWN + told.system, now, SCHEMA, to_plain(told)))
 
-    def kept(self, saved: Iterable[HoldUpJudgement]) -> None:
-        """Take note that the ledger has these."""
-        self._kept |= {told.system: told for told in saved}
+    def committed(self) -> None:
+        """Take note that the ledger has them."""
+        self._kept |= {told.system: told for told in self._saved}
+        self._saved = ()
 
-    def restore(self, kept: Iterable[Snapshot], systems: Iterable[str]) -> None:
+    async def restore(self, ledger: Ledger) -> None:
         """Go on from what the ledger holds of the systems there are."""
-        known = frozenset(systems)
-        for line in kept:
-            if line.name.removeprefix(COUNTDOWN) in known:
+        for line in await ledger.snapshots(COUNTDOWN):
+            if line.name.removeprefix(COUNTDOWN) in self._systems:
                 told = from_plain(HoldUpJudgement, line.body)
                 self._told[told.system] = self._kept[told.system] = told

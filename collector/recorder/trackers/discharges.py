@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.discharge_record import (
     BEFORE_S,
     HEADER,
@@ -208,6 +209,27 @@ class DischargeKeeper:
         for kept in self._kept.values():
             kept.latest, kept.recent = moved(kept.latest, by), moved(kept.recent, by)
             kept.record, kept.before = moved(kept.record, by), moved(kept.before, by)
+
+    @property
+    def pending(self) -> bool:
+        """Return False: what must not wait is given back by `take`."""
+        return False
+
+    def save(self, tx: Transaction, now: datetime, *, stopping: bool = False) -> None:  # noqa: ARG002 - of the protocol
+        """Put the open records into a transaction at a clean stop; until then `take` says what is to be saved."""
+        if stopping:
+            for line in self.flush():
+                tx.save_evidence(line)
+
+    def committed(self) -> None:
+        """Do nothing: a record is saved again as it grows."""
+
+    async def restore(self, ledger: Ledger) -> None:
+        """Go on with the records that the ledger holds open."""
+        closed = self.resume(await ledger.open_evidence())
+        async with ledger.transaction() as tx:
+            for line in closed:
+                tx.save_evidence(line)
 
     def flush(self) -> tuple[Evidence, ...]:
         """Return the lines of all open records as they stand, for a clean stop."""

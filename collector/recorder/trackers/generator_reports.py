@@ -1,6 +1,6 @@
-"""What the site and its people say of a set or an outage: given to the aftermath, kept in the journal.
+"""What the site and its people say of a set or an outage: given to the tracker of outages, kept in the journal.
 
-The journal's line, what is found by it and the aftermath's memory commit together.
+The journal's line, what is found by it and what the tracker remembers commit together.
 """
 
 from __future__ import annotations
@@ -29,15 +29,15 @@ class Testimony:
 
     __test__ = False  # not a test case, whatever its name suggests to pytest
 
-    def __init__(self, aftermath: OutageTracker, ledger: Ledger, clock: Clock) -> None:
-        self._aftermath = aftermath
+    def __init__(self, outages: OutageTracker, ledger: Ledger, clock: Clock) -> None:
+        self._outages = outages
         self._ledger = ledger
         self._clock = clock
 
     async def word(self, generator: str, word: SetWord) -> int | None:
         """Keep the site's word about a set; return its line in the journal, None where it repeats the last."""
-        before = self._aftermath.last_word(generator)
-        found = self._aftermath.word(generator, word)
+        before = self._outages.last_word(generator)
+        found = self._outages.word(generator, word)
         if before is not None and word.repeats(before) and not found:
             return None
         said = "runs and carries the load" if word.on_load else "runs" if word.running else "stands"
@@ -52,8 +52,8 @@ class Testimony:
     ) -> int:
         """Keep a person's mark on an outage; return its line in the journal. Raises NoSuchOutage."""
         now = self._clock.now()
-        outage = self._aftermath.outage_of(incident, lost_at)
-        found = self._aftermath.mark(incident, SourceMark(by, now, source), outage.lost_at)
+        outage = self._outages.outage_of(incident, lost_at)
+        found = self._outages.mark(incident, SourceMark(by, now, source), outage.lost_at)
         body = {"by": by, "source": source.value, "lost_at": outage.lost_at.isoformat()}
         text = f"{by} marked: {CAME_BACK[source]}."
         line = JournalLine(
@@ -74,4 +74,4 @@ class Testimony:
     def _keep_found(self, tx: Transaction, found: Sequence[PowerEvent]) -> None:
         for event in found:
             save_change(tx, event)
-        self._aftermath.save(tx, self._clock.now())
+        self._outages.save(tx, self._clock.now())

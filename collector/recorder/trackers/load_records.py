@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import base64
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.process.clock import Clock
-from collector.storage.ledger import Transaction
+from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.plant.estate import Estate
 from rules.system.load_record import PeakRecord, Peaks
@@ -27,6 +27,7 @@ class LoadRecords:
         self._records = {name: PeakRecord(board_lines(estate, name)) for name in estate.systems}
         self._seen: dict[str, tuple[float, Peaks]] = {}
         self._kept_s = clock.monotonic_s()
+        self._saved = False
 
     def of(self, system: str) -> PeakRecord:
         """Return the record of a system's load."""
@@ -45,21 +46,29 @@ class LoadRecords:
         return known[1]
 
     @property
-    def due(self) -> bool:
+    def pending(self) -> bool:
         """Whether the ledger's snapshot is old enough to be written anew."""
         return self._clock.monotonic_s() - self._kept_s >= KEEP_EVERY_S
 
-    def save(self, tx: Transaction) -> None:
-        """Put the snapshot into a transaction; `kept` once it is committed."""
+    def save(self, tx: Transaction, now: datetime, *, stopping: bool = False) -> None:
+        """Put the snapshot into a transaction where it is due, and at a clean stop."""
+        self._saved = stopping or self.pending
+        if not self._saved:
+            return
         plain = {name: base64.b64encode(r.snapshot()).decode() for name, r in self._records.items()}
-        tx.save_snapshot(Snapshot(PEAKS, self._clock.now(), SCHEMA, plain))
+        tx.save_snapshot(Snapshot(PEAKS, now, SCHEMA, plain))
 
-    def kept(self) -> None:
-        """Take note that the ledger has the snapshot."""
-        self._kept_s = self._clock.monotonic_s()
+    def committed(self) -> None:
+        """Take note that the ledger has the snapshot, if it was given one."""
+        if self._saved:
+            self._kept_s, self._saved = self._clock.monotonic_s(), False
 
-    def restore(self, kept: Snapshot | None) -> None:
+    def move_clock(self, by: timedelta) -> None:
+        """Do nothing: loads of past hours stay where they were noted."""
+
+    async def restore(self, ledger: Ledger) -> None:
         """Go on from a snapshot; systems that are no longer in the estate file are let go."""
+        kept = await ledger.snapshot(PEAKS)
         for name, plain in (kept.body if kept is not None else {}).items():
             if name in self._records:
                 self._records[name] = PeakRecord.restore(base64.b64decode(plain))

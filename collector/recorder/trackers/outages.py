@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from collector.storage.ledger import Transaction
+from collector.recorder.trackers.snapshot_keeping import SnapshotKept
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
 from rules.alarms.events import PowerEvent
@@ -95,10 +95,13 @@ class OutageMemory:
     seen: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)
 
 
-class OutageTracker:
+class OutageTracker(SnapshotKept):
     """Gathers the evidence of what came back, and keeps what `rules.generator.outage_source` makes of it."""
 
+    name = AFTERMATH
+
     def __init__(self, estate: Estate) -> None:
+        super().__init__()
         self._estate = estate
         self._topology = Topology(estate)
         self._outages: list[SupplyOutage] = []
@@ -107,8 +110,6 @@ class OutageTracker:
         self._seen: dict[str, list[Seen]] = {}
         self._run_kept: datetime | None = None
         self._frequency: dict[str, _Frequency] = {}
-        self.due = False
-        """Whether something changed since the last snapshot."""
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -128,7 +129,7 @@ class OutageTracker:
         for change in changes:
             if isinstance(change, PowerEvent) and change.kind == "supply_back" and change.about == supply:
                 outage.back_at = change.at
-                self.due = True
+                self.pending = True
         if isinstance(sample, Reading):
             self._read(outage, sample)
         if outage.incident is None:
@@ -149,7 +150,7 @@ class OutageTracker:
         del words[:-MOST_WORDS]
         self._heard_since.setdefault(generator, word.at)
         self._run_told(generator, word)
-        self.due = True
+        self.pending = True
         events: list[PowerEvent] = []
         for outage in self._outages:
             if self._set(outage.supply) == generator and outage.looked_at(word.at):
@@ -167,7 +168,7 @@ class OutageTracker:
         """Take a person's mark on an outage (see `outage_of`); return what it changes. Raises NoSuchOutage."""
         outage = self.outage_of(incident, lost_at)
         outage.mark = mark
-        self.due = True
+        self.pending = True
         return self._judge(outage, mark.at)
 
     def outage_of(self, incident: str, lost_at: datetime | None = None) -> SupplyOutage:
@@ -235,7 +236,7 @@ class OutageTracker:
         self._outages, self._words = moved(self._outages, by), moved(self._words, by)
         self._heard_since, self._seen = moved(self._heard_since, by), moved(self._seen, by)
         self._run_kept, self._frequency = moved(self._run_kept, by), moved(self._frequency, by)
-        self.due = True
+        self.pending = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
 
@@ -246,15 +247,8 @@ class OutageTracker:
         memory = OutageMemory(tuple(self._outages), words, dict(self._heard_since), seen)
         return Snapshot(AFTERMATH, now, SCHEMA, to_plain(memory))
 
-    def save(self, tx: Transaction, now: datetime) -> None:
-        """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
-        if self.due:
-            tx.save_snapshot(self.snapshot(now))
-
-    def restore(self, kept: Snapshot | None) -> None:
+    def go_on_from(self, kept: Snapshot) -> None:
         """Go on from a snapshot; what is no longer in the estate file is let go."""
-        if kept is None:
-            return
         memory = from_plain(OutageMemory, kept.body)
         self._outages = [o for o in memory.outages if self._set(o.supply) is not None]
         known = self._estate.generators
@@ -290,7 +284,7 @@ class OutageTracker:
         seen[-1] = seen[-1].after(reading)
         if self._run_kept is None or reading.at - self._run_kept >= KEEP_RUN_EVERY:
             self._run_kept = reading.at
-            self.due = True
+            self.pending = True
 
     def _lost(self, event: PowerEvent) -> None:
         if self._set(event.about) is None:
@@ -298,14 +292,14 @@ class OutageTracker:
         self._outages.append(SupplyOutage(event.about, event.at))
         self._frequency[event.about] = _Frequency()
         del self._outages[:-MOST_OUTAGES]
-        self.due = True
+        self.pending = True
 
     def _read(self, outage: SupplyOutage, reading: Reading) -> None:
         before = outage.returns.get(reading.unit)
         after = _after(before, reading)
         if after != before and after is not None:
             outage.returns = {**outage.returns, reading.unit: after}
-            self.due = True
+            self.pending = True
         if outage.back_at is not None:
             self._frequency.setdefault(outage.supply, _Frequency()).add(reading)
 
@@ -340,7 +334,7 @@ class OutageTracker:
         if found == before and steps == outage.steps:
             return ()
         outage.found, outage.steps = found, steps
-        self.due = True
+        self.pending = True
         if before is not None and (before.source, before.ground) == (found.source, found.ground):
             return ()
         return tuple(self._events(outage, found, generator, now))

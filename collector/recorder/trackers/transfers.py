@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from collector.storage.ledger import Transaction
+from collector.recorder.trackers.snapshot_keeping import SnapshotKept
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
 from rules.alarms.events import PowerEvent
@@ -41,15 +41,16 @@ class TransferMemory:
     found: Mapping[str, tuple[Finding, ...]] = field(default_factory=dict)
 
 
-class Transfers:
+class Transfers(SnapshotKept):
     """The calls under way, and what the last one of each system showed."""
 
+    name = TRANSFERS
+
     def __init__(self, estate: Estate) -> None:
+        super().__init__()
         self._estate = estate
         self._calls: dict[str, Call] = {}
         self._found: dict[str, tuple[Finding, ...]] = {}
-        self.due = False
-        """Whether something changed since the last snapshot."""
 
     def take(self, reading: Reading, incidents: Mapping[str, Incident]) -> tuple[PowerEvent, ...]:
         """Take in a reading; return what a call that is over with it showed, for the journal."""
@@ -61,7 +62,7 @@ class Transfers:
         call = followed(before, reading, system)
         if call is before or call is None:
             return ()
-        self.due = True
+        self.pending = True
         if not call.over:
             self._calls[system] = call
             return ()
@@ -84,20 +85,17 @@ class Transfers:
     def move_clock(self, by: timedelta) -> None:
         """Move along what was noted before the clock was set."""
         self._calls, self._found = moved(self._calls, by), moved(self._found, by)
-        self.due = True
+        self.pending = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
 
-    def save(self, tx: Transaction, now: datetime) -> None:
-        """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
-        if self.due:
-            memory = TransferMemory(dict(self._calls), dict(self._found))
-            tx.save_snapshot(Snapshot(TRANSFERS, now, SCHEMA, to_plain(memory)))
+    def snapshot(self, now: datetime) -> Snapshot:
+        """Return what the ledger keeps."""
+        memory = TransferMemory(dict(self._calls), dict(self._found))
+        return Snapshot(TRANSFERS, now, SCHEMA, to_plain(memory))
 
-    def restore(self, kept: Snapshot | None) -> None:
+    def go_on_from(self, kept: Snapshot) -> None:
         """Go on from a snapshot; systems and units that are no longer in the estate file are let go."""
-        if kept is None:
-            return
         memory = from_plain(TransferMemory, kept.body)
         systems, units = self._estate.systems, self._estate.units
         self._calls = {

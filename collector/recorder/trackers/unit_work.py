@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from collector.storage.ledger import Transaction
+from collector.recorder.trackers.snapshot_keeping import SnapshotKept
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
@@ -63,16 +63,17 @@ class WorkMemory:
     closed: Mapping[str, datetime] = field(default_factory=dict)
 
 
-class UnitWorks:
+class UnitWorks(SnapshotKept):
     """The work under way, by unit."""
 
+    name = UNIT_WORK
+
     def __init__(self, estate: Estate) -> None:
+        super().__init__()
         self._estate = estate
         self._followed: dict[str, Followed] = {}
         self._said: dict[str, Window] = {}
         self._closed: dict[str, datetime] = {}
-        self.due = False
-        """Whether something changed since the last snapshot."""
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -88,7 +89,7 @@ class UnitWorks:
         what = word.note or f"work on unit {word.unit}, begun by {word.by}"
         name = f"{SAID}{word.unit}-{word.at:%Y%m%dT%H%M%S}"
         self._said[name] = Window(name, Explanation.ISOLATION, word.unit, word.at, word.until, what)
-        self.due = True
+        self.pending = True
         known = self._followed.get(word.unit)
         if known is None:
             self._followed[word.unit] = begun(
@@ -134,18 +135,18 @@ class UnitWorks:
             if known is None:
                 new = begun(window.about, now, window.end, what=window.what, window=window.id)
                 self._followed[window.about] = new
-                self.due = True
+                self.pending = True
             elif window.id not in known.windows:
                 until = max(known.work.until, window.end)
                 self._followed[window.about] = replace(
                     known, windows=(*known.windows, window.id), work=replace(known.work, until=until)
                 )
-                self.due = True
+                self.pending = True
 
     def _step(self, before: Followed, after: Followed, now: datetime) -> Iterator[PowerEvent]:
         unit = after.work.unit
         if _lasting(after) != _lasting(before):
-            self.due = True
+            self.pending = True
         self._followed[unit] = after
         if before.before is None and after.before is not None:
             yield PowerEvent(now, "work_begins", unit, begun_text(after))
@@ -171,7 +172,7 @@ class UnitWorks:
         for name in done.windows:
             if self._said.pop(name, None) is None and done.work.until > now:
                 self._closed[name] = done.work.until
-        self.due = True
+        self.pending = True
 
     # --- keeping it ---------------------------------------------------------------------------------------
 
@@ -185,18 +186,15 @@ class UnitWorks:
         self._closed = {
             name: end + by if name.startswith(SAID) else end for name, end in self._closed.items()
         }
-        self.due = True
+        self.pending = True
 
-    def save(self, tx: Transaction, now: datetime) -> None:
-        """Put the snapshot into a transaction where something changed; `due` is the caller's to take back."""
-        if self.due:
-            memory = WorkMemory(dict(self._followed), tuple(self._said.values()), dict(self._closed))
-            tx.save_snapshot(Snapshot(UNIT_WORK, now, SCHEMA, to_plain(memory)))
+    def snapshot(self, now: datetime) -> Snapshot:
+        """Return what the ledger keeps."""
+        memory = WorkMemory(dict(self._followed), tuple(self._said.values()), dict(self._closed))
+        return Snapshot(UNIT_WORK, now, SCHEMA, to_plain(memory))
 
-    def restore(self, kept: Snapshot | None) -> None:
+    def go_on_from(self, kept: Snapshot) -> None:
         """Go on from a snapshot; units that are no longer in the estate file are let go."""
-        if kept is None:
-            return
         memory = from_plain(WorkMemory, kept.body)
         units = self._estate.units
         self._followed = {u: f for u, f in memory.followed.items() if u in units}

@@ -17,9 +17,10 @@ from typing import cast
 import numpy as np
 import pytest
 
-from collector.assessment.hold_up import Judging, seed_of
+from collector.assessment.hold_up import seed_of
 from collector.process.clock import stamp
 from collector.recorder import recorder as recording
+from collector.recorder.parts import Consumer
 from rules.alarms.lifecycle import Happened
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.assessment.evidence import BankEvidence
@@ -123,8 +124,7 @@ async def test_a_day_replayed_gives_the_same_alarms_and_its_judgements_are_the_s
         used=0.5, fraction=0.7, low=0.64, high=0.76,
     )  # fmt: skip
     evidence = BankEvidence(bank, NOON + timedelta(hours=2), 22.0, discharges=(lost,), rating_w=27_000.0)
-    async with scripted(plant, tmp_path, NOON) as site:
-        site.recorder.judging = cast("Judging", judges)
+    async with scripted(plant, tmp_path, NOON, consumers=(cast("Consumer", judges),)) as site:
         weak = await a_day(site, judges, evidence)
         lived, book = site.recorder.state, site.recorder._book
     kinds = {c.alarm.kind for found in changes for c in found if isinstance(c, Happened)}

@@ -16,6 +16,7 @@ from typing import Any, cast
 import aiomqtt
 import pytest
 
+from collector.cards.corrections.learning import Learning
 from collector.configuration import load
 from collector.messaging.channels.webhook import event_id
 from collector.messaging.delivery.office import PostOffice
@@ -23,6 +24,7 @@ from collector.messaging.delivery.outbox import LONGEST_WAIT_S
 from collector.planning.test_dates import PlannedSources
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
+from collector.recorder.parts import RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.service.self_monitoring import SelfWatch
 from collector.storage.history.store import HistoryStore
@@ -205,7 +207,9 @@ async def telling(folder: Path, servers: Servers) -> AsyncIterator[Telling]:
 
         estate = configuration.estate
         history = cast("HistoryStore", Forgetful())
-        recorder = Recorder(Book(estate), clock, history, ledger, Present(estate), enqueue=enqueue)
+        present = Present(estate)
+        parts = RecorderParts(estate, clock, present, Learning(estate))
+        recorder = Recorder(Book(estate), clock, history, ledger, present, parts, enqueue=enqueue)
         sources = PlannedSources(folder, "Europe/London")
         watch = SelfWatch(folder, clock, office, recorder.punctuality, recorder.queue.put, sources)
         running = [

@@ -53,7 +53,7 @@ async def played(disk: SmallDisk, configuration: Configuration) -> None:
         shown = [(e.kind, e.text) for e in (await service.events(limit=1000)).items]
         waits = service.ledger.waiting_count
         assert waits > 8
-        assert service._parts._store_error() is not None
+        assert service._parts.store_error() is not None
         with pytest.raises(StoreError) as refused:
             async with service.ledger.transaction(at_once=True) as tx:
                 tx.add_event((await service.events(limit=1)).items[0])

@@ -108,7 +108,7 @@ async def test_random_stories_bring_the_same_alarms_and_journal_as_when_every_re
                 async with scripted(estate(2), tmp_path / f"{seed}{judged}", NOON, {}) as site:
                     alarms = await story(site, seed)
                     rested += site.recorder.calm.rested
-                    record = site.recorder.memories.loads.of("A").snapshot()
+                    record = site.recorder.trackers.loads.of("A").snapshot()
                     found.append((alarms, sorted(await site.journal("")), record))
         assert found[0][0] == found[1][0], seed
         assert found[0][1] == found[1][1], seed

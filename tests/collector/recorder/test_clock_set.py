@@ -61,8 +61,8 @@ async def played(folder: Path, steps: list[tuple[str, str, float]], jumps: Mappi
     one = Collector(folder, units=3, clock=clock)
     await one.start()
     # the highest load of past days is noted by their dates, which are other days by a clock that was set: held still
-    peaks = one.recorder.memories.loads.peaks("A")
-    one.recorder.memories.loads.peaks = lambda _system: peaks  # type: ignore[method-assign,assignment]
+    peaks = one.recorder.trackers.loads.peaks("A")
+    one.recorder.trackers.loads.peaks = lambda _system: peaks  # type: ignore[method-assign,assignment]
     doing, told, set_by = dict.fromkeys(("A1", "A2"), "mains"), [], timedelta()
     for number, (unit, does, lasts_s) in enumerate(steps):
         doing[unit] = does

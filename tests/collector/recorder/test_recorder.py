@@ -1,6 +1,7 @@
 """What the recorder hands to the judgement of a system."""
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import cast
 
 import pytest
 
-from collector.assessment.hold_up import Judging
+from collector.cards.corrections.learning import Learning
 from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
@@ -16,7 +17,8 @@ from collector.process.clock import TurnedClock, stamp
 from collector.recorder import recorder as recording
 from collector.recorder.batch import GATHERED_S, InputQueue
 from collector.recorder.current_state import Present
-from collector.recorder.monitor_state import WatchKeeping
+from collector.recorder.monitor_state import kept_state
+from collector.recorder.parts import Consumer, RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -37,6 +39,20 @@ from tests.collector.scripted import Forgetful, scripted
 from tests.rules.sample_plants import NOON, estate, paired, reading
 
 
+def alone(
+    plant: Estate,
+    clock: TurnedClock,
+    ledger: Ledger,
+    present: Present | None = None,
+    on_kept: Callable[[], None] = lambda: None,
+) -> Recorder:
+    """Return a recorder whose history forgets, with nobody beside it."""
+    present = present or Present(plant)
+    parts = RecorderParts(plant, clock, present, Learning(plant))
+    history = cast("HistoryStore", Forgetful())
+    return Recorder(Book(plant), clock, history, ledger, present, parts, on_kept=on_kept)
+
+
 @dataclass
 class Looks:
     """Judging that remembers the last view it was shown."""
@@ -53,10 +69,18 @@ async def test_a_system_is_judged_with_its_planned_isolation_and_its_coldest_mon
     now = stamp(clock)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         history = cast("HistoryStore", Forgetful())
-        recorder = Recorder(Book(plant), clock, history, ledger, Present(plant))
-        recorder.judging = cast("Judging", looks)
         bank = plant.banks_of_system("A")[0].id
-        recorder.views.coldest_c = {bank: 17.5, "of another system": 3.0}
+        present = Present(plant)
+        recorder = Recorder(
+            Book(plant),
+            clock,
+            history,
+            ledger,
+            present,
+            RecorderParts(plant, clock, present, Learning(plant)),
+            consumers=(cast("Consumer", looks),),
+            coldest_c={bank: 17.5, "of another system": 3.0},
+        )
         hour = timedelta(hours=1)
         work = Window("w", Explanation.ISOLATION, "A1", NOON - hour, NOON + hour)
         card = plant.card_of("A1")
@@ -78,8 +102,7 @@ async def test_who_sends_messages_is_woken_by_the_commit_itself_and_only_where_s
     assert card is not None
     woken: list[int] = []
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
-        recorder.keeping.on_kept = lambda: woken.append(recorder.batches)
+        recorder = alone(plant, clock, ledger, on_kept=lambda: woken.append(recorder.batches))
         silent = Answer(card.id, stamp(clock), 5.0, 0.0, 0.1, silence="no answer")
         await recorder.process([silent])
         assert (await ledger.events(kinds=("card_silent",))).items
@@ -121,7 +144,7 @@ async def test_while_many_answers_are_taken_in_others_get_a_turn_and_what_they_g
 
     monkeypatch.setattr(recording, "advance", watched.advance)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
+        recorder = alone(plant, clock, ledger, present)
         all_silent(recorder, plant, stamp(clock))
         async with asyncio.timeout(10.0), asyncio.TaskGroup() as group:
             line = group.create_task(recorder.run())
@@ -144,7 +167,7 @@ async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
     clock = TurnedClock(NOON)
     monkeypatch.setattr(recording, "advance", watched.advance)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, Present(plant))
+        recorder = alone(plant, clock, ledger)
         all_silent(recorder, plant, stamp(clock))
         line = asyncio.create_task(recorder.run())
         await clock.advance(GATHERED_S / 2)
@@ -157,7 +180,7 @@ async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
             with pytest.raises(asyncio.CancelledError):
                 await line
             await turned
-        kept = await WatchKeeping().restore(ledger)
+        kept = await kept_state(ledger)
     assert kept.units.keys() == plant.units.keys()
     assert kept.units == recorder.state.units
 
@@ -170,7 +193,7 @@ async def test_a_surprise_in_one_units_values_is_an_alarm_of_that_unit_and_the_o
     cards = {unit: card.id for unit in ("A1", "A2") if (card := plant.card_of(unit)) is not None}
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         present = Present(plant)
-        recorder = Recorder(Book(plant), clock, cast("HistoryStore", Forgetful()), ledger, present)
+        recorder = alone(plant, clock, ledger, present)
         meant = recorder.learning.interpret
 
         def surprised(card: str, unit: str, at: Stamp, state: WireState) -> Reading:

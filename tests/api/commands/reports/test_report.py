@@ -61,11 +61,11 @@ def test_a_report_names_the_alarms_that_stood_when_the_service_stopped(report: R
     advance(live, Silence("core-2", Stamp(AT, 1.0, "run"), "no reply within 2 s"))
     advance(live, Tick(Stamp(AT + timedelta(seconds=300), 301.0, "run")))
     keeping = WatchKeeping()
-    keeping.note(live.take_touched())
+    keeping.note(live.take_touched(), live.now)
 
     async def kept() -> None:
         async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
-            keeping.save(tx, live.now, keeping.unkept(live.now), AT)
+            keeping.save(tx, AT)
 
     asyncio.run(kept())
     code, out, _ = report("system", "core", "--data", str(folder))
@@ -82,11 +82,11 @@ def keep_alarm(folder: Path, *watts_a_line: float) -> str:
         lines = tuple(OutputLine(line, 230.0, watts / 230.0, watts) for line in (1, 2, 3))
         at = Stamp(AT + timedelta(seconds=10.0 * n), 10.0 * n, "run")
         advance(live, Reading("core-1", at, output=OutputReading(OutputSource.NORMAL, 50.0, lines)))
-        keeping.note(live.take_touched())
+        keeping.note(live.take_touched(), live.now)
 
     async def kept() -> None:
         async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
-            keeping.save(tx, live.now, keeping.unkept(live.now), AT)
+            keeping.save(tx, AT)
 
     asyncio.run(kept())
     return live.now.alarms["overload:core-1"].what

@@ -36,7 +36,7 @@ async def test_a_confirmation_written_by_another_process_teaches_within_a_look(t
             await clock.advance(LOOK_EVERY_S, settle_s=0.3)
             # the person's watts over the card's: ten
             assert learning.knowledge(CARD).load.told_factor == pytest.approx(10.0)
-            assert learning.due  # and is kept with what else is known of the card
+            assert learning.pending  # and is kept with what else is known of the card
         finally:
             looking.cancel()
             await asyncio.gather(looking, return_exceptions=True)

@@ -129,7 +129,7 @@ def test_a_kept_confirmation_teaches_its_card_unless_the_equipment_changed_since
     if since is not None:
         body["since"] = since.isoformat()
     told = {"comparisons": [{"quantity": "output_power_w", "line": 1, "ratio": 0.1}]}
-    learning.restore(
+    learning.go_on_from(
         [
             LearntFact(card, "knowledge", AT, body=body),
             LearntFact(card, "confirmed:A1", AT, CONFIRMATION, told),

@@ -73,12 +73,12 @@ async def test_the_ledger_remembers_over_a_restart(tmp_path: Path) -> None:
     for poll in range(10):
         _, kept = _poll(learning, poll, spoil)
     async with Ledger(tmp_path / "ledger") as ledger:
-        assert learning.due
+        assert learning.pending
         async with ledger.transaction() as tx:
             learning.save(tx, AT)
         assert [line.name for line in await ledger.facts("card-A1")] == ["knowledge"]
         fresh = Learning(ESTATE)
-        fresh.restore(await ledger.facts(), await ledger.corrections())
+        await fresh.restore(ledger)
     assert CardMeaning(fresh.lookup).value("upsOutputCurrent.1", 25, kept.corrections) == 25.0
     reading, _ = _poll(fresh, 11, spoil)
     assert near(reading.output.lines[0].current_a, moving()(11).watts[0] / 0.9 / 230, 0.56)

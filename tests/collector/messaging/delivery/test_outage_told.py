@@ -17,6 +17,7 @@ from typing import Any, TypeVar, cast
 
 from collector.assessment.hold_up import Judging
 from collector.assessment.worker import Worker
+from collector.cards.corrections.learning import Learning
 from collector.cards.mib.upsmib import TablePart
 from collector.cards.polling.poller import Answer
 from collector.cards.polling.reader import CardReader
@@ -31,6 +32,7 @@ from collector.planning.planner import Planner
 from collector.planning.shed_advice import ShedAdviser
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
+from collector.recorder.parts import RecorderParts
 from collector.recorder.recorder import Recorder
 from collector.simulation.estate import SimulatedEstate
 from collector.simulation.scenario.director import Cue, MainsFails, MainsReturns, SetWill
@@ -149,18 +151,25 @@ async def played(folder: Path, *cues: Cue) -> AsyncIterator[Played]:
         present = Present(estate)
         zone = home_zone(configuration)
         dispatch = Dispatch(Topology(estate), configuration.people, "brackmere", zone)
+        parts = RecorderParts(estate, clock, present, Learning(estate))
+        judging = Judging(estate, cast("Worker", InPlace()), clock, present, parts.queue.put)
         recorder = Recorder(
-            Book(estate), clock, cast("HistoryStore", Forgetful()), ledger, present, enqueue=dispatch.enqueue
+            Book(estate),
+            clock,
+            cast("HistoryStore", Forgetful()),
+            ledger,
+            present,
+            parts,
+            consumers=(judging,),
+            enqueue=dispatch.enqueue,
         )
-        judging = Judging(estate, cast("Worker", InPlace()), clock, present, recorder.queue.put)
-        recorder.judging = judging
         planner = Planner(
             estate,
             InPlace(),
             clock,
             present,
             seen=judging.seen,
-            record=recorder.memories.loads.of,
+            record=recorder.trackers.loads.of,
             beliefs=judging.spoken_beliefs,
             beliefs_in_outage=lambda: judging.spoken_beliefs(urgent=True),
             ledger=ledger,
@@ -274,7 +283,7 @@ async def test_supply_that_comes_back_ends_all_of_it_and_its_advice(tmp_path: Pa
         assert last["kind"] == "closed"
         assert "the load was carried throughout" in last["what"]
         assert last["call"] == []
-        (outage,) = play.recorder.memories.aftermath.outages
+        (outage,) = play.recorder.trackers.outages.outages
         assert outage.back_at is not None
         assert outage.found is not None
         # the mains for 100 s, then 15 s to accept it and up to 20 s in turn; read each 10 s

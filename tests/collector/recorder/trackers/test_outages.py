@@ -68,7 +68,7 @@ def test_a_mark_makes_the_start_known_and_it_goes_on_after_a_restart() -> None:
     # 38 s, less 5 s to detect, 10 s of run-up and 5 s of changeover, all declared
     assert played.after.seen_steps("works")["starts"] == 18.0
     again = OutageTracker(estate())
-    again.restore(played.after.snapshot(at))
+    again.go_on_from(played.after.snapshot(at))
     assert again.seen_steps("works") == played.after.seen_steps("works")
     assert [s.ground for s in again.starts("set-1")] == [SourceBasis.PERSON]
     again.mark(incident, SourceMark("R. Haugen", at, OutageSource.MAINS))
@@ -114,7 +114,7 @@ def test_the_cards_see_a_part_of_what_the_set_carries_in_a_run() -> None:
     # ten units on the set's supply give 3 x 5.1 kW each all the while; the depot stands on another supply
     assert [run.seen_w for run in played.after.runs("set-1")] == [pytest.approx(153_000.0)]
     again = OutageTracker(estate())
-    again.restore(played.after.snapshot(START + timedelta(seconds=2000)))
+    again.go_on_from(played.after.snapshot(START + timedelta(seconds=2000)))
     assert again.runs("set-1") == played.after.runs("set-1")
 
 

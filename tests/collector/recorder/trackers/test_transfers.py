@@ -72,10 +72,10 @@ async def test_what_the_last_call_showed_is_known_after_a_kill(tmp_path: Path) -
         await back(site, "A1")
         await site.go(35)
         await back(site, "A2")
-        found = site.recorder.memories.transfers.found("A")
+        found = site.recorder.trackers.transfers.found("A")
         now = site.clock.now()
     async with scripted(estate(2), tmp_path, now) as site:
-        assert site.recorder.memories.transfers.found("A") == found
+        assert site.recorder.trackers.transfers.found("A") == found
         assert [f.about for f in found] == ["A2"]
 
 
