@@ -27,13 +27,12 @@ from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.plant.reading import Reading
 from rules.system.answered import Answered
 from rules.system.assessment import SystemObservation, SystemView, task_of
-from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.system.hold_up_sampling import DRAWS, SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.system.state import Standing
 
 ON_BATTERY_EVERY_S: Final = 10.0
 AT_REST_EVERY_S: Final = 30.0
 JUDGED_WITHIN_S: Final = 300.0
-DRAWS: Final = 1000
 
 Told = Callable[[HoldUpJudgement], Awaitable[None]]
 

@@ -31,6 +31,7 @@ from rules.values.severity import Severity
 
 CHATTER_COUNT: Final = 3
 CHATTER_WITHIN_S: Final = 60.0
+"""An alarm that comes so often within so many seconds chatters (EEMUA 191: three in a minute)."""
 CHATTER_QUIET_S: Final = 600.0
 MAX_ESCALATIONS: Final = 3
 ROUNDING_S: Final = 1e-3

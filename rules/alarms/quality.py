@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from rules.alarms.lifecycle import CHATTER_COUNT, CHATTER_WITHIN_S
 from rules.values.severity import Severity
 
 TEN_MINUTES: Final = timedelta(minutes=10)
+CHATTER_WITHIN: Final = timedelta(seconds=CHATTER_WITHIN_S)
 FLOOD_ABOVE: Final = 10
 FLOOD_OVER_BELOW: Final = 5
-CHATTER_COUNT: Final = 3
-MINUTE: Final = timedelta(minutes=1)
 STALE_AFTER: Final = timedelta(days=1)
 ACCEPTABLE_PER_DAY: Final = 150.0
 MANAGEABLE_PER_DAY: Final = 300.0
@@ -149,7 +149,7 @@ def _chattering(inside: Sequence[Occurrence]) -> tuple[str, ...]:
         sorted(
             alarm
             for alarm, at in times.items()
-            if any(b - a < MINUTE for a, b in zip(at, at[CHATTER_COUNT - 1 :], strict=False))
+            if any(b - a < CHATTER_WITHIN for a, b in zip(at, at[CHATTER_COUNT - 1 :], strict=False))
         )
     )
 

@@ -16,12 +16,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.values.constants import DAYS_A_YEAR, Z_90
+
 Floats = NDArray[np.float64]
 
-Z_90: Final = 1.6448536269514722
-"""95th percentile of the normal law: a two-sided interval of 90 %."""
 MOST_POINTS: Final = 1000
-DAYS_A_YEAR: Final = 365.25
 FORESIGHT_YEARS: Final = 10.0
 """No date further ahead than this is told: a straight line is no longer a forecast."""
 

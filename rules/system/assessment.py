@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.battery.assessment.would_tell import carry_again, steps_for
+from rules.battery.model.temperature import COLDEST_UNKNOWN_C
 from rules.battery.state import WouldTell
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
@@ -45,7 +46,6 @@ from rules.system.state import (
     SystemState,
 )
 
-COLDEST_UNKNOWN_C: Final = 15.0
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
 

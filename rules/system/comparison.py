@@ -14,7 +14,8 @@ from typing import Final
 
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource, Reading
-from rules.system.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel, UnitView
+from rules.system.parallel import CARRYING, ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel, UnitView
+from rules.system.peers import IDLE_CURRENT
 from rules.system.state import Finding, Standing
 from rules.system.state import FindingKind as Kind
 
@@ -40,8 +41,6 @@ BOUNDS: Final[Mapping[Kind, Bound]] = {
     # deviation from the middle of the siblings, Hz
     Kind.FREQUENCY: Bound(0.2, 0.05),
 }
-IDLE_CURRENT: Final = 0.10
-"""Volt-amperes, of rating, that a unit with hardly any watts must carry to suggest circulating current."""
 HARDLY_A_WATT: Final = 0.3
 """Power factor under which such a unit counts as carrying hardly any watts; deadband as above."""
 
@@ -146,7 +145,7 @@ def _circulating(able: Sequence[UnitView], parallel: Parallel, told: Before) -> 
     found = []
     factors: dict[str, float] = {}
     for v in able:
-        if v.reading is None or v.fitted is None or parallel.standing_of(v.unit.id) not in _CARRYING:
+        if v.reading is None or v.fitted is None or parallel.standing_of(v.unit.id) not in CARRYING:
             continue
         watts = v.reading.output.power_w
         apparent = [line.apparent_va for line in v.reading.output.lines]
@@ -175,13 +174,10 @@ def _circulating(able: Sequence[UnitView], parallel: Parallel, told: Before) -> 
     return found
 
 
-_CARRYING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY})
-
-
 def _electrical(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list[Finding]:
     """Return units whose output voltage or frequency is apart: on one busbar they cannot be."""
     found = []
-    carrying = [v for v in able if parallel.standing_of(v.unit.id) in _CARRYING and v.reading is not None]
+    carrying = [v for v in able if parallel.standing_of(v.unit.id) in CARRYING and v.reading is not None]
     volts: dict[int, dict[str, float]] = {}
     for v in carrying:
         if v.reading is None:
@@ -248,7 +244,7 @@ def _sources(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
 def _two_sources(able: Sequence[UnitView], doing: Mapping[str, Standing]) -> list[Finding]:
     """Return the units that are not in their normal mode where some feed past their inverters and some do not."""
     past = [v for v in able if v.reading is not None and v.reading.output.source is OutputSource.BYPASS]
-    by_inverter = [v for v in able if v not in past and doing[v.unit.id] in _CARRYING]
+    by_inverter = [v for v in able if v not in past and doing[v.unit.id] in CARRYING]
     if not past or not by_inverter:
         return []
     sentences = {

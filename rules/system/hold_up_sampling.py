@@ -15,6 +15,7 @@ from zlib import crc32
 import numpy as np
 
 from rules.battery.assessment.would_tell import Unproven, named
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.battery.state import ShownToCarry
 from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
@@ -33,8 +34,6 @@ SHARING_SD: Final = 0.025
 DRIFT_SD: Final = 0.02
 """Standard deviation of the load's mean over a hold-up about the load now."""
 STEADY_SHARE: Final = 0.02
-END_OF_LIFE: Final = 0.80
-"""Power that a bank at the end of its life gives, over the published one (IEEE 450, IEEE 1188)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ FEEDING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY, Standing.RES
 OUT: Final = frozenset({Standing.OFF, Standing.ISOLATED})
 """Standings in which a unit is known to carry nothing."""
 
-_CARRYING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY})
+CARRYING: Final = frozenset({Standing.CARRYING, Standing.ON_BATTERY})
 _SAYS_WHY: Final = frozenset(
     {
         "upsAlarmOutputOffAsRequested",
@@ -220,7 +220,7 @@ def _vouched_for(view: UnitView, fresh: Sequence[UnitView]) -> bool:
     doing = standing(view)
     beside = [(v, standing(v)) for v in fresh]
     peers = [unit_load(v, what) for v, what in beside if what is doing]
-    alike = doing in _CARRYING and all(what is doing for _, what in beside if what in _CARRYING)
+    alike = doing in CARRYING and all(what is doing for _, what in beside if what in CARRYING)
     return alike and still_carries(unit_load(view, doing), peers)
 
 
@@ -301,7 +301,7 @@ def shares(
         power[unit] = known
         if known is not None and view.fitted is not None and view.fitted.rating_w > 0.0:
             of_rating[unit] = known / view.fitted.rating_w
-    carrying = [of_rating[u] for u in of_rating if doing[u] in _CARRYING]
+    carrying = [of_rating[u] for u in of_rating if doing[u] in CARRYING]
     mean = sum(carrying) / len(carrying) if carrying else 0.0
     telling = len(carrying) > 1 and mean >= ENOUGH_LOAD_TO_JUDGE_SHARE
     return tuple(
@@ -309,7 +309,7 @@ def shares(
             unit,
             None if watts is None or not total_w else watts / total_w,
             of_rating.get(unit),
-            of_rating[unit] - mean if telling and unit in of_rating and doing[unit] in _CARRYING else None,
+            of_rating[unit] - mean if telling and unit in of_rating and doing[unit] in CARRYING else None,
         )
         for unit, watts in power.items()
     )
@@ -319,7 +319,7 @@ def together(views: Sequence[UnitView]) -> Parallel:
     """Return a system's units taken together: load by board line, standings, shares, balance."""
     doing = {view.unit.id: standing(view) for view in views}
     own = {v.unit.id: unit_load(v, doing[v.unit.id]) for v in views if not v.shared_card}
-    beside = {unit: load for unit, load in own.items() if doing[unit] in _CARRYING}
+    beside = {unit: load for unit, load in own.items() if doing[unit] in CARRYING}
     idle = idle_units(beside)
     doing |= dict.fromkeys(idle, Standing.IDLE)
     carried = filled({unit: load for unit, load in beside.items() if unit not in idle})

@@ -14,13 +14,14 @@ from datetime import UTC, datetime, timedelta, tzinfo
 from math import ceil, floor
 from typing import Final
 
+from rules.battery.assessment.faults import SHOWN_WITHIN_DAYS
 from rules.battery.state import ShownToCarry, WouldTell
 from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Generator, Purpose, Requirement, Unit
 from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
 from rules.values.verdict import Basis, Verdict
 
-SHOWN_WITHIN: Final = timedelta(days=365)
+SHOWN_WITHIN: Final = timedelta(days=SHOWN_WITHIN_DAYS)
 SHOWN_FOR_S: Final = 60.0
 UNSEEN_S: Final = 4.0
 """What reads every 2 s miss of a discharge at its two ends: it is seen from its first row on the bank to its last."""

@@ -21,8 +21,8 @@ from math import ceil, erfc, floor, sqrt
 from statistics import median
 from typing import Final
 
-from rules.statistics.trend import Z_90
 from rules.system.load_step import LoadStep, last_step, weekly
+from rules.values.constants import Z_90
 
 LEAST_WEEKS: Final = 3
 """Weeks on record that make a month count."""

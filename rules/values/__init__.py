@@ -1,3 +1,3 @@
-"""Values without a subject: `verdict`, `severity` (answers and what is at stake), `serial` (any of ours as JSON and
+"""Values without a subject: `constants`, `verdict`, `severity` (answers and what is at stake), `serial` (any of ours as JSON and
 back), `altered` (a value with other fields).
 """

@@ -15,11 +15,11 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.svg import AxisFigure, letters, line, path, percent, polygon, rect, stretched, svg, text
 from collector.read_model.sheet import CapacityForecast
 from collector.read_model.wall_clock import WallClock
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState, JudgedDischarge
 from rules.phrasing.dates import about_day, due_words, years_words
 from rules.phrasing.figures import whole_percent as whole
 
-END_OF_LIFE: float = 0.8
 """The end of a bank's life: 80 % of rated capacity, the replacement criterion of IEEE 450 and IEEE 1188."""
 
 

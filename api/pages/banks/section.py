@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from api.pages.banks.capacity_river import END_OF_LIFE, River, Years, river, row, span_of
+from api.pages.banks.capacity_river import River, Years, river, row, span_of
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question, slug
 from collector.read_model.sheet import Sheet
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import about_day, years_words
 from rules.phrasing.dates import due_words as due_words_of

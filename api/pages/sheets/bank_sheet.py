@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from api.pages.alarms.alarm_list import wrong
-from api.pages.banks.capacity_river import END_OF_LIFE, River, river
+from api.pages.banks.capacity_river import River, river
 from api.pages.banks.section import (
     age_words,
     axis,
@@ -26,6 +26,7 @@ from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
 from rules.phrasing.figures import (

@@ -23,13 +23,12 @@ from collector.storage.ledger.discharge_record import (
 from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.charging import RESTED_LOW_V
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.model.float_voltage import float_setpoint_v
+from rules.battery.model.float_voltage import OPEN_CIRCUIT_V, float_setpoint_v
 from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import (
     FULL,
     FULL_AFTER_H,
     IN_THE_MIDDLE,
-    NOT_CHARGED_V,
     Nodes,
     Recharge,
     after_recharge,
@@ -148,7 +147,7 @@ def _recharge(
     parts = [one for one in (r.recharge_seen() for r in records) if one is not None]
     amp_hours, seen_s = (sum(part[k] for part in parts) for k in (0, 1))
     # A meter that shows discharge only stands at 0 A while the charger holds the bank up.
-    blind = amp_hours <= 0.0 and cell_v is not None and cell_v > NOT_CHARGED_V
+    blind = amp_hours <= 0.0 and cell_v is not None and cell_v > OPEN_CIRCUIT_V
     if not parts or not rated_ah or blind:
         return Recharge(hours, None, 0.0, off_v, current_c, full)
     return Recharge(hours, amp_hours / rated_ah, min(seen_s / 3600.0, hours), off_v, current_c, full)

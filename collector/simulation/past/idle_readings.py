@@ -22,6 +22,7 @@ from collector.simulation.plant.wander import Floats, seed_of
 from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
 from collector.storage.history.store import Wire, WireReading
 from rules.plant.reading import Stamp
+from rules.values.constants import SECONDS_A_YEAR
 
 QUARTER_S: Final = 900.0
 REBOOT_S: Final = 150 * 86_400.0
@@ -77,7 +78,7 @@ def quiet_moments(
     plant = system.units[place]
     watts = _shared(system, place, t_s)
     va = watts / np.array([system.load.power_factor[line - 1] for line in plant.line_order])
-    room_c = system.room_c + system.room_swing_c * np.cos(2.0 * np.pi * (t_s / (365.25 * 86_400.0) - 0.575))
+    room_c = system.room_c + system.room_swing_c * np.cos(2.0 * np.pi * (t_s / SECONDS_A_YEAR - 0.575))
     mains_v, mains_hz = scenario.plant.mains_at(system.supply, t_s)
     cells = plant.bank.cells
     float_v = cells * (plant.bank.float_voltage_v - 0.003 * (np.clip(room_c, 5.0, 40.0) - 25.0))

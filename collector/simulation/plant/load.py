@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from collector.simulation.plant.wander import Floats, Wander, seed_of
+from rules.values.constants import SECONDS_A_YEAR
 
 DAY_S: Final = 86_400.0
 
@@ -48,7 +49,7 @@ class LoadShape:
         # A cosine with its crest at 14:30; flattened so that the working day has a plateau.
         crest = np.cos(2.0 * math.pi * (t_s / DAY_S - 14.5 / 24.0))
         day = self.night_share + (1.0 - self.night_share) * 0.5 * (1.0 + np.tanh(2.0 * crest))
-        years = (t_s - self.since_s) / (365.25 * DAY_S)
+        years = (t_s - self.since_s) / SECONDS_A_YEAR
         common = day * np.where(weekend, self.weekend_share, 1.0) * (1.0 + self.growth_per_year * years)
         lines = [
             watts * common * (1.0 + self.noise * wander(t_s))
@@ -61,7 +62,7 @@ class LoadShape:
         weekend = math.floor(t_s / DAY_S) % 7 in (2, 3)
         crest = math.cos(2.0 * math.pi * (t_s / DAY_S - 14.5 / 24.0))
         day = self.night_share + (1.0 - self.night_share) * 0.5 * (1.0 + math.tanh(2.0 * crest))
-        years = (t_s - self.since_s) / (365.25 * DAY_S)
+        years = (t_s - self.since_s) / SECONDS_A_YEAR
         common = day * (self.weekend_share if weekend else 1.0) * (1.0 + self.growth_per_year * years)
         return tuple(
             watts * common * (1.0 + self.noise * wander.at(t_s))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from collector.simulation.plant import unit as cabinet
 from collector.simulation.plant.load import LoadShape
 from collector.simulation.plant.unit import CARRYING, Feed, Mode, SimUnit, UnitPlant
+from rules.values.constants import SECONDS_A_YEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class SystemPlant:
 
     def room_at(self, t_s: float) -> float:
         """Return the battery room's temperature: warmest at the end of July."""
-        year = math.cos(2.0 * math.pi * (t_s / (365.25 * 86_400.0) - 0.575))
+        year = math.cos(2.0 * math.pi * (t_s / SECONDS_A_YEAR - 0.575))
         return self.room_c + self.room_swing_c * year
 
 

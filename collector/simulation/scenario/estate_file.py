@@ -25,8 +25,8 @@ from collector.simulation.plant.system import SystemPlant
 from collector.simulation.plant.unit import UnitPlant
 from collector.simulation.plant.wander import seed_of
 from collector.simulation.plant.world import WorldPlant
+from rules.values.constants import SECONDS_A_YEAR
 
-YEAR_DAYS: Final = 365.25
 COMMUNITY: Final = "marrowdale"
 
 
@@ -235,7 +235,7 @@ class SimScenario:
         fitted = datetime.combine(self.fitted_on(installed), datetime.min.time(), UTC).timestamp()
         draw = float(np.random.default_rng(seed_of(self.seed, installed.bank, "quality")).standard_normal())
         return wear_at(
-            max(t_s - fitted, 0.0) / (YEAR_DAYS * 86_400.0),
+            max(t_s - fitted, 0.0) / SECONDS_A_YEAR,
             mean_temperature_c=ROOMS[installed.system][0],
             design_life_years=BLOCKS[installed.block].design_life_years,
             quality=installed.quality * (1.0 + 0.03 * draw),

@@ -35,10 +35,10 @@ from rules.plant.estate import (
     System,
     Unit,
 )
+from rules.values.constants import DAYS_A_YEAR, SECONDS_A_YEAR
 
 SYSTEM: Final = "trial"
 _MINUTES: Final = (5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
-_YEAR_S: Final = 365.25 * 86_400.0
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,7 @@ def trial(seed: int) -> RandomTrial:
         weekend_share=1.0,
         noise=0.01,
         # a drift of up to 8 % in an hour either way
-        growth_per_year=float(dice.uniform(-0.08, 0.08)) * _YEAR_S / 3600.0,
+        growth_per_year=float(dice.uniform(-0.08, 0.08)) * SECONDS_A_YEAR / 3600.0,
         since_s=now.timestamp(),
     )
     units, states, tests = [], [], []
@@ -114,7 +114,7 @@ def trial(seed: int) -> RandomTrial:
     system = SystemPlant(SYSTEM, "mains", tuple(units), load, room_c=room_c, room_swing_c=0.0)
     plant = WorldPlant({"mains": SupplyPlant("mains")}, {SYSTEM: system}, seed)
     start = WorldState(now.timestamp() - 1.0, {"mains": SupplyState()}, {SYSTEM: SimSystem(tuple(states))})
-    fitted_on = now - timedelta(days=365.25 * age_years)
+    fitted_on = now - timedelta(days=DAYS_A_YEAR * age_years)
     return RandomTrial(
         seed,
         now,
@@ -179,7 +179,7 @@ def _bank_history(  # noqa: PLR0917 - a bank's circumstances, drawn one after th
     bank = new_bank(unit.bank, wear=wear(age_years), temperature_c=room_c)
     if dice.random() < 0.1:
         bank = with_weak_cells(unit.bank, bank, cells=6, capacity=float(dice.uniform(0.75, 0.95)))
-    when = now - timedelta(days=365.25 * age_years * (1.0 - tested_at))
+    when = now - timedelta(days=DAYS_A_YEAR * age_years * (1.0 - tested_at))
     return SimUnit(Mode.NORMAL, replace(bank, drawn_ah=0.0)), FullTest(when, output_w, seconds)
 
 

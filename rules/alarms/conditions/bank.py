@@ -23,9 +23,8 @@ from rules.battery.assessment.faults import (
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words
 from rules.plant.estate import Bank, in_place
+from rules.values.constants import DAYS_A_YEAR
 from rules.values.verdict import Verdict
-
-DAYS_PER_YEAR: Final = 365.25
 
 _FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
     "bank_will_not_carry": (OPEN_STRING, NOT_SHOWN),
@@ -48,7 +47,7 @@ def bank_conditions(
     fraction: float | None = None
     what = ""
     if fitted is not None and fitted.design_life_years:
-        years = (today - fitted.from_day).days / DAYS_PER_YEAR
+        years = (today - fitted.from_day).days / DAYS_A_YEAR
         age_years = max(years, state.effective_age_years or 0.0)
         fraction = age_years / fitted.design_life_years
         warm = f", worn as after {age_years:.1f}" if age_years > years + 0.05 else ""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
@@ -14,11 +13,9 @@ from rules.alarms.lifecycle import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
 from rules.plant.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult
+from rules.system.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, NO_LOAD_FRACTION
 from rules.system.peers import IDLE_SHARE
 from rules.system.state import OnBattery
-
-SHARE_JUDGED_ABOVE: Final = 0.15
-"""Below this part of its rating a unit's share is noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,10 +185,12 @@ def _share(
         if mine is not None:
             mean = (mine + sum(peers.load_fractions)) / (1 + len(peers.load_fractions))
             told_as_idle = mine < IDLE_SHARE * mean
-            points = 100.0 * abs(mine - mean) if mean >= SHARE_JUDGED_ABOVE and not told_as_idle else 0.0
+            points = (
+                100.0 * abs(mine - mean) if mean >= ENOUGH_LOAD_TO_JUDGE_SHARE and not told_as_idle else 0.0
+            )
             what = f"{name} carries {100 * mine:.0f} % of its rating, the mean of its system is {100 * mean:.0f} %."
         present = kind.bound.passed(points, was=was(kind.id, ""))
-    resting = unit.may_rest and mine is not None and mine < 0.02
+    resting = unit.may_rest and mine is not None and mine < NO_LOAD_FRACTION
     because = (*explained, *((Explanation.RESTING.value,) if resting else ()))
     return Condition(
         kind.id,

@@ -46,7 +46,7 @@ from rules.battery.assessment.replacement import (
 from rules.battery.assessment.too_small import too_small, what_helps
 from rules.battery.assessment.would_tell import Unproven, steps_for
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.model.ageing import YEAR_DAYS, AgeCurve, age_curve, life_prior
+from rules.battery.model.ageing import AgeCurve, age_curve, life_prior
 from rules.battery.model.health import BankBelief, anchor_for
 from rules.battery.model.published_runtime import Floats, curve_for
 from rules.battery.model.recharge import after_recharge, middle_of, used_after_recharge
@@ -60,6 +60,7 @@ from rules.battery.state import (
     WouldTell,
 )
 from rules.plant.estate import FittedBank, in_place
+from rules.values.constants import DAYS_A_YEAR
 from rules.values.verdict import Basis, Verdict
 
 _DEEP_TEST: Final = 0.5
@@ -304,10 +305,10 @@ def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPl
     fitted, discharges = case.fitted, case.discharges
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
     end = foreseen.dates.expected_end
-    life_years = None if end is None else max((end - fitted.from_day).days / YEAR_DAYS, 0.5)
+    life_years = None if end is None else max((end - fitted.from_day).days / DAYS_A_YEAR, 0.5)
     last = deep[-1].at.date() if deep else None
     late_in_life = (
-        None if life_years is None else fitted.from_day + timedelta(_LATE_IN_LIFE * life_years * YEAR_DAYS)
+        None if life_years is None else fitted.from_day + timedelta(_LATE_IN_LIFE * life_years * DAYS_A_YEAR)
     )
     since = [d.at.date() for d in discharges if d.fraction is not None and d.fraction < _WORN]
     since += [] if late_in_life is None else [late_in_life]

@@ -15,22 +15,23 @@ from typing import Final
 import numpy as np
 
 from rules.battery.model.float_voltage import (
-    COLDEST_C,
+    COLDEST_COMPENSATED_C,
     FLOAT_AT_25_C,
-    HOTTEST_C,
+    HOTTEST_COMPENSATED_C,
+    OPEN_CIRCUIT_V,
     PER_KELVIN,
     float_setpoint_v,
 )
 from rules.battery.model.published_runtime import Floats
 from rules.battery.state import BankFinding, ChargingVerdict
 from rules.plant.estate import Charging
+from rules.statistics.trend import theil_sen
 from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 
 WATCH_V: Final = 0.02
 ALARM_V: Final = 0.05
 SETTLED_H: Final = 24.0
-OPEN_CIRCUIT_V: Final = 2.17
 RESTED_LOW_V: Final = 2.10
 CHARGED_V: Final = 2.21
 RECHARGE_H: Final = 24.0
@@ -38,6 +39,7 @@ REST_DAYS: Final = 35.0
 _FEWEST_HOURS: Final = 3
 _RECENT_H: Final = 6
 _SWING_K: Final = 4.0
+_MOST_DAYS: Final = 200
 
 FLOAT_HIGH: Final = "float_high"
 FLOAT_LOW: Final = "float_low"
@@ -189,12 +191,16 @@ def compensation(settled: Sequence[ChargeHour]) -> list[BankFinding]:
     """
     by_day: dict[object, list[tuple[float, float]]] = {}
     for h in settled:
-        if h.temperature_c is not None and COLDEST_C <= h.temperature_c <= HOTTEST_C:
+        if h.temperature_c is not None and COLDEST_COMPENSATED_C <= h.temperature_c <= HOTTEST_COMPENSATED_C:
             by_day.setdefault(h.at.date(), []).append((h.temperature_c, h.voltage_per_cell_v or 0.0))
     days = np.array([np.mean(pairs, axis=0) for pairs in by_day.values()])
     if len(days) < 5 or np.ptp(days[:, 0]) < _SWING_K:
         return []
-    slope = theil_sen(days[:, 0], days[:, 1])
+    thinned = days[:: max(len(days) // _MOST_DAYS, 1)]
+    line = theil_sen(thinned[:, 0], thinned[:, 1])
+    if line is None:
+        return []
+    slope = line.per_unit
     if abs(slope - PER_KELVIN) < 0.002:
         return []
     kind, how = (
@@ -210,17 +216,6 @@ def compensation(settled: Sequence[ChargeHour]) -> list[BankFinding]:
             Severity.WARNING if kind == COMPENSATION_ABSENT else Severity.MINOR,
         )
     ]
-
-
-def theil_sen(x: Floats, y: Floats) -> float:
-    """Return the median of all slopes between pairs (at most some 200 points are used)."""
-    step = max(len(x) // 200, 1)
-    x, y = x[::step], y[::step]
-    i, j = np.triu_indices(len(x), 1)
-    apart = np.abs(x[j] - x[i]) > 1e-9
-    if not np.any(apart):
-        return 0.0
-    return float(np.median((y[j] - y[i])[apart] / (x[j] - x[i])[apart]))
 
 
 def _recharging(seen: Sequence[ChargeHour], since_h: float, at_25_c: float) -> list[BankFinding]:

@@ -16,21 +16,21 @@ import numpy as np
 from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.faults import Claim
 from rules.battery.assessment.fusion import CapacityEvidence
-from rules.battery.assessment.likelihood import moments
 from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.discharge.likelihood import moments
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
 from rules.battery.model.recharge import Recharge
 from rules.battery.state import JudgedDischarge, ShownToCarry
 from rules.plant.estate import Bank
 from rules.system.requirements import for_long_enough
+from rules.values.constants import SD_90
 
 PARTIAL_SHARED: Final = 0.85  # of the variance of a partial discharge's estimate: the assumed voltage curve
 FULL_DEPTH: Final = 0.97
 TELLING_SD: Final = 0.15
 """Standard deviation up to which an estimate tells: what is taken of a bank in service before any record."""
-_Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviations
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def _said(d: DischargeEvidence) -> tuple[float, float]:
     if d.likelihood and not d.ended:
         return moments(d.likelihood)
     mean, low, high = d.fraction or 0.0, d.low or 0.0, d.high or 0.0
-    return _seen(mean, max((high - low) / _Z_90, 0.005), d.taken_before)
+    return _seen(mean, max((high - low) / SD_90, 0.005), d.taken_before)
 
 
 def _seen(mean: float, sd: float, before: tuple[float, float] | None) -> tuple[float, float]:

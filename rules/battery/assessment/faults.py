@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 
 from rules.battery.assessment.would_tell import proposed_day
-from rules.battery.model.ageing import YEAR_DAYS
 from rules.battery.model.health import BankBelief
 from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
 from rules.phrasing.dates import day_words, years_words
+from rules.values.constants import DAYS_A_YEAR
 from rules.values.severity import Severity
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
@@ -230,7 +230,7 @@ def plan_tests(
     from which a later discharge, or the age, has asked for a yearly test; it makes none due before itself. Of a
     bank whose acceptance test nobody knows of, the test falls due on the next day that is proposed for one.
     """
-    quarter = 730 if expected_life_years is None else round(expected_life_years * YEAR_DAYS / 4.0)
+    quarter = 730 if expected_life_years is None else round(expected_life_years * DAYS_A_YEAR / 4.0)
     interval, why = (730, "two years") if quarter >= 730 else (quarter, "quarter of the expected life")
     worn = (capacity is not None and capacity < 0.9) or (life_share is not None and life_share > 0.85)
     if worn and interval > YEARLY:

@@ -20,16 +20,16 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.assessment.likelihood import Shape, ln_at
+from rules.battery.discharge.likelihood import Shape, ln_at
 from rules.battery.model.ageing import (
     EARLY_LIFE,
     EARLY_SHARE,
-    YEAR_DAYS,
     AgeCurve,
     LifePrior,
     capacity_left,
 )
 from rules.battery.model.published_runtime import Floats
+from rules.values.constants import DAYS_A_YEAR
 
 LIVES: Final = 1500
 MODEL_SD: Final = 0.02
@@ -52,7 +52,7 @@ class CapacityEvidence:
     `published_s`: published time at its power. `least`: the used fraction reached without the bank
     ending; its health is no less, whatever the estimate. `shared`: the part of the variance that comes
     from the assumed voltage curve, and so is common to this bank's partial discharges (0 for a full one).
-    `likelihood`: what the record says as a shape (`rules.battery.assessment.likelihood`); then `fraction` and `sd` only say how
+    `likelihood`: what the record says as a shape (`rules.battery.discharge.likelihood`); then `fraction` and `sd` only say how
     much it weighs beside its like.
     """
 
@@ -106,7 +106,7 @@ class Lives:
     def months_without_evidence(self, day: date) -> float:
         """Return months since the last evidence, or since the installation where there is none."""
         since = self.age.days[0] if self.last_evidence is None else float(self.last_evidence.toordinal())
-        return max(day.toordinal() - since, 0.0) / YEAR_DAYS * 12.0
+        return max(day.toordinal() - since, 0.0) / DAYS_A_YEAR * 12.0
 
     def health_draws(self, day: date, seed: int) -> Floats:
         """Return health on a day with what the curve itself does not know.

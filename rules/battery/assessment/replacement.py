@@ -22,14 +22,14 @@ from typing import Final
 import numpy as np
 
 from rules.battery.assessment.fusion import Lives
-from rules.battery.model.ageing import YEAR_DAYS
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.state import AgeSpan, ExpectedCapacity, ReplacementDates
+from rules.values.constants import DAYS_A_YEAR
 
 RISK: Final = 0.05
 MARGIN_DAYS: Final = 90
-CRITERION: Final = 0.8
 EXPECTED_YEARS: Final = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 _HORIZON_YEARS: Final = 40.0
 _POINTS: Final = 200
@@ -83,13 +83,13 @@ def time_share_of_criterion(curve: RuntimeCurve, power_w_per_cell: float) -> flo
     """
     published = float(curve.seconds(power_w_per_cell))
     if published >= 3600.0:
-        return CRITERION
-    return float(curve.seconds(power_w_per_cell / CRITERION)) / published
+        return END_OF_LIFE
+    return float(curve.seconds(power_w_per_cell / END_OF_LIFE)) / published
 
 
 def asked_fraction(belief: BankBelief, asked: BankDemand, day: date) -> float:
     """Return the health at its own rate that the requirement needs on a day."""
-    power = asked.output_power_w * (1.0 + asked.growth_per_year) ** ((day - asked.as_of).days / YEAR_DAYS)
+    power = asked.output_power_w * (1.0 + asked.growth_per_year) ** ((day - asked.as_of).days / DAYS_A_YEAR)
     return float(asked.required_s * np.median(belief.rate_per_s(power)))
 
 
@@ -136,7 +136,7 @@ def _span(ends: Floats, now: float) -> AgeSpan | None:
     """Return the 5th and 95th percentile of the ends to come; None where there are none."""
     if not len(ends):
         return None
-    low, high = np.quantile(np.minimum(ends, now + _HORIZON_YEARS * YEAR_DAYS), (0.05, 0.95))
+    low, high = np.quantile(np.minimum(ends, now + _HORIZON_YEARS * DAYS_A_YEAR), (0.05, 0.95))
     return AgeSpan(date.fromordinal(int(low)), date.fromordinal(int(high)))
 
 
@@ -157,7 +157,7 @@ def expected_capacity(
     """
     found = []
     for years in EXPECTED_YEARS:
-        day = as_of + timedelta(days=round(years * YEAR_DAYS))
+        day = as_of + timedelta(days=round(years * DAYS_A_YEAR))
         health = lives.health_draws(day, seed)
         if at_most is not None:
             health = np.minimum(health, at_most)
@@ -173,7 +173,7 @@ def _grid(lives: Lives, as_of: date) -> Floats:
     """Return days from the installation on, dense about today, growing apart to the horizon."""
     start, now = lives.age.days[0], float(as_of.toordinal())
     past = np.linspace(start, now, 40, endpoint=False)
-    future = now + (np.geomspace(1.0, _HORIZON_YEARS + 1.0, _POINTS - 40) - 1.0) * YEAR_DAYS
+    future = now + (np.geomspace(1.0, _HORIZON_YEARS + 1.0, _POINTS - 40) - 1.0) * DAYS_A_YEAR
     return np.asarray(np.concatenate([past, future]))
 
 
@@ -191,7 +191,7 @@ def _criterion_days(
 
 
 def _ending_days(lives: Lives, belief: BankBelief, days: Floats, health: Floats, asked: BankDemand) -> Floats:
-    years = (days - asked.as_of.toordinal()) / YEAR_DAYS
+    years = (days - asked.as_of.toordinal()) / DAYS_A_YEAR
     growth = np.maximum(years, 0.0) * np.log1p(asked.growth_per_year)
     powers = asked.output_power_w * np.exp(np.clip(growth, -3.0, 3.0))
     watts = np.array([max(belief.power_w_per_cell(p), belief.curve.smallest_w) for p in powers])

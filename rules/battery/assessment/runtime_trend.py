@@ -9,14 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 
 from rules.battery.model.health import BankBelief
 from rules.battery.state import JudgedDischarge
 from rules.statistics.trend import theil_sen
-
-_YEAR_S: Final = 365.25 * 86400.0
-_Z_90: Final = 3.29  # 5th to 95th percentile of a normal, in standard deviations
+from rules.values.constants import SD_90, SECONDS_A_YEAR
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +65,9 @@ def bank_runtime(
         and d.high is not None
     )
     found = BankRuntime(belief.bank, output_power_w, points)
-    years = [(p.at - start).total_seconds() / _YEAR_S for p in points]
+    years = [(p.at - start).total_seconds() / SECONDS_A_YEAR for p in points]
     slope = theil_sen(
-        years, [p.runtime_s for p in points], [max(p.high_s - p.low_s, 1.0) / _Z_90 for p in points]
+        years, [p.runtime_s for p in points], [max(p.high_s - p.low_s, 1.0) / SD_90 for p in points]
     )
     if slope is None:
         return found

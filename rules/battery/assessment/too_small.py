@@ -12,7 +12,8 @@ from math import ceil
 from typing import Final
 
 from rules.battery.assessment.fusion import Lives
-from rules.battery.assessment.replacement import CRITERION, BankDemand, fresh_share_met
+from rules.battery.assessment.replacement import BankDemand, fresh_share_met
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import FittedBank
 from rules.values.verdict import Basis
@@ -34,7 +35,7 @@ def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tup
     """Return a larger bank and its size, a shorter wait, and how much less load, each enough by itself."""
     curve, strings = belief.curve, belief.strings
     power = belief.power_w_per_cell(asked.output_power_w)
-    allowed = CRITERION * float(curve.watts(asked.required_s))
+    allowed = END_OF_LIFE * float(curve.watts(asked.required_s))
     times = power / allowed
     found = []
     if times > 1.0:
@@ -42,8 +43,8 @@ def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tup
         if fitted.rated_capacity_ah is not None:
             larger += f", or blocks of {ceil(times * fitted.rated_capacity_ah):g} Ah in place of {fitted.rated_capacity_ah:g}"
         found.append(f"A larger bank: {larger}.")
-    wait_s = float(curve.seconds(power / CRITERION))
-    if wait_s >= 60.0 and wait_s < asked.required_s and power / CRITERION <= curve.largest_w:
+    wait_s = float(curve.seconds(power / END_OF_LIFE))
+    if wait_s >= 60.0 and wait_s < asked.required_s and power / END_OF_LIFE <= curve.largest_w:
         wait = int(wait_s / 6.0) / 10.0
         found.append(f"A shorter wait: {wait:g} min in place of {asked.required_s / 60.0:.1f}.")
     bank_w = allowed * belief.cells * strings

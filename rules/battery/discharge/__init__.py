@@ -2,7 +2,7 @@
 
 Read in this order: `columns` (a log as it was written down), `times_on_bank` (each is a discharge of its own),
 `log_doubts`, `log` (made fit to be judged), `contradictions`, `missing_charge` (how full the bank was), `voltage`,
-`type_shape`, `prior_table` (the expected course of a cell, learnt), `posterior`, `capacity` (how much the bank
+`type_shape`, `prior_table` (the expected course of a cell, learnt), `posterior`, `likelihood` (what its rows say of health), `capacity` (how much the bank
 gives), `resistance`, `evidence` (what it showed, as it is kept), `outcome`, `estimate` and `live` (one discharge
 ended, or running).
 """

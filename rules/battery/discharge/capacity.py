@@ -16,9 +16,9 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.assessment.likelihood import Shape, shape_of
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import believable, can_be, moving
+from rules.battery.discharge.likelihood import Shape, shape_of
 from rules.battery.discharge.log import (
     Battery,
     CleanDischarge,
@@ -29,7 +29,7 @@ from rules.battery.discharge.log import (
 )
 from rules.battery.discharge.log_doubts import UNKNOWN_K
 from rules.battery.discharge.missing_charge import missing_by_log
-from rules.battery.discharge.posterior import GRID, ln_at, ln_before, ln_posterior, posterior
+from rules.battery.discharge.posterior import GRID, LEAST_USED, ln_at, ln_before, ln_posterior, posterior
 from rules.battery.discharge.resistance import resistance_ohm
 from rules.battery.discharge.type_shape import (
     Reference,
@@ -59,7 +59,6 @@ from rules.battery.state import ShownToCarry
 from rules.values.verdict import Basis
 
 TOO_LITTLE: Final = "too little of the bank was used to tell"
-_LEAST_USED: Final = 0.02
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
 _FEW_NODES: Final = 3
@@ -273,7 +272,7 @@ def _courses_in(
     course = courses[len(courses) // 2]
     if curve.basis is Basis.TABLE and curve.beyond(course.mean_power_w) is Beyond.ABOVE_LARGEST:
         raise NotADischarge(f"the power, {course.mean_power_w:.1f} W per cell, is above the table's largest")
-    if course.full_used is None and course.used_now - course.used_before < _LEAST_USED:
+    if course.full_used is None and course.used_now - course.used_before < LEAST_USED:
         raise NotADischarge(f"{stands[0]}, and what is left is too little to tell" if stands else TOO_LITTLE)
     can_be(discharge, course, battery)
     return discharge, courses

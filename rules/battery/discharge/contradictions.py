@@ -14,9 +14,8 @@ import numpy as np
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.log_doubts import standing_still
 from rules.battery.discharge.voltage import VoltageCourse, early_offset_v
+from rules.battery.model.health import MOST_HEALTH
 
-MOST_HEALTH: Final = 1.4
-"""No maker's table understates its blocks by as much."""
 FEW: Final = 0.6
 _REST_V: Final = (1.9, 2.45)
 _FLOAT_V: Final = 2.26

@@ -23,6 +23,7 @@ from rules.battery.discharge.log import (
     mean_over_time,
 )
 from rules.battery.discharge.posterior import taken_before
+from rules.battery.discharge.times_on_bank import LOAD_V
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import FULL, middle_of, nodes_of
 
@@ -32,7 +33,6 @@ _FROM, _UPTO = 0.04, 0.35  # of published time: after the dip at the start, befo
 _POINTS: Final = 12
 RECENT_DAYS: Final = 120
 _RESISTANCE_DOUBT: Final = 0.02
-_LOAD_V: Final = 0.06  # V per cell and e-fold of power, between 20 and 60 minutes
 _METER_V: Final = 0.3
 _ABOUT_FULL: Final = 0.05
 
@@ -131,12 +131,12 @@ def offset_v(now: CleanDischarge, then: CleanDischarge, battery: Battery) -> tup
     at = np.linspace(_FROM, upto, _POINTS)
     per_cell = np.interp(at, used_now, now.voltage_v) - np.interp(at, used_then, then.voltage_v)
     power = np.interp(at, used_now, now.power_w) / np.interp(at, used_then, then.power_w)
-    per_cell = per_cell + _LOAD_V * np.log(power)
+    per_cell = per_cell + LOAD_V * np.log(power)
     cells = battery.cells
     current_drop_v = 0.12 * cells  # ohmic part of the fall from rest, roughly, at these rates
     sd = np.hypot(1.4826 * float(np.median(np.abs(per_cell - np.median(per_cell)))) * cells, _METER_V)
     sd = np.hypot(sd, _RESISTANCE_DOUBT * current_drop_v)
-    sd = np.hypot(sd, 0.3 * _LOAD_V * cells * float(np.abs(np.log(np.median(power)))))
+    sd = np.hypot(sd, 0.3 * LOAD_V * cells * float(np.abs(np.log(np.median(power)))))
     return float(np.median(per_cell)) * cells, float(sd)
 
 

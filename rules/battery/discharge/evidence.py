@@ -21,7 +21,7 @@ class DischargeEvidence:
     standard deviation of what the estimator took health to be before it looked; divided out when several
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
     amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
-    `likelihood`: what its rows alone say of health (`rules.battery.assessment.likelihood`), None of a run to its end or by an
+    `likelihood`: what its rows alone say of health (`rules.battery.discharge.likelihood`), None of a run to its end or by an
     earlier program.
     """
 

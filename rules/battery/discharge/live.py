@@ -17,7 +17,7 @@ from rules.battery.discharge.capacity import belief_from_posterior, judge_prepar
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import moving
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge, clean
-from rules.battery.discharge.posterior import ln_before, ln_posterior
+from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
 from rules.battery.discharge.type_shape import TypeShape
 from rules.battery.discharge.voltage import course_of
 from rules.battery.model.health import BankBelief
@@ -25,8 +25,6 @@ from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import nodes_of
 from rules.values.verdict import Basis
 
-LEAST_USED: Final = 0.02
-"""Below this used fraction the surface charge and the opening dip speak, not the bank."""
 LEAST_SHARE_LEFT: Final = 0.02
 """Share of the draws that must still count (effective sample size) for the earlier belief to stand."""
 _MOST_LOSS: Final = 0.2

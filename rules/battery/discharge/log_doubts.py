@@ -13,6 +13,7 @@ import numpy as np
 
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.model.published_runtime import Floats
+from rules.values.constants import ZERO_C
 
 CELL_V: Final = (1.3, 2.6)
 """What a lead-acid cell can show between deep discharge and boost charge."""
@@ -116,8 +117,8 @@ def believed_temperature(log: DischargeLog, notes: list[str]) -> tuple[Discharge
         celsius, doubt = log.temperature_c / 10.0, 2.0 * PROBE_K
         note = f"temperature {warm:.0f} taken as tenths, {warm / 10.0:.0f} degC"
         if _KELVIN[0] <= warm <= _KELVIN[1]:
-            doubt = max(abs(warm / 10.0 - (warm - 273.15)), doubt)
-            note += f" (as kelvin it would be {warm - 273.15:.0f} degC; the interval allows for either)"
+            doubt = max(abs(warm / 10.0 - (warm - ZERO_C)), doubt)
+            note += f" (as kelvin it would be {warm - ZERO_C:.0f} degC; the interval allows for either)"
         notes.append(note)
         return log.with_columns(temperature_c=celsius), doubt
     notes.append(

@@ -19,11 +19,11 @@ from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import FULL, Nodes, middle_of
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank, FittedBank
+from rules.values.constants import Z_90
 from rules.values.verdict import Basis
 
 FULL_RUN_SD: Final = 0.02
 """Standard deviation of a full run's fraction: current and power gain, temperature."""
-_Z_95: Final = 1.645
 _FAILED_SHORT_OF: Final = 0.5
 """An output that was lost before this share of the published time is a failure, not an end."""
 
@@ -108,8 +108,8 @@ def what_it_showed(
         published_s=float(curve.seconds(mean_per_cell)),
         used=total,
         fraction=total if ended else None,
-        low=used + min(how.missing, default=0.0) - _Z_95 * FULL_RUN_SD if ended else None,
-        high=used + max(how.missing, default=0.0) + _Z_95 * FULL_RUN_SD if ended else None,
+        low=used + min(how.missing, default=0.0) - Z_90 * FULL_RUN_SD if ended else None,
+        high=used + max(how.missing, default=0.0) + Z_90 * FULL_RUN_SD if ended else None,
         ended=ended,
         failed=how.output_lost and not ended,
         removed=drawn_as / rated_as if rated_as and drawn_as > 0.0 else None,

@@ -37,7 +37,8 @@ GRID: Final = np.arange(0.25, 1.6001, 0.01)
 _COARSE: Final = np.arange(0.25, 1.6001, 0.02)
 _BINS: Final = 20
 _FEW_BINS: Final = 12
-_LEAST_USED: Final = 0.02
+LEAST_USED: Final = 0.02
+"""Used fraction below which the surface charge and the opening dip speak, not the bank."""
 _DONORS: Final = 140
 _DONOR_SHARE: Final = 0.8
 _DONOR_HEALTH, _DONOR_RATE, _DONOR_END_V = 0.12, 0.6, 0.06
@@ -133,7 +134,7 @@ class _Bins:
 def _binned(course: VoltageCourse, most: int) -> _Bins:
     """Return the record in at most `most` bins of equal used fraction, the surface charge left out."""
     start = float(course.used[0])
-    skip = start + min(_LEAST_USED, 0.3 * (course.used_now - start))
+    skip = start + min(LEAST_USED, 0.3 * (course.used_now - start))
     keep = course.used >= skip
     used, volts, rate = course.used[keep], course.voltage_v[keep], course.ln_hours[keep]
     number = min(most, len(used))

@@ -26,7 +26,7 @@ SETTLES_S: Final = 30.0
 RISES_V: Final = 0.03
 """V per cell by which a bank rises when its load goes; in a discharge only the dip at the start comes back, by less."""
 BY_VOLTS_V: Final = 0.05  # the same where nothing but the voltage speaks
-LOAD_V: Final = 0.06  # V per cell and e-fold of power
+LOAD_V: Final = 0.06  # V per cell and e-fold of power, between 20 and 60 minutes
 STRAY_S: Final = 30.0
 STRAY_ROWS: Final = 3
 _STAYS_V: Final = 0.01

@@ -26,9 +26,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.battery.model.published_runtime import Floats
+from rules.values.constants import DAYS_A_YEAR, GAS_CONSTANT, ZERO_C
 
-GAS_CONSTANT: Final = 8.314462618  # J/(mol K), CODATA
 ACTIVATION_J_PER_MOL: Final = 51_000.0  # halves life for 10 K near 25 degC, as makers' manuals print
+END_OF_LIFE: Final = 0.80
+"""Power that a bank at the end of its life gives, over the published one (IEEE 450, IEEE 1188)."""
 REFERENCE_C: Final = 22.0
 DESIGN_C: Final = 20.0
 SERVICE_SHARE: Final = 0.65
@@ -37,7 +39,6 @@ EARLY_SHARE: Final = 0.04
 EARLY_LIFE: Final = 0.3
 PROBE_BIAS_K: Final = 3.0
 UNMEASURED_K: Final = 3.0
-YEAR_DAYS: Final = 365.25
 _UNKNOWN_DESIGN_YEARS: Final = 8.0
 _UNKNOWN_DESIGN_SPREAD: Final = 0.35
 _COLDEST_C, _HOTTEST_C = -20.0, 60.0
@@ -56,9 +57,9 @@ def ageing_speed(
 
     Temperatures are held between -20 and 60 degC, beyond which the law says nothing.
     """
-    kelvin = np.clip(np.asarray(temperature_c, dtype=np.float64), _COLDEST_C, _HOTTEST_C) + 273.15
+    kelvin = np.clip(np.asarray(temperature_c, dtype=np.float64), _COLDEST_C, _HOTTEST_C) + ZERO_C
     activation = np.asarray(activation_j_per_mol, dtype=np.float64) / GAS_CONSTANT
-    return np.asarray(np.exp(activation * (1.0 / (reference_c + 273.15) - 1.0 / kelvin)))
+    return np.asarray(np.exp(activation * (1.0 / (reference_c + ZERO_C) - 1.0 / kelvin)))
 
 
 def life_at(
@@ -107,7 +108,7 @@ class AgeCurve:
         """Return the effective age in years on days (ordinals); 0 before the installation."""
         when = np.asarray(days, dtype=np.float64)
         within = np.interp(when, self.days, self.years)
-        return np.asarray(within + np.maximum(when - self.days[-1], 0.0) / YEAR_DAYS * self.pace)
+        return np.asarray(within + np.maximum(when - self.days[-1], 0.0) / DAYS_A_YEAR * self.pace)
 
 
 def age_curve(
@@ -134,7 +135,7 @@ def age_curve(
         known.append(found is not None)
         year, month = (year + 1, 1) if month == 12 else (year, month + 1)
         edges.append(float(min(date(year, month, 1).toordinal(), end)))
-    spans = np.diff(edges) / YEAR_DAYS
+    spans = np.diff(edges) / DAYS_A_YEAR
     aged = spans * np.array(speeds)
     total = float(np.sum(aged))
     recent = [s for s, k in zip(speeds, known, strict=True) if k][-12:]
@@ -151,13 +152,13 @@ def age_curve(
 
 def _month_speed(mean_c: float, sd_c: float) -> float:
     """Return the mean speed over a month: the law at the mean, and half its curvature times the variance."""
-    per_kelvin = ACTIVATION_J_PER_MOL / (GAS_CONSTANT * (mean_c + 273.15) ** 2)
+    per_kelvin = ACTIVATION_J_PER_MOL / (GAS_CONSTANT * (mean_c + ZERO_C) ** 2)
     return float(ageing_speed(mean_c)) * (1.0 + 0.5 * (per_kelvin * sd_c) ** 2)
 
 
 def _temperature_of(speed: float) -> float:
-    reciprocal = 1.0 / (REFERENCE_C + 273.15) - float(np.log(speed)) * GAS_CONSTANT / ACTIVATION_J_PER_MOL
-    return 1.0 / reciprocal - 273.15
+    reciprocal = 1.0 / (REFERENCE_C + ZERO_C) - float(np.log(speed)) * GAS_CONSTANT / ACTIVATION_J_PER_MOL
+    return 1.0 / reciprocal - ZERO_C
 
 
 def capacity_left(
@@ -194,7 +195,7 @@ def life_prior(design_life_years: float | None, age: AgeCurve, *, generic_table:
     A probe's bias of 3 K (it sits in the cabinet, or at its intake), years nobody measured (3 K for
     their share) and the doubt about the activation energy away from 22 degC widen the life's spread.
     """
-    per_kelvin = ACTIVATION_J_PER_MOL / (GAS_CONSTANT * (REFERENCE_C + 273.15) ** 2)
+    per_kelvin = ACTIVATION_J_PER_MOL / (GAS_CONSTANT * (REFERENCE_C + ZERO_C) ** 2)
     spread = (
         LIFE_SPREAD**2
         + (per_kelvin * PROBE_BIAS_K) ** 2

@@ -16,17 +16,19 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.model.ageing import REFERENCE_C
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve, curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, FittedBank
+from rules.values.constants import DAYS_A_YEAR, GAS_CONSTANT, ZERO_C
 from rules.values.verdict import Basis
 
 _LEAST_HEALTH: Final = 0.0
-_MOST_HEALTH: Final = 1.4
+MOST_HEALTH: Final = 1.4
+"""No maker's table understates its blocks by as much."""
 _ANCHOR_S: Final = 3600.0
-_GAS_CONSTANT: Final = 8.314462618  # J / (mol K), CODATA
 LEAST_TAIL: Final = 1.0 / 3.0
 """Share of the median under which the low end of an assumption is its tail."""
 REACH: Final = 2.0
@@ -124,7 +126,7 @@ class BankBelief:
         """Return health at the rate that belongs to an output power, 0 to 1.4, one per draw."""
         power = max(self.power_w_per_cell(output_power_w), self.curve.smallest_w)
         ln_ratio = np.log(float(self.curve.seconds(power)) / self.anchor_s)
-        return np.asarray(np.clip(self.health + self.health_slope * ln_ratio, _LEAST_HEALTH, _MOST_HEALTH))
+        return np.asarray(np.clip(self.health + self.health_slope * ln_ratio, _LEAST_HEALTH, MOST_HEALTH))
 
     def seconds_left(self, output_power_w: float) -> Floats:
         """Return s until the end voltage at a constant output power from `as_of` on, one per draw.
@@ -221,11 +223,11 @@ def _health_by_age(
     spread = 0.5 if fitted and fitted.design_life_years else 0.7
     life = 0.65 * design_years * np.exp(rng.normal(0.0, spread, draws))
     life = np.where(rng.random(draws) < 0.04, 0.3 * life, life)
-    years = max((day - fitted.from_day).days, 0) / 365.25 if fitted else 0.0
+    years = max((day - fitted.from_day).days, 0) / DAYS_A_YEAR if fitted else 0.0
     room_c = (22.0 if temperature_c is None else temperature_c) + rng.normal(0.0, 3.0, draws)
     energy = rng.uniform(42e3, 62e3, draws)
-    speed = np.exp(energy / _GAS_CONSTANT * (1.0 / 295.15 - 1.0 / (room_c + 273.15)))
+    speed = np.exp(energy / GAS_CONSTANT * (1.0 / (REFERENCE_C + ZERO_C) - 1.0 / (room_c + ZERO_C)))
     u = years * speed / life
     a, m = rng.uniform(0.0, 0.15, draws), rng.uniform(2.5, 11.0, draws)
     share = 1.0 - a * u - (0.2 - a) * u ** np.minimum(m, 11.0)
-    return np.asarray(np.clip(fresh * np.maximum(share, 0.02), _LEAST_HEALTH, _MOST_HEALTH))
+    return np.asarray(np.clip(fresh * np.maximum(share, 0.02), _LEAST_HEALTH, MOST_HEALTH))

@@ -18,14 +18,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from rules.battery.model.float_voltage import FLOAT_AT_25_C, OPEN_CIRCUIT_V
 from rules.battery.model.published_runtime import Floats
 
 USUAL_CURRENT: Final = 0.1  # of rated ampere-hours
 KEPT: Final = 0.92  # of the ampere-hours returned, while charging; gassing and heat take the rest
 _SLOW_FROM: Final = 0.15  # missing charge under which the current decays
 FULL_AFTER_H: Final = 72.0
-NOT_CHARGED_V: Final = 2.17
-"""V per cell under which no charger holds a bank, and hardly any current charges it."""
 
 Nodes = tuple[float, ...]
 FULL: Final[Nodes] = (0.0,)
@@ -111,7 +110,7 @@ def after_recharge(used: ArrayLike, removed: float, seen: Recharge, seed: int, *
     start = np.broadcast_to(np.asarray(used, dtype=np.float64), (draws,))
     if removed <= 0.0 or seen.full:
         return np.zeros(draws)
-    stands = seen.off_float_v is not None and seen.off_float_v < NOT_CHARGED_V - 2.25
+    stands = seen.off_float_v is not None and seen.off_float_v < OPEN_CIRCUIT_V - FLOAT_AT_25_C
     idle = stands and not (seen.current_c or 0.0) > _FLOAT_C
     if seen.hours >= FULL_AFTER_H and not idle:
         return np.zeros(draws)

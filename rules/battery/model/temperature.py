@@ -22,6 +22,8 @@ from rules.battery.model.published_runtime import Floats, RuntimeCurve
 _MINUTES: Final = (8.0, 18.0, 40.0, 90.0, 180.0, 600.0)
 _PER_KELVIN: Final = (0.013, 0.011, 0.009, 0.008, 0.007, 0.006)
 _ONE_HOUR_S: Final = 3600.0
+COLDEST_UNKNOWN_C: Final = 15.0
+"""The coldest that is taken for a bank's room of which nothing is known, degC."""
 _LEAST, _MOST = 0.5, 1.15
 
 

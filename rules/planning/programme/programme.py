@@ -18,6 +18,7 @@ from rules.battery.state import BankState
 from rules.phrasing.dates import about_words, day_words, years_words
 from rules.phrasing.safety import SAFETY
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
+from rules.values.constants import DAYS_A_YEAR
 from rules.values.verdict import Basis
 
 TOGETHER: Final = timedelta(days=60)
@@ -287,7 +288,7 @@ def _bank_because(state: BankState, fitted: FittedBank) -> str:
 
 def after(day: date, years: float) -> date:
     """Return the day so many years later."""
-    return day + timedelta(days=round(years * 365.25))
+    return day + timedelta(days=round(years * DAYS_A_YEAR))
 
 
 def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) -> list[ProgrammeRow]:

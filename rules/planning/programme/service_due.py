@@ -13,7 +13,7 @@ from typing import Final
 from rules.phrasing.dates import day_words
 from rules.planning.programme.programme import Job, Programme, ProgrammeRow, ServiceItem, after
 from rules.plant.estate import Estate, FittedUnit, in_place
-from rules.statistics.trend import DAYS_A_YEAR
+from rules.values.constants import DAYS_A_YEAR
 
 
 @dataclass(frozen=True, slots=True)

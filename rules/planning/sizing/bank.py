@@ -18,12 +18,12 @@ from dataclasses import dataclass, field
 from math import ceil
 from typing import Final
 
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.model.published_runtime import RuntimeCurve, curve_for
-from rules.battery.model.temperature import seconds_at, time_per_kelvin
+from rules.battery.model.temperature import COLDEST_UNKNOWN_C, seconds_at, time_per_kelvin
 from rules.phrasing.safety import SAFETY
 from rules.plant.estate import FittedBank
-from rules.system.hold_up_sampling import END_OF_LIFE
 from rules.system.requirements import minutes_up
 from rules.values.verdict import Basis
 
@@ -31,8 +31,6 @@ AGEING: Final = 1.0 / END_OF_LIFE
 """Ageing factor of IEEE 485 and IEEE 1184: 1.25."""
 DESIGN_MARGIN: Final = 1.10
 """Lower end of the 10 to 15 % that IEEE 485 has designers add."""
-COLDEST_C: Final = 15.0
-"""Taken for a room of which nothing is known, degC."""
 CHARGER_PER_AH: Final = 0.1
 """Charging current a maker of sealed blocks usually asks for, A per Ah at the 10 h rate."""
 
@@ -49,7 +47,7 @@ class BankWanted:
     required_s: float
     rating_w: float
     cells: int
-    coldest_c: float = COLDEST_C
+    coldest_c: float = COLDEST_UNKNOWN_C
     ageing: float = AGEING
     margin: float = DESIGN_MARGIN
     why: str = ""
@@ -62,7 +60,7 @@ class StatedBank:
     type: FittedBank
     cells: int
     strings: int
-    coldest_c: float = COLDEST_C
+    coldest_c: float = COLDEST_UNKNOWN_C
 
     @property
     def words(self) -> str:

@@ -13,7 +13,8 @@ from datetime import date
 from typing import Final
 
 from rules.battery.model.published_runtime import RuntimeCurve, curve_for
-from rules.planning.sizing.bank import COLDEST_C, StatedBank
+from rules.battery.model.temperature import COLDEST_UNKNOWN_C
+from rules.planning.sizing.bank import StatedBank
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.system.load_record import LineHistory
 from rules.system.requirements import minutes, minutes_up
@@ -133,7 +134,7 @@ def _bank(bank: Bank, left: Sequence[Unit], spare: int, asked: RemainingDemand, 
     blocks, required_s = in_place(bank.fitted, today), asked.required_s
     if blocks is None:
         return BankThen(bank.id, watts, None, None, required_s, None)
-    cold_c = asked.coldest_c.get(bank.id, COLDEST_C)
+    cold_c = asked.coldest_c.get(bank.id, COLDEST_UNKNOWN_C)
     new_s, old_s = StatedBank(blocks, bank.cells, bank.strings, cold_c).holds(watts, served)
     return BankThen(bank.id, watts, new_s, old_s, required_s, _enough(old_s, required_s, curve_for(blocks)))
 

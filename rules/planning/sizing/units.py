@@ -15,6 +15,7 @@ from typing import Final
 from rules.planning.sizing.bank import StatedBank
 from rules.system.load_record import LineHistory
 from rules.system.season import SeasonalTrend
+from rules.values.constants import HOURS_A_YEAR
 
 USUAL_KVA: Final = (
     3.0,
@@ -43,7 +44,6 @@ USUAL_KVA: Final = (
 )
 """Ratings that makers usually offer, kVA; a maker's list wins."""
 
-HOURS_A_YEAR: Final = 8766.0
 NO_LOAD_LOSS: Final = 0.03
 """Power a double-converting unit takes at any load, of its rating: rectifier and inverter, twice the
 inverter's default (an assumption; makers print it)."""

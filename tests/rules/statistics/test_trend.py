@@ -143,3 +143,13 @@ def test_a_few_weeks_are_no_trend() -> None:
     found = margin_trend(days(30, -1000.0))
     assert found.per_year_w is None
     assert "8 are needed" in found.because[0]
+
+
+def test_theil_and_sen_find_a_slope_through_a_third_of_false_points() -> None:
+    x = np.arange(30.0)
+    y = 2.0 * x
+    y[::4] += 100.0
+    line = theil_sen(x, y)
+    assert line is not None
+    assert line.per_unit == pytest.approx(2.0, abs=0.2)
+    assert theil_sen(np.zeros(5), np.arange(5.0)) is None

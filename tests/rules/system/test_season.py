@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.statistics.trend import DAYS_A_YEAR, theil_sen
+from rules.statistics.trend import theil_sen
 from rules.system.season import load_growth, monthly, seasonal_trend
+from rules.values.constants import DAYS_A_YEAR
 
 START = date(2024, 1, 1)  # a Monday
 

@@ -18,7 +18,6 @@ from rules.battery.assessment.charging import (
     ChargeHour,
     differs_from_siblings,
     judge_charging,
-    theil_sen,
 )
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.plant.estate import Charging
@@ -111,14 +110,6 @@ def test_compensation_is_seen_where_the_bank_has_been_warm_and_cold() -> None:
     assert COMPENSATION_ABSENT in kinds(swinging(0.0))[1]
     assert COMPENSATION_WRONG in kinds(swinging(0.003))[1]
     assert COMPENSATION_WRONG in kinds(swinging(-0.008))[1]
-
-
-def test_theil_and_sen_find_a_slope_through_a_third_of_false_points() -> None:
-    x = np.arange(30.0)
-    y = 2.0 * x
-    y[::4] += 100.0
-    assert theil_sen(x, y) == pytest.approx(2.0, abs=0.2)
-    assert theil_sen(np.zeros(5), np.arange(5.0)) == 0.0
 
 
 def after_discharge(volts: float, since_h: int, current_a: float) -> list[ChargeHour]:

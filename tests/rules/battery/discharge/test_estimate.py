@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from rules.battery.assessment.evidence import capacity_evidence, losses_from
-from rules.battery.assessment.likelihood import moments
 from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.discharge.likelihood import moments
 from rules.battery.discharge.log import Battery, DischargeLog, clean
 from rules.battery.model.published_runtime import curve_through
 from rules.values.verdict import Basis

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rules.battery.assessment.fusion import CapacityEvidence, fuse, prior_lives
-from rules.battery.assessment.likelihood import HEALTHS, LEAST_LN, ln_at, moments, shape_of
+from rules.battery.discharge.likelihood import HEALTHS, LEAST_LN, ln_at, moments, shape_of
 from rules.battery.model.ageing import age_curve, life_prior
 from rules.battery.model.published_runtime import Floats
 
