@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
 
 from collector.cards.mib.upsmib import (
     LINES,
@@ -19,6 +21,9 @@ from collector.cards.mib.upsmib import (
     wire_key,
 )
 from collector.cards.snmp.ber import oid_arcs
+
+KINDS_KEPT: Final = 256
+"""Kinds of cards, by what they hold, whose capability is shared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +82,18 @@ def from_walk(oids: Iterable[str], *, has_uptime: bool = True, complete: bool = 
                     places[wire_key(item.name, line)] = oid
         else:
             places[item.name] = item.oid if item.oid in present else min(found, key=oid_arcs)
-    return _capability(places, complete)
+    return _capability(tuple(sorted(places.items())), complete)
 
 
 def from_answers(places: Mapping[str, str]) -> Capability:
     """Return the capability of a card that cannot be walked: whatever it answered where the standard puts it."""
-    return _capability(dict(places), complete=False)
+    return _capability(tuple(sorted(places.items())), complete=False)
 
 
-def _capability(places: dict[str, str], complete: bool) -> Capability:
+@lru_cache(maxsize=KINDS_KEPT)
+def _capability(found: tuple[tuple[str, str], ...], complete: bool) -> Capability:
+    """Return the same object for all cards that hold the same: a site's cards mostly do."""
+    places = dict(found)
     standard = {key: oid for part in TablePart for key, oid in standard_places(part).items()}
     odd = {key: oid for key, oid in places.items() if standard[key] != oid}
     return Capability(places, tuple(_lacking(places)), odd, complete)

@@ -11,9 +11,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Final
 
-from collector.cards.mib.capability import Capability, from_answers, from_walk
+from collector.cards.mib.capability import KINDS_KEPT, Capability, from_answers, from_walk
 from collector.cards.mib.upsmib import (
     ALARM_DESCR,
     ALARMS,
@@ -43,13 +44,15 @@ KNOCK_AFTER: Final = 2
 """Reads without an answer, after which a card is asked one small question, once, before it is read."""
 
 
-Plan = dict[str, tuple[str, MibObject | None, int]]
+Plan = Mapping[str, tuple[str, MibObject | None, int]]
 """OID -> (wire key, object, the tag it should come with); no object stands for sysUpTime."""
 
 
-def _planned(places: Mapping[str, str]) -> Plan:
-    plan: Plan = {}
-    for key, oid in places.items():
+@lru_cache(maxsize=4 * KINDS_KEPT)
+def _planned(places: tuple[tuple[str, str], ...]) -> Plan:
+    """Return the plan that asks for these places, the same object for all cards that have them."""
+    plan: dict[str, tuple[str, MibObject | None, int]] = {}
+    for key, oid in places:
         item = None if key == "sysUpTime" else BY_NAME[key.partition(".")[0]]
         plan[oid] = (key, item, ber.TIME_TICKS if item is None else EXPECTED_TAG[item.kind])
     return plan
@@ -162,7 +165,7 @@ class CardReader:
         }
         if known.odd:  # rows stand elsewhere: asking at the standard's places could mix two numberings
             wanted = {key: oid for key, oid in wanted.items() if "." not in key}
-        values, _ = await self._get(_planned(wanted))
+        values, _ = await self._get(_planned(tuple(wanted.items())))
         places = {**known.places, **{key: wanted[key] for key in values}}
         return from_answers(places)
 
@@ -182,7 +185,7 @@ class CardReader:
             for part in (TablePart.LIVE, TablePart.SLOW, TablePart.NAMEPLATE):
                 if part in parts:
                     places.update(held.of(part))
-            plan = self._plans[parts] = _planned(places)
+            plan = self._plans[parts] = _planned(tuple(places.items()))
         return plan
 
     async def _get(self, plan: Plan) -> tuple[dict[str, WireValue], dict[str, str]]:

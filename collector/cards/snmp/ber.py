@@ -84,6 +84,8 @@ Varbind = tuple[str, int, Value]
 
 FIRST_ID: Final = 0x01000000
 LAST_ID: Final = 0x7FFFFFFF
+TEMPLATES_KEPT: Final = 1024
+"""Requests kept encoded, of all cards: cards of one make are asked the same, and each only a handful."""
 _MAX_LENGTH_OCTETS: Final = 4
 _MAX_OID_OCTETS: Final = 5 * 128
 _MAX_ARCS: Final = 128
@@ -204,6 +206,13 @@ def pdu_template(pdu_type: int, oids: Iterable[str], first: int = 0, second: int
     return Template(bytes((pdu_type,)) + encode_length(6 + len(tail)) + b"\x02\x04", tail)
 
 
+@lru_cache(maxsize=TEMPLATES_KEPT)
+def asking(pdu_type: int, oids: tuple[str, ...], first: int = 0, second: int = 0) -> Template:
+    """Return `pdu_template`, the same object for all cards that are asked the same."""
+    return pdu_template(pdu_type, oids, first, second)
+
+
+@lru_cache(maxsize=TEMPLATES_KEPT)
 def request_template(version: int, community: bytes, pdu: Template) -> Template:
     """Return a whole v1 or v2c request around a PDU."""
     head = encode_int(version) + encode_tlv(OCTET_STRING, community) + pdu.head

@@ -33,16 +33,10 @@ class CommunitySecurity:
     """v1 and v2c: a name in clear text, which the reply must repeat."""
 
     community: Community
-    _templates: dict[Template, Template] = field(default_factory=dict)
 
     async def exchange(self, pdu: Template, message_id: int, send: Send) -> Pdu:
         """See `Security`."""
-        template = self._templates.get(pdu)
-        if template is None:
-            if len(self._templates) > 32:  # walks ask something new each time
-                self._templates.clear()
-            template = ber.request_template(self._version, self.community.name, pdu)
-            self._templates[pdu] = template
+        template = ber.request_template(self._version, self.community.name, pdu)
         return await send(message_id, template.with_id(message_id), self._unwrap)
 
     @property
@@ -79,7 +73,6 @@ class Client:
     traffic: Traffic = field(default_factory=Traffic)
     peer: Peer | None = None
     _next_id: int = field(default_factory=lambda: random.SystemRandom().randint(ber.FIRST_ID, ber.LAST_ID))
-    _requests: dict[tuple[int, tuple[str, ...], int, int], Template] = field(default_factory=dict)
 
     async def ask(
         self, kind: int, oids: Sequence[str], first: int = 0, second: int = 0, *, once: bool = False
@@ -88,12 +81,7 @@ class Client:
 
         Raises NoReply after the last try, PortClosed, HostUnreachable, or of SNMPv3 a SecurityFailure.
         """
-        key = (kind, tuple(oids), first, second)
-        pdu = self._requests.get(key)
-        if pdu is None:
-            if len(self._requests) > 64:
-                self._requests.clear()
-            pdu = self._requests[key] = ber.pdu_template(kind, oids, first, second)
+        pdu = ber.asking(kind, tuple(oids), first, second)
         if self.peer is None:
             self.peer = await resolve(self.host, self.port)
         message_id = self._take_id()

@@ -72,7 +72,10 @@ _BAD_BANK_ALARMS: Final = frozenset(("upsAlarmBatteryBad", "upsAlarmDepletedBatt
 
 
 class _Packer:
-    """Packs rows as they come, so that saving a long record costs no more than what is new in it."""
+    """Packs rows as they come, so that saving a long record costs no more than what is new in it.
+
+    Packing holds 80 to 260 kB, so there is one only while a record is under way.
+    """
 
     def __init__(self) -> None:
         self._compressor = zlib.compressobj(1)
@@ -130,7 +133,7 @@ class _Kept:
     base_s: float = 0.0
     saved_s: float = -1.0
     before: Reading | None = None
-    packer: _Packer = field(default_factory=_Packer)
+    packer: _Packer | None = None
     last_on_s: float = 0.0
     last_on: DischargeRow | None = None
     mains: _Watched = field(default_factory=_Watched)
@@ -177,7 +180,7 @@ class DischargeKeeper:
                 lines_to_save += map(to_evidence, parts)
             kept.record = replace(record, restarts=record.restarts + 1)
             kept.rows = list(record.rows)
-            kept.packer = _Packer()
+            kept.packer = None
             kept.last_on = next((r for r in reversed(record.rows) if r.on_battery), None)
             kept.last_on_s = record.started_s if kept.last_on is None else kept.last_on.t_s
             kept.saved_s = record.rows[-1].t_s if record.rows else 0.0
@@ -259,7 +262,7 @@ class DischargeKeeper:
         row = replace(row, t_s=started_s)
         unseen_s = _unseen_s(kept, row, reading)
         kept.rows.append(row)
-        kept.packer, kept.last_on_s, kept.last_on = _Packer(), started_s, row
+        kept.packer, kept.last_on_s, kept.last_on = None, started_s, row
         before = kept.before
         kept.record = DischargeRecord(
             id=_id(kept, first.at),
@@ -356,7 +359,7 @@ class DischargeKeeper:
             )
         kept.rows = [replace(r, on_battery=None) if r.t_s > kept.last_on_s else r for r in kept.rows]
         kept.rows.append(row)
-        kept.packer = _Packer()
+        kept.packer = None
         kept.recent.clear()
         kept.last_on_s, kept.last_on = row.t_s, row
         return _saved(kept)
@@ -473,7 +476,8 @@ def _saved(kept: _Kept) -> tuple[Evidence, ...]:
     if kept.record is None:
         return ()
     kept.saved_s = kept.rows[-1].t_s if kept.rows else 0.0
-    return (line_of(kept.record, kept.packer.content(kept.rows)),)
+    packer = kept.packer = kept.packer or _Packer()
+    return (line_of(kept.record, packer.content(kept.rows)),)
 
 
 def _close(kept: _Kept, at: datetime) -> tuple[Evidence, ...]:
@@ -481,7 +485,7 @@ def _close(kept: _Kept, at: datetime) -> tuple[Evidence, ...]:
         kept.record = replace(kept.record, phase=Phase.DONE, until=at)
         kept.last_id = kept.record.id
     lines = _saved(kept)
-    kept.record, kept.rows, kept.base, kept.last_on = None, [], None, None
+    kept.record, kept.rows, kept.base, kept.last_on, kept.packer = None, [], None, None, None
     return lines
 
 

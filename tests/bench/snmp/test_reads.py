@@ -256,7 +256,6 @@ def test_memory_per_unit() -> None:
     for n in range(count):
         reader = CardReader.of(transport, "192.0.2.1", 161, Community(b"public"))
         reader.capability = everything
-        reader.client._requests[160, tuple(OIDS), 0, 0] = ber.pdu_template(ber.GET, OIDS)
         readers.append(reader)
         state = WireState().after(CardRead(frozenset(TablePart), moving(seed=n)(0).raw(), {}, ()), AT)
         for poll in range(3):

@@ -1,5 +1,6 @@
 """A card read whole: what it holds is found once, and awkward cards are read all the same."""
 
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -252,3 +253,28 @@ async def test_a_hostile_card_gives_safe_text() -> None:
 def test_the_walk_root_is_the_standards() -> None:
     assert OBJECTS_ROOT == "1.3.6.1.2.1.33.1"
     assert SYS_UP_TIME == "1.3.6.1.2.1.1.3.0"
+
+
+async def test_alike_cards_share_what_they_hold_and_how_they_are_asked() -> None:
+    agents = [Agent(lambda: served(GOOD)) for _ in range(20)]
+    async with AgentHost() as host, Transport() as transport:
+        readers = []
+        for agent in agents:
+            reader = CardReader.of(transport, *await host.serve(agent), Community(b"public"), QUICK)
+            await reader.read(ALL)
+            await reader.read(LIVE)
+            readers.append(reader)
+        shared = {id(reader.capability) for reader in readers}
+        assert len(shared) == 1
+        tracemalloc.start()
+        try:
+            one = CardReader.of(transport, *await host.serve(agents[0]), Community(b"public"), QUICK)
+            before = tracemalloc.get_traced_memory()[0]
+            wire = await one.read(ALL)
+            await one.read(LIVE)
+            held = tracemalloc.get_traced_memory()[0] - before
+        finally:
+            tracemalloc.stop()
+    assert one.capability is readers[0].capability
+    assert wire.values == _expected()
+    assert held < 10_000  # of which the answer is the larger part

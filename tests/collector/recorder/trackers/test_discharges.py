@@ -1,5 +1,6 @@
 """Discharges are kept whole: before, during, after, over restarts and silences."""
 
+import tracemalloc
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -432,3 +433,24 @@ def test_rows_packed_as_they_come_are_the_rows_packed_at_once() -> None:
     kept = from_evidence(saved[-1])
     assert kept.rows == whole.rows[: len(kept.rows)]
     assert len(kept.rows) > 0.95 * len(whole.rows)
+
+
+def test_a_bank_at_rest_holds_little_before_and_after_a_discharge() -> None:
+    names = tuple(f"A{n}" for n in range(50))
+    tracemalloc.start()
+    try:
+        keeper = DischargeKeeper(estate(*(bank(f"b{n}", (n,)) for n in names), units=names))
+        before = tracemalloc.get_traced_memory()[0]
+        for name in names:
+            for at_s in range(0, 600, 10):
+                source = OutputSource.BATTERY if 100 <= at_s < 200 else OutputSource.NORMAL
+                keeper.take(read(at_s, source, unit=name))
+        under_way = tracemalloc.get_traced_memory()[0]
+        for name in names:  # three days later each is full, and its record closed
+            keeper.take(read(73 * 3600.0, OutputSource.NORMAL, unit=name))
+        assert not keeper.open_records()
+        after = tracemalloc.get_traced_memory()[0]
+    finally:
+        tracemalloc.stop()
+    assert before < 50 * 8_000
+    assert after < 50 * 12_000 < under_way
