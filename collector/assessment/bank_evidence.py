@@ -12,6 +12,8 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zlib import crc32
 
+import numpy as np
+
 from collector.assessment.evidence_files import HAND_SCHEMA, block_values
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.missing_charge import (
@@ -50,7 +52,8 @@ CHARGE_DAYS: Final = 14
 REFERENCE_LEAST_USED: Final = 0.5
 """A shorter discharge does not teach the shape of the rest."""
 REFERENCE_MOST_MISSING: Final = 0.05
-"""Nor does one of a bank that may not have been full."""
+"""Nor does one of a bank that by its mean had so much not back, as a share of published time: a meter that shows discharge
+only leaves it open of every bank at rest, and a test to the end of one says more of its type than anything else."""
 MOST_REFERENCES: Final = 8
 RESTS_AFTER: Final = timedelta(seconds=60)
 """After an outage: the last unit has walked in, and its share is read and judged."""
@@ -239,7 +242,7 @@ class BankEvidenceBook:
                     continue
                 if what.failed or record.at >= as_of or what.used < REFERENCE_LEAST_USED:
                     continue
-                if max(what.missing or FULL) > REFERENCE_MOST_MISSING:
+                if float(np.mean(what.missing or FULL)) > REFERENCE_MOST_MISSING:
                     continue
                 own = other.id == bank.id
                 battery = battery_of(other, then, self._losses(other, record.at.date(), lines))

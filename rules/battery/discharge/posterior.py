@@ -54,6 +54,7 @@ _FOREIGN_SURELY: Final = 0.99999
 _ODD_HIGH_V, _ODD_HIGH_WIDTH_V, _ODD_LOW_V, _ODD_LOW_WIDTH_V, _ODD_LEVEL = 0.017, 0.008, 0.04, 0.02, 2.0
 """Early rows so far over (under) the mean at the nearest of healths make a product foreign: at 0.017 V it begins. Of 157
 full records of the simulated products at hand two lie over that."""
+_BRIEF_USED, _ODD_UNSEEN_V = 0.1, 0.04
 _MOST_PRINTED: Final = 1.08  # of a maker's table: tables understate new blocks by a few percent at most
 _PRINTED_DOUBT: Final = 0.06
 _FAR_OFF: Final = -1e4
@@ -92,7 +93,9 @@ def ln_at(
 ) -> Floats:
     """Return ln of how likely a record and each of these healths are together, to the same constant."""
     bins = _binned(course, _FEW_BINS if coarse else _BINS)
-    off_v = 0.0 if len(shape) else early_offset_v(course) or 0.0
+    off_v = 0.0 if len(shape) else early_offset_v(course)
+    if off_v is None:  # of a few seconds' rows nobody sees whether the product is like any learnt
+        off_v = _ODD_UNSEEN_V if course.used_now - course.used_before < _BRIEF_USED else 0.0
     odd = float(np.clip((off_v - _ODD_HIGH_V) / _ODD_HIGH_WIDTH_V, 0.0, 1.0))
     odd = max(odd, float(np.clip((-off_v - _ODD_LOW_V) / _ODD_LOW_WIDTH_V, 0.0, 1.0)))
     like, foreign = _log_likelihoods(bins, course, health, shape, off_v=abs(off_v) if odd else 0.0)

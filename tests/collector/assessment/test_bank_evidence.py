@@ -124,6 +124,28 @@ async def test_a_discharge_is_judged_once_when_it_has_ended(present: Present, tm
         assert await gathered.unshown(bank(1)) == ()
 
 
+async def test_a_test_to_the_end_teaches_its_type_where_the_meter_shows_no_current_at_rest(
+    present: Present, tmp_path: Path
+) -> None:
+    whole = record(seconds=1800.0, kind="acceptance")
+    falls = [replace(r, voltage_v=490.0 - 91.0 * (r.t_s / 1800.0) ** 4) for r in whole.rows if r.on_battery]
+    rest = [replace(r, voltage_v=540.0) for r in whole.rows if not r.on_battery and r.t_s < whole.started_s]
+    whole = replace(whole, rows=(*rest, *falls))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, whole)
+        missing = await gathered.missing(bank(1), whole)
+        shown = show(bank(1), FITTED, whole, default_losses(27_000.0), (), None, missing)
+        assert shown is not None
+        assert shown.ended
+        assert max(shown.missing or ()) > 0.0  # it stood at its float voltage, and no more is known
+        await gathered.keep_shown(whole, shown)
+        later = AT + timedelta(days=400)
+        assert [one.own for one in await gathered.references(bank(1), later)] == [True]
+        assert [one.own for one in await gathered.references(bank(2), later)] == [False]
+        assert await gathered.references(bank(3, replace(FITTED, type="other")), later) == ()
+
+
 async def test_a_discharge_that_went_on_after_a_flicker_is_judged_anew(
     present: Present, tmp_path: Path
 ) -> None:

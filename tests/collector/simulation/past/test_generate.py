@@ -165,6 +165,7 @@ async def test_the_discharges_become_evidence_in_the_ledger(tmp_path: Path) -> N
         (outage,) = [
             r for r in map(from_evidence, await ledger.evidence("tollwick-1-bank")) if r.kind == "outage"
         ]
+        assert outage.watched_s > 24 * 3600.0  # as it is of a bank that was read for years
         (episode,) = [e for e in past.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
         assert outage.ended_s is not None
         assert outage.ended_s - outage.started_s == pytest.approx(episode.lasts_s + 15.0, abs=5.0)

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from rules.battery.assessment.evidence import capacity_evidence, losses_from
+from rules.battery.assessment.evidence import capacity_evidence, losses_from, tells
 from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import moments
@@ -58,6 +58,16 @@ def test_a_product_that_stands_higher_than_any_learnt_is_not_taken_for_a_better_
     assert found.low is not None
     assert found.high is not None
     assert found.low < 0.75 < found.high
+
+
+@pytest.mark.parametrize("seconds", [40.0, 45.0, 55.0])
+def test_a_dip_of_seconds_does_not_tell_a_good_bank_from_a_product_that_stands_high(seconds: float) -> None:
+    dip = with_estimate(SHOWN, log(seconds / 60.0, whole_run_min=22.5, offset=240 * 0.045), BATTERY)
+    assert dip.likelihood is not None
+    assert dip.low is not None
+    assert dip.high is not None
+    assert dip.low < 0.75 < dip.high
+    assert not tells(dip)
 
 
 def test_a_partial_run_keeps_what_its_rows_alone_say() -> None:
