@@ -87,12 +87,13 @@ class BankEvidenceBook:
         self._present = present
         self._months: dict[tuple[str, date], MonthTemperature] = {}
         self._asked_w: dict[str, Mapping[str, float]] = {}
+        self._noted: dict[str, list[Evidence]] = {}
         self.coldest_c: dict[str, float] = {}
         """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
 
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
         """Return the discharges of a bank that have ended and have not been judged, oldest first."""
-        lines = await self._ledger.evidence(bank.id)
+        lines = await self._lines(bank.id)
         shown = {line.id: line for line in lines if line.schema == SHOWN}
         records = records_of(lines, bank)
         return tuple(
@@ -105,7 +106,7 @@ class BankEvidenceBook:
 
     async def missing(self, bank: Bank, record: DischargeRecord) -> Nodes:
         """Return what a bank had not back when a discharge began, as equally likely shares of published time."""
-        lines = await self._ledger.evidence(bank.id, since=record.at - WELL_BEFORE)
+        lines = await self._lines(bank.id, since=record.at - WELL_BEFORE)
         fitted = in_place(bank.fitted, record.at.date())
         if fitted is None:
             return FULL
@@ -131,12 +132,20 @@ class BankEvidenceBook:
     async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Keep what a discharge showed."""
         async with self._ledger.transaction() as tx:
-            tx.save_evidence(
-                Evidence(
-                    id=shown_id(record.id), bank=record.bank, kind=shown.kind, at=shown.at,
-                    until=shown.at + timedelta(seconds=shown.seconds), schema=SHOWN, body=to_plain(shown),
-                )
-            )  # fmt: skip
+            tx.save_evidence(_shown_line(record, shown))
+
+    def note_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
+        """Take what a discharge showed into account as long as this book is open, without keeping it."""
+        self._noted.setdefault(record.bank, []).append(_shown_line(record, shown))
+
+    async def _lines(self, bank: str, since: datetime | None = None) -> Sequence[Evidence]:
+        """Return the evidence kept of a bank and what was noted beside it, oldest first."""
+        kept = await self._ledger.evidence(bank, since=since)
+        noted = [one for one in self._noted.get(bank, ()) if since is None or one.at >= since]
+        if not noted:
+            return kept
+        newer = {one.id for one in noted}
+        return sorted([*(one for one in kept if one.id not in newer), *noted], key=lambda one: one.at)
 
     async def settle(self, judged: BankJudgement) -> BankJudgement:
         """Return a judgement as it is said: its dates stand as they were said last, unless there is a reason."""
@@ -161,7 +170,7 @@ class BankEvidenceBook:
         if not readings:
             return None
         temperatures = [r.battery.temperature_c for r in readings if r.battery.temperature_c is not None]
-        lines = await self._ledger.evidence(bank.id)
+        lines = await self._lines(bank.id)
         months = () if fitted is None else await self._month_temperatures(bank, fitted, as_of)
         if months:
             self.coldest_c[bank.id] = coldest_month_c(bank, months)
@@ -210,7 +219,7 @@ class BankEvidenceBook:
 
         Only discharges through the units in place on that day count.
         """
-        return self._losses(bank, day, await self._ledger.evidence(bank.id))
+        return self._losses(bank, day, await self._lines(bank.id))
 
     def _losses(self, bank: Bank, day: date, lines: Iterable[Evidence]) -> Losses:
         rating_w = self.rating_w(bank, day)
@@ -231,7 +240,7 @@ class BankEvidenceBook:
             return ()
         found: list[tuple[bool, float, ReferenceLog]] = []
         for other in self._estate.banks.values():
-            lines = await self._ledger.evidence(other.id)
+            lines = await self._lines(other.id)
             shown = {
                 line.id: from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
             }
@@ -254,7 +263,7 @@ class BankEvidenceBook:
         """Return the newest discharge of the same blocks not long before a record, to compare voltages with."""
         fitted = in_place(bank.fitted, record.at.date())
         since = record.at - timedelta(days=RECENT_DAYS)
-        lines = await self._ledger.evidence(bank.id, since=since)
+        lines = await self._lines(bank.id, since=since)
         records = [one for one in records_of(lines, bank) if one.at < record.at]
         if not records or fitted is None or in_place(bank.fitted, records[-1].at.date()) != fitted:
             return None
@@ -371,6 +380,13 @@ def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
                 if by_block:
                     found.append(HandReading(line.at.date(), what, tuple(sorted(by_block.items()))))
     return tuple(found)
+
+
+def _shown_line(record: DischargeRecord, shown: DischargeEvidence) -> Evidence:
+    return Evidence(
+        id=shown_id(record.id), bank=record.bank, kind=shown.kind, at=shown.at,
+        until=shown.at + timedelta(seconds=shown.seconds), schema=SHOWN, body=to_plain(shown),
+    )  # fmt: skip
 
 
 def _is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[DischargeRecord]) -> bool:

@@ -96,6 +96,10 @@ ENOUGH: Final = 1.1
 """How far over what is wanted the time left must lie before steps that were advised are taken back."""
 
 
+LAST_MOMENT: Final = timedelta(seconds=60)
+"""Before the earliest end, in which nobody is told that shedding can wait: a hand at a switch takes as long."""
+
+
 def holds_without(shed: ShedFirst, at: datetime, ends: datetime) -> bool:
     """Return whether it holds for what is wanted without shedding, by what is known of its end at `at`."""
     return (ends - at).total_seconds() >= shed.wanted_s * (ENOUGH if shed.steps else 1.0)
@@ -131,7 +135,10 @@ def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
         then = max(shed.ends_earliest, ends, at)
         text += f": it then holds {at_least((then - at).total_seconds())} at the least"
     if shed.reached and shed.shed_by is not None:
-        text += f"; shed within {at_least((shed.shed_by - at).total_seconds())} it is still enough"
+        # Whoever waits to the end of the bank sheds a dark load: what stands as left is the least, not a promise.
+        by = min(shed.shed_by, ends - LAST_MOMENT)
+        within = f"shed within {at_least((by - at).total_seconds())}" if by > at else "shed at once,"
+        text += f"; {within} it is still enough"
     return f"{text}." if shed.reached else f"{text}, not the {at_most(shed.wanted_s)} of {shed.wanted_for}."
 
 

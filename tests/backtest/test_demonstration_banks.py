@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from collector.assessment.bank_evidence import show
 from collector.configuration import load
 from collector.read_model.stored import StoredEstate
 from collector.service.service import Service
@@ -22,8 +21,6 @@ from collector.simulation.plant.supply import SupplyState
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.world import WorldState
 from collector.simulation.scenario.estate_file import BLOCKS, UNITS, Installed, SimScenario
-from rules.battery.assessment.bank import judge_bank
-from rules.plant.estate import Bank, in_place
 
 LOSSES = 1.06
 """Watts from the bank for a watt of load, about: capacity differs by a point between 0.9 and 1.2 of it."""
@@ -47,32 +44,16 @@ class Row:
 
 async def _judged(kept: StoredEstate, scenario: SimScenario, installed: Installed, now: datetime) -> Row:
     bank = kept.estate.banks[installed.bank]
-    await _judge_discharges(kept, bank)
-    evidence = await kept.book.gather(bank, now)
-    assert evidence is not None
+    judgement = await kept.judged(bank, now)
+    assert judgement is not None
     plant = scenario.plant
     system = plant.systems[installed.system]
     load_w = float(np.sum(system.load.watts_at(np.array([now.timestamp()])))) / len(system.units)
-    capacity = np.quantile(judge_bank(evidence).belief.health_at(load_w), (0.5, 0.05, 0.95))
+    capacity = np.quantile(judgement.belief.health_at(load_w), (0.5, 0.05, 0.95))
     at_rest = {system.id: steady_state(scenario, system, now.timestamp())}
     truth = Truth(plant, WorldState(now.timestamp(), {system.supply: SupplyState()}, at_rest))
     so = truth.capacity_fraction(bank.id, LOSSES * load_w, BLOCKS[installed.block].constant_power)
     return Row(bank.id, so, *map(float, capacity))
-
-
-async def _judge_discharges(kept: StoredEstate, bank: Bank) -> None:
-    """Judge what is on record, as the daemon's `BankJudging` does."""
-    book = kept.book
-    for record in await book.unshown(bank):
-        fitted = in_place(bank.fitted, record.at.date())
-        assert fitted is not None
-        losses = await book.losses(bank, record.at.date())
-        references = await book.references(bank, record.at)
-        recent = await book.recent(bank, record)
-        missing = await book.missing(bank, record)
-        shown = show(bank, fitted, record, losses, references, recent, missing)
-        if shown is not None:
-            await book.keep_shown(record, shown)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

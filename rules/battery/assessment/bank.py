@@ -310,7 +310,7 @@ def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPl
     late_in_life = (
         None if life_years is None else fitted.from_day + timedelta(_LATE_IN_LIFE * life_years * DAYS_A_YEAR)
     )
-    since = [d.at.date() for d in discharges if d.fraction is not None and d.fraction < _WORN]
+    since = [d.at.date() for d in discharges if d.high is not None and d.high < _WORN]  # known, not guessed
     since += [] if late_in_life is None else [late_in_life]
     later = [day for day in since if last is not None and last < day <= case.today]
     plan = plan_tests(

@@ -146,6 +146,23 @@ async def test_a_test_to_the_end_teaches_its_type_where_the_meter_shows_no_curre
         assert await gathered.references(bank(3, replace(FITTED, type="other")), later) == ()
 
 
+async def test_what_was_only_noted_counts_as_what_was_kept_and_is_not_kept(
+    present: Present, tmp_path: Path
+) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1))
+        shown = show(bank(1), FITTED, ended, default_losses(27_000.0), (), None)
+        assert shown is not None
+        gathered.note_shown(ended, shown)
+        evidence = await gathered.gather(bank(1), NOW)
+        assert evidence is not None
+        assert evidence.discharges == (shown,)
+        assert await gathered.unshown(bank(1)) == ()
+        assert len(await book(present, ledger).unshown(bank(1))) == 1
+
+
 async def test_a_discharge_that_went_on_after_a_flicker_is_judged_anew(
     present: Present, tmp_path: Path
 ) -> None:

@@ -1,5 +1,6 @@
 """Numbers and short texts as people read them."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given, settings
@@ -76,6 +77,9 @@ def test_what_to_shed_is_a_sentence_with_who_does_it_and_how_long_it_then_holds(
     assert shed_words(shed, at, without) == (
         "Shed first desks, 3.60 kW (by night desk, panel 3), then lights, 12.0 kW: it then holds 10.5 min at the least."
     )
+    by = replace(shed, shed_by=at + timedelta(seconds=494))
+    assert shed_words(by, at, without).endswith("at the least; shed within 7.3 min it is still enough.")
+    assert "shed at once, it is" in shed_words(by, at + timedelta(seconds=445), without)
     short = ShedFirst(at, 700.0, "a start by hand", steps[:1], ends, reached=False)
     assert shed_words(short, at + timedelta(seconds=30), without).endswith(
         "it then holds 10.0 min at the least, not the 11.7 min of a start by hand."

@@ -16,10 +16,12 @@ from collector.configuration import load
 from collector.read_model.sheet_source import NO_LONGER
 from collector.recorder.monitor_state import WatchKeeping
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow, Phase, to_evidence
 from rules.monitor.inputs import Tick
 from rules.monitor.live import Live
 from rules.monitor.state import Book
 from rules.monitor.step import advance
+from rules.phrasing.dates import day_words
 from rules.plant.reading import OutputLine, OutputReading, OutputSource, Reading, Silence, Stamp
 from tests.api.commands.reports.test_plan import AT, ESTATE, store
 
@@ -52,6 +54,28 @@ def test_every_report_is_made_from_what_is_stored(report: Run, tmp_path: Path) -
     code, out, _ = report("bank", "bank-1", "--data", str(folder), "--out", "bank.html")
     assert (code, out) == (0, "")
     assert (tmp_path / "bank.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_a_report_judges_the_discharges_that_no_service_has_judged_yet(report: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    volts = [(480.0 - 60.0 * (t / 600.0) ** 2, 5.0 * k) for k, t in enumerate(range(0, 601, 5))]
+    rows = [DischargeRow(10.0 + t_s, v, 14.0, 25.0, 6000.0, True) for v, t_s in volts]
+    rest = DischargeRow(5.0, 540.0, 0.0, 25.0, 6000.0, False)
+    record = DischargeRecord(
+        "bank-1-outage", "bank-1", AT - timedelta(days=200), "outage", (rest, *rows), Phase.DONE,
+        started_s=10.0, ended_after_s=610.0, ended_s=612.0, ended_how="supply_back", watched_s=90_000.0,
+        until=AT - timedelta(days=199),
+    )  # fmt: skip
+
+    async def kept() -> None:
+        async with Ledger(folder / "ledger.sqlite") as ledger, ledger.transaction() as tx:
+            tx.save_evidence(to_evidence(record))
+
+    asyncio.run(kept())
+    _, out, _ = report("bank", "bank-1", "--data", str(folder))
+    assert "No discharge of this bank has been judged" not in out
+    assert day_words(record.at.date()) in out
 
 
 def test_a_report_names_the_alarms_that_stood_when_the_service_stopped(report: Run, tmp_path: Path) -> None:

@@ -137,6 +137,11 @@ def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
     sooner = judge_bank(evidence(young, worn, asked=asked, bank=LATE)).state.tests
     assert sooner is not None
     assert sooner.due == worn.at.date()
+    # a shallow one that says 84 %, give or take twenty points, tells nobody that the bank is worn
+    guessed = discharge(100, 0.84, used=0.05, low=0.6, high=1.07)
+    unknown = judge_bank(evidence(young, guessed, asked=asked, bank=LATE)).state.tests
+    assert unknown is not None
+    assert unknown.due == young.at.date() + timedelta(days=730)
 
 
 def test_no_test_is_due_for_a_bank_that_is_to_be_renewed() -> None:
