@@ -55,6 +55,7 @@ _ODD_HIGH_V, _ODD_HIGH_WIDTH_V, _ODD_LOW_V, _ODD_LOW_WIDTH_V, _ODD_LEVEL = 0.017
 """Early rows so far over (under) the mean at the nearest of healths make a product foreign: at 0.017 V it begins. Of 157
 full records of the simulated products at hand two lie over that."""
 _BRIEF_USED, _ODD_UNSEEN_V = 0.1, 0.04
+"""A record of so little of the bank, whose early rows are too few to compare, is taken for one that lies so far off."""
 _MOST_PRINTED: Final = 1.08  # of a maker's table: tables understate new blocks by a few percent at most
 _PRINTED_DOUBT: Final = 0.06
 _FAR_OFF: Final = -1e4
