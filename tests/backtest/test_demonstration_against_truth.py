@@ -49,5 +49,6 @@ async def test_what_is_said_during_three_outages_is_true(tmp_path: Path) -> None
     print(told.account())
     judged = held_against(told.moments, told.said)
     print(f"\n{judged.checked.total()} sentences held against the plant: {dict(judged.checked)}.")
+    print(*judged.found, sep="\n")
     assert judged.found == []
     assert {kind: judged.checked[kind] for kind, least in LEAST.items() if judged.checked[kind] < least} == {}
