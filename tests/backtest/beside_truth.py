@@ -244,6 +244,14 @@ class Story:
         after = await self._alarms(client)
         if code == 0:
             self._note(self.moment(), "stored report", sentences(text), (before, after))
+        for what, subject in (("system", "brackmere"), ("bank", "brackmere-3-bank")):
+            before = await self._alarms(client)
+            code, text = await self._command("report", file, what, subject, "--data", data)
+            after = await self._alarms(client)
+            if code == 0:
+                self._note(
+                    self.moment(), f"stored/reports/{what}/{subject}", sentences(text), (before, after)
+                )
         code, text = await self._command("plan", file, "--data", data)
         self._note(self.moment(), "plan command", text.splitlines(), code)
 

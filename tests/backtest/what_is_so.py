@@ -33,6 +33,9 @@ _NAMES: Final = {
 }  # fmt: skip
 _MIN: Final = r"([0-9.]+) (s|min|h)"
 _PER: Final = {"s": 1.0, "min": 60.0, "h": 3600.0}
+_SHEETS: Final = re.compile(
+    r"/reports/estate$|stored report$|(?P<kind>(?:stored)?/reports/(?:system|bank)/)(?P<subject>.+)$"
+)
 _ACTIVE: Final = ("active_unacknowledged", "active_acknowledged")
 
 
@@ -203,24 +206,34 @@ def _plain_words(_judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
 
 def _reports(_judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
     """What stands before and after a report was made is in it, and it is not calm where something stands."""
-    if said.where not in {"/reports/estate", "stored report"} or not isinstance(said.data, tuple):
+    found = _SHEETS.match(said.where)
+    if found is None or not isinstance(said.data, tuple):
         return
+    kind, subject = found.group("kind") or found.group(), found.group("subject") or ""
     before, after = (_standing(alarms) for alarms in said.data)
     old = said.moment.at - timedelta(seconds=STOOD_S)
     there = [
         a for a in before
         if a["id"] in {b["id"] for b in after} and a["since"] and datetime.fromisoformat(a["since"]) < old
+        and _within(a["about"], kind, subject)
     ]  # fmt: skip
     text = " ".join(said.lines)
-    if all(
-        any(alarm["about"].startswith(system) for alarm in there) for system in SYSTEMS
-    ):  # each has its own part
-        yield f"calm of {said.where}", CALM if CALM in text else ""
+    # of an estate each system has its own part
+    parts = SYSTEMS if not subject else (subject,)
+    if all(any(alarm["about"].startswith(part) for alarm in there) for part in parts):
+        yield f"calm of {kind}", CALM if CALM in text else ""
     masked = _masked(text)
     now = {b["id"]: b["what"] for b in after}
     for alarm in there:
         told = any(_masked(w.removeprefix(NO_LONGER)) in masked for w in (alarm["what"], now[alarm["id"]]))
-        yield f"alarm in {said.where}", "" if told else alarm["what"]
+        yield f"alarm in {kind}", "" if told else f"{subject}: {alarm['what']}"
+
+
+def _within(about: str, kind: str, subject: str) -> bool:
+    """Return whether an alarm belongs on a sheet: of the estate any, of a system its own, its units' and banks'."""
+    if not subject:
+        return True
+    return about == subject or (kind.endswith("/system/") and about.startswith(f"{subject}-"))
 
 
 def _masked(text: str) -> str:

@@ -120,6 +120,8 @@ def as_of(sheet: Sheet) -> Nodes:
     silent += total - len(sheet.units)
     ages = [view.age_s for view in sheet.units if view.age_s is not None and view.silent_since is None]
     said = f"{total - silent} of {total} unit{'' if total == 1 else 's'} answer"
+    if sheet.own and ages and min(ages) > sheet.stale_after_s:  # nothing but what an earlier run read
+        said, ages = f"none of {total} unit{'' if total == 1 else 's'} read since {age(min(ages))} ago", []
     newest = f", newest {age(min(ages))} old" if ages else ""
     return [
         f"{day}, ",
