@@ -50,7 +50,7 @@ def test_a_start_that_cannot_mend_itself_is_not_tried_again_and_files_beside_the
 ):
     unit = settings()
     assert unit["RestartPreventExitStatus"] == ["2"]
-    assert unit["ExecStart"] == ["/opt/ridethrough/.venv/bin/ridethrough run /etc/ridethrough/estate.toml"]
+    assert unit["ExecStart"] == ["/opt/ridethrough/current/bin/ridethrough run /etc/ridethrough/estate.toml"]
     assert unit["ExecReload"] == ["kill -HUP $MAINPID"]  # has the estate file checked again; it ends nothing
     assert unit["ProtectSystem"] == ["strict"]  # so /etc is read and not written
     assert {"ProtectProc", "ProcSubset", "MemoryMax", "RestrictRealtime", "SystemCallFilter"} <= set(unit)
