@@ -19,9 +19,9 @@ from collector.process.clock import Clock
 from collector.recorder.trackers.discharges import DischargeKeeper
 from collector.storage.ledger.discharge_record import DischargeRecord
 from rules.battery.discharge.capacity import ReferenceLog, prepare
+from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.live import during
 from rules.battery.discharge.log import Battery, DischargeLog, battery_of
-from rules.battery.discharge.type_shape import TypeShape
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import FULL, Nodes

@@ -1,6 +1,6 @@
 """Learn the shape of discharge voltage from complete records of many products, and write it down.
 
-    python -m tests.bench.learn_prior FOLDER > rules/battery/discharge/prior_table.py
+    python -m tests.bench.learn_prior FOLDER > rules/battery/discharge/curve/prior_table.py
 
 FOLDER holds truth.json and one CSV per record, all full discharges of different products. Each record is
 also read as if its end voltage had been higher, since the voltage along a discharge does not depend on
@@ -13,9 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from rules.battery.discharge import voltage
-from rules.battery.discharge.log import Battery, clean
-from rules.battery.discharge.voltage import (
+from rules.battery.discharge.curve import voltage
+from rules.battery.discharge.curve.voltage import (
     KNOTS,
     Prior,
     VoltageCourse,
@@ -23,6 +22,7 @@ from rules.battery.discharge.voltage import (
     hat_matrix,
     health_at_mean_rate,
 )
+from rules.battery.discharge.log import Battery, clean
 from rules.battery.model.published_runtime import Floats, curve_through
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
@@ -150,7 +150,7 @@ def written(model: Prior, source: str) -> str:
         '"""The shape of discharge voltage before any discharge of a type is known: numbers only.',
         "",
         f"Written by tests/bench/learn_prior.py from {source}.",
-        "Read by `rules.battery.discharge.voltage`. Do not edit by hand.",
+        "Read by `rules.battery.discharge.curve.voltage`. Do not edit by hand.",
         '"""',
         "",
         "# fmt: off",

@@ -1,6 +1,6 @@
 """Capacity from a discharge, whole or in part, with an honest interval.
 
-Theory of operation. For every health h on a grid the voltage model of `rules.battery.discharge.voltage` says how the
+Theory of operation. For every health h on a grid the voltage model of `rules.battery.discharge.curve.voltage` says how the
 rows so far would look; `rules.battery.discharge.posterior` weighs them against what banks are like before being
 looked at. A discharge that reached its end voltage needs no inference: its used fraction is its health, up
 to the gain of the meters. Everything left of the end is then (h - s) / rate at the present power, draw by
@@ -18,6 +18,25 @@ import numpy as np
 
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import believable, can_be, moving
+from rules.battery.discharge.curve.type_shape import (
+    Reference,
+    TypeShape,
+    curve_from_references,
+    fallback_curve,
+    learn_shape,
+    reference_of,
+    scaled_to,
+)
+from rules.battery.discharge.curve.voltage import (
+    VoltageCourse,
+    course_of,
+    deviation,
+    features,
+    hat_matrix,
+    health_at_mean_rate,
+    prior,
+    rate_slope,
+)
 from rules.battery.discharge.likelihood import Shape, shape_of
 from rules.battery.discharge.log import (
     Battery,
@@ -31,25 +50,6 @@ from rules.battery.discharge.log_doubts import UNKNOWN_K
 from rules.battery.discharge.missing_charge import missing_by_log
 from rules.battery.discharge.posterior import GRID, LEAST_USED, ln_at, ln_before, ln_posterior, posterior
 from rules.battery.discharge.resistance import resistance_ohm
-from rules.battery.discharge.type_shape import (
-    Reference,
-    TypeShape,
-    curve_from_references,
-    fallback_curve,
-    learn_shape,
-    reference_of,
-    scaled_to,
-)
-from rules.battery.discharge.voltage import (
-    VoltageCourse,
-    course_of,
-    deviation,
-    features,
-    hat_matrix,
-    health_at_mean_rate,
-    prior,
-    rate_slope,
-)
 from rules.battery.model.health import BankBelief, slope_draws
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve

@@ -11,9 +11,9 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.discharge.curve.voltage import VoltageCourse, early_offset_v
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.log_doubts import standing_still
-from rules.battery.discharge.voltage import VoltageCourse, early_offset_v
 from rules.battery.model.health import MOST_HEALTH
 
 FEW: Final = 0.6

@@ -16,10 +16,10 @@ import numpy as np
 from rules.battery.discharge.capacity import belief_from_posterior, judge_prepared
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.discharge.contradictions import moving
+from rules.battery.discharge.curve.type_shape import TypeShape
+from rules.battery.discharge.curve.voltage import course_of
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge, clean
 from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
-from rules.battery.discharge.type_shape import TypeShape
-from rules.battery.discharge.voltage import course_of
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import nodes_of

@@ -12,8 +12,8 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.discharge.curve.voltage import course_of
 from rules.battery.discharge.log import Battery, CleanDischarge, DischargeBeginning
-from rules.battery.discharge.voltage import course_of
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import (

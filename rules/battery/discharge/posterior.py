@@ -6,7 +6,7 @@ Two readings of the product compete, and the record decides by its own evidence:
   (a mixture, not one Gaussian: how a curve bends at its end is not normally distributed), plus an offset;
 - *foreign*: a product unlike all of them, with departures several times as large.
 
-References of the type (see `rules.battery.discharge.type_shape`) move both and narrow them.
+References of the type (see `rules.battery.discharge.curve.type_shape`) move both and narrow them.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.battery.discharge.type_shape import FOREIGN, LEARNT, Kinship, TypeShape
-from rules.battery.discharge.voltage import (
+from rules.battery.discharge.curve.type_shape import FOREIGN, LEARNT, Kinship, TypeShape
+from rules.battery.discharge.curve.voltage import (
     LEARNT_LN_HOURS,
     Prior,
     VoltageCourse,

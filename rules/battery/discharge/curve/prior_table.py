@@ -1,7 +1,7 @@
 """The shape of discharge voltage before any discharge of a type is known: numbers only.
 
 Written by tests/bench/learn_prior.py from 80 complete simulated discharges, each of another product.
-Read by `rules.battery.discharge.voltage`. Do not edit by hand.
+Read by `rules.battery.discharge.curve.voltage`. Do not edit by hand.
 """
 
 # fmt: off

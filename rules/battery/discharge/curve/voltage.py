@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.discharge import prior_table as _prior
+from rules.battery.discharge.curve import prior_table as _prior
 from rules.battery.discharge.log import Battery, CleanDischarge, mean_over_time
 from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.values.verdict import Basis
