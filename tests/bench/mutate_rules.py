@@ -152,9 +152,9 @@ def _line(node: ast.AST) -> str:
     return " ".join(line.strip() for line in lines[: 2 if isinstance(node, ast.If) else 1])[:100]
 
 
-def put(fault: Fault, seed: int) -> str:
+def put(fault: Fault, seed: int, whole: str) -> str:
     """Return a module's code with the fault in it."""
-    tree = ast.parse((ROOT / fault.path).read_text(encoding="utf-8"))
+    tree = ast.parse(whole)
     old = next(n for i, n in enumerate(ast.walk(tree)) if i == fault.index)
     new: ast.AST | None = _changed(
         old, fault.kind, random.Random(f"{seed} {fault.path} {fault.index} {fault.kind}")
@@ -254,7 +254,7 @@ def met(fault: Fault, seed: int, into: Path, files: Sequence[str], near: int) ->
     """Return what killed a fault in a copy, None where it survived; the copy is as before afterwards."""
     target = into / fault.path
     whole = target.read_text(encoding="utf-8")
-    target.write_text(put(fault, seed), encoding="utf-8")
+    target.write_text(put(fault, seed, whole), encoding="utf-8")
     try:
         return _runs(files[:near], into, TIMEOUT_S) or (
             _runs(files[near:], into, TIMEOUT_S) if files[near:] else None
