@@ -67,7 +67,7 @@ class Judging:
 
     def believe(self, belief: BankBelief) -> None:
         """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
-        belief = moved(belief, late_move(self._clock, belief.as_of))
+        belief = moved(belief, late_move(self._clock, belief.as_of)).compact()
         self.beliefs[belief.bank] = belief
         if belief.bank not in self._judged:
             self._judged.add(belief.bank)
@@ -112,7 +112,7 @@ class Judging:
         made = belief_from_age(
             bank, fitted, day, temperature_c, seed_of(bank.id), DRAWS, rating_w=rating_w or None
         )
-        return replace(made, as_of=reading.at)
+        return replace(made, as_of=reading.at).compact()
 
     def _moment(self, bank: Bank, reading: Reading) -> BankMoment:
         """Return what a reading says of a bank. A common bank carries all its units; their last readings count."""

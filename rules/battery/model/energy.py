@@ -64,8 +64,8 @@ def _moved(before_c: float | None, now_c: float) -> bool:
 def _charged(
     belief: BankBelief, moment: BankMoment, seconds: float, rated_capacity_ah: float | None
 ) -> BankBelief:
-    if not np.any(belief.used > 0.0):
-        return replace(belief, as_of=moment.at)
+    if belief.full:
+        return belief.rested(moment.at)
     fraction = seconds / FULL_AFTER_S
     if rated_capacity_ah and moment.current_a is not None:
         capacity_ah = rated_capacity_ah * belief.strings

@@ -135,3 +135,33 @@ def test_from_age_a_generic_table_is_marked_and_wider() -> None:
 def test_health_never_rises_with_power() -> None:
     aged = belief_from_age(BANK, FITTED, date(2028, 1, 1), 22.0, seed=2)
     assert np.all(aged.health_at(output_for(90.0)) <= aged.health_at(output_for(20.0)))
+
+
+def test_kept_in_less_room_a_belief_says_the_same() -> None:
+    whole = belief_from_age(BANK, FITTED, date(2028, 1, 1), 24.0, seed=2)
+    carried = whole.carried(output_for(100.0), 200.0, whole.as_of)
+    for one in (whole, carried):
+        kept = one.compact()
+        for watts_per_cell in (60.0, 100.0, 180.0, 350.0):
+            power_w = output_for(watts_per_cell)
+            assert kept.seconds_left(power_w) == pytest.approx(one.seconds_left(power_w), rel=1e-5, abs=1e-3)
+            step = kept.carried(power_w, 30.0, kept.as_of)
+            assert step.used.dtype == np.float64  # what is added up must not be rounded at each step
+            assert step.used == pytest.approx(one.carried(power_w, 30.0, one.as_of).used, rel=1e-6)
+        for q in (0.05, 0.5, 0.95):
+            at = output_for(100.0)
+            assert np.quantile(kept.seconds_left(at), q) == pytest.approx(
+                np.quantile(one.seconds_left(at), q), rel=1e-6
+            )
+
+
+def test_full_banks_share_what_they_have_not_used() -> None:
+    one, other = (
+        belief_from_age(BANK, FITTED, date(2028, 1, 1), 24.0, seed=seed).compact() for seed in (2, 3)
+    )
+    again = one.carried(output_for(100.0), 200.0, one.as_of).rested(one.as_of).compact()
+    assert one.used is other.used is again.used
+    held = sum(np.asarray(a).nbytes for a in (one.health, one.health_slope, one.correction, one.steeper))
+    assert held <= 16 * one.draws
+    with pytest.raises(ValueError, match="read-only"):
+        one.used[:] = 1.0
