@@ -20,10 +20,10 @@ from api.routes import alarms, banks, events, generators, health, pages, plans, 
 from api.routes import messages as telling
 from api.routes import openmetrics as metrics
 from api.routes import planned_shutdowns as signed
-from collector.service.service import Service
+from collector.read_model.running import RunningSource
 
 
-def create_app(service: Service, names: Iterable[str] = (), doors: Doors | None = None) -> ASGIApp:
+def create_app(service: RunningSource, names: Iterable[str] = (), doors: Doors | None = None) -> ASGIApp:
     """Return the application. `names` are further host names it may be reached under; `doors` those of its server."""
     app = _paths()
     app.state.service = service

@@ -24,7 +24,6 @@ LONG = {
     "collector/cards/snmp/usm.py",
     "collector/configuration/plant_tables.py",
     "collector/configuration/settings_tables.py",
-    "collector/read_model/sheet.py",
     "collector/recorder/trackers/discharges.py",
     "collector/recorder/trackers/outages.py",
     "collector/simulation/past/generate.py",

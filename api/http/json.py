@@ -16,8 +16,8 @@ from enum import Enum
 from functools import cache
 from typing import Any, ClassVar, Final, Protocol, TypeAlias
 
+from collector.read_model.kept import Bucket
 from collector.read_model.sheet import Sheet, ShownUnit
-from collector.storage.history.store import Bucket
 from rules.battery.state import AgeSpan
 from rules.planning.isolation.check import Between, Isolation
 from rules.plant.reading import Reading

@@ -13,7 +13,7 @@ from fastapi.responses import Response
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
-from collector.storage.database import StoreError
+from collector.read_model.kept import StoreError
 
 MEDIA_TYPE = "application/problem+json"
 

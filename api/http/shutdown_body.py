@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.http.json import rfc3339, to_json
 from api.http.said import Name, Note
 from api.http.scenario_body import DAY_S, ScenarioBody
-from collector.planning.signed_shutdowns import SignedShutdown
+from collector.read_model.answers import SignedShutdown
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import LOAD_OVER, OVERRUN, AbortLimits, Breach
 from rules.planning.ridethrough.supply import MainsOut

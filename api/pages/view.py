@@ -1,78 +1,17 @@
-"""What is shown now, made once for all who look: the present, and what the page remembers beside it.
-
-The journal is read at most every 10 s, a sheet is made at most once a second while nothing changed, and how each
-outage went so far is kept here, since the service itself keeps only what is so now.
-"""
+"""What is shown now, made once for all who look; what is remembered between two looks goes with its service."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
-from datetime import datetime, timedelta
 from typing import Final
 from weakref import WeakKeyDictionary
 
-from collector.read_model.counting import counted_by, with_counts
-from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage, Undelivered
-from collector.read_model.sheet_source import sheet_of
-from collector.read_model.sources import Traces, outages_of, with_shedding, with_unit_lost
-from collector.read_model.undelivered import undelivered_now
-from collector.service.service import Service
+from collector.read_model.sheet import Sheet
+from collector.read_model.snapshot import Showing
+from collector.read_model.source import SheetSource
 
-JOURNAL_EVERY: Final = timedelta(seconds=10)
-SAME_FOR: Final = timedelta(seconds=1)
-LINES: Final = 500
-INCIDENTS: Final = 40
+_SHOWING: Final[WeakKeyDictionary[SheetSource, Showing]] = WeakKeyDictionary()
 
 
-class Showing:
-    """What is remembered for one service."""
-
-    def __init__(self) -> None:
-        self._traces = Traces()
-        self._events: tuple[ShownEvent, ...] = ()
-        self._counted: Mapping[str, frozenset[str]] = {}
-        self._undelivered: tuple[Undelivered, ...] = ()
-        self._read_at: datetime | None = None
-        self._last: Sheet | None = None
-        self._version = -1
-
-    async def sheet(self, service: Service) -> Sheet:
-        """Return what is shown now; the same value to everyone who asks within a second and no news."""
-        now = service.clock.now()
-        if self._read_at is None or now - self._read_at >= JOURNAL_EVERY:
-            self._read_at = now  # before the wait: who asks meanwhile takes what was read last
-            incidents = await service.incidents(limit=INCIDENTS)
-            lines = await service.events(limit=LINES)
-            self._counted = counted_by(incidents.items)
-            self._undelivered = await undelivered_now(service)
-            self._events = outages_of(incidents.items, lines.items, service.estate)
-        last, version = self._last, service.present.version
-        if last is not None and version == self._version and timedelta(0) <= now - last.now < SAME_FOR:
-            return last
-        made = sheet_of(service)
-        self._last = replace(
-            made,
-            events=self._events if made.tells else tuple(replace(e, messages=None) for e in self._events),
-            undelivered=self._undelivered,
-            outages=self._outages(made),
-            alarms=with_counts(made.alarms, self._counted),
-        )
-        self._version = version
-        return self._last
-
-    def _outages(self, sheet: Sheet) -> Mapping[str, ShownOutage]:
-        known = self._traces.look(sheet.systems, sheet.now)
-        states = {state.id: state for state in sheet.systems}
-        return {
-            name: with_shedding(with_unit_lost(outage, states[name]), states[name], sheet.now)
-            for name, outage in known.items()
-        }
-
-
-_SHOWING: Final[WeakKeyDictionary[Service, Showing]] = WeakKeyDictionary()
-
-
-async def shown(service: Service) -> Sheet:
+async def shown(service: SheetSource) -> Sheet:
     """Return what a service shows now."""
     return await _SHOWING.setdefault(service, Showing()).sheet(service)

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer, moment
+from collector.read_model.running import RunningSource
 from collector.read_model.sheet_source import alarm_of, alarms_in_order
-from collector.service.service import Service
 from rules.alarms.lifecycle import State
 from rules.monitor.inputs import OperatorCommand
 
@@ -115,7 +115,7 @@ async def note(service: Asked, alarm: str, act: Act) -> Response:
 
 
 async def _do(
-    service: Service, alarm: str, deed: OperatorCommand, act: Act, until: datetime | None = None
+    service: RunningSource, alarm: str, deed: OperatorCommand, act: Act, until: datetime | None = None
 ) -> Response:
     _alarm(service, alarm)
     refusal = await service.act(deed, alarm, who=act.by, why=act.note, until=until)
@@ -125,7 +125,7 @@ async def _do(
     return answer(None if after is None else alarm_of(service, after))
 
 
-def _alarm(service: Service, alarm: str) -> object:
+def _alarm(service: RunningSource, alarm: str) -> object:
     found = service.present.alarms.get(alarm)
     if found is None:
         raise not_known("alarm", alarm, list(service.present.alarms))

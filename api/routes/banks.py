@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import DischargeRows, Discharges
 from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, place, span
-from collector.storage.ledger.discharge_record import DischargeRecord
+from collector.read_model.answers import DischargeRecord
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 

@@ -12,20 +12,20 @@ from fastapi.responses import Response
 
 from api.http.json import list_bytes, to_bytes
 from api.http.problems import Problem, not_known
-from collector.planning.planner import Busy, NotYet
-from collector.service.service import Service
-from collector.storage.ledger.records import Place
+from collector.read_model.answers import Busy, NotYet
+from collector.read_model.kept import Place
+from collector.read_model.running import RunningSource
 
 
-async def service_of(request: Request) -> Service:
+async def service_of(request: Request) -> RunningSource:
     """Return the service that the application was made for; a coroutine, or each request would take a thread."""
-    service: Service = request.app.state.service
+    service: RunningSource = request.app.state.service
     return service
 
 
 T = TypeVar("T")
 
-Asked = Annotated[Service, Depends(service_of)]
+Asked = Annotated[RunningSource, Depends(service_of)]
 Limit = Annotated[int, Query(ge=1, le=1000, description="the most items to give")]
 
 Shares = Annotated[
@@ -50,7 +50,7 @@ YEARS: Final = range(1900, 2200)
 
 
 def span(
-    service: Service, start: str | None, end: str | None, default: timedelta
+    service: RunningSource, start: str | None, end: str | None, default: timedelta
 ) -> tuple[datetime, datetime]:
     """Return a span from a query: its end now, its start `default` before the end, where left out. Raises Problem."""
     until = moment(end, "to", service.clock.now())
@@ -116,7 +116,7 @@ def mark_of(where: Place | None) -> str | None:
     return None if where is None else f"{(where[0] - _EPOCH) // _MICROSECOND}-{where[1]}"
 
 
-def known_system(service: Service, system: str) -> None:
+def known_system(service: RunningSource, system: str) -> None:
     """Raise the problem where there is no such system."""
     if system not in service.estate.systems:
         raise not_known("system", system, list(service.estate.systems))

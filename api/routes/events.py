@@ -12,8 +12,8 @@ from api.http.problems import Problem, told
 from api.http.said import Name
 from api.http.schemas import Events, Incidents, OutageMarked
 from api.routes.dependencies import Asked, Limit, answer, listed, mark, mark_of, moment, place
-from collector.recorder.trackers.outages import NoSuchOutage
-from collector.storage.ledger.records import JournalLine
+from collector.read_model.answers import NoSuchOutage
+from collector.read_model.kept import JournalLine
 from rules.generator.outage_source import OutageSource
 
 router = APIRouter(prefix="/v1", tags=["events"])

@@ -10,8 +10,8 @@ from fastapi.responses import Response
 
 from api.http.problems import Problem, not_known, told
 from api.routes.dependencies import Asked, answer
-from collector.messaging.mqtt.generator_status import SetSaid
-from collector.service.service import Service
+from collector.read_model.answers import SetSaid
+from collector.read_model.running import RunningSource
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
 
@@ -30,16 +30,16 @@ async def generator(service: Asked, generator: str) -> Response:
     return answer(_set(service, generator))
 
 
-def _set(service: Service, name: str) -> dict[str, object]:
-    aftermath, known = service.aftermath, service.estate.generators[name]
+def _set(service: RunningSource, name: str) -> dict[str, object]:
+    outages, known = service.outages, service.estate.generators[name]
     return {
         "id": name,
         "rating_w": known.rating_w,
         "test_every_days": known.test_every_days,
-        "word": aftermath.last_word(name),
-        "test": aftermath.set_test(name, service.clock.now()),
-        "runs": aftermath.runs(name),
-        "starts": aftermath.learnt(name),
+        "word": outages.last_word(name),
+        "test": outages.set_test(name, service.clock.now()),
+        "runs": outages.runs(name),
+        "starts": outages.learnt(name),
     }
 
 

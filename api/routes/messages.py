@@ -9,7 +9,7 @@ from fastapi.responses import Response
 
 from api.http.problems import told
 from api.routes.dependencies import Asked, Limit, answer, mark
-from collector.storage.ledger.records import Outgoing, Sending
+from collector.read_model.kept import Outgoing, Sending
 
 router = APIRouter(prefix="/v1", tags=["telling"])
 

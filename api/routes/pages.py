@@ -16,8 +16,8 @@ from api.pages.markup.assets import FOREVER, asset, csp_header
 from api.pages.sheets.registry import render_at
 from api.pages.view import shown
 from api.routes.dependencies import Asked
+from collector.read_model.running import RunningSource
 from collector.read_model.sheet import Sheet
-from collector.service.service import Service
 
 router = APIRouter(include_in_schema=False)
 stream_router = APIRouter(tags=["live"])
@@ -79,7 +79,7 @@ async def bank(service: Asked, name: str) -> Response:
     return await _page(service, f"/banks/{name}")
 
 
-async def _page(service: Service, address: str) -> Response:
+async def _page(service: RunningSource, address: str) -> Response:
     html = render_at(await shown(service), address)
     if html is None:
         raise Problem(404, "not-known", f"There is no page at {address}.")
@@ -103,7 +103,7 @@ async def stream(
     )
 
 
-async def _sheets(service: Service) -> AsyncIterator[Sheet]:
+async def _sheets(service: RunningSource) -> AsyncIterator[Sheet]:
     """Yield what is shown whenever something changed, until the service stops."""
     service.readers += 1
     try:

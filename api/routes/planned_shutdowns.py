@@ -8,8 +8,8 @@ from fastapi.responses import Response
 from api.http.problems import Problem, not_known, told
 from api.http.shutdown_body import SignBody, WithdrawBody, plan_json
 from api.routes.dependencies import Asked, answer, known_system, reckoned
-from collector.planning.signed_shutdowns import NotSigned, SignedShutdown
-from collector.service.service import Service
+from collector.read_model.answers import NotSigned, SignedShutdown
+from collector.read_model.running import RunningSource
 
 router = APIRouter(prefix="/v1/systems/{system}/plans", tags=["plans"])
 
@@ -60,11 +60,11 @@ async def withdraw(service: Asked, system: str, plan: str, body: WithdrawBody) -
     return _given(service, kept)
 
 
-def _given(service: Service, kept: SignedShutdown) -> Response:
+def _given(service: RunningSource, kept: SignedShutdown) -> Response:
     return answer(plan_json(kept, service.signed_plans.breaches(kept)))
 
 
-def _plan(service: Service, system: str, plan: str) -> SignedShutdown:
+def _plan(service: RunningSource, system: str, plan: str) -> SignedShutdown:
     known_system(service, system)
     found = service.signed_plans.get(plan)
     if found is None or found.plan.system != system:

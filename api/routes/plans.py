@@ -12,9 +12,8 @@ from fastapi.responses import Response
 from api.http.problems import Problem, not_known, told
 from api.http.scenario_body import DAY_S, ScenarioBody
 from api.routes.dependencies import Asked, answer, known_system, moment, not_yet, reckoned
-from collector.planning.estate_ridethrough import EstateRide
-from collector.planning.planner import Busy, NotYet
-from collector.service.service import Service
+from collector.read_model.answers import Busy, EstateRide, NotYet
+from collector.read_model.running import RunningSource
 from rules.phrasing.programme_text import as_csv
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.planning.programme.programme import Terms
@@ -189,7 +188,7 @@ Price = Annotated[
 ]
 
 
-def _terms(service: Service, budget_month: int | None, price_per_block: float | None = None) -> Terms:
+def _terms(service: RunningSource, budget_month: int | None, price_per_block: float | None = None) -> Terms:
     """Return how the site reckons: as the estate file has it, but for what the query says."""
     terms = service.configuration.budget.value()
     if budget_month is not None:

@@ -12,10 +12,10 @@ from api.pages.sheets import report as reports
 from api.pages.sheets.report import Report
 from api.pages.view import shown
 from api.routes.dependencies import Asked, reckoned
-from collector.planning.planner import WORK
+from collector.read_model.answers import WORK
+from collector.read_model.running import RunningSource
 from collector.read_model.sources import isolation_of
 from collector.read_model.wall_clock import WallClock
-from collector.service.service import Service
 
 router = APIRouter(tags=["reports"], prefix="/reports", default_response_class=HTMLResponse)
 
@@ -66,7 +66,7 @@ async def isolation(service: Asked, name: str) -> Response:
     return await _given(service, reports.isolation_report(isolation_of(checked, clock)))
 
 
-async def _given(service: Service, report: Report | None) -> Response:
+async def _given(service: RunningSource, report: Report | None) -> Response:
     if report is None:
         raise Problem(404, "not-known", "There is no such report.")
     html = reports.document(await shown(service), report)

@@ -13,8 +13,8 @@ from api.http.problems import Problem, not_known, told
 from api.http.schemas import History, QuantityPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, listed, span
 from collector.read_model.history_queries import TooManyMeansError
+from collector.read_model.kept import QuantityUnknownError
 from collector.read_model.sheet_source import sheet_of
-from collector.storage.history.store import QuantityUnknownError
 
 router = APIRouter(prefix="/v1/units", tags=["units"])
 

@@ -11,7 +11,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer
-from collector.service.service import Service
+from collector.read_model.running import RunningSource
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.system.state import UnitWork
 
@@ -69,18 +69,18 @@ async def close(service: Asked, system: str, unit: str, said: Closing) -> Respon
     return answer({"unit": unit, "closed_by": said.by})
 
 
-def _known(service: Service, system: str) -> None:
+def _known(service: RunningSource, system: str) -> None:
     if system not in service.estate.systems:
         raise not_known("system", system, list(service.estate.systems))
 
 
-def _unit(service: Service, system: str, unit: str) -> None:
+def _unit(service: RunningSource, system: str, unit: str) -> None:
     _known(service, system)
     units = [u.id for u in service.estate.units_of(system)]
     if unit not in units:
         raise not_known("unit", unit, units)
 
 
-def _followed(service: Service, system: str, unit: str) -> UnitWork | None:
+def _followed(service: RunningSource, system: str, unit: str) -> UnitWork | None:
     state = service.present.systems.get(system)
     return None if state is None else next((w for w in state.work if w.unit == unit), None)

@@ -66,6 +66,11 @@ FEWEST_FOR_LOSSES: Final = 3
 _WENT_ON_S: Final = 30.0
 
 
+async def none_planned(_bank: Bank, _at: datetime) -> date | None:
+    """Return None: nobody plans tests."""
+    return None
+
+
 class BankEvidenceBook:
     """Gathers evidence by bank."""
 
@@ -77,7 +82,7 @@ class BankEvidenceBook:
         present: Present,
         *,
         growth: Callable[[str], float] = lambda _system: 0.0,
-        next_test: Callable[[Bank, datetime], Awaitable[date | None]] | None = None,
+        next_test: Callable[[Bank, datetime], Awaitable[date | None]] = none_planned,
     ) -> None:
         self._next_test = next_test
         self._growth = growth
@@ -184,7 +189,7 @@ class BankEvidenceBook:
             ),
             hours=await self._charge_hours(bank, as_of),
             asked=self.asked(bank, as_of.date()),
-            next_test=None if self._next_test is None else await self._next_test(bank, as_of),
+            next_test=await self._next_test(bank, as_of),
             hand=hand_readings(lines),
             rating_w=self.rating_w(bank, as_of.date()),
             recharge=since_the_last(lines, bank, fitted, as_of),

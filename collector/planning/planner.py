@@ -95,7 +95,7 @@ class Planner:
         record: Callable[[str], PeakRecord],
         beliefs: Callable[[], Mapping[str, BankBelief]],
         ledger: Ledger,
-        set_tested: Callable[[str], datetime | None] | None = None,
+        set_tested: Callable[[str], datetime | None] = lambda _name: None,
         beliefs_in_outage: Callable[[], Mapping[str, BankBelief]] | None = None,
     ) -> None:
         self._beliefs_in_outage = beliefs_in_outage or beliefs
@@ -317,7 +317,7 @@ class Planner:
         """Return the work recorded as done, and the runs of sets that the site told of: nothing else tells."""
         found = done_by(await self._ledger.equipment())
         for name in self._estate.generators:
-            last = None if self._set_tested is None else self._set_tested(name)
+            last = self._set_tested(name)
             if last is not None:
                 found.append(Done(Job.GENERATOR_TEST, name, last.date()))
         return found

@@ -12,7 +12,7 @@ from typing import Final
 from collector.assessment.worker import JudgementFailed
 from collector.planning.planner import Busy, NotYet, Planner
 from collector.planning.refresh import go_round
-from collector.planning.signed_shutdowns import SignedShutdowns
+from collector.planning.signed_book import SignedBook
 from collector.process.background_budget import Budget
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
@@ -32,7 +32,7 @@ class SwitchingOff:
         planner: Planner,
         clock: Clock,
         present: Present,
-        plans: SignedShutdowns,
+        plans: SignedBook,
         *,
         budget: Budget,
     ) -> None:

@@ -10,11 +10,12 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from collector.planning.planner import Planner
+from collector.planning.signed_book import SignedBook, SignedShutdown, restored
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger, Transaction
@@ -26,21 +27,17 @@ from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
 from rules.monitor.inputs import ShutdownLooked
 from rules.phrasing.signed_shutdown import ended_words, signed_words, withdrawn_words
-from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import (
     AbortLimits,
-    Breach,
     SignedPlan,
-    digest_of,
-    objections,
     sign,
     watch,
 )
-from rules.planning.ridethrough.signed_course import Compared, PlanCourse, Status, compare, looked
+from rules.planning.ridethrough.signed_course import PlanCourse, Status, looked
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
-from rules.values.serial import from_plain, to_plain
+from rules.values.serial import to_plain
 
 FURTHEST: Final = timedelta(days=92)
 """How far ahead a shutdown may be signed: load and banks move on, and it would rest on old figures."""
@@ -55,27 +52,7 @@ class NotSigned(Exception):  # noqa: N818 - it says how things stand
     """A plan is not signed, or cannot be withdrawn; the text says why."""
 
 
-@dataclass(frozen=True, slots=True)
-class SignedShutdown:
-    """A signed plan as it stands. `id` is the digest of what was signed.
-
-    `against`: why it would not be signed now, None while that was not looked at since the start.
-    """
-
-    id: str
-    plan: SignedPlan
-    course: PlanCourse
-    against: tuple[str, ...] | None = None
-    against_at: datetime | None = None
-
-    @property
-    def compared(self) -> tuple[Compared, ...]:
-        """Return what was foretold beside what happened, empty before there is something to compare."""
-        over = self.course.status in {Status.ENDED, Status.WITHDRAWN} and self.course.began_at is not None
-        return compare(self.plan, self.course) if over else ()
-
-
-class SignedShutdowns:
+class SignedShutdowns(SignedBook):
     """The signed plans of the estate."""
 
     def __init__(  # noqa: PLR0917 - of what, where it is kept, by what it is judged, and who hears of it
@@ -88,12 +65,10 @@ class SignedShutdowns:
         tell_moved: Callable[[], Awaitable[None]],
     ) -> None:
         """`tell_moved` is called when signing or withdrawing changed what is planned work."""
+        super().__init__(clock, present, {})
         self._estate = estate
         self._ledger = ledger
-        self._clock = clock
-        self._present = present
         self._planner = planner
-        self._kept: dict[str, SignedShutdown] = {}
         self._unsaved: set[str] = set()
         self._saved_at: dict[str, datetime] = {}
         self._untold: set[str] = set(estate.systems)
@@ -224,30 +199,6 @@ class SignedShutdowns:
 
     # --- what is known ------------------------------------------------------------------------------------
 
-    def of(self, system: str) -> tuple[SignedShutdown, ...]:
-        """Return the plans of a system in the order of their starts."""
-        found = [kept for kept in self._kept.values() if kept.plan.system == system]
-        return tuple(sorted(found, key=lambda k: (k.plan.starts_at, k.plan.signed_at)))
-
-    def get(self, plan: str) -> SignedShutdown | None:
-        """Return one plan, or None."""
-        return self._kept.get(plan)
-
-    def next_of(self, system: str) -> SignedShutdown | None:
-        """Return the plan of a system that runs or comes next, or None."""
-        return next((kept for kept in self.of(system) if kept.course.open), None)
-
-    def last_of(self, system: str) -> SignedShutdown | None:
-        """Return the plan of a system that ran last, or None."""
-        return next((kept for kept in reversed(self.of(system)) if kept.compared), None)
-
-    def breaches(self, kept: SignedShutdown) -> tuple[Breach, ...]:
-        """Return the abort criteria of a plan that are met now; none unless it runs."""
-        state = self._present.systems.get(kept.plan.system)
-        if state is None or not kept.course.open:
-            return ()
-        return watch(kept.plan, state, self._clock.now())
-
     def windows(self) -> tuple[Window, ...]:
         """Return what the open plans explain, as planned work that is not over."""
         now = self._clock.now()
@@ -263,18 +214,6 @@ class SignedShutdowns:
         return self._estate.systems[plan.system].name
 
     # --- what the recorder asks ---------------------------------------------------------------------------
-
-    def replayed(self, plan: str, result: Ridethrough) -> None:
-        """Take in the plan's scenario as played on what is known now."""
-        kept = self._kept.get(plan)
-        state = None if kept is None else self._present.systems.get(kept.plan.system)
-        if kept is not None and state is not None:
-            self.objected(plan, objections(kept.plan, state, result))
-
-    def objected(self, plan: str, against: tuple[str, ...]) -> None:
-        """Take in what speaks against a plan now."""
-        if plan in self._kept:
-            self._kept[plan] = replace(self._kept[plan], against=against, against_at=self._clock.now())
 
     def waiting(self) -> tuple[str, ...]:
         """Return the systems that a tick has something to say of."""
@@ -351,14 +290,6 @@ class SignedShutdowns:
     def committed(self) -> None:
         """Take note that what `save` gave is on the disk."""
         self._unsaved.clear()
-
-
-def restored(line: SignedLine, course: CourseLine | None) -> SignedShutdown:
-    """Return a plan as it is kept. Raises TypeError, ValueError or KeyError where it is not what was signed."""
-    if digest_of(dict(line.body)) != line.id:
-        raise ValueError("its mark does not fit")
-    so_far = PlanCourse() if course is None else from_plain(PlanCourse, course.body)
-    return SignedShutdown(line.id, from_plain(SignedPlan, line.body), so_far)
 
 
 def _course_line(kept: SignedShutdown, now: datetime) -> CourseLine:

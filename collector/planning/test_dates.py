@@ -7,9 +7,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, Self
 
+from collector.configuration import Configuration
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
+from collector.messaging.delivery.office import home_zone
 from collector.planning.planned_work import CalendarError, calendar_windows, windows
 from rules.alarms.windows import Window
 from rules.plant.estate import Bank, Estate
@@ -68,3 +70,13 @@ class PlannedSources:
     time_zone: str
     work: tuple[PlannedWorkTable, ...] = ()
     calendars: tuple[CalendarTable, ...] = ()
+
+    @classmethod
+    def of(cls, configuration: Configuration) -> Self:
+        """Return where the estate file says that planned work is declared."""
+        return cls(
+            configuration.path.parent,
+            home_zone(configuration),
+            configuration.planned_work,
+            configuration.calendars,
+        )

@@ -1,7 +1,8 @@
 """All that pages, HTTP, reports and commands show, made from a running service or from a data folder.
 
-Read in this order: `sheet` (what the pages show, one frozen value), `sources` (how it is made of what the rules and
-the collector keep), `sheet_source` (from the service), `stored_sheet` (from a data folder), `stored` and
-`stored_source` (what a plan is played on when no service runs), `history_queries`, `alarm_quality`, `counting`,
-`undelivered`, `wall_clock`.
+Read in this order: `sheet` (what the pages show, one frozen value), `source` (what it is made of, live or stored),
+`sources` (how it is made of what the rules and the collector keep), `sheet_source` (what is so now), `counting`,
+`undelivered`, `snapshot` (made whole, with the journal beside it), `stored` and `stored_source` (a data folder judged
+again), `running` (what else is asked of a service), `answers` and `kept` (what answers are made of), `own_figures`,
+`history_queries`, `alarm_quality`, `wall_clock`.
 """

@@ -1,7 +1,6 @@
-"""What a sheet shows: one frozen value, built by the application from `Service`, read by the pages.
+"""What a sheet shows: one frozen value, built from a live or a stored source (`snapshot`), read by the pages.
 
-Everything a page says stands in here, so rendering is a pure function of it and a test can hand in any
-situation. What is None or empty is left out of the page or said to be unknown; it is never made up.
+Rendering is a pure function of it. What is None or empty is left out or said to be unknown, never made up.
 """
 
 from __future__ import annotations
@@ -12,7 +11,9 @@ from datetime import date, datetime
 from functools import cached_property
 from typing import Any
 
-from rules.battery.state import BankState
+from collector.messaging.delivery.letter import Telling
+from collector.read_model.own_figures import OwnFigures
+from rules.battery.state import BankState, ExpectedCapacity
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse
@@ -20,6 +21,7 @@ from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate, Site
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
+from rules.system.hold_up_sampling import BankEnds
 from rules.system.state import HoldUp, SystemState
 
 
@@ -30,18 +32,6 @@ class ShownAcknowledgement:
     by: str
     at: datetime
     note: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ShownTelling:
-    """One telling of one person: by what channel, when, and what came of it."""
-
-    who: str
-    by: str
-    at: datetime
-    result: str | None = None
-    handed_over: bool = False
-    """Whether the way there took it; `result` is then what its server said, and no matter for a page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +69,7 @@ class ShownAlarm:
     incident: str | None = None
     acknowledged: ShownAcknowledgement | None = None
     shelved_until: datetime | None = None
-    told: tuple[ShownTelling, ...] = ()
+    told: tuple[Telling, ...] = ()
     by_when_text: str | None = None
     until: datetime | None = None
     counted: int = 0
@@ -92,7 +82,7 @@ class ShownAlarm:
 
 @dataclass(frozen=True, slots=True)
 class CardHealth:
-    """How a card keeps up. Counts run since ridethrough started."""
+    """How a card keeps up; counts run since the start. `notes`: weak ciphers, an engine that changed."""
 
     id: str
     answering: bool | None = None
@@ -103,7 +93,6 @@ class CardHealth:
     restarts: int | None = None
     note: str | None = None
     notes: tuple[str, ...] = ()
-    """What people should know of how the card is read: weak ciphers, an engine that changed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,22 +161,6 @@ class ShownUnit:
     learnt: ShownStarts | None = None
     read_every_s: float | None = None
     not_read: OldReading | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class BankEnd:
-    """A bank that ends before its system does, in the median run: when, and what all banks then have left."""
-
-    bank: str
-    at_s: float
-    left_fraction: float
-
-
-@dataclass(frozen=True, slots=True)
-class Fan:
-    """How a hold-up runs down: the banks that end on the way. Without it a fan is drawn straight."""
-
-    ends: tuple[BankEnd, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,16 +284,6 @@ class ShownScore:
 
 
 @dataclass(frozen=True, slots=True)
-class CapacityForecast:
-    """The capacity to be expected of a bank on a day: median and 90 % interval, as fractions."""
-
-    day: date
-    median: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class ShownIsolation:
     """Whether a unit may be taken out: `overall` is met, not_met or cannot_tell; rows are sentences."""
 
@@ -357,26 +320,12 @@ class Plans:
     last: PlanView | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Own:
-    """How the service itself keeps up: polls judged since the start, those late; seconds things are old or wait."""
-
-    polls: int
-    late: int
-    oldest_reading_s: float | None
-    wait_s: float
-    background_count: int
-    background_s: float
-
-
 @dataclass(frozen=True)
 class Sheet:
-    """Everything a page shows, at one moment.
+    """Everything a page shows at one moment, UTC; mappings are by system, `forecasts` by bank.
 
-    `now` is UTC. `title` is the owner's name for the estate. Mappings are by system id (`fans`, `outages`, `sizes`, `shutdowns`, `plans`),
-    by bank id (`forecasts`). `claimed_s` are the cards' own minutes by unit, shown as claims and used for nothing.
-    `acts` is whether acknowledging and shelving work in this build; `tells` whether anybody is named to be told; `stale_after_s` is when a sheet without
-    news says so.
+    `fans`: the banks that end before their system does. `acts`: whether what people do here is carried out. `tells`:
+    whether anybody is named to be told. `title`: the owner's name for the estate.
     """
 
     now: datetime
@@ -387,9 +336,9 @@ class Sheet:
     units: tuple[ShownUnit, ...] = ()
     alarms: tuple[ShownAlarm, ...] = ()
     events: tuple[ShownEvent, ...] = ()
-    fans: Mapping[str, Fan] = field(default_factory=dict)
+    fans: Mapping[str, tuple[BankEnds, ...]] = field(default_factory=dict)
     outages: Mapping[str, ShownOutage] = field(default_factory=dict)
-    forecasts: Mapping[str, tuple[CapacityForecast, ...]] = field(default_factory=dict)
+    forecasts: Mapping[str, tuple[ExpectedCapacity, ...]] = field(default_factory=dict)
     isolations: tuple[ShownIsolation, ...] = ()
     returns: tuple[SupplyReturn, ...] = ()
     sizes: Mapping[str, Sizes] = field(default_factory=dict)
@@ -402,7 +351,7 @@ class Sheet:
     poll_s: float = 10.0
     tells: bool = True
     undelivered: tuple[Undelivered, ...] = ()
-    own: Own | None = None
+    own: OwnFigures | None = None
 
     @property
     def stale_after_s(self) -> float:

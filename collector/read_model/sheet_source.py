@@ -1,4 +1,4 @@
-"""Builds what the pages show (`collector.read_model.sheet.Sheet`) from the service, at one moment."""
+"""Builds what the pages show (`collector.read_model.sheet.Sheet`) from the source, at one moment."""
 
 from __future__ import annotations
 
@@ -9,16 +9,13 @@ from typing import Final
 from collector.cards.mib.correction_set import CorrectionSet
 from collector.cards.polling.poller import PollFigures
 from collector.messaging.delivery.calling import calls, to_call
+from collector.messaging.delivery.letter import Telling
 from collector.messaging.delivery.office import home_zone
-from collector.planning.signed_shutdowns import SignedShutdown, SignedShutdowns
+from collector.planning.signed_book import SignedBook, SignedShutdown
 from collector.read_model.sheet import (
     AbsentLine,
-    BankEnd,
-    CapacityForecast,
     CardHealth,
-    Fan,
     LearntCorrection,
-    Own,
     Plans,
     PlanView,
     Sheet,
@@ -27,23 +24,20 @@ from collector.read_model.sheet import (
     ShownCard,
     ShownIsolation,
     ShownStarts,
-    ShownTelling,
     ShownUnit,
     SupplyReturn,
 )
+from collector.read_model.source import SheetSource
 from collector.read_model.sources import isolation_of, score_of
 from collector.read_model.wall_clock import WallClock
-from collector.service.service import Service
 from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle import State
-from rules.battery.state import BankState
 from rules.phrasing.figures import listed
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
 from rules.plant.unread import OldReading
-from rules.system.hold_up_sampling import BankEnds
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
@@ -68,60 +62,38 @@ BECAUSE: Final = {
 ON_BANKS: Final = "No. Its system is on its banks."
 
 
-def sheet_of(service: Service) -> Sheet:
+def sheet_of(source: SheetSource) -> Sheet:
     """Return everything that is shown now."""
-    present = service.present
-    estate, not_read = service.estate, service.not_read()
+    present = source.present
+    estate, not_read = source.estate, source.not_read()
     return Sheet(
-        now=service.clock.now(),
-        title=service.configuration.title,
+        now=source.clock.now(),
+        title=source.configuration.title,
         estate=estate,
         systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
-        units=tuple(_unit(service, unit, not_read) for unit in estate.units),
-        alarms=alarms_in_order(service),
-        fans={s: fan_of(judged.ends) for s, judged in present.hold_ups.items()},
-        forecasts={name: _forecast(bank) for name, bank in present.banks.items()},
-        isolations=_isolations(service),
-        returns=_returns(service),
+        units=tuple(_unit(source, unit, not_read) for unit in estate.units),
+        alarms=alarms_in_order(source),
+        fans={s: judged.ends for s, judged in present.hold_ups.items()},
+        forecasts={name: bank.expected for name, bank in present.banks.items()},
+        isolations=_isolations(source),
+        returns=_returns(source),
         sizes=dict(present.sizes),
-        shutdowns=_shutdowns(service),
-        plans={system: found for system in estate.systems if (found := _plans(service, system)) is not None},
-        tells=bool(service.configuration.people),
-        estate_file=service.configuration.path.name,
-        acts=True,
-        poll_s=service.configuration.polling.every_s,
+        shutdowns=_shutdowns(source),
+        plans={system: found for system in estate.systems if (found := _plans(source, system)) is not None},
+        tells=bool(source.configuration.people),
+        estate_file=source.configuration.path.name,
+        acts=source.acts,
+        poll_s=source.configuration.polling.every_s,
         score=None if present.foretold is None else score_of(present.foretold),
         demonstration=present.foretold is not None,
-        own=_own(service),
+        own=source.own_figures(),
     )
 
 
-def _own(service: Service) -> Own:
-    """Return how the service itself keeps up."""
-    found = service.own_figures()
-    return Own(
-        found.polls,
-        found.late,
-        found.oldest_reading_s,
-        found.wait_s,
-        found.background_count,
-        found.background_s,
-    )
-
-
-def fan_of(ends: tuple[BankEnds, ...]) -> Fan:
-    """Return how a hold-up runs down, from the banks that end on the way."""
-    return Fan(tuple(BankEnd(end.bank, end.median_s, end.left_fraction) for end in ends))
-
-
-def _forecast(bank: BankState) -> tuple[CapacityForecast, ...]:
-    return tuple(CapacityForecast(e.day, e.median, e.low, e.high) for e in bank.expected)
-
-
-def _isolations(service: Service) -> tuple[ShownIsolation, ...]:
+def _isolations(source: SheetSource) -> tuple[ShownIsolation, ...]:
     """Return whether each unit may be taken out; a system on its banks needs no checks for a no."""
-    present, estate, now = service.present, service.estate, service.clock.now()
+    present, estate, now = source.present, source.estate, source.clock.now()
     found = []
     for unit in estate.units.values():
         checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
@@ -132,20 +104,20 @@ def _isolations(service: Service) -> tuple[ShownIsolation, ...]:
     return tuple(found)
 
 
-def _returns(service: Service) -> tuple[SupplyReturn, ...]:
+def _returns(source: SheetSource) -> tuple[SupplyReturn, ...]:
     """Return what each lost supply came back on, as far as an incident can be named to mark it by."""
-    estate = service.estate
+    estate = source.estate
     fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
     return tuple(
         SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
-        for o in service.aftermath.outages
+        for o in source.outages.outages
         if o.found is not None and o.incident is not None
     )
 
 
-def _shutdowns(service: Service) -> dict[str, Shutdown]:
+def _shutdowns(source: SheetSource) -> dict[str, Shutdown]:
     """Return what switching the mains off would do; of a plan that runs, what was foretold before it began."""
-    present, plans, now = service.present, service.signed_plans, service.clock.now()
+    present, plans, now = source.present, source.signed_plans, source.clock.now()
     found = {}
     for system, played in present.shutdowns.items():
         kept = plans.next_of(system)
@@ -155,8 +127,8 @@ def _shutdowns(service: Service) -> dict[str, Shutdown]:
     return found
 
 
-def _plans(service: Service, system: str) -> Plans | None:
-    plans = service.signed_plans
+def _plans(source: SheetSource, system: str) -> Plans | None:
+    plans = source.signed_plans
     last = plans.last_of(system)
     coming = [_plan(plans, kept) for kept in plans.of(system) if kept.course.open]
     if not coming and last is None:
@@ -164,32 +136,32 @@ def _plans(service: Service, system: str) -> Plans | None:
     return Plans(tuple(coming), None if last is None else _plan(plans, last))
 
 
-def _plan(plans: SignedShutdowns, kept: SignedShutdown) -> PlanView:
+def _plan(plans: SignedBook, kept: SignedShutdown) -> PlanView:
     because = tuple(breach.because for breach in plans.breaches(kept))
     return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
 
 
-def _unit(service: Service, unit: str, not_read: Mapping[str, OldReading]) -> ShownUnit:
-    present = service.present
+def _unit(source: SheetSource, unit: str, not_read: Mapping[str, OldReading]) -> ShownUnit:
+    present = source.present
     reading = present.readings.get(unit)
     silence = present.silences.get(unit)
     fault = present.faults.get(unit)
-    card = service.estate.card_of(unit)
+    card = source.estate.card_of(unit)
     figures = present.figures.get(card.id) if card is not None else None
     return ShownUnit(
         id=unit,
         reading=reading,
-        age_s=None if reading is None else service.reading_age_s(reading),
+        age_s=None if reading is None else source.reading_age_s(reading),
         silent_since=None if silence is None else silence.stamp.at,
         why_silent=None if silence is None else silence.why,
-        unread=service.unread(unit),
+        unread=source.unread(unit),
         fault=None if fault is None else fault.what,
-        card=None if card is None or figures is None else _health(service, card.id, figures),
+        card=None if card is None or figures is None else _health(source, card.id, figures),
         reads=()
         if figures is None
         else tuple(ShownCard(t.at, t.took_s, t.objects, t.why) for t in figures.trace),
-        learnt=None if card is None else learnt_of(service.learning.corrections(card.id)),
-        read_every_s=service.read_every_s(unit),
+        learnt=None if card is None else learnt_of(source.learning.corrections(card.id)),
+        read_every_s=source.read_every_s(unit),
         not_read=None if card is None else not_read.get(card.covers[0]),
     )
 
@@ -216,9 +188,9 @@ def learnt_of(found: CorrectionSet) -> ShownStarts:
     )
 
 
-def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
-    polling = service.configuration.cards[card].polling
-    state = service.present.systems.get(service.estate.units[service.estate.cards[card].covers[0]].system)
+def _health(source: SheetSource, card: str, figures: PollFigures) -> CardHealth:
+    polling = source.configuration.cards[card].polling
+    state = source.present.systems.get(source.estate.units[source.estate.cards[card].covers[0]].system)
     lit = state is not None and state.on_battery is not None
     took = [t.took_s for t in figures.trace if t.took_s is not None]
     return CardHealth(
@@ -230,13 +202,13 @@ def _health(service: Service, card: str, figures: PollFigures) -> CardHealth:
         poll_s=polling.on_battery_every_s if lit else polling.every_s,
         restarts=figures.restarts,
         note=figures.why_silent,
-        notes=service.card_notes(card),
+        notes=source.card_notes(card),
     )
 
 
-def alarms_in_order(service: Service) -> tuple[ShownAlarm, ...]:
+def alarms_in_order(source: SheetSource) -> tuple[ShownAlarm, ...]:
     """Return every alarm that is not normal, in the order to act in: active and worst first."""
-    return tuple(alarm_of(service, alarm) for alarm in in_order(service.present.alarms.values()))
+    return tuple(alarm_of(source, alarm) for alarm in in_order(source.present.alarms.values()))
 
 
 def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
@@ -255,14 +227,13 @@ def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
     return found
 
 
-def alarm_of(service: Service, alarm: lifecycle.Alarm) -> ShownAlarm:
+def alarm_of(source: SheetSource, alarm: lifecycle.Alarm) -> ShownAlarm:
     """Return an alarm as people read it (ALARM of the interface)."""
-    told = service.office.told.get(alarm.incident or "", ())
     return alarm_as_read(
-        service.estate,
+        source.estate,
         alarm,
-        told=tuple(ShownTelling(one.who, one.by, one.at, one.result, one.handed_over) for one in told),
-        call=_to_call(service, alarm),
+        told=source.told.get(alarm.incident or "", ()),
+        call=_to_call(source, alarm),
     )
 
 
@@ -270,7 +241,7 @@ def alarm_as_read(
     estate: Estate,
     alarm: lifecycle.Alarm,
     *,
-    told: tuple[ShownTelling, ...] = (),
+    told: tuple[Telling, ...] = (),
     call: tuple[str, ...] = (),
 ) -> ShownAlarm:
     """Return an alarm as people read it: with who was told and whom to call.
@@ -303,12 +274,12 @@ def alarm_as_read(
     )
 
 
-def _to_call(service: Service, alarm: lifecycle.Alarm) -> tuple[str, ...]:
+def _to_call(source: SheetSource, alarm: lifecycle.Alarm) -> tuple[str, ...]:
     """Return whom to call about an alarm that stands."""
     if not (alarm.state.active and calls((alarm.id,))):
         return ()
-    people, topology = service.configuration.people, Topology(service.estate)
-    return to_call((alarm.about,), service.clock.now(), people, topology, home_zone(service.configuration))
+    people, topology = source.configuration.people, Topology(source.estate)
+    return to_call((alarm.about,), source.clock.now(), people, topology, home_zone(source.configuration))
 
 
 def _system_of(estate: Estate, about: str) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, replace
@@ -13,13 +12,18 @@ from typing import Self
 from zlib import crc32
 
 from collector.assessment.bank_evidence import BankEvidenceBook, show
-from collector.cards.mib.correction_set import CorrectionSet
+from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
 from collector.configuration.history_server import history_server
-from collector.planning.signed_shutdowns import SignedShutdown, restored
+from collector.planning.signed_book import SignedShutdown, restored
+from collector.planning.test_dates import PlannedSources, PlannedTests
+from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
-from collector.recorder.trackers.load_records import PEAKS
+from collector.recorder.monitor_state import kept_state
+from collector.recorder.parts import Trackers
+from collector.recorder.startup import last_silences
+from collector.recorder.system_views import Views
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import make_folder
 from collector.storage.history.open_store import open_store
@@ -27,14 +31,16 @@ from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.model.health import BankBelief, belief_from_age
+from rules.monitor.state import WatchState
 from rules.phrasing.dates import day_words
 from rules.phrasing.ride_words import cautions
 from rules.plant.estate import Bank, Estate, in_place
-from rules.plant.reading import Reading, Stamp
-from rules.system.assessment import SystemView, coldest_c, glance, task_of
+from rules.plant.reading import Reading, Silence, Stamp
+from rules.plant.unread import Unread
+from rules.system.assessment import SystemObservation, SystemView, coldest_c, glance, task_of
 from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
 from rules.system.hold_up_sampling import HoldUpTask
-from rules.system.load_record import NO_PEAKS, PeakRecord, total_by_day
+from rules.system.load_record import PeakRecord, total_by_day
 from rules.system.requirements import stale_after_s
 from rules.system.season import load_growth
 
@@ -76,12 +82,18 @@ class StoredEstate:
         self.configuration = configuration
         self.estate = configuration.estate
         self.folder = folder
-        self.records: dict[str, PeakRecord] = {}
         self._judged_discharges = False
         self._stack = AsyncExitStack()
+        self.learning = Learning(
+            self.estate, {name: card.read_as for name, card in configuration.cards.items()}
+        )
+        self.clock: TurnedClock
         self.ledger: Ledger
         self.present: Present
+        self.state: WatchState
+        self.trackers: Trackers
         self.book: BankEvidenceBook
+        self._views: Views
 
     async def __aenter__(self) -> Self:
         local = self.configuration.history.store == "sqlite"
@@ -105,8 +117,8 @@ class StoredEstate:
 
     async def _open(self) -> None:
         self.ledger = ledger = await self._stack.enter_async_context(Ledger(self.folder / LEDGER_FILE))
-        corrections = {n: CorrectionSet.from_json(c.body) for n, c in (await ledger.corrections()).items()}
-        meaning = CardMeaning(corrections.get)
+        await self.learning.restore(ledger)
+        meaning = CardMeaning(self.learning.lookup)
         history: HistoryStore = await self._stack.enter_async_context(
             open_store(
                 self.folder,
@@ -122,19 +134,42 @@ class StoredEstate:
             reading = None if record is None else meaning.reading(record)
             if isinstance(reading, Reading):
                 readings[unit] = reading
-        self.present = Present(self.estate, readings=readings)
-        peaks = await ledger.snapshot(PEAKS)
-        for name, plain in (peaks.body if peaks is not None else {}).items():
-            if name in self.estate.systems:
-                self.records[name] = PeakRecord.restore(base64.b64decode(plain))
+        as_of = max((reading.at for reading in readings.values()), default=datetime.now(UTC))
+        self.clock = TurnedClock(as_of, "stored")
+        self.state = await kept_state(ledger)
+        self.present = present = Present(self.estate, readings=readings, alarms=dict(self.state.alarms))
+        present.silences |= _until(as_of, last_silences(self.state, self.estate))
+        self.trackers = trackers = Trackers.of(self.estate, self.clock, present)
+        # the discharges under way are the running service's alone: going on with them may write
+        for part in (
+            trackers.outages,
+            trackers.transfers,
+            trackers.works,
+            trackers.countdowns,
+            trackers.loads,
+        ):
+            await part.restore(ledger)
         self.book = BankEvidenceBook(
-            self.estate, ledger, history, self.present, growth=lambda system: load_growth(self.totals(system))
+            self.estate,
+            ledger,
+            history,
+            present,
+            growth=lambda system: load_growth(self.totals(system)),
+            next_test=PlannedTests(self.estate, PlannedSources.of(self.configuration)).next_test,
         )
+        declared = DeclaredCadence(self.configuration, present)
+        self._views = Views(
+            self.estate, self.clock, present, trackers, declared, declared, self.book.coldest_c
+        )
+
+    def record(self, system: str) -> PeakRecord | None:
+        """Return the load on record of a system, None where there is none."""
+        record = self.trackers.loads.of(system)
+        return record if record.day_count else None
 
     def totals(self, system: str) -> list[tuple[date, float]]:
         """Return the highest load of each day on record of a system, W."""
-        record = self.records.get(system)
-        return [] if record is None else total_by_day(record.days())
+        return total_by_day(self.trackers.loads.of(system).days())
 
     def read_at(self, system: str) -> datetime | None:
         """Return when a system was last read; None for never."""
@@ -144,21 +179,23 @@ class StoredEstate:
         )
 
     def view(self, system: str, now: Stamp | None = None) -> SystemView:
-        """Return a system as it was read last, or as that looks at `now`. Raises NothingStoredError."""
+        """Return a system as it was read last, or as that looks at `now`. Raises NothingStoredError.
+
+        It is what a running service would look at: with what was remembered of its outages, its work, its peaks.
+        """
         newest = self.read_at(system)
         if newest is None:
             raise NothingStoredError(f"{self.folder}: no reading of {system} is stored here; give --load")
-        mine = {u.id for u in self.estate.units_of(system)}
-        readings = {unit: r for unit, r in self.present.readings.items() if unit in mine}
-        record = self.records.get(system)
-        return SystemView(
-            self.estate,
-            system,
-            readings,
-            {},
-            now or Stamp(newest, 0.0, "stored"),
-            peaks=NO_PEAKS if record is None else record.peaks(newest),
-        )
+        at = now or Stamp(newest, 0.0, "as read last")
+        view = self._views.of(system, self.state)
+        return replace(view, now=at, silences=_until(at.at, view.silences))
+
+    def show(self, system: str) -> tuple[SystemView, SystemObservation]:
+        """Show a system as it is now, by what is judged of it so far. Raises NothingStoredError."""
+        view, judged = self.view(system, stamp(self.clock)), self.present.hold_ups.get(system)
+        seen = glance(view, judged)
+        self.present.show_system(self._views.state_of(view, seen, judged, self.state)[0])
+        return view, seen
 
     async def _judge_discharges(self) -> None:
         """Judge, for as long as this is open, the discharges on record that no service has judged yet.
@@ -211,7 +248,7 @@ class StoredEstate:
         old = age_s > stale_after_s(self.configuration.polling.every_s)
         care = cautions(seen.on_battery, seen.in_test, age_s if old else None)
         beliefs = await self.beliefs(system)
-        return PlanBasis(task_of(view, seen), beliefs, words, self.records.get(system), care)
+        return PlanBasis(task_of(view, seen), beliefs, words, self.record(system), care)
 
     async def given(self, system: str, watts: Sequence[float]) -> PlanBasis:
         """Return what a plan is played on with a given load, on the banks as they are judged."""
@@ -224,6 +261,32 @@ class StoredEstate:
             left = ", ".join(sorted(set(basis.beliefs) - set(known)))
             words += f"banks as judged from what is stored, but by table and age alone: {left}"
         return replace(basis, beliefs={**basis.beliefs, **known}, words=words)
+
+
+class DeclaredCadence:
+    """How fast cards are to be read by the estate file, where nobody reads them now."""
+
+    def __init__(self, configuration: Configuration, present: Present) -> None:
+        self._configuration = configuration
+        self._present = present
+
+    def period_s(self, unit: str) -> float:
+        """Return how often a unit was to be read when it was read last, in s."""
+        estate = self._configuration.estate
+        card = estate.card_of(unit)
+        polling = self._configuration.polling if card is None else self._configuration.cards[card.id].polling
+        beside = (self._present.readings.get(u.id) for u in estate.units_of(estate.units[unit].system))
+        urgent = any(one is not None and (one.on_battery or one.in_test) for one in beside)
+        return polling.on_battery_every_s if urgent else polling.every_s
+
+    def why(self, unit: str, present: Present) -> Unread | None:  # noqa: ARG002 - of the protocol
+        """Return None: nobody reads it here."""
+        return None
+
+
+def _until(at: datetime, silences: Mapping[str, Silence]) -> dict[str, Silence]:
+    """Return the silences that had begun by then."""
+    return {unit: silence for unit, silence in silences.items() if silence.stamp.at <= at}
 
 
 async def signed(folder: Path, systems: Sequence[str]) -> tuple[SignedShutdown, ...]:

@@ -9,7 +9,7 @@ from typing import Final
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.messaging.delivery.outbox import HELD
 from collector.read_model.sheet import Undelivered
-from collector.service.service import Service
+from collector.read_model.source import SheetSource
 from collector.storage.ledger.records import Outgoing, Sending
 
 SHOWN_FOR: Final = timedelta(days=30)
@@ -18,11 +18,11 @@ LOOKED_AT: Final = 200
 """Waiting messages that are looked at for tries that failed; most wait for nothing but their turn."""
 
 
-async def undelivered_now(service: Service) -> tuple[Undelivered, ...]:
+async def undelivered_now(source: SheetSource) -> tuple[Undelivered, ...]:
     """Return what did not arrive in the last 30 days, newest first, at most 20."""
-    dead = await service.messages(sending=Sending.DEAD, limit=MOST)
-    waiting = await service.messages(sending=Sending.WAITING, limit=LOOKED_AT)
-    return undelivered_of((*dead.items, *waiting.items), service.clock.now())
+    dead = await source.messages(sending=Sending.DEAD, limit=MOST)
+    waiting = await source.messages(sending=Sending.WAITING, limit=LOOKED_AT)
+    return undelivered_of((*dead.items, *waiting.items), source.clock.now())
 
 
 def undelivered_of(messages: Iterable[Outgoing], now: datetime) -> tuple[Undelivered, ...]:

@@ -51,7 +51,7 @@ from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
 from rules.phrasing.text import clock_words
 from rules.plant.reading import Reading, Sample
-from rules.system.assessment import glance, system_state
+from rules.system.assessment import glance
 from rules.system.hold_up_sampling import HoldUpJudgement
 
 NONE_KNOWN: Final[Mapping[str, float]] = MappingProxyType({})
@@ -313,9 +313,7 @@ class Recorder:
         seen = glance(view, judged)
         self.calm.seen(seen)
         self.trackers.loads.add(system, view.now.at, seen.parallel.load)
-        open_now = [w for w in self.watch.windows if w.id in self.watch.windows_open]
-        work, events = self.trackers.works.take(seen, judged, open_now, view.now.at)
-        state = replace(system_state(view, seen, judged), work=work)
+        state, events = self.views.state_of(view, seen, judged, self.watch.now)
         self._present.show_system(state)
         self.pace.hurry(system, urgent=bool(seen.on_battery or seen.in_test))
         for consumer in consumers:

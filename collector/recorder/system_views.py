@@ -3,21 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
+from typing import Protocol
 
-from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
 from collector.recorder.parts import Trackers
-from collector.recorder.punctuality import Punctuality
 from rules.alarms.conditions.supply import SupplyLook
+from rules.alarms.events import PowerEvent
 from rules.alarms.plant_memory import Scene
 from rules.monitor.state import WatchState, isolated_units
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
-from rules.system.assessment import SupplySight, SystemView
+from rules.plant.unread import Unread
+from rules.system.assessment import SupplySight, SystemObservation, SystemView, system_state
+from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.partner import PartnerLoad
-from rules.system.state import Finding
+from rules.system.state import Finding, SystemState
+
+
+class PollPeriods(Protocol):
+    """Who knows how fast the cards are read."""
+
+    def period_s(self, unit: str) -> float:
+        """Return how often a unit is read now, in s."""
+
+
+class UnreadReasons(Protocol):
+    """Who knows why a unit is not read."""
+
+    def why(self, unit: str, present: Present) -> Unread | None:
+        """Return why there is no newer reading of a unit than the present one, None where nobody reads it here."""
 
 
 class Views:
@@ -29,8 +46,8 @@ class Views:
         clock: Clock,
         present: Present,
         trackers: Trackers,
-        pace: PollUrgency,
-        punctuality: Punctuality,
+        pace: PollPeriods,
+        punctuality: UnreadReasons,
         coldest_c: Mapping[str, float],
     ) -> None:
         self._coldest_c = coldest_c
@@ -71,6 +88,14 @@ class Views:
             set_runs=self._set_runs(system, state),
             unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
         )
+
+    def state_of(
+        self, view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None, watch: WatchState
+    ) -> tuple[SystemState, tuple[PowerEvent, ...]]:
+        """Return a system's state, the work on its units included, and what of that work is news for the journal."""
+        open_now = [window for window in watch.windows if window.id in watch.windows_open]
+        work, events = self._trackers.works.take(seen, judged, open_now, view.now.at)
+        return replace(system_state(view, seen, judged), work=work), events
 
     def _set_runs(self, system: str, state: WatchState) -> bool:
         """Return whether the site said since the supply was lost that the set runs."""

@@ -29,7 +29,7 @@ from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
-from collector.messaging.delivery.office import PostOffice, collector_name, home_zone
+from collector.messaging.delivery.office import PostOffice, collector_name
 from collector.messaging.delivery.state import StateFeed
 from collector.messaging.mqtt.generator_status import SetWords
 from collector.planning.estate_ridethrough import EstateRides
@@ -121,7 +121,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         history,
         present,
         growth=lambda system: load_growth(total_by_day(trackers.loads.of(system).days())),
-        next_test=PlannedTests(estate, planned_sources(configuration)).next_test,
+        next_test=PlannedTests(estate, PlannedSources.of(configuration)).next_test,
     )
     bank_judging = BankJudging(estate, worker, clock, book, put)
 
@@ -161,7 +161,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         office,
         recorder.punctuality,
         put,
-        planned_sources(configuration),
+        PlannedSources.of(configuration),
         background_s=lambda: worker.oldest_s,
         store_error=store_error,
         worker_error=lambda: worker.trouble,
@@ -291,16 +291,6 @@ def _set_words(configuration: Configuration, clock: Clock, testimony: Testimony)
         testimony.refusal,
     )
     return (words,)
-
-
-def planned_sources(configuration: Configuration) -> PlannedSources:
-    """Return where the estate file says that planned work is declared."""
-    return PlannedSources(
-        configuration.path.parent,
-        home_zone(configuration),
-        configuration.planned_work,
-        configuration.calendars,
-    )
 
 
 def site_token(configuration: Configuration) -> str | None:

@@ -9,17 +9,19 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
 from collector.configuration import Configuration
+from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock, SystemClock, stamp
 from collector.process.stopping import ended
 from collector.read_model.alarm_quality import quality_between
+from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
 from collector.service.assembly import Surroundings, assemble, site_token
@@ -37,40 +39,6 @@ from rules.plant.unread import OldReading, Unread
 from rules.system.assessment import age_s
 
 TURNING_WITHIN_S: Final = 30.0
-
-
-@dataclass(frozen=True, slots=True)
-class Readiness:
-    """Whether the service reads its cards: how many answer, of how many."""
-
-    ready: bool
-    cards: int
-    answering: int
-    silent: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class OwnFigures:
-    """How the service itself keeps up. Polls are counted once they are judged, kept and shown, since the start.
-
-    `oldest_reading_s`: age of the oldest of the units' last readings, None without cards. `wait_s`: how long the
-    oldest of what is not judged yet has waited. `busy_s`: seconds spent on batches. `background_count`: questions to
-    the judging process without an answer, the oldest of which has waited for `background_s`. `budget_count`: pieces of
-    work that nobody waits for which are still to be done; none of them begins for `budget_debt_s`, `budget_spent_s`
-    were spent on them since the start.
-    """
-
-    polls: int
-    late: int
-    missed: int
-    oldest_reading_s: float | None
-    wait_s: float
-    busy_s: float
-    background_count: int
-    background_s: float
-    budget_count: int
-    budget_debt_s: float
-    budget_spent_s: float
 
 
 class Service:
@@ -130,7 +98,7 @@ class Service:
         self.ledger, self.history, self.recorder = parts.ledger, parts.history, parts.recorder
         self.office, self.planner, self.signed_plans = parts.office, parts.planner, parts.signed_plans
         self.estate_rides, self.looking_back = parts.estate_rides, parts.looking_back
-        self.aftermath, self.learning = parts.recorder.trackers.outages, parts.recorder.learning
+        self.outages, self.learning = parts.recorder.trackers.outages, parts.recorder.learning
 
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""
@@ -156,6 +124,16 @@ class Service:
             self._turned_batches = self.recorder.batches
             self._turned_s = now_s
         return now_s - self._turned_s < TURNING_WITHIN_S
+
+    @property
+    def acts(self) -> bool:
+        """Return whether what people do is carried out: here it is."""
+        return True
+
+    @property
+    def told(self) -> Mapping[str, tuple[Telling, ...]]:
+        """Return who was told of each incident that is looked after."""
+        return self.office.told
 
     # --- what api asks ------------------------------------------------------------------------------------
 

@@ -13,7 +13,7 @@ from api.commands.exits import Exit, complain
 from api.commands.shared import default_data
 from api.http.shutdown_body import plan_json
 from collector.configuration import Configuration
-from collector.planning.signed_shutdowns import SignedShutdown
+from collector.planning.signed_book import SignedShutdown
 from collector.read_model.stored import NothingStoredError, signed
 from collector.storage.database import StoreError
 from rules.phrasing.dates import day_of

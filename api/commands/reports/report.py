@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from api.pages.sheets.report import Report
     from collector.configuration import Configuration
     from collector.read_model.sheet import Sheet
-    from collector.read_model.stored_source import StoredAnswers
+    from collector.read_model.stored_source import StoredSource
 
 NAMED: Final = {"system": "systems", "bank": "banks", "isolation": "units", "plan": "systems"}
 """Reports that are about one thing, and where the estate has its like."""
@@ -107,28 +107,28 @@ def _asked(options: argparse.Namespace) -> str:
 async def _made(options: argparse.Namespace, configuration: Configuration) -> str:
     """Return the report made from the data folder. Raises ValueError, NothingStoredError and StoreError."""
     from api.pages.sheets.report import document  # noqa: PLC0415
+    from collector.read_model.snapshot import Showing  # noqa: PLC0415
     from collector.read_model.stored import StoredEstate  # noqa: PLC0415
-    from collector.read_model.stored_sheet import stored_sheet  # noqa: PLC0415
-    from collector.read_model.stored_source import stored_answers  # noqa: PLC0415
+    from collector.read_model.stored_source import judged_again  # noqa: PLC0415
 
     async with StoredEstate(configuration, folder_of(options)) as kept:
-        answers = await stored_answers(kept, lambda text: print(text, file=sys.stderr))
-        sheet = stored_sheet(configuration, answers)
-        return document(sheet, await _report(options, configuration, answers, sheet))
+        source = await judged_again(kept, lambda text: print(text, file=sys.stderr))
+        about = {"estate": list(source.estate.systems), "system": [options.id]}
+        await source.answer(about.get(options.what, []))
+        sheet = await Showing().sheet(source)
+        return document(sheet, await _report(options, source, sheet))
 
 
-async def _report(
-    options: argparse.Namespace, configuration: Configuration, answers: StoredAnswers, sheet: Sheet
-) -> Report:
+async def _report(options: argparse.Namespace, source: StoredSource, sheet: Sheet) -> Report:
     """Return the report that is asked for. Raises ValueError, and NothingStoredError for a place never read."""
     from api.pages.sheets import report as reports  # noqa: PLC0415
     from collector.planning.planner import WORK, NotYet  # noqa: PLC0415
+    from collector.read_model.sources import isolation_of  # noqa: PLC0415
     from collector.read_model.stored import NothingStoredError  # noqa: PLC0415
-    from collector.read_model.stored_sheet import stored_isolation  # noqa: PLC0415
     from collector.read_model.wall_clock import WallClock  # noqa: PLC0415
 
     found: Report | None
-    planner, now = answers.planner, answers.as_of
+    planner, configuration, now = source.planner, source.configuration, source.clock.now()
     try:
         if options.what in {"estate", "programme"}:
             jobs = await planner.programme(configuration.budget.value())
@@ -137,7 +137,8 @@ async def _report(
         if options.what == "isolation":
             system = configuration.estate.units[options.id].system
             checked = await planner.isolation(system, options.id, now, now + WORK)
-            return reports.isolation_report(stored_isolation(configuration, answers, checked))
+            clock = WallClock(configuration.estate.site_of(system).time_zone, now)
+            return reports.isolation_report(isolation_of(checked, clock))
         if options.what == "plan":
             body = _scenario(options.scenario)
             zone = configuration.estate.site_of(options.id).time_zone

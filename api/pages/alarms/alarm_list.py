@@ -12,7 +12,8 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.form_button import act
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question
-from collector.read_model.sheet import Sheet, ShownAlarm, ShownTelling
+from collector.read_model.kept import Telling
+from collector.read_model.sheet import Sheet, ShownAlarm
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, count, listed, plural
 
@@ -184,7 +185,7 @@ def _meta(alarm: ShownAlarm, clock: WallClock, sheet: Sheet) -> Nodes:
     return parts
 
 
-def _came_of(told: ShownTelling) -> str:
+def _came_of(told: Telling) -> str:
     """Return what came of a telling, in words: what a server answers to a message it took is for the journal."""
     if told.handed_over:
         return ", handed over"

@@ -13,10 +13,9 @@ from datetime import date
 
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.svg import AxisFigure, letters, line, path, percent, polygon, rect, stretched, svg, text
-from collector.read_model.sheet import CapacityForecast
 from collector.read_model.wall_clock import WallClock
 from rules.battery.model.ageing import END_OF_LIFE
-from rules.battery.state import BankState, JudgedDischarge
+from rules.battery.state import BankState, ExpectedCapacity, JudgedDischarge
 from rules.phrasing.dates import about_day, due_words, years_words
 from rules.phrasing.figures import whole_percent as whole
 
@@ -79,7 +78,7 @@ class Years:
 
 
 def span_of(
-    state: BankState, installed: date | None, forecast: Sequence[CapacityForecast], *, to: date | None = None
+    state: BankState, installed: date | None, forecast: Sequence[ExpectedCapacity], *, to: date | None = None
 ) -> list[date]:
     """Return the days an axis must hold for a bank; `to` is how far its forecast is to be seen."""
     dates = state.dates
@@ -91,7 +90,7 @@ def span_of(
 
 
 def row(
-    state: BankState, installed: date | None, forecast: Sequence[CapacityForecast], years: Years, today: date
+    state: BankState, installed: date | None, forecast: Sequence[ExpectedCapacity], years: Years, today: date
 ) -> Element:
     """Return the line of one bank in the overview, 60 px high."""
     drawn: list[Nodes] = [*years.ruling(60)]
@@ -163,7 +162,7 @@ def flag(x: str, top: float, bottom: float, *, due: bool) -> list[Element]:
     ]
 
 
-def _box(state: BankState, forecast: Sequence[CapacityForecast]) -> tuple[date, date] | None:
+def _box(state: BankState, forecast: Sequence[ExpectedCapacity]) -> tuple[date, date] | None:
     """Return the 90 % interval of the bank's end: as judged, else where the ends of the forecast cross 80 %."""
     if state.dates.ends_early and state.dates.ends_late:
         return state.dates.ends_early, state.dates.ends_late
@@ -194,7 +193,7 @@ class River:
     """What the river of one bank shows. `hatched`: by age alone."""
 
     state: BankState
-    forecast: tuple[CapacityForecast, ...]
+    forecast: tuple[ExpectedCapacity, ...]
     years: Years
     today: date
     installed: date | None = None

@@ -8,7 +8,7 @@ walked in. Whatever is not known is drawn without ink: a dotted outline and a lo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from api.pages.markup.elements import Element, el
 from api.pages.markup.svg import (
@@ -24,9 +24,9 @@ from api.pages.markup.svg import (
     svg,
     text,
 )
-from collector.read_model.sheet import BankEnd, Fan
 from rules.phrasing.figures import minutes, spoken
 from rules.plant.estate import Generator, Purpose, Unit
+from rules.system.hold_up_sampling import BankEnds
 from rules.system.state import HoldUp
 
 TOP: float = 16.0
@@ -60,7 +60,7 @@ class Picture:
     need: Need | None
     held: HoldUp
     lost: Sequence[Lost] = ()
-    fan: Fan = field(default_factory=Fan)
+    fan: tuple[BankEnds, ...] = ()
     end_of_life: Sequence[HoldUp] = ()
     other_needs: Sequence[tuple[str, float]] = ()
     claimed_s: float | None = None
@@ -137,11 +137,13 @@ def _range(held: HoldUp) -> str:
 
 
 def _run(
-    ends: Sequence[BankEnd], median_s: float, end_s: float, deep: float = 100.0
+    ends: Sequence[BankEnds], median_s: float, end_s: float, deep: float = 100.0
 ) -> list[tuple[float, float]]:
     """Return a run from full to empty that ends at `end_s`, its kinks where the median run has them."""
     kinks = [
-        (e.at_s * end_s / median_s, (1.0 - e.left_fraction) * deep) for e in ends if 0 < e.at_s < median_s
+        (e.median_s * end_s / median_s, (1.0 - e.left_fraction) * deep)
+        for e in ends
+        if 0 < e.median_s < median_s
     ]
     return [(0.0, 0.0), *sorted(kinks), (end_s, deep)]
 
@@ -175,12 +177,10 @@ def _fans(picture: Picture, base: float) -> list[Element]:
         )
         lines.append(el("path", d=path([(0, 0), (mid, 100)]), class_="l-lost"))
     if held.low_s is not None and held.median_s is not None and held.high_s is not None:
-        early = _run(picture.fan.ends, held.median_s, held.low_s)
-        late = _run(picture.fan.ends, held.median_s, held.high_s)
+        early = _run(picture.fan, held.median_s, held.low_s)
+        late = _run(picture.fan, held.median_s, held.high_s)
         areas.append(el("polygon", points=polygon([*early, *reversed(late)]), class_="fan"))
-        lines.insert(
-            0, el("path", d=path(_run(picture.fan.ends, held.median_s, held.median_s)), class_="l-all")
-        )
+        lines.insert(0, el("path", d=path(_run(picture.fan, held.median_s, held.median_s)), class_="l-all"))
     elif held.low_s is not None:  # asked more than its table prints: the least is known, how much more is not
         lines.append(el("path", d=path([(0, 0), (held.low_s, 100)]), class_="l-age"))
     old_ends = [old.low_s for old in picture.end_of_life if old.low_s is not None]
@@ -191,12 +191,12 @@ def _fans(picture: Picture, base: float) -> list[Element]:
 
 def _kinks(picture: Picture, base: float) -> list[Element]:
     parts: list[Element] = []
-    for end in picture.fan.ends[:1]:
-        if picture.held.median_s is None or end.at_s > 0.97 * picture.held.median_s:
+    for end in picture.fan[:1]:
+        if picture.held.median_s is None or end.median_s > 0.97 * picture.held.median_s:
             continue
-        x, y = picture.axis.x(end.at_s), TOP + picture.fan_px * (1.0 - end.left_fraction)
-        words = f"{end.bank} ends first, at {minutes(end.at_s, favours=True)}"
-        if picture.axis.fraction(end.at_s) > 0.5:  # under the run, on its left
+        x, y = picture.axis.x(end.median_s), TOP + picture.fan_px * (1.0 - end.left_fraction)
+        words = f"{end.bank} ends first, at {minutes(end.median_s, favours=True)}"
+        if picture.axis.fraction(end.median_s) > 0.5:  # under the run, on its left
             parts.append(text(x, min(y + 18.0, base - 6.0), words, dx=-16, end=True, class_="held for-wide"))
         else:  # over the run, on its right
             parts.append(text(x, max(y - 12.0, TOP + 12.0), words, dx=16, class_="held for-wide"))

@@ -12,7 +12,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
 from api.pages.markup.frame import address_of, question, slug
 from api.pages.markup.svg import Axis
-from collector.read_model.sheet import Fan, Sheet
+from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import CANNOT_TELL, listed, minutes, span
 from rules.system.state import HoldUp
 
@@ -53,7 +53,7 @@ def picture(sheet: Sheet, subject: Judged, axis: Axis, *, big: bool) -> Picture:
         if (view := sheet.unit(unit.id)) and view.reading and view.reading.battery.card_runtime_s is not None
     ]
     claimed = min(claims) if claims and held.low_s is None else None
-    fan = sheet.fans.get(state.id, Fan())
+    fan = sheet.fans.get(state.id, ())
     return Picture(
         id=f"{'big' if big else 'row'}-{slug(state.id)}",
         name=state.name,

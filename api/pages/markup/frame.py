@@ -12,7 +12,8 @@ from api.pages.markup.elements import Element, Nodes, el, render, skeleton
 from api.pages.markup.format import iso
 from api.pages.markup.marks import emblem
 from api.pages.markup.svg import hatches
-from collector.read_model.sheet import Own, Sheet, ShownUnit
+from collector.read_model.own_figures import OwnFigures
+from collector.read_model.sheet import Sheet, ShownUnit
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, plural
 
@@ -138,7 +139,7 @@ def _unheard(view: ShownUnit) -> bool:
     return view.silent_since is not None or never
 
 
-def behind(own: Own) -> bool:
+def behind(own: OwnFigures) -> bool:
     """Return whether the service itself is so late that whoever reads a sheet should know."""
     return own.wait_s >= BEHIND_S
 
@@ -215,7 +216,7 @@ def _foot(sheet: Sheet, clock: WallClock) -> Element:
     )
 
 
-def _keeping_up(own: Own) -> str:
+def _keeping_up(own: OwnFigures) -> str:
     """Return how the service itself keeps up: how old what it knows is, and what waits."""
     parts = []
     if own.oldest_reading_s is not None:

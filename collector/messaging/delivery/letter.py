@@ -26,6 +26,18 @@ class Reach:
 
 
 @dataclass(frozen=True, slots=True)
+class Telling:
+    """One telling of one person: by what channel, when, and what came of it."""
+
+    who: str
+    by: str
+    at: datetime
+    result: str | None = None
+    handed_over: bool = False
+    """Whether the way there took it; `result` is then what its server said, and no matter for a page."""
+
+
+@dataclass(frozen=True, slots=True)
 class Letter:
     """One notice for one person. `others`: the further ways to them if this one fails.
 

@@ -26,7 +26,7 @@ from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
 from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.dispatch import Dispatch
-from collector.messaging.delivery.letter import LETTER, Letter, Reach
+from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
 from collector.messaging.delivery.needless import NOT_NEEDED
 from collector.messaging.delivery.outbox import Outbox
 from collector.messaging.delivery.rate import RateLimit
@@ -103,17 +103,6 @@ def _channel(
             return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock)
         case collecting.CommandSettings():
             return CommandChannel(settings)
-
-
-@dataclass(frozen=True, slots=True)
-class Telling:
-    """One telling of one person, as ALARM shows it."""
-
-    who: str
-    by: str
-    at: datetime
-    result: str | None
-    handed_over: bool = False
 
 
 class PostOffice:

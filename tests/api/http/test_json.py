@@ -7,12 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from api.http.json import list_bytes, reading_json, rfc3339, to_bytes, to_json, unit_json
+from collector.messaging.delivery.letter import Telling
 from collector.read_model.sheet import (
     CardHealth,
     Sheet,
     ShownAcknowledgement,
     ShownAlarm,
-    ShownTelling,
     ShownUnit,
 )
 from collector.storage.history.store import Bucket
@@ -207,7 +207,7 @@ def test_an_alarm_has_the_keys_of_the_interface() -> None:
             "active_acknowledged",
             NOON,
             acknowledged=ShownAcknowledgement("R. Haugen", NOON),
-            told=(ShownTelling("duty", "mail", NOON, "delivered"),),
+            told=(Telling("duty", "mail", NOON, "delivered"),),
         )
     )
     assert isinstance(made, dict)

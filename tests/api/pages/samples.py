@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+from collector.messaging.delivery.letter import Telling
 from collector.read_model.sheet import (
-    BankEnd,
-    CapacityForecast,
     CardHealth,
     EventLine,
-    Fan,
     Fed,
     Foretold,
     ScoredOutage,
@@ -24,7 +22,6 @@ from collector.read_model.sheet import (
     ShownIsolation,
     ShownOutage,
     ShownScore,
-    ShownTelling,
     ShownUnit,
     StartAttempt,
     SupplyReturn,
@@ -34,6 +31,7 @@ from rules.battery.state import (
     BankState,
     Capacity,
     ChargingVerdict,
+    ExpectedCapacity,
     JudgedDischarge,
     ReplacementDates,
     ShownToCarry,
@@ -73,6 +71,7 @@ from rules.plant.reading import (
     Stamp,
     TestResult,
 )
+from rules.system.hold_up_sampling import BankEnds
 from rules.system.load_record import DayPeak, LineHistory
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
@@ -564,11 +563,11 @@ def banks() -> tuple[BankState, ...]:
     )
 
 
-def forecasts() -> dict[str, tuple[CapacityForecast, ...]]:
+def forecasts() -> dict[str, tuple[ExpectedCapacity, ...]]:
     """Return capacities to be expected."""
 
-    def course(*rows: tuple[int, float, float, float]) -> tuple[CapacityForecast, ...]:
-        return tuple(CapacityForecast(date(y, 7, 1), m, lo, hi) for y, m, lo, hi in rows)
+    def course(*rows: tuple[int, float, float, float]) -> tuple[ExpectedCapacity, ...]:
+        return tuple(ExpectedCapacity(date(y, 7, 1), m, lo, hi) for y, m, lo, hi in rows)
 
     return {
         "1": course(
@@ -606,7 +605,7 @@ def forecasts() -> dict[str, tuple[CapacityForecast, ...]]:
 
 def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
     """Return three that stand, one gone unseen, one shelved."""
-    mail = ShownTelling("duty controller", "mail", NOW - timedelta(days=46), "delivered")
+    mail = Telling("duty controller", "mail", NOW - timedelta(days=46), "delivered")
     return (
         ShownAlarm(
             "al-1",
@@ -635,8 +634,8 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
             by_when=datetime(2026, 11, 24, 17, 0, tzinfo=UTC),
             by_when_text="Before 17:00 today, while someone is there",
             told=(
-                ShownTelling("duty phone", "webhook", SILENT_AT + timedelta(minutes=2), "delivered"),
-                ShownTelling("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
+                Telling("duty phone", "webhook", SILENT_AT + timedelta(minutes=2), "delivered"),
+                Telling("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
             ),
             counted=2,
         ),
@@ -785,7 +784,7 @@ def short() -> Sheet:
         views(),
         alarms(),
         events(),
-        {"works": Fan((BankEnd("bank 3", 15.84 * 60, 0.157),))},
+        {"works": (BankEnds("bank 3", 900.0, 15.84 * 60, 1000.0, 1.0, 0.157),)},
         forecasts=forecasts(),
         isolations=isolations(),
         returns=returns(),
@@ -987,7 +986,7 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         lost + timedelta(seconds=80),
         by_when=lost + timedelta(seconds=end - 72),
         acknowledged=ShownAcknowledgement("R. Haugen", lost + timedelta(seconds=119), "on the way"),
-        told=(ShownTelling("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
+        told=(Telling("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
         incident="in-2",
         counted=9,
     )
@@ -1056,7 +1055,7 @@ def hostile() -> Sheet:
         systems=named,
         units=dirty_views,
         alarms=tuple(
-            replace(a, id=HOSTILE + a.id, told=(ShownTelling(HOSTILE, HOSTILE, NOW, HOSTILE),))
+            replace(a, id=HOSTILE + a.id, told=(Telling(HOSTILE, HOSTILE, NOW, HOSTILE),))
             for a in alarms(HOSTILE)
         ),
         events=(story,),

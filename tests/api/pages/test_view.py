@@ -4,9 +4,10 @@ from typing import Any, cast
 
 import pytest
 
-from api.pages import view as showing
-from api.pages.view import Showing, shown
+from api.pages.view import shown
+from collector.read_model import snapshot as showing
 from collector.read_model.sheet import Sheet
+from collector.read_model.snapshot import Showing
 from collector.service.service import Service
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Sending
 from tests.api.pages import samples

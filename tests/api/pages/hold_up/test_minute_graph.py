@@ -10,9 +10,10 @@ from api.pages.hold_up.outage import by_the_clock
 from api.pages.hold_up.outage_graph import LivePicture, live_answer, live_graph
 from api.pages.markup.elements import render
 from api.pages.markup.svg import Axis
-from collector.read_model.sheet import BankEnd, Fan, ShownOutage
+from collector.read_model.sheet import ShownOutage
 from collector.read_model.wall_clock import WallClock
 from rules.plant.estate import Generator, Purpose, Unit
+from rules.system.hold_up_sampling import BankEnds
 from rules.system.state import UNKNOWN_HOLD_UP, HoldUp, OnBattery
 from rules.values.verdict import Basis
 
@@ -76,7 +77,7 @@ def test_a_least_without_a_median_is_drawn_without_a_fan() -> None:
 
 
 def test_a_bank_that_ends_early_bends_the_run() -> None:
-    html = render(graph(picture(fan=Fan((BankEnd("bank 3", 950.4, 0.157),)))))
+    html = render(graph(picture(fan=(BankEnds("bank 3", 900.0, 950.4, 1000.0, 1.0, 0.157),))))
     assert "M0 0L950.4 84.3L1086 100" in html
     assert "bank 3 ends first, at 15.8" in html
 

@@ -12,7 +12,8 @@ from api.pages.markup.elements import VOID
 from api.pages.sheets import registry as sheets
 from api.pages.sheets.unit_sheet import unit_page
 from api.pages.units.redundancy import verdict as redundancy_words
-from collector.read_model.sheet import AbsentLine, LearntCorrection, Own, Sheet, ShownStarts
+from collector.read_model.own_figures import OwnFigures
+from collector.read_model.sheet import AbsentLine, LearntCorrection, Sheet, ShownStarts
 from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
@@ -326,7 +327,7 @@ def test_a_pair_says_whether_one_takes_the_others_load_and_an_old_finding_has_it
 def test_what_an_earlier_run_read_is_not_called_an_answer() -> None:
     good = samples.good()
     old = tuple(replace(view, age_s=960.0) for view in good.units)
-    begun = replace(good, units=old, own=Own(0, 0, None, 0.0, 0, 0.0))
+    begun = replace(good, units=old, own=OwnFigures(0, 0, 0, None, 0.0, 0.0, 0, 0.0, 0, 0.0, 0.0))
     shown = " ".join(check(sheets.index(begun)).text)
     assert "units answer" not in shown
     assert f"none of {len(old)} units read since 16 min ago" in shown

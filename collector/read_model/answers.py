@@ -1,0 +1,21 @@
+"""The values that answers of a running service are made of, and how it refuses: what is named outside the collector."""
+
+from collector.messaging.mqtt.generator_status import SetSaid
+from collector.planning.estate_ridethrough import EstateRide
+from collector.planning.planner import WORK, Busy, NotYet
+from collector.planning.signed_book import SignedShutdown
+from collector.planning.signed_shutdowns import NotSigned
+from collector.recorder.trackers.outages import NoSuchOutage
+from collector.storage.ledger.discharge_record import DischargeRecord
+
+__all__ = [
+    "WORK",
+    "Busy",
+    "DischargeRecord",
+    "EstateRide",
+    "NoSuchOutage",
+    "NotSigned",
+    "NotYet",
+    "SetSaid",
+    "SignedShutdown",
+]
