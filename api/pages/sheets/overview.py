@@ -70,7 +70,10 @@ def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> li
         if drawn:
             parts.append(drawn)
     ids = {s.state.id for s in lit}
-    mine = [a for a in sheet.alarms if any(a in sheet.alarms_of(name) for name in ids)]
+    # The others' stand with them; what is about the service itself has no other place.
+    elsewhere = {a.id for s in others for a in sheet.alarms_of(s.state.id)}
+    elsewhere -= {a.id for name in ids for a in sheet.alarms_of(name)}
+    mine = [a for a in sheet.alarms if a.id not in elsewhere]
     parts.append(wrong(sheet, mine or sheet.alarms, lit[0].clock, live=True))
     planned = shutdown_section.overview(sheet, {name for name in ids if shutdown_section.runs(sheet, name)})
     if planned:

@@ -332,3 +332,15 @@ def test_what_an_earlier_run_read_is_not_called_an_answer() -> None:
     assert "units answer" not in shown
     assert f"none of {len(old)} units read since 16 min ago" in shown
     assert "units answer" in " ".join(check(sheets.index(good)).text)
+
+
+def test_an_alarm_about_the_service_itself_stands_beside_an_outage() -> None:
+    sheet = samples.outage()
+    waits = replace(
+        sheet.alarms[0], id="own", about="ridethrough", what="Readings wait 4 s to be judged.", system=None,
+        incident=None,
+    )  # fmt: skip
+    far = replace(waits, id="far", about="D1", what="The depot does not answer.")
+    shown = " ".join(check(sheets.index(replace(sheet, alarms=(*sheet.alarms, waits, far)))).text)
+    assert waits.what in shown
+    assert far.what not in shown  # another system's: it stands on its own page and among all alarms
