@@ -16,7 +16,7 @@ from collector.simulation.scenario.director import (
     SetWill,
 )
 from tests.backtest.beside_truth import story
-from tests.backtest.what_is_so import held_against
+from tests.backtest.what_is_so import OUTLASTED_SHARE, held_against
 
 BRACKMERE, TOLLWICK = "brackmere-mains", "tollwick-mains"
 LASTS_S = 900.0
@@ -50,5 +50,7 @@ async def test_what_is_said_during_three_outages_is_true(tmp_path: Path) -> None
     judged = held_against(told.moments, told.said)
     print(f"\n{judged.checked.total()} sentences held against the plant: {dict(judged.checked)}.")
     print(*judged.found, sep="\n")
+    print("Held longer than was told:", *judged.outlasted, sep="\n")
     assert judged.found == []
+    assert len(judged.outlasted) <= OUTLASTED_SHARE * judged.checked["time left"]
     assert {kind: judged.checked[kind] for kind, least in LEAST.items() if judged.checked[kind] < least} == {}

@@ -22,7 +22,8 @@ SEEN_WITHIN_S: Final = 17.0
 LOW_END_OVER: Final = 1.0
 """How far the least that is promised may lie over the truth. An interval of 90 % leaves one in twenty under it; of these
 banks none is (`test_demonstration_banks`), and so no promise may be either."""
-HIGH_END_UNDER: Final = 1.0
+OUTLASTED_SHARE: Final = 0.05
+"""Of all intervals told, how many may end before the truth: an interval of 90 % leaves one in twenty over it."""
 UNSEEN_S: Final = 20.0
 """After something that nothing foretold, as a link that parts, the time left is held against the truth again so late."""
 STOOD_S: Final = 20.0
@@ -41,10 +42,14 @@ _ACTIVE: Final = ("active_unacknowledged", "active_acknowledged")
 
 @dataclass
 class Verdicts:
-    """Falsehoods found, and how many sentences of each kind were held against the plant."""
+    """Falsehoods found, and how many sentences of each kind were held against the plant.
+
+    `outlasted`: the time left that was told ended, at the latest, before it truly does.
+    """
 
     moments: Sequence[Moment]
     found: list[str] = field(default_factory=list)
+    outlasted: list[str] = field(default_factory=list)
     checked: Counter[str] = field(default_factory=Counter)
     left: TimeLeft = field(default_factory=TimeLeft)
     plans: dict[str, tuple[float, str]] = field(default_factory=dict)
@@ -119,13 +124,17 @@ def _time_left(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
             continue
         low_s, high_s = (_clock(said, text) for text in told.groups())
         left_s = judge.left(said.moment, system)
-        right = low_s <= LOW_END_OVER * left_s + 5.0 and high_s >= HIGH_END_UNDER * left_s - 5.0
-        yield "time left", "" if right else f"{low_s:.0f} to {high_s:.0f} s, truly {left_s:.0f} s"
+        words = f"{low_s:.0f} to {high_s:.0f} s, truly {left_s:.0f} s"
+        if high_s < left_s - 5.0:
+            judge.outlasted.append(f"{said.moment.at_s:.0f} s, {said.where}: {words}")
+        yield "time left", "" if low_s <= LOW_END_OVER * left_s + 5.0 else words
 
 
 def _holds_more(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
     """A least that is promised in words of an alarm or a message is not over the truth."""
-    texts = [*said.lines, *(a["what"] for a in _standing(said.data) if said.where == "/v1/alarms")]
+    # A line of the journal begins with its time of day, and holds for that.
+    texts = [t for t in said.lines if not re.match(r"\d\d:\d\d:\d\d", t)]
+    texts = [*texts, *(a["what"] for a in _standing(said.data) if said.where == "/v1/alarms")]
     for text in texts:
         system = _named(text)
         for told in re.finditer(rf"{_MIN} (?:more at the least|left at the least)", text):
@@ -249,6 +258,8 @@ def _plans(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
         plan = judge.plans.get(system["id"])
         need = next((r for r in system["requirements"] if r["id"] == "set"), None)
         if plan is None or need is None or system["on_battery"] or said.moment.at_s - plan[0] > 10.0:
+            continue
+        if any(m.on_banks(system["id"]) for m in judge.lately(said.moment)):
             continue
         pair = {plan[1], need["verdict"]}
         yield (
