@@ -35,6 +35,9 @@ log = logging.getLogger(__name__)
 
 _TRAP_OID: Final = "1.3.6.1.6.3.1.1.4.1.0"
 _TRAP_ADDRESS: Final = "1.3.6.1.6.3.18.1.3.0"
+_TRAP_COMMUNITY: Final = (
+    "1.3.6.1.6.3.18.1.4.0"  # RFC 3584, snmpTrapCommunity: what the sender signs with, so a secret
+)
 _GENERIC: Final = {
     "1.3.6.1.6.3.1.1.5.1": "coldStart",
     "1.3.6.1.6.3.1.1.5.2": "warmStart",
@@ -321,6 +324,7 @@ class NotificationReceiver:
     def _understood(self, *details: Any) -> None:
         """Take what the library decoded: (engine, state, context engine, context name, varbinds, nothing)."""
         pairs = [(str(oid), _text(value)) for oid, value in details[4][: _MOST_VARBINDS + 4]]
+        pairs = [pair for pair in pairs if pair[0] != _TRAP_COMMUNITY]
         oid = next((text for name, text in pairs if name == _TRAP_OID), "")
         source = self._current[0]
         # Behind an address translation a v1 trap's own address, as RFC 3584 passes it on, is a better witness.

@@ -110,6 +110,26 @@ async def test_every_version_is_understood_and_informs_are_acknowledged(tmp_path
 
 
 @pytest.mark.real_server
+async def test_what_a_notification_is_signed_with_goes_no_further(tmp_path: Path) -> None:
+    """RFC 3584 passes a v1 trap's community and address on among what it says; a proxy does so in a v2c trap."""
+    trap = need_program("snmptrap")
+    heard: list[Notification] = []
+    receiver = NotificationReceiver(SOURCES, [COMMUNITY], heard.append, tmp_path / "boots.json", port=0)
+    async with receiver:
+        where = f"127.0.0.1:{receiver.port}"
+        v1 = ["-v1", "-c", "traps", where, NOTIFICATIONS_ROOT, "192.0.2.9", "6", "1", "100"]
+        assert (await _send(tmp_path, trap, *v1, SECONDS, "i", "42"))[0] == 0
+        await _until(heard, 1)
+        passed_on = ["1.3.6.1.6.3.18.1.4.0", "s", "of another"]
+        v2c = ["-v2c", "-c", "traps", where, "100", ON_BATTERY, SECONDS, "i", "42", *passed_on]
+        assert (await _send(tmp_path, trap, *v2c))[0] == 0
+        await _until(heard, 2)
+    assert all((SECONDS, "42") in n.varbinds for n in heard)
+    assert ("1.3.6.1.6.3.18.1.3.0", "192.0.2.9") in heard[0].varbinds
+    assert not [text for n in heard for _, text in n.varbinds if text in {"traps", "of another"}]
+
+
+@pytest.mark.real_server
 async def test_a_wrong_community_and_a_wrong_password_are_not_heard(tmp_path: Path) -> None:
     trap, inform = need_program("snmptrap"), need_program("snmpinform")
     heard: list[Notification] = []
