@@ -76,3 +76,15 @@ def test_a_service_visit_has_no_unit_out() -> None:
     watch.give(PlannedWork(stamp(0), (window(Explanation.SERVICE_VISIT, "W1", 1, 100),)))
     watch.give(Tick(stamp(11)))
     assert isolated_units(watch.state) == frozenset()
+
+
+def test_open_work_that_is_withdrawn_is_told_and_work_that_still_runs_is_not() -> None:
+    watch = Watch()
+    first = window(Explanation.MAINS_OFF, "north", 1, 100)
+    second = replace(window(Explanation.ISOLATION, "W1", 1, 100), id="w2")
+    watch.give(PlannedWork(stamp(0), (first, second)), Tick(stamp(2)))
+    watch.give(PlannedWork(stamp(3), (second,)))
+    watch.give(Tick(stamp(4)))
+    withdrawn = [e for e in watch.of(PowerEvent) if e.kind == "planned_work_withdrawn"]
+    assert [e.text for e in withdrawn] == ["Planned work w1 was withdrawn."]
+    assert "planned_work_ends" not in watch.kinds()

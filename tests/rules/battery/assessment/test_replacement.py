@@ -7,7 +7,13 @@ import numpy as np
 import pytest
 
 from rules.battery.assessment.fusion import CapacityEvidence, Lives, fuse
-from rules.battery.assessment.replacement import BankDemand, asked_fraction, forecast, time_share_of_criterion
+from rules.battery.assessment.replacement import (
+    BankDemand,
+    _crossing,
+    asked_fraction,
+    forecast,
+    time_share_of_criterion,
+)
 from rules.battery.model.ageing import age_curve, life_prior
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.model.published_runtime import curve_through
@@ -135,3 +141,26 @@ def test_a_bank_shown_to_be_over_was_due_on_the_day_that_showed_it() -> None:
         ).dates
         assert dates.replace_by == failed.on
         assert dates.expected_end == failed.on
+
+
+@pytest.mark.parametrize(
+    ("margins", "day"),
+    [
+        (
+            (3.0, 2.0, -1.0, -4.0),
+            110.0 + 10.0 * 2.0 / 3.0,
+        ),  # two thirds of the way from the 11th to the 21st day
+        ((1.0, 1.0, 1.0, -3.0), 120.0 + 10.0 / 4.0),
+        ((-1.0, -2.0, -3.0, -4.0), 100.0),  # gone from the first day on
+        ((1.0, 0.0, -1.0, 5.0), 110.0),  # the first time counts; at nothing left it still holds
+    ],
+)
+def test_a_margin_is_gone_on_the_straight_line_between_two_days(
+    margins: tuple[float, ...], day: float
+) -> None:
+    days = np.array([100.0, 110.0, 120.0, 130.0])
+    assert float(_crossing(days, np.array([margins]))[0]) == pytest.approx(day)
+
+
+def test_a_margin_that_is_never_gone_has_no_day() -> None:
+    assert float(_crossing(np.array([100.0, 110.0]), np.array([[1.0, 0.5]]))[0]) > 3_600_000

@@ -1,9 +1,20 @@
+from dataclasses import replace
+from datetime import date
+
 import numpy as np
 import pytest
 
-from rules.battery.discharge.log import Battery, DischargeLog, NotADischarge, clean, mean_over_time
+from rules.battery.discharge.log import (
+    Battery,
+    DischargeLog,
+    NotADischarge,
+    battery_of,
+    clean,
+    mean_over_time,
+)
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.published_runtime import curve_through
+from rules.plant.estate import Bank, FittedBank
 from rules.values.verdict import Basis
 
 CURVE = curve_through([(m, 100.0 * m ** (-1 / 1.3)) for m in (5.0, 15.0, 60.0, 300.0)], 1.7, Basis.TABLE)
@@ -171,3 +182,14 @@ def test_an_impossible_efficiency_moves_nothing() -> None:
     base = log()
     found = clean(changed(base, output_power_w=base.bank_voltage_v * 20.0), BATTERY)
     assert found.power_w[0] == pytest.approx(40.0)
+
+
+def test_without_learnt_losses_an_inverter_gives_93_5_percent_and_nothing_at_no_load() -> None:
+    fitted = FittedBank(date(2026, 1, 1), None, "T", 40, 1.67, 12.0)
+    bank = Bank("B1", ("A1",), 240, 2, (fitted,))
+    found = battery_of(bank, fitted)
+    assert found.losses.battery_power_w(9350.0) == pytest.approx(10_000.0)
+    assert found.losses.battery_power_w(0.0) == 0.0
+    assert (found.cells, found.strings, found.end_voltage_per_cell_v) == (240, 2, 1.67)
+    assert found.curve is not None
+    assert battery_of(bank, replace(fitted, rated_capacity_ah=None)).curve is None

@@ -193,3 +193,19 @@ def test_what_has_changed_since_speaks_against_beginning() -> None:
     assert found[0] == "The load is lost."
     assert any("A1 is off" in said for said in found)
     assert any("20.0 kW" in said for said in found)
+
+
+def test_the_load_that_is_signed_for_is_scaled_and_added_to_as_the_scenario_says() -> None:
+    plan, state = signed()
+    scenario = replace(WORK, load_times=0.5, load_added_w=((1, 300.0), (2, 200.0)))
+    plan = sign(
+        plan.result,
+        scenario,
+        state,
+        starts_at=NOON,
+        by="R. Haugen",
+        at=NOON,
+        generator=SET,
+        units=estate(2).units_of("A"),
+    )
+    assert plan.load_w == pytest.approx(0.5 * 18_000.0 + 500.0)

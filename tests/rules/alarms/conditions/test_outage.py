@@ -1,0 +1,111 @@
+"""Alarms of a system on its banks: starts that failed, and no supply within the time the set is allowed.
+
+The works has 75 s for its set (three attempts) and 10 s of grace; its units accept supply at once.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.conditions.condition import Condition
+from rules.alarms.conditions.outage import outage_conditions
+from rules.system.state import OnBattery
+from tests.rules.sample_plant import START, estate, system_state
+
+
+def conditions(at_s: float, outage: OnBattery | None) -> dict[str, Condition]:
+    state = system_state("works", at_s, on_battery=outage)
+    at = after(at_s)
+    found = outage_conditions(state, estate(), CATALOGUE["ends_soon"], was=lambda _k, _q: False, at=at)
+    return {c.kind: c for c in found}
+
+
+def after(seconds: float) -> datetime:
+    return START + timedelta(seconds=seconds)
+
+
+def on_banks(
+    *,
+    ends_s: float | None = 4000.0,
+    failed: int | None = 0,
+    fed: tuple[str, ...] = (),
+    unfed_s: float | None = 0.0,
+    offered_s: float | None = None,
+    reckoned_s: float | None = None,
+    start_before_s: float | None = None,
+) -> OnBattery:
+    def moment(seconds: float | None) -> datetime | None:
+        return None if seconds is None else after(seconds)
+
+    return OnBattery(
+        START,
+        moment(ends_s),
+        None,
+        start_set_before=moment(start_before_s),
+        starts_failed=failed,
+        reckoned_since=moment(reckoned_s),
+        fed=fed,
+        unfed_since=moment(unfed_s),
+        offered_since=moment(offered_s),
+    )
+
+
+def no_supply(at_s: float, outage: OnBattery) -> Condition:
+    return conditions(at_s, outage)["no_supply_in_time"]
+
+
+@pytest.mark.parametrize(("at_s", "present"), [(84.0, False), (85.0, False), (86.0, True)])
+def test_after_the_time_for_the_set_and_ten_seconds_no_supply_is_told(at_s: float, present: bool) -> None:
+    assert no_supply(at_s, on_banks()).seen.present is present
+
+
+def test_it_says_how_long_the_bank_has_carried_and_what_is_left() -> None:
+    found = no_supply(90.0, on_banks(ends_s=990.0)).seen
+    assert found.facts == {"left_s": 900.0, "on_battery_s": 90.0}
+    assert found.by_when == after(990.0)
+    assert no_supply(90.0, on_banks(start_before_s=300.0)).seen.by_when == after(300.0)
+
+
+def test_where_others_on_the_supply_are_fed_the_way_in_is_at_fault() -> None:
+    found = no_supply(90.0, on_banks(fed=("C1", "C2"))).seen
+    assert "2 other units on its supply are fed" in found.what
+    assert found.do.startswith("Look at the breakers between the supply and this system")
+    alone = no_supply(90.0, on_banks()).seen
+    assert "fed" not in alone.what
+    assert "breakers between" not in alone.do
+
+
+def test_a_unit_of_its_own_that_is_fed_ends_it() -> None:
+    assert no_supply(90.0, on_banks(fed=("W1",))).seen.present is False
+
+
+def test_what_cannot_be_seen_is_left_open() -> None:
+    assert no_supply(90.0, on_banks(unfed_s=None)).seen.present is None
+    assert no_supply(90.0, on_banks(reckoned_s=20.0)).seen.present is None
+
+
+def test_voltage_that_it_does_not_take_is_refused_only_after_its_own_waits() -> None:
+    longest_s = max(u.accept_s + u.hold_off_s for u in estate().units_of("works")) + 10.0
+    assert no_supply(200.0, on_banks(offered_s=200.0 - longest_s)).seen.present is None
+    refused = no_supply(200.0, on_banks(offered_s=199.0 - longest_s)).seen
+    assert refused.present is True
+    assert "does not take it" in refused.what
+
+
+@pytest.mark.parametrize(("failed", "present"), [(2, False), (3, True), (4, True)])
+def test_as_many_starts_as_it_tries_have_failed(failed: int, present: bool) -> None:
+    found = conditions(90.0, on_banks(failed=failed))["starts_failed"].seen
+    assert found.present is present
+    assert found.facts == {"starts_failed": float(failed)}
+
+
+def test_starts_that_were_not_counted_are_open_where_cards_are_silent_and_none_where_they_answer() -> None:
+    assert conditions(90.0, on_banks(failed=None))["starts_failed"].seen.present is False
+    assert conditions(90.0, on_banks(failed=None, reckoned_s=20.0))["starts_failed"].seen.present is None
+
+
+def test_off_its_banks_none_of_them_is_present() -> None:
+    assert {c.seen.present for c in conditions(90.0, None).values()} == {False}

@@ -1,0 +1,42 @@
+"""Alarms of a system: banks that nothing was seen of."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.conditions.condition import Condition
+from rules.alarms.conditions.system import system_conditions
+from rules.battery.state import WouldTell
+from rules.system.state import UNKNOWN_HOLD_UP, SystemState
+from tests.rules.sample_plant import START, estate, system_state
+
+STEPS = (WouldTell("Import a past test.", "Its capacity."), WouldTell("Test it.", "The same."))
+
+
+def unproven(state: SystemState) -> Condition:
+    found = system_conditions(
+        state, estate(), CATALOGUE, was=lambda _k, _q: False, known=lambda *_: None, at=START
+    )
+    return next(c for c in found if c.kind == "banks_unproven")
+
+
+def judged(banks: tuple[str, ...], steps: tuple[WouldTell, ...] = STEPS) -> SystemState:
+    made = system_state("works", 0.0)
+    return replace(made, hold_up=replace(made.hold_up, unproven=banks, would_tell=steps))
+
+
+def test_the_step_of_least_effort_is_what_to_do() -> None:
+    found = unproven(judged(("bank-W1",))).seen
+    assert (found.present, found.do) == (True, "Import a past test.")
+    assert unproven(judged(("bank-W1",), ())).seen.do == ""
+
+
+def test_banks_of_which_all_was_seen_are_none() -> None:
+    found = unproven(judged(())).seen
+    assert (found.present, found.what) == (False, "")
+
+
+def test_a_system_of_which_nothing_is_known_yet_leaves_it_open() -> None:
+    made = judged(())
+    assert unproven(replace(made, hold_up=replace(made.hold_up, now=UNKNOWN_HOLD_UP))).seen.present is None
