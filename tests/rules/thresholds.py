@@ -22,7 +22,6 @@ from rules.battery.discharge.contradictions import believable
 from rules.battery.discharge.log import Battery, NotADischarge
 from rules.battery.discharge.posterior import ln_before
 from rules.battery.model.ageing import ageing_speed
-from rules.battery.model.energy import BankMoment, carried_to
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.health import belief_from_age
 from rules.battery.model.published_runtime import curve_for
@@ -197,18 +196,7 @@ def _beyond(output_w: float) -> bool:
     return belief_from_age(bank, TYPE, DAY, 25.0, 1, draws=2, rating_w=10_000.0).beyond_reach(output_w)
 
 
-def _got_back(hours: float) -> float:
-    full = belief_from_age(
-        Bank("B1", ("A1",), 240, 1, (TYPE,)), TYPE, DAY, 25.0, 1, draws=2, rating_w=10_000.0
-    )
-    empty = replace(full, used=np.ones(2), as_of=NOW)
-    moment = BankMoment(NOW + timedelta(hours=hours), False, 5000.0)
-    return round(float(np.median(carried_to(empty, moment, 12.0).used)), 3)
-
-
 BANK = (
-    Threshold("rules.battery.model.energy.FULL_AFTER_S", "an empty bank, hours on float, no current read",
-              _got_back, (12.0, 24.0, 25.0), (0.5, 0.0, 0.0)),
     Threshold("rules.battery.discharge.posterior._MOST_PRINTED", "a maker's table is beaten by few percent", _before_a_record,
               (1.07, 1.08, 1.14), (0.0, 0.0, -0.5)),
     Threshold("rules.battery.model.health.REACH", "the load on a bank whose table ends at 96 W a cell", _beyond,
@@ -425,7 +413,6 @@ PROGRAMME = (
 THRESHOLDS = (*ALARMS, *GENERATOR, *BANK, *SIZING, *SYSTEM, *PROGRAMME)
 
 ELSEWHERE = {
-    "rules.planning.ridethrough.play.NINETY_PERCENT_BACK_S": "the two ends of a draw, no limit",
     "rules.values.constants.GAS_CONSTANT": "tests/rules/values/test_constants.py: a mole of gas at the ice point",
     "rules.values.constants.Z_90": "tests/rules/values/test_constants.py: by the error function",
     "rules.values.constants.SD_90": "tests/rules/values/test_constants.py: by the error function",

@@ -49,7 +49,7 @@ from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import AgeCurve, age_curve, life_prior
 from rules.battery.model.health import BankBelief, anchor_for
 from rules.battery.model.published_runtime import Floats, curve_for
-from rules.battery.model.recharge import after_recharge, middle_of, used_after_recharge
+from rules.battery.model.recharge import GIVEN_AT_ONCE, after_recharge, middle_of, used_after_recharge
 from rules.battery.state import (
     BankState,
     Capacity,
@@ -173,7 +173,9 @@ def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed:
     hours = (evidence.as_of - last.at).total_seconds() / 3600.0 - last.seconds / 3600.0
     used = last.used + _doubt_of(last, draws)
     removed = (
-        last.used * 0.6 if last.removed is None else last.removed * last.used / max(last.by_itself, 1e-6)
+        last.used * GIVEN_AT_ONCE
+        if last.removed is None
+        else last.removed * last.used / max(last.by_itself, 1e-6)
     )
     if evidence.recharge is None:
         return used_after_recharge(used, removed, max(hours, 0.0), seed, draws=draws)

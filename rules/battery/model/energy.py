@@ -1,8 +1,8 @@
 """What a bank has spent and got back: the belief carried forward from reading to reading.
 
 Between two judgements the used fraction is carried forward by the output power, which is exact and
-cheap. It comes back by an energy balance: the charging current where the card tells one, else a slow
-rule. A card's charge percent is never used: many stay at 100 throughout a discharge, or follow a table
+cheap. It comes back as `recharge` says: by the charging current where the card tells one, else as chargers usual
+for sealed banks bring it. A card's charge percent is never used: many stay at 100 throughout a discharge, or follow a table
 of voltages.
 """
 
@@ -12,14 +12,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-import numpy as np
-
 from rules.battery.model.health import BankBelief
+from rules.battery.model.recharge import recharged
 
-CHARGE_EFFICIENCY: Final = 0.9
-"""Charge that a recharge stores over the charge that went in; sealed lead-acid takes about 1.1 times what it gave."""
-FULL_AFTER_S: Final = 24 * 3600.0
-"""With no current to go by: makers state about 24 h from empty to full on float at 0.1 C."""
 LEAST_CURRENT_RATE: Final = 0.02
 """A smaller current, per hour of rated capacity, is as likely float as charge, and cards round it."""
 PROBE_STEP_K: Final = 1.5
@@ -66,11 +61,8 @@ def _charged(
 ) -> BankBelief:
     if belief.full:
         return belief.rested(moment.at)
-    fraction = seconds / FULL_AFTER_S
+    hours, returned = seconds / 3600.0, None
     if rated_capacity_ah and moment.current_a is not None:
-        capacity_ah = rated_capacity_ah * belief.strings
-        charging_a = -moment.current_a
-        if charging_a > LEAST_CURRENT_RATE * capacity_ah:
-            fraction = max(fraction, charging_a * CHARGE_EFFICIENCY * seconds / 3600.0 / capacity_ah)
-    used = np.maximum(belief.used - fraction, 0.0)
-    return replace(belief, used=used, as_of=moment.at)
+        rate = -moment.current_a / (rated_capacity_ah * belief.strings)
+        returned = rate * hours if rate > LEAST_CURRENT_RATE else None
+    return replace(belief, used=recharged(belief.used, hours, returned=returned), as_of=moment.at)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -23,8 +24,13 @@ from rules.battery.model.published_runtime import Floats
 
 USUAL_CURRENT: Final = 0.1  # of rated ampere-hours
 KEPT: Final = 0.92  # of the ampere-hours returned, while charging; gassing and heat take the rest
+LIMIT_SPREAD: Final = 0.4  # of ln(current limit) where none was read: about 0.05 to 0.2 C
+GIVEN_AT_ONCE: Final = 0.6
+"""Rated ampere-hours that a bank emptied within an hour has given, where nobody counted them."""
 _SLOW_FROM: Final = 0.15  # missing charge under which the current decays
 FULL_AFTER_H: Final = 72.0
+HARDLY: Final = 0.001
+"""Missing charge that counts as none."""
 
 Nodes = tuple[float, ...]
 FULL: Final[Nodes] = (0.0,)
@@ -79,6 +85,28 @@ def missing_charge(
     return np.asarray(np.where(hours < bulk_h, out - rate * hours, decay))
 
 
+@lru_cache(maxsize=4)
+def charger_limits(draws: int) -> Floats:
+    """Return equally likely current limits of chargers that nobody has read, in shares of rated ampere-hours.
+
+    Always the same for a number of draws, so that a recharge followed in steps ends where one step would.
+    """
+    return USUAL_CURRENT * np.exp(np.random.default_rng(6204).normal(0.0, LIMIT_SPREAD, draws))
+
+
+def recharged(used: ArrayLike, hours: float, *, returned: float | None = None) -> Floats:
+    """Return the used fraction, one a draw, after so many hours more on a charger.
+
+    `returned`: rated ampere-hours that were read to go in meanwhile, as a share; None: not read. What a high rate
+    leaves unreached and rest brings back (`after_recharge`) is not counted on: this needs no memory but `used`.
+    """
+    before = np.asarray(used, dtype=np.float64)
+    if returned is not None:
+        return np.asarray(np.maximum(before - returned * KEPT / GIVEN_AT_ONCE, 0.0))
+    left = missing_charge(before * GIVEN_AT_ONCE, hours, current=charger_limits(before.size))
+    return np.asarray(np.where(left < HARDLY, 0.0, left / GIVEN_AT_ONCE))
+
+
 def used_after_recharge(
     used: ArrayLike,
     removed: float,
@@ -120,7 +148,7 @@ def after_recharge(used: ArrayLike, removed: float, seen: Recharge, seed: int, *
         left = np.clip(left - seen.returned * kept, 0.0, removed)
     unseen_h = max(seen.hours - seen.seen_h, 0.0) if seen.returned is not None else seen.hours
     if unseen_h > 0.0 and not idle:
-        limit = USUAL_CURRENT * np.exp(rng.normal(0.0, 0.4, draws))
+        limit = USUAL_CURRENT * np.exp(rng.normal(0.0, LIMIT_SPREAD, draws))
         left = missing_charge(left, unseen_h, current=limit, kept=kept)
     left = np.minimum(left, _most_missing(seen, rng, draws))
     # What a high rate left unreached comes within reach at rest: then charge alone is missing.

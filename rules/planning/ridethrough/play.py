@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.model.health import BankBelief
+from rules.battery.model.recharge import recharged
 from rules.phrasing.ride_words import PlayedCourse, assumptions_of, result_of
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Ridethrough
@@ -32,10 +33,6 @@ from rules.system.hold_up_sampling import (
     shuffled,
 )
 from rules.values.verdict import Basis, Verdict
-
-NINETY_PERCENT_BACK_S: Final = (8.0 * 3600.0, 24.0 * 3600.0)
-"""Time to give 90 % of the hold-up again, from quick to slow (IEC 62040-3 has makers declare it)."""
-
 
 NOTHING_LEFT: Final = 0.02
 """Part of the load under which what is left after shedding is nothing to hold."""
@@ -117,7 +114,6 @@ def ride(
     drift = drifts(seed, draws)
     sharing = {bank.id: sharings(seed, task, bank.id, draws) for bank in task.banks}
     spread = {name: np.exp(drift + share) for name, share in sharing.items()}
-    back_s = chance(seed, "recharge").uniform(*NINETY_PERCENT_BACK_S, draws)
     asked = _with_changes(task.asked, scenario)
     course = PlayedCourse(
         {name: store.used.copy() for name, store in stores.items()},
@@ -131,8 +127,8 @@ def ride(
     for stretch in stretches:
         if stretch.from_s >= scenario.until_s:
             break
-        for name in course.used:  # recharge since the last stretch: exponential, 90 % in `back_s`
-            course.used[name] = course.used[name] * 0.1 ** ((stretch.from_s - ended_s) / back_s)
+        for name in course.used:
+            course.used[name] = recharged(course.used[name], (stretch.from_s - ended_s) / 3600.0)
         hour = None if ahead is None else ahead.during(stretch.from_s, stretch.until_s)
         if hour is None:
             played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread)
