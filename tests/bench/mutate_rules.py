@@ -7,8 +7,8 @@ A fault is one of: a constant a little larger or smaller, a comparison turned ro
 evenly over all places in `rules/` (text, tables learnt, and what only speaks are left out: see `SKIPPED`).
 
 Each fault is put into a copy of the package, never into the work tree, and met by the tests that can reach its module:
-first its own test file, then those that import it, nearest first, then the whole of `tests/rules`. The first failure
-ends it. Printed are place, fault and what killed it; at the end the share, and every survivor that `EQUIVALENT` does
+its own test file and those that import it, nearest first, `--most` files at most; so what is printed is the least that
+the whole suite kills. The first failure ends it. Printed are place, fault and what killed it; at the end the share, and every survivor that `EQUIVALENT` does
 not explain.
 """
 
@@ -31,11 +31,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-SKIPPED = ("rules/phrasing/", "rules/alarms/catalogue.py", "rules/battery/discharge/prior_table.py")
+SKIPPED = ("rules/phrasing/", "rules/alarms/catalogue.py", "rules/battery/discharge/prior")
 """What only words things, is a table of texts, or was learnt by a program from measurements."""
 TIMEOUT_S = 300.0
+NEVER_ENDED = "it did not end"
 
-EQUIVALENT: dict[str, str] = {}
+EQUIVALENT: dict[str, str] = {
+    "rules/battery/assessment/evidence.py: _seen: precision <= 1.0 -> precision < 1.0": "both answers are held at a "
+    "deviation of 1, and no two standard deviations that come from floats give a precision of exactly 1",
+}
 """Faults that no test can or need see, by `path: function: fault`, with the reason."""
 
 
@@ -76,9 +80,21 @@ _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
 }
 
 
+_FITS: dict[str, tuple[type[ast.AST], ...]] = {
+    "constant": (ast.Constant,),
+    "comparison": (ast.Compare,),
+    "boolean": (ast.BoolOp,),
+    "condition": (ast.If, ast.IfExp),
+    "arithmetic": (ast.BinOp,),
+    "early return": (ast.If,),
+}
+
+
 def _changed(node: ast.AST, kind: str, rng: random.Random) -> ast.AST | None:
     """Return a node with one fault in it, None where this kind does not fit it."""
-    new = copy.deepcopy(node)
+    if not isinstance(node, _FITS[kind]):
+        return None
+    new = copy.copy(node)
     match kind, new:
         case "constant", ast.Constant(value=bool()):
             new.value = not new.value
@@ -87,7 +103,7 @@ def _changed(node: ast.AST, kind: str, rng: random.Random) -> ast.AST | None:
         case "constant", ast.Constant(value=float() as value):
             new.value = value * rng.choice((0.8, 1.25)) if value else 1.0
         case "comparison", ast.Compare(ops=[op, *_]) if type(op) in _COMPARISONS:
-            new.ops[0] = rng.choice(_COMPARISONS[type(op)])()
+            new.ops = [rng.choice(_COMPARISONS[type(op)])(), *new.ops[1:]]
         case "boolean", ast.BoolOp(op=op):
             new.op = ast.Or() if isinstance(op, ast.And) else ast.And()
         case "condition", ast.If(test=test) | ast.IfExp(test=test):
@@ -99,9 +115,6 @@ def _changed(node: ast.AST, kind: str, rng: random.Random) -> ast.AST | None:
         case _:
             return None
     return new
-
-
-KINDS = ("constant", "comparison", "boolean", "condition", "arithmetic", "early return")
 
 
 class _Within(ast.NodeVisitor):
@@ -137,7 +150,7 @@ def faults(path: Path, seed: int) -> Iterator[Fault]:
     for index, node in enumerate(ast.walk(tree)):
         if id(node) not in where.of:
             continue
-        for kind in KINDS:
+        for kind in (k for k, types in _FITS.items() if isinstance(node, types)):
             new = _changed(node, kind, random.Random(f"{seed} {name} {index} {kind}"))
             if new is not None:
                 before, after = _line(node), _line(new)
@@ -148,7 +161,9 @@ def faults(path: Path, seed: int) -> Iterator[Fault]:
 
 def _line(node: ast.AST) -> str:
     """Return the first line of a node's code, with what it is conditional on for a condition."""
-    lines = ast.unparse(node).splitlines()
+    if isinstance(node, ast.If):  # no more of its body than is told
+        node = ast.If(node.test, node.body[:1], [])
+    lines = ast.unparse(ast.fix_missing_locations(node)).splitlines()
     return " ".join(line.strip() for line in lines[: 2 if isinstance(node, ast.If) else 1])[:100]
 
 
@@ -241,7 +256,7 @@ def _runs(files: Sequence[str], into: Path, timeout_s: float) -> str | None:
             command, cwd=into, env=env, capture_output=True, text=True, timeout=timeout_s, check=False
         )
     except subprocess.TimeoutExpired:
-        return "it did not end"
+        return NEVER_ENDED
     if done.returncode == 0:
         return None
     told = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
@@ -251,16 +266,25 @@ def _runs(files: Sequence[str], into: Path, timeout_s: float) -> str | None:
 
 
 def met(fault: Fault, seed: int, into: Path, files: Sequence[str], near: int) -> str | None:
-    """Return what killed a fault in a copy, None where it survived; the copy is as before afterwards."""
+    """Return what killed a fault in a copy, None where it survived; the copy is as before afterwards.
+
+    Tests that do not end kill it only where they end in good time without it.
+    """
     target = into / fault.path
     whole = target.read_text(encoding="utf-8")
-    target.write_text(put(fault, seed, whole), encoding="utf-8")
-    try:
-        return _runs(files[:near], into, TIMEOUT_S) or (
-            _runs(files[near:], into, TIMEOUT_S) if files[near:] else None
-        )
-    finally:
-        target.write_text(whole, encoding="utf-8")
+    for some in (files[:near], files[near:]):
+        if not some:
+            continue
+        target.write_text(put(fault, seed, whole), encoding="utf-8")
+        try:
+            by = _runs(some, into, TIMEOUT_S)
+        finally:
+            target.write_text(whole, encoding="utf-8")
+        if by == NEVER_ENDED and _runs(some, into, TIMEOUT_S / 3.0) is not None:
+            continue
+        if by is not None:
+            return by
+    return None
 
 
 def sample(count: int, seed: int, only: str) -> list[Fault]:

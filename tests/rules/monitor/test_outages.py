@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+import pytest
+
+from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import NoticeKind
 from rules.monitor.inputs import (
     SystemJudged,
@@ -140,3 +143,23 @@ def test_no_supply_within_its_budget_is_an_alarm_of_its_own() -> None:
         state = system_state("works", seconds, on_battery=on_battery_since(10, lasts_s=1040))
         watch.give(SystemJudged(stamp(seconds), state))
         assert watch.alarm_state("no_supply_in_time:works").active is expected
+
+
+def test_a_sign_that_stays_alone_is_told_at_the_end_of_the_five_seconds() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(on_bank("W1", 10.0))
+    watch.pass_time(10.5, 20, every=0.25)
+    assert (watch.notices("power")[0].at - START).total_seconds() == 15.0
+
+
+def test_an_outage_is_over_for_people_half_a_minute_after_the_last_bank_rests() -> None:
+    watch = Watch()
+    outage(watch)
+    watch.calm(30, NORTH)
+    watch.pass_time(30.5, 90, every=0.5)
+    closed = [n for n in watch.notices() if n.kind is NoticeKind.CLOSED]
+    assert len(closed) == 1
+    waited_s = (closed[0].at - START).total_seconds() - 30.0
+    off_delay_s = CATALOGUE["on_battery"].off_delay_s
+    assert waited_s == pytest.approx(30.0 + off_delay_s, abs=0.6)

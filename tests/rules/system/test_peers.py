@@ -18,6 +18,7 @@ from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
 from rules.system.assessment import SystemObservation, glance, system_state, task_of
 from rules.system.hold_up_sampling import hold_ups
+from rules.system.peers import UnitLoad, filled, still_carries
 from rules.system.state import FindingKind, LineLoad, Standing
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, known_banks, month, reading, view
@@ -249,3 +250,31 @@ def test_the_finding_of_a_phase_left_out_names_the_unit() -> None:
     seen_now = view(plant, four(without_line(reading("A3", PART), 2)))
     found = system_state(seen_now, glance(seen_now), None).findings
     assert [(f.kind, f.about) for f in found] == [(FindingKind.LEFT_OUT, "A3")]
+
+
+def test_a_phase_left_out_of_a_unit_without_a_rating_stays_unknown_and_one_with_it_follows_its_peers() -> (
+    None
+):
+    beside = UnitLoad({1: 3000.0, 2: 3000.0}, {1: None, 2: None}, rated_w=9000.0)
+    dark = UnitLoad({1: 3000.0, 2: None}, {1: None, 2: None})
+    assert filled({"A1": dark, "A2": beside})["A1"].power_w[2] is None
+    found = filled({"A1": replace(dark, rated_w=9000.0), "A2": beside})["A1"]
+    assert found.power_w[2] == pytest.approx(3000.0)
+    assert found.doubt_w[2] == pytest.approx(450.0)  # 5 % of the line's rating
+
+
+@pytest.mark.parametrize(("peers_w", "carries"), [(4499.0, True), (4501.0, False)])
+def test_half_of_its_part_over_at_one_equal_peer_shows_that_a_silent_unit_left(
+    peers_w: float, carries: bool
+) -> None:
+    # each carried 3 kW of 9: had the silent one left, its peer would carry 6 kW; half of that way is 4.5
+    last = UnitLoad({1: 3000.0}, {1: None}, rated_w=9000.0)
+    assert still_carries(last, [UnitLoad({1: peers_w}, {1: None}, rated_w=9000.0)]) is carries
+
+
+@pytest.mark.parametrize(("of_rating", "tells"), [(0.049, False), (0.051, True)])
+def test_who_carried_under_a_twentieth_of_its_rating_leaves_no_trace_at_its_peers(
+    of_rating: float, tells: bool
+) -> None:
+    last = UnitLoad({1: 9000.0 * of_rating}, {1: None}, rated_w=9000.0)
+    assert still_carries(last, [UnitLoad({1: 9000.0 * of_rating}, {1: None}, rated_w=9000.0)]) is tells
