@@ -184,7 +184,9 @@ def test_a_day_counts_in_the_total_only_if_every_line_is_known() -> None:
 
 
 def test_the_peak_and_the_beginning_of_the_record_carry_their_quarter_of_an_hour() -> None:
-    samples = [(60.0 * k, 5000.0 if 190 <= k < 200 else 1000.0) for k in range(300)]
+    samples: list[tuple[float, float | None]] = [
+        (60.0 * k, 5000.0 if 190 <= k < 200 else 1000.0) for k in range(300)
+    ]
     record = record_of(samples)
     assert line(record, 18_000.0).peak_at == datetime(2026, 11, 1, 3, 0, tzinfo=UTC)
     assert record.peaks(at(18_000.0)).since == START
