@@ -21,7 +21,7 @@ from rules.system.state import LineRedundancy, Load, LoadBasis, Redundancy, Redu
 from rules.values.verdict import Verdict
 
 ENOUGH_DAYS = 1.0
-"""Days of record under which the peak is called by what it is: the load now."""
+"""Days of record under which no peak of 30 days is spoken of: what is asked now decides, or the highest seen yet."""
 
 NOISE_SHARE = 0.02
 
@@ -230,11 +230,21 @@ def load_to_judge_by(
         peak = None if recorded is None else _pair(recorded.peak_w, recorded.peak_va)
         asked[line] = _higher(present, peak)
     if peaks.known_days < ENOUGH_DAYS:
+        if any(_passes(asked[line], present) for line, present in now.items()):
+            note = "The peak is the highest of less than a day on record, not yet of 30 days."
+            return LoadBasis.PEAK_30D, asked, [note]
         return LoadBasis.NOW, asked, ["Judged by the load now: less than a day of load is recorded yet."]
     if peaks.known_days < 29.0:
         note = f"The peak is that of {peaks.known_days:.0f} recorded days, not yet of 30."
         return LoadBasis.PEAK_30D, asked, [note]
     return LoadBasis.PEAK_30D, asked, []
+
+
+def _passes(asked: tuple[float, float] | None, present: tuple[float, float] | None) -> bool:
+    """Return whether what is judged by lies above a line's load now by more than the load's noise."""
+    if asked is None or present is None:
+        return False
+    return any(high > (1.0 + NOISE_SHARE) * now for high, now in zip(asked, present, strict=True))
 
 
 def _higher(

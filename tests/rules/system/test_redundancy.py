@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -158,6 +159,16 @@ def test_adequate_exactly_when_every_line_passes_both_limits(watts: list[float])
     found = judged(estate(2), [reading("A1", (1.0,) * 3), reading("A2", (1.0,) * 3)], month(*watts))
     passes = all(w <= 9_000.0 and w / 0.95 <= 10_000.0 for w in watts)
     assert (found.verdict is Verdict.ADEQUATE) == passes
+
+
+def test_the_highest_load_of_the_first_hours_is_not_called_the_load_now() -> None:
+    hours = replace(month(9_500.0, 3_000.0, 3_000.0), known_days=0.2)
+    found = judged(estate(2), [reading("A1"), reading("A2")], hours)
+    assert (found.basis, found.verdict) == (LoadBasis.PEAK_30D, Verdict.INADEQUATE)
+    assert "The peak is the highest of less than a day on record, not yet of 30 days." in found.because
+    assert not any("now" in text for text in found.because)
+    lower = replace(month(100.0, 100.0, 100.0), known_days=0.2)
+    assert judged(estate(2), [reading("A1"), reading("A2")], lower).basis is LoadBasis.NOW
 
 
 def test_the_margin_of_each_day_against_what_remains_today() -> None:
