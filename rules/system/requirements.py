@@ -308,6 +308,21 @@ def _in_words(seconds: float, whole: Callable[[float], int]) -> str:
     return f"{whole(seconds / 360.0) / 10.0:.1f} h"
 
 
+def compared(held_s: float, needed_s: float) -> tuple[str, str]:
+    """Return what holds and what is needed in words that never contradict which of them is more.
+
+    What holds is rounded down and what is needed up, in the same grain; where that would turn enough into too little,
+    both are said in whole seconds, and in the last second both rounded down.
+    """
+    if held_s < needed_s:
+        return minutes(held_s), minutes_up(needed_s)
+    grain_s = 1.0 if needed_s < 120.0 else 6.0 if needed_s < 7200.0 else 360.0
+    if floor(held_s / grain_s) >= ceil((needed_s - _GRAIN_S) / grain_s):
+        return minutes(held_s), minutes_up(needed_s)
+    needed = ceil(needed_s - _GRAIN_S)
+    return f"{floor(held_s)} s", f"{needed if needed <= held_s else floor(needed_s)} s"
+
+
 def _worst(lost: Sequence[UnitLost]) -> str | None:
     known = [(item.hold_up.low_s, item.unit) for item in lost if item.hold_up.low_s is not None]
     return min(known)[1] if known else None
@@ -319,7 +334,8 @@ def _sentences(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> 
     now_s = evidence.now.low_s
     if evidence.spare_units < 1:
         if low_s >= needed_s:
-            return [f"Holds {minutes(low_s)} at the least, needs {minutes_up(needed_s)}."]
+            holds, needs = compared(low_s, needed_s)
+            return [f"Holds {holds} at the least, needs {needs}."]
         return [
             f"Holds {minutes(low_s)} at the least, needs {minutes_up(needed_s)}: short by {minutes_up(needed_s - low_s)}."
         ]
@@ -327,7 +343,8 @@ def _sentences(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> 
     lost = f"with unit {worst} lost" if worst else "with one unit lost"
     all_units = "" if now_s is None else f"; with all units {minutes(now_s)}"
     if low_s >= needed_s:
-        return [f"Holds {minutes(low_s)} at the least {lost}{all_units}; needs {minutes_up(needed_s)}."]
+        holds, needs = compared(low_s, needed_s)
+        return [f"Holds {holds} at the least {lost}{all_units}; needs {needs}."]
     if now_s is not None and now_s >= needed_s:
         failing = [
             item.unit
@@ -335,8 +352,9 @@ def _sentences(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> 
             if item.hold_up.low_s is not None and item.hold_up.low_s < needed_s
         ]
         names = " or ".join(failing) or "one"
+        holds, needs = compared(now_s, needed_s)
         return [
-            f"With all units it holds {minutes(now_s)} at the least and needs {minutes_up(needed_s)}: enough.",
+            f"With all units it holds {holds} at the least and needs {needs}: enough.",
             f"Only with unit {names} lost it fails: {minutes(low_s)}, short by {minutes_up(needed_s - low_s)}.",
         ]
     return [

@@ -16,6 +16,7 @@ from rules.system.requirements import (
     RequirementEvidence,
     after_start_s,
     bridge,
+    compared,
     minutes,
     minutes_up,
     stale_after_s,
@@ -266,3 +267,20 @@ def test_one_need_is_one_figure_wherever_it_is_said() -> None:
     assert minutes_up(720.0) == "12.0 min"
     assert minutes_up(117.2) == "118 s"
     assert minutes(735.0) == "12.2 min"
+
+
+@pytest.mark.parametrize(
+    ("holds_s", "needs_s"), [(659.2, 658.0), (658.3, 658.2), (7300.0, 7290.0), (600.0, 600.0)]
+)
+def test_what_is_enough_is_never_said_in_figures_that_read_as_too_little(
+    holds_s: float, needs_s: float
+) -> None:
+    holds, needs = compared(holds_s, needs_s)
+    assert holds.split()[1] == needs.split()[1], "one unit for both"
+    assert float(holds.split()[0]) >= float(needs.split()[0])
+
+
+def test_enough_with_all_units_reads_as_enough() -> None:
+    need = replace(START, required_s=658.0)
+    (first, _) = verdict(need, SET, UNITS, evidence(659.2, 300.0)).because
+    assert first == "With all units it holds 659 s at the least and needs 658 s: enough."
