@@ -25,7 +25,7 @@ from rules.battery.model.health import BankBelief
 from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.phrasing.ride_words import cautions
 from rules.planning.isolation.check import Isolation, isolation
-from rules.planning.isolation.rows import Confirmed, Facts
+from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
 from rules.planning.programme.programme import Job, Programme, Terms, programme
 from rules.planning.programme.service_due import Done, service_items
 from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
@@ -240,7 +240,7 @@ class Planner:
         return self._proven[1]
 
     def _alarms(self, system: str) -> tuple[str, ...]:
-        """Return what stands about a system and its parts, as sentences; a warning forbids no work."""
+        """Return what stands about a system and its parts, as sentences; a warning forbids no work, nor does a reminder."""
         units = {unit.id for unit in self._estate.units_of(system)}
         about = {system, *units}
         about |= {bank.id for bank in self._estate.banks_of_system(system)}
@@ -251,6 +251,7 @@ class Planner:
             if a.about in about
             and a.state.active
             and a.severity is not Severity.WARNING
+            and a.kind not in REMINDERS
             and a.condition is not False  # what only waits out its off-delay is over
         ]
         return tuple(a.what or a.kind for a in found)

@@ -8,7 +8,11 @@ from collector.planning.planner import WORK, NotYet, Planner
 from collector.process.background_budget import Budget
 from collector.process.clock import Clock, TurnedClock
 from collector.recorder.current_state import Present
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.lifecycle import Alarm, State
+from rules.planning.isolation.rows import REMINDERS
 from rules.plant.reading import Silence
+from rules.values.severity import Severity
 from tests.api.pages import samples
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -59,3 +63,26 @@ async def test_a_system_on_its_banks_is_not_asked_about_and_no_older_answer_stay
     await asking.once(unit)
     assert len(planner.asked) == 1
     assert unit.id not in present.isolations
+
+
+def test_a_reminder_to_order_or_visit_is_no_reason_against_work_and_a_failing_bank_is() -> None:
+    present = Present(samples.estate())
+    system = next(iter(present.estate.systems))
+    unit = present.estate.units_of(system)[0].id
+    bank = present.estate.banks_of_system(system)[0].id
+    for kind, about in (("bank_order_now", bank), ("visit_due", unit), ("bank_will_not_carry", bank)):
+        stands = SimpleNamespace(
+            kind=kind,
+            about=about,
+            what=kind,
+            condition=True,
+            severity=Severity.MAJOR,
+            state=State.ACTIVE_UNACKNOWLEDGED,
+        )
+        present.alarms[kind] = cast("Alarm", stands)
+    planner = SimpleNamespace(_estate=present.estate, _present=present)
+    assert Planner._alarms(cast("Planner", planner), system) == ("bank_will_not_carry",)
+
+
+def test_what_is_called_a_reminder_is_an_alarm_of_planning() -> None:
+    assert all(CATALOGUE[kind].planning for kind in REMINDERS)
