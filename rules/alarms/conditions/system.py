@@ -92,9 +92,16 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Con
         yield Condition(
             "requirement_unknown",
             state.id,
-            Observation(not told, f"Whether {state.name} holds for {purpose} cannot be told.{why}"),
+            Observation(
+                _unknown(state, told=told), f"Whether {state.name} holds for {purpose} cannot be told.{why}"
+            ),
             need.id,
         )
+
+
+def _unknown(state: SystemState, *, told: bool) -> bool | None:
+    """Return whether a question of readiness is open: on its banks a system is asked to last, and that is told."""
+    return None if state.on_battery is not None and not told else not told
 
 
 def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condition]:
@@ -128,7 +135,10 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
     yield Condition(
         "redundancy_unknown",
         state.id,
-        Observation(not told, f"Whether {state.name} can spare a unit cannot be told. {because}".strip()),
+        Observation(
+            _unknown(state, told=told),
+            f"Whether {state.name} can spare a unit cannot be told. {because}".strip(),
+        ),
     )
 
 

@@ -224,3 +224,12 @@ def test_new_blocks_that_nothing_was_seen_of_leave_no_verdict_on_the_old_standin
     for seconds in range(60, 400, 30):
         watch.give(SystemJudged(stamp(seconds), unproven(seconds)))
     assert not watch.alarm_state("requirement_not_met:works:hand").active
+
+
+def test_nobody_is_told_in_an_outage_that_readiness_cannot_be_told() -> None:
+    watch = Watch()
+    for seconds in range(0, 1500, 30):
+        state = system_state("works", seconds, holds_s=None, verdict=Verdict.CANNOT_TELL, margin_s=None)
+        watch.give(SystemJudged(stamp(seconds), replace(state, on_battery=OnBattery(START, None, None))))
+    alarm = watch.state.alarms.get("requirement_unknown:works:hand")
+    assert alarm is None or not alarm.state.active
