@@ -47,8 +47,11 @@ class NoticeCase:
 
     def pending(self) -> list[Alarm]:
         """Return the alarms that were not told yet and are not gone again, worst first."""
-        pending = (self.alarms[m] for m in self.incident.pending)
-        return _worst_first(a for a in pending if a.condition is not False)
+        pending = [self.alarms[m] for m in self.incident.pending]
+        there = _worst_first(a for a in pending if a.condition is not False)
+        if self.incident.cause is not Cause.POWER:
+            return there
+        return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)
 
 
 def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
@@ -152,6 +155,10 @@ def _part_line(case: NoticeCase, part: IncidentPart) -> str:
     carrying = f", {load / 1000:.1f} kW" if load is not None else ""
     if outage is not None and outage.carried:
         return f"{name}: {units} on battery{fed}; those that are fed can carry the load{carrying}."
+    if outage is not None and outage.outlasted is not None:
+        shed = f" {shed_words(outage.shed, case.at, None)}" if outage.shed is not None else ""
+        longer = "held longer than was foretold; how long it still holds cannot be told"
+        return f"{name}: {units} on battery{carrying}{fed}; {longer}.{shed}"
     if part.ends_earliest is None:
         return f"{name}: {units} on battery{carrying}{fed}; how long it holds cannot be told."
     low = at_least(max((part.ends_earliest - case.at).total_seconds(), 0.0))
@@ -372,7 +379,8 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
             what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
             cause = what
             return what, _power_do(case), tuple(lines), cause
-        return what, first.do, tuple(lines), cause
+        leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
+        return what, first.do if leads else _power_do(case) or first.do, tuple(lines), cause
     lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
     if lost:
         name = case.scene.topology.name(lost[0].system)

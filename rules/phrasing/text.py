@@ -7,12 +7,13 @@ sentence: the hour belongs to a place, and places are the edge's business.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.system.state import HoldUps, ShedFirst, UnitWork
+from rules.system.state import HoldUps, ShedFirst, ShedStep, UnitWork
 
 SHORT: Final = 160
 
@@ -105,6 +106,10 @@ def holds_without(shed: ShedFirst, at: datetime, ends: datetime) -> bool:
     return (ends - at).total_seconds() >= shed.wanted_s * (ENOUGH if shed.steps else 1.0)
 
 
+def _step_words(step: ShedStep) -> str:
+    return f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
+
+
 def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
     """Return what to shed first as a sentence, with how long it then holds from `at`.
 
@@ -112,7 +117,8 @@ def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
     stands beside this sentence. None: not known, and then nothing can be told of what shedding gives.
     """
     if shed.reached is None or ends is None:
-        return "What shedding gives cannot be told; shed in the agreed order."
+        order = f": {', then '.join(_step_words(s) for s in shed.order)}" if shed.order else ""
+        return f"What shedding gives cannot be told; shed in the agreed order{order}."
     wanted = f"{shed.wanted_for} ({at_most(shed.wanted_s)})"
     if holds_without(shed, at, ends):
         return f"Nothing needs to be shed yet: it holds for {wanted}."
@@ -122,10 +128,7 @@ def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
             if shed.reached
             else f"It does not hold for {wanted}, and no load group is declared that could be shed."
         )
-    steps = [
-        f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
-        for step in shed.steps
-    ]
+    steps = [_step_words(step) for step in shed.steps]
     if shed.all_shed:
         return f"Shut down in order, {', then '.join(steps)}: shedding less does not hold for {wanted}."
     if shed.shed_by is not None and at > shed.shed_by:
@@ -168,13 +171,20 @@ def plain(text: str) -> str:
     return " ".join("".join(c if 32 <= ord(c) < 127 else "?" for c in text).split())
 
 
+_LEFT: Final = re.compile(r"\s*It holds \S+ \S+ more at the least(?: \([^)]*\))?\.")
+"""The sentence of an alarm that says the time left, which the short form says beside it."""
+
+
 def short_form(cause: str, where: str, left: str | None, action: str, *, most: int = SHORT) -> str:
     """Return cause, system, time left and first action in at most `most` plain characters.
 
     What does not fit is cut from the action first, then from the cause, at a word's end; the place and
     the time left are kept whole as long as they fit at all.
     """
-    cause, where, action = plain(cause).rstrip("."), plain(where), plain(action)
+    cause, where, action = plain(cause), plain(where), plain(action)
+    if left:
+        cause = _LEFT.sub("", cause)
+    cause = cause.rstrip(" .")
     middle = f", {plain(left)}" if left else ""
     fixed = f"{where}: ", middle
     room = most - sum(map(len, fixed))
@@ -189,4 +199,4 @@ def _cut(text: str, most: int) -> str:
     if len(text) <= most:
         return text
     kept = text[: max(most - 2, 1)].rsplit(" ", 1)[0]
-    return kept.rstrip(",;:.") + ".."
+    return kept if kept.endswith(".") else kept.rstrip(",;:") + ".."

@@ -395,7 +395,7 @@ def on_battery(
     if all(seen.parallel.standing_of(unit) in MERELY_UNSEEN for unit in seen.on_battery):
         reckoned = max((r.stamp.at for r in read), default=None)
     told = next((one for one in (judged, view.told) if one is not None and tells_end(one, since)), None)
-    earliest = latest = None
+    earliest = latest = outlasted = None
     if told is not None and told.as_of is not None:
         now = told.hold_ups.now
         overtaken = judged is not None and told is not judged  # by one that cannot tell
@@ -403,10 +403,14 @@ def on_battery(
         slack = timedelta(seconds=RECKONING_WIDENS * max(unseen_s, 0.0))
         earliest = max(told.as_of + timedelta(seconds=now.low_s or 0.0) - slack, told.as_of)
         latest = None if now.high_s is None else told.as_of + timedelta(seconds=now.high_s) + slack
+        if overtaken and reckoned is None and earliest <= view.now.at:
+            # The load is seen carried past it: a moment in the past is no end, and nothing that is read tells another.
+            outlasted, earliest = earliest, None
+            latest = latest if latest is not None and latest > view.now.at else None
     sight = view.supply or _own_sight(seen, since)
     carried = _carried(seen)
     if carried:
-        earliest = latest = None
+        earliest = latest = outlasted = None
     generator = view.estate.generator_of(view.system)
     start_before = failed = None
     if generator is not None and not sight.fed:
@@ -429,6 +433,7 @@ def on_battery(
         carried=carried,
         unfed_since=sight.own_since,
         offered_since=sight.offered_since,
+        outlasted=outlasted,
     )
 
 

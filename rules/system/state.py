@@ -242,7 +242,7 @@ class ShedFirst:
     `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
     at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
     `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
-    `without_ends`: its end without shedding, as this was reckoned.
+    `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go, always known.
     """
 
     as_of: datetime
@@ -254,6 +254,7 @@ class ShedFirst:
     shed_by: datetime | None = None
     all_shed: bool = False
     without_ends: datetime | None = None
+    order: tuple[ShedStep, ...] = ()
 
     @property
     def power_w(self) -> float:
@@ -269,7 +270,7 @@ class OnBattery:
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
     so it has no end to reckon with. `start_set_before`: the last moment to start the set in time; None also where that
     lies before the outage. `unfed_since`: since when none of its own units was seen fed; None while one is.
-    `offered_since`: since when one of them on its bank has voltage at its input again.
+    `offered_since`: since when one of them on its bank has voltage at its input again. `outlasted`: the end foretold, once passed.
     """
 
     since: datetime
@@ -283,6 +284,7 @@ class OnBattery:
     carried: bool = False
     unfed_since: datetime | None = None
     offered_since: datetime | None = None
+    outlasted: datetime | None = None
 
 
 class FindingKind(StrEnum):

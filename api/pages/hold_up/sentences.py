@@ -231,6 +231,9 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
         said.append(f" {capital(fed)}.")
     if on.carried:
         said.append(" They can carry the load.")
+    elif on.outlasted is not None:
+        longer = "It has held longer than was foretold; how long it still holds cannot be told."
+        said.append([" ", el("b", longer)])
     elif on.ends_earliest is None:
         said.append([" ", el("b", "How long it holds cannot be told.")])
     elif on.start_set_before and on.start_set_before > now:

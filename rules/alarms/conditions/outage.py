@@ -50,6 +50,8 @@ def on_battery_words(name: str, outage: OnBattery | None, at: datetime, *, silen
     left_s = time_left_s(outage, at)
     if outage is not None and outage.carried:
         return f"{said}; the units beside it that are fed can carry the load."
+    if outage is not None and outage.outlasted is not None:
+        return f"{said}, longer than was foretold; how long it still lasts cannot be told."
     if left_s is None:
         return f"{said}; how long it lasts cannot be told."
     reckoned = ", by reckoning" if silent or (outage is not None and outage.reckoned_since) else ""
@@ -79,6 +81,8 @@ def outage_conditions(
 def left_words(outage: OnBattery, at: datetime) -> str:
     """Return how long a system holds from `at`, as a sentence; "" where that is not known."""
     left_s = time_left_s(outage, at)
+    if outage.outlasted is not None:
+        return "It has held longer than was foretold; how long it still holds cannot be told."
     reckoned = " (reckoned: its cards are silent)" if outage.reckoned_since else ""
     return "" if left_s is None else f"It holds {at_least(left_s)} more at the least{reckoned}."
 

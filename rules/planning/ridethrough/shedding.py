@@ -60,7 +60,8 @@ class SheddingPlan:
     `waiting_costs_s`: hold-up lost for each minute that the first step waits longer. `shed_by_s`: the latest moment
     at which the steps still give what is wanted; where they never do, when the load may be lost without them.
     `too_late`: the moment that was asked comes after the load may be lost; the steps are then those of `shed_by_s`.
-    `all_shed`: the last step leaves nothing to hold: a shutdown in order.
+    `all_shed`: the last step leaves nothing to hold: a shutdown in order. `order`: every group in the order to shed them,
+    known also where nothing can be told of what it gives.
     """
 
     system: str
@@ -76,6 +77,7 @@ class SheddingPlan:
     shed_by_s: float | None = None
     too_late: bool = False
     all_shed: bool = False
+    order: tuple[ShedStep, ...] = ()
 
     @property
     def held_s(self) -> float | None:
@@ -124,6 +126,7 @@ def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirs
         reached=plan.reached,
         shed_by=None if by_s is None else as_of + timedelta(seconds=by_s),
         all_shed=plan.all_shed,
+        order=plan.order,
         without_ends=None if plan.without_s is None else as_of + timedelta(seconds=plan.without_s),
     )
 
@@ -187,13 +190,17 @@ def shedding_plan(
 ) -> SheddingPlan:
     """Return the fewest steps, in the agreed order, after which the load left holds for `wanted_s`."""
     out = tuple(sorted(units_out))
+    order = shed_order(groups, tight_line(task))
+    agreed = tuple(ShedStep(group.id, sum(group.watts), group.shed_by) for group in order)
     known = all(
         b.id in beliefs and beliefs[b.id].basis is not Basis.NONE and beliefs[b.id].low_end_told
         for b in task.banks
     )
     if task.missing or not task.units or not known:
         because = task.missing or ("Too little is known of the banks to reckon what shedding gives.",)
-        return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because)
+        if agreed:
+            because = (*because, f"The agreed order is {', then '.join(step.group for step in agreed)}.")
+        return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because, order=agreed)
     stores: dict[str, BankStore] = {
         b.id: shuffled(beliefs[b.id], chance(seed, f"bank {b.id}"), draws) for b in task.banks
     }
@@ -208,7 +215,6 @@ def shedding_plan(
         return percentiles(played.seconds)[0]
 
     without_s = low_s((), at_s)
-    order = shed_order(groups, tight_line(task))
     too_late = at_s >= without_s and without_s < wanted_s and bool(order)
     steps, all_shed = _steps(task.asked, order, wanted_s, (without_s, 0.0 if too_late else at_s), low_s)
     gone = order[: len(steps)]
@@ -237,6 +243,7 @@ def shedding_plan(
         shed_by_s=by_s,
         too_late=too_late,
         all_shed=all_shed,
+        order=agreed,
     )
     return replace(plan, because=tuple(_sentences(plan, task.asked, at_s, reached=reached)))
 

@@ -113,3 +113,26 @@ def test_steps_once_advised_are_not_taken_back_for_a_second_more_and_never_give_
     shed = ShedFirst(at, 600.0, "a start by hand", steps, at + timedelta(seconds=620), reached=True)
     assert shed_words(shed, at, at + timedelta(seconds=650)).endswith("it then holds 10.8 min at the least.")
     assert "Nothing needs" in shed_words(shed, at, at + timedelta(seconds=661))
+
+
+def test_the_agreed_order_is_told_where_what_it_gives_is_not_known() -> None:
+    at = datetime(2026, 10, 9, 12, tzinfo=UTC)
+    order = (ShedStep("desks", 3600.0, "night desk, panel 3"), ShedStep("lights", 12_000.0))
+    assert shed_words(ShedFirst(at, 600.0, "an hour", order=order), at, None) == (
+        "What shedding gives cannot be told; shed in the agreed order: desks, 3.60 kW (by night desk, panel 3), then "
+        "lights, 12.0 kW."
+    )
+
+
+def test_the_short_form_says_the_time_left_once_and_stops_once() -> None:
+    cause = (
+        "Control drops its load soon. It holds 4.8 min more at the least (reckoned: its cards are silent)."
+    )
+    action = "Start the generator by hand; shut down in order what can be. It is too late to shed for a start by hand at all."
+    text = short_form(cause, "Mill", "4.8 min left at least", action)
+    assert text.count("4.8 min") == 1
+    assert "soon, 4.8 min left at least. Start the generator" in text
+    long = short_form("drops its load soon", "Mill, the control room of it", "4.8 min left at least", action)
+    assert long.endswith("what can be.") or not long.endswith("be..")
+    for most in range(60, 161):
+        assert "be.." not in short_form("drops soon", "Mill", "4.8 min left at least", action, most=most)

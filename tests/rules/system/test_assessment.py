@@ -451,3 +451,27 @@ def test_noise_on_the_load_leaves_what_is_drawn_where_it_is_and_a_step_does_not(
     one_off = view(estate(2), [reading("A1", source=OutputSource.NONE), reading("A2")])
     other = task_of(one_off, glance(one_off))
     assert steadied(other, stood).asked == other.asked
+
+
+def test_a_foretold_end_that_has_passed_while_the_load_is_seen_carried_is_no_end() -> None:
+    """One unit's card is silent, so no judgement can tell any more; the other is read, on its bank and carrying."""
+    plant = estate(2)
+    dark = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=10.0) for n in ("A1", "A2")]
+    _, told = judged(view(plant, dark))
+    low_s = told.hold_ups.now.low_s
+    assert low_s is not None
+    for past_s in (low_s / 2, low_s + 60.0):
+        at = replace(NOW, at=NOON + timedelta(seconds=past_s), monotonic_s=NOW.monotonic_s + past_s)
+        read = [
+            reading("A1", LIGHT, at_s=-400.0),
+            reading("A2", LIGHT, source=OutputSource.BATTERY, at_s=past_s - 1.0, on_battery_s=past_s),
+        ]
+        seen = replace(view(plant, read), now=at, told=told, on_battery_since=NOON)
+        first, cannot = judged(seen)
+        assert cannot.hold_ups.now.low_s is None
+        found = system_state(seen, first, cannot).on_battery
+        assert found is not None
+        assert found.reckoned_since is None
+        assert (found.ends_earliest is None) == (past_s > low_s)
+        assert (found.outlasted is not None) == (past_s > low_s)
+        assert found.start_set_before is None or past_s < low_s

@@ -161,3 +161,18 @@ def test_to_shed_everything_is_a_shutdown_in_order_and_reaches_nothing() -> None
     told = shed_first(found, NOON, "an hour")
     assert told.ends_earliest is None
     assert shed_words(told, NOON, NOON + timedelta(seconds=60)).startswith("Shut down in order, everything")
+
+
+def test_the_order_is_known_where_what_shedding_gives_is_not() -> None:
+    plant = estate(2)
+    seen = view(plant, [reading(f"A{n}", (4000.0,) * 3) for n in (1, 2)])
+    found = shedding_plan(task_of(seen, glance(seen)), {}, [VITAL, STORE, LAB], 600.0)
+    assert found.reached is None
+    assert [(step.group, step.power_w) for step in found.order] == [
+        ("lab", 4000.0),
+        ("store", 3000.0),
+        ("control", 3000.0),
+    ]
+    assert "The agreed order is lab, then store, then control." in found.because
+    told = shed_words(shed_first(found, NOON, "an hour"), NOON, None)
+    assert "lab, 4.00 kW, then store" in told
