@@ -19,7 +19,9 @@ from rules.monitor.inputs import Input, OperatorAction
 from rules.monitor.outputs import Change
 from rules.system.hold_up_sampling import HoldUpJudgement
 
-LARGEST_BATCH: Final = 500
+LARGEST_BATCH: Final = 100
+"""What is taken in together, where much waits: nothing of a batch is shown or told before the last of it is judged, and
+in the first minute of a large estate a poll with its system's first judgement costs ten times what it does at rest."""
 QUEUE_LENGTH: Final = 5000
 GATHERED_S: Final = 0.1
 """How long what can wait does, at rest."""

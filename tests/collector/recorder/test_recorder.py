@@ -284,3 +284,17 @@ async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_wa
     assert under_way == [False, True]
     assert await batch_after(0.0) == 1
     assert line.unfinished == 0
+
+
+async def test_what_came_first_of_a_long_line_is_shown_before_the_last_of_it_is_judged() -> None:
+    clock = TurnedClock(NOON)
+    line = InputQueue(clock)
+    for number in range(1000):
+        line.put_nowait(Answer(f"c{number}", stamp(clock), 5.0, 0.0, 0.1, silence="no answer", early=True))
+    taken: list[str] = []
+    while line.unfinished:
+        batch = await line.batch()
+        assert len(batch) <= 100  # at a few ms each nothing waits for half a second behind its own round
+        taken += [one.card for one in batch if isinstance(one, Answer)]
+        line.finished(len(batch))
+    assert taken == [f"c{number}" for number in range(1000)]

@@ -57,7 +57,7 @@ async def test_a_live_read_of_a_known_card_takes_few_requests() -> None:
         before = agent.requests
         wire = await reader.read(LIVE)
         assert agent.requests - before <= 3
-        for _ in range(30):
+        for _ in range(10):
             await reader.read(LIVE)
         before = agent.requests
         await reader.read(LIVE)
@@ -172,6 +172,7 @@ async def test_the_table_is_read_again_when_the_count_changes_and_not_when_it_st
     async with AgentHost() as host, Transport() as transport:
         place = await host.serve(agent)
         reader = CardReader.of(transport, *place, Community(b"public"), QUICK)
+        reader.size = reader.most  # else requests grow meanwhile, and become fewer
         await reader.read(ALL)
         table["now"] = served(GOOD)
         state = WireState().after(await reader.read(LIVE), AT)
