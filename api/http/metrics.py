@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any, Final
 
 from rules.battery.state import BankState
@@ -53,66 +54,66 @@ _HELP: Final = {
     "standing_alarms": "Alarms that are anything but normal, by severity.",
 }
 
-Labels = tuple[tuple[str, str], ...]
-
 
 @dataclass(slots=True)
 class _Family:
     type: str
-    samples: list[tuple[str, Labels, float]] = field(default_factory=list)
+    samples: list[str] = field(default_factory=list)
 
 
 class _Text:
-    """Families in order of first mention, each written as one block, as the specification demands."""
+    """Families in order of first mention, each written as one block, as the specification demands.
+
+    A sample is written where it is met, and the labels of a thing once for all its samples (`_braces`): a thousand units
+    have a hundred thousand samples, and are asked for every few seconds.
+    """
 
     def __init__(self) -> None:
         self._families: dict[str, _Family] = {}
 
-    def gauge(self, name: str, value: float | bool | None, **labels: object) -> None:
+    def gauge(self, name: str, value: float | bool | None, labels: str = "") -> None:
         if value is None or not math.isfinite(value):
             return
-        family = self._families.setdefault(name, _Family("gauge"))
-        family.samples.append((name, _labels(labels), float(value)))
+        self._samples(name, "gauge").append(f"{PREFIX}{name}{labels} {number(float(value))}")
 
-    def counter(self, name: str, value: float | None, **labels: object) -> None:
-        if value is None or not math.isfinite(value) or value < 0:
-            return
-        family = self._families.setdefault(name, _Family("counter"))
-        family.samples.append((f"{name}_total", _labels(labels), float(value)))
+    def info(self, name: str, labels: str = "") -> None:
+        self._samples(name, "info").append(f"{PREFIX}{name}_info{labels} 1")
 
-    def info(self, name: str, **labels: object) -> None:
-        family = self._families.setdefault(name, _Family("info"))
-        family.samples.append((f"{name}_info", _labels(labels), 1.0))
-
-    def states(self, name: str, states: type[StrEnum], now: StrEnum | None, **labels: object) -> None:
+    def states(self, name: str, states: type[StrEnum], now: StrEnum | None, labels: str) -> None:
         if now is None:
             return
-        family = self._families.setdefault(name, _Family("stateset"))
+        samples = self._samples(name, "stateset")
         for state in states:
-            pairs = (*_labels(labels), (PREFIX + name, str(state)))
-            family.samples.append((name, pairs, float(state is now)))
+            samples.append(f'{PREFIX}{name}{labels[:-1]},{PREFIX}{name}="{state}"}} {int(state is now)}')
+
+    def _samples(self, name: str, kind: str) -> list[str]:
+        family = self._families.get(name)
+        if family is None:
+            family = self._families[name] = _Family(kind)
+        return family.samples
 
     def lines(self) -> Iterator[str]:
         for name, family in self._families.items():
             yield f"# TYPE {PREFIX}{name} {family.type}"
             unit = name.rpartition("_")[2]
-            if unit in UNITS and family.type in {"gauge", "counter"}:
+            if unit in UNITS and family.type == "gauge":
                 yield f"# UNIT {PREFIX}{name} {unit}"
             if name in _HELP:
                 yield f"# HELP {PREFIX}{name} {_HELP[name]}"
-            for sample, labels, value in family.samples:
-                written = ",".join(f'{key}="{escaped(text)}"' for key, text in labels)
-                braces = f"{{{written}}}" if labels else ""
-                yield f"{PREFIX}{sample}{braces} {number(value)}"
+            yield from family.samples
         yield "# EOF"
 
 
-def _labels(labels: Mapping[str, object]) -> Labels:
-    return tuple((name, str(value)) for name, value in labels.items() if value is not None)
+def _braces(**labels: object) -> str:
+    """Return labels as they are written after a name; at least one of them is known."""
+    known = (f'{name}="{escaped(str(value))}"' for name, value in labels.items() if value is not None)
+    return f"{{{','.join(known)}}}"
 
 
 def escaped(text: str) -> str:
     """Return a label's value with what the format needs escaped, and nothing that could not be sent."""
+    if text.isascii() and text.isprintable() and '"' not in text and "\\" not in text:
+        return text
     plain = text.encode("utf-8", "replace").decode()
     return plain.replace("\\", "\\\\").replace("\n", "\\n").replace('"', '\\"')
 
@@ -139,11 +140,11 @@ def rendered(
     service itself by name, which ends in its unit ("poll_lateness_s"), without the prefix.
     """
     text = _Text()
-    text.info("build", version=version)
+    text.info("build", _braces(version=version))
     for name, value in (own or {}).items():
         text.gauge(name, value)
     for severity, count in (alarms or {}).items():
-        text.gauge("standing_alarms", count, severity=severity)
+        text.gauge("standing_alarms", count, _braces(severity=severity))
     for reading in readings:
         age_s = (ages_s or {}).get(reading.unit, (now - reading.at).total_seconds())
         _reading(text, reading, max(age_s, 0.0))
@@ -155,60 +156,74 @@ def rendered(
 
 
 def _reading(text: _Text, reading: Reading, age_s: float) -> None:
-    unit = reading.unit
-    text.gauge("reading_age_s", age_s, unit=unit)
-    text.gauge("agent_uptime_s", reading.agent_uptime_s, unit=unit)
-    text.gauge("doubts", len(reading.doubts), unit=unit)
-    text.gauge("card_alarms", None if reading.card_alarms is None else len(reading.card_alarms), unit=unit)
-    text.states("battery_status", BatteryStatus, reading.battery.status, unit=unit)
-    text.states("output_source", OutputSource, reading.output.source, unit=unit)
+    labels = _braces(unit=reading.unit)
+    text.gauge("reading_age_s", age_s, labels)
+    text.gauge("agent_uptime_s", reading.agent_uptime_s, labels)
+    text.gauge("doubts", len(reading.doubts), labels)
+    text.gauge("card_alarms", None if reading.card_alarms is None else len(reading.card_alarms), labels)
+    text.states("battery_status", BatteryStatus, reading.battery.status, labels)
+    text.states("output_source", OutputSource, reading.output.source, labels)
+    by_line: dict[int, str] = {}
     for group in ("battery", "input", "output", "bypass", "nameplate"):
         part: Any = getattr(reading, group)
         if part is None:
             continue
-        _numbers(text, group, part, unit=unit)
+        _numbers(text, group, part, labels)
         for line in getattr(part, "lines", ()):
-            _numbers(text, group, line, unit=unit, line=line.line)
+            if line.line not in by_line:
+                by_line[line.line] = _braces(unit=reading.unit, line=line.line)
+            _numbers(text, group, line, by_line[line.line])
 
 
-def _numbers(text: _Text, group: str, part: Any, **labels: object) -> None:  # noqa: ANN401
+@lru_cache(maxsize=64)
+def _named(group: str, kind: type[Any]) -> tuple[tuple[str, str], ...]:
+    """Return the fields of a part whose names end in a unit, each with the name of its family."""
+    names = (item.name for item in fields(kind))
+    return tuple((n, f"{group}_{n}") for n in names if n.rpartition("_")[2] in UNITS or n == "bad_count")
+
+
+def _numbers(text: _Text, group: str, part: Any, labels: str) -> None:  # noqa: ANN401
     """Write every field whose name ends in a unit."""
-    for name in (item.name for item in fields(part)):
+    kind: Any = type(part)
+    for name, family in _named(group, kind):
         value = getattr(part, name)
-        if (name.rpartition("_")[2] in UNITS and isinstance(value, int | float)) or name == "bad_count":
-            text.gauge(f"{group}_{name}", value, **labels)
+        if isinstance(value, int | float):
+            text.gauge(family, value, labels)
 
 
 def _system(text: _Text, system: SystemState) -> None:
-    name = system.id
-    text.gauge("load_power_w", system.load.power_w, system=name)
-    text.gauge("load_apparent_va", system.load.apparent_va, system=name)
+    name, labels = system.id, _braces(system=system.id)
+    text.gauge("load_power_w", system.load.power_w, labels)
+    text.gauge("load_apparent_va", system.load.apparent_va, labels)
     for line in system.load.lines:
-        text.gauge("line_load_power_w", line.power_w, system=name, line=line.line)
-        text.gauge("line_load_apparent_va", line.apparent_va, system=name, line=line.line)
+        on_line = _braces(system=name, line=line.line)
+        text.gauge("line_load_power_w", line.power_w, on_line)
+        text.gauge("line_load_apparent_va", line.apparent_va, on_line)
     _hold_up(text, system.hold_up.now, name, "now")
     _hold_up(text, system.hold_up.one_unit_lost, name, "one_unit_lost")
-    text.gauge("on_battery", system.on_battery is not None, system=name)
+    text.gauge("on_battery", system.on_battery is not None, labels)
     if system.redundancy is not None:
-        text.states("redundancy", Verdict, system.redundancy.verdict, system=name)
-        text.gauge("redundancy_margin_w", system.redundancy.margin_w, system=name)
-        text.gauge("redundancy_margin_fraction", system.redundancy.margin_fraction, system=name)
+        text.states("redundancy", Verdict, system.redundancy.verdict, labels)
+        text.gauge("redundancy_margin_w", system.redundancy.margin_w, labels)
+        text.gauge("redundancy_margin_fraction", system.redundancy.margin_fraction, labels)
     for met in system.requirements:
-        labels: dict[str, object] = {"system": name, "requirement": met.id, "against": met.against}
-        text.states("requirement", Verdict, met.verdict, **labels)
-        text.gauge("requirement_required_s", met.required_s, **labels)
-        text.gauge("requirement_margin_s", met.margin_s, **labels)
+        asked = _braces(system=name, requirement=met.id, against=met.against)
+        text.states("requirement", Verdict, met.verdict, asked)
+        text.gauge("requirement_required_s", met.required_s, asked)
+        text.gauge("requirement_margin_s", met.margin_s, asked)
 
 
 def _hold_up(text: _Text, held: HoldUp, system: str, case: str) -> None:
+    labels = _braces(system=system, case=case)
     for name in ("low_s", "median_s", "high_s"):
-        text.gauge(f"hold_up_{name}", getattr(held, name), system=system, case=case)
+        text.gauge(f"hold_up_{name}", getattr(held, name), labels)
 
 
 def _bank(text: _Text, bank: BankState) -> None:
-    text.gauge("capacity_fraction", bank.capacity.fraction, bank=bank.id)
-    text.gauge("capacity_low_fraction", bank.capacity.low, bank=bank.id)
-    text.gauge("capacity_high_fraction", bank.capacity.high, bank=bank.id)
-    text.gauge("asked_fraction", bank.asked_fraction, bank=bank.id)
-    text.gauge("effective_age_years", bank.effective_age_years, bank=bank.id)
-    text.states("charging", Verdict, bank.charging.verdict, bank=bank.id)
+    labels = _braces(bank=bank.id)
+    text.gauge("capacity_fraction", bank.capacity.fraction, labels)
+    text.gauge("capacity_low_fraction", bank.capacity.low, labels)
+    text.gauge("capacity_high_fraction", bank.capacity.high, labels)
+    text.gauge("asked_fraction", bank.asked_fraction, labels)
+    text.gauge("effective_age_years", bank.effective_age_years, labels)
+    text.states("charging", Verdict, bank.charging.verdict, labels)

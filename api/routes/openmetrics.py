@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import Counter
 from importlib.metadata import version
 
@@ -39,13 +40,15 @@ async def metrics(service: Asked) -> Response:
     }
     if figures.oldest_reading_s is not None:
         own["oldest_reading_age_s"] = figures.oldest_reading_s
-    text = rendered(
+    # on a thread, over what is known at this moment: a thousand units must not hold up what waits for the loop
+    text = await asyncio.to_thread(
+        rendered,
         version=version("ridethrough"),
         now=service.clock.now(),
-        systems=present.systems.values(),
-        readings=present.readings.values(),
+        systems=tuple(present.systems.values()),
+        readings=tuple(present.readings.values()),
         ages_s={unit: service.reading_age_s(reading) for unit, reading in present.readings.items()},
-        banks=present.banks.values(),
+        banks=tuple(present.banks.values()),
         alarms={s: standing.get(s, 0) for s in ("critical", "major", "minor", "warning")},
         own=own,
     )
