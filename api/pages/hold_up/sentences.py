@@ -193,7 +193,11 @@ def _short(subject: Judged, need: RequirementVerdict) -> Nodes:
     if needed is None or held is None:
         return [el("span", clause(need.because[0]) if need.because else "is short", class_="short-ink"), "."]
     if held < needed:
-        return ["does not ride through: ", _ink(f"{spoken(needed - held, favours=False)} short.")]
+        short = _ink(f"{spoken(needed - held, favours=False)} short.")
+        bridged = [PURPOSES[n.purpose] for n in subject.state.requirements if n.verdict is Verdict.ADEQUATE]
+        if bridged:
+            return [f"holds {' and '.join(bridged)}, but not {PURPOSES[need.purpose]}: ", short]
+        return ["does not ride through: ", short]
     if lost is not None and lost < needed:
         worst = subject.losses[0].units if subject.losses else ()
         named = f"unit {listed(worst, 'or')} lost" if 0 < len(worst) < subject.units else subject.lost_words()
