@@ -199,9 +199,17 @@ def _short(subject: Judged, need: RequirementVerdict) -> Nodes:
             return [f"holds {' and '.join(bridged)}, but not {PURPOSES[need.purpose]}: ", short]
         return ["does not ride through: ", short]
     if lost is not None and lost < needed:
-        worst = subject.losses[0].units if subject.losses else ()
-        named = f"unit {listed(worst, 'or')} lost" if 0 < len(worst) < subject.units else subject.lost_words()
-        short = _ink(f"{spoken(needed - lost, favours=False)} short.")
+        fails = [
+            unit
+            for loss in subject.losses
+            for unit in loss.units
+            if loss.hold_up.low_s is not None and loss.hold_up.low_s < needed
+        ]
+        named = f"unit {listed(fails, 'or')} lost" if 0 < len(fails) < subject.units else subject.lost_words()
+        alike = (
+            len({_tenths(loss.hold_up.low_s) for loss in subject.losses if set(loss.units) & set(fails)}) == 1
+        )
+        short = _ink(f"{spoken(needed - lost, favours=False)} short{'' if alike else ' at the worst'}.")
         return [f"rides through with {subject.all_words()}; with {named}, ", short]
     return [_ink(f"{clause(need.because[0])}." if need.because else "is short.")]
 

@@ -26,6 +26,7 @@ from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.battery.assessment.faults import TEST_DUE
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
@@ -319,7 +320,8 @@ def _known(state: BankState, today: date) -> Element | None:
             )
         )
     said: list[Nodes] = []
-    if state.tests is not None:
+    due_said = any(finding.kind == TEST_DUE for finding in state.findings)
+    if state.tests is not None and (state.tests.due >= today or due_said):
         last = (
             f", the last was {WallClock.day(state.tests.last)}" if state.tests.last else ", none is on record"
         )

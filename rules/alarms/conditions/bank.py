@@ -57,6 +57,8 @@ def bank_conditions(
     past = kind.bound.passed(fraction, was=was(kind.id, ""))
     yield Condition(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
     dates = state.dates
+    # What is ordered must be what helps: the same again would be too small again.
+    larger = next((f.do for f in state.findings if f.kind == UNDERSIZED), "")
     unknown = False if state.unproven else None  # what nothing was seen of is neither over nor left as it was
     overdue = unknown if dates.replace_by is None else dates.replace_by <= today
     yield Condition(
@@ -64,9 +66,10 @@ def bank_conditions(
         bank.id,
         Observation(
             overdue,
-            f"Bank {bank.id} is to be renewed by today."
+            f"Bank {bank.id} is to be renewed now."
             if dates.replace_by == today or dates.replace_by is None
             else f"Bank {bank.id} should have been renewed {due_words(dates, today)}.",
+            f"{larger} Until then shed load or keep its unit from being the only one." if larger else "",
         ),
     )
     by = "" if dates.replace_by is None else f" {due_words(dates, today)}"
@@ -77,6 +80,7 @@ def bank_conditions(
         Observation(
             order,
             f"Order bank {bank.id} now: its successor takes {bank.order_lead_days} days and is needed{by}.",
+            larger,
             explained=(Explanation.SAID_ALREADY.value,) if overdue else (),
         ),
     )

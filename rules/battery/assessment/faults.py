@@ -339,11 +339,15 @@ def beyond_table(
     )
 
 
-def undersized(asked_fraction: float, offers: Sequence[str]) -> BankFinding:
-    """Return that even new blocks of this type would not give what is asked of the bank, and what helps."""
+def undersized(asked_fraction: float, offers: Sequence[str], *, worn: bool | None = None) -> BankFinding:
+    """Return that even new blocks of this type would not give what is asked of the bank, and what helps.
+
+    `worn`: whether it is at its end of life besides; None: that cannot be told.
+    """
+    besides = "" if worn is None else " and worn besides" if worn else ", not worn"
     return BankFinding(
         UNDERSIZED,
-        f"The bank is too small, not worn: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
+        f"The bank is too small{besides}: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
         "blocks of this type would not give either.",
         f"Do not renew like for like. {' '.join(offers)}".strip(),
         Severity.MINOR,

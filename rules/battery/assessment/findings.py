@@ -21,6 +21,7 @@ from rules.battery.assessment.faults import (
     undersized,
 )
 from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.battery.state import BankFinding
 from rules.plant.estate import FittedBank
@@ -90,6 +91,16 @@ def signs(case: AssessedBank) -> list[BankFinding]:
     return [f for f in found if f is not None]
 
 
+def _worn(belief: BankBelief) -> bool | None:
+    """Return whether a bank is at its end of life; None where age alone speaks, or its interval leaves it open."""
+    if belief.unproven:
+        return None
+    low, middle = np.quantile(belief.health, (0.05, 0.5))
+    if middle < END_OF_LIFE:
+        return True
+    return False if low >= END_OF_LIFE else None
+
+
 def size(
     case: AssessedBank, belief: BankBelief, needed: float | None, offers: Sequence[str]
 ) -> list[BankFinding]:
@@ -100,7 +111,7 @@ def size(
     asked = case.evidence.asked
     if asked is None or belief.basis is Basis.NONE:
         return []
-    found = [undersized(needed or 0.0, offers)] if offers else []
+    found = [undersized(needed or 0.0, offers, worn=_worn(belief))] if offers else []
     if belief.beyond_table(asked.output_power_w):
         curve, power = belief.curve, belief.power_w_per_cell(asked.output_power_w)
         reached = not belief.beyond_reach(asked.output_power_w)

@@ -35,3 +35,17 @@ def test_where_no_need_holds_it_does_not_ride_through() -> None:
     html = said(replace(state, requirements=needs))
     assert "does not ride through: " in html
     assert "carries it, but" not in html
+
+
+def test_where_the_loss_of_every_unit_fails_no_two_of_them_are_named_as_the_ones_that_do() -> None:
+    state = next(s for s in samples.short().systems if len(s.hold_up.each_unit_lost) == 3)
+    needed = max(need.required_s or 0.0 for need in state.requirements)
+    lows = (needed - 300.0, needed - 300.0, needed - 100.0)
+    each = tuple(
+        replace(one, hold_up=replace(one.hold_up, low_s=low))
+        for one, low in zip(state.hold_up.each_unit_lost, lows, strict=True)
+    )
+    worst = replace(state.hold_up.one_unit_lost, low_s=lows[0])
+    html = said(replace(state, hold_up=replace(state.hold_up, each_unit_lost=each, one_unit_lost=worst)))
+    assert "with any one lost, " in html
+    assert "5.0 min short at the worst." in html

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from datetime import timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,7 +15,9 @@ from api.pages.sheets.unit_sheet import unit_page
 from api.pages.units.redundancy import verdict as redundancy_words
 from collector.read_model.own_figures import OwnFigures
 from collector.read_model.sheet import AbsentLine, LearntCorrection, Sheet, ShownStarts
+from rules.battery.state import BankFinding, TestPlan
 from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
+from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
 
@@ -344,3 +347,21 @@ def test_an_alarm_about_the_service_itself_stands_beside_an_outage() -> None:
     shown = " ".join(check(sheets.index(replace(sheet, alarms=(*sheet.alarms, waits, far)))).text)
     assert waits.what in shown
     assert far.what not in shown  # another system's: it stands on its own page and among all alarms
+
+
+def test_a_day_for_a_test_that_passed_is_said_only_where_the_judge_asks_for_the_test() -> None:
+    """None is asked of a bank that is to be renewed, whatever its plan of tests says."""
+    sheet = samples.short()
+    bank = next(b for b in sheet.banks if b.id == "D")
+    passed = TestPlan(None, sheet.now.date() - timedelta(days=400), 730, "every two years")
+    due = BankFinding("test_due", "A test is due.", "Test it.", Severity.WARNING)
+
+    def shown(*findings: BankFinding) -> str:
+        state = replace(bank, tests=passed, findings=findings)
+        others = tuple(b for b in sheet.banks if b.id != "D")
+        html = sheets.bank(replace(sheet, banks=(*others, state)), "D")
+        assert html is not None
+        return html
+
+    assert "A test was due" not in shown()
+    assert "A test was due" in shown(due)

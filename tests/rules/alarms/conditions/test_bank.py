@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.bank import bank_conditions
@@ -70,6 +70,17 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
         raised = {kind for kind, one in bank(state).items() if one.seen.present}
         assert raised == {alarm}
         assert bank(state)[alarm].seen.what == "Bank bank-W1: This is how it is."
+
+
+def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> None:
+    do = "Do not renew like for like. A larger bank: 2 strings of this type in place of 1."
+    small = BankFinding(UNDERSIZED, "The bank is too small.", do, Severity.MINOR)
+    due = bank_state(replace_by=TODAY, order_by=TODAY - timedelta(days=30))
+    assert bank(due)["bank_order_now"].seen.do == ""
+    found = bank(replace(due, findings=(small,)))
+    assert found["bank_order_now"].seen.do == do
+    assert found["bank_replace_now"].seen.do.startswith(do + " Until then shed load")
+    assert found["bank_replace_now"].seen.what == "Bank bank-W1 is to be renewed now."
 
 
 def test_what_is_shown_beside_a_bank_only_raises_no_alarm() -> None:

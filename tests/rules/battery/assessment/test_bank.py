@@ -125,6 +125,21 @@ def test_a_bank_too_small_is_not_worn_and_what_helps_is_said_with_its_size() -> 
     assert TEST_DUE not in [f.kind for f in state.findings]
 
 
+def test_a_bank_that_is_worn_and_too_small_is_said_to_be_both_and_where_age_alone_speaks_neither() -> None:
+    asked = BankDemand(1320.0, 240 * 56.0, NOW.date())
+
+    def said(*discharges: DischargeEvidence) -> str:
+        state = judge_bank(evidence(*discharges, asked=asked)).state
+        return next(f.what for f in state.findings if f.kind == UNDERSIZED)
+
+    worn = said(discharge(30, 0.60, used=0.6, ended=True, low=0.57, high=0.63))
+    assert worn.startswith("The bank is too small and worn besides: ")
+    assert said(discharge(3, 0.99, used=0.6, low=0.96, high=1.02)).startswith(
+        "The bank is too small, not worn: "
+    )
+    assert said().startswith("The bank is too small: ")
+
+
 def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
     # judged 95 % two and a half years ago: every two years; judged worn since: yearly, but not before that was known
     deep = discharge(900, 0.95, used=0.6, low=0.93, high=0.97)
