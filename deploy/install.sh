@@ -7,14 +7,15 @@
 # Run again after anything that went wrong: what is done already is left as it is.
 set -eu
 
-root=$(cd "$(dirname "$0")/.." && pwd)
+here=$PWD
+. "$(dirname "$0")/prepare.sh"
 program=/opt/ridethrough
 settings=/etc/ridethrough
 data=/var/lib/ridethrough
 unit=/etc/systemd/system/ridethrough.service
 user=ridethrough
 
-say() { printf '%s\n' "$*"; }
+tell() { printf '%s\n' "$*"; }
 stop_with() { printf '%s\n' "$*" >&2; exit 2; }
 
 managed() { [ -d /run/systemd/system ]; }
@@ -24,16 +25,16 @@ installed() { [ -L "$program/current" ] && readlink "$program/current" || true; 
 
 stop_service() {
     running || return 0
-    say "Stopping the service ..."
+    tell "Stopping the service ..."
     systemctl stop ridethrough
 }
 
 # start_service WAS_RUNNING: start it again where it ran, and wait until it says that it is ready (Type=notify)
 start_service() {
-    managed || { say "No service manager runs here: start it with $program/current/bin/ridethrough run $settings/estate.toml"; return 0; }
+    managed || { tell "No service manager runs here: start it with $program/current/bin/ridethrough run $settings/estate.toml"; return 0; }
     systemctl daemon-reload
     [ "$1" = yes ] || return 0
-    say "Starting the service ..."
+    tell "Starting the service ..."
     if ! systemctl start ridethrough; then
         journalctl --unit ridethrough --lines 20 --no-pager >&2 || true
         stop_with "It did not start; the last lines of its journal stand above. Back to the version before: sh deploy/install.sh --roll-back"
@@ -42,20 +43,10 @@ start_service() {
 
 point_to() { ln -sfn "$1" "$program/.next" && mv -T "$program/.next" "$program/current"; }
 
-find_python() {
-    for name in ${PYTHON:-} python3 python3.14 python3.13 python3.12 python3.11; do
-        if command -v "$name" >/dev/null 2>&1 && "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
-            command -v "$name"
-            return 0
-        fi
-    done
-    stop_with "ridethrough wants Python 3.11 or newer, and found none. On Debian: apt-get install python3 python3-venv"
-}
-
 make_user() {
     getent passwd "$user" >/dev/null && return 0
     useradd --system --user-group --home-dir "$data" --shell /usr/sbin/nologin "$user"
-    say "Made the user $user."
+    tell "Made the user $user."
 }
 
 make_folders() {
@@ -65,7 +56,7 @@ make_folders() {
         for example in example-estate.toml example-secrets.toml; do
             install -m 0600 -o "$user" -g "$user" "$root/deploy/$example" "$settings/$example"
         done
-        say "Put an example of an estate file, with notes, into $settings."
+        tell "Put an example of an estate file, with notes, into $settings."
     fi
 }
 
@@ -74,9 +65,8 @@ make_release() {
     release="$program/$1"
     [ ! -e "$release/.whole" ] || return 0
     rm -rf "$release"
-    base=$(find_python)
-    "$base" -c 'import venv, ensurepip' 2>/dev/null || stop_with "This Python ($base) makes no virtual environment. On Debian: apt-get install python3-venv"
-    say "Installing what is pinned into $release (a minute or two) ..."
+    base=$(python_with_venv) || exit 2
+    tell "Installing what is pinned into $release (a minute or two) ..."
     "$base" -m venv "$release"
     pip() { "$release/bin/python" -m pip --quiet --disable-pip-version-check --no-input "$@" || stop_with "Installing failed; see the lines above. Nothing that was installed before has changed."; }
     if [ -n "$wheels" ]; then
@@ -109,8 +99,12 @@ keep_data() {
     has_data || return 0
     copy="$data/before-leaving-$1"
     rm -rf "$copy"
-    say "Copying the data to $copy ..."
-    as_service "$program/$1/bin/ridethrough" backup --data "$data" "$copy" >/dev/null
+    tell "Copying the data to $copy ..."
+    if ! as_service "$program/$1/bin/ridethrough" backup --data "$data" "$copy" >/dev/null; then
+        rm -rf "$copy"
+        start_service "$ran"
+        stop_with "The data could not be copied; see the lines above. Nothing has changed: version $1 is what is installed."
+    fi
     for old in $(ls -1dt "$data"/before-leaving-* | tail -n +3); do rm -rf "$old"; done
 }
 
@@ -122,7 +116,7 @@ install_or_upgrade() {
     make_folders
     make_release "$this"
     if [ "$this" = "$was" ]; then
-        say "Version $this is installed already."
+        tell "Version $this is installed already."
     fi
     ran=no
     if running; then ran=yes; fi
@@ -141,16 +135,16 @@ install_or_upgrade() {
         [ "$name" = "$this" ] || [ "$name" = "$(cat "$program/before" 2>/dev/null)" ] || rm -rf "$old"
     done
     if [ -n "$was" ] && [ "$this" != "$was" ]; then
-        say "Upgraded from $was to $this. Back again: sh deploy/install.sh --roll-back"
+        tell "Upgraded from $was to $this. Back again: sh deploy/install.sh --roll-back"
     fi
     ln -sf "$program/current/bin/ridethrough" /usr/local/bin/ridethrough
     if [ ! -e "$settings/estate.toml" ]; then
-        say "Next: read a card and let it write the file to begin with,"
-        say "  ridethrough probe snmp://ADDRESS --community-file FILE --starter > $settings/estate.toml"
-        say "complete it, check it (ridethrough check $settings/estate.toml), give it to the service"
-        say "(chown $user: $settings/estate.toml; chmod 0600 $settings/estate.toml), and systemctl enable --now ridethrough."
+        tell "Next: read a card and let it write the file to begin with,"
+        tell "  ridethrough probe snmp://ADDRESS --community-file FILE --starter > $settings/estate.toml"
+        tell "complete it, check it (ridethrough check $settings/estate.toml), give it to the service"
+        tell "(chown $user: $settings/estate.toml; chmod 0600 $settings/estate.toml), and systemctl enable --now ridethrough."
     elif [ "$ran" = no ]; then
-        say "Next: systemctl enable --now ridethrough; then look at its page (port 8470 of this machine, loopback) and at journalctl --unit ridethrough."
+        tell "Next: systemctl enable --now ridethrough; then look at its page (port 8470 of this machine, loopback) and at journalctl --unit ridethrough."
     fi
 }
 
@@ -168,13 +162,13 @@ roll_back() {
         # The stores and what lies beside them, not the copies that were made of them.
         find "$data" -mindepth 1 -maxdepth 1 ! -name 'before-leaving-*' ! -name 'of-*' -exec mv -t "$aside" {} +
         as_service "$program/$before/bin/ridethrough" backup --restore --data "$data" "$copy" >/dev/null
-        say "The data are again as $before left them; what $now kept since lies in $aside."
+        tell "The data are again as $before left them; what $now kept since lies in $aside."
     fi
     rm -f "$program/before"
     point_to "$before"
     install -m 0644 "$program/$before/ridethrough.service" "$unit"
     start_service "$ran"
-    say "Back at $before; $now stays in $program until the next upgrade."
+    tell "Back at $before; $now stays in $program until the next upgrade."
 }
 
 remove() {
@@ -182,7 +176,7 @@ remove() {
     rm -rf "$program"
     rm -f "$unit" /usr/local/bin/ridethrough
     if managed; then systemctl daemon-reload; fi
-    say "Removed the program and the service. Estate file and data stay in $settings and $data, and the user $user with them."
+    tell "Removed the program and the service. Estate file and data stay in $settings and $data, and the user $user with them."
 }
 
 wheels=""
@@ -191,7 +185,10 @@ while [ $# -gt 0 ]; do
     case "$1" in
         --roll-back) what=roll_back ;;
         --remove) what=remove ;;
-        --wheels) [ $# -gt 1 ] && [ -d "$2" ] || stop_with "--wheels wants a folder of wheels"; wheels=$(cd "$2" && pwd); shift ;;
+        --wheels)
+            [ $# -gt 1 ] && wheels=$(cd "$here" && cd "$2" 2>/dev/null && pwd) || stop_with "--wheels wants a folder of wheels"
+            shift
+            ;;
         -h | --help) sed -n '2,7s/^# \{0,1\}//p' "$0"; exit 0 ;;
         *) stop_with "want --roll-back, --remove or --wheels DIR; got $1 (--help says more)" ;;
     esac

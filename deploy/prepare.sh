@@ -1,4 +1,4 @@
-# Sourced by demo.sh and test.sh: makes .venv once, and again whenever a pinned requirement changed.
+# Sourced by demo.sh, test.sh and install.sh: finds a Python; makes .venv once, and again whenever a pin changed.
 # Leaves $root and $python set. Wants Python 3.11 or newer and nothing else.
 
 root=$(cd "$(dirname "$0")/.." && pwd)
@@ -19,6 +19,17 @@ find_python() {
     return 1
 }
 
+# python_with_venv: one that can also make a virtual environment
+python_with_venv() {
+    found=$(find_python) || return 1
+    if ! "$found" -c 'import venv, ensurepip' 2>/dev/null; then
+        version=$("$found" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+        say "This Python ($found) cannot make a virtual environment. On Debian or Ubuntu, as root: apt-get install python$version-venv"
+        return 1
+    fi
+    printf '%s\n' "$found"
+}
+
 # sum_of REQUIREMENTS: what tells that nothing has changed since the file was installed
 sum_of() { cat "$root/deploy/$1" "$root/pyproject.toml" | cksum; }
 
@@ -28,12 +39,7 @@ prepare() {
     if [ -x "$python" ] && [ "$(cat "$root/.venv/.installed-$1" 2>/dev/null)" = "$(sum_of "$1")" ]; then
         return 0
     fi
-    base=$(find_python) || exit 2
-    if ! "$base" -c 'import venv, ensurepip' 2>/dev/null; then
-        version=$("$base" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
-        say "This Python ($base) cannot make a virtual environment. On Debian or Ubuntu, as root: apt-get install python$version-venv"
-        exit 2
-    fi
+    base=$(python_with_venv) || exit 2
     [ -x "$python" ] || { say "Making .venv ..."; "$base" -m venv "$root/.venv"; }
     say "Installing what $1 pins (once; a minute or two) ..."
     "$python" -m pip install --quiet --disable-pip-version-check --no-input --require-hashes -r "$requirements" ||
