@@ -8,7 +8,7 @@ import pytest
 
 from rules.battery.model.energy import BankMoment, carried_to
 from rules.battery.model.health import BankBelief, belief_from_age
-from rules.battery.model.recharge import missing_charge, used_after_recharge
+from rules.battery.model.recharge import PROMISED_CURRENT, missing_charge, used_after_recharge
 from rules.plant.estate import Bank, FittedBank, PowerTable
 
 START = datetime(2026, 3, 1, tzinfo=UTC)
@@ -50,11 +50,13 @@ def on_float(hours: float, *, every_h: float | None = None) -> np.ndarray[tuple[
     return now.used
 
 
-def test_without_a_current_a_bank_comes_back_as_a_tenth_of_its_capacity_an_hour_brings_it() -> None:
-    # 0.6 of the rated ampere-hours were given; at 0.1 C and 92 % kept a third of them is back after 2 h 10 min
-    assert float(np.median(on_float(0.2 / 0.092))) == pytest.approx(2.0 / 3.0, abs=0.04)
-    assert float(np.quantile(on_float(24.0), 0.9)) < 0.05
-    assert not np.any(on_float(72.0))
+def test_without_a_current_nine_tenths_are_counted_on_again_after_eight_hours_at_the_soonest_and_a_day_at_the_latest() -> (
+    None
+):
+    """As makers declare it (EN 62040-3); these are the words that stand under a plan with a second outage."""
+    assert float(np.mean(on_float(8.0) <= 0.1)) == pytest.approx(0.05, abs=0.06)
+    assert float(np.mean(on_float(24.0) <= 0.1)) == pytest.approx(0.95, abs=0.06)
+    assert float(np.median(on_float(96.0))) < 0.01
 
 
 def test_a_recharge_followed_in_steps_is_the_one_followed_at_once() -> None:
@@ -62,14 +64,15 @@ def test_a_recharge_followed_in_steps_is_the_one_followed_at_once() -> None:
 
 
 @pytest.mark.parametrize("hours", [1.0, 4.0, 8.0, 16.0, 30.0])
-def test_what_is_carried_forward_is_what_the_judgement_of_the_discharge_says_or_a_little_less(
+def test_what_is_carried_forward_is_never_more_than_the_judgement_of_the_discharge_says(
     hours: float,
 ) -> None:
     judged = used_after_recharge(np.ones(2000), 0.6, hours, 1, draws=2000)
     carried, there = float(np.median(on_float(hours))), float(np.median(judged))
-    # rest brings back what a high rate left: the judgement counts it, the step cannot
-    assert 0.6 * carried - 0.02 <= there <= carried + 0.02
-    assert float(missing_charge(0.6, hours, current=0.1)) == pytest.approx(0.6 * carried, abs=0.03)
+    assert there <= carried + 0.02, "never more is promised than is judged to be there"
+    assert float(missing_charge(0.6, hours, current=PROMISED_CURRENT)) == pytest.approx(
+        0.6 * carried, abs=0.03
+    )
 
 
 def test_a_measured_charging_current_gives_back_what_it_brings() -> None:
