@@ -29,7 +29,6 @@ LONG = {
     "collector/simulation/past/generate.py",
     "collector/simulation/scenario/estate_file.py",
     "collector/storage/ledger/ledger.py",
-    "rules/alarms/lifecycle.py",
     "rules/battery/discharge/capacity.py",
     "rules/battery/discharge/log.py",
     "rules/phrasing/notices.py",

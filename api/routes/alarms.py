@@ -14,7 +14,7 @@ from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer, moment
 from collector.read_model.running import RunningSource
 from collector.read_model.sheet_source import alarm_of, alarms_in_order
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import OperatorCommand
 
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])

@@ -8,7 +8,7 @@ from typing import Final
 
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import EquipmentEvent
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.plant.estate import Estate
 
 DECLARED_BEFORE: Final = timedelta(days=31)

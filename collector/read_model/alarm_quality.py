@@ -7,7 +7,7 @@ from typing import Final
 
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import JournalLine
-from rules.alarms.lifecycle import AlarmEvent
+from rules.alarms.lifecycle.states import AlarmEvent
 from rules.alarms.quality import STALE_AFTER, Occurrence, Quality, quality
 from rules.values.severity import Severity
 

@@ -30,9 +30,9 @@ from collector.read_model.sheet import (
 from collector.read_model.source import SheetSource
 from collector.read_model.sources import isolation_of, score_of
 from collector.read_model.wall_clock import WallClock
-from rules.alarms import lifecycle
 from rules.alarms.catalogue import CATALOGUE, Explanation
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
@@ -211,7 +211,7 @@ def alarms_in_order(source: SheetSource) -> tuple[ShownAlarm, ...]:
     return tuple(alarm_of(source, alarm) for alarm in in_order(source.present.alarms.values()))
 
 
-def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
+def in_order(alarms: Iterable[Alarm]) -> list[Alarm]:
     """Return the alarms that are not normal, in the order to act in."""
     found = [a for a in alarms if a.state is not State.NORMAL]
     found.sort(
@@ -227,7 +227,7 @@ def in_order(alarms: Iterable[lifecycle.Alarm]) -> list[lifecycle.Alarm]:
     return found
 
 
-def alarm_of(source: SheetSource, alarm: lifecycle.Alarm) -> ShownAlarm:
+def alarm_of(source: SheetSource, alarm: Alarm) -> ShownAlarm:
     """Return an alarm as people read it (ALARM of the interface)."""
     return alarm_as_read(
         source.estate,
@@ -239,7 +239,7 @@ def alarm_of(source: SheetSource, alarm: lifecycle.Alarm) -> ShownAlarm:
 
 def alarm_as_read(
     estate: Estate,
-    alarm: lifecycle.Alarm,
+    alarm: Alarm,
     *,
     told: tuple[Telling, ...] = (),
     call: tuple[str, ...] = (),
@@ -274,7 +274,7 @@ def alarm_as_read(
     )
 
 
-def _to_call(source: SheetSource, alarm: lifecycle.Alarm) -> tuple[str, ...]:
+def _to_call(source: SheetSource, alarm: Alarm) -> tuple[str, ...]:
     """Return whom to call about an alarm that stands."""
     if not (alarm.state.active and calls((alarm.id,))):
         return ()

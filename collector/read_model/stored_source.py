@@ -27,7 +27,7 @@ from collector.read_model.stored import NothingStoredError, StoredEstate
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.outages import OutageTracker
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading

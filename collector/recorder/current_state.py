@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from itertools import takewhile
 
 from collector.cards.polling.poller import PollFigures
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.battery.state import BankState
 from rules.monitor.clock_moved import moved
 from rules.planning.isolation.check import Isolation

@@ -8,7 +8,8 @@ from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Action, AlarmLine, IncidentLine, JournalLine, JudgementLine
 from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
-from rules.alarms.lifecycle import Alarm, Happened, State
+from rules.alarms.lifecycle.alarm import Alarm, Happened
+from rules.alarms.lifecycle.states import State
 from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.outputs import Change
 from rules.values.serial import to_plain

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.alarms.lifecycle import CHATTER_COUNT, CHATTER_WITHIN_S
+from rules.alarms.lifecycle.course import CHATTER_COUNT, CHATTER_WITHIN_S
 from rules.values.severity import Severity
 
 TEN_MINUTES: Final = timedelta(minutes=10)

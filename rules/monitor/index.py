@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 
 from rules.alarms.incidents.incident import Incident
 from rules.alarms.incidents.regroup import lively
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 
 M = TypeVar("M", float, datetime)
 K = TypeVar("K")

@@ -14,7 +14,8 @@ from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_con
 from rules.alarms.conditions.service_due import work_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
 from rules.alarms.conditions.system import system_conditions
-from rules.alarms.lifecycle import Observation, reworded
+from rules.alarms.lifecycle.alarm import reworded
+from rules.alarms.lifecycle.course import Observation
 from rules.battery.state import BankState
 from rules.monitor.inputs import (
     BankJudged,

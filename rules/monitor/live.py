@@ -22,7 +22,8 @@ from typing import Final
 from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.context import Sites
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle import Alarm, next_s, unwatched
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.course import next_s, unwatched
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved

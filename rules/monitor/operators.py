@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any, assert_never
 
-from rules.alarms import lifecycle
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle import operators
+from rules.alarms.lifecycle.alarm import add_note
+from rules.alarms.lifecycle.course import Observation
 from rules.monitor.inputs import OperatorAction, OperatorCommand
 from rules.monitor.outputs import RefusedCommand
 from rules.monitor.transition import Draft
@@ -36,21 +37,21 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
     now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
     match action.deed:
         case OperatorCommand.ACKNOWLEDGE:
-            result = lifecycle.acknowledge(alarm, **who)
+            result = operators.acknowledge(alarm, **who)
         case OperatorCommand.RESET:
-            result = lifecycle.reset(alarm, **who)
+            result = operators.reset(alarm, **who)
         case OperatorCommand.SHELVE:
             if action.until is None or action.until <= draft.at:
                 return "shelving needs an end in the future"
-            result = lifecycle.shelve(alarm, kind, until=action.until, **who)
+            result = operators.shelve(alarm, kind, until=action.until, **who)
         case OperatorCommand.UNSHELVE:
-            result = lifecycle.unshelve(alarm, kind, **now)
+            result = operators.unshelve(alarm, kind, **now)
         case OperatorCommand.TAKE_OUT_OF_SERVICE:
-            result = lifecycle.take_out_of_service(alarm, kind, **who)
+            result = operators.take_out_of_service(alarm, kind, **who)
         case OperatorCommand.RETURN_TO_SERVICE:
-            result = lifecycle.return_to_service(alarm, kind, **now)
+            result = operators.return_to_service(alarm, kind, **now)
         case OperatorCommand.NOTE:
-            result = lifecycle.add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
+            result = add_note(alarm, by=action.who, text=action.why, at=draft.at), ()
         case _:
             assert_never(action.deed)
     if result[0] is alarm:

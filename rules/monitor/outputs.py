@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
-from rules.alarms.lifecycle import Happened
+from rules.alarms.lifecycle.alarm import Happened
 from rules.monitor.inputs import OperatorAction
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Final
 
-from rules.alarms import lifecycle
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle import course
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.windows import Window
 from rules.monitor.transition import Draft
 
@@ -70,7 +70,7 @@ def _progress(draft: Draft, alarm: Alarm, kind: AlarmKind) -> None:
     planned = draft.planned(kind, alarm)
     if planned != alarm.planned:
         alarm = replace(alarm, planned=planned)
-    draft.keep(lifecycle.progress(alarm, kind, now_s=draft.now_s, at=draft.at))
+    draft.keep(course.progress(alarm, kind, now_s=draft.now_s, at=draft.at))
 
 
 def _windows_moved(draft: Draft) -> None:

@@ -8,7 +8,7 @@ from rules.alarms.conditions.card import card_conditions
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.unit import Peers, unit_conditions
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.alarms.plant_memory import UnitMemory
 from rules.monitor.outputs import PollNow
 from rules.monitor.transition import Draft

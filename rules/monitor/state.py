@@ -10,7 +10,7 @@ from typing import Any, Final
 from rules.alarms.catalogue import CATALOGUE, AlarmKind, Explanation
 from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.windows import Window
 from rules.plant.estate import Estate

@@ -14,7 +14,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 from rules.alarms.incidents.incident import Incident, IncidentPart
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import UnitMemory
 from rules.monitor.state import BY_ID, WHOLE, Touched, WatchState
 from rules.system.state import SystemState

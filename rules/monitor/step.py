@@ -7,7 +7,7 @@ from typing import assert_never
 
 from rules.alarms.incidents.context import Moment, Sites
 from rules.alarms.incidents.regroup import regroup
-from rules.alarms.lifecycle import Happened
+from rules.alarms.lifecycle.alarm import Happened
 from rules.monitor import judgements, samples
 from rules.monitor import operators as people
 from rules.monitor.inputs import (

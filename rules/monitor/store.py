@@ -8,7 +8,7 @@ from typing import Protocol
 
 from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.context import OpenIncidents
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.windows import Window
 from rules.system.state import SystemState

@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from rules.alarms import lifecycle
 from rules.alarms.catalogue import SAYS, AlarmKind, Cause, Explanation
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
-from rules.alarms.lifecycle import Alarm, Effect, Happened, Observation
+from rules.alarms.lifecycle import alarm as alarms
+from rules.alarms.lifecycle import course
+from rules.alarms.lifecycle.alarm import Alarm, Happened
+from rules.alarms.lifecycle.course import Observation
+from rules.alarms.lifecycle.states import Effect
 from rules.alarms.plant_memory import Scene
 from rules.alarms.windows import Window
 from rules.monitor.outputs import Change
@@ -41,7 +44,7 @@ class Draft:
 
     def alarm(self, kind: str, about: str, qualifier: str = "") -> Alarm | None:
         """Return an alarm that is remembered."""
-        return self.store.alarms.get(lifecycle.alarm_id(kind, about, qualifier))
+        return self.store.alarms.get(alarms.alarm_id(kind, about, qualifier))
 
     def was_of(self, about: str) -> Callable[[str, str], bool]:
         """Return a look-up of whether a condition of a thing was last known to be present."""
@@ -74,7 +77,7 @@ class Draft:
             if card is not None and card.condition is not False and not card.explained:
                 card = replace(card, explained=(Explanation.SAID_ALREADY.value,))
                 kind = self.kind(card.kind, card.about)
-                self.keep(lifecycle.progress(card, kind, now_s=self.now_s, at=self.at))
+                self.keep(course.progress(card, kind, now_s=self.now_s, at=self.at))
 
     def kind(self, kind_id: str, about: str) -> AlarmKind:
         """Return an alarm's entry in the catalogue, as it holds at this moment."""
@@ -87,11 +90,11 @@ class Draft:
             if alarm is None and one.seen.present is not True:
                 continue
             kind = self.kind(one.kind, one.about)
-            alarm = alarm or lifecycle.new_alarm(kind, one.about, one.qualifier, self.now_s)
+            alarm = alarm or alarms.new_alarm(kind, one.about, one.qualifier, self.now_s)
             planned = self.planned(kind, alarm)
             if planned != alarm.planned:
                 alarm = replace(alarm, planned=planned)
-            self.keep(lifecycle.observe(alarm, kind, one.seen, now_s=self.now_s, at=self.at))
+            self.keep(course.observe(alarm, kind, one.seen, now_s=self.now_s, at=self.at))
 
     def unknown(self, unit: str, *, but: str) -> None:
         """Turn every condition of a unit into "not known", except of one kind."""

@@ -9,7 +9,7 @@ from typing import Final
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.phrasing.text import counted, lasted

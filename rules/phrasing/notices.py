@@ -9,7 +9,7 @@ from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene
 from rules.phrasing.text import (
     at_least,

@@ -100,9 +100,9 @@ def _verdict(count: float) -> str:
 
 
 ALARMS = (
-    Threshold("rules.alarms.lifecycle.CHATTER_WITHIN_S", "the third of an alarm within a minute", _chatters,
+    Threshold("rules.alarms.lifecycle.course.CHATTER_WITHIN_S", "the third of an alarm within a minute", _chatters,
               (59.0, 60.0, 61.0), (True, False, False)),
-    Threshold("rules.alarms.lifecycle.CHATTER_COUNT", "so many of an alarm, a second apart",
+    Threshold("rules.alarms.lifecycle.course.CHATTER_COUNT", "so many of an alarm, a second apart",
               lambda n: bool(_figures([float(k) for k in range(int(n))]).chattering),
               (2, 3, 4), (False, True, True)),
     Threshold("rules.alarms.quality.FLOOD_ABOVE", "so many alarms in ten minutes", _floods, (9, 10, 11), (0, 0, 1)),

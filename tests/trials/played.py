@@ -45,7 +45,8 @@ from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
 from rules.alarms.events import PowerEvent
-from rules.alarms.lifecycle import Happened, State
+from rules.alarms.lifecycle.alarm import Happened
+from rules.alarms.lifecycle.states import State
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.model.published_runtime import curve_for

@@ -21,7 +21,8 @@ from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.ledger import Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing
 from rules.alarms.incidents.incident import IncidentChange, Notice
-from rules.alarms.lifecycle import Alarm, Happened, State
+from rules.alarms.lifecycle.alarm import Alarm, Happened
+from rules.alarms.lifecycle.states import State
 from rules.monitor.outputs import Change
 from rules.plant.topology import Topology
 from rules.values.serial import to_plain

@@ -8,7 +8,7 @@ from collector.messaging.delivery.letter import LETTER, Letter
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Sending
 from rules.alarms.incidents.incident import NoticeKind, NoticeNews
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 
 NOT_NEEDED: Final = "not needed"
 """What stands before the reason in the result of a letter that was not sent."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final, Protocol
 
 from collector.messaging.delivery.office import PostOffice
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.plant.reading import Reading
 from rules.system.state import SystemState
 from rules.values.serial import to_plain

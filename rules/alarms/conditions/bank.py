@@ -8,7 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.battery.assessment.charging import CHARGER_LOST, NOT_RECHARGED, RECHARGE_SLOW, RUNAWAY
 from rules.battery.assessment.faults import (
     BLOCK_OUT_OF_LINE,

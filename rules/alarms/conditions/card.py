@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 
 from rules.alarms.catalogue import CARD_ALARMS, CardAlarm, Explanation
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Alarm, Observation
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Unit
 from rules.plant.reading import Reading
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Known, Was
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.state import Finding, FindingKind, Standing, SystemState
 from rules.values.verdict import Verdict

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from rules.alarms.lifecycle import Alarm, Observation
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.course import Observation
 
 Was = Callable[[str, str], bool]
 """Whether a condition (kind, qualifier) was last known to be present: for limits with a deadband."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import SERVICE
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.generator.test_runs import SetTest
 
 

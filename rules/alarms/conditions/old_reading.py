@@ -6,7 +6,7 @@ from typing import Final
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.plant.unread import OldReading, Unread
 
 OLD: Final = "unit_not_read"

@@ -8,7 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, shed_words
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState

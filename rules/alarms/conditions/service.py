@@ -9,7 +9,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.phrasing.text import clock_words, listed
 from rules.plant.estate import Estate
 

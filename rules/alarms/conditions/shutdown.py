@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 
 BREAK_OFF: Final = "break_off"
 NO_LONGER_HOLDS: Final = "plan_no_longer_holds"

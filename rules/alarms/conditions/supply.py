@@ -8,7 +8,7 @@ from datetime import datetime
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.alarms.plant_memory import Scene, UnitMemory
 from rules.phrasing.text import counted, lasted
 from rules.plant.reading import OutputSource

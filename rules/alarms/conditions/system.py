@@ -10,7 +10,7 @@ from rules.alarms.conditions.comparison import partner_condition, sibling_condit
 from rules.alarms.conditions.condition import Condition, Known, Was
 from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.battery.assessment.would_tell import named
 from rules.phrasing.dates import PURPOSES
 from rules.phrasing.text import at_least, at_most, kilowatts, listed, worst_lost

@@ -9,7 +9,7 @@ from datetime import datetime
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.outage import on_battery_words, time_left_s
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
 from rules.plant.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult

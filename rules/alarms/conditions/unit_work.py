@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Observation
+from rules.alarms.lifecycle.course import Observation
 from rules.phrasing.text import overdue
 from rules.plant.estate import Estate
 from rules.system.state import SystemState

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from rules.alarms.catalogue import AlarmKind, Cause
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene
 
 Sites = Collection[str | None] | None

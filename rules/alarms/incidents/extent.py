@@ -8,7 +8,7 @@ from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.outage import time_left_s
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart
-from rules.alarms.lifecycle import Effect
+from rules.alarms.lifecycle.states import Effect
 from rules.values.altered import altered
 
 

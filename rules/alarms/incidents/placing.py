@@ -9,7 +9,7 @@ from typing import Final
 from rules.alarms.catalogue import CARD_ALARMS, Cause
 from rules.alarms.incidents.context import Sites, StepContext
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene
 
 JOIN_S: Final = 300.0

@@ -11,7 +11,7 @@ from rules.alarms.incidents.due import tell
 from rules.alarms.incidents.extent import refreshed
 from rules.alarms.incidents.incident import Incident, IncidentChange
 from rules.alarms.incidents.placing import Placing
-from rules.alarms.lifecycle import Effect
+from rules.alarms.lifecycle.states import Effect
 from rules.alarms.plant_memory import Scene
 
 Effects = Mapping[str, frozenset[Effect]]

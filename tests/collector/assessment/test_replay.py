@@ -21,7 +21,7 @@ from collector.assessment.hold_up import seed_of
 from collector.process.clock import stamp
 from collector.recorder import recorder as recording
 from collector.recorder.parts import Consumer
-from rules.alarms.lifecycle import Happened
+from rules.alarms.lifecycle.alarm import Happened
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence

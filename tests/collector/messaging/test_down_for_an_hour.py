@@ -30,7 +30,7 @@ from collector.service.self_monitoring import SelfWatch
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger, Transaction
 from rules.alarms.incidents.incident import IncidentChange, Notice
-from rules.alarms.lifecycle import Happened
+from rules.alarms.lifecycle.alarm import Happened
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
 from rules.plant.reading import OutputSource, Reading

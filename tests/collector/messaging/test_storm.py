@@ -21,7 +21,7 @@ from collector.process.clock import TurnedClock
 from collector.service.service import Service
 from collector.simulation.cards.agent import AgentHost
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle import Alarm
+from rules.alarms.lifecycle.alarm import Alarm
 from tests.collector.messaging.cases import until
 from tests.collector.messaging.sinks import WebSink
 from tests.collector.messaging.site import NORTH, Site

@@ -9,7 +9,8 @@ from collector.process.background_budget import Budget
 from collector.process.clock import Clock, TurnedClock
 from collector.recorder.current_state import Present
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle import Alarm, State
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.states import State
 from rules.planning.isolation.rows import REMINDERS
 from rules.plant.reading import Silence
 from rules.values.severity import Severity

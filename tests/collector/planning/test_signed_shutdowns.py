@@ -10,7 +10,7 @@ import pytest
 
 from collector.planning.signed_shutdowns import FURTHEST, NotSigned
 from collector.process.clock import TurnedClock
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import AbortLimits
 from rules.planning.ridethrough.signed_course import Status

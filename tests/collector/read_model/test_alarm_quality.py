@@ -10,7 +10,8 @@ import pytest
 from collector.read_model.alarm_quality import quality_between
 from collector.recorder.journal_lines import save_change
 from collector.storage.ledger import Ledger
-from rules.alarms.lifecycle import AlarmEvent, Effect, Happened
+from rules.alarms.lifecycle.alarm import Happened
+from rules.alarms.lifecycle.states import AlarmEvent, Effect
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
 from tests.rules.day import recorded_day

@@ -7,7 +7,8 @@ import pytest
 
 from collector.read_model.sheet_source import NO_LONGER, alarm_as_read
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle import State, new_alarm
+from rules.alarms.lifecycle.alarm import new_alarm
+from rules.alarms.lifecycle.states import State
 from tests.rules.sample_plant import estate
 
 NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)

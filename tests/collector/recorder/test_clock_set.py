@@ -23,7 +23,7 @@ from collector.process.clock import SystemClock, TurnedClock, stamp
 from collector.recorder.batch import ClockSet, PendingCommand, RecorderInput
 from collector.recorder.trackers.discharges import from_evidence
 from collector.storage.ledger.records import Evidence
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
 from rules.monitor.inputs import OperatorAction, OperatorCommand, Tick

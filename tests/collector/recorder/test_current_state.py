@@ -8,7 +8,8 @@ from typing import cast
 
 from collector.recorder.current_state import Present
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle import State, new_alarm
+from rules.alarms.lifecycle.alarm import new_alarm
+from rules.alarms.lifecycle.states import State
 from rules.planning.isolation.check import Isolation
 from rules.planning.ridethrough.shutdown import Shutdown
 from tests.rules.day import on_battery_since

@@ -18,7 +18,7 @@ from collector.recorder.batch import InputQueue
 from collector.recorder.current_state import Present
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.reading_ages import ReadingAges
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import ReadingsLooked, Tick
 from rules.plant.reading import Reading, Silence
 from rules.plant.unread import OldReading, Unread

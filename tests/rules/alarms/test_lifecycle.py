@@ -10,29 +10,26 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.catalogue import CATALOGUE, AlarmKind
-from rules.alarms.lifecycle import (
+from rules.alarms.lifecycle.alarm import Alarm, Happened, new_alarm
+from rules.alarms.lifecycle.course import (
     CHATTER_QUIET_S,
-    NEXT,
     ROUNDING_S,
-    Alarm,
-    AlarmEvent,
-    Effect,
-    Happened,
     Observation,
-    State,
-    acknowledge,
-    new_alarm,
     next_s,
     observe,
     progress,
     ran_s,
+    unwatched,
+)
+from rules.alarms.lifecycle.operators import (
+    acknowledge,
     reset,
     return_to_service,
     shelve,
     take_out_of_service,
     unshelve,
-    unwatched,
 )
+from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
 from rules.plant.estate import AnswerTimes
 from rules.values.severity import Severity
 

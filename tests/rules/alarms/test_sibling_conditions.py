@@ -17,7 +17,8 @@ from rules.alarms.conditions.comparison import (
     sibling_conditions,
 )
 from rules.alarms.conditions.condition import Condition
-from rules.alarms.lifecycle import Alarm, State, alarm_id, new_alarm
+from rules.alarms.lifecycle.alarm import Alarm, alarm_id, new_alarm
+from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork, SystemJudged, Tick
 from rules.monitor.state import Book, WatchState

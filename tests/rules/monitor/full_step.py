@@ -13,7 +13,8 @@ from datetime import datetime
 from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.context import Sites
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.lifecycle import Alarm, unwatched
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.course import unwatched
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.windows import Window
 from rules.monitor.inputs import Input

@@ -6,7 +6,8 @@ from hypothesis import strategies as st
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.incidents.incident import Incident, IncidentChange, Notice, NoticeKind
-from rules.alarms.lifecycle import Effect, Happened
+from rules.alarms.lifecycle.alarm import Happened
+from rules.alarms.lifecycle.states import Effect
 from rules.monitor.inputs import Input, OperatorCommand, PlannedWork, SystemJudged, Tick
 from rules.plant.reading import OutputSource
 from rules.values.verdict import Verdict

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.conditions.service import ServiceFigures
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.battery.state import WouldTell
 from rules.monitor.inputs import (
     BankJudged,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rules.alarms.catalogue import CARD_ALARMS, CATALOGUE, SAYS
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.plant.reading import OutputSource
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import START, on_bank, reading

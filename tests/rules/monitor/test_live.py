@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.catalogue import Explanation
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import PlannedWork, Tick
 from rules.monitor.live import Live
 from rules.monitor.state import Book

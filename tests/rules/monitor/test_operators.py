@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from rules.alarms.incidents.incident import NoticeKind
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import (
     OperatorCommand,
 )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import (
     PlannedWork,
     SystemJudged,

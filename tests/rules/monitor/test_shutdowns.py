@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from rules.alarms.conditions.shutdown import DO, Met, ShutdownFigures
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.alarms.planned_work import windows
 from rules.monitor.inputs import PlannedWork, ShutdownLooked, SystemJudged
 from rules.planning.ridethrough.scenario import Scenario

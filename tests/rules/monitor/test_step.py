@@ -9,7 +9,7 @@ from functools import cache
 import pytest
 from hypothesis import given, settings
 
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import (
     OperatorCommand,
     Tick,

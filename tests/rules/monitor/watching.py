@@ -8,7 +8,7 @@ from typing import TypeVar
 from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange, Notice
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window
 from rules.monitor.inputs import Input, OperatorAction, OperatorCommand, Tick
 from rules.monitor.live import Live

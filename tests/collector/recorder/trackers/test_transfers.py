@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.plant.reading import OutputSource
 from rules.system.state import FindingKind
 from tests.collector.scripted import Scripted, scripted

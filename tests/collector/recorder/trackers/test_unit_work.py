@@ -9,7 +9,7 @@ from pathlib import Path
 from collector.process.clock import stamp
 from collector.recorder.trackers.unit_work import LONGEST, WorkBegins, WorkCloses
 from rules.alarms.catalogue import Explanation
-from rules.alarms.lifecycle import State
+from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork
 from rules.plant.reading import OutputSource, Reading
