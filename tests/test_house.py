@@ -16,18 +16,13 @@ TABLES = {"rules/alarms/catalogue.py", "rules/battery/discharge/curve/prior_tabl
 """Pure tables may be as long as what they list."""
 
 LONG = {
-    "api/pages/sheets/unit_sheet.py",
     "collector/assessment/bank_evidence.py",
-    "collector/cards/corrections/load.py",
     "collector/cards/mib/decode.py",
     "collector/cards/snmp/ber.py",
     "collector/cards/snmp/usm.py",
     "collector/configuration/plant_tables.py",
     "collector/configuration/settings_tables.py",
     "collector/recorder/trackers/discharges.py",
-    "collector/recorder/trackers/outages.py",
-    "collector/simulation/past/generate.py",
-    "collector/simulation/scenario/estate_file.py",
     "collector/storage/ledger/ledger.py",
     "rules/battery/discharge/capacity.py",
     "rules/battery/discharge/log.py",

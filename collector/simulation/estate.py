@@ -32,6 +32,7 @@ from collector.simulation.cards.agent import Agent, AgentHost, Faults, Typed
 from collector.simulation.cards.card import AlarmRows, Meters
 from collector.simulation.cards.faulty_cards import Lie, spoken
 from collector.simulation.cards.notices import Notices
+from collector.simulation.past import episodes
 from collector.simulation.past import generate as past
 from collector.simulation.past.downtime_gap import write_meanwhile
 from collector.simulation.past.idle_readings import boot_s
@@ -254,7 +255,7 @@ class SimulatedEstate:
 
     def _first_stage(self) -> DirectorStage:
         systems = {
-            name: past.steady_state(self.scenario, system, self._epoch_s)
+            name: episodes.steady_state(self.scenario, system, self._epoch_s)
             for name, system in self._plant.systems.items()
         }
         supplies = {name: SupplyState() for name in self._plant.supplies}
@@ -377,5 +378,5 @@ class SimulatedEstate:
 
     def _bads_before(self, system: str) -> int:
         """Return how often a system's input had gone bad before this play began."""
-        bads = past.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
+        bads = episodes.line_bads_before(system, self.scenario.now.timestamp(), np.array([self._epoch_s]))
         return int(bads[0]) + self._failures_before.get(self._plant.systems[system].supply, 0)

@@ -16,7 +16,7 @@ from collector.configuration import load
 from collector.read_model.stored import StoredEstate
 from collector.service.service import Service
 from collector.simulation.estate import SimulatedEstate
-from collector.simulation.past.generate import steady_state
+from collector.simulation.past.episodes import steady_state
 from collector.simulation.plant.supply import SupplyState
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.world import WorldState

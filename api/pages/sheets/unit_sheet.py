@@ -10,16 +10,15 @@ from collections.abc import Sequence
 from typing import Final
 
 from api.pages.alarms.alarm_list import wrong
-from api.pages.hold_up.unit_tracks import read_trace
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
 from api.pages.markup.frame import PageFrame, address_of, question
 from api.pages.markup.marks import Standing, line_mark
+from api.pages.sheets.unit_card import LATE, card_section, claims_section, doubts_section
 from api.pages.units.redundancy import STANDS
-from collector.read_model.sheet import CardHealth, Sheet, ShownStarts, ShownUnit
+from collector.read_model.sheet import Sheet, ShownUnit
 from collector.read_model.wall_clock import WallClock
-from rules.alarms.catalogue import CARD_ALARMS
-from rules.phrasing.figures import age, capital, clause, count, kilo, listed, plural, stopwatch, whole_percent
+from rules.phrasing.figures import age, clause, kilo, stopwatch, whole_percent
 from rules.plant.estate import Unit, in_place
 from rules.plant.reading import Doubt, Reading
 from rules.plant.unread import Unread
@@ -27,59 +26,10 @@ from rules.system.state import Standing as UnitStands
 from rules.system.state import UnitStanding
 
 STALE_POLLS: Final = 3.0
+
+
 STALE_LEAST_S: Final = 15.0
 """A reading is stale past three poll periods and never under 15 s, as the verdicts take it."""
-
-LATE: Final = {
-    Unread.NOT_ASKED: "was not asked in time: ridethrough is late, what follows is old.",
-    Unread.NOT_JUDGED: "is waiting: ridethrough is late with judging what its card says, what follows is old.",
-    Unread.CANNOT_BE_JUDGED: "cannot be judged: a fault in ridethrough itself.",
-}
-"""What is said of a unit whose last reading is too old, where that is no fault of its card."""
-
-# RFC 1628: the object a doubt names, and the row of this sheet it belongs to.
-OBJECTS: Final = {
-    "upsBatteryVoltage": "bank voltage",
-    "upsBatteryCurrent": "bank current",
-    "upsBatteryTemperature": "bank temperature",
-    "upsBatteryStatus": "battery status",
-    "upsSecondsOnBattery": "on battery for",
-    "upsEstimatedMinutesRemaining": "minutes remaining",
-    "upsEstimatedChargeRemaining": "charge",
-    "upsInputFrequency": "input frequency",
-    "upsInputVoltage": "input voltage",
-    "upsInputCurrent": "input current",
-    "upsInputTruePower": "input power",
-    "upsOutputSource": "output source",
-    "upsOutputFrequency": "output frequency",
-    "upsOutputVoltage": "output voltage",
-    "upsOutputCurrent": "output current",
-    "upsOutputPower": "output power",
-    "upsOutputPercentLoad": "output load",
-    "upsBypassFrequency": "bypass frequency",
-    "upsBypassVoltage": "bypass voltage",
-    "upsBypassCurrent": "bypass current",
-    "upsBypassPower": "bypass power",
-    "upsConfigInputVoltage": "nominal input voltage",
-    "upsConfigInputFreq": "nominal input frequency",
-    "upsConfigOutputVoltage": "nominal output voltage",
-    "upsConfigOutputFreq": "nominal output frequency",
-    "upsConfigOutputVA": "rating in VA",
-    "upsConfigOutputPower": "rating in W",
-    "upsConfigLowBattTime": "low-battery warning",
-    "upsConfigLowVoltageTransferPoint": "lowest input voltage it takes",
-    "upsConfigHighVoltageTransferPoint": "highest input voltage it takes",
-    "upsInputLineBads": "times the mains was bad",
-    "upsIdentManufacturer": "maker",
-    "upsIdentModel": "model",
-    "upsIdentName": "name",
-    "upsIdentUPSSoftwareVersion": "software of the unit",
-    "upsIdentAgentSoftwareVersion": "software of the card",
-    "upsIdentAttachedDevices": "what is connected",
-    "upsTestResultsSummary": "result of the last test",
-    "upsTestResultsDetail": "detail of the last test",
-    "upsAlarmsPresent": "alarms of the card",
-}
 
 
 def unit_page(sheet: Sheet, name: str) -> PageFrame | None:
@@ -92,10 +42,10 @@ def unit_page(sheet: Sheet, name: str) -> PageFrame | None:
     parts: list[Element | None] = [_lead(sheet, unit, view)]
     if view.reading is not None:
         parts.append(_readings(sheet, view, view.reading, clock))
-        parts.append(_doubts(view.reading))
-    parts.append(_card(sheet, unit, view))
+        parts.append(doubts_section(view.reading))
+    parts.append(card_section(sheet, unit, view))
     if view.reading is not None:
-        parts.append(_claims(view.reading))
+        parts.append(claims_section(view.reading))
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
         parts.append(wrong(sheet, mine, clock))
@@ -307,163 +257,3 @@ def _value_of(text: str | None, doubted: bool) -> Element:
 
 def _unit(value: float | None, unit: str, decimals: int = 1) -> str | None:
     return None if value is None else f"{value:.{decimals}f} {unit}"
-
-
-def _doubts(reading: Reading) -> Element:
-    rows = [
-        el(
-            "tr",
-            el("th", OBJECTS.get(d.object, d.object), f" L{d.line}" if d.line else "", scope="row"),
-            el("td", "nothing" if d.raw is None else str(d.raw), class_="num", data_label="on the wire"),
-            el(
-                "td",
-                "not known" if d.used is None else f"{d.used:g}" if isinstance(d.used, float) else d.used,
-                class_="num none" if d.used is None else "num",
-                data_label="taken as",
-            ),
-            el("td", capital(d.reason), el("small", f" {d.object}")),
-        )
-        for d in reading.doubts
-    ]
-    parts: list[Nodes] = []
-    if rows:
-        names = ("what", "on the wire", "taken as", "why")
-        head = el(
-            "tr", [el("th", n, class_="num" if 0 < i < 3 else None, scope="col") for i, n in enumerate(names)]
-        )
-        parts.append(
-            el("div", el("table", el("thead", head), el("tbody", rows), class_="tight doubts"), class_="tw")
-        )
-    else:
-        parts.append(el("p", "Nothing it said was doubted.", class_="say"))
-    if reading.missing:
-        shown = [OBJECTS.get(name, name) for name in reading.missing]
-        parts.append(el("p", f"Never given by this card: {', '.join(shown)}.", class_="rest"))
-    if reading.card_alarms:
-        said = [_card_says(name) for name in reading.card_alarms]
-        parts.append(el("p", f"By its card, the unit {listed(said)}.", class_="rest"))
-    return question(
-        None,
-        "What was doubted",
-        "A value is taken as it came, corrected with the reason, or not known.",
-        el("div", parts, id="doubts", live=True),
-    )
-
-
-def _card(sheet: Sheet, unit: Unit, view: ShownUnit) -> Element | None:
-    declared, card = sheet.estate.card_of(unit.id), view.card
-    if declared is None:
-        return question(
-            None, "How its card answers", None, el("p", "No card speaks for this unit.", class_="say")
-        )
-    parts: list[Nodes] = [el("p", _health(declared.id, len(declared.covers), card), class_="prose")]
-    if view.reads:
-        parts.append(read_trace(view.reads, sheet.now))
-        failed = [read for read in view.reads if read.why]
-        if failed:
-            parts.append(
-                el(
-                    "p",
-                    "Last failure, ",
-                    since(failed[-1].at, sheet.now),
-                    f" ago: {failed[-1].why}",
-                    class_="rest",
-                )
-            )
-    if view.learnt is not None:
-        parts += _learnt(view.learnt)
-    if card is not None:
-        parts += [el("p", note, class_="rest") for note in card.notes]
-    return question(
-        None,
-        "How its card answers",
-        "An upright is a request, its height the time to the answer. A hollow mark had none.",
-        el("div", parts, id="card", live=True),
-    )
-
-
-def _card_says(name: str) -> str:
-    """Return a card's own alarm in the catalogue's words; one that only its maker can name, by its name."""
-    known = CARD_ALARMS.get(name)
-    return f"reports {name}" if known is None else known.says
-
-
-def _learnt(learnt: ShownStarts) -> list[Nodes]:
-    """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard."""
-    said = [] if learnt.stale is None else [f"{capital(learnt.stale)}: nothing live of it counts now."]
-    for one in learnt.objects:
-        samples = f"by {plural(one.evidence, 'sample')}" if one.evidence else "not sampled yet"
-        by = "stated in the estate file" if one.declared else samples
-        times = f", times {one.factor:g}" if one.factor != 1.0 else ""
-        said.append(f"{capital(OBJECTS.get(one.object, one.object))}{times}: {one.reason} ({by}).")
-    said += [f"The unit has no {line.group} line {line.line}." for line in learnt.absent_lines]
-    if not said:
-        return []
-    rows = [el("li", sentence) for sentence in said]
-    return [el("p", "Learnt about this card:", class_="prose"), el("ul", rows, class_="rest")]
-
-
-def _health(name: str, covers: int, card: CardHealth | None) -> str:
-    said = [capital(name) if name.lower().startswith("card") else f"Card {name}"]
-    if covers > 1:
-        said[0] += f", which speaks for {plural(covers, 'unit')}"
-    if card is None:
-        return f"{said[0]}: how it keeps up is not known."
-    if card.answering is False:
-        said.append("does not answer")
-    elif card.answer_s is not None:
-        said.append(f"answers in {_briefly(card.answer_s)}")
-    elif card.answering:
-        said.append("answers")
-    if card.poll_s is not None:
-        said.append(f"asked every {card.poll_s:g} s")
-    if card.reads is not None and card.unanswered is not None:
-        said.append(f"{card.unanswered} of {card.reads} requests unanswered so far")
-    if card.restarts:
-        said.append(f"started afresh {plural_times(card.restarts)} so far")
-    if card.note:
-        said.append(clause(card.note))
-    return ", ".join(said) + "."
-
-
-def _briefly(seconds: float) -> str:
-    return f"{seconds:.2f} s" if seconds >= 0.1 else f"{max(seconds * 1000.0, 1.0):.0f} ms"
-
-
-def plural_times(number: int) -> str:
-    """Return "once", "twice", "three times"."""
-    return {1: "once", 2: "twice"}.get(number, f"{count(number)} times")
-
-
-def _claims(reading: Reading) -> Element:
-    b, plate = reading.battery, reading.nameplate
-    rows = [
-        ("minutes remaining", None if b.card_runtime_s is None else f"{b.card_runtime_s / 60:.0f} min"),
-        ("charge", None if b.charge_pct is None else f"{b.charge_pct:.0f} %"),
-        ("maker", plate.manufacturer),
-        ("model", plate.model),
-        ("software of the unit", plate.ups_software),
-        ("software of the card", plate.agent_software),
-        (
-            "rating",
-            None
-            if plate.rating_va is None
-            else f"{plate.rating_va / 1000:g} kVA"
-            + (f", {plate.rating_w / 1000:g} kW" if plate.rating_w else ""),
-        ),
-        (
-            "low-battery warning at",
-            None if plate.low_battery_time_s is None else stopwatch(plate.low_battery_time_s),
-        ),
-    ]
-    body = [
-        el("tr", el("th", name, scope="row"), el("td", text or "not given", class_=None if text else "none"))
-        for name, text in rows
-    ]
-    table = el("div", el("table", el("tbody", body), class_="tight claims"), class_="tw")
-    return question(
-        None,
-        "What the card claims",
-        "Shown as it says it. No verdict rests on any of this.",
-        el("div", table, id="claims", live=True),
-    )

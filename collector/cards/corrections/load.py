@@ -16,212 +16,45 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, fields
-from enum import StrEnum
+from dataclasses import dataclass, field
 from itertools import product
-from math import isclose, log10, sqrt
+from math import isclose, log10
 from typing import Any, Final
 
+from collector.cards.corrections.load_sample import (
+    KILO,
+    POWERS,
+    SMALLEST_RATING_VA,
+    STANDARD_READING,
+    Base,
+    Candidate,
+    LoadSample,
+    fits,
+    load_sample,
+    volts_of,
+)
 from collector.cards.corrections.sample import NOTHING_DECLARED, Declared, Sample
 from collector.cards.mib.correction_set import Correction, Ruling
 from rules.plant.reading import DoubtKind
 
 ENOUGH: Final = 5
+
+
 _KEPT: Final = 12
+
+
 _THINK_AT: Final = frozenset({1, ENOUGH, 8, _KEPT})
+
+
 _THINK_EVERY: Final = 52
+
+
 _AGREEING: Final = 0.8
-_PF_LOW, _PF_HIGH = 0.5, 1.02
-_LEAST_PERCENT: Final = 15.0
-_POWERS: Final = tuple(10.0**n for n in range(-3, 4))
-_KILO: Final = 1000.0
-_SMALLEST_RATING_VA, _LARGEST_RATING_VA = 300.0, 4e6
-_TYPICAL_LINE_VA: Final = 10_000.0
-_LINE_TO_LINE_BAND: Final = (330.0, 530.0)
-_LOW_LINE_TO_LINE_BAND: Final = (170.0, 260.0)
-_POINTS: Final = 2.0
-
-
-class Base(StrEnum):
-    """What a card's percent of load is a percentage of."""
-
-    LINE = "line"  # RFC 1628: the larger of W and VA, of one line's rating
-    LINE_W = "line_w"
-    LINE_VA = "line_va"
-    UNIT = "unit"  # a share of the whole unit: three rows add up to the unit's percent
-    TOTAL = "total"  # the unit's percent, repeated in every row
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One way to read a card: factors on the standard's scales, and the base of its percent."""
-
-    amperes: float = 1.0
-    watts: float = 1.0
-    volts: float = 1.0
-    rating: float = 1.0
-    base: Base = Base.LINE
-    percent: float = 1.0
-
-    def steps_aside(self, high: bool = False) -> frozenset[tuple[str, float | str]]:
-        """Return where this differs from the standard's reading. `high`: volts that may be of either kind.
-
-        Of two that explain the same, one whose steps are among the other's is the better: nobody
-        need believe in a second oddity where the first suffices. Different steps stay rivals.
-        """
-        pairs = ((item.name, getattr(self, item.name)) for item in fields(self))
-        return frozenset(p for p in pairs if p[1] not in {1.0, Base.LINE} or (high and p[0] == "volts"))
-
-
-STANDARD_READING: Final = Candidate()
-Row = tuple[float, float, float, float | None]
-"""Volts, amperes, watts and percent of one line, by the standard's scales."""
-
-
-@dataclass(frozen=True, slots=True)
-class LoadSample:
-    """The loaded lines of one poll, and the ratings the card gives; `lines` counts all its output lines."""
-
-    rows: tuple[Row, ...]
-    lines: int
-    card_va: float | None
-    card_w: float | None
-
-    @property
-    def high(self) -> bool:
-        """Return whether all volts could be from line to line.
-
-        Of a 230 V system they show by their size. Of a 120 V system they are as large as another's volts to neutral;
-        there a power factor that is poor on every line, and fair once divided by 1.73, leaves it open.
-        """
-        low, high = _LINE_TO_LINE_BAND
-        if all(low <= row[0] <= high for row in self.rows):
-            return True
-        return self.lines > 2 and all(
-            _LOW_LINE_TO_LINE_BAND[0] <= volts <= _LOW_LINE_TO_LINE_BAND[1]
-            and 0.42 <= watts / (volts * amperes) <= 0.6
-            for volts, amperes, watts, _ in self.rows
-        )
-
-    def without_percent(self) -> LoadSample:
-        """Return the sample as if the card gave no percent."""
-        rows = tuple((volts, amperes, watts, None) for volts, amperes, watts, _ in self.rows)
-        return LoadSample(rows, self.lines, self.card_va, self.card_w)
-
-    def without_rating(self) -> LoadSample:
-        """Return the sample with nothing but volts, amperes and watts."""
-        return LoadSample(self.without_percent().rows, self.lines, None, None)
-
-
-def load_sample(sample: Sample) -> LoadSample | None:
-    """Return what one poll can say of scales: None unless a line carries a load worth judging by."""
-    volts, amperes = sample.lines("upsOutputVoltage"), sample.lines("upsOutputCurrent")
-    watts, percent = sample.lines("upsOutputPower"), sample.lines("upsOutputPercentLoad")
-    alive = [line for line in volts if volts[line] > 0 and (watts.get(line) or amperes.get(line))]
-    card_va, card_w = sample.get("upsConfigOutputVA"), sample.get("upsConfigOutputPower")
-    rated = (card_va or card_w or 0.0) / max(1, len(alive))
-    rows = tuple(
-        (volts[line], amperes[line], watts[line], percent.get(line))
-        for line in alive
-        if amperes.get(line, 0.0) > 0
-        and watts.get(line, 0.0) > 0
-        and (
-            percent.get(line, 100.0) >= _LEAST_PERCENT
-            or _tenfold_apart(volts[line] * amperes[line], watts[line], rated)
-        )
-    )
-    if not rows:
-        return None
-    return LoadSample(rows, len(alive), card_va, card_w)
-
-
-def _tenfold_apart(va: float, watts: float, rated: float) -> bool:
-    """Return whether a line's volt-amperes and watts contradict each other whatever its percent says.
-
-    Small loads have poor power factors, and say nothing; a tenth of the volt-amperes has none that is no small load.
-    `rated`: the card's rating of a line, in kVA where it is too small to be in VA; 0 where it gives none.
-    """
-    rating_va = rated * _KILO if 0.0 < rated < _SMALLEST_RATING_VA / 3.0 else rated or _TYPICAL_LINE_VA
-    large, small = max(va, watts), min(va, watts)
-    return large >= _LEAST_PERCENT / 100.0 * rating_va and small < 0.1 * large
-
-
-def fits(sample: LoadSample, how: Candidate, declared: Declared) -> bool:
-    """Return whether a sample, read this way, contradicts neither itself nor the rating."""
-    rating_va = declared.rating_va or _rated(sample.card_va, how.rating)
-    rating_w = declared.rating_w or _rated(sample.card_w, how.rating) or rating_va
-    rating_va = rating_va or rating_w
-    if rating_va is not None and not _SMALLEST_RATING_VA <= rating_va <= _LARGEST_RATING_VA:
-        return False
-    total_w = total_va = 0.0
-    read: list[tuple[tuple[float, float], tuple[float, float], float | None]] = []
-    for volts, amperes, watts, percent in sample.rows:
-        # One step of each value's resolution either way: cards round, truncate, and measure a moment apart.
-        watts_low, watts_high = (max(watts - 1.0, 0.0) * 0.97 * how.watts, (watts + 1.0) * 1.03 * how.watts)
-        amps_low, amps_high = (max(amperes - 0.1, 0.0) * how.amperes, (amperes + 0.1) * how.amperes)
-        va_low, va_high = volts * how.volts * amps_low * 0.97, volts * how.volts * amps_high * 1.03
-        if watts_high < _PF_LOW * va_low or watts_low > _PF_HIGH * va_high:
-            return False
-        total_w += watts * how.watts
-        total_va += volts * how.volts * amperes * how.amperes
-        read.append(((watts_low, watts_high), (va_low, va_high), percent))
-    if rating_va is None or rating_w is None:
-        return True
-    if total_w > 1.5 * rating_w or total_va > 1.6 * rating_va:
-        return False
-    return all(
-        percent is None
-        or _percent_fits(
-            percent * how.percent,
-            _shares(watts, va, how.base, rating_w, rating_va, sample.lines, (total_w, total_va)),
-        )
-        for watts, va, percent in read
-    )
-
-
-def _rated(card: float | None, factor: float) -> float | None:
-    return card * factor if card else None
-
-
-Range = tuple[float, float]
-
-
-def _shares(  # noqa: PLR0917 - the terms of one formula
-    watts: Range,
-    va: Range,
-    base: Base,
-    rating_w: float,
-    rating_va: float,
-    lines: int,
-    totals: tuple[float, float],
-) -> Range:
-    """Return the range in which the percent must lie if it has this base."""
-    if base is Base.TOTAL:
-        share = 100.0 * max(totals[0] / rating_w, totals[1] / rating_va)
-        return share * 0.97, share * 1.03
-    parts = 1 if base is Base.UNIT else lines
-    of_watts = (100.0 * watts[0] * parts / rating_w, 100.0 * watts[1] * parts / rating_w)
-    of_va = (100.0 * va[0] * parts / rating_va, 100.0 * va[1] * parts / rating_va)
-    if base is Base.LINE_W:
-        return of_watts
-    if base is Base.LINE_VA:
-        return of_va
-    return max(of_watts[0], of_va[0]), max(of_watts[1], of_va[1])
-
-
-def _percent_fits(percent: float, share: Range) -> bool:
-    if percent in {100.0, 200.0} and share[1] >= percent:
-        return True  # a percent that stops at its limit says only "at least"
-    return share[0] - _POINTS <= percent <= share[1] + _POINTS
-
-
-def _volts(sample: LoadSample) -> tuple[float, ...]:
-    return (1.0, 1.0 / sqrt(3.0)) if sample.lines > 1 else (1.0,)
 
 
 def _refinements(how: Candidate, sample: LoadSample, declared: Declared) -> Iterator[Candidate]:
     """Yield `how` with every rating, base and scale of percent that is worth trying."""
-    ratings = (1.0,) if declared.rating_va or declared.rating_w else (1.0, _KILO)
+    ratings = (1.0,) if declared.rating_va or declared.rating_w else (1.0, KILO)
     has_percent = any(row[3] is not None for row in sample.rows)
     bases: tuple[Base, ...] = (Base.LINE,)
     if has_percent:
@@ -308,7 +141,7 @@ class LoadLearner:
     def _survivors(self, kept: deque[LoadSample], declared: Declared, need: int) -> list[Candidate]:
         found = []
         bare = [s.without_rating() for s in kept]
-        for amperes, watts, volts in product(_POWERS, _POWERS, _volts(kept[-1])):
+        for amperes, watts, volts in product(POWERS, POWERS, volts_of(kept[-1])):
             how = Candidate(amperes, watts, volts)
             if sum(fits(s, how, NOTHING_DECLARED) for s in bare) < need:
                 continue  # the power factor alone forbids it, whatever the rating and the percent
@@ -345,10 +178,10 @@ class LoadLearner:
                 continue
             found += _one(name, factors, what, enough, count)
         found += self._percent(ways, enough, count)
-        if ways and {how.rating for how in ways} == {_KILO} and enough:
+        if ways and {how.rating for how in ways} == {KILO} and enough:
             reason = "gives its rating in kVA and kW: its watts exceed the figure, its percent fits a thousand times it"
             found += [
-                Correction(name, DoubtKind.SCALE, reason, factor=_KILO, evidence=count)
+                Correction(name, DoubtKind.SCALE, reason, factor=KILO, evidence=count)
                 for name in ("upsConfigOutputVA", "upsConfigOutputPower")
             ]
         return found
@@ -438,7 +271,7 @@ def rating_corrections(card_va: float | None, card_w: float | None, declared: De
         if not card:
             continue
         if not known:
-            if card < _SMALLEST_RATING_VA and not declared.rating_va and not declared.rating_w:
+            if card < SMALLEST_RATING_VA and not declared.rating_va and not declared.rating_w:
                 reason = f"no cabinet is rated at {card:g}: in thousands? read it from the plate"
                 found.append(Correction(name, DoubtKind.SCALE, reason, Ruling.NOT_KNOWN, evidence=1))
             continue

@@ -14,18 +14,26 @@ left out on both sides.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from collector.recorder.trackers.outage_memory import (
+    MOST_OUTAGES,
+    MOST_RUNS,
+    MOST_WORDS,
+    OutageMemory,
+    SeenFrequency,
+    SupplyOutage,
+    after_outage,
+    returns_of,
+)
 from collector.recorder.trackers.snapshot_keeping import SnapshotKept
 from collector.storage.ledger.records import Snapshot
 from rules.alarms.catalogue import Cause
 from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import Incident
-from rules.alarms.signs import has_mains
 from rules.generator.outage_source import (
-    LOOKED_AT,
     Learnt,
     OutageSource,
     Returned,
@@ -33,7 +41,6 @@ from rules.generator.outage_source import (
     SetWord,
     SourceBasis,
     SourceMark,
-    UnitReturn,
     learnt,
     returned,
     seen_steps,
@@ -41,58 +48,27 @@ from rules.generator.outage_source import (
 from rules.generator.test_runs import Seen, SetRun, SetTest, running_since, runs, set_test
 from rules.monitor.clock_moved import moved
 from rules.monitor.outputs import Change
-from rules.plant.estate import Estate, Generator, Unit
+from rules.plant.estate import Estate, Generator
 from rules.plant.reading import Reading, Sample
 from rules.plant.topology import Topology
 from rules.values.serial import from_plain, to_plain
 
 AFTERMATH: Final = "aftermath"
+
+
 SCHEMA: Final = "aftermath/1"
-MOST_OUTAGES: Final = 50
-MOST_WORDS: Final = 500
-MOST_RUNS: Final = 100
+
+
 LOADS_EVERY: Final = timedelta(minutes=5)
 """How close words that tell a load are kept: a controller may tell it each second."""
+
+
 KEEP_RUN_EVERY: Final = timedelta(minutes=5)
 """How often a run under way is kept: a kill loses so much of what the cards saw of it, which stays a least."""
-SIXTY_ABOVE_HZ: Final = 55.0
 
 
 class NoSuchOutage(Exception):  # noqa: N818 - it says how things stand
     """The incident is not an outage of a supply with a set behind it."""
-
-
-@dataclass(slots=True)
-class SupplyOutage:
-    """One loss of a supply. `returns`: of units that were seen without it. `found` None: not back yet."""
-
-    supply: str
-    lost_at: datetime
-    back_at: datetime | None = None
-    incident: str | None = None
-    returns: Mapping[str, UnitReturn] = field(default_factory=dict)
-    mark: SourceMark | None = None
-    found: Returned | None = None
-    steps: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-
-    @property
-    def known(self) -> bool:
-        """Return whether it is known what ended it, or that nobody can tell."""
-        return self.found is not None and self.found.ground is not SourceBasis.NONE
-
-    def looked_at(self, at: datetime) -> bool:
-        """Return whether what is read at a moment still says something of this outage."""
-        return self.back_at is None or at <= self.back_at + LOOKED_AT
-
-
-@dataclass(frozen=True, slots=True)
-class OutageMemory:
-    """Everything that goes on after a restart: outages, oldest first, and the site's words by set."""
-
-    outages: tuple[SupplyOutage, ...] = ()
-    words: Mapping[str, tuple[SetWord, ...]] = field(default_factory=dict)
-    heard_since: Mapping[str, datetime] = field(default_factory=dict)
-    seen: Mapping[str, tuple[Seen, ...]] = field(default_factory=dict)
 
 
 class OutageTracker(SnapshotKept):
@@ -109,7 +85,7 @@ class OutageTracker(SnapshotKept):
         self._heard_since: dict[str, datetime] = {}
         self._seen: dict[str, list[Seen]] = {}
         self._run_kept: datetime | None = None
-        self._frequency: dict[str, _Frequency] = {}
+        self._frequency: dict[str, SeenFrequency] = {}
 
     # --- what comes in ------------------------------------------------------------------------------------
 
@@ -290,18 +266,18 @@ class OutageTracker(SnapshotKept):
         if self._set(event.about) is None:
             return
         self._outages.append(SupplyOutage(event.about, event.at))
-        self._frequency[event.about] = _Frequency()
+        self._frequency[event.about] = SeenFrequency()
         del self._outages[:-MOST_OUTAGES]
         self.pending = True
 
     def _read(self, outage: SupplyOutage, reading: Reading) -> None:
         before = outage.returns.get(reading.unit)
-        after = _after(before, reading)
+        after = after_outage(before, reading)
         if after != before and after is not None:
             outage.returns = {**outage.returns, reading.unit: after}
             self.pending = True
         if outage.back_at is not None:
-            self._frequency.setdefault(outage.supply, _Frequency()).add(reading)
+            self._frequency.setdefault(outage.supply, SeenFrequency()).add(reading)
 
     def _incident(self, outage: SupplyOutage, incidents: Mapping[str, Incident]) -> str | None:
         found = [
@@ -318,7 +294,7 @@ class OutageTracker(SnapshotKept):
         if outage.back_at is None or name is None:
             return ()
         generator = self._estate.generators[name]
-        frequency = self._frequency.setdefault(outage.supply, _Frequency())
+        frequency = self._frequency.setdefault(outage.supply, SeenFrequency())
         found = returned(
             outage.lost_at,
             _supply_at(outage, outage.back_at),
@@ -356,58 +332,10 @@ class OutageTracker(SnapshotKept):
         steps: dict[str, dict[str, float]] = {}
         for system in systems:
             units = self._estate.units_of(system.id)
-            seen = seen_steps(generator, units, outage.lost_at, _returns(outage, units), found.ground)
+            seen = seen_steps(generator, units, outage.lost_at, returns_of(outage, units), found.ground)
             if seen:
                 steps[system.id] = seen
         return steps
-
-
-@dataclass(slots=True)
-class _Frequency:
-    """Input frequency by unit since the supply came back; not kept over a restart."""
-
-    seen: dict[str, list[tuple[datetime, float]]] = field(default_factory=dict)
-    nominal_hz: float = 50.0
-
-    def add(self, reading: Reading) -> None:
-        """Take in what a reading says of the input's frequency."""
-        values = [line.frequency_hz for line in reading.input.lines if line.frequency_hz]
-        if values:
-            self.seen.setdefault(reading.unit, []).append((reading.at, values[0]))
-        plate = reading.nameplate
-        said = plate.nominal_input_frequency_hz or plate.nominal_output_frequency_hz
-        if said:
-            self.nominal_hz = 60.0 if said > SIXTY_ABOVE_HZ else 50.0
-        elif values and not self.seen[reading.unit][1:]:
-            self.nominal_hz = 60.0 if values[0] > SIXTY_ABOVE_HZ else 50.0
-
-
-def _after(before: UnitReturn | None, reading: Reading) -> UnitReturn | None:
-    """Return how far a unit came back, None while it was never seen without supply."""
-    mains, at = has_mains(reading, None), reading.at
-    if mains is False:
-        return UnitReturn(reading.unit, None, None, None)
-    if before is None:
-        return None
-    if before.supply_at is None and mains:
-        before = replace(before, supply_at=at)
-    if reading.on_battery:
-        return replace(before, normal_at=None, rested_at=None)
-    if reading.on_battery is False and before.normal_at is None:
-        before = replace(before, normal_at=at)
-    current_a = reading.battery.current_a
-    if (
-        before.normal_at is not None
-        and before.rested_at is None
-        and current_a is not None
-        and current_a <= 0.0
-    ):
-        before = replace(before, rested_at=at)
-    return before
-
-
-def _returns(outage: SupplyOutage, units: Sequence[Unit]) -> list[UnitReturn]:
-    return [outage.returns[unit.id] for unit in units if unit.id in outage.returns]
 
 
 def _to_replace(words: Sequence[SetWord], word: SetWord) -> bool:

@@ -25,6 +25,7 @@ from collector.simulation.plant.system import SystemPlant
 from collector.simulation.plant.unit import UnitPlant
 from collector.simulation.plant.wander import seed_of
 from collector.simulation.plant.world import WorldPlant
+from collector.simulation.scenario.estate_text import FOOT, HEAD, LOAD_GROUPS, SYSTEMS
 from rules.values.constants import SECONDS_A_YEAR
 
 COMMUNITY: Final = "marrowdale"
@@ -54,6 +55,8 @@ def _table(text: str) -> tuple[tuple[float, float], ...]:
 
 
 _GENERIC: Final = CellType(capacity_ah=34.0)
+
+
 BLOCKS: Final[Mapping[str, BlockType]] = {
     b.name: b
     for b in (
@@ -109,6 +112,8 @@ class Installed:
 
 
 _L = awkward.Lie
+
+
 UNITS: Final = (
     Installed(
         "ossenby-1", "ossenby", "Tarnhow 30", 30e3, 27e3, "Cairn 12-18H", 240, 1170, 1.02, share_bias=0.02
@@ -152,16 +157,23 @@ UNITS: Final = (
     ),
 )
 
+
 SITES: Final = (
     ("ossenby", "Ossenby operations room"),
     ("brackmere", "Brackmere filtration"),
     ("tollwick", "Tollwick yard"),
 )
+
+
 ROOMS: Final = {"ossenby": (21.0, 1.0), "brackmere": (23.5, 3.0), "tollwick": (19.0, 4.0)}
+
+
 SETS: Final = {
     "ossenby": SetPlant("ossenby-set", 5.0, 3, 10.0, 10.0, 3.0, 8.0, 3.0),
     "brackmere": SetPlant("brackmere-set", 5.0, 3, 10.0, 10.0, 3.0, 10.0, 3.0),
 }
+
+
 _LOADS: Final[Mapping[str, tuple[tuple[float, ...], tuple[float, ...], float]]] = {
     # watts and power factor by board line, growth a year
     "ossenby": ((5300.0, 5900.0, 4800.0), (0.95, 0.93, 0.96), 0.03),
@@ -243,13 +255,13 @@ class SimScenario:
 
     def estate_text(self, targets: Mapping[str, str], *, secrets_file: str = "secrets.toml") -> str:
         """Return the estate file; `targets` gives each card's address by its id."""
-        parts = [_HEAD, *(_site(s, name) for s, name in SITES)]
+        parts = [HEAD, *(_site(s, name) for s, name in SITES)]
         parts += [_supply(s) for s, _ in SITES]
         parts += [_generator(s, plant) for s, plant in SETS.items()]
-        parts += [_SYSTEMS]
+        parts += [SYSTEMS]
         parts += [self._unit_text(u, targets) for u in UNITS]
         parts += [self._bank_text(u) for u in UNITS]
-        parts += [_LOAD_GROUPS, _FOOT.format(secrets=secrets_file)]
+        parts += [LOAD_GROUPS, FOOT.format(secrets=secrets_file)]
         return "\n".join(parts)
 
     @staticmethod
@@ -327,89 +339,6 @@ transfer_s = {plant.transfer_s:g}
 hand_start_s = 540
 fuel_hours = 18
 evidence = "frequency\""""
-
-
-_HEAD: Final = """\
-# The demonstration's estate: Marrowdale Water, a company that does not exist.
-# Its cards are simulated and answer on this machine only.
-
-[page]
-title = "Marrowdale Water"
-"""
-
-_SYSTEMS: Final = """
-[[system]]
-id = "ossenby"
-name = "Ossenby operations room"
-site = "ossenby-site"
-supply = "ossenby-mains"
-board = "Ossenby board C"
-spare_units = 1
-requirements = [
-    { id = "set", for = "generator_start" },
-    { id = "by-hand", for = "manual_generator_start" },
-]
-
-[[system]]
-id = "brackmere"
-name = "Brackmere filtration"
-site = "brackmere-site"
-supply = "brackmere-mains"
-board = "Brackmere board 2"
-spare_units = 1
-requirements = [
-    { id = "set", for = "generator_start" },
-    { id = "by-hand", for = "manual_generator_start" },
-]
-
-[[system]]
-id = "tollwick"
-name = "Tollwick yard"
-site = "tollwick-site"
-supply = "tollwick-mains"
-spare_units = 0
-requirements = [{ id = "close-down", for = "orderly_shutdown", required_s = 600 }]"""
-
-_LOAD_GROUPS: Final = """
-[[load_group]]
-id = "ossenby-desks"
-system = "ossenby"
-watts = [1200, 1400, 900]
-importance = 4
-shed_by = "duty controller, panel C4"
-
-[[load_group]]
-id = "ossenby-telemetry"
-system = "ossenby"
-watts = [4100, 4500, 3900]
-importance = 1
-
-[[load_group]]
-id = "brackmere-sampling"
-system = "brackmere"
-watts = [900, 2100, 600]
-importance = 5
-shed_by = "shift chemist, panel 2B"
-
-[[load_group]]
-id = "brackmere-controls"
-system = "brackmere"
-watts = [7200, 7800, 7000]
-importance = 1"""
-
-_FOOT: Final = """
-[watch]
-box_fed_by = "ossenby"
-switches_fed_by = "ossenby"
-way_out_fed_by = "ossenby"
-
-[polling]
-every_s = 5
-on_battery_every_s = 2
-
-[secrets]
-file = "{secrets}"
-"""
 
 
 def cards(units: Sequence[Installed] = UNITS) -> Mapping[str, Installed]:

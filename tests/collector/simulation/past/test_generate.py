@@ -13,6 +13,7 @@ import pytest
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import load_text
 from collector.recorder.trackers.discharges import Phase, from_evidence
+from collector.simulation.past import episodes
 from collector.simulation.past import generate as past
 from collector.simulation.scenario.estate_file import UNITS, SimScenario, cards
 from collector.storage.history.sqlite import SqliteHistory
@@ -113,7 +114,7 @@ def test_every_bank_has_its_acceptance_discharge_at_full_cadence_to_the_end(kept
 
 
 def test_an_outage_of_the_past_is_seen_by_the_system_and_recharged_after(kept: Kept) -> None:
-    (episode,) = [e for e in past.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
+    (episode,) = [e for e in episodes.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
     start = datetime.fromtimestamp(episode.start_s(SCENARIO.now.timestamp()), UTC)
     after = [r for r in kept.readings_by_unit["tollwick-1"] if start <= r.at < start + timedelta(hours=8)]
     on_battery = [r for r in after if r.wire["upsOutputSource"] == 5]
@@ -166,7 +167,7 @@ async def test_the_discharges_become_evidence_in_the_ledger(tmp_path: Path) -> N
             r for r in map(from_evidence, await ledger.evidence("tollwick-1-bank")) if r.kind == "outage"
         ]
         assert outage.watched_s > 24 * 3600.0  # as it is of a bank that was read for years
-        (episode,) = [e for e in past.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
+        (episode,) = [e for e in episodes.EPISODES if e.system == "tollwick" and e.days_ago < DAYS]
         assert outage.ended_s is not None
         assert outage.ended_s - outage.started_s == pytest.approx(episode.lasts_s + 15.0, abs=5.0)
         assert await ledger.open_evidence() == ()
