@@ -20,6 +20,7 @@ from rules.system.load_record import PeakRecord
 from rules.system.state import LineLoad, Load
 
 QUARTER: Final = timedelta(minutes=15)
+DAY: Final = timedelta(days=1)
 STRETCH: Final = timedelta(days=30)
 """A question covers this much: to the store, thirty days cost hardly more than one."""
 STRETCHES: Final = 25
@@ -32,13 +33,15 @@ _log = logging.getLogger(__name__)
 async def keep_filling(
     records: Mapping[str, PeakRecord], estate: Estate, history: HistoryStore, clock: Clock, budget: Budget
 ) -> None:
-    """Fill the records (by system) where they hold too little.
+    """Fill the records (by system) where they hold too little, with what was read before this call.
 
-    A history that cannot be asked now (a database server that is away) is asked again.
+    What is read since goes into them as it comes: of a history that begins now nothing is asked but where it begins. One
+    that cannot be asked now (a database server that is away) is asked again.
     """
+    until = clock.now()
     while True:
         try:
-            await fill_all(records, estate, history, clock.now(), budget)
+            await fill_all(records, estate, history, until, budget)
         except StoreError as error:
             _log.warning("the record of the load is not filled yet: %s", error)
         else:
@@ -80,7 +83,7 @@ async def fill(
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     end = midnight - back * STRETCH
     units = estate.units_of(system)
-    start = await _first_day(units, history, end - STRETCH, end)
+    start = await _first_day(units, history, end - STRETCH, min(end, now))
     if start is None:
         return False
     loads = await loads_between(units, record.lines, history, start, end)
@@ -105,7 +108,7 @@ async def _first_day(
     found = start
     for unit in units:
         days = await history.series(
-            unit.id, "output_power_w", line=1, start=start, end=end, points=(end - start).days
+            unit.id, "output_power_w", line=1, start=start, end=end, points=-(-(end - start) // DAY)
         )
         read = [day.start for day in days if day.mean is not None]
         if not read:

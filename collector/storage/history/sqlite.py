@@ -107,6 +107,8 @@ class SqliteHistory:
         if found is None:
             return Sums(grid).buckets(None)
         number, first_ms = found
+        if first_ms >= grid.end_ms:
+            return Sums(grid).buckets(None)  # nothing can be there, and nothing is looked for
         # exact readings that were let go leave summaries by the minute, and nothing finer
         objects = frozenset((PERIOD, object_name))
         by_minute = stored_sums(

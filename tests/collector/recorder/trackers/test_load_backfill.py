@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from collector.cards.mib.correction_set import STANDARD
+from collector.cards.mib.interpretation import CardMeaning
 from collector.process.background_budget import Budget
 from collector.process.clock import TurnedClock
-from collector.recorder.trackers.load_backfill import fill, fill_all
+from collector.recorder.trackers.load_backfill import fill, fill_all, keep_filling
+from collector.storage.database import ANSWERS
+from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
+from rules.plant.reading import Stamp
 from rules.system.load_record import PeakRecord
 from tests.rules.sample_plants import NOON, estate
 
 MIDNIGHT = NOON.replace(hour=0)
+HOUR = timedelta(hours=1)
 
 
 class Past:
@@ -34,8 +41,10 @@ class Past:
         self.asked.append(end)
         self.points.append(points)
         step = (end - start) / points
+        if step >= HOUR:  # as every store does: whole hours, so that summaries can answer
+            step = -(-step // HOUR) * HOUR
         buckets = []
-        for k in range(points):
+        for k in range(-(-(end - start) // step)):
             at = start + k * step
             back = (MIDNIGHT + timedelta(days=1) - at - timedelta(seconds=1)).days
             value: float | None = {"output_power_w": 1000.0 + back, "output_voltage_v": 230.0}.get(
@@ -117,3 +126,37 @@ async def test_a_service_new_on_the_site_is_asked_for_its_first_day_and_not_for_
     assert len(record.days()) == 1
     # two units of three lines, three quantities each, a day of quarters; beside that looks by the day, until one finds nothing
     assert sum(past.points) <= 2 * 3 * 3 * 96 + 3 * 30
+
+
+async def test_of_a_history_that_begins_with_this_start_nothing_is_read(tmp_path: Path) -> None:
+    """What the service itself reads goes into the record as it comes."""
+    clock, record = TurnedClock(NOON), PeakRecord((1, 2, 3))
+    meaning = CardMeaning(lambda _name: None)
+    async with SqliteHistory(tmp_path / "history.sqlite", meaning) as history:
+        read = Stamp(NOON + timedelta(seconds=2), 2.0, "start-1")
+        wire = {"upsOutputPower.1": 5000, "upsOutputVoltage.1": 230, "upsOutputCurrent.1": 230}
+        await history.append([WireReading(unit, read, 5.0, STANDARD.id, wire) for unit in ("A1", "A2")])
+        asked: list[str] = []
+        _, connection = history.database._lane(ANSWERS)
+        connection.set_trace_callback(asked.append)
+        await keep_filling({"A": record}, estate(2), history, clock, Budget(clock))
+    assert record.day_count == 0
+    assert [text for text in asked if "SELECT" in text and " units " not in text] == []
+
+
+async def test_a_start_within_the_day_fills_what_was_read_before_it(tmp_path: Path) -> None:
+    clock, record = TurnedClock(NOON), PeakRecord((1, 2, 3))
+    async with SqliteHistory(tmp_path / "history.sqlite", CardMeaning(lambda _name: None)) as history:
+        wire = {f"upsOutputPower.{line}": 5000 for line in (1, 2, 3)}
+        before = [
+            Stamp(NOON - timedelta(minutes=minutes), 4000.0 - 60 * minutes, "start-0")
+            for minutes in range(1, 61)
+        ]
+        await history.append(
+            [WireReading(unit, at, 60.0, STANDARD.id, wire) for at in before for unit in ("A1", "A2")]
+        )
+        await keep_filling({"A": record}, estate(2), history, clock, Budget(clock))
+    line = record.peaks(NOON).of(1)
+    assert line is not None
+    assert line.peak_w == pytest.approx(10_000.0, rel=1e-3)
+    assert record.peaks(NOON).known_days == pytest.approx(4 / 96)
