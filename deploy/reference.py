@@ -67,7 +67,10 @@ def http_markdown() -> str:
         "or from another site's page, is refused with 403; so is the site's word where no token is set. Where too much is asked",
         "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
         f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",
-        f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.",
+        f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.\n",
+        "`because` is for people: a sentence, or several, whose wording may change. Beside it `reasons` gives the same to programs,",
+        "as far as it has been brought into that form: `code`, which keeps its name, `about`, an id or empty, and `args`, figures in",
+        'SI units, days (`{"day": …}`), moments, names, and reasons within the reason.',
     ]
     for path, methods in document["paths"].items():
         for method, told in methods.items():

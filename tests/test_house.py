@@ -27,7 +27,6 @@ LONG = {
     "rules/battery/discharge/capacity.py",
     "rules/battery/discharge/log.py",
     "rules/phrasing/notices.py",
-    "rules/planning/isolation/rows.py",
     "rules/system/assessment.py",
     "rules/system/hold_up.py",
     "rules/system/hold_up_sampling.py",

@@ -19,10 +19,13 @@ from typing import Any, ClassVar, Final, Protocol, TypeAlias
 from collector.read_model.kept import Bucket
 from collector.read_model.sheet import Sheet, ShownUnit
 from rules.battery.state import AgeSpan
+from rules.phrasing.reasons import say
 from rules.planning.isolation.check import Between, Isolation
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, unread_sentence
 from rules.system.state import RequirementVerdict, UnitLost
+from rules.values.code import Code
+from rules.values.reason import Reason, plain_reason
 
 Json: TypeAlias = dict[str, Any] | list[Any] | str | float | bool | None
 
@@ -141,7 +144,16 @@ class _Fielded(Protocol):
 
 
 def _fields(value: _Fielded, leave: frozenset[str] = frozenset()) -> dict[str, Any]:
-    return {key: to_json(getattr(value, name)) for name, key in _keys(type(value), leave)}
+    told = {key: to_json(getattr(value, name)) for name, key in _keys(type(value), leave)}
+    if "because" in told and (reasons := _reasons(getattr(value, "because", None))):
+        told["reasons"] = [plain_reason(one) for one in reasons]
+    return told
+
+
+def _reasons(because: object) -> list[Reason]:
+    """Return what stands behind the sentences of a verdict; words that were only told have nothing behind them."""
+    several = because if isinstance(because, tuple) else (because,)
+    return [one for one in several if isinstance(one, Reason) and one.code is not Code.TOLD]
 
 
 @cache
@@ -168,6 +180,7 @@ FORMS: Final[tuple[tuple[Any, Callable[[Any], Json]], ...]] = (
     (datetime, rfc3339),
     (date, lambda value: value.isoformat()),
     (Reading, reading_json),
+    (Reason, say),
     (UnitLost, _unit_lost),
     (Mapping, _mapping),
     (Sequence | frozenset, lambda value: [to_json(inner) for inner in value]),

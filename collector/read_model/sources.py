@@ -16,6 +16,7 @@ from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.phrasing.figures import capital, minutes, plural
+from rules.phrasing.reasons import say
 from rules.phrasing.text import holds_without, shed_words
 from rules.planning.isolation.check import Isolation, Overall
 from rules.planning.isolation.rows import Result
@@ -64,7 +65,7 @@ def isolation_of(checked: Isolation, clock: WallClock) -> model.ShownIsolation:
     """Return whether a unit may be taken out as the page says it: an answer, and its checks by result."""
     rows: dict[Result, list[str]] = {result: [] for result in Result}
     for row in checked.rows:
-        rows[row.result].append(capital(row.because) if row.because else capital(row.check.replace("_", " ")))
+        rows[row.result].append(capital(say(row.because)))
     return model.ShownIsolation(
         unit=checked.unit,
         overall=checked.overall.value,
@@ -81,7 +82,7 @@ def _answer(checked: Isolation, clock: WallClock) -> str:
         return "As far as can be seen, yes."
     wanted = Result.NOT_MET if checked.overall is Overall.NOT_MET else Result.CANNOT_BE_SEEN
     first = next((row for row in checked.rows if row.decides and row.result is wanted), None)
-    why = f" {capital(first.because.rstrip('.'))}." if first else ""
+    why = f" {capital(say(first.because))}" if first else ""
     said = "No." if checked.overall is Overall.NOT_MET else "Cannot tell."
     if checked.met_between and checked.met_between[0].from_at > checked.from_at:
         slot = checked.met_between[0]

@@ -2,7 +2,7 @@
 
 Used for the watch's snapshot. `from_plain(T, to_plain(value)) == value` for dataclasses of numbers, text,
 enums, dates, moments, tuples, sets of text and mappings with text keys. A field that a later version adds must have a
-default; a field it no longer has is passed over.
+default; a field it no longer has is passed over. A reason is written with its words where a maker of words is given.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from enum import Enum
 from functools import cache
 from typing import Any, Final, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
+from rules.values.reason import Reason, Words, plain_reason, reason_of
+
 T = TypeVar("T")
 
 _AS_IS: Final = frozenset({str, int, float, bool, type(None)})
 
 
-def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
+def to_plain(value: object, words: Words | None = None) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
     """Return a value as JSON would hold it."""
     if type(value) in _AS_IS:  # most of what there is: the snapshot is made with every change
         return value
@@ -30,15 +32,17 @@ def to_plain(value: object) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON hol
         return value
     if isinstance(value, date):  # a datetime is one too
         return value.isoformat()
+    if isinstance(value, Reason):
+        return plain_reason(value, words)
     if is_dataclass(value):
         kind: Any = type(value)
-        return {name: to_plain(getattr(value, name)) for name in _names(kind)}
+        return {name: to_plain(getattr(value, name), words) for name in _names(kind)}
     if isinstance(value, Mapping):
-        return {str(key): to_plain(item) for key, item in value.items()}
+        return {str(key): to_plain(item, words) for key, item in value.items()}
     if isinstance(value, frozenset):  # in an order of its own, so that equal sets have one plain form
         return sorted(to_plain(item) for item in value)
     if isinstance(value, tuple | list):
-        return [to_plain(item) for item in value]
+        return [to_plain(item, words) for item in value]
     raise TypeError(f"no plain form for {type(value).__name__}")
 
 
@@ -57,11 +61,19 @@ def from_plain(kind: type[T], plain: object) -> T:
 
 
 _Read = Callable[[Any], Any]
+_READ_BY: Final[Mapping[Any, _Read]] = {
+    datetime: datetime.fromisoformat,
+    date: date.fromisoformat,
+    Reason: reason_of,
+}
+"""How values are read that JSON has no form for."""
 
 
 @cache
 def _reader(kind: Any) -> _Read:  # noqa: ANN401, PLR0911 - one line for each sort of type
     """Return what reads values of a type: its form is looked at once, since letters and snapshots hold many."""
+    if kind in _READ_BY:
+        return _READ_BY[kind]
     origin = get_origin(kind)
     if origin in (Union, types.UnionType):
         return _union_reader(get_args(kind))
@@ -75,10 +87,6 @@ def _reader(kind: Any) -> _Read:  # noqa: ANN401, PLR0911 - one line for each so
         return lambda plain: {key: item(value) for key, value in plain.items()}
     if isinstance(kind, type) and is_dataclass(kind):
         return _dataclass_reader(kind)
-    if kind is datetime:
-        return datetime.fromisoformat
-    if kind is date:
-        return date.fromisoformat
     if isinstance(kind, type) and issubclass(kind, Enum):
         return kind
 

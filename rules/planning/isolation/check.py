@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.planning.isolation import rows as checks
 from rules.planning.isolation.rows import MARGIN_WANTED, CheckRow, Facts, Result
 from rules.system.assessment import SystemObservation, SystemView, unit_views
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.load_record import Expected
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 
 class Overall(StrEnum):
@@ -48,7 +49,7 @@ class Isolation:
     rows: tuple[CheckRow, ...]
     met_between: tuple[Between, ...]
     as_of: datetime | None
-    safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
+    safety: tuple[Reason, ...] = (reason(Code.SAFETY), reason(Code.ADVICE_ONLY))
 
 
 def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question

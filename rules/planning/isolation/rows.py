@@ -6,14 +6,12 @@ tell stands in two tables: things that cannot be seen, and things for a person.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 from enum import StrEnum
 from typing import Final
 
-from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Purpose, Requirement
 from rules.plant.reading import OutputSource, Reading, TestResult
 from rules.system.assessment import SystemObservation, SystemView, unit_views
@@ -21,8 +19,10 @@ from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.load_record import Expected
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, UnitView
 from rules.system.redundancy import Margin, limits_with_spares_gone, margins
-from rules.system.requirements import minutes, minutes_up, required
+from rules.system.requirements import required
 from rules.system.state import Standing
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 
 MARGIN_WANTED: Final = 0.05
 """Part of what remains that must stay free while a unit is out."""
@@ -60,7 +60,7 @@ class CheckRow:
 
     check: str
     result: Result
-    because: str
+    because: Reason
     decides: bool = True
 
 
@@ -91,32 +91,20 @@ class Facts:
 
 
 NEVER_SEEN: Final = (
-    ("synchronism", "Whether the unit's output is in step with the bypass is not in RFC 1628."),
-    ("breakers", "Positions of breakers, isolators and key interlocks are not in RFC 1628."),
-    ("neutral_and_earth", "Continuity of neutral and earth links during and after switching."),
-    ("phase_rotation", "Phase rotation of the supply, the bypass and the unit after work."),
-    ("wall_bypass_rating", "Rating and state of the wall bypass and its cables."),
-    ("stored_dc", "Voltage left on capacitors and on the bank's side of its breaker."),
-    ("control_loop", "Whether the parallel control loop is whole without this unit."),
+    ("synchronism", reason(Code.UNSEEN_SYNCHRONISM)),
+    ("breakers", reason(Code.UNSEEN_BREAKERS)),
+    ("neutral_and_earth", reason(Code.UNSEEN_NEUTRAL_AND_EARTH)),
+    ("phase_rotation", reason(Code.UNSEEN_PHASE_ROTATION)),
+    ("wall_bypass_rating", reason(Code.UNSEEN_WALL_BYPASS_RATING)),
+    ("stored_dc", reason(Code.UNSEEN_STORED_DC)),
+    ("control_loop", reason(Code.UNSEEN_CONTROL_LOOP)),
 )
 FOR_A_PERSON: Final = (
-    (
-        "permit",
-        "Permit and method statement issued; maker's manual and the site's switching schedule at hand.",
-    ),
-    ("two_people", "Two competent people present; the control room and those fed by the system told."),
-    ("others_warned", "Other work on this supply, its boards and its set stopped for the time."),
-    (
-        "cautions",
-        (
-            "The bank stays live at up to 600 V DC and cannot be switched off inside; arc flash; insulated tools, no "
-            "metal worn; the output may be fed by peers, bypass or set; prove dead before touching."
-        ),
-    ),
-    (
-        "wall_bypass",
-        "Never close the wall bypass against a running inverter; on it, the load has no bank behind it.",
-    ),
+    ("permit", reason(Code.PERSON_PERMIT)),
+    ("two_people", reason(Code.PERSON_TWO_PEOPLE)),
+    ("others_warned", reason(Code.PERSON_OTHERS_WARNED)),
+    ("cautions", reason(Code.PERSON_CAUTIONS)),
+    ("wall_bypass", reason(Code.PERSON_WALL_BYPASS)),
 )
 
 
@@ -124,39 +112,44 @@ def fresh(views: Sequence[UnitView]) -> CheckRow:
     """Return whether every unit was read lately."""
     stale = [v.unit.id for v in views if not v.fresh and not v.isolated]
     if stale:
-        names = ", ".join(stale)
-        return CheckRow("data_fresh", Result.CANNOT_BE_SEEN, f"No fresh reading of unit {names}.")
+        why = reason(Code.READING_NOT_FRESH, units=tuple(stale))
+        return CheckRow("data_fresh", Result.CANNOT_BE_SEEN, why)
     oldest = max((v.age_s or 0.0 for v in views), default=0.0)
-    return CheckRow("data_fresh", Result.MET, f"Every unit was read within {oldest:.0f} s.")
+    return CheckRow("data_fresh", Result.MET, reason(Code.READINGS_FRESH, age_s=oldest))
 
 
 def seen_by_itself(views: Sequence[UnitView]) -> CheckRow:
     """Return whether every unit has a card of its own."""
     shared = [v.unit.id for v in views if v.shared_card]
     if shared:
-        why = f"One card speaks for units {', '.join(shared)}: none can be seen by itself."
+        why = reason(Code.CARD_SHARED, units=tuple(shared))
         return CheckRow("seen_by_itself", Result.CANNOT_BE_SEEN, why)
-    return CheckRow("seen_by_itself", Result.MET, "Every unit has a card of its own.")
+    return CheckRow("seen_by_itself", Result.MET, reason(Code.CARD_EACH))
 
 
 def others_carry(staying: Sequence[UnitView], seen: SystemObservation) -> CheckRow:
     """Return whether the other units are in normal operation."""
     doing = {v.unit.id: seen.parallel.standing_of(v.unit.id) for v in staying}
     wrong = [
-        seen.parallel.idle.get(unit, "").rstrip(".") or f"{unit} is {what.value.replace('_', ' ')}"
+        told(idle)
+        if (idle := seen.parallel.idle.get(unit)) is not None
+        else reason(Code.UNIT_STANDS, unit, standing=what)
         for unit, what in doing.items()
         if what not in FEEDING
     ]
-    wrong += [f"{unit} is on battery" for unit, what in doing.items() if what is Standing.ON_BATTERY]
+    wrong += [
+        reason(Code.UNIT_STANDS, unit, standing=what)
+        for unit, what in doing.items()
+        if what is Standing.ON_BATTERY
+    ]
     if not staying:
-        return CheckRow(
-            "others_carry", Result.NOT_MET, "There is no other unit: the load would be on the raw supply."
-        )
+        return CheckRow("others_carry", Result.NOT_MET, reason(Code.NO_OTHER_UNIT))
+    not_carrying = reason(Code.OTHERS_NOT_CARRYING, wrong=tuple(wrong))
     if any(what in {Standing.SILENT, Standing.UNKNOWN} for what in doing.values()):
-        return CheckRow("others_carry", Result.CANNOT_BE_SEEN, "; ".join(wrong) + ".")
+        return CheckRow("others_carry", Result.CANNOT_BE_SEEN, not_carrying)
     if wrong:
-        return CheckRow("others_carry", Result.NOT_MET, "; ".join(wrong) + ".")
-    return CheckRow("others_carry", Result.MET, f"Unit {', '.join(doing)} in normal operation.")
+        return CheckRow("others_carry", Result.NOT_MET, not_carrying)
+    return CheckRow("others_carry", Result.MET, reason(Code.OTHERS_CARRYING, units=tuple(doing)))
 
 
 def nothing_under_way(views: Sequence[UnitView]) -> CheckRow:
@@ -168,15 +161,12 @@ def nothing_under_way(views: Sequence[UnitView]) -> CheckRow:
         found = WAITING.intersection(v.reading.card_alarms or ())
         if found or v.reading.test.result is TestResult.IN_PROGRESS:
             busy.append(v.unit.id)
+    check = "nothing_under_way"
     if busy:
-        return CheckRow(
-            "nothing_under_way", Result.NOT_MET, f"A test or a shutdown runs on unit {', '.join(busy)}."
-        )
+        return CheckRow(check, Result.NOT_MET, reason(Code.TEST_OR_SHUTDOWN_RUNS, units=tuple(busy)))
     if any(v.reading is None or v.reading.card_alarms is None for v in views if not v.isolated):
-        return CheckRow(
-            "nothing_under_way", Result.CANNOT_BE_SEEN, "Not every card tells of tests and shutdowns."
-        )
-    return CheckRow("nothing_under_way", Result.MET, "No test and no shutdown countdown.")
+        return CheckRow(check, Result.CANNOT_BE_SEEN, reason(Code.TESTS_NOT_TOLD))
+    return CheckRow(check, Result.MET, reason(Code.NO_TEST_NO_SHUTDOWN))
 
 
 def remaining(view: SystemView, seen: SystemObservation, unit: str) -> dict[int, tuple[float, float]] | None:
@@ -206,29 +196,30 @@ def tightest(expected: Sequence[Expected], limits: Mapping[int, tuple[float, flo
     return min(worst, key=lambda m: m.left_fraction, default=None)
 
 
-def _fits(check: str, tight: Margin | None, when: str) -> CheckRow:
+def _fits(check: str, tight: Margin | None, *, window: bool) -> CheckRow:
     if tight is None:
-        return CheckRow(check, Result.CANNOT_BE_SEEN, f"The load {when} is not known on every line.")
-    kind = "kW" if tight.limit == "w" else "kVA"
-    if tight.left_fraction < 0.0:
-        why = f"Line {tight.line} asks {-tight.left / 1e3:.2f} {kind} more {when} than the others carry."
+        return CheckRow(check, Result.CANNOT_BE_SEEN, reason(Code.LOAD_NOT_KNOWN, window=window))
+    line, limit, left, part = tight.line, tight.limit, tight.left, tight.left_fraction
+    if part < 0.0:
+        why = reason(Code.LOAD_TOO_MUCH, line=line, limit=limit, over=-left, window=window)
         return CheckRow(check, Result.NOT_MET, why)
-    room = (
-        f"{tight.left / 1e3:.2f} {kind} ({100 * tight.left_fraction:.0f} %) left on line {tight.line} {when}"
-    )
-    if tight.left_fraction < MARGIN_WANTED:
-        return CheckRow(check, Result.NOT_MET, f"Only {room}; wanted are {100 * MARGIN_WANTED:.0f} %.")
-    return CheckRow(check, Result.MET, f"{room}, the tightest.")
+    if part < MARGIN_WANTED:
+        why = reason(
+            Code.LOAD_ROOM_SMALL, line=line, limit=limit, left=left, left_fraction=part,
+            wanted_fraction=MARGIN_WANTED, window=window,
+        )  # fmt: skip
+        return CheckRow(check, Result.NOT_MET, why)
+    why = reason(Code.LOAD_FITS, line=line, limit=limit, left=left, left_fraction=part, window=window)
+    return CheckRow(check, Result.MET, why)
 
 
 def load_fits_now(view: SystemView, seen: SystemObservation, unit: str) -> CheckRow:
     """Return whether the others carry the load now, on every line and limit."""
     limits = remaining(view, seen, unit)
     if limits is None:
-        return CheckRow(
-            "load_fits_now", Result.CANNOT_BE_SEEN, "The state or the rating of another unit is not known."
-        )
-    return _fits("load_fits_now", tightest([Expected(view.now.at, seen.parallel.load.lines)], limits), "now")
+        return CheckRow("load_fits_now", Result.CANNOT_BE_SEEN, reason(Code.OTHER_UNIT_NOT_KNOWN))
+    tight = tightest([Expected(view.now.at, seen.parallel.load.lines)], limits)
+    return _fits("load_fits_now", tight, window=False)
 
 
 def load_fits_window(
@@ -237,8 +228,8 @@ def load_fits_window(
     """Return whether the others carry what the window is expected to ask."""
     limits = remaining(view, seen, unit)
     if limits is None or not expected:
-        return CheckRow("load_fits_window", Result.CANNOT_BE_SEEN, "What the load will be is not known yet.")
-    return _fits("load_fits_window", tightest(expected, limits), "in the window, by the weeks before")
+        return CheckRow("load_fits_window", Result.CANNOT_BE_SEEN, reason(Code.LOAD_AHEAD_NOT_KNOWN))
+    return _fits("load_fits_window", tightest(expected, limits), window=True)
 
 
 def _needs(view: SystemView) -> list[tuple[Requirement, float]]:
@@ -260,34 +251,31 @@ def others_hold(
 ) -> CheckRow:
     """Return whether the others' banks hold what is required while the unit is out."""
     check = "others_hold"
-    low_s, load = None, "at the load now"
+    low_s, window = None, facts.out_judged is not None
     if facts.out_judged is not None:
-        low_s, load = facts.out_judged.hold_ups.now.low_s, "at the window's highest expected load"
+        low_s = facts.out_judged.hold_ups.now.low_s
     elif judged is not None:
         low_s = next((x.hold_up.low_s for x in judged.hold_ups.each_unit_lost if x.unit == unit), None)
     if not staying:
-        return CheckRow(check, Result.NOT_MET, "No bank stands behind the load while the only unit is out.")
+        return CheckRow(check, Result.NOT_MET, reason(Code.NO_BANK_BEHIND))
     if low_s is None:
-        return CheckRow(check, Result.CANNOT_BE_SEEN, "How long the other units would hold is not known.")
+        return CheckRow(check, Result.CANNOT_BE_SEEN, reason(Code.OTHERS_HOLD_NOT_KNOWN))
     needs = _needs(view)
     if not needs:
-        return CheckRow(
-            check, Result.MET, f"The others hold {minutes(low_s)} at the least {load}; nothing is required."
-        )
+        return CheckRow(check, Result.MET, reason(Code.OTHERS_HOLD_UNASKED, low_s=low_s, window=window))
     item, needed_s = max(needs, key=lambda pair: pair[1])
-    words = f"The others hold {minutes(low_s)} at the least {load}; {PURPOSES[item.purpose]} needs {minutes_up(needed_s)}."
-    return CheckRow(check, Result.MET if low_s >= needed_s else Result.NOT_MET, words)
+    why = reason(Code.OTHERS_HOLD, low_s=low_s, needed_s=needed_s, purpose=item.purpose, window=window)
+    return CheckRow(check, Result.MET if low_s >= needed_s else Result.NOT_MET, why)
 
 
 def charged(judged: HoldUpJudgement | None) -> CheckRow:
     """Return whether the banks are full."""
+    check = "banks_charged"
     if judged is None or judged.hold_ups.now.low_s is None:
-        return CheckRow("banks_charged", Result.CANNOT_BE_SEEN, "The banks' charge is not known.")
+        return CheckRow(check, Result.CANNOT_BE_SEEN, reason(Code.CHARGE_NOT_KNOWN))
     if judged.hold_ups.recharged is not None:
-        return CheckRow(
-            "banks_charged", Result.NOT_MET, "The banks are not full again since the last discharge."
-        )
-    return CheckRow("banks_charged", Result.MET, "No bank has a discharge to make good.")
+        return CheckRow(check, Result.NOT_MET, reason(Code.BANKS_NOT_FULL))
+    return CheckRow(check, Result.MET, reason(Code.BANKS_FULL))
 
 
 def supplies(staying: Sequence[UnitView], facts: Facts) -> list[CheckRow]:
@@ -295,8 +283,8 @@ def supplies(staying: Sequence[UnitView], facts: Facts) -> list[CheckRow]:
     bypass, mains = _bypass_row(staying), _input_row(staying)
     bad = {unit: count for unit, count in facts.input_bad.items() if count}
     if bad and mains.result is Result.MET:
-        names = ", ".join(f"{unit} {count} times" for unit, count in bad.items())
-        mains = CheckRow("input_steady", Result.NOT_MET, f"The input went bad in the last 24 h: {names}.")
+        why = reason(Code.INPUT_WENT_BAD, units=tuple(bad), times=tuple(bad.values()))
+        mains = CheckRow("input_steady", Result.NOT_MET, why)
     return [bypass, mains]
 
 
@@ -317,7 +305,8 @@ def nominal_v(reading: Reading) -> float | None:
 
 def _bypass_row(staying: Sequence[UnitView]) -> CheckRow:
     check = "bypass_in_band"
-    wrong, unseen = [], []
+    wrong: list[Reason] = []
+    unseen: list[str] = []
     for v in staying:
         group = None if v.reading is None else v.reading.bypass
         nominal = None if v.reading is None else nominal_v(v.reading)
@@ -326,26 +315,24 @@ def _bypass_row(staying: Sequence[UnitView]) -> CheckRow:
             continue
         base = 60.0 if group.frequency_hz > 55.0 else 50.0
         if abs(group.frequency_hz - base) > FREQUENCY_BAND_HZ:
-            wrong.append(f"{v.unit.id} at {group.frequency_hz:.1f} Hz")
+            wrong.append(reason(Code.AT_FREQUENCY, v.unit.id, frequency_hz=group.frequency_hz))
         for line in group.lines:
             if line.voltage_v is None:
                 unseen.append(v.unit.id)
             elif abs(line.voltage_v - nominal) > VOLTAGE_BAND * nominal:
-                wrong.append(f"{v.unit.id} line {line.line} at {line.voltage_v:.0f} V")
+                wrong.append(reason(Code.AT_VOLTAGE, v.unit.id, line=line.line, voltage_v=line.voltage_v))
     if wrong:
-        return CheckRow(check, Result.NOT_MET, "Bypass out of band: " + ", ".join(wrong) + ".")
+        return CheckRow(check, Result.NOT_MET, reason(Code.BYPASS_OUT_OF_BAND, wrong=tuple(wrong)))
     if unseen:
-        return CheckRow(
-            check,
-            Result.CANNOT_BE_SEEN,
-            f"The bypass of unit {', '.join(dict.fromkeys(unseen))} is not told.",
-        )
-    return CheckRow(check, Result.MET, "Bypass within 10 % of nominal volts and 1 Hz on every staying unit.")
+        why = reason(Code.BYPASS_NOT_TOLD, units=tuple(dict.fromkeys(unseen)))
+        return CheckRow(check, Result.CANNOT_BE_SEEN, why)
+    return CheckRow(check, Result.MET, reason(Code.BYPASS_IN_BAND))
 
 
 def _input_row(staying: Sequence[UnitView]) -> CheckRow:
     check = "input_steady"
-    wrong, unseen = [], []
+    wrong: list[Reason] = []
+    unseen: list[str] = []
     for v in staying:
         reading = v.reading
         if reading is None or not reading.input.lines:
@@ -356,36 +343,31 @@ def _input_row(staying: Sequence[UnitView]) -> CheckRow:
             if line.voltage_v is None or nominal is None:
                 unseen.append(v.unit.id)
             elif abs(line.voltage_v - nominal) > VOLTAGE_BAND * nominal:
-                wrong.append(f"{v.unit.id} line {line.line} at {line.voltage_v:.0f} V")
+                wrong.append(reason(Code.AT_VOLTAGE, v.unit.id, line=line.line, voltage_v=line.voltage_v))
         if reading.output.source is OutputSource.BATTERY:
-            wrong.append(f"{v.unit.id} on battery")
+            wrong.append(reason(Code.ON_BATTERY_NOW, v.unit.id))
     if wrong:
-        return CheckRow(check, Result.NOT_MET, "Input out of band: " + ", ".join(wrong) + ".")
+        return CheckRow(check, Result.NOT_MET, reason(Code.INPUT_OUT_OF_BAND, wrong=tuple(wrong)))
     if unseen:
-        return CheckRow(
-            check, Result.CANNOT_BE_SEEN, f"The input of unit {', '.join(dict.fromkeys(unseen))} is not told."
-        )
-    return CheckRow(check, Result.MET, "Input within 10 % of nominal volts on every staying unit.")
-
-
-def _plain(name: str) -> str:
-    """Return a card alarm's name (RFC 1628, upsWellKnownAlarms) as words: "input bad" of upsAlarmInputBad."""
-    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name.removeprefix("upsAlarm")).lower()
+        why = reason(Code.INPUT_NOT_TOLD, units=tuple(dict.fromkeys(unseen)))
+        return CheckRow(check, Result.CANNOT_BE_SEEN, why)
+    return CheckRow(check, Result.MET, reason(Code.INPUT_IN_BAND))
 
 
 def no_alarms(views: Sequence[UnitView], facts: Facts) -> CheckRow:
     """Return whether no alarm stands that nobody has explained."""
-    standing = [text.rstrip(".") for text in facts.alarms]
+    standing = [told(words) for words in facts.alarms]
     for v in views:
         if v.reading is not None:
             standing += [
-                f"the card of {v.unit.id} says {_plain(name)}"
+                reason(Code.CARD_SAYS, v.unit.id, alarm=name)
                 for name in v.reading.card_alarms or ()
                 if name not in WAITING
             ]
     if standing:
-        return CheckRow("no_alarms", Result.NOT_MET, "Not explained: " + "; ".join(standing) + ".")
-    return CheckRow("no_alarms", Result.MET, "No alarm stands on the system or its cards.")
+        why = reason(Code.ALARMS_NOT_EXPLAINED, alarms=tuple(standing))
+        return CheckRow("no_alarms", Result.NOT_MET, why)
+    return CheckRow("no_alarms", Result.MET, reason(Code.NO_ALARM_STANDS))
 
 
 def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> list[CheckRow]:
@@ -395,10 +377,11 @@ def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> li
         proof = facts.confirmed.get(v.unit.id)
         check = f"card_is_{v.unit.id}"
         if proof is None:
-            why = f"Nobody has proved that the card of {v.unit.id} is the one in that cabinet: `ridethrough confirm`."
+            why = reason(Code.CARD_NOT_PROVED, v.unit.id)
             rows.append(CheckRow(check, Result.CANNOT_BE_SEEN, why, decides=False))
         else:
-            rows.append(CheckRow(check, Result.MET, f"Proved by {proof.by} on {day_of(proof.at, zone)}."))
+            why = reason(Code.CARD_PROVED, by=proof.by, day=proof.at.astimezone(zone).date())
+            rows.append(CheckRow(check, Result.MET, why))
     return rows
 
 
@@ -409,15 +392,8 @@ def generator(view: SystemView, facts: Facts) -> CheckRow:
         for r in view.estate.systems[view.system].requirements
     )
     if not asked:
-        return CheckRow(
-            "generator", Result.PERSON, "No start of a set is counted on for this system.", decides=False
-        )
+        return CheckRow("generator", Result.PERSON, reason(Code.SET_NOT_COUNTED_ON), decides=False)
     if facts.set_ready is False:
-        return CheckRow("generator", Result.NOT_MET, "The site says that its set is not ready.")
-    said = "The site says that its set is ready; " if facts.set_ready else ""
-    return CheckRow(
-        "generator",
-        Result.PERSON,
-        said + "have someone confirm it at the set: in automatic, fuel, start battery.",
-        decides=False,
-    )
+        return CheckRow("generator", Result.NOT_MET, reason(Code.SET_NOT_READY))
+    why = reason(Code.SET_FOR_A_PERSON, said_ready=bool(facts.set_ready))
+    return CheckRow("generator", Result.PERSON, why, decides=False)

@@ -26,6 +26,7 @@ from rules.battery.state import (
     ShownToCarry,
     WouldTell,
 )
+from rules.planning.isolation.rows import CheckRow, Result
 from rules.plant.estate import Bank, Card, Estate, Purpose, Site, Supply, System, Unit
 from rules.plant.reading import (
     BatteryReading,
@@ -60,6 +61,8 @@ from rules.system.state import (
     UnitLost,
     UnitStanding,
 )
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
@@ -344,3 +347,20 @@ def test_a_long_list_put_together_in_pieces_is_the_same_json(count: int) -> None
             "from": "2026-11-24T12:00:00Z", "min": None, "mean": None, "max": None,
             "good_count": 0, "expected_count": 6,
         }  # fmt: skip
+
+
+def test_a_reason_is_its_sentence_with_code_and_figures_beside_it() -> None:
+    row = CheckRow("data_fresh", Result.MET, reason(Code.READINGS_FRESH, age_s=4.6))
+    assert to_json(row) == {
+        "check": "data_fresh",
+        "result": "met",
+        "because": "Every unit was read within 5 s.",
+        "decides": True,
+        "reasons": [{"code": "readings_fresh", "about": "", "args": {"age_s": 4.6}}],
+    }
+    assert to_json(CheckRow("odd", Result.PERSON, told("As he said."), decides=False)) == {
+        "check": "odd",
+        "result": "person",
+        "because": "As he said.",
+        "decides": False,
+    }

@@ -13,6 +13,7 @@ from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.planning.isolation.check import Between, Isolation, Overall
 from rules.planning.isolation.rows import CheckRow, Result
 from rules.system.forecast_score import Outcome, Prediction, score
+from rules.values.reason import told
 from rules.values.serial import to_plain
 from rules.values.severity import Severity
 from tests.api.pages import samples
@@ -107,8 +108,8 @@ def checked(overall: Overall, *rows: CheckRow, between: tuple[Between, ...] = ()
 
 
 def test_an_isolation_is_answered_with_its_first_reason_and_when_it_would_be_met() -> None:
-    row = CheckRow("load on every line", Result.NOT_MET, "L2 would be 0.4 kW over.")
-    asked = CheckRow("phase rotation", Result.PERSON, "", decides=False)
+    row = CheckRow("load on every line", Result.NOT_MET, told("L2 would be 0.4 kW over."))
+    asked = CheckRow("phase rotation", Result.PERSON, told("phase rotation"), decides=False)
     no = isolation_of(checked(Overall.NOT_MET, asked, row), CLOCK)
     assert no.answer == "No. L2 would be 0.4 kW over."
     assert no.not_met == ("L2 would be 0.4 kW over.",)

@@ -13,6 +13,7 @@ import pytest
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.comparison import sibling_conditions
+from rules.phrasing.reasons import say
 from rules.planning.isolation.rows import Result, others_carry
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
@@ -20,6 +21,7 @@ from rules.system.assessment import SystemObservation, glance, system_state, tas
 from rules.system.hold_up_sampling import hold_ups
 from rules.system.peers import UnitLoad, filled, still_carries
 from rules.system.state import FindingKind, LineLoad, Standing
+from rules.values.code import Code
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, known_banks, month, reading, view
 
@@ -79,7 +81,8 @@ def test_others_do_not_carry_where_one_of_them_is_idle() -> None:
     found = seen([reading("A1", PART), reading("A2", NOTHING)])
     row = others_carry([v for v in found.views if v.unit.id != "A1"], found)
     assert row.result is Result.NOT_MET
-    assert "A2" in row.because
+    assert row.because.code is Code.OTHERS_NOT_CARRYING
+    assert "A2" in say(row.because)
 
 
 @pytest.mark.parametrize("watts", [NOTHING, (25.0, 30.0, 25.0)])

@@ -1,0 +1,65 @@
+"""Reasons as sentences: where a value leaves the rules for a page, a message, JSON or the journal, and nowhere before."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Iterable
+from functools import cache
+from typing import Any
+
+from rules.phrasing.says import SENTENCES, Sentence
+from rules.phrasing.sentences import general as _general  # noqa: F401
+from rules.phrasing.sentences import isolation as _isolation  # noqa: F401 - each module adds its sentences
+from rules.phrasing.text import capital
+from rules.values.code import Code
+from rules.values.reason import Arg, Reason
+from rules.values.serial import to_plain
+
+
+def say(one: Reason | None) -> str:
+    """Return a reason as a sentence; "" for none."""
+    if one is None:
+        return ""
+    sentence = _sentence(one)
+    if isinstance(sentence, str):
+        return sentence
+    parts = (capital(sentence.subject), sentence.rest, sentence.left, sentence.more)
+    return " ".join(part for part in parts if part)
+
+
+def said(reasons: Iterable[Reason]) -> tuple[str, ...]:
+    """Return reasons as sentences."""
+    return tuple(map(say, reasons))
+
+
+def cause(one: Reason | None, name: str, *, left_beside: bool) -> str:
+    """Return a reason's sentence without its subject where that is called `name`, and without the time left if that stands beside it."""
+    sentence = None if one is None else _sentence(one)
+    if not isinstance(sentence, Sentence):
+        return say(one)
+    subject = "" if sentence.subject == name else capital(sentence.subject)
+    parts = (subject, sentence.rest, "" if left_beside else sentence.left, sentence.more)
+    return " ".join(part for part in parts if part)
+
+
+def kept(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
+    """Return a value as JSON holds it, each reason with its words, as they were told."""
+    return to_plain(value, say)
+
+
+def _sentence(one: Reason) -> str | Sentence:
+    arguments = {name: _spoken(arg) for name, arg in one.args}
+    if _wants_about(one.code):
+        arguments["about"] = one.about
+    return SENTENCES[one.code](**arguments)
+
+
+@cache
+def _wants_about(code: Code) -> bool:
+    return "about" in inspect.signature(SENTENCES[code]).parameters
+
+
+def _spoken(arg: Arg) -> object:
+    if isinstance(arg, Reason):
+        return say(arg)
+    return tuple(map(_spoken, arg)) if isinstance(arg, tuple) else arg

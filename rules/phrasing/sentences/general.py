@@ -1,0 +1,25 @@
+"""Words that were told, and the sentences that every plan, isolation check and printed report carries."""
+
+from __future__ import annotations
+
+from rules.phrasing.safety import ADVICE_ONLY, SAFETY
+from rules.phrasing.says import says
+from rules.values.code import Code
+
+
+@says(Code.TOLD)
+def told(*, words: str) -> str:
+    """Return words that somebody else made."""
+    return words
+
+
+@says(Code.SAFETY)
+def safety() -> str:
+    """Return why no reading makes a bank or a supply safe to touch."""
+    return SAFETY
+
+
+@says(Code.ADVICE_ONLY)
+def advice_only() -> str:
+    """Return that nothing is switched."""
+    return ADVICE_ONLY

@@ -1,0 +1,70 @@
+"""The codes of reasons, a line each: what is so. Their sentences stand in `rules.phrasing.sentences`."""
+
+from __future__ import annotations
+
+from enum import StrEnum, auto
+
+
+class Code(StrEnum):
+    """What is so, by a name that stays: it is kept in the ledger and given over HTTP."""
+
+    # ---- of every folder
+    TOLD = auto()
+    SAFETY = auto()
+    ADVICE_ONLY = auto()
+
+    # ---- may a unit be taken out: rules.planning.isolation
+    READING_NOT_FRESH = auto()
+    READINGS_FRESH = auto()
+    CARD_SHARED = auto()
+    CARD_EACH = auto()
+    NO_OTHER_UNIT = auto()
+    OTHERS_NOT_CARRYING = auto()
+    OTHERS_CARRYING = auto()
+    UNIT_STANDS = auto()
+    TEST_OR_SHUTDOWN_RUNS = auto()
+    TESTS_NOT_TOLD = auto()
+    NO_TEST_NO_SHUTDOWN = auto()
+    LOAD_NOT_KNOWN = auto()
+    LOAD_TOO_MUCH = auto()
+    LOAD_ROOM_SMALL = auto()
+    LOAD_FITS = auto()
+    OTHER_UNIT_NOT_KNOWN = auto()
+    LOAD_AHEAD_NOT_KNOWN = auto()
+    NO_BANK_BEHIND = auto()
+    OTHERS_HOLD_NOT_KNOWN = auto()
+    OTHERS_HOLD_UNASKED = auto()
+    OTHERS_HOLD = auto()
+    CHARGE_NOT_KNOWN = auto()
+    BANKS_NOT_FULL = auto()
+    BANKS_FULL = auto()
+    INPUT_WENT_BAD = auto()
+    BYPASS_OUT_OF_BAND = auto()
+    BYPASS_NOT_TOLD = auto()
+    BYPASS_IN_BAND = auto()
+    INPUT_OUT_OF_BAND = auto()
+    INPUT_NOT_TOLD = auto()
+    INPUT_IN_BAND = auto()
+    AT_FREQUENCY = auto()
+    AT_VOLTAGE = auto()
+    ON_BATTERY_NOW = auto()
+    ALARMS_NOT_EXPLAINED = auto()
+    CARD_SAYS = auto()
+    NO_ALARM_STANDS = auto()
+    CARD_NOT_PROVED = auto()
+    CARD_PROVED = auto()
+    SET_NOT_COUNTED_ON = auto()
+    SET_NOT_READY = auto()
+    SET_FOR_A_PERSON = auto()
+    UNSEEN_SYNCHRONISM = auto()
+    UNSEEN_BREAKERS = auto()
+    UNSEEN_NEUTRAL_AND_EARTH = auto()
+    UNSEEN_PHASE_ROTATION = auto()
+    UNSEEN_WALL_BYPASS_RATING = auto()
+    UNSEEN_STORED_DC = auto()
+    UNSEEN_CONTROL_LOOP = auto()
+    PERSON_PERMIT = auto()
+    PERSON_TWO_PEOPLE = auto()
+    PERSON_OTHERS_WARNED = auto()
+    PERSON_CAUTIONS = auto()
+    PERSON_WALL_BYPASS = auto()

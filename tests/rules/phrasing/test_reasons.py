@@ -1,0 +1,114 @@
+"""Each code has one sentence, asked for with the arguments it wants, and says what it said before."""
+
+import ast
+import inspect
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import rules
+from rules.phrasing.reasons import kept, say
+from rules.phrasing.says import SENTENCES, says
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
+from tests.rules.phrasing.spoken import isolation
+
+SPOKEN = (*isolation.SPOKEN,)
+RULES = Path(next(iter(rules.__path__)))
+
+
+def calls(text: str, where: str) -> Iterator[tuple[str, Code | None, set[str]]]:
+    """Yield each `reason(...)` of a module: its place, its code (None where it is not written there), its arguments."""
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "reason":
+            first = node.args[0]
+            literal = (
+                isinstance(first, ast.Attribute)
+                and isinstance(first.value, ast.Name)
+                and first.value.id == "Code"
+                and len(node.args) <= 2
+                and all(word.arg for word in node.keywords)
+            )
+            code = Code[first.attr] if literal and isinstance(first, ast.Attribute) else None
+            given = {str(word.arg) for word in node.keywords} - {"about"}
+            about = {"about"} if len(node.args) == 2 or "about" in {w.arg for w in node.keywords} else set()
+            yield f"{where}:{node.lineno}", code, given | about
+
+
+def misfit(code: Code | None, given: set[str]) -> str | None:
+    """Return why a call does not fit its sentence; `about` may be given without being said."""
+    if code is None:
+        return "its code or its arguments are not written there"
+    wanted = inspect.signature(SENTENCES[code]).parameters
+    lacking, spare = set(wanted) - given, given - set(wanted) - {"about"}
+    return f"{code}: lacks {lacking}, has too much {spare}" if lacking or spare else None
+
+
+def test_every_code_has_a_sentence_and_words_that_are_tested() -> None:
+    assert set(SENTENCES) == set(Code)
+    assert {one.code for one, _ in SPOKEN} == set(Code)
+
+
+def test_every_reason_that_is_given_fits_its_sentence() -> None:
+    found = [
+        (where, why)
+        for path in sorted(RULES.rglob("*.py"))
+        if path.name != "reason.py"
+        for where, code, given in calls(path.read_text(), path.relative_to(RULES).as_posix())
+        if (why := misfit(code, given)) is not None
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        "reason(Code.READINGS_FRESH)",
+        "reason(Code.READINGS_FRESH, age_s=1.0, more=2)",
+        "reason(Code.UNIT_STANDS, standing='off')",
+        "reason(code)",
+        "reason(Code.CARD_EACH, **more)",
+    ],
+)
+def test_a_reason_that_does_not_fit_is_found(wrong: str) -> None:
+    ((_, code, given),) = calls(wrong, "here")
+    assert misfit(code, given) is not None
+
+
+def test_every_code_that_can_be_given_is_given_somewhere() -> None:
+    given = {
+        code
+        for path in RULES.rglob("*.py")
+        for _, code, _ in calls(path.read_text(), path.name)
+        if code is not None
+    }
+    assert set(Code) - given == {Code.TOLD}
+
+
+@pytest.mark.parametrize(("one", "words"), SPOKEN, ids=[one.code for one, _ in SPOKEN])
+def test_a_reason_is_said(one: Reason, words: str) -> None:
+    assert say(one) == words
+
+
+def test_nothing_is_said_of_nothing() -> None:
+    assert say(None) == ""
+
+
+def test_a_code_has_one_sentence() -> None:
+    with pytest.raises(ValueError, match="want one sentence"):
+        says(Code.SAFETY)(lambda: "Again.")
+
+
+def test_what_is_kept_has_its_words_as_they_were_told() -> None:
+    plain = kept({"because": (reason(Code.READINGS_FRESH, age_s=4.6),)})
+    assert plain == {
+        "because": [
+            {
+                "code": "readings_fresh",
+                "about": "",
+                "args": {"age_s": 4.6},
+                "words": "Every unit was read within 5 s.",
+            }
+        ]
+    }
