@@ -140,10 +140,12 @@ def _output_w(belief: BankBelief, power_w_per_cell: float) -> float:
 
 
 def _with_measured_losses(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog) -> BankBelief:
-    """Return the belief with losses that give the battery power read now at the output power read now."""
-    watts = log.output_power_w[np.isfinite(log.output_power_w) & (log.output_power_w > 0.0)]
-    if not len(watts):
+    """Return the belief with losses that give the battery power read now at the output power of the same rows."""
+    known = np.isfinite(log.output_power_w) & (log.output_power_w > 0.0)
+    if not known.any():
         return belief
+    at_s = discharge.t_s[discharge.now] + discharge.start_t_s
+    watts = float(np.mean(np.interp(at_s, log.t_s[known], log.output_power_w[known])))
     battery_w = discharge.power_now_w * belief.cells * belief.strings
-    share = (battery_w - belief.loss_fixed_w) / float(watts[-1]) - 1.0
+    share = (battery_w - belief.loss_fixed_w) / watts - 1.0
     return replace(belief, loss_share=share) if 0.0 <= share <= _MOST_LOSS else belief

@@ -50,6 +50,7 @@ _CONTRADICT: Final = 0.7
 _ONE_STRING: Final = 0.08
 _STRAY_FALL_V, _STRAY_FALLS = 0.12, 4.0
 _LONG_GAP_S: Final = 600.0
+_STEP_OF_LOAD: Final = 0.1
 _NEAR_V: Final = 0.015
 
 
@@ -141,9 +142,15 @@ class CleanDischarge:
 
     @property
     def power_now_w(self) -> float:
-        """Return the mean power of the last minute, W per cell."""
-        last = self.t_s >= self.t_s[-1] - 60.0
-        return float(np.mean(self.power_w[last]))
+        """Return the mean power of the last minute, W per cell; where the load stepped within it, since then."""
+        return float(np.mean(self.power_w[self.now]))
+
+    @property
+    def now(self) -> slice:
+        """Return the rows of the last minute, without those before a step of load within it."""
+        first = int(np.searchsorted(self.t_s, self.t_s[-1] - 60.0))
+        apart = np.abs(np.log(self.power_w[first:-1] / np.median(self.power_w[-3:]))) > _STEP_OF_LOAD
+        return slice(first + int(np.flatnonzero(apart)[-1]) + 1 if apart.any() else first, None)
 
 
 def mean_over_time(t_s: Floats, values: Floats) -> float:

@@ -46,6 +46,9 @@ _OFFSET_V: Final = 0.012
 _FADE: Final = 6
 _GAIN_V: Final = 0.003  # two meters that differ by 0.2 %
 _LOAD_V: Final = (0.04, 0.06)  # doubt of the load's effect, per e-fold of rate: always, and more when short
+_SETTLING_V: Final = 0.08
+"""Doubt of how much of a load step the voltage has followed yet, per e-fold of the rate that is still to follow: the
+share at once is known to a quarter of the whole step, which is some 0.1 V per e-fold, and 0.3 of it come later."""
 _ROUGH_V, _FINE_V = 0.0022, 0.0012
 _FOREIGN_SHARE: Final = 0.2
 _FOREIGN_SPREAD: Final = 2.0
@@ -132,6 +135,7 @@ class _Bins:
     used: Floats
     voltage_v: Floats
     ln_hours: Floats
+    settling: Floats
     rows: Floats
 
 
@@ -141,6 +145,7 @@ def _binned(course: VoltageCourse, most: int) -> _Bins:
     skip = start + min(LEAST_USED, 0.3 * (course.used_now - start))
     keep = course.used >= skip
     used, volts, rate = course.used[keep], course.voltage_v[keep], course.ln_hours[keep]
+    settling = course.settling[keep]
     number = min(most, len(used))
     edges = np.linspace(used[0], used[-1] + 1e-9, number + 1)
     places = np.clip(np.searchsorted(edges, used, side="right") - 1, 0, number - 1)
@@ -150,7 +155,7 @@ def _binned(course: VoltageCourse, most: int) -> _Bins:
     def mean(values: Floats) -> Floats:
         return np.asarray(np.bincount(places, values, minlength=number)[filled] / rows[filled])
 
-    return _Bins(mean(used), mean(volts), mean(rate), rows[filled])
+    return _Bins(mean(used), mean(volts), mean(rate), mean(settling), rows[filled])
 
 
 def _log_likelihoods(
@@ -172,6 +177,7 @@ def _log_likelihoods(
     covariance = _hat_covariance(model.covariance, left, right)
     load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)))
     common = load**2 * np.outer(shift, shift) + _GAIN_V**2
+    common += _SETTLING_V**2 * np.outer(bins.settling, bins.settling)
     counted = (course.step_v**2 / 12.0 + 1e-6) / bins.rows
 
     def against(kinship: Kinship) -> tuple[Floats, Floats, Floats]:
