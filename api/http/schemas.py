@@ -147,6 +147,24 @@ class Incident(BaseModel):
     closed: AwareDatetime | None = Field(description="when it was over; null while it is open")
 
 
+class OnCall(BaseModel):
+    """Who is on call by one rota."""
+
+    rota: str = Field(description="id of the rota")
+    person: str = Field(description="who is on call")
+    telephone: str | None = Field(description="the number to call")
+    since: AwareDatetime = Field(description="when it began")
+    until: AwareDatetime = Field(description="when it ends")
+    stands_in: bool = Field(description="whether it is not this person's own turn")
+    then: str | None = Field(description="who is on call after that")
+
+
+class OnCallNow(_Listed):
+    """Who is on call now, a line for each rota that has begun."""
+
+    items: list[OnCall]
+
+
 class Incidents(_Listed):
     """Incidents."""
 

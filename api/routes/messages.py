@@ -8,10 +8,18 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
 from api.http.problems import told
+from api.http.schemas import OnCallNow
 from api.routes.dependencies import Asked, Limit, answer, mark
 from collector.read_model.kept import Outgoing, Sending
+from collector.read_model.telling import on_call_now
 
 router = APIRouter(prefix="/v1", tags=["telling"])
+
+
+@router.get("/on-call", responses=told(gives=OnCallNow))
+async def on_call(service: Asked) -> Response:
+    """Give who is on call now, by rota."""
+    return answer({"items": on_call_now(service.configuration.people, service.clock.now()), "next": None})
 
 
 @router.get("/messages", responses=told(422))

@@ -3,7 +3,7 @@
 Read in this order: `faults` (what is wrong, where, what was wanted, what came), `plant_tables` (sites to load
 groups), `settings_tables` (how to read, keep and tell), `secrets` (communities, keys and passwords, in a file of
 their own), `toml_text` (where in the file), `impossible` (data that physics excludes), `plausibility` (what hardly
-any plant is), `hours` and `hours_covered` (who is told when), `references` (names that must fit together),
+any plant is), `people` (who is told when, and on call), `references` (names that must fit together),
 `loading` (`load(path)`: all of it, every fault at once), `bank_file` (one bank by itself, for `capacity --bank`),
 `card_access` and `history_server` (what it lets us show a card, and where readings go), `changes` (what a changed
 file says otherwise), `settings` (the reference of every setting, for the handbook).

@@ -21,13 +21,16 @@ from collector.configuration.faults import (
     note_validation,
     shown,
 )
-from collector.configuration.hours_covered import check_hours
 from collector.configuration.impossible import check_bank, check_unit
+from collector.configuration.people.hours_covered import check_hours
+from collector.configuration.people.people import People
+from collector.configuration.people.tables import PersonTable, RotaTable
 from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
     Entries,
     check_people,
     check_references,
+    check_rotas,
     check_telling,
     check_watch,
 )
@@ -55,7 +58,8 @@ LISTS: Final[Mapping[str, tuple[type[plant.PlantTable], ...]]] = {
     "bank": (plant.BankTable,),
     "load_group": (plant.LoadGroupTable,),
     "channel": collecting.CHANNELS,
-    "person": (collecting.PersonTable,),
+    "person": (PersonTable,),
+    "rota": (RotaTable,),
     "alarm": (collecting.AlarmTable,),
     "planned_work": (collecting.PlannedWorkTable,),
     "calendar": (collecting.CalendarTable,),
@@ -104,7 +108,7 @@ class Configuration:
     cards: Mapping[str, CardAccess]
     secrets: Mapping[str, AnySecret]
     channels: Mapping[str, collecting.Channel]
-    people: tuple[collecting.PersonTable, ...]
+    people: People
     polling: collecting.PollingTable
     listen: collecting.ListenTable
     notifications: collecting.NotificationsTable
@@ -163,7 +167,8 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     _check_history(history, notes)
     _check_set_words(sections, notes)
     check_plausible(entries, notes, today)
-    check_hours(entries, notes)
+    check_rotas(entries, notes)
+    check_hours(entries, notes, today)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
     notes.with_lines(Lines(text).of)
     faults = notes.faults + secret_notes.faults
@@ -175,7 +180,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         cards=cards,
         secrets=secrets.by_name,
         channels=channels,
-        people=tuple(entries.all(collecting.PersonTable, "person")),
+        people=_people(entries),
         polling=_section(sections, "polling", collecting.PollingTable),
         listen=_section(sections, "listen", collecting.ListenTable),
         notifications=_section(sections, "notifications", collecting.NotificationsTable),
@@ -301,6 +306,13 @@ def tables_within(annotation: object) -> list[type[plant.PlantTable]]:
     if isinstance(annotation, type) and issubclass(annotation, plant.PlantTable):
         return [annotation]
     return [table for part in getattr(annotation, "__args__", ()) for table in tables_within(part)]
+
+
+def _people(entries: Entries) -> People:
+    """Return everybody who is told; the first site's time zone is that of whoever has none."""
+    first = entries.all(plant.SiteTable, "site")[0]
+    persons = tuple(entries.all(PersonTable, "person"))
+    return People(persons, first.time_zone, entries.by_id(RotaTable, "rota"))
 
 
 def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:

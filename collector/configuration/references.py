@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from collector.configuration.faults import FaultList, nearest, shown
+from collector.configuration.people.tables import PersonTable, RotaTable
 from collector.configuration.plant_tables import (
     BankTable,
     GeneratorTable,
@@ -22,7 +23,6 @@ from collector.configuration.settings_tables import (
     CalendarTable,
     CardTable,
     DeliveryTable,
-    PersonTable,
     PlannedWorkTable,
 )
 from rules.alarms.catalogue import CATALOGUE
@@ -253,6 +253,34 @@ def check_people(entries: Entries, channels: Mapping[str, str], notes: FaultList
                         f"ids of sites, systems, units or banks{nearest(name, subjects)}",
                         shown(name),
                     )
+
+
+def check_rotas(entries: Entries, notes: FaultList) -> None:
+    """Note names of rotas and people that lead nowhere, stand-ins that end before they begin, rotas that tell nobody."""
+    check = _Check(entries, notes)
+    told: dict[str, set[str]] = {}
+    for person in entries.all(PersonTable, "person"):
+        for number, tell in enumerate(person.tell, 1):
+            if tell.on_call is not None:
+                here = f"{entries.place(person)}.tell#{number}.on_call"
+                check.names(here, tell.on_call, "rota", "the id of a rota")
+                told.setdefault(tell.on_call, set()).add(person.name)
+    for rota in entries.all(RotaTable, "rota"):
+        place = entries.place(rota)
+        named = [*rota.people, *(one.person for one in rota.stand_in)]
+        for name in dict.fromkeys(named):
+            known = check.names(f"{place}.people", name, "person", "the name of a person")
+            if known and name not in told.get(rota.id, set()):
+                notes.warn(
+                    f"person.{name}",
+                    f"a line of `tell` with on_call = {rota.id!r}: {name} is on call by it",
+                    "none: being on call changes nothing for them",
+                )
+        for number, one in enumerate(rota.stand_in, 1):
+            if one.until_time <= one.from_time:
+                notes.fault(
+                    f"{place}.stand_in#{number}.until", "a moment after `from`", one.until_time.isoformat()
+                )
 
 
 def check_telling(

@@ -26,13 +26,14 @@ from collector.configuration.plant_tables import (
     Text,
     Whole,
     Yes,
-    Zone,
 )
 from rules.alarms.catalogue import Override
 from rules.planning.programme.programme import Terms
 from rules.values.severity import Severity
 
 Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
+
+
 Clock = Annotated[time, Field(strict=True)]
 
 
@@ -57,6 +58,8 @@ def _mib_name(text: str) -> str:
 
 
 MibName = Annotated[str, AfterValidator(_mib_name)]
+
+
 Target = Annotated[CardTarget, BeforeValidator(_target)]
 
 
@@ -461,51 +464,6 @@ class CommandSettings(PlantTable):
 Channel = Annotated[
     MqttSettings | MailSettings | WebhookSettings | CommandSettings, Field(discriminator="kind")
 ]
+
+
 CHANNELS: Final[tuple[type[PlantTable], ...]] = (MqttSettings, MailSettings, WebhookSettings, CommandSettings)
-
-
-class ReachTable(PlantTable):
-    """One way to reach a person; the first is tried first."""
-
-    channel: Id = Field(description="the channel's id")
-    address: Text | None = Field(
-        default=None, description="mail address; left out where the channel has one end"
-    )
-
-
-class TellTable(PlantTable):
-    """What a person is told, and when."""
-
-    severity: Literal["critical", "major", "minor", "warning"] = Field(
-        default="major", description="the least severity that is told"
-    )
-    about: tuple[Id, ...] = Field(
-        default=(), description="ids of sites, systems, units or banks; everything where left out"
-    )
-    days: tuple[Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"], ...] = Field(
-        default=("mon", "tue", "wed", "thu", "fri", "sat", "sun"), description="days of the week"
-    )
-    from_time: Clock | None = Field(default=None, alias="from", description="start of the hours, as 07:30:00")
-    until_time: Clock | None = Field(
-        default=None, alias="until", description="end of the hours; before `from` for hours over midnight"
-    )
-    unanswered_s: Number = Field(
-        default=0.0, ge=0, le=86400, description="told only after nobody has acknowledged for so many seconds"
-    )
-    reminded: Yes = Field(default=True, description="whether an alarm that nobody acknowledges is told again")
-    cleared: Yes = Field(default=True, description="whether the end of an alarm is told too")
-
-
-class PersonTable(PlantTable):
-    """Somebody who is told."""
-
-    name: Text = Field(description="the person's name, or the desk's")
-    telephone: Text | None = Field(
-        default=None,
-        description="number to call in an outage that ends soon; shown in messages and on the page",
-    )
-    time_zone: Zone | None = Field(
-        default=None, description="for the hours in `tell`; the first site's where left out"
-    )
-    reach: tuple[ReachTable, ...] = Field(min_length=1, description="ways to reach them, first tried first")
-    tell: tuple[TellTable, ...] = Field(default=(TellTable(),), min_length=1, description="what, and when")

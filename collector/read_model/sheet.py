@@ -13,6 +13,7 @@ from typing import Any
 
 from collector.messaging.delivery.letter import Telling
 from collector.read_model.own_figures import OwnFigures
+from collector.read_model.telling import ShownOnCall, Undelivered
 from rules.battery.state import BankState, ExpectedCapacity
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
@@ -32,19 +33,6 @@ class ShownAcknowledgement:
     by: str
     at: datetime
     note: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Undelivered:
-    """A message that did not arrive: given up, or waiting after `tries` that failed, and what came back last."""
-
-    at: datetime
-    who: str
-    by: str
-    what: str
-    given_up: bool
-    tries: int
-    result: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -351,6 +339,7 @@ class Sheet:
     poll_s: float = 10.0
     tells: bool = True
     undelivered: tuple[Undelivered, ...] = ()
+    on_call: tuple[ShownOnCall, ...] = ()
     own: OwnFigures | None = None
 
     @property

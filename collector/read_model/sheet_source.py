@@ -10,7 +10,6 @@ from collector.cards.mib.correction_set import CorrectionSet
 from collector.cards.polling.poller import PollFigures
 from collector.messaging.delivery.calling import calls, to_call
 from collector.messaging.delivery.letter import Telling
-from collector.messaging.delivery.office import home_zone
 from collector.planning.signed_book import SignedBook, SignedShutdown
 from collector.read_model.sheet import (
     AbsentLine,
@@ -29,6 +28,7 @@ from collector.read_model.sheet import (
 )
 from collector.read_model.source import SheetSource
 from collector.read_model.sources import isolation_of, score_of
+from collector.read_model.telling import on_call_now
 from collector.read_model.wall_clock import WallClock
 from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle.alarm import Alarm
@@ -81,7 +81,8 @@ def sheet_of(source: SheetSource) -> Sheet:
         sizes=dict(present.sizes),
         shutdowns=_shutdowns(source),
         plans={system: found for system in estate.systems if (found := _plans(source, system)) is not None},
-        tells=bool(source.configuration.people),
+        tells=bool(source.configuration.people.persons),
+        on_call=on_call_now(source.configuration.people, source.clock.now()),
         estate_file=source.configuration.path.name,
         acts=source.acts,
         poll_s=source.configuration.polling.every_s,
@@ -279,7 +280,7 @@ def _to_call(source: SheetSource, alarm: Alarm) -> tuple[str, ...]:
     if not (alarm.state.active and calls((alarm.id,))):
         return ()
     people, topology = source.configuration.people, Topology(source.estate)
-    return to_call((alarm.about,), source.clock.now(), people, topology, home_zone(source.configuration))
+    return to_call((alarm.about,), source.clock.now(), people, topology)
 
 
 def _system_of(estate: Estate, about: str) -> str | None:

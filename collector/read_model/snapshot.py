@@ -12,11 +12,11 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from collector.read_model.counting import counted_by, with_counts
-from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage, Undelivered
+from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage
 from collector.read_model.sheet_source import sheet_of
 from collector.read_model.source import SheetSource
 from collector.read_model.sources import Traces, outages_of, with_shedding, with_unit_lost
-from collector.read_model.undelivered import undelivered_now
+from collector.read_model.telling import Undelivered, undelivered_now
 
 JOURNAL_EVERY: Final = timedelta(seconds=10)
 SAME_FOR: Final = timedelta(seconds=1)

@@ -124,6 +124,7 @@ async def opened(folder: Path, more: str = "") -> AsyncIterator[tuple[Service, h
         ("/v1/alarms?state=no_such_state", 422),
         ("/v1/alarms/none", 404),
         ("/v1/incidents", 200),
+        ("/v1/on-call", 200),
         ("/v1/events", 200),
         ("/v1/events?after=x", 422),
         ("/v1/messages?sending=dead", 200),

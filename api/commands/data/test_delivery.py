@@ -32,9 +32,9 @@ def run(options: argparse.Namespace) -> int:
     configuration, faults = estate_or_faults(options.estate)
     if configuration is None:
         return complain(Exit.WRONG_INPUT, *faults)
-    people = [p for p in configuration.people if options.person in {None, p.name}]
+    people = [p for p in configuration.people.persons if options.person in {None, p.name}]
     if not people:
-        known = ", ".join(p.name for p in configuration.people) or "none"
+        known = ", ".join(p.name for p in configuration.people.persons) or "none"
         return complain(Exit.WRONG_INPUT, f"--person: want one of {known}; got {options.person!r}")
     trials = asyncio.run(try_all(configuration, people))
     for trial in trials:

@@ -1,1 +1,1 @@
-"""What is wrong: `alarm_list`, `undelivered` (messages that did not arrive)."""
+"""What is wrong: `alarm_list`, `on_call` (who is), `undelivered` (messages that did not arrive)."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from api.pages.markup.elements import Element, el
 from api.pages.markup.frame import question
-from collector.read_model.sheet import Sheet, Undelivered
+from collector.read_model.sheet import Sheet
+from collector.read_model.telling import Undelivered
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import count
 

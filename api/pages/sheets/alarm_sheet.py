@@ -16,6 +16,7 @@ from api.pages.alarms.alarm_list import (
     together,
     wrong,
 )
+from api.pages.alarms.on_call import on_call
 from api.pages.alarms.undelivered import undelivered
 from api.pages.hold_up.mains_return import returned
 from api.pages.hold_up.unit_tracks import track
@@ -31,7 +32,7 @@ def alarms_page(sheet: Sheet) -> PageFrame:
     """Return the sheet of alarms and outages."""
     clock = clock_of(sheet)
     parts: list[Element | None] = [_lead(sheet), wrong(sheet, sheet.alarms, clock, linked=False)]
-    parts.append(undelivered(sheet, clock))
+    parts += [on_call(sheet, clock), undelivered(sheet, clock)]
     parts.append(_more(sheet, "Gone, but seen by nobody", None, in_state(sheet.alarms, GONE), clock))
     parts.append(
         _more(

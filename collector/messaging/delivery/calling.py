@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
 
-from collector.configuration.hours import within_hours
-from collector.configuration.settings_tables import PersonTable, TellTable
+from collector.configuration.people.people import People
+from collector.configuration.people.tables import TellTable
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.plant.topology import Topology
 
@@ -20,31 +20,27 @@ def calls(alarms: Iterable[str]) -> bool:
     return any(alarm.partition(":")[0] in CALLED_FOR for alarm in alarms)
 
 
-def to_call(
-    things: Sequence[str], at: datetime, people: Sequence[PersonTable], topology: Topology, time_zone: str
-) -> tuple[str, ...]:
+def to_call(things: Sequence[str], at: datetime, people: People, topology: Topology) -> tuple[str, ...]:
     """Return whom to call about these things, as "NAME, NUMBER", in the order of the estate file.
 
     Those who are told of anything there and whose hours it is; where it is nobody's hour, all of them.
     """
-    able = [(p, [t for t in p.tell if _near(t, things, topology)]) for p in people if p.telephone is not None]
-    able = [(person, tells) for person, tells in able if tells]
-    now = [
-        (person, tells)
-        for person, tells in able
-        if any(within_hours(t, at, person.time_zone or time_zone) for t in tells)
+    able = [
+        (p, [t for t in p.tell if _near(t, things, topology)])
+        for p in people.persons
+        if p.telephone is not None
     ]
+    able = [(person, tells) for person, tells in able if tells]
+    now = [(person, tells) for person, tells in able if any(people.told_at(person, t, at) for t in tells)]
     return tuple(f"{person.name}, {person.telephone}" for person, _ in now or able)
 
 
-def called_for(
-    notice: Notice, people: Sequence[PersonTable], topology: Topology, time_zone: str
-) -> tuple[str, ...]:
+def called_for(notice: Notice, people: People, topology: Topology) -> tuple[str, ...]:
     """Return whom to call about a notice; nobody where it is over or wants nobody called."""
     if notice.kind is NoticeKind.CLOSED or not calls(notice.alarms):
         return ()
     things = (notice.about, *(part.system for part in notice.parts if part.until is None))
-    return to_call(things, notice.at, people, topology, time_zone)
+    return to_call(things, notice.at, people, topology)
 
 
 def _near(tell: TellTable, things: Sequence[str], topology: Topology) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
-from collector.configuration.settings_tables import PersonTable
+from collector.configuration.people.people import People
 from collector.messaging.delivery.letter import POST, Post
 from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.ledger import Transaction
@@ -35,13 +35,12 @@ ALARM_EXPIRY_S = 7 * 86_400.0
 class Dispatch:
     """Turns changes into messages. `brokers`: channels that get every alarm change and every notice.
 
-    `time_zone` is for people who have none of their own; `collector` names this service to others.
+    `collector` names this service to others.
     """
 
     topology: Topology
-    people: Sequence[PersonTable]
+    people: People
     collector: str
-    time_zone: str
     brokers: tuple[str, ...] = ()
 
     def enqueue(self, tx: Transaction, changes: Sequence[Change]) -> None:
@@ -54,9 +53,7 @@ class Dispatch:
                 self._tell(tx, change.notice)
 
     def _tell(self, tx: Transaction, notice: Notice) -> None:
-        messages = letters(
-            notice, self.people, self.topology, time_zone=self.time_zone, collector=self.collector
-        )
+        messages = letters(notice, self.people, self.topology, collector=self.collector)
         for message in messages:
             tx.enqueue(message)
         for broker in self.brokers:

@@ -18,14 +18,16 @@ from datetime import datetime
 
 from collector.configuration import settings_tables as collecting
 from collector.configuration.loading import Configuration
+from collector.configuration.people.tables import PersonTable
 from collector.configuration.secrets import AnySecret, Login, Token
-from collector.configuration.settings_tables import DeliveryTable, PersonTable
+from collector.configuration.settings_tables import DeliveryTable
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.channels.command import CommandChannel
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
 from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.dispatch import Dispatch
+from collector.messaging.delivery.handover import Handover
 from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
 from collector.messaging.delivery.needless import NOT_NEEDED
 from collector.messaging.delivery.outbox import Outbox
@@ -126,6 +128,9 @@ class PostOffice:
         """Who was told of each incident that is looked after: see `refresh_told`."""
         self._ledger = ledger
         self._clock = clock
+        self.handover = Handover(
+            ledger, clock, dispatch.people, dispatch.topology, collector=dispatch.collector
+        )
         self._heartbeat = Heartbeat(
             [channels[name] for name in delivery.heartbeat_by],
             clock,
@@ -140,7 +145,6 @@ class PostOffice:
             topology=Topology(configuration.estate),
             people=configuration.people,
             collector=collector_name(configuration),
-            time_zone=home_zone(configuration),
             brokers=tuple(c.id for c in configuration.channels.values() if c.kind == "mqtt"),
         )
         neighbours = Neighbours(configuration.delivery.collectors, clock)
@@ -158,6 +162,7 @@ class PostOffice:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self.outbox.run(), name="outbox")
             tasks.create_task(self._heartbeat.run(), name="heartbeat")
+            tasks.create_task(self.handover.run(), name="handover")
 
     def enqueue(self, tx: Transaction, changes: Sequence[Change]) -> None:
         """Put the messages that changes cause into the transaction that keeps them."""

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from urllib.parse import quote
 
-from collector.configuration.hours import within_hours
-from collector.configuration.settings_tables import PersonTable, TellTable
+from collector.configuration.people.people import People
+from collector.configuration.people.tables import PersonTable, TellTable
 from collector.messaging.delivery.calling import called_for
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
 from collector.storage.ledger.records import Outgoing
@@ -18,55 +18,54 @@ from rules.values.severity import Severity
 
 def concerns(tell: TellTable, notice: Notice, topology: Topology) -> bool:
     """Return whether a notice is about something `tell` names, stands below it, or stands above it."""
+    return concerned_by(tell, (notice.about, *(part.system for part in notice.parts)), topology)
+
+
+def concerned_by(tell: TellTable, things: Sequence[str], topology: Topology) -> bool:
+    """Return whether `tell` names one of these things, one above, or one below the first."""
     return not tell.about or any(
-        topology.covers(scope, notice.about)
-        or topology.covers(notice.about, scope)
-        or any(topology.covers(scope, part.system) for part in notice.parts)
+        topology.covers(things[0], scope) or any(topology.covers(scope, thing) for thing in things)
         for scope in tell.about
     )
 
 
-def _wanted(tell: TellTable, notice: Notice, time_zone: str) -> bool:
+def _wanted(people: People, person: PersonTable, tell: TellTable, notice: Notice) -> bool:
     if notice.kind is NoticeKind.CLOSED:
         # whoever was told that it began is told that it is over, whatever the hour
         return tell.cleared
     if notice.kind is NoticeKind.ESCALATED and not tell.reminded:
         return False
     grave = notice.severity.rank >= Severity(tell.severity).rank
-    return grave and within_hours(tell, notice.at, time_zone)
+    return grave and people.told_at(person, tell, notice.at)
 
 
-def letters(
-    notice: Notice, people: Sequence[PersonTable], topology: Topology, *, time_zone: str, collector: str
-) -> tuple[Outgoing, ...]:
+def letters(notice: Notice, people: People, topology: Topology, *, collector: str) -> tuple[Outgoing, ...]:
     """Return the messages that tell people of a notice, each person once and by their first way.
 
     What concerns no place that anybody named (the service itself) goes to everybody of its severity.
     """
     chosen = [
         (person, tells)
-        for person in people
+        for person in people.persons
         if (
             tells := [
-                t
-                for t in person.tell
-                if concerns(t, notice, topology) and _wanted(t, notice, person.time_zone or time_zone)
+                t for t in person.tell if concerns(t, notice, topology) and _wanted(people, person, t, notice)
             ]
         )
     ]
     if not chosen and notice.site is None:
         chosen = [
             (person, tells)
-            for person in people
-            if (tells := [t for t in person.tell if _wanted(t, notice, person.time_zone or time_zone)])
+            for person in people.persons
+            if (tells := [t for t in person.tell if _wanted(people, person, t, notice)])
         ]
-    call = called_for(notice, people, topology, time_zone)
+    call = called_for(notice, people, topology)
     return tuple(
         letter_to(
             person,
             notice,
             min(t.unanswered_s for t in tells),
-            person.time_zone or time_zone,
+            people.zone_of(person),
             collector,
             call=call,
         )

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Sequence
 
 from collector.configuration import Configuration
-from collector.configuration.settings_tables import PersonTable
+from collector.configuration.people.tables import PersonTable
 from collector.messaging.delivery.office import (
     TestMessage,
     channels_of,

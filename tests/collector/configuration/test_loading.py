@@ -66,7 +66,13 @@ def test_the_example_shows_how_telling_is_set_and_what_comes_of_it(tmp_path: Pat
     assert (alarms["bank_hot"].bound.value, alarms["bank_hot"].bound.deadband) == (35.0, 2.0)
     assert alarms["redundancy_lost"].escalate_after_s(Severity.CRITICAL) == 600.0
     assert (configuration.delivery.collector, configuration.delivery.most_messages) == ("millrace-1", 8)
-    assert [t.reminded for p in configuration.people for t in p.tell] == [True, True, False]
+    assert [t.reminded for p in configuration.people.persons for t in p.tell] == [
+        True,
+        True,
+        True,
+        False,
+        True,
+    ]
     at = datetime(2026, 11, 9, 12, tzinfo=UTC)
     found = windows(configuration.planned_work, at, time_zone="Europe/London")
     # 2026-11-10 is the day of the fans, and 11 times 28 days after 6 January at the same hour of the wall
@@ -90,7 +96,7 @@ def test_the_example_cards_have_their_address_credentials_and_cadence(tmp_path: 
 def test_the_example_people_and_channels_are_kept_as_declared(tmp_path: Path) -> None:
     configuration = example(tmp_path)
     assert isinstance(configuration.channels["post"], MailSettings)
-    ada = configuration.people[1]
+    ada = configuration.people.persons[1]
     assert ada.reach[0].address == "ada.fenn@millrace.example"
     assert ada.tell[0].unanswered_s == 300.0
 

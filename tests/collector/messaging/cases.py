@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from collector.configuration.settings_tables import DeliveryTable, PersonTable
+from collector.configuration.people.people import People
+from collector.configuration.people.tables import PersonTable, RotaTable
+from collector.configuration.settings_tables import DeliveryTable
 from collector.messaging.channels.channel import Channel
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.office import PostOffice
@@ -74,7 +76,7 @@ def office(
     brokers: tuple[str, ...] = (),
     **delivery: Any,
 ) -> PostOffice:
-    dispatch = Dispatch(Topology(estate()), people, "fellbeck", "Europe/London", brokers)
+    dispatch = Dispatch(Topology(estate()), everybody(*people), "fellbeck", brokers)
     return PostOffice(
         ledger=ledger,
         clock=clock,
@@ -82,6 +84,10 @@ def office(
         dispatch=dispatch,
         delivery=DeliveryTable.model_validate(delivery),
     )
+
+
+def everybody(*persons: PersonTable, rotas: Sequence[RotaTable] = (), zone: str = "Europe/London") -> People:
+    return People(persons, zone, {rota.id: rota for rota in rotas})
 
 
 async def until(condition: Callable[[], bool]) -> None:

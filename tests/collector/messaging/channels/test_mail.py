@@ -16,7 +16,7 @@ from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.incidents.incident import NoticeKind
 from rules.plant.topology import Topology
-from tests.collector.messaging.cases import notice, person
+from tests.collector.messaging.cases import everybody, notice, person
 from tests.collector.messaging.sinks import PASSWORD, USER, MailSink
 from tests.rules.sample_plant import estate
 
@@ -33,7 +33,7 @@ def message(
 ) -> Outgoing:
     who = person(reach=[{"channel": "post", "address": address}])
     one = notice(number=number, kind=kind)
-    return letters(one, (who,), Topology(estate()), time_zone="Europe/London", collector="fellbeck")[0]
+    return letters(one, everybody(who), Topology(estate()), collector="fellbeck")[0]
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ from collector.messaging.delivery.recipients import letters
 from collector.process.clock import TurnedClock
 from collector.storage.ledger.records import Outgoing
 from rules.plant.topology import Topology
-from tests.collector.messaging.cases import AT, notice, person
+from tests.collector.messaging.cases import AT, everybody, notice, person
 from tests.collector.messaging.sinks import WebSink, certificate, verified
 from tests.rules.sample_plant import estate
 
@@ -25,9 +25,7 @@ SECRET = "whsec_" + base64.b64encode(b"a key of this test, 32 bytes lon").decode
 
 
 def message() -> Outgoing:
-    return letters(
-        notice(), (person(),), Topology(estate()), time_zone="Europe/London", collector="fellbeck"
-    )[0]
+    return letters(notice(), everybody(person()), Topology(estate()), collector="fellbeck")[0]
 
 
 @pytest.fixture

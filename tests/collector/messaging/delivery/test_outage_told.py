@@ -27,7 +27,6 @@ from collector.configuration.card_access import credentials_of
 from collector.messaging.channels.mail import plain_text
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.letter import LETTER, Letter, notice_data
-from collector.messaging.delivery.office import home_zone
 from collector.planning.planner import Planner
 from collector.planning.shed_advice import ShedAdviser
 from collector.process.clock import TurnedClock, stamp
@@ -149,8 +148,7 @@ async def played(folder: Path, *cues: Cue) -> AsyncIterator[Played]:
         configuration = load_text(text, plant.estate_file)
         estate = configuration.estate
         present = Present(estate)
-        zone = home_zone(configuration)
-        dispatch = Dispatch(Topology(estate), configuration.people, "brackmere", zone)
+        dispatch = Dispatch(Topology(estate), configuration.people, "brackmere")
         parts = RecorderParts(estate, clock, present, Learning(estate))
         judging = Judging(estate, cast("Worker", InPlace()), clock, present, parts.queue.put)
         recorder = Recorder(

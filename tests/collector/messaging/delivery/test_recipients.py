@@ -7,22 +7,22 @@ from typing import Any
 
 import pytest
 
-from collector.configuration.hours import within_hours
-from collector.configuration.settings_tables import PersonTable, TellTable
+from collector.configuration.people.hours import within_hours
+from collector.configuration.people.tables import PersonTable, TellTable
 from collector.messaging.delivery.letter import Letter
 from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.plant.topology import Topology
 from rules.values.severity import Severity
-from tests.collector.messaging.cases import AT, notice, person
+from tests.collector.messaging.cases import AT, everybody, notice, person
 from tests.rules.sample_plant import estate
 
 LONDON = "Europe/London"
 
 
 def told(one: Notice, *people: PersonTable) -> list[Outgoing]:
-    return list(letters(one, people, Topology(estate()), time_zone=LONDON, collector="fellbeck"))
+    return list(letters(one, everybody(*people), Topology(estate()), collector="fellbeck"))
 
 
 def tell(**settings: Any) -> TellTable:

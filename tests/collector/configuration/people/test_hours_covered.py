@@ -1,5 +1,6 @@
 """Hours in which a critical or major alarm reaches nobody are named."""
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -59,3 +60,49 @@ def test_a_way_to_people_that_leads_to_nobody_is_told(small: str, estate: Path) 
     assert gaps(small + CHANNEL, estate) == [
         "one [[person]] or more who is reached by 'bell'; none: alarms stand on the page alone"
     ]
+
+
+ROTA = '[[rota]]\nid = "standby"\npeople = ["Ada", "Bo"]\nfrom = 2026-01-05T08:00:00\n'
+TURN = '{ on_call = "standby" }'
+
+
+def in_turn(small: str, ada: str = TURN, bo: str = TURN, rota: str = ROTA) -> str:
+    return f"{small}{CHANNEL}{ADA}tell = [{ada}]\n{ADA.replace('Ada', 'Bo')}tell = [{bo}]\n{rota}"
+
+
+def of_major(text: str, estate: Path) -> str:
+    found = [w.got for w in load_text(text, estate, TODAY).warnings if w.place == "person"]
+    assert len(found) in {0, 2}, "of critical and major alarms alike"
+    return found[0] if found else ""
+
+
+TODAY = date(2026, 12, 1)
+
+
+def test_a_rota_whose_people_are_told_at_any_hour_leaves_no_gap(small: str, estate: Path) -> None:
+    assert of_major(in_turn(small), estate) == ""
+
+
+def test_hours_in_which_the_one_on_call_is_not_told_are_named_by_date_for_a_year(
+    small: str, estate: Path
+) -> None:
+    bo = f'{{ on_call = "standby", {DAY} }}'
+    # Bo has the 27 weeks of 53 that begin on 30 November, 14 December ...; a night each day of them
+    found = of_major(in_turn(small, bo=bo), estate)
+    assert found.startswith(
+        "nobody from tue 1 Dec 2026 00:00 to tue 1 Dec 2026 08:00; from tue 1 Dec 2026 18:00"
+    )
+    assert found.endswith(f"; and {27 * 7 - 3} more times")
+
+
+def test_a_rota_that_has_not_begun_reaches_nobody_until_it_does(small: str, estate: Path) -> None:
+    later = ROTA.replace("2026-01-05", "2026-12-07")
+    assert (
+        of_major(in_turn(small, rota=later), estate)
+        == "nobody from tue 1 Dec 2026 00:00 to mon 7 Dec 2026 08:00"
+    )
+
+
+def test_who_is_told_besides_at_those_hours_closes_the_gap(small: str, estate: Path) -> None:
+    bo = f'{{ on_call = "standby", {DAY} }}, {{ from = 18:00:00, until = 08:00:00 }}'
+    assert of_major(in_turn(small, bo=bo), estate) == ""

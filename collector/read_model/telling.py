@@ -1,21 +1,71 @@
-"""Which messages did not arrive, from the outbox: given up, or waiting after a try that failed."""
+"""Who is told: who is on call, and which messages did not arrive (given up, or waiting after a try that failed)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from collector.configuration.people.people import People
+from collector.configuration.people.rota import on_call
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.messaging.delivery.outbox import HELD
-from collector.read_model.sheet import Undelivered
-from collector.read_model.source import SheetSource
 from collector.storage.ledger.records import Outgoing, Sending
+
+if TYPE_CHECKING:
+    from collector.read_model.source import SheetSource
 
 SHOWN_FOR: Final = timedelta(days=30)
 MOST: Final = 20
 LOOKED_AT: Final = 200
 """Waiting messages that are looked at for tries that failed; most wait for nothing but their turn."""
+
+
+@dataclass(frozen=True, slots=True)
+class Undelivered:
+    """A message that did not arrive: given up, or waiting after `tries` that failed, and what came back last."""
+
+    at: datetime
+    who: str
+    by: str
+    what: str
+    given_up: bool
+    tries: int
+    result: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownOnCall:
+    """Who is on call by a rota, from when until when, and who comes next. `stands_in`: it is not their own turn."""
+
+    rota: str
+    person: str
+    since: datetime
+    until: datetime
+    stands_in: bool
+    then: str | None
+    telephone: str | None = None
+
+
+def on_call_now(people: People, now: datetime) -> tuple[ShownOnCall, ...]:
+    """Return who is on call, a line for each rota that has begun."""
+    telephones = {person.name: person.telephone for person in people.persons}
+    found = []
+    for turn in people.on_call(now):
+        after = on_call(people.rotas[turn.rota], turn.ends, people.time_zone)
+        found.append(
+            ShownOnCall(
+                rota=turn.rota,
+                person=turn.person,
+                since=turn.begins,
+                until=turn.ends,
+                stands_in=turn.stands_in,
+                then=None if after is None else after.person,
+                telephone=telephones.get(turn.person),
+            )
+        )
+    return tuple(found)
 
 
 async def undelivered_now(source: SheetSource) -> tuple[Undelivered, ...]:

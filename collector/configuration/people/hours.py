@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from collector.configuration.settings_tables import TellTable
+from collector.configuration.people.tables import TellTable
 
 DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
