@@ -1,8 +1,9 @@
 """Which part of which card is due when: pure arithmetic over the collector's monotonic seconds.
 
 Due times lie on a grid that nothing moves: every whole period, shifted by a phase of the card's system, so that the
-cards of one system are read in one round and a restart does not hammer a thousand cards at once. A late poll shifts
-none after it. A poll that comes early (a trap, a sibling's outage) keeps the due time, and early polls are bounded:
+cards of one system are read in one round and a restart does not hammer a thousand cards at once. Phases are twentieths
+of a period: the systems of one go out, come back, are judged and committed together, which costs less than one by one,
+and nothing waits for it. A late poll shifts none after it. A poll that comes early (a trap, a sibling's outage) keeps the due time, and early polls are bounded:
 `EARLY_AT_ONCE` in a burst, then one in `EARLY_EVERY_S`. So whatever is asked for between, a card that answers is read
 within one period of its last read. A silent card keeps its grid too: it may be back at any moment.
 """
@@ -20,6 +21,8 @@ from collector.cards.mib.upsmib import TablePart
 LATE_AFTER_S: Final = 1.0
 EARLY_AT_ONCE: Final = 3
 EARLY_EVERY_S: Final = 1.0
+PHASES: Final = 20
+"""Phases in a period, the same at every cadence."""
 _ON_THE_GRID: Final = 1e-6
 """Part of a period by which a moment may miss a due time through rounding and still be that due time."""
 
@@ -54,8 +57,8 @@ class Turn:
 
 
 def spread(name: str) -> float:
-    """Return a fraction, 0 to 1, that is always the same for a name and even over many names."""
-    return crc32(name.encode()) / 2**32
+    """Return a phase, 0 to 1, that is always the same for a name and even over many names: the middle of one of `PHASES`."""
+    return (crc32(name.encode()) * PHASES // 2**32 + 0.5) / PHASES
 
 
 def first_turn(group: str, cadence: Cadence, now_s: float) -> Turn:

@@ -14,6 +14,7 @@ from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead, WireState
 from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
+from collector.recorder import batch as batches
 from collector.recorder import recorder as recording
 from collector.recorder.batch import GATHERED_S, InputQueue
 from collector.recorder.current_state import Present
@@ -143,6 +144,7 @@ async def test_while_many_answers_are_taken_in_others_get_a_turn_and_what_they_g
             await asyncio.sleep(0)
 
     monkeypatch.setattr(recording, "advance", watched.advance)
+    monkeypatch.setattr(batches, "TURN_EVERY_S", 0.0)  # as on a machine where each answer takes so long
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         recorder = alone(plant, clock, ledger, present)
         all_silent(recorder, plant, stamp(clock))
@@ -166,6 +168,7 @@ async def test_a_stop_while_a_batch_is_taken_in_comes_after_the_batch_is_kept(
     plant, watched = estate(6), Watched()
     clock = TurnedClock(NOON)
     monkeypatch.setattr(recording, "advance", watched.advance)
+    monkeypatch.setattr(batches, "TURN_EVERY_S", 0.0)
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         recorder = alone(plant, clock, ledger)
         all_silent(recorder, plant, stamp(clock))

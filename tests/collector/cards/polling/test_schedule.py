@@ -1,5 +1,6 @@
 """Polls keep their grid, whatever comes early or late; starts are spread; early polls are bounded."""
 
+from itertools import pairwise
 from statistics import mean
 
 from hypothesis import given, settings
@@ -32,6 +33,15 @@ def test_a_thousand_systems_start_spread_over_one_period() -> None:
     assert abs(mean(due) - CADENCE.every_s / 2) < 0.15  # 3 sigma of the mean of 1000 even draws is 0.14
     fullest = max(sum(low <= d < low + 0.5 for d in due) for low in (0.5 * k for k in range(10)))
     assert fullest < 140  # 100 expected in each half second, binomial sd 9.5
+
+
+def test_systems_go_in_twenty_rounds_a_period_at_every_cadence() -> None:
+    turns = [first_turn(f"system {n}", CADENCE, 100.0) for n in range(1000)]
+    assert len({round(turn.due_s, 6) for turn in turns}) == 20
+    fast = [paced(turn, CADENCE, 100.0, urgent=True) for turn in turns]
+    assert len({round(turn.due_s, 6) for turn in fast}) == 20
+    rounds = sorted({round(turn.due_s, 6) for turn in fast})
+    assert {round(b - a, 6) for a, b in pairwise(rounds)} == {0.1}
 
 
 def test_cards_of_one_system_are_due_at_the_same_moments_and_meet_again_after_an_outage() -> None:
