@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 from collector.cards.corrections.learning import Learning
@@ -43,9 +42,10 @@ class Samples:
             return kept, Silence(unit, answer.stamp, why)
         state = self._wire.get(card.id, WireState()).after(answer.wire, answer.stamp.at)
         self._wire[card.id] = state
-        kept = WireReading(unit, answer.stamp, answer.period_s, corrections, as_kept(answer.wire))
+        meant: Sample
         try:
-            reading = self._learning.interpret(card.id, unit, answer.stamp, state)
-            return replace(kept, corrections=self._learning.corrections_id(card.id)), reading
+            meant = self._learning.interpret(card.id, unit, answer.stamp, state)
+            corrections = self._learning.corrections_id(card.id)
         except Exception as error:  # noqa: BLE001 - the boundary: one card's values must not stop the others
-            return kept, Fault(unit, answer.stamp, f"{type(error).__name__}: {error}")
+            meant = Fault(unit, answer.stamp, f"{type(error).__name__}: {error}")
+        return WireReading(unit, answer.stamp, answer.period_s, corrections, as_kept(answer.wire)), meant

@@ -12,10 +12,14 @@ from typing import Final
 from collector.cards.mib.wire_values import WireState
 from rules.plant.reading import BatteryStatus, Doubt, DoubtKind, OutputSource, Reading
 
+_LOW: Final = frozenset((BatteryStatus.LOW, BatteryStatus.DEPLETED))
+_OFF: Final = frozenset(("upsAlarmUpsOutputOff", "upsAlarmUpsSystemOff"))
+
 
 def conflicts(reading: Reading, state: WireState) -> tuple[Doubt, ...]:
     """Return a doubt for each pair of a reading's values that cannot both be true."""
-    return tuple(found for check in _CHECKS if (found := check(reading, state)) is not None)
+    found = [check(reading, state) for check in _CHECKS]
+    return tuple(doubt for doubt in found if doubt is not None) if any(found) else ()
 
 
 def _conflict(name: str, raw: int | str | None, reason: str) -> Doubt:
@@ -31,9 +35,10 @@ def _alarm_count(reading: Reading, state: WireState) -> Doubt | None:
 
 
 def _alarm_twice(reading: Reading, _: WireState) -> Doubt | None:
-    twice = [name for name, count in Counter(reading.card_alarms or ()).items() if count > 1]
-    if not twice:
+    listed = reading.card_alarms or ()
+    if len(set(listed)) == len(listed):
         return None
+    twice = [name for name, count in Counter(listed).items() if count > 1]
     return _conflict("upsAlarmDescr", twice[0], "stands in the table more than once: rows may be left behind")
 
 
@@ -72,7 +77,7 @@ def _current_against_source(reading: Reading, state: WireState) -> Doubt | None:
 
 
 def _low_but_full(reading: Reading, _: WireState) -> Doubt | None:
-    low = reading.battery.status in {BatteryStatus.LOW, BatteryStatus.DEPLETED}
+    low = reading.battery.status in _LOW
     charge = reading.battery.charge_pct
     if low and charge is not None and charge >= 90.0 and reading.on_battery is False:
         return _conflict(
@@ -82,7 +87,7 @@ def _low_but_full(reading: Reading, _: WireState) -> Doubt | None:
 
 
 def _output_off(reading: Reading, _: WireState) -> Doubt | None:
-    off = {"upsAlarmUpsOutputOff", "upsAlarmUpsSystemOff"} & set(reading.card_alarms or ())
+    off = _OFF.intersection(reading.card_alarms or ())
     if off and (reading.output.power_w or 0.0) > 0.0:
         return _conflict("upsAlarmDescr", min(off), "with watts on the output")
     return None

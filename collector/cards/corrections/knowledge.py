@@ -27,6 +27,7 @@ from collector.cards.corrections.sample import NOTHING_DECLARED, Declared, Sampl
 from collector.cards.corrections.source import SourceLearner
 from collector.cards.mib.correction_set import STANDARD, Correction, CorrectionSet, Ruling
 from collector.cards.mib.decode import decode
+from collector.cards.mib.repeats import Repeats
 from collector.cards.mib.wire_values import WireState
 from rules.plant.reading import DoubtKind, Reading, Stamp
 
@@ -71,6 +72,7 @@ class CardKnowledge:
     corrections: CorrectionSet = STANDARD
     polls: int = 0
     rests: Rests = field(default_factory=Rests)
+    repeats: Repeats = field(default_factory=Repeats)
 
     @classmethod
     def fresh(cls) -> CardKnowledge:
@@ -98,7 +100,7 @@ class CardKnowledge:
         `counted_at`: its moment by a clock that nobody set since the start, where that is another.
         """
         self.observe(state, counted_at or stamp.at, declared)
-        reading = decode(unit, stamp, state, self.corrections)
+        reading = decode(unit, stamp, state, self.corrections, self.repeats)
         found = conflicts(reading, state)
         return replace(reading, doubts=reading.doubts + found) if found else reading
 

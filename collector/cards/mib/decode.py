@@ -8,14 +8,26 @@ was used, and why.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
+from functools import partial
 from math import inf
 from typing import Any, Final, TypeVar
 
 from collector.cards.mib.correction_set import STANDARD, Correction, CorrectionSet, Ruling
+from collector.cards.mib.repeats import (
+    AMPERES_HIGH,
+    EVERYDAY,
+    HERTZ,
+    LINE_VOLTS_HIGH,
+    LINE_VOLTS_LOW,
+    NUMBER_KINDS,
+    TYPE_LIMITS,
+    WATTS_HIGH,
+    Repeats,
+)
 from collector.cards.mib.upsmib import (
     ALARMS,
     BATTERY_STATUS,
@@ -47,8 +59,9 @@ from rules.plant.reading import (
 )
 
 E = TypeVar("E", bound=StrEnum)
-# What cards send for "unknown": the limits of the integer types they keep values in (RFC 1628 knows no such value).
-_TYPE_LIMITS: Final = frozenset({32767, -32768, 65535, 2147483647, -2147483648, 4294967295})
+T = TypeVar("T")
+L = TypeVar("L", InputLine, OutputLine, BypassLine)
+_Columns = tuple[tuple[str, MibObject, str], ...]
 _BYTE_LIMIT: Final = frozenset(
     {"upsBatteryTemperature", "upsEstimatedChargeRemaining", "upsOutputPercentLoad"}
 )
@@ -76,13 +89,7 @@ _LINE_VOLTS: Final = frozenset(
 )
 _WRAP: Final = 2**32
 _SOURCE_NORMAL: Final = 3
-_WIRE_KIND: Final = {Kind.INTEGER, Kind.GAUGE, Kind.COUNTER, Kind.TICKS}
-# The widest low-voltage supplies there are, phase to neutral of 100 V to phase to phase of 690 V, with tolerance.
-LINE_VOLTS_LOW: Final = 80.0
-LINE_VOLTS_HIGH: Final = 760.0
 BATTERY_VOLTS_HIGH: Final = 1000.0
-AMPERES_HIGH: Final = 6000.0
-WATTS_HIGH: Final = 5e6
 TEMPERATURE_LOW_C: Final = -40.0
 TEMPERATURE_HIGH_C: Final = 85.0
 
@@ -105,27 +112,53 @@ _ROWS: Final = {
     for group in ("input", "output", "bypass")
 }
 _PLATE: Final = tuple((i.name, i, i.field or "") for i in OBJECTS if i.group == "nameplate")
+_KEYS_OF: Final = {
+    "battery": ("upsBatteryStatus", *(key for key, _, _ in _BATTERY)),
+    "test": ("upsTestResultsSummary", "upsTestResultsDetail"),
+    "nameplate": tuple(key for key, _, _ in _PLATE),
+    "bypass": (
+        "upsBypassFrequency",
+        "upsBypassNumLines",
+        *(key for _, keys in _ROWS["bypass"] for key, _, _ in keys),
+    ),
+    **{
+        f"{group}.{line}": (f"ups{group.capitalize()}NumLines", *(key for key, _, _ in keys))
+        for group, rows in _ROWS.items()
+        for line, keys in rows
+    },
+}
 _KEYS: Final = {item.name: {line: f"{item.name}.{line}" for line in LINES} for item in OBJECTS if item.column}
 
 
-def decode(unit: str, stamp: Stamp, state: WireState, corrections: CorrectionSet = STANDARD) -> Reading:
-    """Return what a card's wire values mean for `unit`, under the corrections in force. Never raises on values."""
-    return _Decoder(state, corrections).reading(unit, stamp)
+def decode(
+    unit: str,
+    stamp: Stamp,
+    state: WireState,
+    corrections: CorrectionSet = STANDARD,
+    repeats: Repeats | None = None,
+) -> Reading:
+    """Return what a card's wire values mean for `unit`, under the corrections in force. Never raises on values.
+
+    `repeats` are those of the card, where its readings are made one after the other.
+    """
+    return _Decoder(state, corrections, repeats or Repeats()).reading(unit, stamp)
 
 
 def decode_value(key: str, raw: WireValue, corrections: CorrectionSet = STANDARD) -> float | None:
     """Return one wire value in SI units, judged by itself; None for what says nothing or is no quantity."""
     name, _, line = key.partition(".")
     item = BY_NAME.get(name)
-    if item is None or item.kind not in _WIRE_KIND:
+    if item is None or item.kind not in NUMBER_KINDS:
         return None
-    return _Decoder(WireState({key: raw}), corrections).number(key, item, int(line) if line else None)
+    return _Decoder(WireState({key: raw}), corrections, Repeats()).number(
+        key, item, int(line) if line else None
+    )
 
 
 def frequency_factor(raw: float) -> float | None:
     """Return what turns a wire value into Hz: the bands 45-65 in Hz, tenths and hundredths do not overlap."""
     for factor in (0.1, 1.0, 0.01):
-        if 45.0 <= raw * factor <= 65.0:
+        if HERTZ[0] <= raw * factor <= HERTZ[1]:
             return factor
     return None
 
@@ -144,26 +177,33 @@ class _Decoder:
 
     state: WireState
     corrections: CorrectionSet
+    repeats: Repeats
     doubts: list[Doubt] = field(default_factory=list)
     on_battery: bool | None = None
+    beside: tuple[object, ...] = ()
+    """What decides, beside a part's own values, what a zero in it means."""
 
     def reading(self, unit: str, stamp: Stamp) -> Reading:
         values = self.state.values
         if self.corrections.stale:
             self._set_live_aside(self.corrections.stale)
             values = self.state.values
+        self.repeats.begin(self.corrections, self.state.types)
         source = self._source()
         self.on_battery = None if source is None else source is OutputSource.BATTERY
-        uptime = values.get("sysUpTime")
-        battery = BatteryReading(
-            status=self._enum("upsBatteryStatus", BATTERY_STATUS),
-            **{leaf: self.number(key, item) for key, item, leaf in _BATTERY},
+        self.beside = (
+            values.get("upsOutputSource"),
+            self.on_battery,
+            self._some("upsOutputPower"),
+            self._some("upsOutputVoltage"),
         )
+        uptime = values.get("sysUpTime")
+        battery = self._part("battery", self._battery)
         bad_count = self.number("upsInputLineBads", BY_NAME["upsInputLineBads"])
         output = OutputReading(
             source=source,
             frequency_hz=self.number("upsOutputFrequency", BY_NAME["upsOutputFrequency"]),
-            lines=tuple(OutputLine(line, **row) for line, row in self._rows("output")),
+            lines=self._rows("output", OutputLine),
         )
         reading = Reading(
             unit=unit,
@@ -172,17 +212,15 @@ class _Decoder:
             battery=battery,
             input=InputReading(
                 bad_count=None if bad_count is None else int(bad_count),
-                lines=tuple(InputLine(line, **row) for line, row in self._rows("input")),
+                lines=self._rows("input", InputLine),
             ),
             output=output,
-            bypass=self._bypass(),
+            bypass=self._part("bypass", self._bypass),
             card_alarms=None
             if self.state.alarms is None
             else tuple(ALARMS.get(oid, oid) for oid in self.state.alarms),
-            test=SelfTest(
-                self._enum("upsTestResultsSummary", TEST_RESULT), self._text("upsTestResultsDetail")
-            ),
-            nameplate=self._nameplate(),
+            test=self._part("test", self._test),
+            nameplate=self._part("nameplate", self._nameplate, self.state.engine_id),
             missing=self.state.missing,
             part_at=self._part_times(stamp),
             doubts=(),
@@ -192,6 +230,20 @@ class _Decoder:
         return reading
 
     # --- groups ---------------------------------------------------------------------------------------
+
+    def _part(self, name: str, make: Callable[[], T], *more: object) -> T:
+        """Return a part as it was made before, or made now; it rests on its own values, `more`, and what is `beside`."""
+        came = (*map(self.state.values.get, _KEYS_OF[name]), *more, self.beside)
+        return self.repeats.meant(name, came, make, self.doubts)
+
+    def _battery(self) -> BatteryReading:
+        return BatteryReading(
+            status=self._enum("upsBatteryStatus", BATTERY_STATUS),
+            **{leaf: self.number(key, item) for key, item, leaf in _BATTERY},
+        )
+
+    def _test(self) -> SelfTest:
+        return SelfTest(self._enum("upsTestResultsSummary", TEST_RESULT), self._text("upsTestResultsDetail"))
 
     def _set_live_aside(self, why: str) -> None:
         """Leave out the live part, but for the agent's own clock; one doubt says so for all of it."""
@@ -224,7 +276,8 @@ class _Decoder:
         return source
 
     def _bypass(self) -> BypassReading | None:
-        rows = tuple(BypassLine(line, **row) for line, row in self._rows("bypass"))
+        made = (self._row("bypass", line, keys, BypassLine) for line, keys in _ROWS["bypass"])
+        rows = tuple(row for row in made if row is not None)
         frequency = self.number("upsBypassFrequency", BY_NAME["upsBypassFrequency"])
         if not rows and "upsBypassFrequency" not in self.state.values:
             return None
@@ -236,16 +289,36 @@ class _Decoder:
             found[leaf] = self._text(key) if item.kind is Kind.TEXT else self.number(key, item)
         return Nameplate(**found, engine_id=self.state.engine_id)
 
-    def _rows(self, group: str) -> list[tuple[int, dict[str, float | None]]]:
-        """Return (line, field -> value) for the lines that exist."""
-        values, number = self.state.values, self.number
-        rows: list[tuple[int, dict[str, float | None]]] = []
-        for line, keys in _ROWS[group]:
-            held = [values[key] for key, _, _ in keys if key in values]
-            if not held or (not any(held) and self._is_absent(group, line)):
-                continue
-            rows.append((line, {leaf: number(key, item, line) for key, item, leaf in keys}))
-        return rows
+    def _rows(self, group: str, kind: Callable[..., L]) -> tuple[L, ...]:
+        """Return the lines that exist, each made of its line's values."""
+        made = [
+            self._part(f"{group}.{line}", partial(self._row, group, line, keys, kind))
+            for line, keys in _ROWS[group]
+        ]
+        return tuple(row for row in made if row is not None)
+
+    def _row(self, group: str, line: int, keys: _Columns, kind: Callable[..., L]) -> L | None:
+        values = self.state.values
+        held = [values[key] for key, _, _ in keys if key in values]
+        if not held or (not any(held) and self._is_absent(group, line)):
+            return None
+        by_object, types = self.corrections.by_object, self.state.types
+        row: dict[str, float | None] = {}
+        for key, item, leaf in keys:
+            raw = values.get(key)
+            low, high = EVERYDAY[key]
+            # what `number` does for the everyday case, without a call for each value
+            if (
+                type(raw) is int
+                and low <= raw <= high
+                and raw not in TYPE_LIMITS
+                and not by_object
+                and not types
+            ):
+                row[leaf] = raw / 10.0 if item.scale == 0.1 else raw * item.scale
+            else:
+                row[leaf] = self.number(key, item, line)
+        return kind(line, **row)
 
     def _is_absent(self, group: str, line: int) -> bool:
         """Return whether a row of nothing but zeros is a line that does not exist."""
@@ -330,28 +403,16 @@ class _Decoder:
         if raw is None:
             return None
         name = item.name
-        correction = self.corrections.by_object.get(name)
-        if type(raw) is int and correction is None and key not in self.state.types:
+        if type(raw) is int and name not in self.corrections.by_object and key not in self.state.types:
             # The everyday case, kept short: an integer in the range where nothing can be wrong with it by itself.
-            if raw > 0 and raw not in _TYPE_LIMITS and (item.high is None or raw <= item.high):
-                value = (
+            low, high = EVERYDAY[key]
+            if low <= raw <= high and raw not in TYPE_LIMITS:
+                return (
                     raw / 10.0 if item.scale == 0.1 else raw * item.scale
                 )  # 97 tenths are 9.7, not 9.700000000000001
-                if self._ordinary(name, value, item.unit):
-                    return value
-            elif raw == 0 and item.low == 0 and item.unit not in {"V", "Hz"} and name not in _ZERO_IS_ODD:
+            if raw == 0 and item.low == 0 and item.unit not in {"V", "Hz"} and name not in _ZERO_IS_ODD:
                 return 0.0
         return self._odd_number(raw, key, item, line)
-
-    @staticmethod
-    def _ordinary(name: str, value: float, unit: str | None) -> bool:
-        if unit == "Hz":
-            return 45.0 <= value <= 65.0
-        if unit == "V":
-            return 80.0 <= value <= 760.0
-        if name == "upsBatteryTemperature":
-            return value < 60.0
-        return value <= AMPERES_HIGH or (unit != "A" and value <= WATTS_HIGH)
 
     def _odd_number(self, came: WireValue, key: str, item: MibObject, line: int | None) -> float | None:
         name = item.name
@@ -497,7 +558,7 @@ class _Decoder:
 
 def _no_answer(name: str, item: MibObject, raw: float) -> str | None:
     """Return why a raw value says nothing: a sentinel, or outside what the standard's type allows."""
-    if raw in _TYPE_LIMITS and not (item.kind is Kind.COUNTER and raw < 2**32 - 1):
+    if raw in TYPE_LIMITS and not (item.kind is Kind.COUNTER and raw < 2**32 - 1):
         return f"{raw:.0f} is the limit of an integer type: what cards send for unknown"
     if raw == -1 and (item.low is not None or name == "upsBatteryTemperature"):
         return "-1 is what cards send for unknown"

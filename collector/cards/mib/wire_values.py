@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from typing import Final
 
 from collector.cards.mib.upsmib import BY_NAME, Kind, MibObject, TablePart
@@ -79,14 +80,14 @@ class WireState:
 
     def after(self, wire: CardRead, at: datetime) -> WireState:
         """Return the state after a read. Values of the parts read are replaced, absent ones dropped."""
-        kept = {key: value for key, value in self.values.items() if part_of(key) not in wire.parts}
+        values = self.values
+        kept = {key: values[key] for key in _of_other_parts(tuple(values), wire.parts)}
         kept.update(wire.values)
         types = self.types
         if types or wire.types:
             types = {key: name for key, name in types.items() if part_of(key) not in wire.parts}
             types.update(wire.types)
-        return replace(
-            self,
+        return WireState(
             values=kept,
             types=types,
             alarms=self.alarms if wire.alarms is None else wire.alarms,
@@ -108,6 +109,12 @@ for _item in BY_NAME.values():
 def part_of(key: str) -> TablePart | None:
     """Return the part that a wire key belongs to."""
     return _PART.get(key)
+
+
+@lru_cache(maxsize=1024)
+def _of_other_parts(keys: tuple[str, ...], parts: frozenset[TablePart]) -> tuple[str, ...]:
+    """Return the keys that belong to none of some parts; alike cards have the same keys."""
+    return tuple(key for key in keys if part_of(key) not in parts)
 
 
 def safe_text(raw: bytes | str) -> str:
