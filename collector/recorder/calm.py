@@ -1,8 +1,8 @@
 """Which readings need not be judged, since nothing at their site moves and they say what was judged a moment ago.
 
 They are decoded, kept, shown and counted like any other; the watch and the judgement of their system look at one in
-three (`rules.monitor.calm`). Nothing rests while anything at the site does: an incident that time or a reading may change,
-planned work, a reading that said something new within the last `rules.monitor.calm.JUDGED_EVERY_S` seconds.
+six (`rules.monitor.calm`). Nothing rests while anything at the site does: an incident that time or a reading may change,
+planned work, a reading that said something new within the last `rules.monitor.calm.QUIET_S` seconds.
 """
 
 from __future__ import annotations
@@ -14,7 +14,14 @@ from typing import Final
 from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock
 from rules.alarms.catalogue import AlarmKind
-from rules.monitor.calm import JUDGED_EVERY_S, alike, load_of, may_rest_on, shares_far_from
+from rules.monitor.calm import (
+    JUDGED_EVERY_S,
+    QUIET_S,
+    alike,
+    load_of,
+    may_rest_on,
+    shares_far_from,
+)
 from rules.monitor.live import Live
 from rules.plant.estate import Estate, FittedUnit, in_place
 from rules.plant.reading import Reading, Sample
@@ -72,7 +79,7 @@ class Calm:
             before is not None
             and before.rests
             and now_s - before.reading.stamp.monotonic_s < JUDGED_EVERY_S
-            and now_s - self._moved_s.get(system.site, now_s) >= JUDGED_EVERY_S
+            and now_s - self._moved_s.get(system.site, now_s) >= QUIET_S
             and not watch.windows_open
             and not watch.index.lively.get(system.site)
             and not watch.index.homeless.get(system.site)

@@ -51,6 +51,7 @@ from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
 from rules.phrasing.text import clock_words
 from rules.plant.reading import Reading, Sample
+from rules.system.answered import dated_anew
 from rules.system.assessment import glance
 from rules.system.hold_up_sampling import HoldUpJudgement
 
@@ -198,9 +199,7 @@ class Recorder:
         elif isinstance(given, Answer):
             self._take_answer(given, taken)
         elif isinstance(given, HoldUpJudgement):
-            self._judged[given.system] = self._present.hold_ups[given.system] = given
-            self.trackers.countdowns.take(given)
-            taken.touched[given.system] = None
+            self._take_hold_up(given, taken)
         elif isinstance(given, BankJudgement):
             self._present.banks[given.state.id] = given.state
             for consumer in self._consumers:
@@ -219,6 +218,13 @@ class Recorder:
             if isinstance(given, Tick):
                 for system in {system: None for plans in self._plans for system in plans.waiting()}:
                     taken.changes += self._follow(system)
+
+    def _take_hold_up(self, given: HoldUpJudgement, taken: BatchResult) -> None:
+        before = self._judged.get(given.system)
+        self._judged[given.system] = self._present.hold_ups[given.system] = given
+        self.trackers.countdowns.take(given)
+        if not dated_anew(given, before):  # else the next reading that is judged takes it along
+            taken.touched[given.system] = None
 
     def _carried_out(self, action: Doing, taken: BatchResult) -> str | None:
         """Carry out what somebody did or said; return why it cannot be done, or None."""

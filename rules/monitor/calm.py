@@ -2,7 +2,7 @@
 
 Most readings of a plant at rest are such. Inside these bounds no condition of a unit can change, and those of its
 system that go by figures (shares, balance, margins) move by less than their noise; they are judged all the same
-once in `JUDGED_EVERY_S`, which is short beside the delays of their alarms. What is said otherwise than before, by any
+once in `JUDGED_EVERY_S`, half of the shortest delay of their alarms. What is said otherwise than before, by any
 word or by a figure that comes or goes, is judged at once.
 """
 
@@ -19,8 +19,10 @@ from rules.system.assessment import SystemObservation
 from rules.system.parallel import board_load, unit_load
 from rules.system.state import Load, Standing
 
-JUDGED_EVERY_S: Final = 15.0
+JUDGED_EVERY_S: Final = 30.0
 """A plain reading is judged at least as often."""
+QUIET_S: Final = 15.0
+"""How long nothing at a site said anything new before its readings may go unjudged."""
 BAND: Final = 0.01
 """Part of a line's rating by which its load may move."""
 OVERLOAD_CLEARANCE_PCT: Final = 6.0

@@ -14,6 +14,9 @@ from typing import Final
 from rules.battery.model.health import BankBelief
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask
 
+_but_moment: Final = attrgetter(
+    *(item.name for item in fields(HoldUpJudgement) if item.name not in {"as_of", "hold_ups"})
+)
 _of_belief: Final = attrgetter(*(item.name for item in fields(BankBelief) if item.name != "as_of"))
 
 
@@ -37,6 +40,11 @@ class Answered:
         if not all(_same_draws(belief, self.beliefs[bank]) for bank, belief in beliefs.items()):
             return None
         return replace(self.judged, as_of=task.as_of)
+
+
+def dated_anew(now: HoldUpJudgement, before: HoldUpJudgement | None) -> bool:
+    """Return whether a judgement is an earlier one under a new moment: it says nothing that was not said."""
+    return before is not None and _but_moment(now) == _but_moment(before) and now.hold_ups is before.hold_ups
 
 
 def _same_draws(one: BankBelief, other: BankBelief) -> bool:

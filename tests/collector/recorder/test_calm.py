@@ -1,6 +1,7 @@
 """Readings that say what was judged a moment ago are not judged, and nothing else comes of it."""
 
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from random import Random
 
@@ -15,6 +16,7 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.step import advance
 from rules.plant.reading import BatteryStatus, OutputSource, Reading
+from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading
 
@@ -29,7 +31,7 @@ def at_rest(unit: str, watts: float = 3000.0, source: OutputSource = OutputSourc
     return replace(said, agent_uptime_s=86400.0, battery=battery, card_alarms=(), missing=())
 
 
-async def test_of_plain_readings_one_in_three_is_judged_and_all_are_shown_and_counted(
+async def test_of_plain_readings_one_in_six_is_judged_and_all_are_shown_and_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     given: list[Input] = []
@@ -48,8 +50,8 @@ async def test_of_plain_readings_one_in_three_is_judged_and_all_are_shown_and_co
             await site.read(every_s=ROUND_S)
             newest = site.recorder._present.readings
             assert all(one.stamp.monotonic_s == site.clock.monotonic_s() - ROUND_S for one in newest.values())
-        assert sum(isinstance(one, Reading) for one in given) == 4 * len(plant.units)
-        assert sum(isinstance(one, SystemJudged) for one in given) == 4 * len(plant.systems)
+        assert sum(isinstance(one, Reading) for one in given) == 2 * len(plant.units)
+        assert sum(isinstance(one, SystemJudged) for one in given) == 2 * len(plant.systems)
         given.clear()
         site.says["A1"] = at_rest("A1", 3300.0)
         await site.read(every_s=ROUND_S)
@@ -114,4 +116,33 @@ async def test_random_stories_bring_the_same_alarms_and_journal_as_when_every_re
         assert found[0][1] == found[1][1], seed
         assert found[0][2] == found[1][2], "the record of the load has every reading"
     assert rested > 200
-    assert JUDGED_EVERY_S == 3 * ROUND_S
+    assert JUDGED_EVERY_S == 6 * ROUND_S
+
+
+async def test_an_answer_that_is_the_last_one_dated_anew_has_nothing_judged_and_another_one_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Input] = []
+
+    def noted(live: Live, one: Input) -> tuple[Change, ...]:
+        given.append(one)
+        return advance(live, one)
+
+    plant = estate(2)
+    async with scripted(plant, tmp_path, NOON, {u: at_rest(u) for u in plant.units}) as site:
+        await site.go(60)
+        monkeypatch.setattr(recording, "advance", noted)
+        now = site.clock.now()
+        answers = [
+            HoldUpJudgement("A", now, 1, unknown_hold_ups(("Nothing is known.",)), 15_000.0, {"A1": 1.0})
+        ]
+        answers.append(replace(answers[0], as_of=now + timedelta(seconds=30)))
+        answers.append(replace(answers[0], as_of=now + timedelta(seconds=60), load_w=16_000.0))
+        answers.append(replace(answers[2], hold_ups=unknown_hold_ups(("Nothing is known yet.",))))
+        judged = []
+        for answer in answers:
+            given.clear()
+            await site.recorder.process([answer])
+            judged.append([one.state.id for one in given if isinstance(one, SystemJudged)])
+            assert site.recorder._present.hold_ups["A"] == answer
+        assert judged == [["A"], [], ["A"], ["A"]]
