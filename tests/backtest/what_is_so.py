@@ -52,6 +52,8 @@ class Verdicts:
     outlasted: list[str] = field(default_factory=list)
     checked: Counter[str] = field(default_factory=Counter)
     left: TimeLeft = field(default_factory=TimeLeft)
+    left_then: TimeLeft = field(default_factory=TimeLeft)
+    journal: set[str] = field(default_factory=set)
     plans: dict[str, tuple[float, str]] = field(default_factory=dict)
 
     def hold(self, said: Said) -> None:
@@ -69,6 +71,14 @@ class Verdicts:
         first = bisect_left(self.moments, moment.at_s - within_s, key=lambda m: m.at_s)
         after = bisect_right(self.moments, moment.at_s, key=lambda m: m.at_s)
         return list(self.moments[first:after])
+
+    def of_journal(self, said: Said, line: str) -> Moment | None:
+        """Return the moment that a line of the journal was written at; None where it is no new one, or before the story."""
+        at_s = said.moment.at_s + _clock(said, line[:8])
+        if line in self.journal or not self.moments[0].at_s <= at_s <= said.moment.at_s:
+            return None
+        self.journal.add(line)
+        return self.moments[bisect_left(self.moments, at_s, hi=len(self.moments) - 1, key=lambda m: m.at_s)]
 
     def surprised(self, moment: Moment, system: str) -> bool:
         """Return whether a bank's link parts from here on, or did so a moment ago."""
@@ -120,8 +130,9 @@ def _time_left(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
         told = re.search(r"ends (\d\d:\d\d:\d\d) at the earliest, (\d\d:\d\d:\d\d) at the latest", line)
         if told is None or system is None or not said.moment.on_banks(system):
             continue
-        if not said.moment.dead(system) or judge.surprised(said.moment, system):
+        if judge.surprised(said.moment, system):
             continue
+        # While units are fed again the promise is that of the banks alone: were the supply to go once more.
         low_s, high_s = (_clock(said, text) for text in told.groups())
         left_s = judge.left(said.moment, system)
         words = f"{low_s:.0f} to {high_s:.0f} s, truly {left_s:.0f} s"
@@ -132,20 +143,26 @@ def _time_left(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
 
 def _holds_more(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
     """A least that is promised in words of an alarm or a message is not over the truth."""
-    # A line of the journal begins with its time of day, and holds for that.
-    texts = [t for t in said.lines if not re.match(r"\d\d:\d\d:\d\d", t)]
-    texts = [*texts, *(a["what"] for a in _standing(said.data) if said.where == "/v1/alarms")]
+    texts = [*said.lines, *(a["what"] for a in _standing(said.data) if said.where == "/v1/alarms")]
     for text in texts:
+        moment, kind, left = said.moment, "holds more", judge.left
+        if re.match(
+            r"\d\d:\d\d:\d\d", text
+        ):  # a line of the journal begins with its time of day, and holds for that
+            then = judge.of_journal(said, text)
+            if then is None:
+                continue
+            moment, kind, left = then, "holds more, in the journal", judge.left_then
         system = _named(text)
         for told in re.finditer(rf"{_MIN} (?:more at the least|left at the least)", text):
             if system is None or text.startswith(NO_LONGER) or "With a unit lost" in text:
                 continue
-            lately = [m for m in judge.lately(said.moment) if m.on_banks(system)]
-            if not lately or judge.surprised(said.moment, system) or not said.moment.dead(system):
+            lately = [m for m in judge.lately(moment) if m.on_banks(system)]
+            if not lately or judge.surprised(moment, system):
                 continue
             said_s = float(told.group(1)) * _PER[told.group(2)]
-            left_s = judge.left(said.moment, system) + SEEN_WITHIN_S
-            yield "holds more", "" if said_s <= LOW_END_OVER * left_s else f"{text}: truly {left_s:.0f} s"
+            left_s = left(moment, system) + SEEN_WITHIN_S
+            yield kind, "" if said_s <= LOW_END_OVER * left_s else f"{text}: truly {left_s:.0f} s"
 
 
 def _standing(alarms: Any) -> list[Mapping[str, Any]]:
