@@ -96,6 +96,10 @@ class BankEvidenceBook:
         self.coldest_c: dict[str, float] = {}
         """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
 
+    def gives(self, bank: Bank) -> bool:
+        """Return whether a unit behind a bank was last read on it."""
+        return any((r := self._present.readings.get(u)) is not None and r.on_battery for u in bank.feeds)
+
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
         """Return the discharges of a bank that have ended and have not been judged, oldest first."""
         lines = await self._lines(bank.id)

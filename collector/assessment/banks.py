@@ -51,16 +51,24 @@ class BankJudging:
             now_s = self._clock.monotonic_s()
             self._hear_what_is_asked()
             await self._hear_what_was_brought()
-            for name in [bank for bank, due_s in self._due_s.items() if due_s <= now_s]:
+            while (name := self._next(now_s)) is not None:
+                self._due_s[name] = again_s = now_s + LOOK_EVERY_S
                 try:
                     judged = await self._judge(self._estate.banks[name])
                 except (JudgementFailed, StoreError):
                     # The boundary: the worker or the stores say what ails them; this bank waits its turn.
                     self._due_s[name] = self._clock.monotonic_s() + AGAIN_S
                     continue
-                if judged:
+                if judged and self._due_s[name] == again_s:  # else it was asked for once more meanwhile
                     self._due_s[name] = self._clock.monotonic_s() + EVERY_S
             await self._clock.sleep_until(now_s + LOOK_EVERY_S)
+
+    def _next(self, now_s: float) -> str | None:
+        """Return the bank to judge next of those that are due: one that gives at this moment before all others."""
+        due = [bank for bank, due_s in self._due_s.items() if due_s <= now_s]
+        return next(
+            (bank for bank in due if self._book.gives(self._estate.banks[bank])), due[0] if due else None
+        )
 
     async def _judge(self, bank: Bank) -> bool:
         """Judge one bank; return whether there was anything to go by yet."""

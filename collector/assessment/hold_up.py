@@ -17,6 +17,8 @@ from datetime import timedelta
 from typing import Final
 from zlib import crc32
 
+import numpy as np
+
 from collector.assessment.worker import JudgementFailed, Superseded, Worker
 from collector.process.clock import Clock, late_move
 from collector.recorder.current_state import Present
@@ -33,6 +35,8 @@ from rules.system.state import Standing
 ON_BATTERY_EVERY_S: Final = 10.0
 AT_REST_EVERY_S: Final = 30.0
 JUDGED_WITHIN_S: Final = 300.0
+JUDGED_IN_OUTAGE_S: Final = 60.0
+"""How long after a start a system on its banks waits for the judgement of what is on record of them: they come first."""
 
 Told = Callable[[HoldUpJudgement], Awaitable[None]]
 
@@ -42,7 +46,7 @@ class Judging:
 
     def __init__(self, estate: Estate, worker: Worker, clock: Clock, present: Present, told: Told) -> None:
         self.beliefs: dict[str, BankBelief] = {}
-        self._judged: set[str] = set()
+        self._on_record: dict[str, BankBelief] = {}
         self._began_s = clock.monotonic_s()
         self._estate = estate
         self._worker = worker
@@ -60,30 +64,58 @@ class Judging:
 
     def move_clock(self, by: timedelta) -> None:
         """Move along what was noted before the clock was set, and ask for everything anew."""
-        self.beliefs = moved(self.beliefs, by)
+        self.beliefs, self._on_record = moved(self.beliefs, by), moved(self._on_record, by)
         self._asked_s.clear()
         self._answered.clear()
         self._hurried.set()
 
     def believe(self, belief: BankBelief) -> None:
-        """Take a new belief about a bank; what was used since it was made is carried over by the caller."""
+        """Take what the record of a bank came to; what it gives at this moment stays used."""
         belief = moved(belief, late_move(self._clock, belief.as_of)).compact()
-        self.beliefs[belief.bank] = belief
-        if belief.bank not in self._judged:
-            self._judged.add(belief.bank)
+        first = belief.bank not in self._on_record
+        self._on_record[belief.bank] = belief
+        self.beliefs[belief.bank] = self._running(belief)
+        if first:
             for unit in self._estate.banks[belief.bank].feeds:
                 self._asked_s.pop(self._estate.units[unit].system, None)
             self._hurried.set()
+
+    def follow(self, belief: BankBelief) -> None:
+        """Take what a running discharge showed of a bank so far."""
+        self.beliefs[belief.bank] = moved(belief, late_move(self._clock, belief.as_of)).compact()
+
+    def on_record(self, bank: str) -> BankBelief | None:
+        """Return what the record of a bank came to, None while it was not judged since the start."""
+        return self._on_record.get(bank)
+
+    def _running(self, belief: BankBelief) -> BankBelief:
+        """Return the belief with what is used of a bank that gives at this moment: no record has that yet."""
+        before = self.beliefs.get(belief.bank)
+        readings = self._present.readings
+        giving = [
+            r
+            for u in self._estate.banks[belief.bank].feeds
+            if (r := readings.get(u)) is not None and r.on_battery
+        ]
+        if before is None or not giving:
+            return belief
+        power_w = self._moment(self._estate.banks[belief.bank], giving[0]).output_power_w or 0.0
+        seconds = max(
+            r.battery.on_battery_s or 0.0 for r in giving
+        )  # as far as its card counts: it may have begun before us
+        used = np.maximum(np.resize(before.used, belief.draws), belief.rate_per_s(power_w) * seconds)
+        return replace(belief, used=used, as_of=before.as_of, carrying=before.carrying)
 
     def spoken_beliefs(self, *, urgent: bool = False) -> dict[str, BankBelief]:
         """Return what may be spoken of: banks judged since the start, others only once that took too long.
 
         Table and age alone are wide, and would cry wolf for a minute after each start, while what all earlier
-        discharges showed lies in the ledger. `urgent` (an outage): whatever there is.
+        discharges showed lies in the ledger. `urgent` (an outage): others sooner.
         """
-        if urgent or self._clock.monotonic_s() - self._began_s > JUDGED_WITHIN_S:
+        within_s = JUDGED_IN_OUTAGE_S if urgent else JUDGED_WITHIN_S
+        if self._clock.monotonic_s() - self._began_s > within_s:
             return dict(self.beliefs)
-        return {bank: belief for bank, belief in self.beliefs.items() if bank in self._judged}
+        return {bank: belief for bank, belief in self.beliefs.items() if bank in self._on_record}
 
     def carry(self, reading: Reading) -> None:
         """Carry the beliefs of a unit's banks forward to a reading."""

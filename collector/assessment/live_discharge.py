@@ -47,7 +47,7 @@ class LiveJudging:
         self._book = book
         self._judging = judging
         self._before: dict[str, BankBelief] = {}
-        self._of: dict[str, str] = {}
+        self._of: dict[str, tuple[str, BankBelief]] = {}
         self._prepared: dict[str, Prepared] = {}
 
     async def run(self) -> None:
@@ -65,11 +65,12 @@ class LiveJudging:
 
     async def _look(self, bank: Bank, record: DischargeRecord) -> None:
         fitted = in_place(bank.fitted, record.at.date())
-        belief = self._judging.beliefs.get(bank.id)
+        belief = self._judging.on_record(bank.id)
         if fitted is None or belief is None or not record.rows:
-            return
-        if bank.id not in self._before or self._of.get(bank.id) != record.id:
-            self._of[bank.id] = record.id
+            return  # a discharge on top of table and age alone would pass for what the whole record came to
+        name, known = self._of.get(bank.id, ("", None))
+        if bank.id not in self._before or name != record.id or known is not belief:
+            self._of[bank.id] = (record.id, belief)
             missing = await self._book.missing(bank, record)
             self._before[bank.id] = _at_start(belief, record, missing)
         before = self._before[bank.id]
@@ -88,7 +89,7 @@ class LiveJudging:
         except (JudgementFailed, Superseded):
             return  # the belief goes on being carried; the watch hears of a worker that fails
         if after is not None and self._keeper.discharging(bank.id) is not None:
-            self._judging.believe(after)
+            self._judging.follow(after)
 
     async def _prepare(self, bank: Bank, battery: Battery) -> Prepared:
         known = self._prepared.get(bank.id)

@@ -14,7 +14,7 @@ from typing import Final
 
 from rules.battery.assessment.would_tell import carry_again, steps_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C
-from rules.battery.state import WouldTell
+from rules.battery.state import ShownToCarry, WouldTell
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.plant.unread import Unread
@@ -30,6 +30,7 @@ from rules.system.requirements import (
     BankSeen,
     RequirementEvidence,
     after_start_s,
+    carries_now,
     not_shown,
     stale_after_s,
     starts_failed,
@@ -192,11 +193,27 @@ def _not_shown(view: SystemView, judged: HoldUpJudgement | None, as_of: datetime
         shown_within=view.shown_within,
     )
     return {
-        bank: view.estate.banks[bank].feeds[0]
-        for bank, asked_w in judged.bank_asked_w.items()
-        if bank in view.estate.banks
-        and not_shown(BankSeen(bank, asked_w, judged.shown.get(bank)), evidence) is not None
+        seen.bank: view.estate.banks[seen.bank].feeds[0]
+        for seen in _banks_seen(view, judged)
+        if seen.bank in view.estate.banks and not_shown(seen, evidence) is not None
     }
+
+
+def _banks_seen(view: SystemView, judged: HoldUpJudgement | None) -> tuple[BankSeen, ...]:
+    """Return what each bank was seen to do: as its record has it, or at this moment, where it carries."""
+    if judged is None:
+        return ()
+    banks = view.estate.banks
+    return tuple(
+        BankSeen(name, asked_w, (_carries(view, name) if name in banks else None) or judged.shown.get(name))
+        for name, asked_w in judged.bank_asked_w.items()
+    )
+
+
+def _carries(view: SystemView, name: str) -> ShownToCarry | None:
+    bank = view.estate.banks[name]
+    alone = all(len(view.estate.banks_of(unit)) == 1 for unit in bank.feeds)
+    return carries_now(bank, view.readings, alone, view.on_battery_since)
 
 
 def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
@@ -327,9 +344,7 @@ def requirement_verdicts(
         one_unit_lost=held.one_unit_lost,
         spare_units=system.spare_units,
         as_of=seen.as_of,
-        banks=()
-        if judged is None
-        else tuple(BankSeen(b, w, judged.shown.get(b)) for b, w in judged.bank_asked_w.items()),
+        banks=_banks_seen(view, judged),
         missing=(*seen.missing, *_unjudged(seen, judged)),
         no_load=seen.parallel.load.power_w == 0.0,
         shown_within=view.shown_within,

@@ -14,7 +14,7 @@ from zlib import crc32
 
 import numpy as np
 
-from rules.battery.assessment.would_tell import Unproven, named
+from rules.battery.assessment.would_tell import Unproven, named, not_judged
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.battery.state import ShownToCarry
@@ -207,7 +207,7 @@ def hold_ups(
     seed give the same judgement.
     """
     missing = list(task.missing)
-    missing += [f"Nothing is known of bank {bank.id} yet." for bank in task.banks if bank.id not in beliefs]
+    missing += not_judged([bank.id for bank in task.banks if bank.id not in beliefs])
     missing += [
         f"Neither a run time table nor a rated capacity is known for bank {bank.id}."
         for bank in task.banks

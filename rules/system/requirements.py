@@ -17,7 +17,8 @@ from typing import Final
 from rules.battery.assessment.faults import SHOWN_WITHIN_DAYS
 from rules.battery.state import ShownToCarry, WouldTell
 from rules.phrasing.dates import PURPOSES, day_of
-from rules.plant.estate import Generator, Purpose, Requirement, Unit
+from rules.plant.estate import Bank, Generator, Purpose, Requirement, Unit
+from rules.plant.reading import Reading
 from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
 from rules.values.verdict import Basis, Verdict
 
@@ -109,6 +110,26 @@ class BankSeen:
     bank: str
     asked_w: float | None
     shown: ShownToCarry | None
+
+
+def carries_now(
+    bank: Bank, readings: Mapping[str, Reading], alone: bool, since: datetime | None
+) -> ShownToCarry | None:
+    """Return what a bank is seen to carry at this moment, None where it is not.
+
+    `alone`: no other bank stands behind its units; beside another nobody sees which of them carries. `since`: since
+    when the system is on its banks, for a card that does not count the seconds.
+    """
+    here = [r for unit in bank.feeds if (r := readings.get(unit)) is not None and r.on_battery]
+    power_w = sum(r.output.power_w or 0.0 for r in here)
+    if not alone or not here or power_w <= 0.0:
+        return None
+    at = max(r.at for r in here)
+    counted = [r.battery.on_battery_s or 0.0 for r in here]
+    for_s = min(counted)
+    if for_s <= 0.0 and since is not None:
+        for_s = (at - since).total_seconds()
+    return ShownToCarry(at, power_w, for_s) if for_long_enough(for_s) else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,6 +98,15 @@ def carry_again(banks: Sequence[str], asked_w: Mapping[str, float], today: date)
     )
 
 
+def not_judged(banks: Sequence[str]) -> tuple[str, ...]:
+    """Return the sentence on banks that were not judged since the start: what is on record of them is not read yet."""
+    if not banks:
+        return ()
+    names = named(banks)
+    verb = "has" if len(banks) == 1 else "have"
+    return (f"{names[0].upper()}{names[1:]} {verb} not been judged yet since the start.",)
+
+
 def named(banks: Sequence[str]) -> str:
     """Return "bank d3", "banks d1 and d3"."""
     ids = sorted(banks)

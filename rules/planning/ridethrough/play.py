@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.assessment.would_tell import not_judged
 from rules.battery.model.health import BankBelief
 from rules.battery.model.recharge import recharged
 from rules.phrasing.ride_words import PlayedCourse, assumptions_of, result_of
@@ -98,7 +99,7 @@ def ride(
     assumptions = assumptions_of(scenario, generator, ahead, met)
     missing = [
         *task.missing,
-        *(f"Nothing is known of bank {b.id} yet." for b in task.banks if b.id not in beliefs),
+        *not_judged([b.id for b in task.banks if b.id not in beliefs]),
     ]
     missing += [
         f"Neither a run time table nor a rated capacity is known for bank {b.id}."

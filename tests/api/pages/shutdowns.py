@@ -62,7 +62,7 @@ def untold(system: str) -> Ridethrough:
     return replace(
         carried(system, None),
         verdict=Verdict.CANNOT_TELL,
-        because=("Nothing is known of bank D yet.",),
+        because=("Bank D has not been judged yet since the start.",),
         carried_share=None,
         hold_up=None,
     )

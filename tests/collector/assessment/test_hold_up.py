@@ -6,13 +6,16 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from collector.assessment.hold_up import JUDGED_WITHIN_S, Judging
+import numpy as np
+
+from collector.assessment.hold_up import JUDGED_IN_OUTAGE_S, JUDGED_WITHIN_S, Judging
 from collector.assessment.worker import Worker
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
+from rules.plant.reading import OutputSource
 from rules.system.assessment import glance
 from rules.system.hold_up_sampling import HoldUpJudgement
-from tests.rules.sample_plants import estate, reading, view
+from tests.rules.sample_plants import estate, known_banks, reading, view
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)
 T = TypeVar("T")
@@ -28,13 +31,39 @@ async def test_age_alone_is_not_spoken_of_until_judging_took_too_long() -> None:
     bank = plant.banks_of(unit)[0].id
     assert bank in judging.beliefs
     assert judging.spoken_beliefs() == {}
-    assert bank in judging.spoken_beliefs(urgent=True)
+    assert judging.spoken_beliefs(urgent=True) == {}, "the record comes first, and within a minute"
     judging.believe(judging.beliefs[bank])
     assert list(judging.spoken_beliefs()) == [bank]
     other = Judging(plant, Worker(), clock, Present(plant), told.put)
     other.carry(replace(reading(unit), unit=unit))
-    await clock.advance(JUDGED_WITHIN_S + 1.0)
+    await clock.advance(JUDGED_IN_OUTAGE_S + 1.0)
+    assert bank in other.spoken_beliefs(urgent=True)
+    assert other.spoken_beliefs() == {}
+    await clock.advance(JUDGED_WITHIN_S)
     assert bank in other.spoken_beliefs()
+
+
+async def test_a_bank_that_is_judged_while_it_gives_is_not_full_again() -> None:
+    plant, clock = estate(), TurnedClock(START)
+    present = Present(plant)
+    judging = Judging(plant, Worker(), clock, present, asyncio.Queue[object]().put)
+    bank = plant.banks_of("A1")[0].id
+    judged = known_banks(plant)[bank]
+    began = reading("A1", [3000.0] * 3, source=OutputSource.BATTERY)
+    began = replace(began, stamp=stamp(clock), battery=replace(began.battery, on_battery_s=5.0))
+    present.readings["A1"] = began
+    judging.carry(began)
+    await clock.advance(120.0)
+    later = replace(began, stamp=stamp(clock), battery=replace(began.battery, on_battery_s=125.0))
+    present.readings["A1"] = later
+    judging.carry(later)
+    judging.believe(replace(judged, as_of=clock.now()))
+    holds = float(np.median(judging.beliefs[bank].seconds_left(9000.0)))
+    full = float(np.median(judged.seconds_left(9000.0)))
+    assert 118.0 < full - holds < 132.0, "it has given for 125 s, five of them before the first reading"
+    on_record = judging.on_record(bank)
+    assert on_record is not None
+    assert on_record.full, "a running discharge is held against the bank as it was before"
 
 
 class Counted(Worker):

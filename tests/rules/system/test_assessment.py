@@ -475,3 +475,25 @@ def test_a_foretold_end_that_has_passed_while_the_load_is_seen_carried_is_no_end
         assert (found.ends_earliest is None) == (past_s > low_s)
         assert (found.outlasted is not None) == (past_s > low_s)
         assert found.start_set_before is None or past_s < low_s
+
+
+@pytest.mark.parametrize(
+    ("for_s", "two_banks", "shown"), [(84.0, False, True), (20.0, False, False), (84.0, True, False)]
+)
+def test_a_bank_that_carries_for_a_minute_is_shown_to_carry(
+    for_s: float, two_banks: bool, shown: bool
+) -> None:
+    plant = estate(2)
+    if two_banks:  # behind one unit nobody sees which of two carries
+        one = plant.banks_of("A1")[0]
+        plant = replace(plant, banks={**plant.banks, "beside": replace(one, id="beside")})
+    readings = [reading(u, source=OutputSource.BATTERY, on_battery_s=for_s) for u in ("A1", "A2")]
+    seen = view(plant, readings)
+    judged = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1)
+    assert set(judged.shown.values()) == {None}, "nothing of it is on record yet"
+    state = system_state(seen, glance(seen, judged), judged)
+    told = " ".join(state.requirements[0].because)
+    bank = plant.banks_of("A1")[0].id
+    assert (f"Bank {bank} was never shown to carry it" in told) is not shown
+    assert state.redundancy is not None
+    assert (bank in state.redundancy.unproven_banks) is not shown

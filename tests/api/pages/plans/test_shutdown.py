@@ -33,7 +33,7 @@ def test_every_system_answers_with_the_set_and_without_it() -> None:
     assert "6.6 min to spare at the least" in text
     assert "Without it the load drops between 14:48 and 14:51." in text  # 14:31:30 and 1031 to 1140 s
     assert "No set is declared behind this supply." in text
-    assert "cannot be told: nothing is known of bank D yet." in text
+    assert "cannot be told: bank D has not been judged yet since the start." in text
 
 
 def test_the_drawing_carries_the_whole_answer_as_its_name() -> None:
