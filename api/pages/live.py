@@ -25,7 +25,7 @@ TICKING: Final = re.compile(r'(<span class="tick-(?:age|left)" data-(?:since|unt
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """What a page showed at a moment: its live parts by id, its skeleton, its verdicts and alarms in words."""
+    """What a page showed at a moment: its live parts by id, its skeleton, its verdicts and alarms in words, its rows' order."""
 
     at: str
     stale_after_s: float
@@ -33,6 +33,7 @@ class Frame:
     parts: dict[str, str]
     verdicts: tuple[str, ...]
     alarms: tuple[tuple[str, str, str], ...]
+    order: tuple[str, ...] = ()
 
 
 def fragments(sheet: Sheet, address: str = "/") -> dict[str, str]:
@@ -55,7 +56,7 @@ def frame(sheet: Sheet, address: str = "/") -> Frame | None:
     verdicts = tuple(plain(judged(sheet, s)) for s in sheet.systems if s.id in sheet.estate.systems)
     alarms = tuple((a.id, a.state, a.what) for a in sheet.alarms)
     skeleton = whole.attribute("data-skeleton") or ""
-    made = Frame(iso(sheet.now), sheet.stale_after_s, skeleton, parts, verdicts, alarms)
+    made = Frame(iso(sheet.now), sheet.stale_after_s, skeleton, parts, verdicts, alarms, page.order)
     sheet.drawn[address] = made
     return made
 
@@ -69,6 +70,8 @@ def difference(old: Frame | None, new: Frame) -> dict[str, Any]:
         for name, html in new.parts.items()
         if not (same and old is not None and _still(old.parts.get(name)) == _still(html))
     }
+    if new.order and (old is None or old.order != new.order):
+        payload["order"] = new.order
     said = _said(old, new)
     if said:
         payload["said"] = said

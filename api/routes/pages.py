@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response, StreamingResponse
 
 from api.http.problems import Problem, told
@@ -44,9 +44,10 @@ async def static(name: str) -> Response:
 
 
 @router.get("/")
-async def overview(service: Asked) -> Response:
-    """Give the overview."""
-    return await _page(service, "/")
+async def overview(service: Asked, request: Request) -> Response:
+    """Give the overview, or the part of it that its query asks for."""
+    query = request.url.query
+    return await _page(service, f"/?{query}" if query else "/")
 
 
 @router.get("/alarms")
@@ -90,7 +91,7 @@ async def _page(service: RunningSource, address: str) -> Response:
 async def stream(
     service: Asked,
     sheet: Annotated[
-        str, Query(max_length=200, description="address of the page whose parts are wanted")
+        str, Query(max_length=400, description="address of the page whose parts are wanted, with its query")
     ] = "/",
 ) -> StreamingResponse:
     """Stream what changes on a page as server-sent events: at most one a second, at least one in 15 s."""

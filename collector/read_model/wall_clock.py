@@ -13,6 +13,7 @@ class WallClock:
 
     def __init__(self, time_zone: str, now: datetime) -> None:
         self.zone = ZoneInfo(time_zone)
+        self.now = now
         self.today = now.astimezone(self.zone).date()
 
     def at(self, moment: datetime) -> str:

@@ -7,7 +7,7 @@ from typing import Final
 
 from api.pages.hold_up.basis import installed_words, load_words, rests
 from api.pages.hold_up.minute_graph import Lost, Need, Picture, graph, span_s, work_s
-from api.pages.hold_up.sentences import PURPOSES, Judged
+from api.pages.hold_up.sentences import PURPOSES, Judged, verdict_words
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
 from api.pages.markup.frame import address_of, question, slug
@@ -84,8 +84,8 @@ def axis_for(subjects: Sequence[Judged]) -> Axis:
     return Axis.over(span_s(needs, held) * 1.02)
 
 
-def overview(sheet: Sheet, subjects: Sequence[Judged]) -> Element:
-    """Return question 1 for the whole estate, every system on one axis."""
+def overview(sheet: Sheet, subjects: Sequence[Judged], *, said: bool = False) -> Element:
+    """Return question 1 for the whole estate, every system on one axis; `said`: each with its verdict as a sentence."""
     axis = axis_for(subjects)
     key = el(
         "p",
@@ -93,7 +93,7 @@ def overview(sheet: Sheet, subjects: Sequence[Judged]) -> Element:
         class_="key",
         aria_hidden="true",
     )
-    rows = [_row(sheet, subject, axis) for subject in subjects]
+    rows = [_row(sheet, subject, axis, said=said) for subject in subjects]
     return question(
         1,
         "If the mains fails now",
@@ -114,7 +114,7 @@ def overview(sheet: Sheet, subjects: Sequence[Judged]) -> Element:
     )
 
 
-def _row(sheet: Sheet, subject: Judged, axis: Axis) -> Element:
+def _row(sheet: Sheet, subject: Judged, axis: Axis, *, said: bool) -> Element:
     state = subject.state
     return el(
         "div",
@@ -126,7 +126,7 @@ def _row(sheet: Sheet, subject: Judged, axis: Axis) -> Element:
         ),
         el("div", graph(picture(sheet, subject, axis, big=False)), axis.letters(), class_="plotbox"),
         figures(sheet, subject, big=False),
-        el("p", rests(sheet, subject), class_="rests"),
+        el("p", [verdict_words(subject), " "] if said else None, rests(sheet, subject), class_="rests"),
         class_="sys stale" if subject.silent() else "sys",
         id=f"q1-{slug(state.id)}",
         live=True,

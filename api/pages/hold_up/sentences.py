@@ -13,7 +13,8 @@ from typing import Final
 
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import since
-from api.pages.markup.marks import Standing, line_mark
+from api.pages.markup.marks import STANDINGS, Standing, line_mark
+from collector.read_model.rows.system_row import deciding_need, longest_need, stands
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import (
@@ -62,20 +63,12 @@ class Judged:
     @property
     def standing(self) -> Standing:
         """Return which line stands for the system: bridged, interrupted, dotted, or whole."""
-        verdicts = {need.verdict for need in self.state.requirements}
-        if self.state.on_battery:
-            return "battery"
-        if Verdict.INADEQUATE in verdicts:
-            return "short"
-        if Verdict.CANNOT_TELL in verdicts or not verdicts:
-            return "unknown"
-        return "holds"
+        return STANDINGS[stands(self.state)]
 
     @property
     def need(self) -> RequirementVerdict | None:
         """Return the requirement the sheet draws: the longest that is known."""
-        known = [need for need in self.state.requirements if need.required_s is not None]
-        return max(known, key=lambda need: need.required_s or 0.0, default=None)
+        return longest_need(self.state)
 
     @property
     def needed_s(self) -> float | None:
@@ -85,12 +78,7 @@ class Judged:
     @property
     def decisive(self) -> RequirementVerdict | None:
         """Return the requirement that decides the sentence: the worst not met, else the first not told, else the longest."""
-        needs = self.state.requirements
-        failed = [need for need in needs if need.verdict is Verdict.INADEQUATE]
-        if failed:
-            return min(failed, key=lambda need: 0.0 if need.margin_s is None else need.margin_s)
-        untold = [need for need in needs if need.verdict is Verdict.CANNOT_TELL]
-        return untold[0] if untold else self.need
+        return deciding_need(self.state)
 
     @property
     def proven(self) -> bool:
@@ -142,6 +130,24 @@ def opening(subject: Judged, href: str | None = None) -> list[Nodes]:
         line_mark(subject.standing),
         el("span", name, " ", said, el("span", why, class_="why") if why else None),
     ]
+
+
+def verdict_words(subject: Judged) -> Nodes:
+    """Return the verdict of a system as a sentence that does not name it: its name stands beside it."""
+    if subject.state.on_battery:
+        return _begun(_outage(subject, subject.state.on_battery)[0])
+    return _begun(_verdict(subject)[0])
+
+
+def _begun(said: Nodes) -> Nodes:
+    """Return a sentence with its first letter large."""
+    if isinstance(said, str):
+        return capital(said)
+    if isinstance(said, Element):
+        inside = _begun(list(said.children))
+        return el(said.tag, inside, class_=said.attribute("class"))
+    first, *rest = said or [""]
+    return [_begun(first), *rest]
 
 
 def plain(subject: Judged) -> str:

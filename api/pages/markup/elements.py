@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final, TypeAlias
 
@@ -28,12 +28,13 @@ Attribute: TypeAlias = str | float | bool | None
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """One element: its tag, its attributes in order, what stands in it."""
+    """One element: its tag, its attributes in order, what stands in it. `written` keeps its inside once it is markup."""
 
     tag: str
     attributes: tuple[tuple[str, str], ...]
     children: tuple[Node, ...]
     live: bool = False
+    written: list[str] | None = field(default=None, compare=False, repr=False)
 
     def attribute(self, name: str) -> str | None:
         """Return an attribute's value, or None."""
@@ -76,9 +77,18 @@ def render(node: Node) -> str:
     return "".join(out)
 
 
+def kept(element: Element) -> Element:
+    """Return an element that is written once, however often it is shown: for what many sheets have alike."""
+    return replace(element, written=[])
+
+
 def inner(element: Element) -> str:
     """Return the markup of what stands in an element."""
-    return "".join(render(child) for child in element.children)
+    if element.written is None:
+        return "".join(render(child) for child in element.children)
+    if not element.written:
+        element.written.append("".join(render(child) for child in element.children))
+    return element.written[0]
 
 
 def live_parts(node: Node) -> Iterator[Element]:
@@ -141,6 +151,9 @@ def _write(node: Node, out: list[str]) -> None:
     out.append(">")
     if node.tag in VOID:
         return
-    for child in node.children:
-        _write(child, out)
+    if node.written is not None:
+        out.append(inner(node))
+    else:
+        for child in node.children:
+            _write(child, out)
     out.append(f"</{node.tag}>")

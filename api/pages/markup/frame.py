@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Final
@@ -30,11 +31,17 @@ SAFETY: Final = (
 
 @dataclass(frozen=True, slots=True)
 class PageFrame:
-    """One sheet: its title, its address, and what it answers."""
+    """One sheet: its title, its address, and what it answers.
+
+    `mark` says how it is built where its own skeleton would say too much: rows may stand in another order and are still
+    the same rows. `order` is theirs, by id.
+    """
 
     title: str
     address: str
     body: tuple[Element, ...]
+    mark: str | None = None
+    order: tuple[str, ...] = ()
 
 
 def address_of(kind: str, name: str) -> str:
@@ -53,10 +60,17 @@ def clock_of(sheet: Sheet) -> WallClock:
     return WallClock(zones.pop() if len(zones) == 1 else "UTC", sheet.now)
 
 
+def built(body: Sequence[Element], rows: Collection[str] = ()) -> str:
+    """Return a mark of how a page is built; `rows`, by id, may stand in any order."""
+    said = skeleton(el("div", body))
+    return sha256("\n".join([said, *sorted(rows)]).encode()).hexdigest()[:16]
+
+
 def main(page: PageFrame) -> Element:
     """Return the part of a page that answers; its skeleton says what the live stream cannot replace in it."""
-    inside = el("div", page.body)
-    mark = sha256(skeleton(inside).encode()).hexdigest()[:16]
+    mark = page.mark
+    if mark is None:
+        mark = built(page.body)
     return el("main", page.body, id="main", data_skeleton=mark)
 
 
@@ -160,15 +174,16 @@ def question(number: int | None, title: str, reading: Nodes, *body: Nodes, id_: 
     )
 
 
+NAMED_UP_TO: Final = 8
+"""Of an estate of more systems the way about names only the one at hand."""
+
+
 def _where(sheet: Sheet, here: str) -> Element:
+    inside = _within(sheet, here)
     ways = [("/", "All systems")]
-    ways += [(address_of("systems", s.id), s.name) for s in sheet.estate.systems.values()]
+    systems = [(address_of("systems", s.id), s.name) for s in sheet.estate.systems.values()]
+    ways += [way for way in systems if len(systems) <= NAMED_UP_TO or way[0] == inside]
     ways += [("/banks", "Banks"), ("/alarms", "Alarms and outages")]
-    inside = "/banks" if here.startswith("/banks/") else here
-    unit = here.removeprefix("/units/") if here.startswith("/units/") else None
-    if unit is not None:
-        owner = next((u.system for u in sheet.estate.units.values() if quote(u.id, safe="") == unit), None)
-        inside = address_of("systems", owner) if owner else here
     links = [
         el(
             "a",
@@ -179,6 +194,19 @@ def _where(sheet: Sheet, here: str) -> Element:
         for href, words in ways
     ]
     return el("nav", links, class_="where", aria_label="Sheets")
+
+
+def _within(sheet: Sheet, here: str) -> str:
+    """Return the sheet named in the way about that a sheet belongs to."""
+    if here.startswith("/?"):
+        return "/"
+    if here.startswith("/banks/"):
+        return "/banks"
+    if here.startswith("/units/"):
+        unit = here.removeprefix("/units/")
+        owner = next((u.system for u in sheet.estate.units.values() if quote(u.id, safe="") == unit), None)
+        return address_of("systems", owner) if owner else here
+    return here
 
 
 def _lost() -> Element:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final, Literal
 
 from api.pages.markup.elements import Element, Nodes, el
+from collector.read_model.rows.system_row import Stands
 from rules.values.verdict import Basis
 
 Standing = Literal["holds", "short", "unknown", "battery"]
@@ -15,6 +16,13 @@ NAMES: Final[dict[Standing, str]] = {
     "short": "short",
     "unknown": "cannot tell",
     "battery": "on its banks",
+}
+
+STANDINGS: Final[dict[Stands, Standing]] = {
+    Stands.HOLDS: "holds",
+    Stands.SHORT: "short",
+    Stands.UNKNOWN: "unknown",
+    Stands.BATTERY: "battery",
 }
 
 GRADES: Final[dict[Basis, Grade | None]] = {
@@ -45,6 +53,11 @@ def _strokes(standing: Standing) -> list[Element]:
     if standing == "battery":
         return [el("path", d="M0 12H11M33 12H44"), el("path", d="M11 12C13 -1 31 -1 33 12", class_="bridge")]
     return [el("path", d="M2 8H44", class_="dots")]
+
+
+def small_mark(standing: Standing) -> Element:
+    """Return the line small, for the cell of a row; the word beside it says the same."""
+    return el("i", class_=f"m m-{standing[0]}")
 
 
 def emblem() -> Element:

@@ -1,4 +1,4 @@
-"""The overview: every system's verdict in a sentence, then the numbered questions for the whole estate.
+"""The overview: all six questions answered in a row a system, then, of a small estate, in depth.
 
 While a system is on its banks it comes first, question 1 then 3, and the others shrink to a sentence. The page
 returns to its order when the outage is over.
@@ -7,19 +7,32 @@ returns to its order when the outage is over.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks import section as bank_section
+from api.pages.estate.heads import CLOSE, TALL, axis_row, heads
+from api.pages.estate.row_fan import row_axis
+from api.pages.estate.rows import row_id, table
+from api.pages.estate.site_list import estate_page, is_large, order_of
+from api.pages.estate.tall_rows import MOST, tall_table
+from api.pages.estate.tally import lead as lead_of
 from api.pages.hold_up import outage as outage_section
 from api.pages.hold_up import section as hold_up_section
 from api.pages.hold_up.score import score_section
 from api.pages.hold_up.sentences import Judged, aside, judged, opening, ordered
 from api.pages.markup.elements import Element, el
-from api.pages.markup.frame import PageFrame, address_of, clock_of, question
+from api.pages.markup.frame import PageFrame, address_of, built, clock_of, question
 from api.pages.plans import shutdown as shutdown_section
 from api.pages.units import redundancy as redundancy_section
 from api.pages.units.isolation import overview as isolations
+from collector.read_model.rows.site_rows import Asked, worst_first
+from collector.read_model.rows.system_row import system_rows
 from collector.read_model.sheet import Sheet
+
+EVERYTHING: Final = Asked()
+LIT_IN_FULL: Final = 3
+"""Of a large estate so many systems on their banks are shown in full; more lead the list as lines."""
 
 
 def subjects_of(sheet: Sheet) -> list[Judged]:
@@ -33,34 +46,76 @@ def lead(subjects: Sequence[Judged]) -> Element:
     return el("div", el("ul", rows, class_="lead"), id="lead", live=True)
 
 
-def index_page(sheet: Sheet) -> PageFrame:
-    """Return the overview."""
-    subjects, clock = subjects_of(sheet), clock_of(sheet)
+def index_page(sheet: Sheet, asked: Asked = EVERYTHING) -> PageFrame:
+    """Return the overview, or the part of it that is asked for."""
+    subjects = subjects_of(sheet)
+    lit = [s for s in subjects if s.state.on_battery]
+    if is_large(sheet) or asked.anything:
+        return _large(sheet, lit, asked)
     heading = el("h1", f"Standby power of {sheet.title}", class_="off")
     if not subjects:
         nothing = el(
             "p", "Nothing has been judged yet: the first readings are on their way.", class_="waiting"
         )
         return PageFrame("All systems", "/", (heading, nothing))
-    lit = [s for s in subjects if s.state.on_battery]
     if lit:
         return PageFrame(
             "On battery",
             "/",
             (heading, *_during(sheet, lit, [s for s in subjects if not s.state.on_battery])),
         )
+    depth = _depth(sheet, subjects)
+    rows, order = _first_screen(sheet, subjects, {part.attribute("id") for part in depth})
+    mark = built(depth, order)
+    return PageFrame("All systems", "/", (*rows, *depth), mark, order)
+
+
+def _first_screen(
+    sheet: Sheet, subjects: Sequence[Judged], below: set[str | None]
+) -> tuple[list[Element], tuple[str, ...]]:
+    """Return the opening and a row a system, and the rows' order."""
+    rows = worst_first(system_rows(sheet))
+    axis = row_axis(rows)
+    leads = {n: f"#q{n}" for n in range(1, 7) if f"q{n}" in below}
+    order = order_of(sheet, "worst first", "/")
+    if len(rows) <= MOST:
+        states = {s.state.id: s for s in subjects}
+        table_ = tall_table(sheet, [(row, states.get(row.id)) for row in rows], axis)
+        parts = [heads(TALL, leads, order), axis_row(axis, TALL), table_]
+    else:
+        parts = [
+            heads(CLOSE, leads, order),
+            axis_row(axis, CLOSE),
+            table(sheet, rows, axis, "Every system", sited=True),
+        ]
+    screen = el("div", parts, class_=f"screen {TALL if len(rows) <= MOST else CLOSE}")
+    return [lead_of(sheet, rows), screen], tuple(row_id(row) for row in rows)
+
+
+def _depth(sheet: Sheet, subjects: Sequence[Judged]) -> list[Element]:
     parts = [
-        heading,
-        lead(subjects),
-        hold_up_section.overview(sheet, subjects),
+        hold_up_section.overview(sheet, subjects, said=len(sheet.estate.systems) > MOST),
         redundancy_section.overview(sheet, subjects),
-        wrong(sheet, sheet.alarms, clock),
+        wrong(sheet, sheet.alarms, clock_of(sheet)),
         bank_section.overview(sheet),
         isolations(sheet),
         shutdown_section.overview(sheet),
         score_section(sheet),
     ]
-    return PageFrame("All systems", "/", tuple(part for part in parts if part))
+    return [part for part in parts if part]
+
+
+def _large(sheet: Sheet, lit: Sequence[Judged], asked: Asked) -> PageFrame:
+    """Return a large estate: what is on its banks above all sites, as long as that is one system or a few."""
+    if not lit or len(lit) > LIT_IN_FULL or asked.anything:
+        return estate_page(sheet, asked)
+    before = [lead(lit)]
+    for subject in lit:
+        drawn = outage_section.outage(sheet, subject, named=len(lit) > 1)
+        before += [drawn] if drawn else []
+    mine = [a for s in lit for a in sheet.alarms_of(s.state.id)]
+    before.append(wrong(sheet, mine or sheet.alarms, lit[0].clock, live=True))
+    return estate_page(sheet, asked, before)
 
 
 def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> list[Element]:

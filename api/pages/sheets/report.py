@@ -135,7 +135,7 @@ def document(sheet: Sheet, report: Report) -> str:
 
 def _on_paper(element: Element) -> Element:
     """Return an element as paper has it: no links, no forms, folds open."""
-    tag = "span" if element.tag == "a" else element.tag
+    tag = {"a": "span", "nav": "div"}.get(element.tag, element.tag)
     dropped = ("href", "aria-current") if element.tag == "a" else ()
     attributes = [(k, v) for k, v in element.attributes if k not in dropped and not k.startswith("data-")]
     if element.tag == "details" and "open" not in dict(attributes):

@@ -11,6 +11,8 @@
     var offset = Date.parse(body.dataset.now) - Date.now();   // the service's clock less this one's
     var heard = Date.now(), staleAfter = 1000 * Number(body.dataset.staleAfter), waiting = null, fetching = false;
 
+    var FIGURES = "dd, .by, .mgn, .mgn b", wanted = null, touched = Date.now();
+
     function now() { return Date.now() + offset; }
     function byId(name) { return document.getElementById(name); }
 
@@ -41,6 +43,7 @@
     }
     function tick() {
       var t = now();
+      if (wanted && byId("moved") && !byId("moved").hidden && Date.now() - touched > 600000) refetch(location.href);
       document.querySelectorAll("[data-since]").forEach(function (e) {
         var text = age(t - Date.parse(e.dataset.since));
         if (e.textContent !== text) e.textContent = text;
@@ -63,13 +66,13 @@
       copy.querySelectorAll("[data-since],[data-until]").forEach(function (x) { x.textContent = ""; });
       return copy.textContent;
     }
-    function figures(e) { return Array.prototype.map.call(e.querySelectorAll("dd, .by"), still); }
+    function figures(e) { return Array.prototype.map.call(e.querySelectorAll(FIGURES), still); }
     function replace(e, html) {
       var open = Array.prototype.map.call(e.querySelectorAll("details"), function (d) { return d.open; });
       var before = figures(e);
       e.innerHTML = html;
       e.querySelectorAll("details").forEach(function (d, n) { if (open[n]) d.open = true; });
-      e.querySelectorAll("dd, .by").forEach(function (d, n) {
+      e.querySelectorAll(FIGURES).forEach(function (d, n) {
         if (n < before.length && before[n] !== still(d)) d.classList.add("fresh");
       });
     }
@@ -90,21 +93,62 @@
     }
     setInterval(function () { if (waiting) { var w = waiting; waiting = null; show(w); } }, 2000);
 
-    /* ---- built otherwise (an outage began or ended): the answer is fetched anew, the page stays ---- */
-    function refetch() {
+    /* ---- rows keep their places; the page says how many would stand elsewhere ---- */
+    ["pointermove", "keydown", "scroll", "focusin"].forEach(function (kind) {
+      addEventListener(kind, function () { touched = Date.now(); }, { passive: true });
+    });
+    function order() {
+      var link = byId("moved"), at = {}, tails = [], rows = 0;
+      if (!wanted || !link) return;
+      wanted.forEach(function (name, n) { at[name] = n; });
+      document.querySelectorAll(".rows tr[id]").forEach(function (row) {   // the longest run in order may stay
+        var place = at[row.id], low = 0, high = tails.length;
+        if (place === undefined) return;
+        rows += 1;
+        while (low < high) { var mid = (low + high) >> 1; if (tails[mid] < place) low = mid + 1; else high = mid; }
+        tails[low] = place;
+      });
+      var moved = rows - tails.length;
+      link.hidden = !moved;
+      if (moved) byId("moved-words").textContent = (moved === 1 ? "1 row" : moved + " rows") + " would stand elsewhere: order again";
+    }
+
+    /* ---- built otherwise (an outage began or ended), or asked otherwise: the answer is fetched anew, the page stays ---- */
+    function refetch(url) {
       if (fetching) return;
       fetching = true;
-      fetch(location.href, { headers: { Accept: "text/html" }, cache: "no-store" }).then(function (r) {
+      fetch(url, { headers: { Accept: "text/html" }, cache: "no-store" }).then(function (r) {
         if (!r.ok) throw new Error(String(r.status));
         return r.text();
       }).then(function (html) {
-        var made = new DOMParser().parseFromString(html, "text/html");
-        var main = made.getElementById("main");
-        if (main) byId("main").replaceWith(document.adoptNode(main));
+        var made = new DOMParser().parseFromString(html, "text/html"), field = document.activeElement;
+        var main = made.getElementById("main"), typed = field && field.id === "find" ? field.value : null;
+        if (!main) return;
+        byId("main").replaceWith(document.adoptNode(main));
+        if (typed !== null && byId("find")) {
+          field = byId("find");
+          field.value = typed;
+          field.focus();
+          field.setSelectionRange(typed.length, typed.length);
+        }
         document.title = made.title;
         waiting = null;
+        wanted = null;
+        if (made.body.dataset.live !== body.dataset.live) { body.dataset.live = made.body.dataset.live; again(); }
       }).catch(function () { /* the next event asks again */ }).finally(function () { fetching = false; tick(); });
     }
+    var soon = null, again = function () { };
+    document.addEventListener("input", function (e) {
+      if (e.target.id !== "find") return;
+      clearTimeout(soon);
+      soon = setTimeout(function () {
+        var query = new URLSearchParams(new FormData(e.target.form));
+        if (!query.get("find")) query.delete("find");
+        var url = e.target.form.action + (String(query) ? "?" + query : "");
+        history.replaceState(null, "", url);
+        refetch(url);
+      }, 200);
+    });
     function take(message) {
       var said = JSON.parse(message.data);
       heard = Date.now();
@@ -117,8 +161,9 @@
       if (clock) byId("lost-since").textContent = clock.textContent;
       if (judged && asof) judged.textContent = judged.textContent.replace(/\d\d:\d\d:\d\d/, byId("lost-since").textContent);
       delete said.fragments.asof;
-      if (byId("main").dataset.skeleton !== said.skeleton) refetch();
-      else show(said.fragments);
+      if (said.order) wanted = said.order;
+      if (byId("main").dataset.skeleton !== said.skeleton) refetch(location.href);
+      else { show(said.fragments); order(); }
     }
     if (window.EventSource && body.dataset.live) {
       var source, left = false;
@@ -131,6 +176,7 @@
         };
       };
       connect();
+      again = function () { source.close(); connect(); };
       // a page kept for the way back must not hold one of the few lines a browser has to one service
       addEventListener("pagehide", function () { left = true; source.close(); });
       addEventListener("pageshow", function (e) { if (e.persisted) { left = false; connect(); } });

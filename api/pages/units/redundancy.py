@@ -60,6 +60,17 @@ def verdict(redundancy: Redundancy) -> str:
     return f"Yes. {because}".strip()
 
 
+def reason(redundancy: Redundancy) -> str:
+    """Return what an answer rests on, as short as a cell: the tightest line and what it has left or lacks."""
+    tight, left_w = redundancy.tightest_line, redundancy.margin_w
+    if redundancy.verdict is Verdict.CANNOT_TELL or tight is None or left_w is None:
+        return clause(redundancy.because[0]) if redundancy.because else ""
+    at = "at its peak" if redundancy.basis is LoadBasis.PEAK_30D else "now"
+    if left_w < 0:
+        return f"L{tight} asks {up(-left_w / 1000.0, 2):.2f} kW too much {at}"
+    return f"tightest L{tight}: {down(left_w / 1000.0):.1f} kW left {at}"
+
+
 def _unproven(redundancy: Redundancy) -> str:
     """Return which banks were not shown to carry their part: beside the kilowatts, never in them."""
     banks = redundancy.unproven_banks

@@ -82,7 +82,8 @@ class Stage:
         return f"http://127.0.0.1:{port}"
 
     async def _page(self, request: Request) -> Response:
-        html = sheets.render_at(self.sheet, request.url.path)
+        query = f"?{request.url.query}" if request.url.query else ""
+        html = sheets.render_at(self.sheet, request.url.path + query)
         if html is None:
             return Response("not there", 404)
         return Response(html, headers=assets.headers(), media_type="text/html; charset=utf-8")

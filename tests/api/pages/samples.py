@@ -106,12 +106,12 @@ HOSTILE = "<script>alert('x')</script>\"&'\x07\u202e onload=\"y\" <img src=x one
 TABLE = PowerTable(1.67, ((5, 126.0), (10, 88.0), (15, 68.0), (30, 41.0), (60, 24.0)))
 
 
-def _bank(name: str, unit: str, *, cells: int, blocks: str, since: date) -> Bank:
+def bank_of(name: str, unit: str, *, cells: int, blocks: str, since: date) -> Bank:
     fitted = FittedBank(since, None, blocks, cells // 6, 1.67, 18.0, 20.0, (TABLE,), 10.0)
     return Bank(name, (unit,), cells, 1, (fitted,))
 
 
-def _unit(name: str, system: str, va: float, w: float, *, hold_off_s: float = 0.0, lines: int = 3) -> Unit:
+def unit_of(name: str, system: str, va: float, w: float, *, hold_off_s: float = 0.0, lines: int = 3) -> Unit:
     order = (1, 2, 3) if lines == 3 else (1,)
     fitted = FittedUnit(date(2018, 9, 1), None, f"Hartmoor {va / 1000:g}", va, w)
     return Unit(name, system, lines, order, (fitted,), hold_off_s=hold_off_s)
@@ -131,20 +131,20 @@ def estate(note: str = "") -> Estate:
     )
     depot = System("depot", f"Depot{note}", "valley", "c")
     units = [
-        _unit("A1", "control", 30_000, 27_000),
-        _unit("A2", "control", 30_000, 27_000, hold_off_s=30),
-        _unit("W1", "works", 20_000, 16_000),
-        _unit("W2", "works", 20_000, 16_000, hold_off_s=30),
-        _unit("W3", "works", 20_000, 16_000, hold_off_s=60),
-        _unit("D1", "depot", 10_000, 9_000, lines=1),
+        unit_of("A1", "control", 30_000, 27_000),
+        unit_of("A2", "control", 30_000, 27_000, hold_off_s=30),
+        unit_of("W1", "works", 20_000, 16_000),
+        unit_of("W2", "works", 20_000, 16_000, hold_off_s=30),
+        unit_of("W3", "works", 20_000, 16_000, hold_off_s=60),
+        unit_of("D1", "depot", 10_000, 9_000, lines=1),
     ]
     banks = [
-        _bank("1", "W1", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
-        _bank("2", "W2", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
-        _bank("3", "W3", cells=192, blocks="12 V 18 Ah", since=date(2018, 9, 18)),
-        _bank("A-1", "A1", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
-        _bank("A-2", "A2", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
-        _bank("D", "D1", cells=120, blocks="12 V 9 Ah", since=date(2019, 6, 14)),
+        bank_of("1", "W1", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
+        bank_of("2", "W2", cells=192, blocks="12 V 18 Ah", since=date(2021, 3, 14)),
+        bank_of("3", "W3", cells=192, blocks="12 V 18 Ah", since=date(2018, 9, 18)),
+        bank_of("A-1", "A1", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
+        bank_of("A-2", "A2", cells=240, blocks="12 V 24 Ah", since=date(2023, 5, 26)),
+        bank_of("D", "D1", cells=120, blocks="12 V 9 Ah", since=date(2019, 6, 14)),
     ]
     generators = [
         Generator("set A", 64_000, 5, 3, 15, 15, 12, 3, hand_start_s=315),

@@ -141,7 +141,7 @@ def test_an_outage_arrives_counts_down_and_ends(browser: webdriver.Chrome) -> No
     with Stage(samples.short()) as stage:
         resize(browser, 1440)
         browser.get(stage.url + "/")
-        until(lambda: "rides through" in text(browser, "#lead"), "the page in its order")
+        until(lambda: "would fall short" in text(browser, "#lead"), "the page in its order")
         stage.sheet = samples.outage()
         until(lambda: "is on its banks" in text(browser, "#lead"), "the outage")
         assert "The others" in text(browser, "main")

@@ -40,7 +40,7 @@ def test_only_what_changed_is_sent() -> None:
     assert old is not None
     assert new is not None
     payload = difference(old, new)
-    assert set(payload["fragments"]) == {"wrong"}
+    assert set(payload["fragments"]) == {"wrong", "lead", "s-works"}
     assert payload["said"] == "One alarm has gone."
 
 

@@ -196,9 +196,11 @@ def test_a_verdict_that_cannot_tell_promises_no_margin() -> None:
 def test_the_worst_unit_is_named_and_the_shortfall_is_rounded_up() -> None:
     shown = re.sub(r"\s+", " ", "".join(check(sheets.index(samples.short())).text))
     assert (
-        "Treatment works rides through with all three units; with unit W1 or W2 lost, 1.7 min short." in shown
+        "One of three systems would fall short, one cannot be judged. First, at Treatment works: renew bank 3."
+        in shown
     )
-    assert "Control centre rides through, and would with either unit lost." in shown
+    assert "Rides through with all three units; with unit W1 or W2 lost, 1.7 min short." in shown
+    assert "Rides through, and would with either unit lost." in shown
 
 
 def test_what_has_no_data_is_left_out_and_not_faked() -> None:

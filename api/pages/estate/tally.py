@@ -1,0 +1,144 @@
+"""How many systems stand how, in a sentence; of a large estate by name, the gravest first, and what to do first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from api.pages.estate.cells import first_clause
+from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.frame import address_of
+from api.pages.markup.marks import STANDINGS, Standing, line_mark
+from collector.read_model.rows.site_rows import worst_first
+from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
+from collector.read_model.sheet import Sheet
+from rules.phrasing.figures import capital, count, listed, minutes
+
+NAMED: Final = 6
+"""So many are named of those that are short or cannot be judged; the rest is a count."""
+
+
+def of(rows: Sequence[SystemRow], how: Stands) -> list[SystemRow]:
+    """Return the lines that stand so, the gravest first."""
+    return [row for row in rows if row.stands is how]
+
+
+def sentence(rows: Sequence[SystemRow]) -> tuple[Standing, str]:
+    """Return how many systems stand how: "One of three systems would fall short, one cannot be judged.", and its mark."""
+    total = len(rows)
+    parts = [(of(rows, how), how) for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN)]
+    said: list[str] = []
+    for found, how in parts:
+        if not found:
+            continue
+        many = len(found)
+        words = {
+            Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
+            Stands.SHORT: "would fall short",
+            Stands.UNKNOWN: "cannot be judged",
+        }[how]
+        said.append(f"{count(many)} {words}" if said else f"{_of_all(many, total)} {words}")
+    if not said:
+        both = (
+            "It rides"
+            if total == 1
+            else "Both systems ride"
+            if total == 2
+            else f"All {count(total)} systems ride"
+        )
+        return "holds", f"{both} through."
+    gravest = next(how for found, how in parts if found)
+    return STANDINGS[gravest], f"{capital(', '.join(said))}."
+
+
+def _of_all(many: int, total: int) -> str:
+    if many == total:
+        return (
+            "the one system"
+            if total == 1
+            else "both systems"
+            if total == 2
+            else f"all {count(total)} systems"
+        )
+    return f"{count(many)} of {count(total)} systems"
+
+
+def what_first(sheet: Sheet, rows: Sequence[SystemRow]) -> str | None:
+    """Return what to do first of all, with its place; None where no alarm stands."""
+    for alarm in sheet.alarms:
+        row = next((r for r in rows if r.alarm is not None and r.alarm.what == alarm.what), None)
+        if row is not None and row.alarm is not None:
+            do = first_clause(row.alarm.do or row.alarm.what)
+            return f"First, at {row.name}: {do[:1].lower()}{do[1:]}."
+    return None
+
+
+def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
+    """Return the opening of a small estate: one sentence, and what to do first."""
+    mark, said = sentence(rows)
+    first = what_first(sheet, rows)
+    words = el("span", said, [" ", el("b", first, class_="blk")] if first else None)
+    return el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one", id="lead", live=True)
+
+
+def tally(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
+    """Return the opening of a large estate: those short and those that cannot be judged by name, the others counted."""
+    order = worst_first(rows)
+    lines: list[Nodes] = []
+    for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN):
+        found = of(order, how)
+        if found:
+            lines.append([line_mark(STANDINGS[how]), el("p", _counted(found, how), _named(sheet, found))])
+    holding = of(order, Stands.HOLDS)
+    if holding:
+        least = [row.margin_s for row in holding if row.margin_s is not None]
+        small = el("small", f"least margin +{minutes(min(least), favours=True)} min") if least else None
+        lines.append([line_mark("holds"), el("p", _holding(holding), small)])
+    return el("div", lines, class_="tally", id="lead", live=True)
+
+
+def _counted(found: Sequence[SystemRow], how: Stands) -> Nodes:
+    many = len(found)
+    words = {
+        Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
+        Stands.SHORT: "would fall short",
+        Stands.UNKNOWN: "cannot be judged",
+    }[how]
+    return [el("b", str(many), class_="n"), f" {words}: "]
+
+
+def _named(sheet: Sheet, found: Sequence[SystemRow]) -> Nodes:
+    parts: list[Nodes] = []
+    for row in found[:NAMED]:
+        short = (
+            el("span", f" {minutes(-row.margin_s, favours=False)} min", class_="short-ink nb")
+            if row.margin_s is not None and row.margin_s < 0
+            else None
+        )
+        site = sheet.estate.sites[row.site].name
+        where = row.name if site == row.name else f"{site}, {row.name}"
+        parts += ["; " if parts else "", el("a", where, href=address_of("systems", row.id)), short]
+    rest = len(found) - NAMED
+    return [*parts, f" and {rest} more." if rest > 0 else "."]
+
+
+def _holding(rows: Sequence[SystemRow]) -> Nodes:
+    several = [row for row in rows if row.units > 1]
+    meant = [row for row in several if row.redundant is not ShortAnswer.NONE_MEANT]
+    kept = [row for row in several if row.held_lost is not None and _outlasts(row)]
+    verb = "rides through" if len(rows) == 1 else "ride through"
+    also = ""
+    if len(several) == len(kept) and several and meant:
+        also = ", and all with two units or more also with any one lost"
+    elif several:
+        also = f", {len(kept)} of the {len(several)} with two units or more also with any one lost"
+    return [el("b", str(len(rows)), class_="n"), f" {verb}{also}."]
+
+
+def _outlasts(row: SystemRow) -> bool:
+    return row.needed_s is not None and row.held_lost is not None and row.held_lost.low_s >= row.needed_s
+
+
+def names(rows: Sequence[SystemRow]) -> str:
+    """Return the names of systems, listed."""
+    return listed([row.name for row in rows])

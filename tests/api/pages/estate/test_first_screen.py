@@ -1,0 +1,193 @@
+"""The first screen: every system has its six answers in a row, from one system to a thousand."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+
+from api.pages.estate.cells import first_clause
+from api.pages.estate.row_fan import WIDE, row_axis, row_fan
+from api.pages.live import difference, frame
+from api.pages.markup.elements import render
+from api.pages.sheets import registry as sheets
+from collector.read_model.rows.site_rows import worst_first
+from collector.read_model.rows.system_row import RowHeld, system_rows
+from collector.read_model.sheet import Sheet
+from tests.api.pages import many, samples
+from tests.api.pages.sheets.test_registry import check
+
+
+def rows_of(html: str) -> list[tuple[str, list[str]]]:
+    """Return the rows of a page in their order: name, and what stands in each of the six cells."""
+    found = []
+    for row in re.findall(r'<tr id="s-[^"]*">(.*?)</tr>', html, re.DOTALL):
+        name = re.search(r"<a [^>]*>(.*?)</a>", row)
+        assert name is not None
+        cells = re.findall(r"<td>(.*?)</td>", row, re.DOTALL)
+        found.append((name.group(1), [re.sub(r"<[^>]*>", " ", cell).strip() for cell in cells]))
+    return found
+
+
+def page(sheet: Sheet, address: str = "/") -> str:
+    html = sheets.render_at(sheet, address)
+    assert html is not None
+    return html
+
+
+@pytest.mark.parametrize("systems", [1, 3, 12])
+def test_a_small_estate_has_a_row_a_system_with_six_answers_before_its_depth(systems: int) -> None:
+    html = page(many.sheet_of(systems))
+    rows = rows_of(html)
+    assert len(rows) == systems
+    assert all(len(cells) == 6 for _, cells in rows)
+    assert all(all(cells[n] for n in (0, 1, 3, 4, 5)) for _, cells in rows)
+    assert html.index("<tr id") < html.index('id="q1"')
+
+
+def test_the_worst_stands_first_and_says_what_to_do() -> None:
+    rows = rows_of(page(many.sheet_of(12)))
+    assert rows[0][0] == "Intake pumps"
+    assert rows[0][1][0] == "1.7 short"
+    assert rows[0][1][2] == "Renew bank 3.3"
+    assert rows[1][1][0] == "cannot tell"
+    margins = [float(cells[0]) for _, cells in rows[4:]]
+    assert margins == sorted(margins)
+
+
+def test_a_name_that_two_systems_have_is_told_by_its_site() -> None:
+    names = [name for name, _ in rows_of(page(many.sheet_of(12)))]
+    assert len(set(names)) == 12
+    assert "Harrowgill, Screens" in names
+    assert "Telemetry" in names
+
+
+def test_no_margin_stands_where_the_verdict_cannot_tell_though_figures_are_there() -> None:
+    rows = dict(rows_of(page(samples.unknown())))
+    assert rows["Depot"][0].startswith("cannot tell")
+    assert "+" not in rows["Depot"][0].split("needs")[0]
+
+
+def test_figures_of_a_row_and_of_its_depth_agree() -> None:
+    html = page(samples.short())
+    row = dict(rows_of(html))["Treatment works"][0]
+    depth = " ".join(check(html[html.index('id="q1"') :]).text)
+    for figure in ("1.7", "9.5", "17.1", "7.8"):
+        assert figure in row
+        assert figure in depth
+
+
+def test_a_large_estate_is_by_site_and_a_calm_site_is_folded() -> None:
+    html = page(many.sheet_of(100))
+    sites = re.findall(r'<details class="site" id="(site-[^"]*)"( open)?>', html)
+    assert len(sites) == 10
+    opened = [bool(is_open) for _, is_open in sites]
+    assert opened == sorted(opened, reverse=True), "calm sites come last"
+    assert 0 < sum(opened) < 10
+    assert len(rows_of(html)) == 100, "folded rows are in the page, for the browser's own search"
+    assert "3 would fall short" in " ".join(" ".join(check(html).text).split())
+
+
+def test_the_way_about_does_not_grow_with_the_estate() -> None:
+    small, large = page(many.sheet_of(12)), page(many.sheet_of(100), "/systems/sys-42")
+    for html in (small, large):
+        nav = html[html.index('class="where"') : html.index("</nav>")]
+        assert nav.count("<a ") <= 4
+    assert "Laboratory" in large[large.index('class="where"') : large.index("</nav>")]
+
+
+def test_a_page_of_a_thousand_systems_holds_a_bounded_number_of_rows_and_a_way_to_each_site() -> None:
+    html = page(many.sheet_of(1000))
+    assert len(rows_of(html)) <= 120
+    assert len(html.encode()) < 160_000
+    ways = re.findall(r'href="(/\?site=[^"]*)"', html)
+    assert ways
+    assert len(rows_of(page(many.sheet_of(1000), ways[-1]))) == 10
+    sites = set(re.findall(r'id="(site-site_2d[^"]*)"', html))
+    assert len(sites) == 100
+
+
+def test_what_is_asked_for_is_in_the_address_and_every_part_holds_only_its_own() -> None:
+    sheet = many.sheet_of(100)
+    assert {cells[0] for _, cells in rows_of(page(sheet, "/?only=short"))} == {"1.7 short"}
+    assert {cells[0] for _, cells in rows_of(page(sheet, "/?only=cannot-tell"))} == {"cannot tell"}
+    assert {cells[1] for _, cells in rows_of(page(sheet, "/?only=not-redundant"))} == {"no"}
+    assert all(cells[2] for _, cells in rows_of(page(sheet, "/?only=wrong")))
+    assert len(rows_of(page(sheet, "/?site=site-3"))) == 10
+    found = rows_of(page(sheet, "/?find=harrowgill+intake"))
+    assert [name for name, _ in found] == ["Intake pumps"]
+    assert [name for name, _ in rows_of(page(sheet, "/?find=unit+13.1"))] == ["Intake pumps"]
+    assert len(rows_of(page(sheet, "/?only=nonsense&find="))) == 100
+    nothing = page(sheet, "/?find=%3Cscript%3E")
+    assert rows_of(nothing) == []
+    assert "No system is found by “&lt;script&gt;”." in nothing
+
+
+@pytest.mark.parametrize("address", ["/", "/?only=short", "/?site=site-0&find=pumps", "/?find=nobody"])
+def test_every_part_of_a_large_estate_is_well_formed(address: str) -> None:
+    found = check(page(many.sheet_of(100), address))
+    assert (found.faults, found.open, found.unnamed) == ([], [], [])
+    assert sorted(set(found.ids)) == sorted(found.ids)
+
+
+def test_a_row_that_changes_is_sent_alone_and_another_order_builds_no_other_page() -> None:
+    sheet = many.sheet_of(100)
+    state = sheet.systems[50]
+    less = replace(state, requirements=(replace(state.requirements[0], margin_s=6.0),))
+    later = replace(many.with_state(sheet, less), now=sheet.now + timedelta(seconds=1))
+    old, new = frame(sheet, "/"), frame(later, "/")
+    assert old is not None
+    assert new is not None
+    sent = difference(old, new)
+    assert sent["skeleton"] == old.skeleton
+    assert {name for name in sent["fragments"] if name.startswith("s-")} == {"s-sys_2d50"}
+    assert len(sent["fragments"]["s-sys_2d50"].encode()) < 1024
+    assert sent["order"] != old.order
+    assert sorted(sent["order"]) == sorted(old.order)
+
+
+def test_while_a_system_of_many_is_on_its_banks_it_leads_and_the_others_keep_their_rows() -> None:
+    sheet, lit = many.sheet_of(100), samples.outage().system("works")
+    assert lit is not None
+    state = replace(sheet.systems[20], on_battery=lit.on_battery)
+    html = page(many.with_state(sheet, state))
+    assert html.index("How long it still holds") < html.index('class="find"')
+    rows = rows_of(html)
+    assert len(rows) == 100
+    assert rows[0][1][0].endswith("left")
+
+
+def test_a_run_that_outlasts_the_axis_leaves_the_field_and_a_short_one_shows_what_is_missing() -> None:
+    rows = {row.id: row for row in system_rows(samples.short())}
+    axis = row_axis(list(rows.values()))
+    works = render(row_fan(rows["works"], axis))
+    assert 'class="s"' in works
+    assert "needs 9.5, holds 17.1, 7.8 with one lost" in works
+    long = render(row_fan(replace(rows["control"], held=RowHeld(1e9, None)), axis))
+    far = re.search(r'class="a" d="M0 0L(\d+) ([\d.]+)"', long)
+    assert far is not None
+    assert int(far.group(1)) == WIDE
+    assert float(far.group(2)) < 1.0
+    assert 'class="u"' in render(row_fan(rows["depot"], axis))
+
+
+def test_the_gravest_of_an_estate_leads_whatever_the_order_of_its_file() -> None:
+    sheet = samples.short()
+    turned = replace(
+        sheet, estate=replace(sheet.estate, systems=dict(reversed(list(sheet.estate.systems.items()))))
+    )
+    for one in (sheet, turned):
+        assert [row.id for row in worst_first(system_rows(one))] == ["works", "depot", "control"]
+
+
+@pytest.mark.parametrize(
+    ("said", "first"),
+    [
+        ("Renew bank 3: 32 blocks. Until then, shed.", "Renew bank 3"),
+        ("Move 0.5 kW or more from L2 to L3. It is near.", "Move 0.5 kW or more from L2 to L3"),
+        ("Order the bank.", "Order the bank"),
+        ("Order the bank", "Order the bank"),
+    ],
+)
+def test_what_to_do_first_is_the_first_clause(said: str, first: str) -> None:
+    assert first_clause(said) == first

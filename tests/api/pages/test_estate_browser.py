@@ -1,0 +1,99 @@
+"""In a real browser: all six answers without scrolling, a large estate on a desk and a phone, found while one types."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.keys import Keys
+
+from tests.api.pages import many, samples
+from tests.api.pages.browser import Stage, chromium, resize
+from tests.api.pages.test_browser import FAULTS, text, until
+from tests.servers import need_program
+
+pytestmark = [pytest.mark.real_server, pytest.mark.slow]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    need_program("chromium")
+    need_program("chromedriver")
+    with chromium() as driver:
+        yield driver
+
+
+LAST = "return Math.max(...[...document.querySelectorAll('.screen tr[id]')].map(e => e.getBoundingClientRect().bottom))"
+
+
+@pytest.mark.parametrize("systems", [3, 12])
+def test_all_six_answers_of_a_small_estate_stand_above_the_fold(
+    browser: webdriver.Chrome, systems: int
+) -> None:
+    with Stage(samples.short() if systems == 3 else many.sheet_of(systems)) as stage:
+        resize(browser, 1440, 900)
+        browser.get(stage.url)
+        assert browser.execute_script(LAST) <= 900
+        browser.execute_script("scrollTo(0, 2000)")
+        top = "return document.querySelector('.six').getBoundingClientRect().top"
+        until(lambda: browser.execute_script(top) == 0, "the numbers stay in sight")
+
+
+def test_a_large_estate_fits_its_page_and_shows_forty_rows_on_two_screens(browser: webdriver.Chrome) -> None:
+    with Stage(many.sheet_of(100)) as stage:
+        browser.get(stage.url)
+        faults: list[str] = []
+        for width in (1440, 1024, 360):
+            resize(browser, width)
+            faults += [f"at {width}: {fault}" for fault in browser.execute_script(FAULTS)]
+        assert faults == []
+        resize(browser, 1440, 900)
+        rows = "return [...document.querySelectorAll('.rows tr[id]')].filter(e => e.offsetHeight && e.getBoundingClientRect().bottom < 2000).length"
+        assert browser.execute_script(rows) >= 40
+
+
+def test_a_system_of_a_hundred_is_found_by_the_keyboard_while_one_types_and_the_address_keeps_it(
+    browser: webdriver.Chrome,
+) -> None:
+    with Stage(many.sheet_of(100)) as stage:
+        resize(browser, 1440, 900)
+        browser.get(stage.url)
+        shown = "return document.querySelectorAll('.rows tr[id]').length"
+        assert browser.execute_script(shown) == 100
+        browser.execute_script("document.getElementById('find').focus()")
+        browser.switch_to.active_element.send_keys("harrowgill intake")
+        until(lambda: browser.execute_script(shown) == 1, "the one that was asked for")
+        assert "find=harrowgill+intake" in browser.current_url
+        assert browser.switch_to.active_element.get_attribute("value") == "harrowgill intake"
+        for _ in range(40):
+            browser.switch_to.active_element.send_keys(Keys.TAB)
+            if "/systems/" in (browser.switch_to.active_element.get_attribute("href") or ""):
+                break
+        browser.switch_to.active_element.send_keys(Keys.ENTER)
+        until(lambda: browser.current_url.endswith("/systems/sys-13"), "its own sheet")
+
+
+def test_rows_keep_their_places_and_the_page_says_how_many_would_stand_elsewhere(
+    browser: webdriver.Chrome,
+) -> None:
+    sheet = many.sheet_of(12)
+    with Stage(sheet) as stage:
+        resize(browser, 1440, 900)
+        browser.get(stage.url)
+        order = "return [...document.querySelectorAll('.rows tr[id]')].map(e => e.id)"
+        before = browser.execute_script(order)
+        until(
+            lambda: browser.execute_script("return document.getElementById('moved').hidden"),
+            "the order of its loading",
+        )
+        state = next(s for s in sheet.systems if s.id == "sys-6")
+        less = replace(state, requirements=(replace(state.requirements[0], margin_s=13.0),))
+        stage.sheet = many.with_state(sheet, less)
+        until(lambda: "+0.2" in text(browser, "#s-sys_2d6"), "the figure that changed")
+        assert browser.execute_script(order) == before
+        assert text(browser, "#moved") == "1 row would stand elsewhere: order again"
+        assert browser.execute_script(
+            "return document.querySelector('#s-sys_2d6 .mgn').classList.contains('fresh')"
+        )
+        browser.execute_script("document.getElementById('moved').click()")
+        until(lambda: browser.execute_script(order) != before, "another order")
