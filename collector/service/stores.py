@@ -57,12 +57,16 @@ async def open_stores(  # noqa: PLR0917 - of what, where, and until when
     lost = losses(folder, opened) if kept.store == "sqlite" else ()
     anew = refuse(folder, lost, accepted)
     ledger = await stack.enter_async_context(Ledger(folder / LEDGER_FILE, reserve=folder / RESERVE_FILE))
+    stack.callback(
+        take_room, folder
+    )  # what closing the history sets free, before the ledger's last lines take it
     history: HistoryStore = await stack.enter_async_context(
         open_store(folder, meaning, exact_days=kept.keep_days, server=history_server(configuration))
     )
     if isinstance(history, SqliteHistory):
         join(history.database, ledger.database, anew=anew)
         await _note_accepted(ledger, lost, clock)
+    take_room(folder)  # before what is read and judged takes it
     tidying = Tidying(
         history,
         clock,

@@ -93,6 +93,8 @@ def explained(path: Path | str, error: sqlite3.Error) -> StoreError:
     if code is None and str(error).startswith("Could not decode to UTF-8"):
         code = sqlite3.SQLITE_CORRUPT  # the module's own error over a text in which a bit has flipped
     primary = (code or 0) & 0xFF
+    if code == sqlite3.SQLITE_IOERR_SHMSIZE:
+        primary = sqlite3.SQLITE_FULL  # no room for the index that is shared of what was written last
     fault = {
         sqlite3.SQLITE_CORRUPT: StoreFault.CORRUPT,
         sqlite3.SQLITE_NOTADB: StoreFault.CORRUPT,

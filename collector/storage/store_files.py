@@ -29,9 +29,7 @@ def opened(path: Path) -> sqlite3.Connection:
             what += ": the collector of this folder keeps its readings at an InfluxDB server, whose own tools export them"
         raise StoreError(path, StoreFault.ABSENT, what)
     try:
-        connection = sqlite3.connect(path, timeout=10.0, isolation_level=None)
-        connection.execute("PRAGMA query_only=ON")
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        connection, version = _reading(path)
     except sqlite3.Error as error:
         raise explained(path, error) from error
     if version > len(STEPS[path.name]):
@@ -39,6 +37,25 @@ def opened(path: Path) -> sqlite3.Connection:
         what = f"its schema is version {version}, and this program knows up to {len(STEPS[path.name])}"
         raise StoreError(path, StoreFault.NEWER, what)
     return connection
+
+
+def _reading(path: Path, *, alone: bool = False) -> tuple[sqlite3.Connection, int]:
+    """Return a connection that only reads, and the version of the schema.
+
+    Where a full disk has no room for the index that SQLite shares of what was written last, nobody has the store open,
+    and it is read `alone`: then the index is kept in memory.
+    """
+    connection = sqlite3.connect(path, timeout=10.0, isolation_level=None)
+    try:
+        connection.execute("PRAGMA query_only=ON")
+        if alone:
+            connection.execute("PRAGMA locking_mode=EXCLUSIVE").fetchone()
+        return connection, int(connection.execute("PRAGMA user_version").fetchone()[0])
+    except sqlite3.Error as error:
+        connection.close()
+        if alone or getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_IOERR_SHMSIZE:
+            raise
+    return _reading(path, alone=True)
 
 
 def ledger_tables(connection: sqlite3.Connection) -> list[str]:
