@@ -122,16 +122,16 @@ class Judging:
         for bank in self._estate.banks_of(reading.unit):
             belief = self._belief_of(bank, reading)
             if belief is not None:
-                fitted = in_place(bank.fitted, reading.at.date())
+                fitted = None if belief.full else in_place(bank.fitted, reading.at.date())
                 rated_ah = None if fitted is None else fitted.rated_capacity_ah
                 self.beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
 
     def _belief_of(self, bank: Bank, reading: Reading) -> BankBelief | None:
         belief = self.beliefs.get(bank.id)
+        if belief is not None:
+            return belief
         fitted = in_place(bank.fitted, reading.at.date())
-        if belief is None and fitted is not None:
-            belief = self.by_age(bank, fitted, reading)
-        return belief
+        return None if fitted is None else self.by_age(bank, fitted, reading)
 
     def by_age(self, bank: Bank, fitted: FittedBank, reading: Reading) -> BankBelief:
         """Return what table and age alone say of a bank on the day of a reading."""
@@ -147,7 +147,14 @@ class Judging:
         return replace(made, as_of=reading.at).compact()
 
     def _moment(self, bank: Bank, reading: Reading) -> BankMoment:
-        """Return what a reading says of a bank. A common bank carries all its units; their last readings count."""
+        """Return what a reading says of a bank. A common bank carries all its units; their last readings count.
+
+        The power is told where the bank may give it: on mains nothing is reckoned with it.
+        """
+        if reading.on_battery is False:
+            return BankMoment(
+                reading.at, False, None, reading.battery.current_a, reading.battery.temperature_c
+            )
         power_w: float | None = 0.0
         for unit in bank.feeds:
             one = reading if unit == reading.unit else self._present.readings.get(unit)

@@ -60,10 +60,10 @@ def alike(now: Reading, judged: Reading, fitted: FittedUnit, lines: int) -> bool
         or now.battery.on_battery_s != judged.battery.on_battery_s
         or now.input.bad_count != judged.input.bad_count
         or now.card_alarms != judged.card_alarms
-        or now.test != judged.test
-        or _doubted(now) != _doubted(judged)
+        or (now.test is not judged.test and now.test != judged.test)
+        or (now.doubts != judged.doubts and _doubted(now) != _doubted(judged))
         or now.missing != judged.missing
-        or now.nameplate != judged.nameplate
+        or (now.nameplate is not judged.nameplate and now.nameplate != judged.nameplate)
     ):
         return False
     battery, before = now.battery, judged.battery
@@ -78,10 +78,10 @@ def alike(now: Reading, judged: Reading, fitted: FittedUnit, lines: int) -> bool
         return False
     band_w, band_va = BAND * fitted.rating_w / lines, BAND * fitted.rating_va / lines
     return all(
-        one.line == other.line and _near(one.voltage_v, other.voltage_v, INPUT_V)
+        one is other or (one.line == other.line and _near(one.voltage_v, other.voltage_v, INPUT_V))
         for one, other in zip(inputs, judged.input.lines, strict=True)
     ) and all(
-        _alike_line(one, other, band_w, band_va)
+        one is other or _alike_line(one, other, band_w, band_va)
         for one, other in zip(outputs, judged.output.lines, strict=True)
     )
 

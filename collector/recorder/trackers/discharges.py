@@ -440,6 +440,11 @@ def _misspoken(kept: _Kept, row: DischargeRow) -> bool:
 
 def _row(kept: _Kept, reading: Reading) -> DischargeRow:
     """Return the bank's moment, from this reading and what the other units it feeds said just before."""
+    if len(kept.latest) == 1 and kept.share == 1.0:  # a bank to each unit, as nearly all are
+        own = reading.battery
+        return DischargeRow(
+            0.0, own.voltage_v, own.current_a, own.temperature_c, reading.output.power_w, reading.on_battery
+        )
     fresh = [
         r for r in kept.latest.values() if abs((reading.stamp.at - r.stamp.at).total_seconds()) <= _FRESH_S
     ]
