@@ -15,7 +15,7 @@ not known. Two survivors that differ leave it undecided for as long as that take
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import product
 from math import isclose, log10
@@ -143,14 +143,14 @@ class LoadLearner:
         bare = [s.without_rating() for s in kept]
         for amperes, watts, volts in product(POWERS, POWERS, volts_of(kept[-1])):
             how = Candidate(amperes, watts, volts)
-            if sum(fits(s, how, NOTHING_DECLARED) for s in bare) < need:
+            if not _fits_most(bare, how, NOTHING_DECLARED, need):
                 continue  # the power factor alone forbids it, whatever the rating and the percent
             if self.total_w is not None and not self._meets_total(kept[-1], how):
                 continue
             if self.told_factor is not None and not isclose(how.watts, self.told_factor):
                 continue
             for finer in _refinements(how, kept[-1], declared):
-                if sum(fits(s, finer, declared) for s in kept) >= need:
+                if _fits_most(kept, finer, declared, need):
                     found.append(finer)  # noqa: PERF401 - a comprehension of this depth hides the two sieves
         steps = {how: how.steps_aside(self._both_volts(kept[-1])) for how in found}
         return [how for how in found if not any(steps[other] < steps[how] for other in found)]
@@ -239,6 +239,17 @@ class LoadLearner:
         if learner.kept:
             learner.think(declared)
         return learner
+
+
+def _fits_most(samples: Collection[LoadSample], how: Candidate, declared: Declared, need: int) -> bool:
+    """Return whether a way explains `need` of the samples; told as soon as it cannot any more, as of nearly every way."""
+    spare = len(samples) - need
+    for sample in samples:
+        if not fits(sample, how, declared):
+            spare -= 1
+            if spare < 0:
+                return False
+    return True
 
 
 _NOT_YET: Final = "contradicts the other values of its line; too few samples yet to say which is wrong"
