@@ -180,7 +180,10 @@ class BankEvidenceBook:
             return None
         temperatures = [r.battery.temperature_c for r in readings if r.battery.temperature_c is not None]
         lines = await self._lines(bank.id)
-        months = () if fitted is None else await self._month_temperatures(bank, fitted, as_of)
+        first = await self._history.first(bank.feeds[0])
+        months: tuple[MonthTemperature, ...] = ()
+        if fitted is not None and first is not None:
+            months = await self._month_temperatures(bank, fitted, as_of, first)
         if months:
             self.coldest_c[bank.id] = coldest_month_c(bank, months)
         return BankEvidence(
@@ -191,7 +194,7 @@ class BankEvidenceBook:
             discharges=tuple(
                 from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
             ),
-            hours=await self._charge_hours(bank, as_of),
+            hours=() if first is None else await self._charge_hours(bank, as_of, first),
             asked=self.asked(bank, as_of.date()),
             next_test=await self._next_test(bank, as_of),
             hand=hand_readings(lines),
@@ -309,11 +312,11 @@ class BankEvidenceBook:
         return lit_at is None or (judged.as_of is not None and judged.as_of > lit_at + RESTS_AFTER)
 
     async def _month_temperatures(
-        self, bank: Bank, fitted: FittedBank, as_of: datetime
+        self, bank: Bank, fitted: FittedBank, as_of: datetime, read_from: datetime
     ) -> tuple[MonthTemperature, ...]:
-        """Return the probe's monthly means since the blocks were fitted; past months are asked for once."""
+        """Return the probe's monthly means since the blocks were fitted and read; past months are asked for once."""
         months: list[date] = []
-        first = fitted.from_day.replace(day=1)
+        first = max(fitted.from_day, read_from.date()).replace(day=1)
         while first <= as_of.date():
             months.append(first)
             first = _next_month(first)
@@ -342,11 +345,12 @@ class BankEvidenceBook:
             found.append(MonthTemperature(first, mean, spread))
         return found
 
-    async def _charge_hours(self, bank: Bank, as_of: datetime) -> tuple[ChargeHour, ...]:
-        end = as_of.replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
-        start = end - timedelta(days=CHARGE_DAYS)
+    async def _charge_hours(self, bank: Bank, as_of: datetime, read_from: datetime) -> tuple[ChargeHour, ...]:
+        """Return the last two weeks by the hour, from the hour on in which the unit was first read."""
+        end = _hour(as_of) + timedelta(hours=1)
+        start = max(end - timedelta(days=CHARGE_DAYS), min(_hour(read_from), _hour(as_of)))
         unit = bank.feeds[0]
-        hours = CHARGE_DAYS * 24
+        hours = (end - start) // timedelta(hours=1)
         columns = [
             await self._history.series(unit, name, line=None, start=start, end=end, points=hours)
             for name in (
@@ -480,6 +484,10 @@ def _runs(months: Sequence[date]) -> list[list[date]]:
         else:
             runs.append([month])
     return runs
+
+
+def _hour(at: datetime) -> datetime:
+    return at.replace(minute=0, second=0, microsecond=0)
 
 
 def _midnight(day: date) -> datetime:

@@ -279,5 +279,5 @@ async def _judge_discharges(book: BankEvidenceBook, bank: Bank) -> None:
 class _NoHistory:
     """A history that holds nothing: the probe's months and the hours on charge play no part here."""
 
-    async def series(self, *_: object, **__: object) -> tuple[object, ...]:
-        return ()
+    async def first(self, _unit: str) -> None:
+        return None

@@ -17,7 +17,7 @@ from collector.storage.database import Database, StoreError, StoreFault
 from collector.storage.history import rollup
 from collector.storage.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
 from collector.storage.history.codec.chunk import ChunkError
-from collector.storage.history.columns import PERIOD, milliseconds, readings_of
+from collector.storage.history.columns import PERIOD, milliseconds, moment, readings_of
 from collector.storage.history.compaction.due import next_fold
 from collector.storage.history.compaction.fold import prepared
 from collector.storage.history.compaction.steps import (
@@ -157,6 +157,11 @@ class SqliteHistory:
                 parts.append((part.start_ms, part.corrections, lines))
         rollup.gather(sums, object_name, self.meaning, parts, step_ms)
         return days
+
+    async def first(self, unit: str) -> datetime | None:
+        """Return when a unit was first read, None where it never was."""
+        found = await self._read(lambda connection: unit_number(connection, unit))
+        return None if found is None else moment(found[1])
 
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was not a silence."""

@@ -112,6 +112,10 @@ class HistoryStore(Protocol):
         """
         ...
 
+    async def first(self, unit: str) -> datetime | None:
+        """Return when a unit was first read, None where it never was: before that nothing need be asked for."""
+        ...
+
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was not a silence."""
         ...

@@ -1,6 +1,5 @@
 """What a judgement of a bank rests on, gathered from ledger, history and the newest readings."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -63,8 +62,8 @@ def estate(*banks: Bank) -> Estate:
 class NoHistory:
     """A store that holds nothing yet."""
 
-    async def series(self, *_: object, **__: object) -> Sequence[object]:
-        return ()
+    async def first(self, _unit: str) -> None:
+        return None
 
 
 def record(
@@ -329,7 +328,7 @@ async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_ov
     book = BankEvidenceBook(plant, ledger, cast("HistoryStore", history), Present(plant))
     try:
         for _ in range(2):
-            found = await book._month_temperatures(bank(1), FITTED, AT)
+            found = await book._month_temperatures(bank(1), FITTED, AT, AT - timedelta(days=2000))
             assert found == (
                 MonthTemperature(date(2024, 12, 1), 21.0, 1.0),
                 MonthTemperature(date(2025, 2, 1), 24.0, 0.0),
@@ -344,3 +343,37 @@ async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_ov
         (date(2025, 1, 1), date(2025, 2, 1)),
         (date(2025, 3, 1), date(2025, 4, 1)),
     ], "what was known is not asked for again"
+
+
+class Begun(Warmed):
+    """A history that began at a moment, and counts the buckets that it was asked for."""
+
+    def __init__(self, began: datetime) -> None:
+        super().__init__({began.date(): 21.0})
+        self.began = began
+        self.buckets = 0
+
+    async def first(self, _unit: str) -> datetime:
+        return self.began
+
+    async def series(
+        self, _unit: str, _quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
+    ) -> tuple[Bucket, ...]:
+        self.buckets += points
+        assert line is None
+        step = (end - start) / points
+        return tuple(Bucket(start + n * step, 1.0, 1.0, 1.0, 1, 1) for n in range(points))
+
+
+async def test_of_a_history_that_has_just_begun_only_what_there_is_is_asked_for(
+    tmp_path: Path, present: Present
+) -> None:
+    """Of a bank of four years the first minute asked for 1,600 days and 14 days by the hour, four times."""
+    history = Begun(NOW)
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        book = BankEvidenceBook(present.estate, ledger, cast("HistoryStore", history), present)
+        found = await book.gather(bank(1), NOW)
+    assert found is not None
+    assert [hour.at for hour in found.hours] == [NOW.replace(minute=0, second=0, microsecond=0)]
+    assert [month.first_day for month in found.months] == [NOW.date().replace(day=1)]
+    assert history.buckets <= 31 + 4

@@ -28,7 +28,7 @@ import numpy as np
 
 from collector.storage.history import rollup
 from collector.storage.history.buckets import Grid, Sums
-from collector.storage.history.columns import milliseconds
+from collector.storage.history.columns import milliseconds, moment
 from collector.storage.history.influx.access import InfluxPlace
 from collector.storage.history.influx.lines import (
     MEASUREMENT,
@@ -245,6 +245,12 @@ class InfluxHistory:
                 return None
             self._first[unit] = int(found[0]["values"][0][0])
         return self._first[unit]
+
+    async def first(self, unit: str) -> datetime | None:
+        """Return when a unit was first read, None where nothing of it is at the server yet."""
+        await self._sender.arrived(_ARRIVAL_S)
+        first_ms = await self._first_ms(unit)
+        return None if first_ms is None else moment(first_ms)
 
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was not a silence."""

@@ -40,6 +40,9 @@ class Kept:
     async def series(self, unit: str, quantity: str, **_: Any) -> tuple[Bucket, ...]:
         raise NotImplementedError
 
+    async def first(self, unit: str) -> datetime | None:
+        return None
+
     async def last(self, unit: str) -> WireReading | None:
         raise NotImplementedError
 

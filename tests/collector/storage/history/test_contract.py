@@ -92,6 +92,15 @@ async def test_the_newest_reading_is_found_behind_many_silences(
     assert await kept_in.last("A1") == reading(0)
 
 
+async def test_a_unit_was_first_read_when_its_oldest_reading_says(
+    kept_in: HistoryStore, reading: Make, start: datetime
+) -> None:
+    assert await kept_in.first("A1") is None
+    await kept_in.append([reading(60), reading(120, unit="A2")])
+    assert await kept_in.first("A1") == start + timedelta(seconds=60)
+    assert await kept_in.first("A2") == start + timedelta(seconds=120)
+
+
 async def test_a_batch_kept_twice_is_there_once(
     kept_in: HistoryStore, start: datetime, reading: Make
 ) -> None:
