@@ -1,11 +1,13 @@
-"""Writes the references that stand beside this file: SETTINGS.md, ALARMS.md and HTTP.md, from the code itself.
+"""Writes the references that stand beside this file, and the schemas of all that is sent, from the code itself.
 
-Run it after changing a setting, an alarm or a path; a test compares the files with what it would write.
+Run it after changing a setting, an alarm, a path or a payload; a test compares the files with what it would write.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,7 @@ from api.http.said import LONGEST_NAME, LONGEST_NOTE
 from collector.configuration import settings_notes, settings_reference
 from collector.configuration.impossible import LEAST_VA, MOST_VA
 from collector.configuration.plausibility import LEAST_SET_W, MOST_BANK_V
+from collector.messaging import payloads
 from rules.alarms.catalogue import catalogue_reference
 
 HERE = Path(__file__).resolve().parent
@@ -151,10 +154,94 @@ def _takes(schema: dict[str, Any], *, null: bool = False) -> str:
     return str(schema.get("type", "any"))
 
 
+MESSAGES_HEAD = """# The messages
+
+What other programs get, by MQTT, webhook and command. Payloads are JSON in UTF-8 with SI numbers, `null` where something is
+not known, moments in UTC (RFC 3339, with `Z`). Keys may be added; none is renamed or taken away without a word in the
+notes of a version. The form of each is a JSON Schema (2020-12) in `deploy/schemas`; a test holds what is sent against it,
+and the examples here are made by that test.
+
+## By MQTT
+
+Version 5, quality of service 1, below `TOPICS_BELOW/COLLECTOR/` (`topics_below` of the channel, `ridethrough` where it is
+left out; `collector` of `[delivery]`, the first site's id where it is left out). A client that comes later gets what is
+retained. A message that stands for something lasting carries `message_id`, in the payload and as a user property: the
+same however often it is sent, so a repetition is known by it.
+
+| topic | retained | expires after | payload | when |
+| --- | --- | --- | --- | --- |
+| `alive` | yes | no | `alive` | every `heartbeat_every_s`; the last will says `lost` |
+| `alarm/ID` | yes; empty once it is normal | 7 days | `alarm` | at each change of an alarm |
+| `incident/ID` | no | no | `incident` | each time there is something to tell of it |
+| `person/NAME` | no | no | `person` | what one person is told whose `reach` names the broker |
+| `system/ID` | yes | 60 s unless renewed | an item of `GET /v1/systems` | at each change, the newest alone |
+| `unit/ID` | yes | 60 s unless renewed | `unit` | at each reading, the newest alone |
+
+Ids in topics are percent-encoded but for letters, digits and `:._-`; in names of people spaces and `'` stay too. Read from a broker are only the `alive` of the
+collectors named in `[delivery] collectors`, and, where `[set_words]` asks for it, `set/ID`: JSON with `token`, `at`, `running`,
+`carries` and, if known, `load_w`, the site's word on a generator. Nothing that comes by a broker acts on anything else.
+
+## By webhook
+
+`POST` of one CloudEvents 1.0 event (structured mode, `application/cloudevents+json`). Where the channel names a secret the
+request is signed as Standard Webhooks describe: `webhook-id` (the event's `id`), `webhook-timestamp` (seconds since 1970, of
+this attempt) and `webhook-signature`, `v1,` and the base64 of HMAC-SHA256 over `ID.TIMESTAMP.BODY`; the key is what is behind
+`whsec_` (base64), or the secret's own bytes. Any answer of 200 to 299 is taken as an acknowledgement. 400, 410, 413, 415 and
+422 mean that it is not to be sent again; 429 and all else that it is tried again later, with growing waits. Redirects are
+not followed. A receiver should refuse timestamps more than five minutes off, and drop an `id` it has had.
+
+| `type` | payload |
+| --- | --- |
+| `ridethrough.incident.opened`, `.changed`, `.escalated`, `.closed` | `incident-event` |
+| `ridethrough.heartbeat` | `heartbeat-event`, to the channels of `heartbeat_by` |
+
+## By command
+
+The same event as by webhook, one line on standard input, for each message one run of the program. Exit code 0 is an
+acknowledgement, 65 means that it is not to be sent again, any other that it is tried again later.
+"""
+
+
+def messages_markdown() -> str:
+    """Return the reference of all that is sent to other programs as Markdown, with an example of each."""
+    parts = [MESSAGES_HEAD]
+    for name, form in payloads.FORMS.items():
+        document = form.model_json_schema()
+        parts += [f"## `{name}`\n\n{form.__doc__}\n", "| key | takes | meaning |", "| --- | --- | --- |"]
+        parts += _keys(document, document, "")
+        example = (EXAMPLES / f"{name}.json").read_text("utf-8")
+        parts.append(f"\n```json\n{example}```\n")
+    return "\n".join(parts)
+
+
+def _keys(document: dict[str, Any], schema: dict[str, Any], within: str) -> Iterator[str]:
+    """Yield a row for each key of a payload; those of a list's items stand behind `[]`."""
+    for name, field in schema["properties"].items():
+        inner = field.get("items", field)
+        place = f"{within}{name}" + ("[]" if "items" in field else "")
+        named = [one["$ref"] for one in (inner, *inner.get("anyOf", ())) if "$ref" in one]
+        takes = _takes(field, null=True) if not named else "object"
+        yield _cells(f"`{place}`", takes, field.get("description", ""))
+        for ref in named:
+            yield from _keys(document, document["$defs"][ref.rsplit("/", 1)[-1]], f"{place}.")
+
+
+def schema_text(name: str) -> str:
+    """Return the JSON Schema of a payload as it stands in its file."""
+    schema = payloads.FORMS[name].model_json_schema()
+    return json.dumps({"$schema": DIALECT, **schema}, indent=2, ensure_ascii=False) + "\n"
+
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+EXAMPLES = HERE.parent / "tests" / "data" / "messages"
+SCHEMAS = {f"schemas/{name}.json": partial(schema_text, name) for name in payloads.FORMS}
+
 REFERENCES = {
     "SETTINGS.md": settings_markdown,
     "ALARMS.md": catalogue_reference,
     "HTTP.md": http_markdown,
+    "MESSAGES.md": messages_markdown,
+    **SCHEMAS,
 }
 
 if __name__ == "__main__":

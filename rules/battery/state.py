@@ -5,7 +5,7 @@ Field names and meanings are those of the HTTP interface. None is "not known".
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from rules.values.severity import Severity
@@ -35,8 +35,8 @@ class Capacity:
 class AgeSpan:
     """From when until when a bank may come to its end, as far as its age alone says."""
 
-    from_day: date
-    to_day: date
+    from_day: date = field(metadata={"json": "from"})
+    to_day: date = field(metadata={"json": "to"})
 
 
 @dataclass(frozen=True, slots=True)

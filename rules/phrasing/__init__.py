@@ -2,5 +2,6 @@
 
 `figures`, `dates`, `text` (alarms), `notices` (incidents), `ride_words`, `signed_shutdown` (plans),
 `programme_text` (CSV and calendar), `safety` (the sentences that every plan carries); `reasons` says a reason, by the `sentences`
-that `says` finds for its code.
+that `says` finds for its code; `wire` (the JSON that
+programs get).
 """

@@ -6,7 +6,7 @@ known". Every verdict carries sentences that say why (`because`) and the moment 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
@@ -214,7 +214,7 @@ class RequirementVerdict:
     """
 
     id: str
-    purpose: Purpose
+    purpose: Purpose = field(metadata={"json": "for"})
     required_s: float | None
     against: Against
     verdict: Verdict

@@ -9,13 +9,13 @@ from typing import Any
 
 from api.commands.cards.credentials import WrongCredentialsError, add_credentials, credentials_from
 from api.commands.exits import Exit, complain
-from api.http.json import reading_json, to_json
 from collector.cards.commissioning.probe import ProbeReport, probe, starter
 from collector.cards.corrections.sample import Declared
 from collector.cards.snmp.client import Patience
 from collector.cards.snmp.errors import SnmpError
 from collector.cards.snmp.target import parse_target
 from collector.configuration.impossible import LEAST_VA, MOST_VA
+from rules.phrasing.wire import reading_json, to_json
 from rules.plant.reading import Doubt, Reading
 
 

@@ -9,10 +9,10 @@ import sys
 
 from api.commands.cards.credentials import WrongCredentialsError, add_credentials, credentials_from
 from api.commands.exits import Exit, complain
-from api.http.json import to_json
 from collector.cards.commissioning.survey import SurveyReport, addresses_of, survey
 from collector.cards.snmp.client import Patience
 from collector.cards.snmp.errors import SnmpError
+from rules.phrasing.wire import to_json
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -19,10 +19,10 @@ from api.commands.exits import Exit, complain
 from rules.phrasing.dates import day_words
 
 if TYPE_CHECKING:
-    from api.http.json import Json
     from api.http.scenario_body import ScenarioBody
     from collector.configuration import Configuration
     from collector.read_model.stored import PlanBasis
+    from rules.phrasing.wire import Json
     from rules.planning.ridethrough.result import Ridethrough
     from rules.planning.ridethrough.scenario import Scenario
     from rules.values.verdict import Verdict
@@ -112,9 +112,9 @@ def _play(  # noqa: PLR0917 - what is asked, of whom
     systems: Sequence[str],
     watts: tuple[float, ...] | None,
 ) -> int:
-    from api.http.json import to_json  # noqa: PLC0415
     from collector.read_model.stored import NothingStoredError  # noqa: PLC0415
     from collector.storage.database import StoreError  # noqa: PLC0415
+    from rules.phrasing.wire import to_json  # noqa: PLC0415
 
     try:
         bases = asyncio.run(_bases(options, configuration, systems, watts))

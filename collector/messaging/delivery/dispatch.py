@@ -12,11 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 from urllib.parse import quote
 
 from collector.configuration.people.people import People
-from collector.messaging.delivery.letter import POST, Post
+from collector.messaging.delivery.letter import POST, Post, notice_fields
 from collector.messaging.delivery.recipients import letters
 from collector.storage.ledger.ledger import Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing
@@ -24,8 +24,8 @@ from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.alarms.lifecycle.alarm import Alarm, Happened
 from rules.alarms.lifecycle.states import State
 from rules.monitor.outputs import Change
+from rules.phrasing.wire import to_json
 from rules.plant.topology import Topology
-from rules.values.serial import to_plain
 
 ALARM_EXPIRY_S = 7 * 86_400.0
 """A retained alarm that nobody renews vanishes from the broker after this long."""
@@ -83,7 +83,7 @@ def _alarm_post(broker: str, change: Happened) -> Outgoing:
 
 
 def _notice_post(broker: str, notice: Notice) -> Outgoing:
-    payload = {"message_id": notice.id, **to_plain(notice)}
+    payload = {"message_id": notice.id, **notice_fields(notice)}
     post = Post(f"incident/{quote(notice.incident, safe=':._-')}", payload, retain=False)
     return Outgoing(
         id=f"{notice.id}/{broker}",
@@ -101,7 +101,7 @@ def _notice_post(broker: str, notice: Notice) -> Outgoing:
 
 def alarm_data(alarm: Alarm) -> dict[str, Any]:
     """Return an alarm as ALARM of the HTTP interface, without whom it was told to."""
-    data: dict[str, Any] = to_plain(
+    data = to_json(
         {
             "id": alarm.id,
             "about": alarm.about,
@@ -116,4 +116,4 @@ def alarm_data(alarm: Alarm) -> dict[str, Any]:
             "shelved_until": alarm.shelved_until,
         }
     )
-    return data
+    return cast("dict[str, Any]", data)

@@ -106,10 +106,14 @@ WORDS: Final = {
 
 
 def notice_data(letter: Letter, message_id: str) -> dict[str, Any]:
+    """Return a letter as programs read it: what stands in its notice, whom it is for and whom to call."""
+    beside = {"call": list(letter.call), "person": letter.person}
+    return {"id": message_id, **notice_fields(letter.notice), **beside}
+
+
+def notice_fields(notice: Notice) -> dict[str, Any]:
     """Return a notice as programs read it: flat, units in the names, null for what is not known."""
-    notice = letter.notice
     return {
-        "id": message_id,
         "incident": notice.incident,
         "kind": notice.kind.value,
         "severity": notice.severity.value,
@@ -120,13 +124,11 @@ def notice_data(letter: Letter, message_id: str) -> dict[str, Any]:
         "what": notice.what,
         "do": notice.do or None,
         "by_when": _rfc3339(notice.by_when),
-        "call": list(letter.call),
         "details": list(notice.lines),
         "short": notice.short,
         "urgent": notice.urgent,
         "alarms": list(notice.alarms),
         "conditions_counted": notice.counted,
-        "person": letter.person,
         "systems": [
             {
                 "system": part.system,

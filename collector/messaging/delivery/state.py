@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Final, Protocol
+from typing import Any, Final, Protocol, cast
 
 from collector.messaging.delivery.office import PostOffice
 from rules.alarms.lifecycle.alarm import Alarm
+from rules.phrasing.wire import reading_json, to_json
 from rules.plant.reading import Reading
 from rules.system.state import SystemState
-from rules.values.serial import to_plain
 
 EXPIRY_S: Final = 60.0
 """State that nobody renews for this long vanishes from the broker: nothing stale is taken for fresh."""
+
+
+def state_data(value: SystemState | Reading) -> dict[str, Any]:
+    """Return the state of a system as `GET /v1/systems` gives it, or of a unit what its card says."""
+    if isinstance(value, Reading):
+        beside = {"doubts": to_json(value.doubts), "missing": list(value.missing)}
+        return {"id": value.unit, "reading": reading_json(value)} | beside
+    return cast("dict[str, Any]", to_json(value))
 
 
 class StateNews(Protocol):
@@ -37,7 +45,7 @@ class StateFeed:
     def __init__(self, office: PostOffice, present: StateNews) -> None:
         self._office = office
         self._present = present
-        self._sent: dict[tuple[str, str], object] = {}
+        self._sent: dict[tuple[str, str], SystemState | Reading] = {}
 
     async def run(self) -> None:
         """Follow until cancelled."""
@@ -55,7 +63,7 @@ class StateFeed:
                     self._publish(kind, about)
 
     def _publish(self, kind: str, about: str) -> None:
-        value: object
+        value: SystemState | Reading
         if kind == "system":
             value = self._present.systems[about]
         elif kind == "unit":
@@ -64,4 +72,4 @@ class StateFeed:
             return
         if self._sent.get((kind, about)) is not value:
             self._sent[kind, about] = value
-            self._office.set_state(kind, about, to_plain(value), expiry_s=EXPIRY_S)
+            self._office.set_state(kind, about, state_data(value), expiry_s=EXPIRY_S)

@@ -15,6 +15,7 @@ import logging
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
+from urllib.parse import quote
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -32,6 +33,8 @@ from collector.storage.ledger.records import Outgoing
 log = logging.getLogger(__name__)
 
 PARTING_S: Final = 1.0
+SAFE_IN_NAMES: Final = " :._-'"
+"""What of a person's name stands in a topic as it is; `/`, `+` and `#` mean something there."""
 
 
 class MqttChannel:
@@ -149,11 +152,7 @@ class MqttChannel:
     async def _alive(self, client: aiomqtt.Client, state: str) -> None:
         if not self._says_alive:
             return
-        payload = {
-            "state": state,
-            "at": self._clock.now().isoformat(timespec="seconds").replace("+00:00", "Z"),
-            "next_within_s": self._heartbeat_s * 3 if state == "running" else None,
-        }
+        payload = alive_data(state, self._clock.now(), self._heartbeat_s)
         await client.publish(f"{self._base}/alive", _json(payload), qos=1, retain=True)
 
     # ---- state: the newest wins, nothing is queued ------------------------------------------------------
@@ -186,7 +185,11 @@ class MqttChannel:
             raise ChannelDown(self._why)
         if message.schema == LETTER:
             letter = Letter.of(message.body)
-            post = Post(f"person/{letter.person}", notice_data(letter, letter.notice.id), retain=False)
+            post = Post(
+                f"person/{quote(letter.person, safe=SAFE_IN_NAMES)}",
+                notice_data(letter, letter.notice.id),
+                retain=False,
+            )
         else:
             post = Post.of(message.body)
         try:
@@ -211,11 +214,14 @@ class MqttChannel:
         )
 
 
+def alive_data(state: str, now: datetime, heartbeat_s: float) -> dict[str, Any]:
+    """Return a sign of life, or what is said on parting."""
+    return {
+        "state": state,
+        "at": now.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "next_within_s": heartbeat_s * 3 if state == "running" else None,
+    }
+
+
 def _json(data: Mapping[str, Any]) -> bytes:
-    return json.dumps(data, default=_plain, allow_nan=False, separators=(",", ":")).encode()
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, datetime):
-        return value.isoformat()
-    raise TypeError(f"no JSON for {type(value).__name__}")
+    return json.dumps(data, allow_nan=False, separators=(",", ":")).encode()

@@ -69,7 +69,7 @@ class Bucket:
     `expected_count` that the poll period asks for; the difference is the gap.
     """
 
-    start: datetime
+    start: datetime = field(metadata={"json": "from"})
     min: float | None
     mean: float | None
     max: float | None

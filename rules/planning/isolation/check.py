@@ -8,7 +8,7 @@ and were not leave the answer open. The check advises. It switches nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -33,8 +33,8 @@ class Overall(StrEnum):
 class Between:
     """A stretch of time."""
 
-    from_at: datetime
-    to_at: datetime
+    from_at: datetime = field(metadata={"json": "from"})
+    to_at: datetime = field(metadata={"json": "to"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +43,8 @@ class Isolation:
 
     system: str
     unit: str
-    from_at: datetime
-    to_at: datetime
+    from_at: datetime = field(metadata={"json": "from"})
+    to_at: datetime = field(metadata={"json": "to"})
     overall: Overall
     rows: tuple[CheckRow, ...]
     met_between: tuple[Between, ...]

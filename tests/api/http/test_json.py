@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.http.json import list_bytes, reading_json, rfc3339, to_bytes, to_json, unit_json
+from api.http.json import list_bytes, to_bytes, unit_json
 from collector.messaging.delivery.letter import Telling
 from collector.read_model.sheet import (
     CardHealth,
@@ -26,6 +26,7 @@ from rules.battery.state import (
     ShownToCarry,
     WouldTell,
 )
+from rules.phrasing.wire import reading_json, rfc3339, to_json
 from rules.planning.isolation.rows import CheckRow, Result
 from rules.plant.estate import Bank, Card, Estate, Purpose, Site, Supply, System, Unit
 from rules.plant.reading import (

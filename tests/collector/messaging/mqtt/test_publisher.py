@@ -16,11 +16,14 @@ from collector.configuration.secrets import Login
 from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.delivery.letter import POST, Post
+from collector.messaging.delivery.recipients import letters
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock
 from collector.storage.ledger.records import Outgoing
-from tests.collector.messaging.cases import AT, until
+from rules.plant.topology import Topology
+from tests.collector.messaging.cases import AT, everybody, notice, person, until
 from tests.collector.messaging.sinks import PASSWORD, USER, Broker
+from tests.rules.sample_plant import estate
 
 pytestmark = pytest.mark.real_server
 
@@ -127,6 +130,16 @@ async def test_the_newest_state_of_a_system_is_published_and_retained(broker: Br
     async with running(mqtt), listening(broker) as found:
         first = await wait_for(found, "ridethrough/fellbeck/system/works")
         assert json.loads(bytes(first.payload)) == {"power_w": 3.0}
+
+
+async def test_a_persons_name_makes_a_topic_whatever_stands_in_it(broker: Broker) -> None:
+    desk = person("Desk 2 / Night+Weekend #1", reach=[{"channel": "broker"}])
+    (letter,) = letters(notice(), everybody(desk), Topology(estate()), collector="fellbeck")
+    mqtt = channel(broker)
+    async with running(mqtt), listening(broker) as found:
+        assert await sent(mqtt, letter) == "acknowledged by the broker"
+        topic = "ridethrough/fellbeck/person/Desk 2 %2F Night%2BWeekend %231"
+        assert json.loads(bytes((await wait_for(found, topic)).payload))["person"] == desk.name
 
 
 async def test_the_service_says_that_it_runs_and_that_it_stopped(broker: Broker) -> None:
