@@ -113,6 +113,13 @@ class BankEvidenceBook:
             and _is_news(record, shown.get(shown_id(record.id)), records[:place])
         )
 
+    async def running(self, bank: Bank) -> DischargeRecord | None:
+        """Return the discharge on record that runs, None where no unit behind the bank was last read on it."""
+        if not self.gives(bank):
+            return None
+        records = records_of(await self._lines(bank.id), bank)
+        return next((r for r in reversed(records) if r.phase is Phase.DISCHARGING), None)
+
     async def missing(self, bank: Bank, record: DischargeRecord) -> Nodes:
         """Return what a bank had not back when a discharge began, as equally likely shares of published time."""
         lines = await self._lines(bank.id, since=record.at - WELL_BEFORE)

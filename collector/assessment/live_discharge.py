@@ -22,6 +22,7 @@ from rules.battery.discharge.capacity import ReferenceLog, prepare
 from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.live import during
 from rules.battery.discharge.log import Battery, DischargeLog, battery_of
+from rules.battery.model.energy import BankMoment, carried_to
 from rules.battery.model.health import BankBelief
 from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import FULL, Nodes
@@ -111,6 +112,25 @@ def _at_start(belief: BankBelief, record: DischargeRecord, missing: Nodes) -> Ba
     rng = np.random.default_rng(seed_of(record.id))
     used = rng.permutation(np.resize(np.asarray(missing or FULL), belief.draws))
     return replace(belief, used=used, as_of=started)
+
+
+async def while_it_gives(book: BankEvidenceBook, bank: Bank, belief: BankBelief, now: datetime) -> BankBelief:
+    """Return what is left of a bank that gives at this moment, by what its record came to; what rests is as it was.
+
+    Made at once and in this process, for who looks at a data folder: as the running service has it.
+    """
+    record, fitted = await book.running(bank), in_place(bank.fitted, now.date())
+    if record is None or fitted is None or not record.rows:
+        return belief
+    before = _at_start(belief, record, await book.missing(bank, record))
+    battery = battery_of(bank, fitted, await book.losses(bank, record.at.date()))
+    shape, curve, _ = prepare(battery, await book.references(bank, now))
+    read_until, after = record.at + timedelta(seconds=record.rows[-1].t_s), None
+    if curve is not None:
+        seed = seed_of(record.id)
+        after = during(before, record.log, battery, shape, curve, as_of=read_until, seed=seed)
+    watts = next((r.output_power_w for r in reversed(record.rows) if r.output_power_w is not None), None)
+    return carried_to(after or before, BankMoment(now, True, watts), fitted.rated_capacity_ah)
 
 
 def prepared(battery: Battery, references: tuple[ReferenceLog, ...]) -> Prepared:

@@ -12,6 +12,7 @@ from typing import Self
 from zlib import crc32
 
 from collector.assessment.bank_evidence import BankEvidenceBook, show
+from collector.assessment.live_discharge import while_it_gives
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
@@ -235,7 +236,7 @@ class StoredEstate:
         for bank in self.estate.banks_of_system(system):
             judged = await self.judged(bank, as_of)
             if judged is not None:
-                found[bank.id] = judged.belief
+                found[bank.id] = await while_it_gives(self.book, bank, judged.belief, as_of)
         return found
 
     async def basis(self, system: str, now: datetime | None = None) -> PlanBasis:

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, cast
 
+import numpy as np
 import pytest
 
 from collector.assessment.bank_evidence import BankEvidenceBook
@@ -184,3 +185,19 @@ async def test_a_sheet_of_a_system_on_its_banks_counts_down_as_the_service_did(
     assert now_is.on_battery.since == was.on_battery.since
     assert found.outages.keys() == {"core"}
     assert [one.answer for one in found.isolations] == [one.answer for one in live.isolations]
+
+
+async def test_what_a_bank_gave_since_the_mains_was_lost_is_gone_from_a_data_folder_too(
+    configuration: Configuration, tmp_path: Path
+) -> None:
+    folder = tmp_path / "data"
+    async with Service(configuration, folder, TurnedClock(START)) as service:
+        await poll(service, times=20)
+        await judge(service)
+        await poll(service, times=48, dark=True)
+    async with StoredEstate(configuration, folder) as kept:
+        beliefs = await kept.beliefs("core")
+    assert beliefs
+    for belief in beliefs.values():
+        gone_s = belief.rested(belief.as_of).seconds_left(4500.0) - belief.seconds_left(4500.0)
+        assert 230.0 <= float(np.median(gone_s)) <= 300.0, "it has given 4.5 kW for four minutes"
