@@ -165,7 +165,7 @@ async def size(
     except NotYet as error:
         raise not_yet(error) from error
     if found is None:
-        raise Problem(503, "not-yet", "The load is not on record on every line yet.", retry_after_s=900)
+        raise Problem(503, "not-yet", service.planner.size_waits(system), retry_after_s=60)
     return answer(found)
 
 

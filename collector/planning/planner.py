@@ -22,6 +22,7 @@ from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Snapshot
 from rules.battery.model.health import BankBelief
+from rules.phrasing.figures import listed
 from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.phrasing.ride_words import cautions
 from rules.planning.isolation.check import Isolation, isolation
@@ -41,7 +42,7 @@ from rules.plant.estate import Estate, Generator, LoadGroup, Unit
 from rules.statistics.trend import MarginTrend, margin_trend
 from rules.system.assessment import SystemObservation, SystemView, glance, task_of
 from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, without
-from rules.system.load_record import Expected, PeakRecord, quarters_between
+from rules.system.load_record import MEAN_OVER_S, Expected, PeakRecord, quarters_between
 from rules.system.load_step import line_steps, since_step
 from rules.system.parallel import FEEDING
 from rules.system.redundancy import daily_margins, limits_with_spares_gone
@@ -285,6 +286,19 @@ class Planner:
             return ask(record=LoadRecord(record.histories(now, since), days, limits))
 
         return await asyncio.to_thread(sized)  # years of days: some tens of ms
+
+    def size_waits(self, system: str) -> str:
+        """Return what a size waits for and how far that is: which lines have no mean on record yet, and by when."""
+        record, now = self._record(system), self._clock.now()
+        have = {history.line for history in record.histories(now)}
+        lacking = [f"L{line}" for line in record.lines if line not in have]
+        whole = timedelta(seconds=MEAN_OVER_S)
+        since = datetime.fromtimestamp(now.timestamp() // MEAN_OVER_S * MEAN_OVER_S, now.tzinfo)
+        return (
+            f"A mean of the load over {MEAN_OVER_S // 60} whole minutes is needed on every line, in W and in VA; "
+            f"{listed(lacking)} {'has' if len(lacking) == 1 else 'have'} none on record yet. What is read now makes the first by "
+            f"{since + 2 * whole:%H:%M} UTC; what was read before this start is read back meanwhile."
+        )
 
     async def margin(self, system: str) -> MarginTrend:
         """Return how a system's redundancy margin moves, and when it is gone. Raises NotYet."""

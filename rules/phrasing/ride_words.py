@@ -19,6 +19,8 @@ from rules.system.requirements import minutes
 from rules.system.state import HoldUp
 from rules.values.verdict import Basis, Verdict
 
+LIKELY: Final = 0.95
+"""Part of the draws that carry the load from which on that may be said without its share."""
 SEEN_IN: Final = 0.05
 """An event that happens in fewer draws than this is left out of the time line."""
 
@@ -84,11 +86,15 @@ def result_of(  # noqa: PLR0917 - gathers the parts
         because.append(f"The load is carried through at the least{left}.")
     elif np.isinf(median) and not (told and basis is Basis.TESTED):
         verdict = Verdict.CANNOT_TELL
+        expected = (
+            "that the load is carried through"
+            if carried >= LIKELY
+            else f"no more than that it is carried through in {int(100.0 * carried)} of 100 courses"
+        )
         because.append(
-            "No discharge stands behind every bank: table and age alone suggest that the load is carried through, "
-            "and prove nothing."
+            f"No discharge stands behind every bank: table and age alone suggest {expected}, and prove nothing."
             if basis is not Basis.TESTED
-            else "What was seen of the banks is too old to tell a least: to be expected is that the load is carried through."
+            else f"What was seen of the banks is too old or too short to tell a least: to be expected is {expected}."
         )
     else:
         verdict = Verdict.INADEQUATE

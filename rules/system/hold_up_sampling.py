@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from math import ceil
 from typing import Final
 from zlib import crc32
 
@@ -20,9 +21,9 @@ from rules.battery.model.health import BankBelief
 from rules.battery.state import ShownToCarry
 from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
-from rules.system.requirements import minutes
+from rules.system.requirements import OVERLOAD, SHOWN_WITHIN, minutes
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
-from rules.values.verdict import Basis
+from rules.values.verdict import Basis, EndedBy
 
 DRAWS: Final = 1000
 SEED: Final = 8470
@@ -309,7 +310,7 @@ def _played(
             each_unit_lost=each,
             at_end_of_life=EndOfLife(old_all, _least(old_lost)),
             recharged=recharged,
-            because=tuple(dict.fromkeys([*_nothing_seen(unproven, now), *because])),
+            because=tuple(dict.fromkeys([*_nothing_seen(unproven, now), *_overloads(task, each), *because])),
             unproven=tuple(item.bank for item in unproven if not item.aged),
         ),
         load_w=task.asked.total_w,
@@ -323,7 +324,8 @@ def _played(
 def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
     """Return the sentences on banks that nothing was seen of, or too long ago, with what is to be expected of them."""
     unseen = [item for item in unproven if not item.aged]
-    aged = [item.bank for item in unproven if item.aged]
+    aged = [item.bank for item in unproven if item.aged and item.lately_s is None]
+    brief = {item.bank: item.lately_s for item in unproven if item.aged and item.lately_s is not None}
     rests = (
         "table and age" if all(item.basis is Basis.TABLE for item in unseen) else "a typical curve and age"
     )
@@ -336,6 +338,11 @@ def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
     if aged:
         found.append(
             f"What was seen of {named(aged)} is too old to tell a least: banks like it may have ended since."
+        )
+    if brief:
+        found.append(
+            f"What was seen of {named(list(brief))} of late, {minutes(min(brief.values()))} of carrying, is too short to tell "
+            "a least, and what went before is too old."
         )
     return found
 
@@ -350,10 +357,41 @@ def _unproven(task: HoldUpTask, stores: Mapping[str, BankBelief]) -> tuple[Unpro
             asked_w[name],
             float(1.0 / np.median(store.rate_per_s(asked_w[name]))),
             aged=not store.unproven,
+            lately_s=_lately_s(store),
         )
         for name, store in stores.items()
         if store.unproven or not store.low_end_told
     )
+
+
+def _lately_s(store: BankBelief) -> float | None:
+    """Return for how long a bank was seen to carry within the time that counts, None where it was not."""
+    shown = store.shown_to_carry
+    return None if shown is None or store.as_of - shown.at > SHOWN_WITHIN else shown.for_s
+
+
+def _overloads(task: HoldUpTask, each: Sequence[UnitLost]) -> list[str]:
+    """Return the sentences on losses that the units left do not bear, whatever their banks hold: where, and by how much."""
+    found = []
+    for item in each:
+        left = [unit for unit in task.units if unit.id != item.unit]
+        if item.hold_up.ended_by is not EndedBy.OVERLOAD or not left:
+            continue
+        parts = []
+        for line in task.asked.power_w:
+            behind = [unit for unit in left if line in unit.lines]
+            may_w = sum(unit.rating_w / len(unit.lines) for unit in behind)
+            may_va = sum(unit.rating_va / len(unit.lines) for unit in behind)
+            if behind:
+                asked_va = task.asked.apparent_va.get(line, 0.0)
+                parts.append((max(task.asked.power_w[line] / may_w, asked_va / may_va), line))
+        if parts:
+            share, line = max(parts)
+            found.append(
+                f"{OVERLOAD} with unit {item.unit} lost: L{line} is asked {ceil(100.0 * share)} % of what the units left may "
+                "carry; they trip, whatever their banks hold."
+            )
+    return found
 
 
 def _beyond(

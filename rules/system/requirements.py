@@ -20,7 +20,7 @@ from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Bank, Generator, Purpose, Requirement, Unit
 from rules.plant.reading import Reading
 from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
-from rules.values.verdict import Basis, Verdict
+from rules.values.verdict import Basis, EndedBy, Verdict
 
 SHOWN_WITHIN: Final = timedelta(days=SHOWN_WITHIN_DAYS)
 SHOWN_FOR_S: Final = 60.0
@@ -28,6 +28,8 @@ UNSEEN_S: Final = 4.0
 """What reads every 2 s miss of a discharge at its two ends: it is seen from its first row on the bank to its last."""
 SHOWN_SHARE: Final = 0.5
 STALE_POLLS: Final = 3
+OVERLOAD: Final = "Overload"
+"""A sentence on units that trip begins so: no bank would help."""
 _GRAIN_S: Final = 1e-6  # what a float may be off by before it counts as more
 LEAST_STALE_S: Final = 15.0
 
@@ -216,6 +218,9 @@ def verdict(
             if held.low_s is not None and (reached is not Verdict.CANNOT_TELL)
             else _suggested(needed_s, held, evidence)
         )
+    if reached is not Verdict.ADEQUATE and against is Against.ONE_UNIT_LOST:
+        trips = [note for note in evidence.notes if note.startswith(OVERLOAD)]
+        because = [*because, *(note for note in trips if note not in because)]
     return RequirementVerdict(
         id=requirement.id,
         purpose=requirement.purpose,
@@ -263,6 +268,8 @@ def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> 
     if held.median_s is None:
         return list(evidence.notes) or ["The hold-up is not known."]
     with_lost = " with one unit lost" if evidence.spare_units >= 1 else ""
+    if held.ended_by is EndedBy.OVERLOAD:
+        with_lost += ", until the units left trip by overload"
     verb = "reaches" if held.median_s >= needed_s else "does not reach"
     proves = f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes_up(needed_s)} needed but proves nothing."
     seen = held.basis is Basis.TESTED

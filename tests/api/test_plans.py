@@ -327,3 +327,18 @@ async def test_old_answers_are_pushed_out_by_newer_ones(here: Site) -> None:
     for _ in range(KEPT + 3):
         await here.rides.play(here.rides.ask(Scenario()).id)
     assert len(here.rides.rides) == KEPT + 1
+
+
+async def test_a_size_that_cannot_be_told_yet_says_what_it_waits_for_and_how_far_that_is(
+    here: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    young = PeakRecord((1, 2, 3))
+    for second in range(0, 600, 5):  # L3 is not told in VA
+        lines = (LineLoad(1, 4000.0, 4210.0), LineLoad(2, 4000.0, 4210.0), LineLoad(3, 4000.0, None))
+        young.add(NOON - timedelta(seconds=600 - second), Load(12_000.0, None, lines))
+    monkeypatch.setattr(here.planner, "_record", lambda _system: young)
+    answer = await here.client.get("/v1/systems/A/size")
+    assert answer.status_code == 503
+    assert "over 5 whole minutes is needed on every line" in answer.json()["detail"]
+    assert "L3 has none on record yet" in answer.json()["detail"]
+    assert "by 12:10 UTC" in answer.json()["detail"]

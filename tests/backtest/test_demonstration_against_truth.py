@@ -37,7 +37,7 @@ CUES = (
 )
 LEAST = {
     "on its banks": 100, "at rest": 500, "time left": 50, "holds more": 50, "alarm of a unit on its bank": 20,
-    "mains lost": 3, "back on supply": 3, "shedding": 10, "plain words": 100, "holds more, in the journal": 3, "alarm in /reports/estate": 20,
+    "mains lost": 3, "back on supply": 3, "shedding": 10, "plain words": 100, "holds more, in the journal": 1, "alarm in /reports/estate": 20,
     "alarm in stored report": 5, "plan and page": 5,
 }  # fmt: skip
 """How many sentences of each kind must have been held against the plant: a story of unknown words is no true one."""

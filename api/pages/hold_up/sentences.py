@@ -33,7 +33,7 @@ from rules.phrasing.text import fed_words
 from rules.plant.estate import Purpose
 from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState
 from rules.system.state import Standing as UnitStands
-from rules.values.verdict import Verdict
+from rules.values.verdict import EndedBy, Verdict
 
 PURPOSES: Final[dict[Purpose, str]] = {
     Purpose.GENERATOR_START: "until the set carries it",
@@ -226,7 +226,12 @@ def _why(subject: Judged, need: RequirementVerdict) -> Nodes:
     if held.now.low_s is not None and subject.proven:
         parts.append(f"holds {spoken(held.now.low_s, favours=True)} at the least")
         if subject.units > 1 and held.one_unit_lost.low_s is not None:
-            parts.append(f"{minutes(held.one_unit_lost.low_s, favours=True)} with a unit lost")
+            trips = (
+                ", when the others trip by overload"
+                if held.one_unit_lost.ended_by is EndedBy.OVERLOAD
+                else ""
+            )
+            parts.append(f"{minutes(held.one_unit_lost.low_s, favours=True)} with a unit lost{trips}")
     if need.required_s is not None:
         parts.append(f"needs {spoken(need.required_s, favours=False)} {PURPOSES[need.purpose]}")
     silent = subject.silent()

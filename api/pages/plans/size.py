@@ -29,6 +29,15 @@ HEAD = (
 def in_depth(sheet: Sheet, system: str) -> Element | None:
     """Return what size a system's replacement should be, or None where nothing is known of it yet."""
     found = sheet.sizes.get(system)
+    if found is None and sheet.acts:
+        waits = "Not reckoned yet: it waits for a mean of the load over five whole minutes on every line, in W and in VA."
+        return question(
+            None,
+            "What size should the replacement be?",
+            HOW_TO_READ,
+            el("div", el("p", waits, class_="waiting"), id=f"size-{slug(system)}", live=True),
+            id_="size",
+        )
     if found is None:
         return None
     grounds = [

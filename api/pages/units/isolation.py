@@ -19,7 +19,8 @@ ADVICE = "Asked for the next four hours. Advice on what can be read. The makerâ€
 
 def overview(sheet: Sheet) -> Element | None:
     """Return question 5 for the whole estate, or None where nothing is known of it."""
-    if not sheet.isolations:
+    wait = _waits(sheet, set(sheet.estate.units))
+    if not sheet.isolations and wait is None:
         return None
     under_way = {work.unit: work for state in sheet.systems for work in state.work}
     rows = [
@@ -37,7 +38,21 @@ def overview(sheet: Sheet) -> Element | None:
         5,
         "May a unit be taken out for work?",
         "Asked for the next four hours. Only what can be read is judged here. The rest is listed for the person with the key.",
-        el("div", table, class_="tw", id="q5-rows", live=True),
+        el("div", table if rows else None, wait, class_="tw", id="q5-rows", live=True),
+    )
+
+
+def _waits(sheet: Sheet, units: set[str]) -> Element | None:
+    """Return how many of some units have their answer and what the others wait for; None where all have theirs."""
+    known = units & {one.unit for one in sheet.isolations}
+    if known == units or not sheet.acts or not sheet.systems:
+        return None
+    told = f"{len(known)} of {len(units)} units" if known else "none yet"
+    return el(
+        "p",
+        f"Reckoned since the start: {told}. A unit's turn comes once its system and its banks were judged, one unit after "
+        "another, and not while a system is on its banks.",
+        class_="waiting",
     )
 
 
@@ -58,7 +73,8 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
     members = {unit.id for unit in sheet.estate.units_of(system)}
     isolations = [i for i in sheet.isolations if i.unit in members]
     form = work_section.beginning(sheet, works, system)
-    if not (isolations or works or form):
+    wait = _waits(sheet, members)
+    if not (isolations or works or form or wait):
         return None
     under_way = {work.unit for work in works}
     folds = _folds([i for i in isolations if i.unit not in under_way])
@@ -67,7 +83,7 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element | None:
         "May a unit be taken out for work?",
         ADVICE,
         el("div", work_section.under_way(sheet, works, system, subject.clock), id="q5-work", live=True),
-        el("div", folds, id="q5-checks", live=True),
+        el("div", folds, wait, id="q5-checks", live=True),
         form,
     )
 

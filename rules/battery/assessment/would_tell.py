@@ -28,7 +28,8 @@ _TUESDAY: Final = 1
 class Unproven:
     """A bank that nothing was seen of: what its curve rests on, its load now, and what is published for that.
 
-    `aged`: something was seen, but so long ago that no least can be told of it.
+    `aged`: something was seen, but so long ago that no least can be told of it. `lately_s`: for how long it was seen to
+    carry since, too short to tell one either; None: not at all.
     """
 
     bank: str
@@ -36,6 +37,7 @@ class Unproven:
     asked_w: float
     published_s: float
     aged: bool = False
+    lately_s: float | None = None
 
 
 def proposed_day(today: date) -> date:

@@ -7,7 +7,8 @@ from api.pages.alarms.alarm_list import brief, by_when, sentence, tally, togethe
 from api.pages.banks.capacity_river import Years, year
 from api.pages.banks.section import due_words, first_to_fail
 from api.pages.markup.elements import render
-from api.pages.sheets.bank_sheet import standing
+from api.pages.sheets.bank_sheet import bank_page, standing
+from api.pages.units.isolation import overview as isolations
 from api.pages.units.ruler import ruler, shares
 from collector.read_model.wall_clock import WallClock
 from rules.battery.state import ReplacementDates
@@ -135,3 +136,32 @@ def test_a_sites_own_clock_writes_its_alarms() -> None:
     summer = WallClock("Europe/London", datetime(2026, 7, 1, 12, 0, tzinfo=UTC))
     begin = datetime(2026, 6, 30, 22, 59, 0, tzinfo=UTC)
     assert summer.span(begin, begin + timedelta(seconds=9)) == "30 Jun 2026, 23:59:00 to 23:59:09"
+
+
+def test_a_bank_that_gives_less_than_is_asked_has_no_year_until_which_it_is_enough() -> None:
+    sheet = samples.short()
+    well = next(bank for bank in sheet.banks if bank.id == "1")
+
+    def enough(**changed: object) -> str:
+        state = replace(well, **changed)  # type: ignore[arg-type]
+        page = bank_page(replace(sheet, banks=(state,)), "1")
+        assert page is not None
+        return "".join(map(render, page.body)).split("no longer enough about")[1].split("</tr>")[0]
+
+    assert "2029" in enough(asked_fraction=0.5)
+    assert "it is not enough today" in enough(asked_fraction=1.1)
+    assert "too small for what is asked" in enough(asked_fraction=1.1, too_small=True)
+
+
+def test_units_whose_turn_has_not_come_yet_are_counted() -> None:
+    sheet = samples.short()
+    whole = len(sheet.estate.units)
+
+    def told(count: int, *, acts: bool = True) -> str:
+        found = isolations(replace(sheet, isolations=sheet.isolations[:count], acts=acts))
+        return "" if found is None else render(found)
+
+    assert "Reckoned since the start: none yet" in told(0)
+    assert f"Reckoned since the start: 1 of {whole} units" in told(1)
+    assert "Reckoned since the start" not in told(1, acts=False)
+    assert told(0, acts=False) == ""

@@ -497,3 +497,43 @@ def test_a_bank_that_carries_for_a_minute_is_shown_to_carry(
     assert (f"Bank {bank} was never shown to carry it" in told) is not shown
     assert state.redundancy is not None
     assert (bank in state.redundancy.unproven_banks) is not shown
+
+
+@pytest.mark.parametrize(("ago", "brief"), [(timedelta(minutes=1), True), (timedelta(days=800), False)])
+def test_a_short_discharge_of_late_is_too_short_to_tell_a_least_and_not_too_old(
+    ago: timedelta, brief: bool
+) -> None:
+    plant = estate(1, spare_units=0)
+    seen = view(plant, [reading("A1")])
+    bank = plant.banks_of("A1")[0].id
+    known = known_banks(plant)[bank]
+    wide = np.where(
+        np.arange(known.draws) % 10 == 0, 0.1, known.health
+    )  # a tenth of such banks may have ended since
+    shown = ShownToCarry(NOON - ago, 9_000.0, 160.0)
+    aged = replace(known, health=wide, shown_to_carry=shown, as_of=NOON)
+    judged = hold_ups(task_of(seen, glance(seen)), {bank: aged}, 1)
+    assert judged.hold_ups.now.low_s is None
+    told = " ".join(judged.hold_ups.because)
+    assert ("of late, 2.6 min of carrying, is too short to tell a least" in told) is brief
+    assert ("is too old to tell a least" in told) is not brief
+
+
+def test_units_that_trip_when_one_is_lost_are_said_to_and_on_which_line() -> None:
+    plant = estate(2)  # of 9 kW a line each
+    seen = view(plant, [reading(u, (5000.0, 5400.0, 5000.0)) for u in ("A1", "A2")])
+    judged = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1)
+    state = system_state(seen, glance(seen, judged), judged)
+    over = [text for text in state.hold_up.because if text.startswith("Overload")]
+    assert [text.split(":")[0] for text in over] == [
+        f"Overload with unit {unit} lost" for unit in ("A1", "A2")
+    ]
+    assert all(": L2 is asked 12" in text and "whatever their banks hold" in text for text in over)
+    start = state.requirements[0]
+    assert start.verdict is not Verdict.ADEQUATE
+    assert set(over) <= set(start.because), (
+        "a time that ends by overload does not read like a bank that runs out"
+    )
+    light = view(plant, [reading(u) for u in ("A1", "A2")])
+    held = hold_ups(task_of(light, glance(light)), known_banks(plant), 1).hold_ups
+    assert not any(text.startswith("Overload") for text in held.because)

@@ -76,8 +76,7 @@ def test_the_sheet_shows_each_rating_its_grounds_and_what_was_not_checked(found:
         assert f"{size.rating_va / 1000:.0f}" in text
 
 
-def test_the_sheet_is_silent_while_nothing_is_known_and_during_an_outage(found: Sizes) -> None:
-    assert "What size should" not in page({})
+def test_the_sheet_is_silent_during_an_outage(found: Sizes) -> None:
     lit = replace(samples.outage(), sizes={"works": found})
     for state in lit.systems:
         made = system_page(lit, state.id)
@@ -105,3 +104,12 @@ def test_whether_a_unit_may_be_retired_is_said_with_what_decides(found: Sizes) -
     assert retire_answer(replace(found, retire=(no,))) == [
         "None of the present units may be retired. Too much."
     ]
+
+
+def test_a_size_that_is_not_reckoned_yet_says_what_it_waits_for() -> None:
+    assert "Not reckoned yet: it waits for a mean of the load over five whole minutes" in page({})
+    made = system_page(replace(samples.short(), sizes={}, acts=False), "works")
+    assert made is not None
+    assert "What size should the replacement be?" not in read("".join(render(part) for part in made.body)), (
+        "on paper nothing comes any more"
+    )

@@ -19,7 +19,7 @@ from rules.plant.estate import Estate, LoadGroup, in_place
 from rules.system.assessment import glance, task_of
 from rules.system.hold_up import BoardLoad
 from rules.system.hold_up_sampling import HoldUpTask, hold_ups
-from rules.values.verdict import Verdict
+from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 UNITS = 2
@@ -324,3 +324,27 @@ def test_a_scenario_that_sheds_everything_is_a_shutdown_in_order_and_has_no_days
     assert found.margin_s is None
     assert "shutdown in order" in found.because[0]
     assert "carried through" not in found.because[0]
+
+
+@pytest.mark.parametrize("spent", [0.07, 0.4])
+def test_what_is_suggested_agrees_with_the_share_of_courses_that_carry(spent: float) -> None:
+    plant, task, known = system()
+    alone = {
+        name: replace(
+            bank,
+            basis=Basis.TABLE,
+            health=np.where(np.arange(bank.draws) < spent * bank.draws, 0.02, bank.health),
+            health_slope=np.zeros(bank.draws),
+        )
+        for name, bank in known.items()
+    }
+    scenario = Scenario((MainsOut(0.0, 7200.0),))
+    found = ride(task, alone, scenario, generator=SET, units=plant.units_of("A"), groups={}, seed=3)
+    assert found.verdict is Verdict.CANNOT_TELL
+    assert found.carried_share is not None
+    assert (found.carried_share >= 0.95) is (spent < 0.1)
+    plainly = "suggest that the load is carried through, and prove nothing" in found.because[0]
+    share = (
+        f"suggest no more than that it is carried through in {int(100 * found.carried_share)} of 100 courses"
+    )
+    assert (plainly, share in found.because[0]) == (spent < 0.1, spent > 0.1)
