@@ -55,7 +55,7 @@ BECAUSE: Final = {
     Explanation.SELF_TEST.value: "a test that the unit runs",
     Explanation.RESTING.value: "the unit resting at low load",
     Explanation.ECONOMY_MODE.value: "economy mode, which is normal here",
-    Explanation.SAID_ALREADY.value: "a more severe alarm that says it already",
+    Explanation.SAID_ALREADY.value: "another alarm that says it, or is about to",
     Explanation.SAID_BEFORE.value: "an alarm that is over and said it; the card still lists it",
 }
 """What suppresses an alarm by design, in words; anything else is the name of planned work."""

@@ -120,16 +120,17 @@ def service(draft: Draft, figures: ServiceFigures) -> None:
 def readings(draft: Draft, given: ReadingsLooked) -> None:
     """Take in whose last readings are too old; what the estate does not have is passed over."""
 
-    def stands(kind: str, about: str) -> bool:
+    def says(kind: str, about: str, *, at_once: bool = False) -> bool:
+        """Return whether an alarm tells of it, or will once its delay is over; `at_once`: that is too late."""
         known = draft.alarm(kind, about)
-        return known is not None and known.condition is True
+        return known is not None and (known.standing if at_once else known.condition is True)
 
-    behind = any(stands(kind, SERVICE) for kind in WAITING)
+    behind = any(says(kind, SERVICE) for kind in WAITING)
     units = draft.book.estate.units
     for one in given.old:
         if one.unit in units:
-            said = any(stands(kind, one.unit) for kind in SAYS_IT) or (one.why.ours and behind)
             memory = draft.store.units.get(one.unit)
             on_bank = memory is not None and bool(memory.on_battery)
+            said = any(says(kind, one.unit, at_once=on_bank) for kind in SAYS_IT) or (one.why.ours and behind)
             draft.found((old_reading(one, draft.book.topology.name(one.unit), said=said, on_bank=on_bank),))
     draft.found(Condition(OLD, unit, Observation(False)) for unit in given.fresh if unit in units)

@@ -432,7 +432,7 @@ def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         alarm = case.alarms[held[0]]
         why = alarm.state.value.replace("_", " ")
         if Explanation.SAID_ALREADY.value in alarm.explained:
-            why = "a more severe alarm says it"
+            why = "another alarm says it"
         return f"No longer told ({why}): {alarm.what}", "", (), f"no longer told ({why})"
     what = f"Over after {lasted(took_s)}: {incident.title}"
     return what, "", (), f"over after {lasted(took_s)}: {incident.title}"
