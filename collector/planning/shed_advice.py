@@ -8,6 +8,7 @@ page, the alarms and the messages.
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from typing import Final
 
 from collector.assessment.worker import JudgementFailed, Superseded
@@ -77,5 +78,9 @@ class ShedAdviser:
             if isinstance(why, JudgementFailed):
                 _log.error("what to shed of %s: %s", state.id, why)
             return
-        if plan.reached is not None or state.id not in self._present.sheds:
+        kept = self._present.sheds.get(state.id)
+        if plan.reached is not None or kept is None:
             self._present.sheds[state.id] = shed_first(plan, now, wanted_for)
+        else:
+            lacking = plan.because[0] if plan.because else "Too little is known now."
+            self._present.sheds[state.id] = replace(kept, not_since=lacking)

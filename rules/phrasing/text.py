@@ -13,6 +13,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from rules.phrasing.figures import clause
 from rules.system.state import HoldUps, ShedFirst, ShedStep, UnitWork
 
 SHORT: Final = 160
@@ -111,11 +112,19 @@ def _step_words(step: ShedStep) -> str:
 
 
 def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
-    """Return what to shed first as a sentence, with how long it then holds from `at`.
+    """Return what to shed first as sentences, with how long it then holds from `at`, and since when it is not reckoned.
 
     `ends`: when it ends at the earliest without shedding, as known at `at`: that is newer than the advice, and is what
     stands beside this sentence. None: not known, and then nothing can be told of what shedding gives.
     """
+    told = _shed_words(shed, at, ends)
+    if shed.not_since is None:
+        return told
+    ago = at_most((at - shed.as_of).total_seconds())
+    return f"{told} Reckoned {ago} ago and not since: {clause(shed.not_since)}."
+
+
+def _shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
     if shed.reached is None or ends is None:
         order = f": {', then '.join(_step_words(s) for s in shed.order)}" if shed.order else ""
         return f"What shedding gives cannot be told; shed in the agreed order{order}."

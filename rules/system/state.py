@@ -243,6 +243,7 @@ class ShedFirst:
     at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
     `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
     `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go, always known.
+    `not_since`: why it cannot be reckoned anew, so that it stays as of `as_of`; None: nothing stands against it.
     """
 
     as_of: datetime
@@ -255,6 +256,7 @@ class ShedFirst:
     all_shed: bool = False
     without_ends: datetime | None = None
     order: tuple[ShedStep, ...] = ()
+    not_since: str | None = None
 
     @property
     def power_w(self) -> float:
