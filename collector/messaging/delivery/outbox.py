@@ -68,14 +68,15 @@ class Health:
 class _Turn:
     """One batch of one channel: what comes of it goes into `tx`. `done`: ids that went, or wait, with another.
 
-    `waiting`: what waited when one of the batch asked for it first. Read once a batch: it is much where one more
-    letter would be too many, and each of those looks through all of it.
+    `incidents`: those of what went, was tried or given up. `waiting`: what waited when one of the batch asked for it
+    first. Read once a batch: it is much where one more letter would be too many, and each of those looks through it.
     """
 
     channel: Channel
     health: Health
     tx: Transaction
     done: set[str] = field(default_factory=set)
+    incidents: set[str] = field(default_factory=set)
     waiting: list[tuple[Outgoing, Letter]] = field(default_factory=list)
 
 
@@ -156,6 +157,7 @@ class Outbox:
                         break
             except asyncio.CancelledError as asked:
                 stopped = asked  # what has gone out is kept first, or it would go out again
+        self.touched |= turn.incidents  # not before it is kept: whoever shows them reads what is kept
         if stopped is not None or asked_to_end():
             raise stopped or asyncio.CancelledError
         return moved
@@ -165,7 +167,7 @@ class Outbox:
         if message.schema != LETTER:
             return await self._go(turn, message, [message])
         letter = Letter.of(message.body)
-        self.touched.add(letter.notice.incident)
+        turn.incidents.add(letter.notice.incident)
         unneeded = await needless(self._ledger, letter)
         if unneeded is not None:
             turn.tx.sent(message.id, f"{NOT_NEEDED}: {unneeded}")
@@ -187,6 +189,7 @@ class Outbox:
         """
         health, tx, first = turn.health, turn.tx, held[0]
         turn.done.update(one.id for one in held)
+        turn.incidents.update(Letter.of(one.body).notice.incident for one in held if one.schema == LETTER)
         try:
             result = await turn.channel.send(sending)
         except ChannelDown as error:

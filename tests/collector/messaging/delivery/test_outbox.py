@@ -71,6 +71,27 @@ async def test_a_message_is_sent_once_and_what_came_back_is_in_the_journal(
     assert where.told == {}
 
 
+async def test_who_looks_while_a_message_goes_out_hears_of_it_again_once_that_is_kept(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    class Looked(Scripted):
+        """Somebody looks at who was told between the sending and its being kept."""
+
+        async def send(self, message: Outgoing) -> str:
+            await where.refresh_told({"power-north-1"})
+            return await super().send(message)
+
+    where = office(ledger, clock, {"post": Looked()}, (person(),))
+    await put(ledger, where, notice())
+    await drain(where)
+    assert where.outbox.touched == {"power-north-1"}
+    await where.refresh_told({"power-north-1"})
+    (shown,) = where.told["power-north-1"]
+    assert shown.handed_over
+    assert shown.result is not None
+    assert shown.result.endswith("taken")
+
+
 async def test_messages_of_one_incident_arrive_in_order_though_one_is_not_taken_at_first(
     ledger: Ledger, clock: TurnedClock
 ) -> None:
