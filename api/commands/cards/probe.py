@@ -152,5 +152,14 @@ def _number(value: float | None, unit: str, places: int = 0) -> str:
 
 def _doubt(doubt: Doubt) -> str:
     line = "" if doubt.line is None else f" line {doubt.line}"
-    used = "not used" if doubt.used is None else f"used as {doubt.used}"
-    return f"{doubt.object}{line}: {doubt.raw} {used}: {doubt.reason}"
+    return f"{doubt.object}{line}: {doubt.raw} {_used(doubt)}: {doubt.reason}"
+
+
+def _used(doubt: Doubt) -> str:
+    """Return what became of a value: nothing, another, or itself, as nought does by any factor."""
+    if doubt.used is None:
+        return "not used"
+    if isinstance(doubt.used, str):
+        return f"used as {doubt.used}"
+    same = isinstance(doubt.raw, int) and doubt.raw == doubt.used
+    return "is the same either way" if same else f"used as {doubt.used:g}"

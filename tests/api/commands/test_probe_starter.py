@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from api.commands.cards.probe import _doubt
 from api.commands.main import main
 from collector.configuration import load_text
+from rules.plant.reading import Doubt, DoubtKind
 from tests.trials.plant import Plant, Shape, plant
 
 SITE = """
@@ -81,8 +83,25 @@ def test_amperes_that_contradict_watts_and_a_rating_of_six_are_doubted(
     assert "output L1     230 V, A not known, W not known" in told
     for doubt in ("upsOutputCurrent line 1: 183 not used", "upsOutputPower line 1: 34 not used"):
         assert doubt in told
-    assert "upsConfigOutputVA: 6 used as 6000.0: gives its rating in kVA and kW" in told
+    assert "upsConfigOutputVA: 6 used as 6000: gives its rating in kVA and kW" in told
     assert "rating_va = 6000" in told
+
+
+@pytest.mark.parametrize(
+    ("raw", "used", "words"),
+    [
+        (0, 0.0, "upsBatteryCurrent: 0 is the same either way: counted the other way round"),
+        (0, -0.0, "upsBatteryCurrent: 0 is the same either way: counted the other way round"),
+        (-183, 18.3, "upsBatteryCurrent: -183 used as 18.3: counted the other way round"),
+        (7, None, "upsBatteryCurrent: 7 not used: counted the other way round"),
+    ],
+)
+def test_a_value_that_no_correction_changes_is_not_used_as_another(
+    raw: int, used: float | None, words: str
+) -> None:
+    assert (
+        _doubt(Doubt("upsBatteryCurrent", DoubtKind.SIGN, "counted the other way round", raw, used)) == words
+    )
 
 
 def test_without_load_a_rating_of_six_is_doubted_and_not_made_up(
