@@ -21,7 +21,7 @@ from rules.battery.model.health import BankBelief
 from rules.battery.state import ShownToCarry
 from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
-from rules.system.requirements import OVERLOAD, SHOWN_WITHIN, minutes
+from rules.system.requirements import OVERLOAD, SHOWN_WITHIN, minutes, suggested
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
 from rules.values.verdict import Basis, EndedBy
 
@@ -329,9 +329,7 @@ def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
     rests = (
         "table and age" if all(item.basis is Basis.TABLE for item in unseen) else "a typical curve and age"
     )
-    about = (
-        "" if now.median_s is None else f" {rests.capitalize()} alone suggest about {minutes(now.median_s)}."
-    )
+    about = "" if now.median_s is None else f" {rests.capitalize()} alone suggest {suggested(now.median_s)}."
     found = (
         [f"No discharge of {named([item.bank for item in unseen])} was judged yet.{about}"] if unseen else []
     )

@@ -271,19 +271,26 @@ def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> 
     if held.ended_by is EndedBy.OVERLOAD:
         with_lost += ", until the units left trip by overload"
     verb = "reaches" if held.median_s >= needed_s else "does not reach"
-    proves = f"{minutes(held.median_s)}{with_lost}, which {verb} the {minutes_up(needed_s)} needed but proves nothing."
+    of_age = held.basis is not Basis.TESTED
+    time = suggested(held.median_s) if of_age else f"about {minutes(held.median_s)}"
+    proves = f"{time}{with_lost}, which {verb} the {minutes_up(needed_s)} needed but proves nothing."
     seen = held.basis is Basis.TESTED
     first = [
         note for note in evidence.notes if note.startswith("What was seen" if seen else "No discharge of")
     ]
     if seen:
         why = first[0].split(":")[0] if first else "Too long has passed since these banks were judged"
-        told = f"{why}; to be expected is about {proves}"
+        told = f"{why}; to be expected is {proves}"
     else:
         why = f"{first[0].split(' yet.')[0]} yet" if first else "No discharge was judged yet"
         rests = "a typical curve and age" if held.basis is Basis.GENERIC else "table and age"
-        told = f"{why}; {rests} alone suggest about {proves}"
+        told = f"{why}; {rests} alone suggest {proves}"
     return [told, *(note for note in evidence.notes if note not in first)]
+
+
+def suggested(median_s: float) -> str:
+    """Return in words how long is to be expected where nothing was seen: no figure where it is the end of an assumed life."""
+    return "that they may be at their end" if median_s < SHOWN_FOR_S else f"about {minutes(median_s)}"
 
 
 def _open_questions(requirement: Requirement, held: HoldUp, evidence: RequirementEvidence) -> list[str]:

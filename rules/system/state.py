@@ -81,10 +81,9 @@ class EndOfLife:
 class HoldUps:
     """Hold-up now, with the worst single unit lost, with each, and at the end of life.
 
-    `recharged` is set while a bank is not full again after a discharge: then `now` is what a second
-    outage would get, and `recharged` what full banks give. `because`: what limits or hides a figure.
-    `unproven`: the banks that nothing was seen of, so that only table and age speak for them; `would_tell`:
-    what would tell, in the order of effort. A low end that is only the tail of an assumption is None.
+    `recharged` is set while a bank is not full again after a discharge: then `now` is what a second outage would get, and
+    `recharged` what full banks give. `because`: what limits or hides a figure. `unproven`: the banks that nothing was seen
+    of; `would_tell`: what would tell, in the order of effort. A low end that is only the tail of an assumption is None.
     """
 
     now: HoldUp
@@ -101,8 +100,7 @@ class HoldUps:
 class LineLoad:
     """The load of one board line.
 
-    `doubt_w`, `doubt_va`: how far off it may be, either way, where part of it is not a card's own figure but was
-    reckoned from the units beside it.
+    `doubt_w`, `doubt_va`: how far off it may be, either way, where part of it was reckoned from the units beside it.
     """
 
     line: int
@@ -242,8 +240,8 @@ class ShedFirst:
     `wanted_s`: how long it should hold from then, `wanted_for` what. `ends_earliest`: its end with all steps shed
     at once. `reached`: whether it then holds for so long; None: cannot tell. No steps and True: nothing need go.
     `shed_by`: the latest moment for that. `all_shed`: the last step leaves nothing: a shutdown in order.
-    `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go, always known.
-    `not_since`: why it cannot be reckoned anew, so that it stays as of `as_of`; None: nothing stands against it.
+    `without_ends`: its end without shedding, as this was reckoned. `order`: every group as they go. `not_since`: why it
+    cannot be reckoned anew, so that it stays as of `as_of`.
     """
 
     as_of: datetime

@@ -21,6 +21,7 @@ from rules.system.requirements import (
     minutes_up,
     stale_after_s,
     starts_failed,
+    suggested,
     verdict,
 )
 from rules.system.state import UNKNOWN_HOLD_UP, Against, HoldUp, UnitLost
@@ -284,3 +285,12 @@ def test_enough_with_all_units_reads_as_enough() -> None:
     need = replace(START, required_s=658.0)
     (first, _) = verdict(need, SET, UNITS, evidence(659.2, 300.0)).because
     assert first == "With all units it holds 659 s at the least and needs 658 s: enough."
+
+
+def test_age_alone_never_gives_nought_seconds() -> None:
+    note = "No discharge of bank d3 was judged yet. Table and age."
+    found = verdict(START, SET, UNITS, replace(alone(suggests(None, 0.4)), notes=(note,)))
+    assert " 0 s" not in found.because[0]
+    assert "table and age alone suggest that they may be at their end" in found.because[0]
+    assert suggested(0.0) == suggested(59.0) == "that they may be at their end"
+    assert suggested(60.0) == "about 60 s"
