@@ -16,6 +16,7 @@ from api.http.access import LOOPBACK_NAMES, OnlyFrom
 from api.http.doors import Doors, Inside, PlainAnswers
 from api.http.forms import Forms
 from api.http.problems import told_of_bodies
+from api.http.sparing import Sparing
 from api.routes import alarms, banks, events, generators, health, pages, plans, reports, systems, units, work
 from api.routes import messages as telling
 from api.routes import openmetrics as metrics
@@ -27,7 +28,7 @@ def create_app(service: RunningSource, names: Iterable[str] = (), doors: Doors |
     """Return the application. `names` are further host names it may be reached under; `doors` those of its server."""
     app = _paths()
     app.state.service = service
-    inside = Inside(Forms(app, service.clock.now), (doors or Doors()).refused)
+    inside = Inside(Forms(Sparing(app), service.clock.now), (doors or Doors()).refused)
     return PlainAnswers(OnlyFrom(inside, {*LOOPBACK_NAMES, *names}))
 
 

@@ -71,6 +71,8 @@ def http_markdown() -> str:
         "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
         f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",
         f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.\n",
+        "HEAD is answered wherever GET is. Every whole answer has an entity tag: asked for with it in `If-None-Match`, 304 says",
+        "that nothing changed. Text is packed for whoever takes gzip.\n",
         "`because` is for people: a sentence, or several, whose wording may change. Beside it `reasons` gives the same to programs,",
         "as far as it has been brought into that form: `code`, which keeps its name, `about`, an id or empty, and `args`, figures in",
         'SI units, days (`{"day": …}`), moments, names, and reasons within the reason.',

@@ -6,11 +6,11 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import Response, StreamingResponse
 
 from api.http.problems import Problem, told
-from api.pages.live import MEDIA_TYPE
+from api.pages.live import MEDIA_TYPE, frame, frames_of
 from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
 from api.pages.sheets.registry import render_at
@@ -81,9 +81,12 @@ async def bank(service: Asked, name: str) -> Response:
 
 
 async def _page(service: RunningSource, address: str) -> Response:
-    html = render_at(await shown(service), address)
-    if html is None:
+    sheet = await shown(service)
+    seen = frame(sheet, address)
+    html = None if seen is None else render_at(sheet, address, seen.id)
+    if seen is None or html is None:
         raise Problem(404, "not-known", f"There is no page at {address}.")
+    frames_of(service).remember(seen)
     return Response(html, media_type="text/html; charset=utf-8", headers=HEADERS)
 
 
@@ -91,14 +94,30 @@ async def _page(service: RunningSource, address: str) -> Response:
 async def stream(
     service: Asked,
     sheet: Annotated[
-        str, Query(max_length=400, description="address of the page whose parts are wanted, with its query")
+        str,
+        Query(max_length=400, description="address of the page whose parts are wanted, with its query"),
     ] = "/",
+    after: Annotated[
+        str | None,
+        Query(max_length=40, description="id of the last event that was seen, or of the page as it was sent"),
+    ] = None,
+    last_event_id: Annotated[
+        str | None,
+        Header(
+            max_length=40,
+            description="the same, as a browser says it after a broken line; goes before `after`",
+        ),
+    ] = None,
 ) -> StreamingResponse:
-    """Stream what changes on a page as server-sent events: at most one a second, at least one in 15 s."""
+    """Stream what changes on a page as server-sent events: at most one a second, at least one in 15 s.
+
+    Each has an id. Who comes with the id of what is on the page already is sent what differs from there, as long as it
+    is remembered; else the first event holds every part.
+    """
     if service.readers >= MOST_STREAMS:
         raise Problem(503, "busy", f"{MOST_STREAMS} pages are open already; close one.", retry_after_s=30)
     return StreamingResponse(
-        live_stream(_sheets(service), sheet),
+        live_stream(_sheets(service), sheet, frames_of(service), last_event_id or after),
         media_type=MEDIA_TYPE,
         headers={"Cache-Control": "no-store"},
     )

@@ -153,6 +153,18 @@ async def test_before_anything_was_read_every_path_answers(tmp_path: Path, path:
             assert response.headers["content-type"] == "application/problem+json"
 
 
+@pytest.mark.parametrize("path", ["/", "/v1/systems", "/v1/alarms", "/metrics", "/static/sheet.css"])
+async def test_head_and_entity_tags_serve_pages_and_json_alike(tmp_path: Path, path: str) -> None:
+    async with opened(tmp_path) as (_, client):
+        get, head = await client.get(path), await client.head(path)
+        assert head.status_code == get.status_code
+        assert head.content == b""
+        if get.status_code == 200:
+            again = await client.get(path, headers={"If-None-Match": get.headers["etag"]})
+            assert again.status_code in {304, 200}  # what holds for a second may have changed since
+            assert again.status_code == 304 or again.headers["etag"] != get.headers["etag"]
+
+
 async def test_a_silent_card_is_an_alarm_that_can_be_acknowledged_and_is_kept(tmp_path: Path) -> None:
     async with opened(tmp_path) as (service, client):
         clock = service.clock

@@ -74,8 +74,8 @@ def main(page: PageFrame) -> Element:
     return el("main", page.body, id="main", data_skeleton=mark)
 
 
-def document(sheet: Sheet, page: PageFrame) -> str:
-    """Return a whole page."""
+def document(sheet: Sheet, page: PageFrame, whole: Element | None = None, event: str = "") -> str:
+    """Return a whole page. `whole`: its `main`, where that is built already; `event`: what the live stream calls it."""
     clock = clock_of(sheet)
     judged = clock.second(sheet.now)
     head = el(
@@ -118,10 +118,11 @@ def document(sheet: Sheet, page: PageFrame) -> str:
             id="feedlost",
             hidden=True,
         ),
-        main(page),
+        whole or main(page),
         _foot(sheet, clock),
         data_now=iso(sheet.now),
         data_stale_after=sheet.stale_after_s,
+        data_event=event or None,
         data_live=f"{LIVE}?sheet={quote(page.address, safe='')}",
     )
     return "<!doctype html>\n" + render(el("html", head, body, lang="en-GB")) + "\n"

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from typing import Final
 from urllib.parse import unquote
 
-from api.pages.markup.frame import PageFrame, document
+from api.pages.markup.elements import Element
+from api.pages.markup.frame import PageFrame, document, main
 from api.pages.sheets.alarm_sheet import alarms_page
 from api.pages.sheets.bank_sheet import bank_page, banks_page
 from api.pages.sheets.overview import index_page
@@ -40,10 +41,20 @@ def page_at(sheet: Sheet, address: str) -> PageFrame | None:
     return None
 
 
-def render_at(sheet: Sheet, address: str) -> str | None:
-    """Return the whole page at an address, or None where there is none."""
-    page = page_at(sheet, address)
-    return None if page is None else document(sheet, page)
+def whole_at(sheet: Sheet, address: str) -> tuple[PageFrame, Element] | None:
+    """Return the page at an address and the part of it that answers, or None; built once for a sheet."""
+    key = f"page {address}"
+    if key not in sheet.drawn:
+        page = page_at(sheet, address)
+        sheet.drawn[key] = None if page is None else (page, main(page))
+    found: tuple[PageFrame, Element] | None = sheet.drawn[key]
+    return found
+
+
+def render_at(sheet: Sheet, address: str, event: str = "") -> str | None:
+    """Return the whole page at an address, or None where there is none; `event`: the id that the live stream has for it."""
+    found = whole_at(sheet, address)
+    return None if found is None else document(sheet, found[0], found[1], event)
 
 
 def index(sheet: Sheet) -> str:

@@ -10,6 +10,7 @@
     var body = document.body;
     var offset = Date.parse(body.dataset.now) - Date.now();   // the service's clock less this one's
     var heard = Date.now(), staleAfter = 1000 * Number(body.dataset.staleAfter), waiting = null, fetching = false;
+    var at = body.dataset.event || "";                       // what is on the page, as the service calls it
 
     var FIGURES = "dd, .by, .mgn, .mgn b", wanted = null, touched = Date.now();
 
@@ -134,7 +135,9 @@
         document.title = made.title;
         waiting = null;
         wanted = null;
-        if (made.body.dataset.live !== body.dataset.live) { body.dataset.live = made.body.dataset.live; again(); }
+        body.dataset.live = made.body.dataset.live;
+        at = made.body.dataset.event || "";
+        again();                                              // on from what was fetched, not from what was sent before
       }).catch(function () { /* the next event asks again */ }).finally(function () { fetching = false; tick(); });
     }
     var soon = null, again = function () { };
@@ -151,6 +154,7 @@
     });
     function take(message) {
       var said = JSON.parse(message.data);
+      if (message.lastEventId) at = message.lastEventId;
       heard = Date.now();
       offset = Date.parse(said.now) - heard;
       staleAfter = 1000 * said.stale_after_s;
@@ -169,7 +173,7 @@
       var source, left = false;
       var connect = function () {
         if (left) return;
-        source = new EventSource(body.dataset.live);
+        source = new EventSource(body.dataset.live + (at ? "&after=" + at : ""));
         source.addEventListener("sheet", take);
         source.onerror = function () {
           if (source.readyState === EventSource.CLOSED) setTimeout(connect, 10000);

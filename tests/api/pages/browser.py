@@ -19,7 +19,7 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from api.http.problems import document
-from api.pages.live import MEDIA_TYPE, stream
+from api.pages.live import MEDIA_TYPE, Frames, frame, stream
 from api.pages.markup import assets
 from api.pages.sheets import registry as sheets
 from collector.read_model.sheet import Sheet
@@ -47,6 +47,9 @@ class Stage:
     def __init__(self, sheet: Sheet) -> None:
         self.sheet = sheet
         self.deaf = False
+        self.frames = Frames()
+        self.asked_after: list[str | None] = []
+        """The ids that live streams came with."""
         self.sent: list[dict[str, object]] = []
         """What forms sent."""
         routes = [
@@ -83,9 +86,12 @@ class Stage:
 
     async def _page(self, request: Request) -> Response:
         query = f"?{request.url.query}" if request.url.query else ""
-        html = sheets.render_at(self.sheet, request.url.path + query)
+        seen = frame(self.sheet, request.url.path + query)
+        html = None if seen is None else sheets.render_at(self.sheet, request.url.path + query, seen.id)
         if html is None:
             return Response("not there", 404)
+        if seen is not None:
+            self.frames.remember(seen)
         return Response(html, headers=assets.headers(), media_type="text/html; charset=utf-8")
 
     async def _static(self, request: Request) -> Response:
@@ -109,7 +115,9 @@ class Stage:
                 await asyncio.sleep(0.05)
 
         address = request.query_params.get("sheet", "/")
-        return StreamingResponse(stream(coming(), address), media_type=MEDIA_TYPE)
+        after = request.headers.get("last-event-id") or request.query_params.get("after")
+        self.asked_after.append(after)
+        return StreamingResponse(stream(coming(), address, self.frames, after), media_type=MEDIA_TYPE)
 
 
 @contextmanager
