@@ -106,7 +106,8 @@ def after_early(turn: Turn, started_s: float) -> Turn:
 
 def after_answer(turn: Turn, parts: frozenset[TablePart], read_s: float) -> Turn:
     """Return the turn after a card answered; the next due time is set by `following`."""
-    return replace(turn, part_read_s={**turn.part_read_s, **dict.fromkeys(parts, read_s)})
+    part_read_s = {**turn.part_read_s, **dict.fromkeys(parts, read_s)}
+    return Turn(turn.due_s, turn.phase, turn.urgent, turn.early_from_s, part_read_s)
 
 
 def after_silence(turn: Turn) -> Turn:
@@ -118,4 +119,5 @@ def following(turn: Turn, cadence: Cadence, now_s: float) -> Turn:
     """Return the turn after a read that ended at `now_s`: a due time still to come stays, else the next on the grid."""
     if now_s < turn.due_s:
         return turn
-    return replace(turn, due_s=due_after(now_s, cadence.period_s(urgent=turn.urgent), turn.phase))
+    due_s = due_after(now_s, cadence.period_s(urgent=turn.urgent), turn.phase)
+    return Turn(due_s, turn.phase, turn.urgent, turn.early_from_s, turn.part_read_s)

@@ -107,20 +107,21 @@ class Transport:
         NoReply, PortClosed, HostUnreachable, and whatever SnmpError `accept` raises. A malformed datagram
         does not end the wait, since anybody can send one.
         """
-        turn = self._turns.get(peer.key)
+        key = peer.key
+        turn = self._turns.get(key)
         if turn is None:
-            turn = self._turns[peer.key] = asyncio.Lock()
+            turn = self._turns[key] = asyncio.Lock()
         async with turn:
             loop = asyncio.get_running_loop()
             waiting: _Waiting[T] = _Waiting(message_id, accept, loop.create_future())
-            self._waiting[peer.key] = waiting
+            self._waiting[key] = waiting
             expiry = loop.call_later(deadline_s, self._expire, peer, waiting, deadline_s)
             try:
                 self._send(peer, datagram)
                 return await waiting.future
             finally:
                 expiry.cancel()
-                del self._waiting[peer.key]
+                del self._waiting[key]
                 if traffic is not None:
                     traffic.requests += 1
                     traffic.octets_out += len(datagram)

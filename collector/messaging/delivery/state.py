@@ -1,4 +1,4 @@
-"""The newest state of every system and unit to the brokers, and a wake for the outbox, whenever there is news."""
+"""The newest state of every system and unit to the brokers, and a wake for the outbox, whenever there is news of alarms."""
 
 from __future__ import annotations
 
@@ -53,8 +53,10 @@ class StateFeed:
         while True:
             seen, version = version, await self._present.news_after(version)
             moved = self._present.moved_since(seen)
-            self._office.wake()
-            if self._office.outbox.touched or any(kind == "alarm" for kind, _ in moved):
+            alarmed = any(kind == "alarm" for kind, _ in moved)
+            if alarmed:  # a plain reading brings no message, and the outbox is a look into the ledger
+                self._office.wake()
+            if self._office.outbox.touched or alarmed:
                 await self._office.refresh_told(
                     {a.incident for a in self._present.alarms.values() if a.incident is not None}
                 )

@@ -22,7 +22,10 @@ class Office:
     given: list[tuple[str, str]] = field(default_factory=list)
     told: list[set[str]] = field(default_factory=list)
 
-    def wake(self) -> None: ...
+    woken: int = 0
+
+    def wake(self) -> None:
+        self.woken += 1
 
     async def refresh_told(self, incidents: set[str]) -> None:
         self.told.append(incidents)
@@ -59,4 +62,10 @@ async def test_all_of_the_state_is_sent_first_and_then_what_moved_without_lookin
         await asyncio.sleep(0)
     assert office.given == [("unit", "W2")]
     assert office.told == [], "no alarm moved"
+    assert office.woken == 0, "and nobody has a message to send"
+    present.show_alarm("a", None)
+    present.changed()
+    for _ in range(3):
+        await asyncio.sleep(0)
+    assert (office.woken, office.told) == (1, [set()])
     feed.cancel()
