@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import os
 import signal
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
 from time import monotonic
-from typing import Any, Self, TypeVar
+from typing import Any, Final, Self, TypeVar
 
 T = TypeVar("T")
 SPAWN = multiprocessing.get_context("spawn")
+STANDS_BACK: Final = 5
+"""How much nicer the process is than the one that reads the cards: where both want the same core, the cards are read."""
 
 
 class JudgementFailed(Exception):  # noqa: N818 - it names what happened to a judgement
@@ -163,6 +166,7 @@ def _judge_for_ever(pipe: Connection) -> None:
     """Serve requests until the daemon closes the pipe; the daemon owns the signals."""
     import traceback  # noqa: PLC0415 - only the child needs it
 
+    os.nice(STANDS_BACK)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)

@@ -17,6 +17,11 @@ async def test_a_function_is_reckoned_in_another_process() -> None:
         assert await worker.ask("pid", os.getpid) != os.getpid()
 
 
+async def test_the_process_stands_back_for_the_one_that_reads_the_cards() -> None:
+    async with Worker() as worker:
+        assert await worker.ask("nice", os.nice, 0) == min(os.nice(0) + 5, 19)
+
+
 async def test_only_the_newest_request_of_a_key_waits() -> None:
     async with Worker() as worker:
         busy = asyncio.create_task(worker.ask("busy", time.sleep, 0.3))
