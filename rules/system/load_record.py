@@ -1,7 +1,7 @@
 """The load a system must be ready for: running 5-minute means by board line over the last 30 days.
 
 The highest 5-minute mean of every quarter of an hour is kept for 30 days, rounded up by at most
-0.025 %, so one system costs some 35 KB whatever the cadence. The highest of all is the 30-day peak.
+0.025 %, a day of them in 1.2 KB, so one system costs 38 KB whatever the cadence once it has its month. The highest of all is the 30-day peak.
 The 95th percentile is that of these quarter-hour maxima: never below that of the 5-minute means.
 The highest of every day is kept for ten years (16 bytes a day), for growth and for the size of what
 comes next.
@@ -138,13 +138,13 @@ class PeakRecord:
     """Gathers a system's load by board line. `lines` are the numbers of the board's lines, rising."""
 
     __slots__ = (
-        "_codes",
+        "_blocks",
         "_day_codes",
         "_days",
         "_last",
         "_last_s",
         "_lines",
-        "_quarters",
+        "_newest",
         "_sum",
         "_window",
         "version",
@@ -153,8 +153,10 @@ class PeakRecord:
     def __init__(self, lines: Sequence[int]) -> None:
         self._lines = tuple(lines)
         width = 2 * len(self._lines)
-        self._codes: NDArray[np.uint16] = np.zeros((QUARTERS, width), dtype=np.uint16)  # 0: not known
-        self._quarters: NDArray[np.int32] = np.full(QUARTERS, -1, dtype=np.int32)  # which quarter is in a row
+        self._blocks: dict[
+            int, NDArray[np.uint16]
+        ] = {}  # day since 1970 -> quarter of it, column; 0: not known
+        self._newest = 0  # number of the newest quarter on record since 1970
         self._days: NDArray[np.int32] = np.zeros(0, dtype=np.int32)  # days since 1970, rising
         self._day_codes: NDArray[np.uint16] = np.zeros((0, width), dtype=np.uint16)
         self.version = 0
@@ -213,21 +215,36 @@ class PeakRecord:
         if window <= self._window:
             return
         quarter = self._window * MEAN_OVER_S // QUARTER_S
-        row = quarter % QUARTERS
         for column, total in enumerate(self._sum):
             if total[1] >= ENOUGH_OF_A_MEAN * MEAN_OVER_S:
-                self._keep(row, quarter, column, total[0] / total[1])
+                self._keep(quarter, column, total[0] / total[1])
             total[0] = total[1] = 0.0
         self._window = window
 
-    def _keep(self, row: int, quarter: int, column: int, mean: float) -> None:
+    def _keep(self, quarter: int, column: int, mean: float) -> None:
         self.version += 1
-        if self._quarters[row] != quarter:
-            self._quarters[row] = quarter
-            self._codes[row] = 0
+        day, place = divmod(quarter, QUARTERS_A_DAY)
+        block = self._blocks.get(day)
+        if block is None:
+            block = self._blocks[day] = np.zeros((QUARTERS_A_DAY, 2 * len(self._lines)), dtype=np.uint16)
+        if quarter > self._newest:
+            self._newest = quarter
+            for old in [one for one in self._blocks if one < (quarter - QUARTERS + 1) // QUARTERS_A_DAY]:
+                del self._blocks[old]
         code = _code(mean)
-        self._codes[row, column] = max(int(self._codes[row, column]), code)
-        self._keep_day(quarter // QUARTERS_A_DAY, column, code)
+        block[place, column] = max(int(block[place, column]), code)
+        self._keep_day(day, column, code)
+
+    def _ring(self) -> tuple[NDArray[np.int64], NDArray[np.uint16]]:
+        """Return the month by row: which quarter is in it (-1: none), and its codes. A quarter's row is its number's rest."""
+        quarters = np.full(QUARTERS, -1, dtype=np.int64)
+        codes = np.zeros((QUARTERS, 2 * len(self._lines)), dtype=np.uint16)
+        for day, block in self._blocks.items():
+            numbers = np.arange(day * QUARTERS_A_DAY, (day + 1) * QUARTERS_A_DAY)
+            held = block.any(axis=1) & (numbers > self._newest - QUARTERS)
+            rows = numbers[held] % QUARTERS
+            quarters[rows], codes[rows] = numbers[held], block[held]
+        return quarters, codes
 
     def _keep_day(self, day: int, column: int, code: int) -> None:
         at = int(np.searchsorted(self._days, day))
@@ -240,11 +257,19 @@ class PeakRecord:
                 return  # older than everything that is kept
         self._day_codes[at, column] = max(int(self._day_codes[at, column]), code)
 
+    def _put_ring(self, quarters: NDArray[np.int64], codes: NDArray[np.uint16]) -> None:
+        """Take a month as `_ring` gives it."""
+        self._newest = max(int(quarters.max()), 0)
+        held = quarters > max(self._newest - QUARTERS, 0)
+        for quarter, row in zip(quarters[held].tolist(), codes[held], strict=True):
+            day, place = divmod(quarter, QUARTERS_A_DAY)
+            blank = np.zeros((QUARTERS_A_DAY, codes.shape[1]), dtype=np.uint16)
+            self._blocks.setdefault(day, blank)[place] = row
+
     def add_quarter(self, at: datetime, load: Load) -> None:
         """Take the load of a quarter of an hour that was not watched live, from an older record."""
         quarter = int(at.timestamp()) // QUARTER_S
-        row = quarter % QUARTERS
-        newest = int(self._quarters.max())
+        newest = self._newest
         by_line = {item.line: item for item in load.lines}
         for k, line in enumerate(self._lines):
             item = by_line.get(line)
@@ -252,8 +277,8 @@ class PeakRecord:
             for column, value in zip((2 * k, 2 * k + 1), values, strict=True):
                 if value is None:
                     continue
-                if quarter > newest - QUARTERS and self._quarters[row] <= quarter:
-                    self._keep(row, quarter, column, value)
+                if quarter > newest - QUARTERS:
+                    self._keep(quarter, column, value)
                 else:
                     self._keep_day(quarter // QUARTERS_A_DAY, column, _code(value))
 
@@ -287,13 +312,14 @@ class PeakRecord:
         `since`: lines of which only what came from a day on counts. A line with nothing on record is left out.
         """
         newest = int(now.timestamp()) // QUARTER_S
+        quarters, codes = self._ring()
         found = []
         for k, line in enumerate(self._lines):
             first = 0 if since is None or line not in since else (since[line] - date(1970, 1, 1)).days
-            held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
-            held &= self._quarters >= first * QUARTERS_A_DAY
+            held = (quarters > newest - QUARTERS) & (quarters <= newest)
+            held &= quarters >= first * QUARTERS_A_DAY
             year = (self._days > newest // QUARTERS_A_DAY - 366) & (self._days >= first)
-            watts = self._codes[held, 2 * k]
+            watts = codes[held, 2 * k]
             watts = np.sort(watts[watts > 0])
             peak_w = int(self._day_codes[year, 2 * k].max(initial=0))
             peak_va = int(self._day_codes[year, 2 * k + 1].max(initial=0))
@@ -314,8 +340,9 @@ class PeakRecord:
     def peaks(self, now: datetime) -> Peaks:
         """Return highest and 95th percentile of the 30 days before `now`."""
         newest = int(now.timestamp()) // QUARTER_S
-        held = (self._quarters > newest - QUARTERS) & (self._quarters <= newest)
-        quarters, codes = self._quarters[held], self._codes[held]
+        quarters, codes = self._ring()
+        held = (quarters > newest - QUARTERS) & (quarters <= newest)
+        quarters, codes = quarters[held], codes[held]
         if quarters.size == 0:
             return NO_PEAKS
         lines = []
@@ -379,15 +406,16 @@ class PeakRecord:
         """
         asked = quarters_between(from_at, until_at)
         quarters = np.arange(asked.start, asked.stop)
-        newest = int(self._quarters.max())
+        known, codes = self._ring()
+        newest = self._newest
         weeks_ago = np.maximum(-(-(quarters - newest) // QUARTERS_A_WEEK), 1)
         back = (weeks_ago[:, None] + np.arange(WEEKS_LOOKED_BACK)) * QUARTERS_A_WEEK
         wanted = ((quarters[:, None] - back)[:, :, None] + np.array((-1, 0, 1))).reshape(
             len(quarters), 3 * WEEKS_LOOKED_BACK
         )
         rows = wanted % QUARTERS
-        held = (wanted > newest - QUARTERS) & (self._quarters[rows] == wanted)
-        return quarters.tolist(), np.where(held[:, :, None], self._codes[rows], np.uint16(0))
+        held = (wanted > newest - QUARTERS) & (known[rows] == wanted)
+        return quarters.tolist(), np.where(held[:, :, None], codes[rows], np.uint16(0))
 
     def snapshot(self) -> bytes:
         """Return the record as bytes, to be kept and given to `restore`."""
@@ -400,7 +428,8 @@ class PeakRecord:
             "days": len(self._days),
         }
         text = json.dumps(head).encode()
-        body = self._quarters.astype("<i8").tobytes() + self._codes.astype("<u2").tobytes()
+        quarters, codes = self._ring()
+        body = quarters.astype("<i8").tobytes() + codes.astype("<u2").tobytes()
         body += self._days.astype("<i4").tobytes() + self._day_codes.astype("<u2").tobytes()
         return len(text).to_bytes(4, "big") + text + zlib.compress(body, 1)
 
@@ -417,9 +446,9 @@ class PeakRecord:
             body = zlib.decompress(kept[4 + size :])
             record = cls(head["lines"])
             width = 2 * len(record._lines)
-            record._quarters = np.frombuffer(body, "<i8", QUARTERS).astype(np.int32)
-            record._codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).astype(np.uint16)
-            record._codes = record._codes.reshape(QUARTERS, width)
+            quarters = np.frombuffer(body, "<i8", QUARTERS)
+            codes = np.frombuffer(body, "<u2", QUARTERS * width, 8 * QUARTERS).reshape(QUARTERS, width)
+            record._put_ring(quarters, codes)
             days = int(head.get("days", 0))
             start = 8 * QUARTERS + 2 * QUARTERS * width
             record._days = np.frombuffer(body, "<i4", days, start).astype(np.int32)
