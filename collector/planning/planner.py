@@ -46,6 +46,7 @@ from rules.system.load_record import MEAN_OVER_S, Expected, PeakRecord, quarters
 from rules.system.load_step import line_steps, since_step
 from rules.system.parallel import FEEDING
 from rules.system.redundancy import daily_margins, limits_with_spares_gone
+from rules.values.reason import Reason, told
 from rules.values.severity import Severity
 
 AT_ONCE: Final = 4
@@ -240,8 +241,8 @@ class Planner:
             self._proven = (mark, confirmed(self._estate, facts, equipment))
         return self._proven[1]
 
-    def _alarms(self, system: str) -> tuple[str, ...]:
-        """Return what stands about a system and its parts, as sentences; a warning forbids no work, nor does a reminder."""
+    def _alarms(self, system: str) -> tuple[Reason, ...]:
+        """Return what stands about a system and its parts; a warning forbids no work, nor does a reminder."""
         units = {unit.id for unit in self._estate.units_of(system)}
         about = {system, *units}
         about |= {bank.id for bank in self._estate.banks_of_system(system)}
@@ -255,7 +256,7 @@ class Planner:
             and a.kind not in REMINDERS
             and a.condition is not False  # what only waits out its off-delay is over
         ]
-        return tuple(a.what or a.kind for a in found)
+        return tuple(a.what or told(a.kind) for a in found)
 
     async def sizes(
         self,

@@ -26,7 +26,8 @@ from rules.alarms.planned_work import windows
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
 from rules.monitor.inputs import ShutdownLooked
-from rules.phrasing.signed_shutdown import ended_words, signed_words, withdrawn_words
+from rules.phrasing.reasons import say
+from rules.phrasing.signed_shutdown import begun_words, ended_words, signed_words, withdrawn_words
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import (
     AbortLimits,
@@ -37,6 +38,7 @@ from rules.planning.ridethrough.signed import (
 from rules.planning.ridethrough.signed_course import PlanCourse, Status, looked
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
+from rules.values.reason import told
 from rules.values.serial import to_plain
 
 FURTHEST: Final = timedelta(days=92)
@@ -131,7 +133,7 @@ class SignedShutdowns(SignedBook):
                 "sign_plan",
                 by,
                 note,
-                PowerEvent(now, "plan_signed", system, signed_words(plan, self._name(plan))),
+                PowerEvent(now, "plan_signed", system, told(signed_words(plan, self._name(plan)))),
             )
             self._kept[kept.id] = kept
             self._untold.add(system)
@@ -154,7 +156,7 @@ class SignedShutdowns(SignedBook):
                 "withdraw_plan",
                 by,
                 note,
-                PowerEvent(now, "plan_withdrawn", kept.plan.system, text),
+                PowerEvent(now, "plan_withdrawn", kept.plan.system, told(text)),
             )
         except BaseException:
             self._kept[plan] = kept
@@ -181,7 +183,9 @@ class SignedShutdowns(SignedBook):
             tx.add_action(Action(now, by, what, plan.system, note, body={"plan": kept.id}))
             body = {"plan": kept.id, "starts_at": plan.starts_at.isoformat()}
             tx.add_event(
-                JournalLine(event.at, event.kind, event.about, event.text, schema="signed-plan/1", body=body)
+                JournalLine(
+                    event.at, event.kind, event.about, say(event.what), schema="signed-plan/1", body=body
+                )
             )
         self._present.changed()
 
@@ -258,13 +262,11 @@ class SignedShutdowns(SignedBook):
             self._saved_at[kept.id] = now
         events = []
         if before.status is Status.SIGNED and course.status is not Status.SIGNED:
-            text = (
-                f"The planned shutdown of {self._name(kept.plan)} begins, as signed by {kept.plan.signed_by}."
-            )
-            events.append(PowerEvent(now, "plan_begins", kept.plan.system, text))
+            text = begun_words(kept.plan, self._name(kept.plan))
+            events.append(PowerEvent(now, "plan_begins", kept.plan.system, told(text)))
         if course.status is Status.ENDED:
             text = ended_words(kept.compared, self._name(kept.plan))
-            events.append(PowerEvent(now, "plan_ended", kept.plan.system, text))
+            events.append(PowerEvent(now, "plan_ended", kept.plan.system, told(text)))
         return tuple(events)
 
     def move_clock(self, by: timedelta) -> None:

@@ -34,6 +34,7 @@ from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
@@ -251,14 +252,14 @@ def alarm_as_read(
     acknowledged; and what it asked for is asked no longer, unless it waits for a person all the same.
     """
     kind = CATALOGUE.get(alarm.kind)
-    what = alarm.what or (kind.meaning if kind is not None else alarm.kind)
+    what = say(alarm.what) or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
     gone = alarm.condition is False and (alarm.standing or alarm.state in _OVER)
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
         what=f"{NO_LONGER}{what}" if gone else what,
-        do="" if gone and alarm.state is not State.LATCHED else alarm.do,
+        do="" if gone and alarm.state is not State.LATCHED else say(alarm.do),
         severity=alarm.severity.value,
         state=alarm.state.value,
         since=alarm.since or alarm.first_sign,

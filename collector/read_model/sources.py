@@ -14,10 +14,10 @@ from collector.read_model import sheet as model
 from collector.read_model.wall_clock import WallClock
 from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.alarms.catalogue import Cause
+from rules.alarms.conditions.shedding import holds_without, shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.phrasing.figures import capital, minutes, plural
 from rules.phrasing.reasons import say
-from rules.phrasing.text import holds_without, shed_words
 from rules.planning.isolation.check import Isolation, Overall
 from rules.planning.isolation.rows import Result
 from rules.plant.estate import Estate
@@ -217,7 +217,7 @@ def with_shedding(outage: model.ShownOutage, state: SystemState, now: datetime) 
     if on is None or shed is None:
         return outage
     ends = on.ends_earliest
-    said = model.Shedding(shed_words(shed, now, ends), shed.power_w)
+    said = model.Shedding(say(shed_reason(shed, now, ends)), shed.power_w)
     if ends is not None and shed.steps and not holds_without(shed, now, ends):
         said = replace(said, ends_earliest=shed.ends_earliest)
     return replace(outage, shedding=said)

@@ -12,7 +12,7 @@ from rules.alarms.lifecycle.alarm import Alarm, Happened
 from rules.alarms.lifecycle.states import State
 from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.outputs import Change
-from rules.values.serial import to_plain
+from rules.phrasing.reasons import kept, say
 
 
 def save_change(tx: Transaction, change: Change) -> None:
@@ -37,34 +37,35 @@ def alarm_line(alarm: Alarm, happened: Happened) -> AlarmLine:
         since=alarm.since or happened.at,
         standing=alarm.state is not State.NORMAL,
         incident=alarm.incident,
-        body=to_plain(alarm),
+        body=kept(alarm),
     )
 
 
 def incident_line(change: IncidentChange) -> IncidentLine:
     """Return an incident as the ledger keeps it."""
     incident = change.incident
+    body = kept(incident) | {"title": say(incident.title), "do": say(incident.do)}  # given over HTTP as it is
     return IncidentLine(
         id=incident.id,
         about=incident.about,
         severity=incident.severity.value,
         opened=incident.opened_at,
         closed=incident.closed_at,
-        body=to_plain(incident),
+        body=body,
     )
 
 
 def line_of(change: Change) -> JournalLine | None:
     """Return a change as a line of the journal; None for what is nobody's history."""
     if isinstance(change, PowerEvent):
-        return JournalLine(change.at, change.kind, change.about, change.text, incident=change.incident)
+        return JournalLine(change.at, change.kind, change.about, say(change.what), incident=change.incident)
     if isinstance(change, Happened):
         alarm = change.alarm
         return JournalLine(
             change.at,
             f"alarm_{change.event.value}",
             alarm.about,
-            alarm.what,
+            say(alarm.what),
             incident=alarm.incident,
             alarm=alarm.id,
             body={
@@ -84,7 +85,7 @@ def line_of(change: Change) -> JournalLine | None:
 
 def judgement_line(judged: BankJudgement) -> JudgementLine:
     """Return a bank's judgement as the ledger keeps it: what was said, of what input, with what seed."""
-    body = {"state": to_plain(judged.state)}
+    body = {"state": kept(judged.state)}
     return JudgementLine(f"bank {judged.state.id}", judged.as_of, judged.digest, judged.seed, "bank/1", body)
 
 

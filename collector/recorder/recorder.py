@@ -49,11 +49,12 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change, RefusedCommand
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
-from rules.phrasing.text import clock_words
 from rules.plant.reading import Reading, Sample
 from rules.system.answered import dated_anew
 from rules.system.assessment import glance
 from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.values.code import Code
+from rules.values.reason import reason, told
 
 NONE_KNOWN: Final[Mapping[str, float]] = MappingProxyType({})
 
@@ -207,7 +208,7 @@ class Recorder:
             taken.judgements.append(given)
             if given.moved is not None:
                 at = self._clock.now()
-                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, given.moved))
+                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, told(given.moved)))
             taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
         elif isinstance(given, PendingCommand):
             taken.asked.append((given, self._carried_out(given.action, taken)))
@@ -290,7 +291,8 @@ class Recorder:
         for tell in self._on_clock_moved:
             tell(by)
         taken.touched |= dict.fromkeys(self._estate.systems)
-        return (PowerEvent(self._clock.now(), "clock_set", SERVICE, clock_words(by)),)
+        what = reason(Code.CLOCK_SET, SERVICE, by_s=by.total_seconds())
+        return (PowerEvent(self._clock.now(), "clock_set", SERVICE, what),)
 
     def _as_of_now(self, given: RecorderInput | PendingCommand) -> RecorderInput | PendingCommand:
         """Return what was noted before the clock was set, and waited meanwhile, as it reads by the clock now."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from rules.values.reason import Reason
+
 
 @dataclass(frozen=True, slots=True)
 class PowerEvent:
@@ -13,5 +15,5 @@ class PowerEvent:
     at: datetime
     kind: str
     about: str
-    text: str
+    what: Reason
     incident: str | None = None

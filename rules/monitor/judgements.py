@@ -9,7 +9,7 @@ from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.generators import SetFigures, set_conditions
 from rules.alarms.conditions.old_reading import OLD, SAYS_IT, WAITING, old_reading
-from rules.alarms.conditions.outage import on_battery_words, time_left_s
+from rules.alarms.conditions.outage import on_battery_reason, time_left_s
 from rules.alarms.conditions.service import SERVICE, ServiceFigures, service_conditions
 from rules.alarms.conditions.service_due import work_conditions
 from rules.alarms.conditions.shutdown import BREAK_OFF, ShutdownFigures, shutdown_conditions
@@ -67,8 +67,8 @@ def system(draft: Draft, state: SystemState) -> None:
         alarm = draft.alarm("on_battery", unit.id)
         if alarm is None or alarm.condition is False:
             continue
-        what = on_battery_words(
-            f"Unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None
+        what = on_battery_reason(
+            f"unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None
         )
         if alarm.condition is None:
             draft.store.put_alarm(reworded(alarm, what, facts))

@@ -13,6 +13,8 @@ from rules.monitor.inputs import OperatorAction, OperatorCommand
 from rules.monitor.outputs import RefusedCommand
 from rules.monitor.transition import Draft
 from rules.monitor.unit_memory import declared
+from rules.values.code import Code
+from rules.values.reason import reason
 
 
 def act(draft: Draft, action: OperatorAction) -> None:
@@ -70,5 +72,5 @@ def declare(draft: Draft, unit: str) -> None:
     draft.event(
         "equipment_declared",
         unit,
-        f"A change of equipment of {draft.book.topology.name(unit)} was declared.",
+        reason(Code.EQUIPMENT_DECLARED, unit, name=draft.book.topology.name(unit)),
     )

@@ -12,6 +12,8 @@ from rules.alarms.lifecycle import course
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.windows import Window
 from rules.monitor.transition import Draft
+from rules.values.code import Code
+from rules.values.reason import reason
 
 _FIRST: Final = datetime.min.replace(tzinfo=UTC)
 _LAST: Final = datetime.max.replace(tzinfo=UTC)
@@ -82,19 +84,18 @@ def _windows_moved(draft: Draft) -> None:
             draft.event(
                 "planned_work_begins",
                 window.about,
-                f"Planned work at {name} begins: {window.what or window.id}.",
+                reason(Code.PLANNED_WORK_BEGINS, window.about, name=name, work=window.what or window.id),
             )
     ended = [w for w in store.windows if w.id in before and w.id not in now_open]
     gone = [w for w in before if w not in now_open and w not in {x.id for x in store.windows}]
     for window in ended:
         name = draft.book.topology.name(window.about)
         left = sum(window.id in a.planned and a.standing for a in store.alarms.values())
-        still = f"; {left} conditions it explained still stand and are told now" if left else ""
         draft.event(
             "planned_work_ends",
             window.about,
-            f"Planned work at {name} ends: {window.what or window.id}{still}.",
+            reason(Code.PLANNED_WORK_ENDS, window.about, name=name, work=window.what or window.id, left=left),
         )
     for window_id in gone:
-        draft.event("planned_work_withdrawn", window_id, f"Planned work {window_id} was withdrawn.")
+        draft.event("planned_work_withdrawn", window_id, reason(Code.PLANNED_WORK_WITHDRAWN, window_id))
     store.put_windows(tuple(w for w in store.windows if w.end > draft.at), now_open)

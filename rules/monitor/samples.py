@@ -15,6 +15,8 @@ from rules.monitor.transition import Draft
 from rules.monitor.unit_memory import identified, remembered, unit_events
 from rules.plant.estate import CardReports, System, Unit
 from rules.plant.reading import Fault, Reading, Silence
+from rules.values.code import Code
+from rules.values.reason import reason
 
 
 def read(draft: Draft, reading: Reading) -> None:
@@ -74,12 +76,11 @@ def silent(draft: Draft, silence: Silence) -> None:
     before = draft.store.units.get(silence.unit, UnitMemory(silence.unit))
     name = draft.book.topology.name(silence.unit)
     if before.silent_since is None:
-        draft.event("card_silent", silence.unit, f"The card of {name} does not answer: {silence.why}.")
+        what = reason(Code.CARD_SILENT_SINCE_NOW, silence.unit, name=name, why=silence.why)
+        draft.event("card_silent", silence.unit, what)
     draft.store.put_unit(replace(before, silent_since=before.silent_since or draft.at))
     on_bank = bool(before.on_battery)
-    what = f"The card of {name} does not answer, so nothing is known of it."
-    if on_bank:
-        what += " It was last seen on battery."
+    what = reason(Code.CARD_SILENT, silence.unit, name=name, on_bank=on_bank)
     draft.found(
         (
             Condition(
@@ -99,7 +100,7 @@ def fault(draft: Draft, fault: Fault) -> None:
     if fault.unit not in draft.book.estate.units:
         return
     name = draft.book.topology.name(fault.unit)
-    what = f"Cannot judge {name}: fault in ridethrough ({fault.what})."
+    what = reason(Code.CANNOT_JUDGE_UNIT, fault.unit, name=name, fault=fault.what)
     draft.found(
         (
             Condition("cannot_judge_unit", fault.unit, Observation(True, what)),

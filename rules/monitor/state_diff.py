@@ -1,13 +1,12 @@
 """The state in parts, for whoever keeps it: what has changed so that a restart must know of it.
 
-Most of a state moves with every reading and every second, and is told again by the next: watts, the numbers in an
-alarm's words. A part counts as changed when anything else in it did. What a delay has counted is not lost by that: it
+Most of a state moves with every reading and every second, and is told again by the next: watts, the figures of what
+an alarm says. A part counts as changed when anything else in it did. What a delay has counted is not lost by that: it
 goes on from where `now_s` stood, and `now_s` is kept each time.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from operator import attrgetter
@@ -33,13 +32,12 @@ def _but(kind: type[Any], *passing: str) -> _Look:
 
 _unit: Final = _but(UnitMemory, "seen_s", "at", "power_w", "load_fraction", "uptime_s")
 _alarm: Final = _but(Alarm, "what", "facts", "by_when")
-_NUMBER: Final = re.compile(r"[0-9]+(\.[0-9]+)?")
 _incident: Final = _but(Incident, "parts")
 _part: Final = _but(IncidentPart, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
 
 
 def _of_alarm(alarm: Alarm) -> object:
-    return _alarm(alarm), _NUMBER.sub("", alarm.what)
+    return _alarm(alarm), None if alarm.what is None else alarm.what.kind
 
 
 def _of_incident(incident: Incident) -> object:

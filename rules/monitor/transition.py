@@ -20,6 +20,7 @@ from rules.monitor.outputs import Change
 from rules.monitor.state import Book
 from rules.monitor.store import WatchStore
 from rules.plant.reading import Stamp
+from rules.values.reason import Reason
 
 ON_BATTERY: Final = "on_battery"
 
@@ -55,9 +56,9 @@ class Draft:
 
         return was
 
-    def event(self, kind: str, about: str, text: str) -> None:
+    def event(self, kind: str, about: str, what: Reason) -> None:
         """Note an event for the journal."""
-        self.changes.append(PowerEvent(self.at, kind, about, text))
+        self.changes.append(PowerEvent(self.at, kind, about, what))
 
     def keep(self, result: tuple[Alarm, tuple[Happened, ...]]) -> None:
         """Keep an alarm as a transition left it, and what happened on the way."""

@@ -12,9 +12,10 @@ from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle.course import Observation
 from rules.alarms.plant_memory import UnitMemory
 from rules.alarms.signs import has_mains, load_fraction, on_battery
-from rules.phrasing.text import counted, lasted
 from rules.plant.estate import Unit
 from rules.plant.reading import Nameplate, OutputSource, Reading
+from rules.values.code import Code
+from rules.values.reason import reason
 
 WRAP_S: Final = 42_949_672.95
 """sysUpTime wraps after 2^32 hundredths of a second; a fall from near there is no restart."""
@@ -68,13 +69,14 @@ def identified(now: UnitMemory, plate: Nameplate, name: str) -> tuple[UnitMemory
         None if plate.engine_id is None else f"SNMP engine {plate.engine_id}",
     )
     old = (*(now.identity or ()), *(None,) * len(seen))[: len(seen)]
-    differs = [
-        f"{a} before, {b} now" for a, b in zip(old, seen, strict=True) if None not in (a, b) and a != b
-    ]
+    pairs = zip(old, seen, strict=True)
+    differs = [(a, b) for a, b in pairs if a is not None and b is not None and a != b]
     if not differs:
         now = replace(now, identity=tuple(b if a is None else a for a, b in zip(old, seen, strict=True)))
-    what = f"Something else answers at the address of {name}: {'; '.join(differs)}."
-    return now, Condition("different_equipment", now.unit, Observation(bool(differs), what))
+        return now, Condition("different_equipment", now.unit, Observation(False))
+    known, answers = zip(*differs, strict=True)
+    what = reason(Code.DIFFERENT_EQUIPMENT, now.unit, name=name, before=known, now=answers)
+    return now, Condition("different_equipment", now.unit, Observation(True, what))
 
 
 def declared(memory: UnitMemory) -> UnitMemory:
@@ -84,37 +86,43 @@ def declared(memory: UnitMemory) -> UnitMemory:
 
 def unit_events(before: UnitMemory, now: UnitMemory, name: str, at: datetime) -> Iterator[PowerEvent]:
     """Yield what changed from one reading of a unit to the next, for the journal."""
-    name = name[:1].upper() + name[1:]
-
-    def event(kind: str, text: str) -> PowerEvent:
-        return PowerEvent(at, kind, now.unit, f"{name} {text}.")
-
+    unit = now.unit
     if before.silent_since is not None:
-        yield event(
-            "card_answers", f"answers again after {lasted((at - before.silent_since).total_seconds())}"
-        )
+        took_s = (at - before.silent_since).total_seconds()
+        yield PowerEvent(at, "card_answers", unit, reason(Code.CARD_ANSWERS, unit, name=name, took_s=took_s))
     if now.on_battery and not before.on_battery:
         if now.testing:
-            yield event("unit_tests_bank", "tests its bank")
+            yield PowerEvent(at, "unit_tests_bank", unit, reason(Code.UNIT_TESTS_BANK, unit, name=name))
         else:
-            yield event("unit_to_battery", "went to its bank")
+            yield PowerEvent(at, "unit_to_battery", unit, reason(Code.UNIT_TO_BATTERY, unit, name=name))
     elif before.on_battery and now.on_battery is False:
         since = before.on_battery_since
-        took = f" after {lasted((at - since).total_seconds())}" if since is not None else ""
-        yield event("unit_from_battery", f"left its bank{took}")
+        lasted_s = None if since is None else (at - since).total_seconds()
+        left = reason(Code.UNIT_FROM_BATTERY, unit, name=name, took_s=lasted_s)
+        yield PowerEvent(at, "unit_from_battery", unit, left)
     elif dips := _dips(before, now):
-        yield event("input_dip", f"saw its input go bad {counted(dips, 'time')}")
+        yield PowerEvent(at, "input_dip", unit, reason(Code.INPUT_DIP, unit, name=name, times=dips))
     if now.source is not before.source and before.source is not None:
-        for source, word, kind in (
-            (OutputSource.BYPASS, "bypass", "bypass"),
-            (OutputSource.NONE, "no output", "off"),
+        for source, kind, went, left in (
+            (
+                OutputSource.BYPASS,
+                "bypass",
+                reason(Code.UNIT_TO_BYPASS, unit, name=name),
+                reason(Code.UNIT_FROM_BYPASS, unit, name=name),
+            ),
+            (
+                OutputSource.NONE,
+                "off",
+                reason(Code.UNIT_TO_OFF, unit, name=name),
+                reason(Code.UNIT_FROM_OFF, unit, name=name),
+            ),
         ):
             if now.source is source:
-                yield event(f"unit_to_{kind}", f"went to {word}")
+                yield PowerEvent(at, f"unit_to_{kind}", unit, went)
             elif before.source is source:
-                yield event(f"unit_from_{kind}", f"left {word}")
+                yield PowerEvent(at, f"unit_from_{kind}", unit, left)
     if _restarted(before, now):
-        yield event("card_restarted", "has a card that restarted")
+        yield PowerEvent(at, "card_restarted", unit, reason(Code.CARD_RESTARTED, unit, name=name))
 
 
 def _dips(before: UnitMemory, now: UnitMemory) -> int:

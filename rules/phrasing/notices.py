@@ -8,20 +8,12 @@ from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation
+from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene
-from rules.phrasing.text import (
-    at_least,
-    at_most,
-    capital,
-    counted,
-    fed_words,
-    lasted,
-    listed,
-    shed_words,
-    short_form,
-)
+from rules.phrasing.reasons import cause, say
+from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, listed, short_form
 from rules.plant.topology import Thing, Topology
 from rules.values.severity import Severity
 
@@ -62,11 +54,11 @@ def notice_of(case: NoticeCase) -> Notice:
     """Return the notice for a case. The same case gives the same notice."""
     incident = case.incident
     if case.kind is NoticeKind.CLOSED:
-        what, do, lines, cause = _closing(case)
+        what, do, lines, briefly = _closing(case)
     elif case.kind is NoticeKind.OPENED:
-        what, do, lines, cause = _opening(case)
+        what, do, lines, briefly = _opening(case)
     else:
-        what, do, lines, cause = _change(case)
+        what, do, lines, briefly = _change(case)
     if case.kind is NoticeKind.ESCALATED:
         waited = lasted((case.at - (incident.announced_at or case.at)).total_seconds())
         what = f"Acknowledged by nobody for {waited}: {what}"
@@ -88,7 +80,7 @@ def notice_of(case: NoticeCase) -> Notice:
         do=do,
         by_when=by_when,
         lines=lines,
-        short=short_form(cause, capital(where), left, do),
+        short=short_form(briefly, capital(where), left, do),
         urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
         level=incident.level,
         alarms=incident.members,
@@ -156,7 +148,7 @@ def _part_line(case: NoticeCase, part: IncidentPart) -> str:
     if outage is not None and outage.carried:
         return f"{name}: {units} on battery{fed}; those that are fed can carry the load{carrying}."
     if outage is not None and outage.outlasted is not None:
-        shed = f" {shed_words(outage.shed, case.at, None)}" if outage.shed is not None else ""
+        shed = f" {say(shed_reason(outage.shed, case.at, None))}" if outage.shed is not None else ""
         longer = "held longer than was foretold; how long it still holds cannot be told"
         return f"{name}: {units} on battery{carrying}{fed}; {longer}.{shed}"
     if part.ends_earliest is None:
@@ -172,7 +164,7 @@ def _part_line(case: NoticeCase, part: IncidentPart) -> str:
         ago = lasted((case.at - part.reckoned_since).total_seconds())
         reckoned = f"; not seen for {ago}, reckoned since"
     shed = (
-        f" {shed_words(outage.shed, case.at, outage.ends_earliest)}"
+        f" {say(shed_reason(outage.shed, case.at, outage.ends_earliest))}"
         if outage is not None and outage.shed is not None
         else ""
     )
@@ -187,15 +179,16 @@ def _opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         return _network_opening(case)
     members = case.members() or _worst_first(case.alarms[a] for a in incident.ever if a in case.alarms)
     if not members:
-        return incident.title, incident.do, (), incident.title
+        title = say(incident.title)
+        return title, say(incident.do), (), title
     first = members[0]
     alike = [a for a in members if (a.kind, a.qualifier) == (first.kind, first.qualifier)]
     if len(alike) > 1:
         return _many_opening(case, members, alike)
-    lines = tuple(a.what for a in members[1:])
+    what, do, lines = say(first.what), say(first.do), tuple(say(a.what) for a in members[1:])
     if all(a.condition is False for a in members):
-        return f"It was so and is over again: {first.what}", first.do, lines, _cause_of(case, first)
-    return first.what, first.do, lines, _cause_of(case, first)
+        return f"It was so and is over again: {what}", do, lines, _cause_of(case, first)
+    return what, do, lines, _cause_of(case, first)
 
 
 def _many_opening(
@@ -208,16 +201,19 @@ def _many_opening(
     says = f"each {card.says}" if card is not None else kind.meaning[0].lower() + kind.meaning[1:].rstrip(".")
     number = counted(len(alike), kind.about.value)
     what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
-    return what, first.do, tuple(a.what for a in members), f"{number}: {says}"
+    return what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}"
 
 
 def _cause_of(case: NoticeCase, alarm: Alarm) -> str:
     """Return the alarm's sentence without what the short form says beside it."""
     name = case.scene.topology.name(alarm.about)
-    text = alarm.what
-    for start in (f"{capital(name)} ", f"{name} "):
-        text = text.removeprefix(start)
-    return text or case.catalogue[alarm.kind].meaning
+    told = cause(alarm.what, name, left_beside=_tells_left(case))
+    return told or case.catalogue[alarm.kind].meaning
+
+
+def _tells_left(case: NoticeCase) -> bool:
+    """Return whether the short form says the time left."""
+    return _left(tuple(case.incident.parts.values()), case.at) is not None
 
 
 def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
@@ -229,7 +225,7 @@ def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     where = place(topology, about)
     fed = _fed_beside(case)
     lines = [_part_line(case, part) for part in parts]
-    lines += [a.what for a in case.members() if a.kind != "on_battery" and a.condition is not False]
+    lines += [say(a.what) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
     if len(incident.counted) > len(incident.members):
         lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
     if not on:
@@ -239,15 +235,15 @@ def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         return what, "", tuple(lines), f"mains lost for {took}, back now"
     have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
     if topology.kind(about) is Thing.UNIT and fed:
-        cause = "alone on its bank"
+        briefly = "alone on its bank"
         what = f"{capital(where)} alone runs on its bank; {have}."
     elif fed:
-        cause = f"supply lost, {counted(len(on), 'unit')} on battery"
+        briefly = f"supply lost, {counted(len(on), 'unit')} on battery"
         what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery; {have}."
     else:
-        cause = f"mains lost, {counted(len(on), 'unit')} on battery"
+        briefly = f"mains lost, {counted(len(on), 'unit')} on battery"
         what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery."
-    return what, _power_do(case), tuple(lines), cause
+    return what, _power_do(case), tuple(lines), briefly
 
 
 def place(topology: Topology, about: str) -> str:
@@ -336,7 +332,7 @@ def _first_action(case: NoticeCase) -> str | None:
         if alarm.condition is False:  # it waits out its off-delay: what it asks for is over
             continue
         if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
-            return alarm.do
+            return say(alarm.do)
     return None
 
 
@@ -345,7 +341,7 @@ def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     topology = case.scene.topology
     silent = sorted(a.about for a in case.members() if a.kind == "card_silent")
     number = counted(len(silent), "card")
-    cause = f"{number} silent, state not known"
+    briefly = f"{number} silent, state not known"
     what = f"{number} at {topology.name(incident.about)} do not answer: what their units do is not known."
     lines = [f"Silent: {listed(silent)}."]
     lines += [
@@ -357,7 +353,7 @@ def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         what,
         "Look at the network between here and there first; then send somebody to look at the units.",
         tuple(lines),
-        cause,
+        briefly,
     )
 
 
@@ -371,16 +367,15 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     lines = [_part_line(case, part) for part in parts]
     if pending:
         first = pending[0]
-        cause = _cause_of(case, first)
-        what = first.what
-        lines += [a.what for a in pending[1:] if a.kind != "on_battery"]
+        briefly = _cause_of(case, first)
+        what, do = say(first.what), say(first.do)
+        lines += [say(a.what) for a in pending[1:] if a.kind != "on_battery"]
         if first.kind == "on_battery":
             units = sum(len(p.on) for p in parts)
             what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
-            cause = what
-            return what, _power_do(case), tuple(lines), cause
+            return what, _power_do(case), tuple(lines), what
         leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
-        return what, first.do if leads else _power_do(case) or first.do, tuple(lines), cause
+        return what, do if leads else _power_do(case) or do, tuple(lines), briefly
     lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
     if lost:
         name = case.scene.topology.name(lost[0].system)
@@ -401,8 +396,9 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
             f"{counted(len(soonest.on), 'unit')} on battery",
         )
     members = case.members()
-    first_what = members[0].what if members else incident.title
-    return first_what, members[0].do if members else incident.do, tuple(lines), first_what
+    standing, asked = (members[0].what, members[0].do) if members else (incident.title, incident.do)
+    briefly = cause(standing, "", left_beside=_tells_left(case))
+    return say(standing), say(asked), tuple(lines), briefly
 
 
 def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
@@ -414,28 +410,28 @@ def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         longest_s = max(((p.until or case.at) - p.since).total_seconds() for p in parts)
         dropped = [topology.name(p.system) for p in parts if p.dropped]
         if dropped:
-            cause = f"over after {lasted(longest_s)}; load dropped: {listed(dropped)}"
+            briefly = f"over after {lasted(longest_s)}; load dropped: {listed(dropped)}"
             what = f"Over after {lasted(longest_s)} on battery. Load was dropped: {listed(dropped)}."
         else:
-            cause = f"back on supply after {lasted(longest_s)}, load carried"
+            briefly = f"back on supply after {lasted(longest_s)}, load carried"
             seen = "as far as it was seen" if any(p.unseen for p in parts) else "throughout"
             what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried {seen}."
         lines = [_summary_line(case, part) for part in parts]
-        left = [a.what for a in case.members() if a.kind != "on_battery" and a.condition is not False]
+        left = [say(a.what) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
         lines += [f"Still stands: {text}" for text in left]
         lines.append(
             f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."
         )
-        return what, "", tuple(lines), cause
+        return what, "", tuple(lines), briefly
     held = [a for a in incident.ever if a in case.alarms and case.alarms[a].state.held]
     if held:
         alarm = case.alarms[held[0]]
         why = alarm.state.value.replace("_", " ")
         if Explanation.SAID_ALREADY.value in alarm.explained:
             why = "another alarm says it"
-        return f"No longer told ({why}): {alarm.what}", "", (), f"no longer told ({why})"
-    what = f"Over after {lasted(took_s)}: {incident.title}"
-    return what, "", (), f"over after {lasted(took_s)}: {incident.title}"
+        return f"No longer told ({why}): {say(alarm.what)}", "", (), f"no longer told ({why})"
+    title = say(incident.title)
+    return f"Over after {lasted(took_s)}: {title}", "", (), f"over after {lasted(took_s)}: {title}"
 
 
 def _summary_line(case: NoticeCase, part: IncidentPart) -> str:

@@ -8,8 +8,18 @@ from functools import cache
 from typing import Any
 
 from rules.phrasing.says import SENTENCES, Sentence
-from rules.phrasing.sentences import general as _general  # noqa: F401
-from rules.phrasing.sentences import isolation as _isolation  # noqa: F401 - each module adds its sentences
+from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sentences
+    bank,
+    events,
+    general,
+    isolation,
+    outage,
+    service,
+    supply,
+    system,
+    unit,
+    work,
+)
 from rules.phrasing.text import capital
 from rules.values.code import Code
 from rules.values.reason import Arg, Reason

@@ -7,14 +7,9 @@ sentence: the hour belongs to a place, and places are the edge's business.
 from __future__ import annotations
 
 import math
-import re
 import unicodedata
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
 from typing import Final
-
-from rules.phrasing.figures import clause
-from rules.system.state import HoldUps, ShedFirst, ShedStep, UnitWork
 
 SHORT: Final = 160
 
@@ -38,12 +33,6 @@ def _time(seconds: float, round_to: Callable[[float], int], nudge: float) -> str
     return f"{round_to(seconds / 360.0 + nudge) / 10:.1f} h"
 
 
-def clock_words(by: timedelta) -> str:
-    """Return that a machine's clock was set, and by how much."""
-    way = "ahead" if by > timedelta() else "back"
-    return f"The machine's clock was set {way} by {lasted(abs(by.total_seconds()))}."
-
-
 def lasted(seconds: float) -> str:
     """Return how long something took, to the second below an hour; nothing lasted less than no time."""
     whole = max(round(seconds), 0)
@@ -56,18 +45,17 @@ def lasted(seconds: float) -> str:
     return f"{whole // 86_400} d"
 
 
-def overdue(work: UnitWork) -> str:
-    """Return that the time for work has passed, with how its unit stands."""
-    return f"The time for work on unit {work.unit} has passed. {work.because}"
-
-
 def fed_words(fed: Sequence[str], units: Sequence[str]) -> str:
     """Return "2 of 3 units are fed again" of a system's units, or of others on its supply; "" when none is."""
-    mine = [unit for unit in units if unit in fed]
+    return fed_clause(sum(unit in fed for unit in units), len(units), len(fed))
+
+
+def fed_clause(mine: int, units: int, others: int) -> str:
+    """Return the same by how many: of a system's `units` are fed, of `others` where none of its own is."""
     if mine:
-        return f"{len(mine)} of {counted(len(units), 'unit')} {'is' if len(mine) == 1 else 'are'} fed again"
-    if fed:
-        return f"{counted(len(fed), 'other unit')} on its supply {'is' if len(fed) == 1 else 'are'} fed"
+        return f"{mine} of {counted(units, 'unit')} {'is' if mine == 1 else 'are'} fed again"
+    if others:
+        return f"{counted(others, 'other unit')} on its supply {'is' if others == 1 else 'are'} fed"
     return ""
 
 
@@ -94,74 +82,6 @@ def listed(names: tuple[str, ...] | list[str], most: int = 6) -> str:
     return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + (f" and {shown[-1]}" if shown else "")
 
 
-ENOUGH: Final = 1.1
-"""How far over what is wanted the time left must lie before steps that were advised are taken back."""
-
-
-LAST_MOMENT: Final = timedelta(seconds=60)
-"""Before the earliest end, in which nobody is told that shedding can wait: a hand at a switch takes as long."""
-
-
-def holds_without(shed: ShedFirst, at: datetime, ends: datetime) -> bool:
-    """Return whether it holds for what is wanted without shedding, by what is known of its end at `at`."""
-    return (ends - at).total_seconds() >= shed.wanted_s * (ENOUGH if shed.steps else 1.0)
-
-
-def _step_words(step: ShedStep) -> str:
-    return f"{step.group}, {kilowatts(step.power_w)}" + (f" (by {step.by})" if step.by else "")
-
-
-def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
-    """Return what to shed first as sentences, with how long it then holds from `at`, and since when it is not reckoned.
-
-    `ends`: when it ends at the earliest without shedding, as known at `at`: that is newer than the advice, and is what
-    stands beside this sentence. None: not known, and then nothing can be told of what shedding gives.
-    """
-    told = _shed_words(shed, at, ends)
-    if shed.not_since is None:
-        return told
-    ago = at_most((at - shed.as_of).total_seconds())
-    return f"{told} Reckoned {ago} ago and not since: {clause(shed.not_since)}."
-
-
-def _shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
-    if shed.reached is None or ends is None:
-        order = f": {', then '.join(_step_words(s) for s in shed.order)}" if shed.order else ""
-        return f"What shedding gives cannot be told; shed in the agreed order{order}."
-    wanted = f"{shed.wanted_for} ({at_most(shed.wanted_s)})"
-    if holds_without(shed, at, ends):
-        return f"Nothing needs to be shed yet: it holds for {wanted}."
-    if not shed.steps:
-        return (
-            f"It may not hold for {wanted} any more; what to shed is being reckoned."
-            if shed.reached
-            else f"It does not hold for {wanted}, and no load group is declared that could be shed."
-        )
-    steps = [_step_words(step) for step in shed.steps]
-    if shed.all_shed:
-        return f"Shut down in order, {', then '.join(steps)}: shedding less does not hold for {wanted}."
-    if shed.shed_by is not None and at > shed.shed_by:
-        return f"It is too late to shed for {wanted}: shut down in order, {', then '.join(steps)}."
-    text = f"Shed first {', then '.join(steps)}"
-    if shed.ends_earliest is not None:
-        then = max(shed.ends_earliest, ends, at)
-        text += f": it then holds {at_least((then - at).total_seconds())} at the least"
-    if shed.reached and shed.shed_by is not None:
-        # Whoever waits to the end of the bank sheds a dark load: what stands as left is the least, not a promise.
-        by = min(shed.shed_by, ends - LAST_MOMENT)
-        within = f"shed within {at_least((by - at).total_seconds())}" if by > at else "shed at once,"
-        text += f"; {within} it is still enough"
-    return f"{text}." if shed.reached else f"{text}, not the {at_most(shed.wanted_s)} of {shed.wanted_for}."
-
-
-def worst_lost(hold_up: HoldUps) -> str | None:
-    """Return the unit whose loss leaves the shortest hold-up, or None where that is not known."""
-    known = [
-        (lost.hold_up.low_s, lost.unit) for lost in hold_up.each_unit_lost if lost.hold_up.low_s is not None
-    ]
-    return min(known)[1] if known else None
-
-
 def plain(text: str) -> str:
     """Return the text in plain ASCII: accents dropped, typographic signs replaced, the rest a question mark."""
     for sign, instead in {
@@ -180,19 +100,13 @@ def plain(text: str) -> str:
     return " ".join("".join(c if 32 <= ord(c) < 127 else "?" for c in text).split())
 
 
-_LEFT: Final = re.compile(r"\s*It holds \S+ \S+ more at the least(?: \([^)]*\))?\.")
-"""The sentence of an alarm that says the time left, which the short form says beside it."""
-
-
 def short_form(cause: str, where: str, left: str | None, action: str, *, most: int = SHORT) -> str:
     """Return cause, system, time left and first action in at most `most` plain characters.
 
-    What does not fit is cut from the action first, then from the cause, at a word's end; the place and
+    `cause` says nothing of the time left where `left` does. What does not fit is cut from the action first, then from the cause, at a word's end; the place and
     the time left are kept whole as long as they fit at all.
     """
     cause, where, action = plain(cause), plain(where), plain(action)
-    if left:
-        cause = _LEFT.sub("", cause)
     cause = cause.rstrip(" .")
     middle = f", {plain(left)}" if left else ""
     fixed = f"{where}: ", middle

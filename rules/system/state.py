@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from rules.battery.state import WouldTell
 from rules.plant.estate import Purpose
+from rules.values.reason import Reason
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 
@@ -345,11 +346,11 @@ class Unplanned(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Unexpected:
-    """One thing that the work does not explain, about a unit (or the system), in a sentence."""
+    """One thing that the work does not explain, about a unit (or the system), with the reason."""
 
     kind: Unplanned
     about: str
-    because: str
+    because: Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -362,10 +363,9 @@ class WorkStep:
 
 @dataclass(frozen=True, slots=True)
 class UnitWork:
-    """Work on a unit, followed. `unexpected`: what the plan does not explain, gravest first.
+    """Work on a unit, followed: who said that it began (`by`, empty where a window did), and in what words (`what`).
 
-    `by` is who said that it began, empty where a planned window did; `what` its own words. `overdue`: its time
-    has passed and the unit does not share the load again.
+    `unexpected`: what the plan does not explain, most severe first. `overdue`: late, and it does not share again.
     """
 
     unit: str
@@ -374,7 +374,7 @@ class UnitWork:
     by: str
     what: str
     stage: WorkStage
-    because: str
+    because: Reason
     steps: tuple[WorkStep, ...] = ()
     unexpected: tuple[Unexpected, ...] = ()
     overdue: bool = False

@@ -20,6 +20,7 @@ from collector.storage.database import StoreError, StoreFault
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
 from rules.generator.outage_source import OutageSource
+from rules.phrasing.reasons import say
 from rules.plant.reading import (
     BatteryReading,
     DoubtKind,
@@ -234,7 +235,7 @@ async def an_outage(service: Service) -> str:
         changes = recorder._watch(sample)
         found = recorder.trackers.outages.take(sample, changes, recorder.state.incidents)
         await clock.advance(10.0)
-    assert found[0].text == "Returned after 70 s, source not known: mark it."
+    assert say(found[0].what) == "Returned after 70 s, source not known: mark it."
     assert found[0].incident is not None
     return found[0].incident
 

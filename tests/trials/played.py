@@ -55,6 +55,7 @@ from rules.battery.state import ReplacementDates, TestPlan
 from rules.monitor.inputs import Tick
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
+from rules.phrasing.reasons import say
 from rules.plant.estate import Bank, Generator, Purpose, Requirement
 from rules.values.serial import to_plain
 from rules.values.verdict import Verdict
@@ -222,11 +223,13 @@ class Site:
 
     def note(self, changes: tuple[Change, ...] | list[Change]) -> None:
         """Note the alarms that became active, and what was told of dates that moved."""
-        self.moved += [c.text for c in changes if isinstance(c, PowerEvent) and c.kind == "bank_dates_moved"]
+        self.moved += [
+            say(c.what) for c in changes if isinstance(c, PowerEvent) and c.kind == "bank_dates_moved"
+        ]
         for change in changes:
             alarm = change.alarm if isinstance(change, Happened) else None
             if alarm is not None and alarm.state is State.ACTIVE_UNACKNOWLEDGED:
-                self.raised.append(Raised(alarm.kind, alarm.about, alarm.severity.value, alarm.what))
+                self.raised.append(Raised(alarm.kind, alarm.about, alarm.severity.value, say(alarm.what)))
 
     async def import_tests(self) -> None:
         """Have somebody import the past test of every bank."""

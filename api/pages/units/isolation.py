@@ -11,6 +11,7 @@ from api.pages.markup.marks import Standing, line_mark
 from api.pages.units import work as work_section
 from api.pages.units.work import mark_of
 from collector.read_model.sheet import Sheet, ShownIsolation
+from rules.phrasing.reasons import say
 from rules.system.state import UnitWork
 
 MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
@@ -60,8 +61,8 @@ def _answer(isolation: ShownIsolation, work: UnitWork | None) -> Element:
     """Return the answer for one unit; of one that is worked on, how far that has come."""
     if work is None:
         return el("span", line_mark(MARKS[isolation.overall]), " ", isolation.answer, class_="s")
-    unplanned = [f" {one.because}" for one in work.unexpected]
-    return el("span", line_mark(mark_of(work)), " ", work.because, unplanned, class_="s")
+    unplanned = [f" {say(one.because)}" for one in work.unexpected]
+    return el("span", line_mark(mark_of(work)), " ", say(work.because), unplanned, class_="s")
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element | None:

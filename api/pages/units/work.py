@@ -13,6 +13,7 @@ from api.pages.markup.frame import address_of
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.phrasing.reasons import say
 from rules.phrasing.safety import SAFETY
 from rules.system.state import UnitWork, WorkStage
 
@@ -49,12 +50,12 @@ def _work(sheet: Sheet, work: UnitWork, system: str, clock: WallClock) -> Elemen
     late = " Its time has passed." if work.overdue else ""
     parts: list[Nodes] = [
         el("h3", head),
-        el("p", line_mark(mark_of(work)), " ", work.because, late, class_="prose answer"),
+        el("p", line_mark(mark_of(work)), " ", say(work.because), late, class_="prose answer"),
     ]
     if work.unexpected:
         stop: Nodes = [el("b", "Not planned. "), "Stop at a safe point and touch nothing more."]
         parts.append(el("p", stop, class_="short-ink"))
-        parts.append(el("ul", [el("li", one.because) for one in work.unexpected], class_="rests-on"))
+        parts.append(el("ul", [el("li", say(one.because)) for one in work.unexpected], class_="rests-on"))
     parts.append(_stages(work, clock))
     if sheet.acts:
         parts.append(el("div", _close(work, system), _more_time(work, system), class_="acts"))

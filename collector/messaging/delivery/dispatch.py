@@ -24,6 +24,7 @@ from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.alarms.lifecycle.alarm import Alarm, Happened
 from rules.alarms.lifecycle.states import State
 from rules.monitor.outputs import Change
+from rules.phrasing.reasons import say
 from rules.phrasing.wire import to_json
 from rules.plant.topology import Topology
 
@@ -105,8 +106,8 @@ def alarm_data(alarm: Alarm) -> dict[str, Any]:
         {
             "id": alarm.id,
             "about": alarm.about,
-            "what": alarm.what,
-            "do": alarm.do,
+            "what": say(alarm.what),
+            "do": say(alarm.do),
             "severity": alarm.severity,
             "state": alarm.state,
             "since": alarm.since,

@@ -27,6 +27,7 @@ from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import JournalLine, Outgoing
 from rules.alarms.incidents.incident import Incident, Notice, NoticeKind, NoticeNews
 from rules.phrasing.dates import day_words
+from rules.phrasing.reasons import say
 from rules.phrasing.text import counted, short_form
 from rules.plant.topology import Topology
 from rules.values.serial import from_plain
@@ -190,7 +191,7 @@ class Handover:
             do=do,
             by_when=None,
             lines=tuple(
-                f"Since {self._local(person, one.opened_at)}: {one.title} {one.do}".strip()
+                f"Since {self._local(person, one.opened_at)}: {say(one.title)} {say(one.do)}".strip()
                 for one in sorted(standing, key=lambda one: (-one.severity.rank, one.opened_at))
             ),
             short=short_form(what, "Now", None, do),

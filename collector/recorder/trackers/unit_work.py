@@ -18,13 +18,15 @@ from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.phrasing.text import lasted
-from rules.planning.isolation.unit_work import Followed, begun, begun_text, follow, news, over
+from rules.phrasing.reasons import kept
+from rules.planning.isolation.unit_work import Followed, begun, begun_reason, follow, news, over
 from rules.plant.estate import Estate
 from rules.system.assessment import SystemObservation
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import UnitWork
-from rules.values.serial import from_plain, to_plain
+from rules.values.code import Code
+from rules.values.reason import reason
+from rules.values.serial import from_plain
 
 UNIT_WORK: Final = "unit work"
 SCHEMA: Final = "unit-work/1"
@@ -99,9 +101,9 @@ class UnitWorks(SnapshotKept):
         self._followed[word.unit] = replace(
             known, windows=(*known.windows, name), work=replace(known.work, until=word.until)
         )
-        long = lasted((word.until - word.at).total_seconds())
-        text = f"{word.by} gave the work on unit {word.unit} another {long}."
-        return None, (PowerEvent(word.at, "work_extended", word.unit, text),)
+        takes_s = (word.until - word.at).total_seconds()
+        longer = reason(Code.WORK_EXTENDED, word.unit, by=word.by, takes_s=takes_s)
+        return None, (PowerEvent(word.at, "work_extended", word.unit, longer),)
 
     def planned(self, declared: Iterable[Window]) -> tuple[Window, ...]:
         """Return all windows of planned work: those declared, less what was closed early, and those that were said."""
@@ -149,9 +151,9 @@ class UnitWorks(SnapshotKept):
             self.pending = True
         self._followed[unit] = after
         if before.before is None and after.before is not None:
-            yield PowerEvent(now, "work_begins", unit, begun_text(after))
-        for kind, text in news(before.work, after.work):
-            yield PowerEvent(now, kind, unit, text)
+            yield PowerEvent(now, "work_begins", unit, begun_reason(after))
+        for kind, what in news(before.work, after.work):
+            yield PowerEvent(now, kind, unit, what)
         done = over(after.work, now)
         if done is not None:
             self._end(after, now)
@@ -162,9 +164,8 @@ class UnitWorks(SnapshotKept):
         if known is None:
             return f"no work on unit {word.unit} is followed", ()
         self._end(known, word.at)
-        note = f": {word.note}" if word.note else ""
-        text = f"{word.by} closed the work on unit {word.unit}{note}. {known.work.because}"
-        return None, (PowerEvent(word.at, "work_closed", word.unit, text),)
+        what = reason(Code.WORK_CLOSED, word.unit, by=word.by, note=word.note, because=known.work.because)
+        return None, (PowerEvent(word.at, "work_closed", word.unit, what),)
 
     def _end(self, done: Followed, now: datetime) -> None:
         del self._followed[done.work.unit]
@@ -191,7 +192,7 @@ class UnitWorks(SnapshotKept):
     def snapshot(self, now: datetime) -> Snapshot:
         """Return what the ledger keeps."""
         memory = WorkMemory(dict(self._followed), tuple(self._said.values()), dict(self._closed))
-        return Snapshot(UNIT_WORK, now, SCHEMA, to_plain(memory))
+        return Snapshot(UNIT_WORK, now, SCHEMA, kept(memory))
 
     def go_on_from(self, kept: Snapshot) -> None:
         """Go on from a snapshot; units that are no longer in the estate file are let go."""

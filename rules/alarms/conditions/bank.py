@@ -21,9 +21,10 @@ from rules.battery.assessment.faults import (
     UNDERSIZED,
 )
 from rules.battery.state import BankState
-from rules.phrasing.dates import due_words
 from rules.plant.estate import Bank, in_place
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
+from rules.values.reason import reason, told
 from rules.values.verdict import Verdict
 
 _FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -45,53 +46,50 @@ def bank_conditions(
     """Yield every condition that one judgement of a bank decides. `kind` is `bank_past_age`."""
     fitted = in_place(bank.fitted, today)
     fraction: float | None = None
-    what = ""
+    what = None
     if fitted is not None and fitted.design_life_years:
         years = (today - fitted.from_day).days / DAYS_A_YEAR
         age_years = max(years, state.effective_age_years or 0.0)
         fraction = age_years / fitted.design_life_years
-        warm = f", worn as after {age_years:.1f}" if age_years > years + 0.05 else ""
-        what = (
-            f"Bank {bank.id} is {years:.1f} years old{warm}; its design life is {fitted.design_life_years:g}."
+        what = reason(
+            Code.BANK_PAST_AGE,
+            bank.id,
+            years=years,
+            worn_years=age_years if age_years > years + 0.05 else None,
+            design_life_years=fitted.design_life_years,
         )
     past = kind.bound.passed(fraction, was=was(kind.id, ""))
     yield Condition(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
     dates = state.dates
     # What is ordered must be what helps: the same again would be too small again.
-    larger = next((f.do for f in state.findings if f.kind == UNDERSIZED), "")
+    larger = next((told(f.do) for f in state.findings if f.kind == UNDERSIZED), None)
     unknown = False if state.unproven else None  # what nothing was seen of is neither over nor left as it was
-    overdue = unknown if dates.replace_by is None else dates.replace_by <= today
-    yield Condition(
-        "bank_replace_now",
-        bank.id,
-        Observation(
-            overdue,
-            f"Bank {bank.id} is to be renewed now."
-            if dates.replace_by == today or dates.replace_by is None
-            else f"Bank {bank.id} should have been renewed {due_words(dates, today)}.",
-            f"{larger} Until then shed load or keep its unit from being the only one." if larger else "",
-        ),
+    by, early, late = dates.replace_by, dates.ends_early, dates.ends_late
+    overdue = unknown if by is None else by <= today
+    due = (
+        reason(Code.BANK_RENEW_NOW, bank.id)
+        if by is None or by == today
+        else reason(Code.BANK_RENEWAL_MISSED, bank.id, by=by, early=early, late=late, today=today)
     )
-    by = "" if dates.replace_by is None else f" {due_words(dates, today)}"
+    until = None if larger is None else reason(Code.DO_RENEW_LARGER, larger=larger)
+    yield Condition("bank_replace_now", bank.id, Observation(overdue, due, until))
     order = unknown if dates.order_by is None else dates.order_by <= today
-    yield Condition(
-        "bank_order_now",
+    ordered = reason(
+        Code.BANK_ORDER_NOW,
         bank.id,
-        Observation(
-            order,
-            f"Order bank {bank.id} now: its successor takes {bank.order_lead_days} days and is needed{by}.",
-            larger,
-            explained=(Explanation.SAID_ALREADY.value,) if overdue else (),
-        ),
+        lead_days=bank.order_lead_days,
+        by=by,
+        early=early,
+        late=late,
+        today=today,
     )
+    said = (Explanation.SAID_ALREADY.value,) if overdue else ()
+    yield Condition("bank_order_now", bank.id, Observation(order, ordered, larger, explained=said))
     charging = state.charging
     wrong = None if charging.verdict is Verdict.CANNOT_TELL else charging.verdict is Verdict.INADEQUATE
-    reasons = " ".join(charging.because)
-    yield Condition(
-        "charging_wrong",
-        bank.id,
-        Observation(wrong, f"Bank {bank.id} is not kept as it should be. {reasons}".strip()),
-    )
+    because = tuple(map(told, charging.because))
+    what = reason(Code.CHARGING_WRONG, bank.id, because=because)
+    yield Condition("charging_wrong", bank.id, Observation(wrong, what))
     yield from _bank_findings(state)
 
 
@@ -103,5 +101,6 @@ def _bank_findings(state: BankState) -> Iterator[Condition]:
             found = [f for f in found if f.severity in _GRAVE]
         elif kind == "bank_not_shown":
             found = [f for f in found if f.severity not in _GRAVE]
-        what = " ".join(f.what for f in found)
-        yield Condition(kind, state.id, Observation(bool(found), f"Bank {state.id}: {what}" if found else ""))
+        findings = tuple(told(f.what) for f in found)
+        what = reason(Code.BANK_FINDINGS, state.id, findings=findings) if found else None
+        yield Condition(kind, state.id, Observation(bool(found), what))

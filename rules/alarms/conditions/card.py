@@ -10,6 +10,8 @@ from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Unit
 from rules.plant.reading import Reading
+from rules.values.code import Code
+from rules.values.reason import reason, told
 
 
 def card_conditions(
@@ -37,9 +39,7 @@ def card_conditions(
     for name in sorted(present):
         known = CARD_ALARMS.get(name)
         if known is None:
-            what = (
-                f"The card of unit {unit.id} ({system_name}) reports {name}, which only its maker can name."
-            )
+            what = reason(Code.CARD_ALARM_UNCLASSIFIED, unit.id, system=system_name, alarm=name)
             yield Condition("unclassified_card_alarm", unit.id, Observation(True, what), name)
         elif name != "upsAlarmTestInProgress":
             before = remembered.get(("card_alarm", name))
@@ -48,8 +48,8 @@ def card_conditions(
                 unit.id,
                 Observation(
                     True,
-                    f"Unit {unit.id} ({system_name}) {known.says}.",
-                    known.do,
+                    reason(Code.CARD_ALARM, unit.id, system=system_name, alarm=name),
+                    told(known.do),
                     {"card_severity": float(known.severity.rank)},
                     explained=_explained(known, ours, before),
                 ),

@@ -11,6 +11,8 @@ from rules.alarms.conditions.condition import Condition, Known, Was
 from rules.alarms.lifecycle.course import Observation
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.state import Finding, FindingKind, Standing, SystemState
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 from rules.values.verdict import Verdict
 
 NOW: Final[Mapping[FindingKind, str]] = {
@@ -62,8 +64,8 @@ def sibling_conditions(state: SystemState, known: Known) -> Iterator[Condition]:
         fresh = any(
             f.at is not None and state.as_of is not None and state.as_of - f.at < PAST_STANDS for f in found
         )
-        told = kind is FindingKind.LATE_BACK and _told_meanwhile(found, state.id, known)
-        because = (Explanation.SAID_ALREADY.value,) if told else ()
+        said = kind is FindingKind.LATE_BACK and _told_meanwhile(found, state.id, known)
+        because = (Explanation.SAID_ALREADY.value,) if said else ()
         yield Condition(alarm, state.id, Observation(fresh, _say(state, found), explained=because))
 
 
@@ -73,22 +75,21 @@ def partner_condition(state: SystemState, kind: AlarmKind, was: Was) -> Conditio
     if pair is None:
         return Condition(kind.id, state.id, Observation(False))
     near = kind.bound.passed(pair.margin_fraction, was=was(kind.id, "")) or False
-    told = pair.verdict is not Verdict.CANNOT_TELL
-    what = (
-        f"{state.name} could not take its partner's load. {pair.because[0] if pair.because else ''}".strip()
-    )
+    judged = pair.verdict is not Verdict.CANNOT_TELL
+    because = tuple(told(why) for why in pair.because[:1])
+    what = reason(Code.PARTNER_NOT_TAKEN, state.id, name=state.name, because=because)
     facts = {"margin_fraction": pair.margin_fraction}
-    present = (pair.verdict is Verdict.INADEQUATE or near) if told else None
+    present = (pair.verdict is Verdict.INADEQUATE or near) if judged else None
     return Condition(kind.id, state.id, Observation(present, what, facts=facts))
 
 
-def _say(state: SystemState, found: Sequence[Finding]) -> str:
+def _say(state: SystemState, found: Sequence[Finding]) -> Reason | None:
     if not found:
-        return ""
+        return None
     by_weight = sorted(found, key=lambda f: -abs(f.value or 0.0))
-    more = len(by_weight) - 2
-    rest = f" And {more} more." if more > 0 else ""
-    return f"{state.name}: {' '.join(f.because for f in by_weight[:2])}{rest}"
+    worst = tuple(told(f.because) for f in by_weight[:2])
+    more = len(by_weight) - len(worst)
+    return reason(Code.UNITS_DIFFER, state.id, name=state.name, findings=worst, more=more)
 
 
 def _said_by_bypass(state: SystemState, found: Sequence[Finding], known: Known) -> tuple[str, ...]:

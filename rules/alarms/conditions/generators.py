@@ -9,6 +9,8 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import SERVICE
 from rules.alarms.lifecycle.course import Observation
 from rules.generator.test_runs import SetTest
+from rules.values.code import Code
+from rules.values.reason import reason, told
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +26,8 @@ def set_conditions(figures: SetFigures) -> Iterator[Condition]:
     """Yield whether each set's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
     for name, test in sorted(figures.tests.items()):
         overdue = test.overdue if test.heard else None
-        yield Condition(
-            "set_test_due", name, Observation(overdue, f"Set {name} is to be run on load. {test.because}")
-        )
+        what = reason(Code.SET_TEST_DUE, name, because=told(test.because))
+        yield Condition("set_test_due", name, Observation(overdue, what))
     heard = figures.deaf is not None if figures.listens else False
-    why = f"The broker of [set_words] is not listened to. It says: {figures.deaf}." if figures.deaf else ""
-    yield Condition("set_words_failing", SERVICE, Observation(heard, why))
+    deaf = reason(Code.SET_WORDS_FAILING, why=figures.deaf) if figures.deaf else None
+    yield Condition("set_words_failing", SERVICE, Observation(heard, deaf))

@@ -7,7 +7,9 @@ from typing import Final
 from rules.alarms.catalogue import Explanation
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle.course import Observation
-from rules.plant.unread import OldReading, Unread
+from rules.plant.unread import OldReading
+from rules.values.code import Code
+from rules.values.reason import reason
 
 OLD: Final = "unit_not_read"
 SAYS_IT: Final = ("card_silent", "cannot_judge_unit")
@@ -15,19 +17,10 @@ SAYS_IT: Final = ("card_silent", "cannot_judge_unit")
 WAITING: Final = ("readings_wait", "polls_late")
 """Alarms of the service that say already that it is behind, with all units or many."""
 
-_WHY: Final = {
-    Unread.NO_ANSWER: "its card was asked and has not answered",
-    Unread.NOT_ASKED: "ridethrough did not ask its card in time",
-    Unread.NOT_JUDGED: "what its card said waits to be judged",
-    Unread.CANNOT_BE_JUDGED: "what its card says cannot be judged, by a fault in ridethrough",
-}
-
 
 def old_reading(one: OldReading, name: str, *, said: bool, on_bank: bool) -> Condition:
     """Return the condition of a unit whose last reading is too old; `said`: another alarm tells of it."""
-    what = f"The last reading of {name} is {one.age_s:.0f} s old: {_WHY[one.why]}."
-    if on_bank:
-        what += " It was last seen on battery."
+    what = reason(Code.READING_OLD, one.unit, name=name, age_s=one.age_s, why=one.why, on_bank=on_bank)
     return Condition(
         OLD,
         one.unit,

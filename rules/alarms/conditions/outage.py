@@ -8,32 +8,15 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
+from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.lifecycle.course import Observation
-from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, shed_words
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 SUPPLY_GRACE_S: Final = 10.0
 """How long past its budget a generator may be before that is an alarm."""
-
-
-FIRST: Final = {
-    "ends_soon": "Start the generator by hand; shut down in order what can be.",
-    "ends_without_set": "Shut down in order what can be.",
-    "no_supply_in_time": "Go to the set and start it by hand.",
-    "no_way_in": "Look at the breakers between the supply and this system: others on it are fed.",
-    "refused": "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked.",
-    "starts_failed": "Send somebody to the set now: start battery, fuel valve, then the key to manual.",
-}
-"""What to do first; what to shed follows where that is reckoned. Without it the catalogue's words stand."""
-
-
-def _do(kind: str, outage: OnBattery, at: datetime) -> str:
-    if (
-        outage.shed is None
-    ):  # the catalogue's words say to start the set, which does not help a unit beside fed ones
-        return FIRST[kind] if outage.fed or kind == "refused" else ""
-    return f"{FIRST[kind]} {shed_words(outage.shed, at, outage.ends_earliest)}"
 
 
 def time_left_s(outage: OnBattery | None, at: datetime) -> float | None:
@@ -43,19 +26,17 @@ def time_left_s(outage: OnBattery | None, at: datetime) -> float | None:
     return max((outage.ends_earliest - at).total_seconds(), 0.0)
 
 
-def on_battery_words(name: str, outage: OnBattery | None, at: datetime, *, silent: bool = False) -> str:
+def on_battery_reason(name: str, outage: OnBattery | None, at: datetime, *, silent: bool = False) -> Reason:
     """Return what is said of a unit on its bank, counted to `at`; `silent`: its card does not answer meanwhile."""
-    feeds = "was last seen feeding" if silent else "feeds"
-    said = f"{name} {feeds} its load from its bank"
     left_s = time_left_s(outage, at)
     if outage is not None and outage.carried:
-        return f"{said}; the units beside it that are fed can carry the load."
+        return reason(Code.ON_BATTERY_CARRIED, name=name, silent=silent)
     if outage is not None and outage.outlasted is not None:
-        return f"{said}, longer than was foretold; how long it still lasts cannot be told."
+        return reason(Code.ON_BATTERY_OUTLASTED, name=name, silent=silent)
     if left_s is None:
-        return f"{said}; how long it lasts cannot be told."
-    reckoned = ", by reckoning" if silent or (outage is not None and outage.reckoned_since) else ""
-    return f"{said}; its system holds {at_least(left_s)} more at the least{reckoned}."
+        return reason(Code.ON_BATTERY_NOT_TOLD, name=name, silent=silent)
+    reckoned = silent or (outage is not None and outage.reckoned_since is not None)
+    return reason(Code.ON_BATTERY_HOLDS, name=name, silent=silent, left_s=left_s, reckoned=reckoned)
 
 
 def outage_conditions(
@@ -78,32 +59,37 @@ def outage_conditions(
         yield _no_supply(state, outage, estate, generator, at)
 
 
-def left_words(outage: OnBattery, at: datetime) -> str:
-    """Return how long a system holds from `at`, as a sentence; "" where that is not known."""
-    left_s = time_left_s(outage, at)
-    if outage.outlasted is not None:
-        return "It has held longer than was foretold; how long it still holds cannot be told."
-    reckoned = " (reckoned: its cards are silent)" if outage.reckoned_since else ""
-    return "" if left_s is None else f"It holds {at_least(left_s)} more at the least{reckoned}."
+def _shed(outage: OnBattery, at: datetime) -> Reason | None:
+    return None if outage.shed is None else shed_reason(outage.shed, at, outage.ends_earliest)
 
 
 def _ends_soon(
     state: SystemState, outage: OnBattery, estate: Estate, kind: AlarmKind, *, was: Was, at: datetime
 ) -> Condition:
-    left_s = time_left_s(outage, at)
+    left_s, shed = time_left_s(outage, at), _shed(outage, at)
     near = False if outage.carried else kind.bound.passed(left_s, was=was("ends_soon", ""))
-    fed = fed_words(outage.fed, [unit.id for unit in estate.units_of(state.id)])
-    some = f" {capital(fed)}." if fed else ""
+    units = [unit.id for unit in estate.units_of(state.id)]
+    what = reason(
+        Code.ENDS_SOON,
+        state.id,
+        name=state.name,
+        left_s=left_s,
+        reckoned=outage.reckoned_since is not None,
+        outlasted=outage.outlasted is not None,
+        fed=sum(unit in outage.fed for unit in units),
+        units=len(units),
+        others_fed=len(outage.fed),
+    )
+    do = None
+    if _wants_set(outage, estate, state):
+        do = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
+    elif shed is not None or outage.fed:
+        # the catalogue's words say to start the set, which does not help a unit beside fed ones
+        do = reason(Code.DO_SHUT_DOWN_IN_ORDER, shed=shed)
     return Condition(
         "ends_soon",
         state.id,
-        Observation(
-            near,
-            f"{state.name} drops its load soon. {left_words(outage, at)}{some}",
-            _do("ends_soon" if _wants_set(outage, estate, state) else "ends_without_set", outage, at),
-            facts={"left_s": left_s},
-            by_when=outage.ends_earliest,
-        ),
+        Observation(near, what, do, facts={"left_s": left_s}, by_when=outage.ends_earliest),
     )
 
 
@@ -116,15 +102,25 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
     failed = outage.starts_failed
     if failed is None:
         return Condition("starts_failed", state.id, Observation(None if outage.reckoned_since else False))
+    what = reason(
+        Code.SET_STARTS_FAILED,
+        state.id,
+        name=state.name,
+        generator=generator.id,
+        starts=failed,
+        left_s=time_left_s(outage, at),
+        reckoned=outage.reckoned_since is not None,
+        outlasted=outage.outlasted is not None,
+    )
+    shed = _shed(outage, at)
+    do = reason(Code.DO_SEND_TO_SET, shed=shed) if shed is not None or outage.fed else None
     return Condition(
         "starts_failed",
         state.id,
         Observation(
             failed >= generator.attempts,
-            f"{counted(failed, 'start')} of {generator.id} should have brought supply by now, and {state.name} is on its "
-            "banks. "
-            f"{left_words(outage, at)}",
-            _do("starts_failed", outage, at),
+            what,
+            do,
             facts={"starts_failed": float(failed)},
             by_when=outage.start_set_before,
         ),
@@ -145,28 +141,57 @@ def _no_supply(
     if outage.reckoned_since or outage.unfed_since is None:
         return Condition("no_supply_in_time", state.id, Observation(None))
     on_s = (at - outage.unfed_since).total_seconds()
-    what, do = (
-        f"No supply for {state.name} within the {at_most(budget_s)} allowed for {generator.id}",
-        "no_supply_in_time",
-    )
+    left_s, shed = time_left_s(outage, at), _shed(outage, at)
+    reckoned, outlasted = False, outage.outlasted is not None
     if outage.fed:
-        what, do = f"{what}, though {fed_words(outage.fed, units)}", "no_way_in"
+        what = reason(
+            Code.NO_WAY_IN,
+            state.id,
+            name=state.name,
+            generator=generator.id,
+            budget_s=budget_s,
+            fed=0,
+            units=len(units),
+            others_fed=len(outage.fed),
+            left_s=left_s,
+            reckoned=reckoned,
+            outlasted=outlasted,
+        )
+        do: Reason | None = reason(Code.DO_LOOK_AT_BREAKERS, shed=shed)
     elif outage.offered_since is not None:
         stood_s = (at - outage.offered_since).total_seconds()
         if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
             return Condition("no_supply_in_time", state.id, Observation(None))
-        what, do = (
-            f"{state.name} has had voltage at its inputs for {lasted(stood_s)} and does not take it",
-            "refused",
+        what = reason(
+            Code.SUPPLY_REFUSED,
+            state.id,
+            name=state.name,
+            stood_s=stood_s,
+            left_s=left_s,
+            reckoned=reckoned,
+            outlasted=outlasted,
         )
+        do = reason(Code.DO_LOOK_AT_DISPLAYS, shed=shed)
+    else:
+        what = reason(
+            Code.NO_SUPPLY_IN_TIME,
+            state.id,
+            name=state.name,
+            generator=generator.id,
+            budget_s=budget_s,
+            left_s=left_s,
+            reckoned=reckoned,
+            outlasted=outlasted,
+        )
+        do = None if shed is None else reason(Code.DO_START_SET_BY_HAND, shed=shed)
     return Condition(
         "no_supply_in_time",
         state.id,
         Observation(
             on_s > budget_s + SUPPLY_GRACE_S,
-            f"{what}. {left_words(outage, at)}",
-            _do(do, outage, at),
-            facts={"left_s": time_left_s(outage, at), "on_battery_s": on_s},
+            what,
+            do,
+            facts={"left_s": left_s, "on_battery_s": on_s},
             by_when=outage.start_set_before or outage.ends_earliest,
         ),
     )

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.lifecycle.course import Observation
-from rules.phrasing.text import clock_words, listed
 from rules.plant.estate import Estate
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 
 SERVICE: Final = "ridethrough"
 """What an alarm of the service itself is about."""
@@ -51,58 +51,52 @@ def service_conditions(
     figures: ServiceFigures, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
 ) -> Iterator[Condition]:
     """Yield every condition that the service's own figures decide."""
-    limits = {
-        "polls_late": (figures.late_fraction, "{:.0%} of polls are late."),
-        "readings_wait": (figures.wait_s, "Readings wait {:.0f} s to be judged."),
-        "judgements_wait": (figures.background_s, "What is reckoned in the background waits {:.0f} s."),
-        "disk_filling": (figures.free_fraction, "{:.1%} of the disk is free."),
-        "clock_jumped": (_jumped_s(figures.jumps_s), _jumped_words(figures.jumps_s)),
-        "delivery_behind": (figures.oldest_s, "The oldest unsent message is {:.0f} s old."),
-    }
-    for name, (number, text) in limits.items():
+    for name, number, what in _measured(figures):
         limit = catalogue[name].bound
-        yield Condition(
-            name,
-            SERVICE,
-            Observation(
-                limit.passed(number, was=was(name, "")),
-                "" if number is None else text.format(number),
-                facts={limit.fact: number},
-            ),
-        )
+        seen = Observation(limit.passed(number, was=was(name, "")), what, facts={limit.fact: number})
+        yield Condition(name, SERVICE, seen)
     for name, known, error in (
         ("store_failing", figures.store_known, figures.store_error),
         ("worker_failing", figures.worker_known, figures.worker_error),
     ):
-        yield Condition(
-            name, SERVICE, Observation(error is not None if known or error else None, error or "")
-        )
+        said = told(error) if error else None
+        yield Condition(name, SERVICE, Observation(error is not None if known or error else None, said))
     behind = figures.estate_file_behind
     yield Condition(
         "estate_file_behind",
         SERVICE,
         Observation(
             None if behind is None else bool(behind),
-            f"Recorded but not in the estate file: {listed(behind)}." if behind else "",
+            reason(Code.ESTATE_FILE_BEHIND, changes=behind) if behind else None,
         ),
     )
     for calendar, wrong in sorted(figures.calendars.items()):
-        what = f"The calendar {calendar} of planned work cannot be read: {wrong}." if wrong else ""
-        yield Condition("calendar_unreadable", SERVICE, Observation(wrong is not None, what), calendar)
+        said = reason(Code.CALENDAR_UNREADABLE, calendar=calendar, why=wrong) if wrong else None
+        yield Condition("calendar_unreadable", SERVICE, Observation(wrong is not None, said), calendar)
     for channel, failing in sorted(figures.channels.items()):
-        why = f" It says: {figures.why[channel]}." if figures.why.get(channel) else ""
-        yield Condition("channel_failing", channel, Observation(failing, f"Channel {channel} fails.{why}"))
-    for channel, number in sorted(figures.undeliverable.items()):
-        yield Condition(
-            "messages_undeliverable",
-            channel,
-            Observation(number > 0, f"{number} messages by {channel} were given up."),
-        )
+        said = reason(Code.CHANNEL_FAILING, channel, why=figures.why.get(channel) or "")
+        yield Condition("channel_failing", channel, Observation(failing, said))
+    for channel, given_up in sorted(figures.undeliverable.items()):
+        said = reason(Code.MESSAGES_UNDELIVERABLE, channel, number=given_up)
+        yield Condition("messages_undeliverable", channel, Observation(given_up > 0, said))
     for collector, overdue in sorted(figures.collectors.items()):
-        yield Condition(
-            "collector_silent", collector, Observation(overdue, f"Nothing is heard of {collector}.")
-        )
+        said = reason(Code.COLLECTOR_SILENT, collector)
+        yield Condition("collector_silent", collector, Observation(overdue, said))
     yield _watch_power(estate)
+
+
+def _measured(figures: ServiceFigures) -> Iterator[tuple[str, float | None, Reason | None]]:
+    """Yield each alarm that is a figure beside a limit, with the figure and what is said of it."""
+    late, wait_s, background_s = figures.late_fraction, figures.wait_s, figures.background_s
+    free, oldest_s = figures.free_fraction, figures.oldest_s
+    yield "polls_late", late, None if late is None else reason(Code.POLLS_LATE, figure=late)
+    yield "readings_wait", wait_s, None if wait_s is None else reason(Code.READINGS_WAIT, figure=wait_s)
+    waits = None if background_s is None else reason(Code.JUDGEMENTS_WAIT, figure=background_s)
+    yield "judgements_wait", background_s, waits
+    yield "disk_filling", free, None if free is None else reason(Code.DISK_FILLING, figure=free)
+    yield "clock_jumped", _jumped_s(figures.jumps_s), _jumped(figures.jumps_s)
+    oldest = None if oldest_s is None else reason(Code.DELIVERY_BEHIND, figure=oldest_s)
+    yield "delivery_behind", oldest_s, oldest
 
 
 def _jumped_s(jumps_s: tuple[float, ...] | None) -> float | None:
@@ -110,27 +104,18 @@ def _jumped_s(jumps_s: tuple[float, ...] | None) -> float | None:
     return None if jumps_s is None else sum(map(abs, jumps_s))
 
 
-def _jumped_words(jumps_s: tuple[float, ...] | None) -> str:
-    if not jumps_s:
-        return ""
-    last = clock_words(timedelta(seconds=jumps_s[-1]))
-    if len(jumps_s) == 1:
-        return f"{last} What lasts and what is left was counted on."
-    return f"{last} It was set {len(jumps_s)} times within an hour."
+def _jumped(jumps_s: tuple[float, ...] | None) -> Reason | None:
+    return reason(Code.CLOCK_JUMPED, by_s=jumps_s[-1], times=len(jumps_s)) if jumps_s else None
 
 
 def _watch_power(estate: Estate) -> Condition:
     power = estate.watch_power
     parts = {
-        "the machine": power.box_fed_by,
-        "the switches to the cards": power.switches_fed_by,
-        "the way out": power.way_out_fed_by,
+        "machine": power.box_fed_by,
+        "switches": power.switches_fed_by,
+        "way_out": power.way_out_fed_by,
     }
-    bare = [part for part, fed_by in parts.items() if fed_by == "mains"]
-    unanswered = [part for part, fed_by in parts.items() if fed_by is None]
-    sentences = []
-    if bare:
-        sentences.append(f"Fed from bare mains: {listed(bare)}.")
-    if unanswered:
-        sentences.append(f"Not known what feeds {listed(unanswered)}.")
-    return Condition("watch_would_die", SERVICE, Observation(bool(sentences), " ".join(sentences)))
+    bare = tuple(part for part, fed_by in parts.items() if fed_by == "mains")
+    unanswered = tuple(part for part, fed_by in parts.items() if fed_by is None)
+    what = reason(Code.WATCH_WOULD_DIE, bare=bare, unanswered=unanswered) if bare or unanswered else None
+    return Condition("watch_would_die", SERVICE, Observation(what is not None, what))

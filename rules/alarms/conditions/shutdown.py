@@ -9,17 +9,19 @@ from typing import Final
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle.course import Observation
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 
 BREAK_OFF: Final = "break_off"
 NO_LONGER_HOLDS: Final = "plan_no_longer_holds"
 
-DO: Final[Mapping[str, str]] = {
-    "ends_too_early": "Break off: restore the mains now; until it is back, shed load in the agreed order.",
-    "lasts_too_long": "Break off: restore the mains now, or start the set by hand.",
-    "margin_gone": "Break off: restore the mains while there is time to spare.",
-    "load_above_plan": "Break off: restore the mains, or take off at once what was added.",
-    "unit_missing": "Break off: restore the mains; then see why the unit left.",
-    "not_seen": "Break off: restore the mains, unless somebody stands at the units and reads them.",
+DO: Final[Mapping[str, Reason]] = {
+    "ends_too_early": reason(Code.DO_RESTORE_ENDS_TOO_EARLY),
+    "lasts_too_long": reason(Code.DO_RESTORE_LASTS_TOO_LONG),
+    "margin_gone": reason(Code.DO_RESTORE_MARGIN_GONE),
+    "load_above_plan": reason(Code.DO_RESTORE_LOAD_ABOVE_PLAN),
+    "unit_missing": reason(Code.DO_RESTORE_UNIT_MISSING),
+    "not_seen": reason(Code.DO_RESTORE_NOT_SEEN),
 }
 """What to do by the abort criterion that is met (`rules.planning.ridethrough.signed.Criterion`)."""
 
@@ -52,21 +54,13 @@ def shutdown_conditions(figures: ShutdownFigures, name: str, standing: Sequence[
     met = {one.criterion: one for one in figures.met}
     for criterion in dict.fromkeys((*met, *standing)):
         one = met.get(criterion)
-        seen = (
-            Observation(False)
-            if one is None
-            else Observation(
-                True, f"Planned shutdown of {name}: {one.because}", DO[criterion], {"spare_s": one.spare_s}
-            )
-        )
+        seen = Observation(False)
+        if one is not None:
+            what = reason(Code.PLAN_TO_BREAK_OFF, figures.system, name=name, because=told(one.because))
+            seen = Observation(True, what, DO[criterion], {"spare_s": one.spare_s})
         yield Condition(BREAK_OFF, figures.system, seen, criterion)
-    against = " ".join(figures.objections)
+    against = tuple(map(told, figures.objections))
+    what = reason(Code.PLAN_NO_LONGER_HOLDS, figures.system, name=name, because=against)
     yield Condition(
-        NO_LONGER_HOLDS,
-        figures.system,
-        Observation(
-            bool(against),
-            f"The planned shutdown of {name} would not be signed as things stand now. {against}",
-            by_when=figures.starts_at,
-        ),
+        NO_LONGER_HOLDS, figures.system, Observation(bool(against), what, by_when=figures.starts_at)
     )

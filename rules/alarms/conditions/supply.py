@@ -10,8 +10,9 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle.course import Observation
 from rules.alarms.plant_memory import Scene, UnitMemory
-from rules.phrasing.text import counted, lasted
 from rules.plant.reading import OutputSource
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +76,12 @@ def supply_events(
             # a unit that ran alone on its bank before says nothing of when the supply went
             dead = max(m.on_battery_since for m in look.going if m.on_battery_since)
             return SupplyMemory(since, dead), (
-                PowerEvent(since, "mains_lost", look.supply, f"Mains lost at {name}."),
+                PowerEvent(since, "mains_lost", look.supply, reason(Code.MAINS_LOST, look.supply, name=name)),
             )
     if memory.lost_since is not None and look.fed and not look.going:
-        took = lasted((at - memory.lost_since).total_seconds())
-        text = f"Supply is back at {name} after {took}; whether mains or a set, the cards do not say."
-        return SupplyMemory(), (PowerEvent(at, "supply_back", look.supply, text),)
+        took_s = (at - memory.lost_since).total_seconds()
+        what = reason(Code.SUPPLY_BACK, look.supply, name=name, took_s=took_s)
+        return SupplyMemory(), (PowerEvent(at, "supply_back", look.supply, what),)
     if memory.lost_since is not None and look.seen:
         dead_since = None if look.alive else memory.dead_since or at
         return replace(memory, dead_since=dead_since), ()
@@ -118,10 +119,8 @@ def odd_ones(
                 yield Condition(kind, unit, Observation(None if stays else False))
 
 
-def _says(kind: str, scene: Scene, unit: str, others: int, returned: int) -> str:
+def _says(kind: str, scene: Scene, unit: str, others: int, returned: int) -> Reason:
     name = scene.topology.name(unit)
-    name = name[:1].upper() + name[1:]
     if kind == "not_on_battery":
-        verb = "is" if others == 1 else "are"
-        return f"{name} has no mains and is not on its bank, while {counted(others, 'other')} on its supply {verb}."
-    return f"{name} still runs on its bank while {counted(returned, 'other')} on its supply came back."
+        return reason(Code.NOT_ON_BATTERY, unit, name=name, others=others)
+    return reason(Code.STILL_ON_BATTERY, unit, name=name, others=returned)

@@ -11,11 +11,10 @@ from rules.alarms.conditions.condition import Condition, Known, Was
 from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle.course import Observation
-from rules.battery.assessment.would_tell import named
-from rules.phrasing.dates import PURPOSES
-from rules.phrasing.text import at_least, at_most, kilowatts, listed, worst_lost
 from rules.plant.estate import Estate
-from rules.system.state import Against, SystemState
+from rules.system.state import Against, HoldUps, LoadBasis, SystemState
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.verdict import Basis, Verdict
 
 
@@ -47,12 +46,9 @@ def _unproven(state: SystemState) -> Condition:
         unknown or state.on_battery is not None
     ):  # nobody is told of it in an outage, which may prove the banks
         return Condition("banks_unproven", state.id, Observation(None))
-    what = (
-        f"No discharge of {named(held.unproven)} was judged yet: how long {state.name} holds, and when to renew, cannot be told."
-        if held.unproven
-        else ""
-    )
-    do = held.would_tell[0].step if held.would_tell else ""
+    banks = tuple(sorted(held.unproven))
+    what = reason(Code.BANKS_UNPROVEN, state.id, name=state.name, banks=banks) if banks else None
+    do = told(held.would_tell[0].step) if held.would_tell else None
     return Condition("banks_unproven", state.id, Observation(bool(held.unproven), what, do))
 
 
@@ -68,40 +64,49 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Con
             yield Condition(kind.id, state.id, Observation(False), need.id)
             yield Condition("requirement_unknown", state.id, Observation(False), need.id)
             continue
-        told = need.verdict is not Verdict.CANNOT_TELL
+        known = need.verdict is not Verdict.CANNOT_TELL
         inadequate = need.verdict is Verdict.INADEQUATE
         near = need.margin_s is not None and kind.bound.passed(need.margin_s, was=was(kind.id, need.id))
         # on its banks a system is asked to last, not to be ready for another failure: that is judged when it is fed
-        present = None if state.on_battery is not None or not told else inadequate or near
-        purpose = PURPOSES[need.purpose]
-        what = ""
+        present = None if state.on_battery is not None or not known else inadequate or near
+        because = tuple(told(why) for why in need.because[:1])
+        what = None
         if need.required_s is not None and need.margin_s is not None:
-            lost = worst_lost(state.hold_up) if need.against is Against.ONE_UNIT_LOST else None
-            gone = f" with unit {lost} lost" if lost else ""
-            holds = at_least(max(need.required_s + need.margin_s, 0.0))
-            what = f"{state.name} needs {at_most(need.required_s)} for {purpose}, holds {holds} at the least{gone}."
-        elif need.because:
-            what = f"{state.name}: {need.because[0]}"
+            what = reason(
+                Code.REQUIREMENT_MARGIN,
+                state.id,
+                name=state.name,
+                purpose=need.purpose,
+                required_s=need.required_s,
+                held_s=max(need.required_s + need.margin_s, 0.0),
+                lost=_worst_lost(state.hold_up) if need.against is Against.ONE_UNIT_LOST else None,
+            )
+        elif because:
+            what = reason(Code.REQUIREMENT_WHY, state.id, name=state.name, because=because[0])
         yield Condition(
             kind.id,
             state.id,
             Observation(present, what, facts={"margin_s": need.margin_s}),
             need.id,
         )
-        why = f" {need.because[0]}" if need.because else ""
-        yield Condition(
-            "requirement_unknown",
-            state.id,
-            Observation(
-                _unknown(state, told=told), f"Whether {state.name} holds for {purpose} cannot be told.{why}"
-            ),
-            need.id,
+        open_still = reason(
+            Code.REQUIREMENT_UNKNOWN, state.id, name=state.name, purpose=need.purpose, because=because
         )
+        unknown = Observation(_unknown(state, known=known), open_still)
+        yield Condition("requirement_unknown", state.id, unknown, need.id)
 
 
-def _unknown(state: SystemState, *, told: bool) -> bool | None:
+def _unknown(state: SystemState, *, known: bool) -> bool | None:
     """Return whether a question of readiness is open: on its banks a system is asked to last, and that is told."""
-    return None if state.on_battery is not None and not told else not told
+    return None if state.on_battery is not None and not known else not known
+
+
+def _worst_lost(hold_up: HoldUps) -> str | None:
+    """Return the unit whose loss leaves the shortest hold-up, or None where that is not known."""
+    known = [
+        (lost.hold_up.low_s, lost.unit) for lost in hold_up.each_unit_lost if lost.hold_up.low_s is not None
+    ]
+    return min(known)[1] if known else None
 
 
 def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condition]:
@@ -110,36 +115,31 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
         yield Condition(kind.id, state.id, Observation(False))
         yield Condition("redundancy_unknown", state.id, Observation(False))
         return
-    told = redundancy.verdict is not Verdict.CANNOT_TELL
+    known = redundancy.verdict is not Verdict.CANNOT_TELL
     near = kind.bound.passed(redundancy.margin_fraction, was=was(kind.id, "")) or False
-    because = listed(redundancy.because[:2]) if redundancy.because else ""
-    what = f"{state.name} cannot spare a unit. {because}".strip()
+    because = tuple(map(told, redundancy.because[:2]))
+    what = reason(Code.SPARE_GONE, state.id, name=state.name, because=because)
     if redundancy.margin_w is not None and redundancy.tightest_line is not None and redundancy.margin_w < 0:
-        limit = "volt-amperes" if redundancy.tightest_limit == "va" else "watts"
-        amount = kilowatts(-redundancy.margin_w).replace(
-            "kW", "kVA" if redundancy.tightest_limit == "va" else "kW"
-        )
-        what = (
-            f"Line {redundancy.tightest_line} of {state.name} asks {amount} more than the units left can carry "
-            f"with the spare gone ({limit}{', at its 30-day peak' if redundancy.basis.value == 'peak_30d' else ''})."
+        what = reason(
+            Code.SPARE_GONE_ON_LINE,
+            state.id,
+            name=state.name,
+            line=redundancy.tightest_line,
+            limit=redundancy.tightest_limit,
+            over=-redundancy.margin_w,
+            peak=redundancy.basis is LoadBasis.PEAK_30D,
         )
     yield Condition(
         kind.id,
         state.id,
         Observation(
-            (redundancy.verdict is Verdict.INADEQUATE or near) if told else None,
+            (redundancy.verdict is Verdict.INADEQUATE or near) if known else None,
             what,
             facts={"margin_fraction": redundancy.margin_fraction},
         ),
     )
-    yield Condition(
-        "redundancy_unknown",
-        state.id,
-        Observation(
-            _unknown(state, told=told),
-            f"Whether {state.name} can spare a unit cannot be told. {because}".strip(),
-        ),
-    )
+    open_still = reason(Code.SPARE_UNKNOWN, state.id, name=state.name, because=because)
+    yield Condition("redundancy_unknown", state.id, Observation(_unknown(state, known=known), open_still))
 
 
 def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Condition:
@@ -155,7 +155,9 @@ def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Condition:
     full = max(known)
     excess = full / mean_w - 1.0
     line = state.load.lines[powers.index(full)].line
-    what = f"Line {line} of {state.name} carries {kilowatts(full)}, {100 * excess:.0f} % over the mean of its lines."
+    what = reason(
+        Code.PHASES_APART, state.id, name=state.name, line=line, power_w=full, excess_fraction=excess
+    )
     return Condition(
         kind.id,
         state.id,

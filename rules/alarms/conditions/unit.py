@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from operator import itemgetter
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
-from rules.alarms.conditions.outage import on_battery_words, time_left_s
+from rules.alarms.conditions.outage import on_battery_reason, time_left_s
 from rules.alarms.lifecycle.course import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
@@ -16,6 +17,8 @@ from rules.plant.reading import BatteryStatus, OutputLine, OutputSource, Reading
 from rules.system.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, NO_LOAD_FRACTION
 from rules.system.peers import IDLE_SHARE
 from rules.system.state import OnBattery
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,6 @@ def unit_conditions(
     `outage`: what was last judged of its system on its banks, counted to `at`. `shares_known` is False where one
     card speaks for several units.
     """
-    name = f"Unit {unit.id} ({system_name})"
     source = reading.output.source
     known = source is not None and source is not OutputSource.OTHER
     on_bank = on_battery(reading)
@@ -53,48 +55,47 @@ def unit_conditions(
     def found(
         kind: str,
         present: bool | None,
-        what: str = "",
+        what: Reason | None = None,
         *,
         facts: Mapping[str, float | None] | None = None,
         because: tuple[str, ...] = (),
-        do: str = "",
     ) -> Condition:
         allowed = {e.value for e in catalogue[kind].suppressed_by}
         kept = tuple(e for e in (*explained, *because) if e in allowed)
-        return Condition(kind, unit.id, Observation(present, what, do, facts, None, kept))
+        return Condition(kind, unit.id, Observation(present, what, None, facts, None, kept))
 
     left_s = time_left_s(outage, at)
-    yield found("on_battery", on_bank, on_battery_words(name, outage, at), facts={"left_s": left_s})
+    on_battery_now = on_battery_reason(f"unit {unit.id} ({system_name})", outage, at)
+    yield found("on_battery", on_bank, on_battery_now, facts={"left_s": left_s})
     low = reading.battery.status
     says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL
     yield found(
         "bank_low",
         says_low and on_bank is not False,
-        f"{name} says its bank is {low.value if low else 'low'} while it carries the load.",
+        reason(Code.BANK_LOW, unit.id, system=system_name, status=low or BatteryStatus.LOW),
     )
     bypass = source is OutputSource.BYPASS
     economy = (Explanation.ECONOMY_MODE.value,) if unit.normal_mode is NormalMode.ECONOMY else ()
     yield found(
         "on_bypass",
         bypass if known else None,
-        f"{name} is on bypass: a mains failure drops its load at once.",
+        reason(Code.ON_BYPASS, unit.id, system=system_name),
         because=economy,
     )
     resting = (Explanation.RESTING.value,) if unit.may_rest and peers.carrying else ()
     yield found(
         "output_off",
         source is OutputSource.NONE if known else None,
-        f"{name} feeds nothing; "
-        + (f"{peers.carrying} beside it carry the load." if peers.carrying else "no unit beside it carries."),
+        reason(Code.OUTPUT_OFF, unit.id, system=system_name, carrying=peers.carrying),
         facts={"carrying_units": float(peers.carrying)},
         because=resting,
     )
-    yield _overload(reading, unit, name, catalogue["overload"], was)
-    yield _hot(reading, unit, name, catalogue["bank_hot"], was)
+    yield _overload(reading, unit, system_name, catalogue["overload"], was)
+    yield _hot(reading, unit, system_name, catalogue["bank_hot"], was)
     yield _share(
         reading,
         unit,
-        name,
+        system_name,
         catalogue["load_share"],
         was=was,
         peers=peers,
@@ -107,22 +108,25 @@ def unit_conditions(
         if result in (None, TestResult.IN_PROGRESS, TestResult.ABORTED)
         else result in (TestResult.ERROR, TestResult.WARNING)
     )
-    detail = f" It says: {reading.test.detail}." if reading.test.detail else ""
-    yield found(
-        "self_test_failed",
-        failed,
-        f"The last test of {name[0].lower()}{name[1:]} ended with {'an error' if result is TestResult.ERROR else 'a warning'}.{detail}",
+    ended = reason(
+        Code.SELF_TEST_FAILED,
+        unit.id,
+        system=system_name,
+        error=result is TestResult.ERROR,
+        detail=reading.test.detail or "",
     )
+    yield found("self_test_failed", failed, ended)
 
 
-def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Condition:
+def _overload(reading: Reading, unit: Unit, system: str, kind: AlarmKind, was: Was) -> Condition:
     """Judge every line by its worst figure: watts, volt-amperes, or the card's own per cent, whichever it gives."""
     fitted = in_place(unit.fitted, reading.at.date())
     loads = [of for line in reading.output.lines if (of := _worst_of(line, unit, fitted)) is not None]
     had = was(kind.id, "")
-    over = [said for pct, said in loads if kind.bound.passed(pct, was=had)]
-    worst, most = max(loads, default=(None, ""))
-    what = f"{name} carries {'; '.join(over or [most])}." if loads else ""
+    over = tuple(said for pct, said in loads if kind.bound.passed(pct, was=had))
+    worst, most = max(loads, key=itemgetter(0), default=(None, None))
+    lines = over or ((most,) if most is not None else ())
+    what = reason(Code.OVERLOAD, unit.id, system=system, lines=lines) if lines else None
     return Condition(
         kind.id,
         unit.id,
@@ -130,40 +134,39 @@ def _overload(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was
     )
 
 
-def _worst_of(line: OutputLine, unit: Unit, fitted: FittedUnit | None) -> tuple[float, str] | None:
-    """Return the worst per cent of its rating that one line shows, and that in words; None where it shows nothing."""
-    found: list[tuple[float, str]] = []
+def _worst_of(line: OutputLine, unit: Unit, fitted: FittedUnit | None) -> tuple[float, Reason] | None:
+    """Return the worst per cent of its rating that one line shows, and whose figure it is; None where it shows nothing."""
+    found: list[tuple[float, Reason]] = []
     if line.load_pct is not None:
-        found.append((line.load_pct, "by the card's per cent"))
+        found.append((line.load_pct, reason(Code.LINE_LOADED_BY_CARD, line=line.line, pct=line.load_pct)))
     if fitted is not None:
-        for figure, rating, of in (
-            (line.power_w, fitted.rating_w / unit.output_lines, "kW"),
-            (line.apparent_va, fitted.rating_va / unit.output_lines, "kVA"),
+        for figure, rating, limit in (
+            (line.power_w, fitted.rating_w / unit.output_lines, "w"),
+            (line.apparent_va, fitted.rating_va / unit.output_lines, "va"),
         ):
             if figure is not None and rating > 0.0:
-                words = f"{figure / 1e3:.2f} {of} of {rating / 1e3:.2f}"
-                found.append((100.0 * figure / rating, words))
-    if not found:
-        return None
-    pct, words = max(found)
-    return pct, f"{pct:.0f} % of its rating on line {line.line} ({words})"
+                pct = 100.0 * figure / rating
+                said = reason(
+                    Code.LINE_LOADED, line=line.line, pct=pct, figure=figure, rating=rating, limit=limit
+                )
+                found.append((pct, said))
+    return max(found, key=itemgetter(0), default=None)
 
 
-def _hot(reading: Reading, unit: Unit, name: str, kind: AlarmKind, was: Was) -> Condition:
+def _hot(reading: Reading, unit: Unit, system: str, kind: AlarmKind, was: Was) -> Condition:
     temperature_c = reading.battery.temperature_c
     present = kind.bound.passed(temperature_c, was=was(kind.id, ""))
-    what = (
-        f"It is {temperature_c:.0f} °C at the bank of {name[0].lower()}{name[1:]}, limit {kind.bound.value:g}."
-        if temperature_c is not None
-        else ""
-    )
+    what = None
+    if temperature_c is not None:
+        limit_c = kind.bound.value
+        what = reason(Code.BANK_HOT, unit.id, system=system, temperature_c=temperature_c, limit_c=limit_c)
     return Condition(kind.id, unit.id, Observation(present, what, facts={"temperature_c": temperature_c}))
 
 
 def _share(
     reading: Reading,
     unit: Unit,
-    name: str,
+    system: str,
     kind: AlarmKind,
     *,
     was: Was,
@@ -175,7 +178,7 @@ def _share(
     mine = load_fraction(reading, unit)
     carries = reading.output.source in (OutputSource.NORMAL, OutputSource.BATTERY)
     points: float | None = None
-    what = ""
+    what = None
     present: bool | None
     if not shares_known:
         present = None
@@ -188,7 +191,7 @@ def _share(
             points = (
                 100.0 * abs(mine - mean) if mean >= ENOUGH_LOAD_TO_JUDGE_SHARE and not told_as_idle else 0.0
             )
-            what = f"{name} carries {100 * mine:.0f} % of its rating, the mean of its system is {100 * mean:.0f} %."
+            what = reason(Code.LOAD_SHARE, unit.id, system=system, fraction=mine, mean=mean)
         present = kind.bound.passed(points, was=was(kind.id, ""))
     resting = unit.may_rest and mine is not None and mine < NO_LOAD_FRACTION
     because = (*explained, *((Explanation.RESTING.value,) if resting else ()))

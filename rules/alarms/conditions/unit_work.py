@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle.course import Observation
-from rules.phrasing.text import overdue
 from rules.plant.estate import Estate
 from rules.system.state import SystemState
+from rules.values.code import Code
+from rules.values.reason import reason
 
 UNEXPECTED = "work_unexpected"
 OVERDUE = "work_overdue"
@@ -23,7 +24,8 @@ def unit_work_conditions(state: SystemState, estate: Estate) -> Iterator[Conditi
             yield Condition(UNEXPECTED, unit.id, Observation(False))
             yield Condition(OVERDUE, unit.id, Observation(False))
             continue
-        said = " ".join(one.because for one in work.unexpected[:2])
-        what = f"During work on unit {unit.id} ({state.name}): {said}" if said else ""
-        yield Condition(UNEXPECTED, unit.id, Observation(bool(said), what))
-        yield Condition(OVERDUE, unit.id, Observation(work.overdue, overdue(work) if work.overdue else ""))
+        because = tuple(one.because for one in work.unexpected[:2])
+        what = reason(Code.WORK_UNEXPECTED, unit.id, system=state.name, because=because) if because else None
+        yield Condition(UNEXPECTED, unit.id, Observation(bool(because), what))
+        late = reason(Code.WORK_OVERDUE, unit.id, because=work.because) if work.overdue else None
+        yield Condition(OVERDUE, unit.id, Observation(work.overdue, late))

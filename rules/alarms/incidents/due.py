@@ -11,6 +11,7 @@ from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
+from rules.values.reason import told
 from rules.values.severity import Severity
 
 WINDOW_S: Final = 5.0
@@ -161,8 +162,8 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
         told_at=ground.moment.at,
         told_reckoned=_reckoned(incident),
         told_back=_back(incident),
-        title=notice.what if kind is NoticeKind.OPENED else incident.title,
-        do=notice.do if incident.cause is Cause.POWER else notice.do or incident.do,
+        title=told(notice.what) if kind is NoticeKind.OPENED else incident.title,
+        do=told(notice.do) if notice.do or incident.cause is Cause.POWER else incident.do,
         summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
     )
     return incident, notice

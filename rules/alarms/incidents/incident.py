@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from rules.alarms.catalogue import Cause
+from rules.values.reason import Reason
 from rules.values.severity import Severity
 
 
@@ -97,8 +98,8 @@ class Incident:
     closed_at: datetime | None = None
     part_of: str | None = None
     parts: Mapping[str, IncidentPart] = field(default_factory=dict)
-    title: str = ""
-    do: str = ""
+    title: Reason | None = None
+    do: Reason | None = None
     summary: str | None = None
 
     @property

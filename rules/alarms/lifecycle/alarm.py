@@ -8,6 +8,7 @@ from datetime import datetime
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
+from rules.values.reason import Reason, told
 from rules.values.severity import Severity
 
 
@@ -43,8 +44,8 @@ class Alarm:
     qualifier: str = ""
     state: State = State.NORMAL
     severity: Severity = Severity.WARNING
-    what: str = ""
-    do: str = ""
+    what: Reason | None = None
+    do: Reason | None = None
     since: datetime | None = None
     by_when: datetime | None = None
     incident: str | None = None
@@ -108,7 +109,7 @@ def new_alarm(kind: AlarmKind, about: str, qualifier: str, now_s: float) -> Alar
         about=about,
         qualifier=qualifier,
         severity=kind.severity,
-        do=kind.do,
+        do=told(kind.do),
         mark_s=now_s,
     )
 
@@ -128,7 +129,7 @@ def transit(
     return after, (Happened(after, alarm.state, event, effects, at),)
 
 
-def reworded(alarm: Alarm, what: str, facts: Mapping[str, float | None]) -> Alarm:
+def reworded(alarm: Alarm, what: Reason, facts: Mapping[str, float | None]) -> Alarm:
     """Return a standing alarm whose condition is not known now with words that are true of it by reckoning.
 
     What counts down goes on counting though nobody sees the plant; whether it still is so stays as it was.

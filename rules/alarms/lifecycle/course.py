@@ -19,6 +19,7 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.alarm import Alarm, Happened, transit
 from rules.alarms.lifecycle.states import AlarmEvent, State
+from rules.values.reason import Reason, told
 
 CHATTER_COUNT: Final = 3
 
@@ -39,11 +40,11 @@ ROUNDING_S: Final = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """What the plant says of one alarm: its condition, sentences and numbers, and what explains it."""
+    """What the plant says of one alarm: its condition, reasons and numbers, and what explains it."""
 
     present: bool | None
-    what: str = ""
-    do: str = ""
+    what: Reason | None = None
+    do: Reason | None = None
     facts: Mapping[str, float | None] | None = None
     by_when: datetime | None = None
     explained: tuple[str, ...] = ()
@@ -74,7 +75,7 @@ def observe(
             run_s=run_s,
             mark_s=mark_s,
             what=seen.what or alarm.what,
-            do=seen.do or kind.do,
+            do=seen.do or told(kind.do),
             facts=seen.facts or alarm.facts,
             by_when=seen.by_when or alarm.by_when,
             explained=tuple(sorted(seen.explained)),

@@ -1,1 +1,3 @@
-"""The sentences of reasons, one function a code: `general` (told words, safety), `isolation` (may a unit be taken out)."""
+"""The sentences of reasons, one function a code: `general` (told words, safety), `isolation`, `work` (may a unit be taken out; work on it), and what alarms
+and the journal say: `outage`, `supply`, `unit`, `system`, `bank`, `service`, `events`.
+"""

@@ -77,15 +77,15 @@ class Facts:
     """What the check needs beside readings; what is absent is not known.
 
     `expected`: load by quarter of an hour, from the wanted start for a week. `out_judged`: hold-up played
-    with the unit out at the window's highest expected load. `confirmed` by unit. `alarms`: sentences of
-    standing alarms about the system that the work does not explain. `input_bad`: how often each unit's
+    with the unit out at the window's highest expected load. `confirmed` by unit. `alarms`: what
+    stands about the system that the work does not explain. `input_bad`: how often each unit's
     input went bad in the last 24 h. `set_ready`: the site's own word about its generator.
     """
 
     expected: tuple[Expected, ...] = ()
     out_judged: HoldUpJudgement | None = None
     confirmed: Mapping[str, Confirmed] = field(default_factory=dict)
-    alarms: tuple[str, ...] = ()
+    alarms: tuple[Reason, ...] = ()
     input_bad: Mapping[str, int] = field(default_factory=dict)
     set_ready: bool | None = None
 
@@ -356,7 +356,7 @@ def _input_row(staying: Sequence[UnitView]) -> CheckRow:
 
 def no_alarms(views: Sequence[UnitView], facts: Facts) -> CheckRow:
     """Return whether no alarm stands that nobody has explained."""
-    standing = [told(words) for words in facts.alarms]
+    standing = list(facts.alarms)
     for v in views:
         if v.reading is not None:
             standing += [

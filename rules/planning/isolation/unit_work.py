@@ -1,6 +1,6 @@
 """Work on a unit, followed: the peers took its load, it came back, it shares again, its bank is full.
 
-What the plan explains is not told again; what it does not explain is. The sentences are for the person
+What the plan explains is not told again; what it does not explain is. What is said is for the person
 who stands at the panel and for the alarms, which must not cry about what was planned. It advises; it
 switches nothing.
 
@@ -17,11 +17,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.phrasing.text import lasted, overdue
 from rules.system.assessment import SystemObservation
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, NO_LOAD_FRACTION, UnitView
 from rules.system.state import Standing, Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 SHARES_AGAIN: Final = 0.10
 """Deviation from equal share, of rating, within which a unit that came back shares again."""
@@ -60,7 +61,7 @@ class Followed:
 
 def begun(unit: str, at: datetime, until: datetime, *, by: str = "", what: str = "", window: str) -> Followed:
     """Return work that begins now and is to end at `until`."""
-    because = f"How unit {unit} stood when the work began was not seen yet."
+    because = reason(Code.WORK_NOT_SEEN_YET, unit)
     return Followed(UnitWork(unit, at, until, by, what, WorkStage.BEFORE, because), (window,))
 
 
@@ -92,40 +93,40 @@ def follow(
     )
 
 
-def over(work: UnitWork, now: datetime) -> str | None:
+def over(work: UnitWork, now: datetime) -> Reason | None:
     """Return why the work needs no more following once its time has passed, None while it does."""
     if now < work.until or work.overdue:
         return None
     if work.stage in SHARED:
-        return f"The work on unit {work.unit} is over: it shares the load again."
-    return f"The time for work on unit {work.unit} is over; it was never seen out."
+        return reason(Code.WORK_OVER, work.unit)
+    return reason(Code.WORK_OVER_NEVER_OUT, work.unit)
 
 
-def news(before: UnitWork, after: UnitWork) -> Iterator[tuple[str, str]]:
-    """Yield what is worth a line of the journal from one look to the next: its kind and its text."""
+def news(before: UnitWork, after: UnitWork) -> Iterator[tuple[str, Reason]]:
+    """Yield what is worth a line of the journal from one look to the next: its kind and what is said."""
     if after.steps != before.steps and after.stage is not WorkStage.BEFORE:
         yield f"work_{after.stage.value}", after.because
     known = {(u.kind, u.about) for u in before.unexpected}
     for one in after.unexpected:
         if (one.kind, one.about) not in known:
-            yield "work_unexpected", f"During work on unit {after.unit}: {one.because}"
+            said = reason(Code.WORK_UNEXPECTED, after.unit, system="", because=(one.because,))
+            yield "work_unexpected", said
     if before.unexpected and not after.unexpected:
-        yield "work_as_planned", f"The work on unit {after.unit} is as planned again."
+        yield "work_as_planned", reason(Code.WORK_AS_PLANNED, after.unit)
     if after.overdue and not before.overdue:
-        yield "work_overdue", overdue(after)
+        yield "work_overdue", reason(Code.WORK_OVERDUE, after.unit, because=after.because)
 
 
-def begun_text(followed: Followed) -> str:
+def begun_reason(followed: Followed) -> Reason:
     """Return that the work is followed from now on, with how it stood."""
     work, before = followed.work, followed.before
-    who = f", as {work.by} said" if work.by else ""
-    stood = (
-        ""
-        if before is None or before.load_w is None
-        else f" The system carried {before.load_w / 1e3:.1f} kW."
+    return reason(
+        Code.WORK_BEGINS,
+        work.unit,
+        by=work.by,
+        takes_s=(work.until - work.begun_at).total_seconds(),
+        carried_w=None if before is None else before.load_w,
     )
-    long = lasted((work.until - work.begun_at).total_seconds())
-    return f"Work on unit {work.unit} begins{who}; it is to take {long}.{stood}"
 
 
 # ---- the pieces ---------------------------------------------------------------------------------------------
@@ -144,27 +145,26 @@ def _view(seen: SystemObservation, unit: str) -> UnitView:
 
 def _stage(
     followed: Followed, seen: SystemObservation, judged: HoldUpJudgement | None
-) -> tuple[WorkStage, str]:
+) -> tuple[WorkStage, Reason]:
     work = followed.work
     unit, last = work.unit, work.stage
     load_w = seen.parallel.load.power_w
-    taken = "" if load_w is None else f"; the others carry {load_w / 1e3:.1f} kW"
     view = _view(seen, unit)
     if not view.fresh or view.shared_card:
         if last is WorkStage.BEFORE and _peers_took(followed, seen):
-            return WorkStage.OUT, f"Unit {unit} is not heard and its peers took its part{taken}."
-        return last, _not_heard(unit, last, taken)
+            return WorkStage.OUT, reason(Code.WORK_OUT_PEERS_TOOK, unit, carried_w=load_w)
+        return last, _not_heard(unit, last, load_w)
     doing = seen.parallel.standing_of(unit)
     if doing not in FEEDING:
-        return WorkStage.OUT, f"Unit {unit} is {_word(doing)}{taken}."
+        return WorkStage.OUT, reason(Code.WORK_OUT, unit, standing=doing, carried_w=load_w)
     if last is WorkStage.BEFORE:
-        return last, f"Unit {unit} is still in service."
+        return last, reason(Code.WORK_IN_SERVICE, unit)
     return _returned(unit, last, doing, seen, judged)
 
 
 def _returned(
     unit: str, last: WorkStage, doing: Standing, seen: SystemObservation, judged: HoldUpJudgement | None
-) -> tuple[WorkStage, str]:
+) -> tuple[WorkStage, Reason]:
     """Return how far a unit that stands behind the load again has come; what is not judged takes nothing back."""
     part = next((s for s in seen.parallel.shares if s.unit == unit), None)
     carries = part is not None and (part.of_rating_fraction or 0.0) > NO_LOAD_FRACTION
@@ -172,20 +172,20 @@ def _returned(
     off = None if part is None else part.deviation_fraction
     limit = SHARES_NO_MORE if last in SHARED else SHARES_AGAIN
     if not carries or (off is not None and abs(off) > limit):
-        return WorkStage.BACK, f"Unit {unit} is back and does not share the load evenly yet."
+        return WorkStage.BACK, reason(Code.WORK_BACK, unit)
     full = judged is not None and judged.hold_ups.recharged is None and judged.hold_ups.now.low_s is not None
     not_known = judged is None or judged.hold_ups.now.low_s is None
     if full or (last is WorkStage.CHARGED and not_known):
-        return WorkStage.CHARGED, f"Unit {unit} shares the load and its bank is full: the work can be closed."
-    return WorkStage.SHARING, f"Unit {unit} shares the load; its bank is not known to be full yet."
+        return WorkStage.CHARGED, reason(Code.WORK_CHARGED, unit)
+    return WorkStage.SHARING, reason(Code.WORK_SHARING, unit)
 
 
-def _not_heard(unit: str, last: WorkStage, taken: str) -> str:
+def _not_heard(unit: str, last: WorkStage, carried_w: float | None) -> Reason:
     if last is WorkStage.BEFORE:
-        return f"Unit {unit} is not heard: whether it is out cannot be seen."
+        return reason(Code.WORK_UNHEARD, unit)
     if last is WorkStage.OUT:
-        return f"Unit {unit} is out and not heard{taken}."
-    return f"Unit {unit} came back and is not heard now."
+        return reason(Code.WORK_OUT_UNHEARD, unit, carried_w=carried_w)
+    return reason(Code.WORK_BACK_UNHEARD, unit)
 
 
 def _peers_took(followed: Followed, seen: SystemObservation) -> bool:
@@ -215,15 +215,13 @@ def _unexpected(followed: Followed, seen: SystemObservation, now: datetime) -> I
         if item.id != mine:
             yield from _of_peer(item.id, before.standings.get(item.id), item.standing, mine, seen)
         elif item.standing is Standing.BYPASS:
-            why = f"Unit {mine} is on bypass: the load may hang on the raw supply."
-            yield Unexpected(Unplanned.ON_BYPASS, mine, why)
+            yield Unexpected(Unplanned.ON_BYPASS, mine, reason(Code.UNPLANNED_BYPASS, mine))
     if followed.fell_since is not None and now - followed.fell_since >= FELL_FOR:
         load_w = seen.parallel.load.power_w
         if load_w is None:
             yield from (u for u in followed.work.unexpected if u.kind is Unplanned.LOAD_FELL)
         else:
-            was_kw = (before.load_w or 0.0) / 1e3
-            why = f"The load fell from {was_kw:.1f} to {load_w / 1e3:.1f} kW: was something dropped?"
+            why = reason(Code.UNPLANNED_LOAD_FELL, seen.system, was_w=before.load_w or 0.0, load_w=load_w)
             yield Unexpected(Unplanned.LOAD_FELL, seen.system, why)
 
 
@@ -235,17 +233,9 @@ def _of_peer(
         return
     if now is Standing.ON_BATTERY:
         if unit not in seen.in_test:
-            why = f"Unit {unit} went on battery while unit {mine} is worked on."
+            why = reason(Code.UNPLANNED_ON_BATTERY, unit, worked=mine)
             yield Unexpected(Unplanned.ON_BATTERY, unit, why)
     elif now in MERELY_UNSEEN:
-        yield Unexpected(
-            Unplanned.NOT_HEARD, unit, f"Unit {unit} is not heard while unit {mine} is worked on."
-        )
+        yield Unexpected(Unplanned.NOT_HEARD, unit, reason(Code.UNPLANNED_NOT_HEARD, unit, worked=mine))
     elif now not in FEEDING:
-        yield Unexpected(Unplanned.LEFT, unit, f"Unit {unit} was {_word(was)} and is {_word(now)}.")
-
-
-def _word(standing: Standing | None) -> str:
-    if standing is None:
-        return "not known"
-    return "on bypass" if standing is Standing.BYPASS else standing.value.replace("_", " ")
+        yield Unexpected(Unplanned.LEFT, unit, reason(Code.UNPLANNED_LEFT, unit, was=was, standing=now))

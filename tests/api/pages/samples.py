@@ -97,6 +97,8 @@ from rules.system.state import (
     WorkStage,
     WorkStep,
 )
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
@@ -1072,7 +1074,11 @@ def at_work(*, unplanned: bool = False, overdue: bool = False) -> Sheet:
     sheet = short()
     begun = NOW - timedelta(hours=2)
     steps = (WorkStep(WorkStage.BEFORE, begun), WorkStep(WorkStage.OUT, begun + timedelta(minutes=7)))
-    fell = Unexpected(Unplanned.LEFT, "W2", "Unit W2 was carrying and is off.")
+    fell = Unexpected(
+        Unplanned.LEFT,
+        "W2",
+        reason(Code.UNPLANNED_LEFT, "W2", was=Standing.CARRYING, standing=Standing.OFF),
+    )
     work = UnitWork(
         "W3",
         begun,
@@ -1080,7 +1086,7 @@ def at_work(*, unplanned: bool = False, overdue: bool = False) -> Sheet:
         "R. Haugen",
         "fans <b>",
         WorkStage.OUT,
-        "Unit W3 is isolated; the others carry 17.6 kW.",
+        reason(Code.WORK_OUT, "W3", standing=Standing.ISOLATED, carried_w=17_600.0),
         steps,
         (fell,) if unplanned else (),
         overdue,

@@ -24,6 +24,7 @@ from rules.alarms.incidents.incident import IncidentPart
 from rules.alarms.lifecycle.alarm import Acknowledgement, Happened, new_alarm
 from rules.alarms.lifecycle.states import AlarmEvent, State
 from rules.plant.topology import Topology
+from rules.values.reason import told
 from tests.collector.messaging.cases import AT, change, everybody, notice, person
 from tests.rules.sample_plant import estate, reading, system_state
 
@@ -58,7 +59,7 @@ def outage() -> Any:
 def alarm() -> Happened:
     one = replace(
         new_alarm(CATALOGUE["on_battery"], "W1", "", 0.0),
-        what="Unit W1 is on its bank.",
+        what=told("Unit W1 is on its bank."),
         state=State.ACTIVE_ACKNOWLEDGED,
         since=AT,
         incident="power-north-1",

@@ -13,6 +13,7 @@ from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.planning.isolation.rows import REMINDERS
 from rules.plant.reading import Silence
+from rules.values.reason import told
 from rules.values.severity import Severity
 from tests.api.pages import samples
 
@@ -75,14 +76,14 @@ def test_a_reminder_to_order_or_visit_is_no_reason_against_work_and_a_failing_ba
         stands = SimpleNamespace(
             kind=kind,
             about=about,
-            what=kind,
+            what=told(kind),
             condition=True,
             severity=Severity.MAJOR,
             state=State.ACTIVE_UNACKNOWLEDGED,
         )
         present.alarms[kind] = cast("Alarm", stands)
     planner = SimpleNamespace(_estate=present.estate, _present=present)
-    assert Planner._alarms(cast("Planner", planner), system) == ("bank_will_not_carry",)
+    assert Planner._alarms(cast("Planner", planner), system) == (told("bank_will_not_carry"),)
 
 
 def test_what_is_called_a_reminder_is_an_alarm_of_planning() -> None:

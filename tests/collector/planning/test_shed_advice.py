@@ -11,7 +11,8 @@ from collector.planning.planner import Busy, NotYet, Planner
 from collector.planning.shed_advice import EVERY_S, SOON_S, ShedAdviser
 from collector.process.clock import TurnedClock
 from collector.recorder.current_state import Present
-from rules.phrasing.text import shed_words
+from rules.alarms.conditions.shedding import shed_reason
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.shedding import UNSAID_S, ShedAdvice, SheddingPlan
 from rules.system.state import OnBattery
 from tests.rules.sample_plant import estate, system_state
@@ -88,7 +89,7 @@ async def test_an_answer_that_cannot_be_made_again_is_kept_and_a_fault_stops_not
     kept = present.sheds["works"]
     assert replace(kept, not_since=None) == first
     assert kept.not_since == "Too little is known now."
-    told = shed_words(kept, clock.now(), NOON + timedelta(seconds=900))
+    told = say(shed_reason(kept, clock.now(), NOON + timedelta(seconds=900)))
     assert told.endswith("Reckoned 1.5 min ago and not since: too little is known now.")
     plans.tells = True
     await clock.advance(EVERY_S)

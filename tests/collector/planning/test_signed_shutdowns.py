@@ -11,6 +11,7 @@ import pytest
 from collector.planning.signed_shutdowns import FURTHEST, NotSigned
 from collector.process.clock import TurnedClock
 from rules.alarms.lifecycle.states import State
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import AbortLimits
 from rules.planning.ridethrough.signed_course import Status
@@ -113,8 +114,8 @@ async def test_load_added_while_it_runs_says_break_off_and_clears_when_it_is_tak
         await here.run_for(20.0)
         assert here.standing() == {"break_off:A:load_above_plan"}
         alarm = here.present.alarms["break_off:A:load_above_plan"]
-        assert "20.4 kW" in alarm.what
-        assert alarm.do.startswith("Break off: ")
+        assert "20.4 kW" in say(alarm.what)
+        assert say(alarm.do).startswith("Break off: ")
         here.watts = 3000.0
         await here.run_for(60.0)
         assert not here.present.alarms["break_off:A:load_above_plan"].state.active

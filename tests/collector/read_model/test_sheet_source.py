@@ -9,6 +9,8 @@ from collector.read_model.sheet_source import NO_LONGER, alarm_as_read
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
+from rules.phrasing.reasons import say
+from rules.values.reason import told
 from tests.rules.sample_plant import estate
 
 NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)
@@ -29,8 +31,13 @@ def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_tha
 ) -> None:
     made = new_alarm(CATALOGUE["ends_soon"], "works", "", 0.0)
     alarm = replace(
-        made, state=state, condition=condition, standing=standing, what="It drops its load soon.", since=NOON
+        made,
+        state=state,
+        condition=condition,
+        standing=standing,
+        what=told("It drops its load soon."),
+        since=NOON,
     )
     read = alarm_as_read(estate(), alarm)
     assert read.what.startswith(NO_LONGER) is over
-    assert read.do == ("" if over and state is not State.LATCHED else made.do)
+    assert read.do == ("" if over and state is not State.LATCHED else say(made.do))

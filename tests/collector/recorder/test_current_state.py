@@ -12,6 +12,7 @@ from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
 from rules.planning.isolation.check import Isolation
 from rules.planning.ridethrough.shutdown import Shutdown
+from rules.values.reason import told
 from tests.rules.day import on_battery_since
 from tests.rules.sample_plant import estate, reading, silence, system_state
 
@@ -36,7 +37,7 @@ def test_whoever_looks_again_is_given_what_moved_since_and_each_thing_once() -> 
 
 def test_an_alarm_that_is_no_longer_remembered_moved_too() -> None:
     present = Present(estate())
-    alarm = replace(new_alarm(CATALOGUE["on_bypass"], "W1", "", 0.0), what="On bypass.")
+    alarm = replace(new_alarm(CATALOGUE["on_bypass"], "W1", "", 0.0), what=told("On bypass."))
     present.show_alarm(alarm.id, alarm)
     present.changed()
     seen = present.version
@@ -74,7 +75,7 @@ def test_what_was_answered_for_a_system_at_rest_goes_with_its_outage_and_with_wh
     assert "W1" not in answered()
     assert {"works", "C1"} <= answered()
     answer()
-    present.show_alarm(overload.id, replace(overload, what="A little more."))
+    present.show_alarm(overload.id, replace(overload, what=told("A little more.")))
     assert "W1" in answered()
     present.show_alarm(overload.id, replace(overload, condition=False))
     assert "W1" not in answered()

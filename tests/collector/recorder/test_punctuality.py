@@ -20,6 +20,7 @@ from collector.recorder.punctuality import Punctuality
 from collector.recorder.reading_ages import ReadingAges
 from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import ReadingsLooked, Tick
+from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource, Reading, Silence
 from rules.plant.unread import OldReading, Unread
 from rules.system.state import Standing
@@ -189,7 +190,7 @@ async def test_an_unread_unit_is_an_alarm_until_it_is_read_and_a_silent_card_say
 
         def alarm(unit: str) -> tuple[State, str] | None:
             found = site.recorder.state.alarms.get(f"unit_not_read:{unit}")
-            return None if found is None else (found.state, found.what)
+            return None if found is None else (found.state, say(found.what))
 
         async def look(*old: OldReading, fresh: tuple[str, ...] = ()) -> None:
             await site.recorder.process([ReadingsLooked(stamp(site.clock), old, fresh)])
@@ -233,7 +234,7 @@ async def test_a_card_that_falls_silent_on_its_bank_is_told_of_before_the_minute
         await state_after(0.0, 7.0)
         assert await state_after(6.0, 13.0) is State.ACTIVE_UNACKNOWLEDGED
         assert site.recorder.state.alarms["card_silent:A2"].state is not State.ACTIVE_UNACKNOWLEDGED
-        assert "last seen on battery" in site.recorder.state.alarms["unit_not_read:A2"].what
+        assert "last seen on battery" in say(site.recorder.state.alarms["unit_not_read:A2"].what)
         await site.recorder.process([answer(site.clock, CARDS["A2"], silent=True)])
         await site.clock.advance(60.0)
         await site.recorder.process([answer(site.clock, CARDS["A2"], silent=True)])

@@ -30,12 +30,14 @@ from rules.alarms.lifecycle.operators import (
     unshelve,
 )
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
+from rules.phrasing.reasons import say
 from rules.plant.estate import AnswerTimes
+from rules.values.reason import told
 from rules.values.severity import Severity
 
 START = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
 KIND = replace(CATALOGUE["on_bypass"], on_delay_s=5.0, off_delay_s=10.0, realarm_s=None)
-PRESENT, ABSENT, UNKNOWN = Observation(True, what="On bypass."), Observation(False), Observation(None)
+PRESENT, ABSENT, UNKNOWN = Observation(True, what=told("On bypass.")), Observation(False), Observation(None)
 EXPLAINED = replace(PRESENT, explained=("self_test",))
 
 
@@ -177,7 +179,7 @@ def test_a_value_that_becomes_unknown_neither_raises_nor_clears() -> None:
     bench.see(UNKNOWN)
     bench.wait(3600.0)
     assert bench.state().active
-    assert bench.alarm.what == "On bypass."
+    assert say(bench.alarm.what) == "On bypass."
 
 
 def test_a_shelved_alarm_comes_back_by_itself_and_is_told_of_again() -> None:

@@ -23,6 +23,7 @@ from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork, SystemJudged, Tick
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
+from rules.phrasing.reasons import say
 from rules.plant.topology import Thing
 from rules.system.state import (
     Finding,
@@ -75,7 +76,7 @@ def test_none_of_them_opens_an_incident_beside_an_outage_or_a_unit_that_explains
 def test_a_difference_that_stands_is_present_and_named(kind: FindingKind) -> None:
     one = found(state(Finding(kind, "W2", f"Unit W2 differs in {kind.value}.", 0.2, 0.1)))[NOW[kind]]
     assert one.seen.present is True
-    assert f"Unit W2 differs in {kind.value}." in one.seen.what
+    assert f"Unit W2 differs in {kind.value}." in say(one.seen.what)
     assert found(state())[NOW[kind]].seen.present is False
 
 
@@ -85,7 +86,7 @@ def test_two_units_apart_are_one_alarm_of_their_system() -> None:
     ]
     said = found(state(*pair))["reactive_share"]
     assert said.about == "works"
-    assert said.seen.what == "Treatment works: Unit W2 apart. Unit W1 apart."
+    assert say(said.seen.what) == "Treatment works: Unit W2 apart. Unit W1 apart."
 
 
 def test_while_a_unit_is_silent_nothing_clears() -> None:

@@ -17,6 +17,7 @@ from rules.monitor.inputs import (
     WorkLooked,
 )
 from rules.monitor.state import Book
+from rules.phrasing.reasons import say
 from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource
@@ -42,7 +43,7 @@ def test_a_requirement_not_met_says_what_is_needed_what_holds_and_which_loss_is_
     alarm = watch.state.alarms["requirement_not_met:works:hand"]
     assert alarm.state is State.ACTIVE_UNACKNOWLEDGED
     assert (
-        alarm.what
+        say(alarm.what)
         == "Treatment works needs 9.5 min for a start by hand, holds 7.8 min at the least with unit W1 lost."
     )
 
@@ -64,7 +65,7 @@ def test_redundancy_lost_names_the_line_and_the_watts() -> None:
     for seconds in (0, 61):
         state = system_state("works", seconds, spare=Verdict.INADEQUATE, spare_margin_w=-440.0)
         watch.give(SystemJudged(stamp(seconds), state))
-    what = watch.state.alarms["redundancy_lost:works"].what
+    what = say(watch.state.alarms["redundancy_lost:works"].what)
     assert "Line 2 of Treatment works asks 0.44 kW more than the units left can carry" in what
 
 
@@ -143,7 +144,7 @@ def test_different_equipment_stands_until_somebody_declares_it() -> None:
     for seconds in (5, 20, 3600):
         watch.give(reading("D1", seconds, model="Tarn 60"))
     assert watch.alarm_state("different_equipment:D1").active
-    assert "Tarn 30 before, Tarn 60 now" in watch.state.alarms["different_equipment:D1"].what
+    assert "Tarn 30 before, Tarn 60 now" in say(watch.state.alarms["different_equipment:D1"].what)
     watch.give(EquipmentDeclared(stamp(3700), "D1"), reading("D1", 3705, model="Tarn 60"))
     assert not watch.alarm_state("different_equipment:D1").active
 
@@ -174,7 +175,7 @@ def test_work_that_is_due_asks_until_it_is_done_and_what_is_not_on_the_estate_is
     assert watch.alarm_state(f"fans_due:{unit}") is State.ACTIVE_UNACKNOWLEDGED
     assert watch.alarm_state(f"capacitors_due:{unit}") is State.NORMAL
     assert "visit_due:gone" not in watch.state.alarms
-    assert watch.state.alarms[f"fans_due:{unit}"].what == why
+    assert say(watch.state.alarms[f"fans_due:{unit}"].what) == why
     watch.give(WorkLooked(stamp(2), (WorkDue("fans_due", unit, None),)))
     assert not watch.alarm_state(f"fans_due:{unit}").active
 
@@ -202,8 +203,8 @@ def test_banks_that_nothing_was_seen_of_are_one_warning_of_their_system(verdict:
     assert set(standing) == {"banks_unproven:works"}
     alarm = standing["banks_unproven:works"]
     assert alarm.severity is Severity.WARNING
-    assert "banks bank-W1 and bank-W2" in alarm.what
-    assert alarm.do == "Import a past test of banks bank-W1 and bank-W2."
+    assert "banks bank-W1 and bank-W2" in say(alarm.what)
+    assert say(alarm.do) == "Import a past test of banks bank-W1 and bank-W2."
 
 
 def test_nobody_is_told_in_an_outage_that_nothing_was_seen_of_the_banks_yet() -> None:

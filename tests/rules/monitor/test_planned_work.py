@@ -13,6 +13,7 @@ from rules.monitor.inputs import (
     Tick,
 )
 from rules.monitor.state import isolated_units
+from rules.phrasing.reasons import say
 from rules.plant.reading import BatteryStatus, OutputSource
 from rules.values.verdict import Verdict
 from tests.rules.monitor.watching import Watch, outage, window
@@ -44,7 +45,7 @@ def test_a_forgotten_window_ends_says_so_and_what_still_stands_is_told() -> None
     assert {"planned_work_begins", "planned_work_ends"} <= set(watch.kinds())
     assert [n.about for n in watch.notices()] == ["north"]
     ended = next(e for e in watch.of(PowerEvent) if e.kind == "planned_work_ends")
-    assert "10 conditions it explained still stand" in ended.text
+    assert "10 conditions it explained still stand" in say(ended.what)
 
 
 def test_isolating_one_unit_explains_the_lost_redundancy_and_not_another_unit_off() -> None:
@@ -86,5 +87,5 @@ def test_open_work_that_is_withdrawn_is_told_and_work_that_still_runs_is_not() -
     watch.give(PlannedWork(stamp(3), (second,)))
     watch.give(Tick(stamp(4)))
     withdrawn = [e for e in watch.of(PowerEvent) if e.kind == "planned_work_withdrawn"]
-    assert [e.text for e in withdrawn] == ["Planned work w1 was withdrawn."]
+    assert [say(e.what) for e in withdrawn] == ["Planned work w1 was withdrawn."]
     assert "planned_work_ends" not in watch.kinds()

@@ -8,6 +8,7 @@ from datetime import timedelta
 from rules.alarms.conditions.supply import SupplyMemory
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.monitor.inputs import SystemJudged
+from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource
 from rules.system.state import OnBattery
 from tests.rules.day import on_battery_since
@@ -148,10 +149,10 @@ def test_a_system_of_which_no_unit_is_fed_while_another_system_is_has_its_own_wa
     outage(watch)
     judged(watch, 96, replace(on_battery_since(10, lasts_s=1040), fed=UNITS["control"]))
     alarm = watch.state.alarms["no_supply_in_time:works"]
-    assert alarm.what.startswith(
+    assert say(alarm.what).startswith(
         "No supply for Treatment works within the 1.3 min allowed for set-1, though 4 other units on its supply are fed."
     )
-    assert alarm.do == "Look at the breakers between the supply and this system: others on it are fed."
+    assert say(alarm.do) == "Look at the breakers between the supply and this system: others on it are fed."
 
 
 def test_a_system_whose_fed_units_can_carry_its_load_does_not_end() -> None:
@@ -226,8 +227,8 @@ def test_words_that_count_down_go_on_counting_while_the_cards_are_silent() -> No
         )
         watch.give(SystemJudged(stamp(seconds), state))
     # 10 + 490 - 135 = 365 s left
-    assert "It holds 6.0 min more at the least (reckoned" in watch.state.alarms["ends_soon:works"].what
-    said = watch.state.alarms["on_battery:W1"].what
+    assert "It holds 6.0 min more at the least (reckoned" in say(watch.state.alarms["ends_soon:works"].what)
+    said = say(watch.state.alarms["on_battery:W1"].what)
     assert "was last seen feeding" in said
     assert said.endswith("its system holds 6.0 min more at the least, by reckoning.")
 
@@ -311,10 +312,10 @@ def test_voltage_at_the_inputs_is_given_the_time_to_be_accepted_before_anybody_i
     judged(watch, 131, lit)
     alarm = watch.state.alarms["no_supply_in_time:works"]
     assert alarm.state.active
-    assert alarm.what.startswith(
+    assert say(alarm.what).startswith(
         "Treatment works has had voltage at its inputs for 31 s and does not take it."
     )
-    assert alarm.do.startswith("Look at what the units' displays say of their input")
+    assert say(alarm.do).startswith("Look at what the units' displays say of their input")
 
 
 def test_units_told_of_already_are_not_told_again_as_new_when_their_end_comes_near() -> None:

@@ -9,6 +9,7 @@ from rules.alarms.conditions.shutdown import DO, Met, ShutdownFigures
 from rules.alarms.lifecycle.states import State
 from rules.alarms.planned_work import windows
 from rules.monitor.inputs import PlannedWork, ShutdownLooked, SystemJudged
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import Criterion, SignedPlan
 from rules.planning.ridethrough.supply import MainsOut, OnBanks
@@ -39,7 +40,7 @@ def met(criterion: Criterion, spare_s: float | None = None) -> Met:
 
 def test_every_abort_criterion_says_what_to_do() -> None:
     assert set(DO) == {criterion.value for criterion in Criterion}
-    assert all(words.startswith("Break off: ") for words in DO.values())
+    assert all(say(one).startswith("Break off: ") for one in DO.values())
 
 
 def test_a_breach_is_told_at_once_in_one_sentence_with_what_to_do() -> None:
@@ -50,7 +51,7 @@ def test_a_breach_is_told_at_once_in_one_sentence_with_what_to_do() -> None:
     watch.pass_time(121, 127)
     notice = watch.notices()[0]
     assert notice.what == "Planned shutdown of Treatment works: The reason."
-    assert notice.do == DO["ends_too_early"]
+    assert notice.do == say(DO["ends_too_early"])
     assert notice.severity is Severity.CRITICAL
     assert notice.urgent
     assert (notice.at - START).total_seconds() <= 125.0
@@ -68,7 +69,7 @@ def test_a_second_breach_joins_the_first_and_both_go_when_the_plan_is_over() -> 
     watch.give(ShutdownLooked(stamp(140), ShutdownFigures("works", (second, first))))
     watch.pass_time(141, 150)
     assert len(watch.state.incidents) == 1
-    assert [n.do for n in watch.notices()] == [DO["load_above_plan"], DO["lasts_too_long"]]
+    assert [n.do for n in watch.notices()] == [say(DO["load_above_plan"]), say(DO["lasts_too_long"])]
     watch.give(ShutdownLooked(stamp(160), ShutdownFigures("works")))
     watch.pass_time(161, 200)
     assert not any(a.state.active for a in watch.state.alarms.values() if a.kind == "break_off")

@@ -9,6 +9,7 @@ from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import (
     SystemJudged,
 )
+from rules.phrasing.reasons import say
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import EVERY, NORTH, Watch, outage
 from tests.rules.sample_plant import (
@@ -47,7 +48,7 @@ def test_a_system_last_seen_on_battery_stays_on_battery_when_it_falls_silent() -
     assert watch.alarm_state("on_battery:W1").active
     texts = [text for n in watch.notices("power-north") for text in (n.what, *n.lines)]
     assert any("goes on by reckoning" in text or "reckoned since" in text for text in texts)
-    assert any("It was last seen on battery" in a.what for a in watch.state.alarms.values())
+    assert any("It was last seen on battery" in say(a.what) for a in watch.state.alarms.values())
 
 
 def test_a_fault_of_our_own_is_said_to_be_one_and_the_next_reading_ends_it() -> None:
@@ -55,7 +56,7 @@ def test_a_fault_of_our_own_is_said_to_be_one_and_the_next_reading_ends_it() -> 
     watch.calm(5)
     watch.give(fault("W1", 10.0))
     assert watch.alarm_state("cannot_judge_unit:W1").active
-    assert "fault in ridethrough" in watch.state.alarms["cannot_judge_unit:W1"].what
+    assert "fault in ridethrough" in say(watch.state.alarms["cannot_judge_unit:W1"].what)
     watch.calm(20)
     watch.pass_time(21, 90)
     assert watch.alarm_state("cannot_judge_unit:W1") is State.RETURNED_UNACKNOWLEDGED

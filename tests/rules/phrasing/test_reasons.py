@@ -7,15 +7,16 @@ from pathlib import Path
 
 import pytest
 
+import collector
 import rules
-from rules.phrasing.reasons import kept, say
+from rules.phrasing.reasons import cause, kept, say
 from rules.phrasing.says import SENTENCES, says
 from rules.values.code import Code
-from rules.values.reason import Reason, reason
-from tests.rules.phrasing.spoken import isolation
+from rules.values.reason import Reason, reason, told
+from tests.rules.phrasing.spoken import isolation, outage, plant, service, work
 
-SPOKEN = (*isolation.SPOKEN,)
-RULES = Path(next(iter(rules.__path__)))
+SPOKEN = (*isolation.SPOKEN, *work.SPOKEN, *outage.SPOKEN, *plant.SPOKEN, *service.SPOKEN)
+PACKAGES = [Path(next(iter(package.__path__))) for package in (rules, collector)]
 
 
 def calls(text: str, where: str) -> Iterator[tuple[str, Code | None, set[str]]]:
@@ -53,9 +54,10 @@ def test_every_code_has_a_sentence_and_words_that_are_tested() -> None:
 def test_every_reason_that_is_given_fits_its_sentence() -> None:
     found = [
         (where, why)
-        for path in sorted(RULES.rglob("*.py"))
+        for package in PACKAGES
+        for path in sorted(package.rglob("*.py"))
         if path.name != "reason.py"
-        for where, code, given in calls(path.read_text(), path.relative_to(RULES).as_posix())
+        for where, code, given in calls(path.read_text(), path.relative_to(package).as_posix())
         if (why := misfit(code, given)) is not None
     ]
     assert found == []
@@ -79,7 +81,8 @@ def test_a_reason_that_does_not_fit_is_found(wrong: str) -> None:
 def test_every_code_that_can_be_given_is_given_somewhere() -> None:
     given = {
         code
-        for path in RULES.rglob("*.py")
+        for package in PACKAGES
+        for path in package.rglob("*.py")
         for _, code, _ in calls(path.read_text(), path.name)
         if code is not None
     }
@@ -112,3 +115,15 @@ def test_what_is_kept_has_its_words_as_they_were_told() -> None:
             }
         ]
     }
+
+
+def test_a_short_form_says_neither_the_place_nor_the_time_left_twice() -> None:
+    soon = reason(
+        Code.ENDS_SOON, "A", name="Hall", left_s=365.0, reckoned=False, outlasted=False, fed=1, units=3,
+        others_fed=0,
+    )  # fmt: skip
+    assert cause(soon, "Hall", left_beside=True) == "drops its load soon. 1 of 3 units is fed again."
+    assert cause(soon, "Hall", left_beside=False).startswith("drops its load soon. It holds 6.0 min")
+    assert cause(soon, "Depot", left_beside=True) == "Hall drops its load soon. 1 of 3 units is fed again."
+    assert cause(told("It is so."), "Hall", left_beside=True) == "It is so."
+    assert cause(None, "Hall", left_beside=True) == ""

@@ -6,8 +6,16 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.phrasing.text import at_least, at_most, counted, lasted, listed, plain, shed_words, short_form
+from rules.alarms.conditions.shedding import shed_reason
+from rules.phrasing.reasons import cause, say
+from rules.phrasing.text import at_least, at_most, counted, lasted, listed, plain, short_form
 from rules.system.state import ShedFirst, ShedStep
+from rules.values.code import Code
+from rules.values.reason import reason
+
+
+def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
+    return say(shed_reason(shed, at, ends))
 
 
 def test_what_favours_us_is_rounded_down_and_what_counts_against_us_up() -> None:
@@ -125,11 +133,19 @@ def test_the_agreed_order_is_told_where_what_it_gives_is_not_known() -> None:
 
 
 def test_the_short_form_says_the_time_left_once_and_stops_once() -> None:
-    cause = (
-        "Control drops its load soon. It holds 4.8 min more at the least (reckoned: its cards are silent)."
+    soon = reason(
+        Code.ENDS_SOON,
+        name="Control",
+        left_s=290.0,
+        reckoned=True,
+        outlasted=False,
+        fed=0,
+        units=2,
+        others_fed=0,
     )
+    briefly = cause(soon, "Mill", left_beside=True)
     action = "Start the generator by hand; shut down in order what can be. It is too late to shed for a start by hand at all."
-    text = short_form(cause, "Mill", "4.8 min left at least", action)
+    text = short_form(briefly, "Mill", "4.8 min left at least", action)
     assert text.count("4.8 min") == 1
     assert "soon, 4.8 min left at least. Start the generator" in text
     long = short_form("drops its load soon", "Mill, the control room of it", "4.8 min left at least", action)

@@ -135,7 +135,7 @@ def test_it_is_told_within_two_minutes_by_an_alarm_that_names_it() -> None:
         f for f in sibling_conditions(state, lambda _kind, _about: None) if f.kind == "not_seen_carrying"
     ]
     assert told.seen.present
-    assert "A2" in told.seen.what
+    assert "A2" in say(told.seen.what)
     assert CATALOGUE["not_seen_carrying"].on_delay_s <= 60.0
 
 
@@ -195,8 +195,8 @@ def test_the_unit_is_named_by_an_alarm_within_two_minutes() -> None:
         f for f in sibling_conditions(state, lambda _kind, _about: None) if f.kind == "figure_left_out"
     ]
     assert told.seen.present
-    assert "A3" in told.seen.what
-    assert "line 2" in told.seen.what
+    assert "A3" in say(told.seen.what)
+    assert "line 2" in say(told.seen.what)
     assert CATALOGUE["figure_left_out"].on_delay_s <= 60.0
 
 

@@ -22,6 +22,7 @@ from rules.monitor.live import Live
 from rules.monitor.state import Book
 from rules.monitor.step import advance
 from rules.phrasing.dates import day_words
+from rules.phrasing.reasons import say
 from rules.plant.reading import OutputLine, OutputReading, OutputSource, Reading, Silence, Stamp
 from tests.api.commands.reports.test_plan import AT, ESTATE, store
 
@@ -113,7 +114,7 @@ def keep_alarm(folder: Path, *watts_a_line: float) -> str:
             keeping.save(tx, AT)
 
     asyncio.run(kept())
-    return live.now.alarms["overload:core-1"].what
+    return say(live.now.alarms["overload:core-1"].what)
 
 
 def test_every_report_that_lists_alarms_has_those_that_stand(report: Run, tmp_path: Path) -> None:

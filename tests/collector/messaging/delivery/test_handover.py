@@ -21,6 +21,7 @@ from collector.storage.ledger import Ledger
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentChange
 from rules.plant.topology import Topology
+from rules.values.reason import told
 from rules.values.severity import Severity
 from tests.collector.messaging.cases import everybody, notice, person
 from tests.rules.sample_plant import estate
@@ -71,7 +72,7 @@ class Desk:
         """Have an incident open in the night, of which the people of that hour are told."""
         one = Incident(
             f"i{number}", f"i{number}", Cause.POWER, "works", NIGHT, 0.0, Severity.MAJOR, announced_at=NIGHT,
-            title=f"Mains lost {number}.", do="See to the set.",
+            title=told(f"Mains lost {number}."), do=told("See to the set."),
         )  # fmt: skip
         one = replace(one, **changes)
         opened = replace(notice(at=NIGHT, opened_at=NIGHT), incident=one.id, id=f"{one.id}.1")

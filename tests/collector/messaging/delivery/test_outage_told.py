@@ -43,6 +43,7 @@ from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.published_runtime import curve_for
 from rules.monitor.state import Book
+from rules.phrasing.reasons import say
 from rules.plant.estate import Bank
 from rules.plant.topology import Topology
 from tests.collector.scripted import Forgetful
@@ -258,8 +259,8 @@ async def test_a_set_that_never_starts_is_told_step_by_step_with_what_to_shed_an
         assert on is not None
         assert on.shed is not None
         alarm = play.present.alarms[f"ends_soon:{SYSTEM}"]
-        assert "at the least" in alarm.what
-        assert "Shed" in alarm.do
+        assert "at the least" in say(alarm.what)
+        assert "Shed" in say(alarm.do)
 
 
 async def test_supply_that_comes_back_ends_all_of_it_and_its_advice(tmp_path: Path) -> None:

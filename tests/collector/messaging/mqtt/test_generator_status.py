@@ -26,6 +26,7 @@ from rules.generator.outage_source import SetWord
 from rules.monitor.inputs import SetsLooked
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
+from rules.phrasing.reasons import say
 from tests.collector.messaging.cases import until
 from tests.collector.messaging.sinks import PASSWORD, USER, Broker
 from tests.rules.sample_plant import estate
@@ -292,9 +293,9 @@ async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_l
         state, _ = step(state, SetsLooked(stamp(clock), looks.look()), book)
         await clock.advance(86_400.0)
     assert standing() == {"set_words_failing:ridethrough", "set_test_due:set-1"}
-    assert "Connection refused" in state.alarms["set_words_failing:ridethrough"].what
-    assert (
-        "never seen. The site tells of the set since 9 Oct 2026." in state.alarms["set_test_due:set-1"].what
+    assert "Connection refused" in say(state.alarms["set_words_failing:ridethrough"].what)
+    assert "never seen. The site tells of the set since 9 Oct 2026." in say(
+        state.alarms["set_test_due:set-1"].what
     )
     heard.trouble = None
     after.word("set-1", SetWord(clock.now(), True, True))

@@ -12,6 +12,7 @@ from rules.alarms.events import PowerEvent
 from rules.generator.outage_source import OutageSource, SetWord, SourceBasis, SourceMark
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
+from rules.phrasing.reasons import say
 from rules.plant.reading import InputReading, Reading
 from tests.rules.sample_plant import START, UNITS, estate, on_bank, reading
 
@@ -40,7 +41,7 @@ class Played:
         self.give(*(at_hz(reading(u, 5.0 + back_s), hz) for u in NORTH))
 
     def texts(self, kind: str) -> list[str]:
-        return [e.text for e in self.events if e.kind == kind]
+        return [say(e.what) for e in self.events if e.kind == kind]
 
 
 def at_hz(one: Reading, hz: float) -> Reading:

@@ -12,6 +12,7 @@ from rules.alarms.catalogue import Explanation
 from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork
+from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource, Reading
 from rules.system.state import Standing, UnitWork, WorkStage
 from tests.collector.scripted import Scripted, scripted
@@ -110,7 +111,7 @@ async def test_a_peer_that_fails_during_the_work_is_an_alarm_of_the_work(tmp_pat
         await shows(site, off, reading("A3", (9000.0,) * 3))
         assert state(site, "work_unexpected:A1") is State.ACTIVE_UNACKNOWLEDGED
         alarms = site.recorder.state.alarms
-        assert "Unit A2 was carrying and is off." in alarms["work_unexpected:A1"].what
+        assert "Unit A2 was carrying and is off." in say(alarms["work_unexpected:A1"].what)
         assert alarms["work_unexpected:A1"].incident == alarms["output_off:A2"].incident, (
             "one message, not two"
         )

@@ -11,6 +11,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
+from rules.phrasing.reasons import say
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plant import estate
@@ -69,18 +70,18 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
         state = replace(sound, findings=(BankFinding(finding, "This is how it is.", "Do that.", severity),))
         raised = {kind for kind, one in bank(state).items() if one.seen.present}
         assert raised == {alarm}
-        assert bank(state)[alarm].seen.what == "Bank bank-W1: This is how it is."
+        assert say(bank(state)[alarm].seen.what) == "Bank bank-W1: This is how it is."
 
 
 def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> None:
     do = "Do not renew like for like. A larger bank: 2 strings of this type in place of 1."
     small = BankFinding(UNDERSIZED, "The bank is too small.", do, Severity.MINOR)
     due = bank_state(replace_by=TODAY, order_by=TODAY - timedelta(days=30))
-    assert bank(due)["bank_order_now"].seen.do == ""
+    assert say(bank(due)["bank_order_now"].seen.do) == ""
     found = bank(replace(due, findings=(small,)))
-    assert found["bank_order_now"].seen.do == do
-    assert found["bank_replace_now"].seen.do.startswith(do + " Until then shed load")
-    assert found["bank_replace_now"].seen.what == "Bank bank-W1 is to be renewed now."
+    assert say(found["bank_order_now"].seen.do) == do
+    assert say(found["bank_replace_now"].seen.do).startswith(do + " Until then shed load")
+    assert say(found["bank_replace_now"].seen.what) == "Bank bank-W1 is to be renewed now."
 
 
 def test_what_is_shown_beside_a_bank_only_raises_no_alarm() -> None:
@@ -92,13 +93,13 @@ def test_warmth_makes_a_bank_older_than_its_years() -> None:
     # seven years and nine months old, of ten; as worn as after eleven
     past = bank(bank_state(age=11.0))["bank_past_age"].seen
     assert past.present
-    assert "7.8 years old, worn as after 11.0" in past.what
+    assert "7.8 years old, worn as after 11.0" in say(past.what)
 
 
 def test_an_overdue_bank_says_so_and_need_not_say_order_too() -> None:
     found = bank(bank_state(replace_by=date(2026, 9, 9), order_by=date(2026, 7, 15)))
     assert found["bank_replace_now"].seen.present
-    assert found["bank_replace_now"].seen.what == "Bank bank-W1 should have been renewed by 9 Sep 2026."
+    assert say(found["bank_replace_now"].seen.what) == "Bank bank-W1 should have been renewed by 9 Sep 2026."
     assert found["bank_order_now"].seen.explained == ("said_already",)
 
 
@@ -121,13 +122,13 @@ def test_a_day_is_said_no_finer_than_its_end_is_known() -> None:
         None, None, date(2025, 9, 9), ends_early=date(2025, 6, 1), ends_late=date(2026, 6, 1)
     )
     said = bank(replace(bank_state(), dates=dates))["bank_replace_now"].seen.what
-    assert said == "Bank bank-W1 should have been renewed by autumn 2025."
+    assert say(said) == "Bank bank-W1 should have been renewed by autumn 2025."
     near = replace(dates, replace_by=date(2026, 9, 9))
     said = bank(replace(bank_state(), dates=near))["bank_replace_now"].seen.what
-    assert said == "Bank bank-W1 should have been renewed by Sep 2026."
+    assert say(said) == "Bank bank-W1 should have been renewed by Sep 2026."
 
 
 def test_charging_outside_its_window_says_why() -> None:
     seen = bank(bank_state(charging=Verdict.INADEQUATE))["charging_wrong"].seen
     assert seen.present
-    assert "2.31 V per cell" in seen.what
+    assert "2.31 V per cell" in say(seen.what)

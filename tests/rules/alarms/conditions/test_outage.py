@@ -12,6 +12,7 @@ import pytest
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.outage import outage_conditions
+from rules.phrasing.reasons import say
 from rules.system.state import OnBattery
 from tests.rules.sample_plant import START, estate, system_state
 
@@ -71,11 +72,11 @@ def test_it_says_how_long_the_bank_has_carried_and_what_is_left() -> None:
 
 def test_where_others_on_the_supply_are_fed_the_way_in_is_at_fault() -> None:
     found = no_supply(90.0, on_banks(fed=("C1", "C2"))).seen
-    assert "2 other units on its supply are fed" in found.what
-    assert found.do.startswith("Look at the breakers between the supply and this system")
+    assert "2 other units on its supply are fed" in say(found.what)
+    assert say(found.do).startswith("Look at the breakers between the supply and this system")
     alone = no_supply(90.0, on_banks()).seen
-    assert "fed" not in alone.what
-    assert "breakers between" not in alone.do
+    assert "fed" not in say(alone.what)
+    assert "breakers between" not in say(alone.do)
 
 
 def test_a_unit_of_its_own_that_is_fed_ends_it() -> None:
@@ -92,7 +93,7 @@ def test_voltage_that_it_does_not_take_is_refused_only_after_its_own_waits() -> 
     assert no_supply(200.0, on_banks(offered_s=200.0 - longest_s)).seen.present is None
     refused = no_supply(200.0, on_banks(offered_s=199.0 - longest_s)).seen
     assert refused.present is True
-    assert "does not take it" in refused.what
+    assert "does not take it" in say(refused.what)
 
 
 @pytest.mark.parametrize(("failed", "present"), [(2, False), (3, True), (4, True)])

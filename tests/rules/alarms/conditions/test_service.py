@@ -5,6 +5,7 @@ from __future__ import annotations
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import ServiceFigures, service_conditions
+from rules.phrasing.reasons import say
 from rules.plant.estate import WatchPower
 from tests.rules.sample_plant import estate
 
@@ -44,13 +45,13 @@ def test_a_full_disk_a_failing_store_and_a_lost_channel_are_alarms() -> None:
         "messages_undeliverable:post",
     ):
         assert found[key].seen.present, key
-    assert "2.0%" in found["disk_filling:ridethrough"].seen.what
+    assert "2.0%" in say(found["disk_filling:ridethrough"].seen.what)
 
 
 def test_readings_that_wait_sixteen_seconds_are_told_in_those_words() -> None:
     found = service(ServiceFigures(wait_s=16.0, background_s=0.0))
     assert found["readings_wait:ridethrough"].seen.present
-    assert found["readings_wait:ridethrough"].seen.what == "Readings wait 16 s to be judged."
+    assert say(found["readings_wait:ridethrough"].seen.what) == "Readings wait 16 s to be judged."
     assert found["judgements_wait:ridethrough"].seen.present is False
     assert service(ServiceFigures(wait_s=1.0))["readings_wait:ridethrough"].seen.present is False
 
@@ -59,7 +60,7 @@ def test_a_watch_that_would_die_with_the_mains_says_what_feeds_it() -> None:
     assert not service(ServiceFigures())["watch_would_die:ridethrough"].seen.present
     seen = service(ServiceFigures(), WatchPower("mains", "works", None))["watch_would_die:ridethrough"].seen
     assert seen.present
-    assert seen.what == "Fed from bare mains: the machine. Not known what feeds the way out."
+    assert say(seen.what) == "Fed from bare mains: the machine. Not known what feeds the way out."
 
 
 def test_a_calendar_that_cannot_be_read_is_an_alarm_that_names_it_and_the_place() -> None:
@@ -73,7 +74,7 @@ def test_a_calendar_that_cannot_be_read_is_an_alarm_that_names_it_and_the_place(
     }
     assert found["fans"].present is False
     assert found["network"].present
-    assert found["network"].what == (
+    assert say(found["network"].what) == (
         "The calendar network of planned work cannot be read: work.ics: want a calendar (RFC 5545); got line 3."
     )
 

@@ -8,6 +8,7 @@ from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.system import system_conditions
 from rules.battery.state import WouldTell
+from rules.phrasing.reasons import say
 from rules.system.state import UNKNOWN_HOLD_UP, SystemState
 from tests.rules.sample_plant import START, estate, system_state
 
@@ -28,13 +29,13 @@ def judged(banks: tuple[str, ...], steps: tuple[WouldTell, ...] = STEPS) -> Syst
 
 def test_the_step_of_least_effort_is_what_to_do() -> None:
     found = unproven(judged(("bank-W1",))).seen
-    assert (found.present, found.do) == (True, "Import a past test.")
-    assert unproven(judged(("bank-W1",), ())).seen.do == ""
+    assert (found.present, say(found.do)) == (True, "Import a past test.")
+    assert unproven(judged(("bank-W1",), ())).seen.do is None
 
 
 def test_banks_of_which_all_was_seen_are_none() -> None:
     found = unproven(judged(())).seen
-    assert (found.present, found.what) == (False, "")
+    assert (found.present, say(found.what)) == (False, "")
 
 
 def test_a_system_of_which_nothing_is_known_yet_leaves_it_open() -> None:

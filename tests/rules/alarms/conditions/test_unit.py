@@ -13,6 +13,7 @@ import pytest
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.unit import Peers, unit_conditions
+from rules.phrasing.reasons import say
 from rules.plant.reading import OutputLine
 from tests.rules.sample_plant import estate, reading
 
@@ -57,11 +58,11 @@ def test_the_worst_figure_of_a_line_decides(worst: OutputLine, pct: float) -> No
     assert found.present is True
     assert found.facts is not None
     assert found.facts["load_pct"] == pytest.approx(pct)
-    assert f"{pct:.0f} % of its rating on line 2" in found.what
+    assert f"{pct:.0f} % of its rating on line 2" in say(found.what)
 
 
 def test_every_line_that_is_over_is_named() -> None:
-    what = overload([line(1, kw=9.9, kva=10.2), line(2), line(3, kva=11.0, pct=None)]).seen.what
+    what = say(overload([line(1, kw=9.9, kva=10.2), line(2), line(3, kva=11.0, pct=None)]).seen.what)
     assert "on line 1" in what
     assert "on line 3" in what
     assert "line 2" not in what

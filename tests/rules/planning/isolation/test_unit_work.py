@@ -8,6 +8,7 @@ from datetime import timedelta
 
 import pytest
 
+from rules.phrasing.reasons import say
 from rules.planning.isolation.unit_work import Followed, begun, follow, news, over
 from rules.plant.estate import Estate
 from rules.plant.reading import OutputSource, Reading, Silence
@@ -70,7 +71,7 @@ def test_the_work_is_followed_to_its_end() -> None:
     assert work.see(BOTH).stage is WorkStage.BEFORE
     out = work.see(A1_OUT, 600.0, isolated=AWAY)
     assert (out.stage, out.unexpected) == (WorkStage.OUT, ())
-    assert out.because == "Unit A1 is isolated; the others carry 12.0 kW."
+    assert say(out.because) == "Unit A1 is isolated; the others carry 12.0 kW."
     assert work.see(UNEVEN, 5000.0).stage is WorkStage.BACK
     assert work.see(BOTH, 5100.0).stage is WorkStage.SHARING
     done = work.see(BOTH, 9000.0, full())
@@ -106,7 +107,7 @@ def test_a_peer_on_bypass_and_a_load_that_fell_are_not_explained() -> None:
     work.see(bad, 60.0, isolated=AWAY)
     assert work.kinds() == [Unplanned.LEFT], "the sum of readings seconds apart may be wrong for a moment"
     found = work.see(bad, 76.0, isolated=AWAY)
-    assert [u.because for u in found.unexpected] == [
+    assert [say(u.because) for u in found.unexpected] == [
         "Unit A2 was carrying and is on bypass.",
         "The load fell from 18.0 to 6.0 kW: was something dropped?",
     ]
@@ -154,7 +155,7 @@ def test_a_card_that_dies_with_its_unit_is_out_once_the_peers_took_its_part() ->
     lonely = seen([BOTH[1]], isolated=AWAY, silences={"A1": silence("A1")})
     work.followed = follow(work.followed, glance(lonely), None, NOON + HOUR)
     assert work.followed.work.stage is WorkStage.BEFORE
-    assert work.followed.work.because == "Unit A1 is not heard: whether it is out cannot be seen."
+    assert say(work.followed.work.because) == "Unit A1 is not heard: whether it is out cannot be seen."
     taken = seen([A1_OUT[1]], isolated=AWAY, silences={"A1": silence("A1")})
     work.followed = follow(work.followed, glance(taken), None, NOON + HOUR)
     assert work.followed.work.stage is WorkStage.OUT
@@ -195,7 +196,7 @@ def test_when_its_time_has_passed(looks: list[list[Reading]], overdue: bool, say
     after = work.see(looks[-1], end)
     assert after.overdue is overdue
     ended = over(after, NOON + timedelta(seconds=end))
-    assert ended is None if says is None else ended is not None and says in ended
+    assert ended is None if says is None else ended is not None and says in say(ended)
     assert ("work_overdue" in work.journal) is overdue
 
 

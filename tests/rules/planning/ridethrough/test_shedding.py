@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from rules.phrasing.text import shed_words
+from rules.alarms.conditions.shedding import shed_reason
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.shedding import (
     EARLY_S,
     UNSAID_S,
@@ -160,7 +161,9 @@ def test_to_shed_everything_is_a_shutdown_in_order_and_reaches_nothing() -> None
     assert not any("48" in text for text in found.because)
     told = shed_first(found, NOON, "an hour")
     assert told.ends_earliest is None
-    assert shed_words(told, NOON, NOON + timedelta(seconds=60)).startswith("Shut down in order, everything")
+    assert say(shed_reason(told, NOON, NOON + timedelta(seconds=60))).startswith(
+        "Shut down in order, everything"
+    )
 
 
 def test_the_order_is_known_where_what_shedding_gives_is_not() -> None:
@@ -174,5 +177,5 @@ def test_the_order_is_known_where_what_shedding_gives_is_not() -> None:
         ("control", 3000.0),
     ]
     assert "The agreed order is lab, then store, then control." in found.because
-    told = shed_words(shed_first(found, NOON, "an hour"), NOON, None)
+    told = say(shed_reason(shed_first(found, NOON, "an hour"), NOON, None))
     assert "lab, 4.00 kW, then store" in told

@@ -1,0 +1,247 @@
+"""What is said of a system on its banks, and of what to shed (`rules.alarms.conditions.outage`, `shedding`)."""
+
+from __future__ import annotations
+
+from rules.phrasing.figures import clause
+from rules.phrasing.says import Sentence, says
+from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause, kilowatts, lasted
+from rules.values.code import Code
+
+# ---- a unit --------------------------------------------------------------------------------------------------
+
+
+def _feeds(silent: bool) -> str:
+    """`silent`: its card does not answer meanwhile."""
+    return f"{'was last seen feeding' if silent else 'feeds'} its load from its bank"
+
+
+@says(Code.ON_BATTERY_CARRIED)
+def on_battery_carried(*, name: str, silent: bool) -> Sentence:
+    """Say that others can carry the load."""
+    return Sentence(name, f"{_feeds(silent)}; the units beside it that are fed can carry the load.")
+
+
+@says(Code.ON_BATTERY_OUTLASTED)
+def on_battery_outlasted(*, name: str, silent: bool) -> Sentence:
+    """Say that it held longer than was foretold."""
+    return Sentence(
+        name, f"{_feeds(silent)}, longer than was foretold; how long it still lasts cannot be told."
+    )
+
+
+@says(Code.ON_BATTERY_NOT_TOLD)
+def on_battery_not_told(*, name: str, silent: bool) -> Sentence:
+    """Say that its end is not known."""
+    return Sentence(name, f"{_feeds(silent)}; how long it lasts cannot be told.")
+
+
+@says(Code.ON_BATTERY_HOLDS)
+def on_battery_holds(*, name: str, silent: bool, left_s: float, reckoned: bool) -> Sentence:
+    """Say how long its system holds at the least, in s; `reckoned`: its cards are silent."""
+    by = ", by reckoning" if reckoned else ""
+    return Sentence(name, f"{_feeds(silent)}; its system holds {at_least(left_s)} more at the least{by}.")
+
+
+# ---- a system ------------------------------------------------------------------------------------------------
+
+
+def _with_left(
+    subject: str, rest: str, more: str, left_s: float | None, *, reckoned: bool, outlasted: bool
+) -> Sentence:
+    """Return a sentence followed by how long it holds: unknown where None, or past what was foretold."""
+    if outlasted:
+        longer = "It has held longer than was foretold; how long it still holds cannot be told."
+        return Sentence(subject, f"{rest} {longer}", "", more)
+    if left_s is None:
+        return Sentence(subject, rest, "", more)
+    how = " (reckoned: its cards are silent)" if reckoned else ""
+    return Sentence(subject, rest, f"It holds {at_least(left_s)} more at the least{how}.", more)
+
+
+@says(Code.ENDS_SOON)
+def ends_soon(
+    *,
+    name: str,
+    left_s: float | None,
+    reckoned: bool,
+    outlasted: bool,
+    fed: int,
+    units: int,
+    others_fed: int,
+) -> Sentence:
+    """Say that the load is dropped soon; `fed` of its `units` are fed again, or others on its supply."""
+    clause = fed_clause(fed, units, others_fed)
+    some = f"{capital(clause)}." if clause else ""
+    return _with_left(name, "drops its load soon.", some, left_s, reckoned=reckoned, outlasted=outlasted)
+
+
+@says(Code.SET_STARTS_FAILED)
+def set_starts_failed(
+    *, name: str, generator: str, starts: int, left_s: float | None, reckoned: bool, outlasted: bool
+) -> Sentence:
+    """Say how many starts failed by the clock."""
+    rest = f"{counted(starts, 'start')} of {generator} should have brought supply by now, and {name} is on its banks."
+    return _with_left("", rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
+
+
+@says(Code.NO_SUPPLY_IN_TIME)
+def no_supply_in_time(
+    *, name: str, generator: str, budget_s: float, left_s: float | None, reckoned: bool, outlasted: bool
+) -> Sentence:
+    """Say that the set's time has passed, in s."""
+    rest = f"No supply for {name} within the {at_most(budget_s)} allowed for {generator}."
+    return _with_left("", rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
+
+
+@says(Code.NO_WAY_IN)
+def no_way_in(
+    *,
+    name: str,
+    generator: str,
+    budget_s: float,
+    fed: int,
+    units: int,
+    others_fed: int,
+    left_s: float | None,
+    reckoned: bool,
+    outlasted: bool,
+) -> Sentence:
+    """Say the same where others on the supply are fed."""
+    within = f"within the {at_most(budget_s)} allowed for {generator}"
+    rest = f"No supply for {name} {within}, though {fed_clause(fed, units, others_fed)}."
+    return _with_left("", rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
+
+
+@says(Code.SUPPLY_REFUSED)
+def supply_refused(
+    *, name: str, stood_s: float, left_s: float | None, reckoned: bool, outlasted: bool
+) -> Sentence:
+    """Say for how long voltage has stood at inputs that do not take it, in s."""
+    rest = f"has had voltage at its inputs for {lasted(stood_s)} and does not take it."
+    return _with_left(name, rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
+
+
+# ---- what to do first; what to shed follows where that is reckoned --------------------------------------------
+
+
+def _then(first: str, shed: str | None) -> str:
+    return f"{first} {shed}" if shed else first
+
+
+@says(Code.DO_START_SET_AND_SHUT_DOWN)
+def do_start_set_and_shut_down(*, shed: str | None) -> str:
+    """Say what to do where the end is near and a set stands behind."""
+    return _then("Start the generator by hand; shut down in order what can be.", shed)
+
+
+@says(Code.DO_SHUT_DOWN_IN_ORDER)
+def do_shut_down_in_order(*, shed: str | None) -> str:
+    """Say what to do where the end is near and no set helps."""
+    return _then("Shut down in order what can be.", shed)
+
+
+@says(Code.DO_START_SET_BY_HAND)
+def do_start_set_by_hand(*, shed: str | None) -> str:
+    """Say what to do where the set did not come."""
+    return _then("Go to the set and start it by hand.", shed)
+
+
+@says(Code.DO_LOOK_AT_BREAKERS)
+def do_look_at_breakers(*, shed: str | None) -> str:
+    """Say what to do where others are fed."""
+    return _then("Look at the breakers between the supply and this system: others on it are fed.", shed)
+
+
+@says(Code.DO_LOOK_AT_DISPLAYS)
+def do_look_at_displays(*, shed: str | None) -> str:
+    """Say what to do where supply is refused."""
+    first = "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked."
+    return _then(first, shed)
+
+
+@says(Code.DO_SEND_TO_SET)
+def do_send_to_set(*, shed: str | None) -> str:
+    """Say what to do where the starts failed."""
+    return _then("Send somebody to the set now: start battery, fuel valve, then the key to manual.", shed)
+
+
+# ---- what to shed --------------------------------------------------------------------------------------------
+
+
+def _in_order(steps: tuple[str, ...]) -> str:
+    return ", then ".join(steps)
+
+
+def _wanted(wanted_for: str, wanted_s: float) -> str:
+    return f"{wanted_for} ({at_most(wanted_s)})"
+
+
+@says(Code.SHED_STEP)
+def shed_step(about: str, *, power_w: float, by: str | None) -> str:
+    """Name a load group, what it takes, and who drops it, as a clause."""
+    return f"{about}, {kilowatts(power_w)}" + (f" (by {by})" if by else "")
+
+
+@says(Code.SHED_NOT_TOLD)
+def shed_not_told(*, steps: tuple[str, ...]) -> str:
+    """Name the agreed order where nothing better is known."""
+    order = f": {_in_order(steps)}" if steps else ""
+    return f"What shedding gives cannot be told; shed in the agreed order{order}."
+
+
+@says(Code.SHED_NOTHING_YET)
+def shed_nothing_yet(*, wanted_for: str, wanted_s: float) -> str:
+    """Say that it holds without."""
+    return f"Nothing needs to be shed yet: it holds for {_wanted(wanted_for, wanted_s)}."
+
+
+@says(Code.SHED_BEING_RECKONED)
+def shed_being_reckoned(*, wanted_for: str, wanted_s: float) -> str:
+    """Say that an answer is on its way."""
+    return f"It may not hold for {_wanted(wanted_for, wanted_s)} any more; what to shed is being reckoned."
+
+
+@says(Code.SHED_NO_GROUP)
+def shed_no_group(*, wanted_for: str, wanted_s: float) -> str:
+    """Say that nothing can be shed."""
+    return f"It does not hold for {_wanted(wanted_for, wanted_s)}, and no load group is declared that could be shed."
+
+
+@says(Code.SHED_ALL)
+def shed_all(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -> str:
+    """Say that all is to be shut down."""
+    wanted = _wanted(wanted_for, wanted_s)
+    return f"Shut down in order, {_in_order(steps)}: shedding less does not hold for {wanted}."
+
+
+@says(Code.SHED_TOO_LATE)
+def shed_too_late(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -> str:
+    """Say that shedding comes too late."""
+    wanted = _wanted(wanted_for, wanted_s)
+    return f"It is too late to shed for {wanted}: shut down in order, {_in_order(steps)}."
+
+
+@says(Code.SHED_FIRST)
+def shed_first(
+    *,
+    steps: tuple[str, ...],
+    then_s: float | None,
+    within_s: float | None,
+    reached: bool,
+    wanted_for: str,
+    wanted_s: float,
+) -> str:
+    """Say what to shed, how long it then holds, and within how long that is still enough; in s."""
+    text = f"Shed first {_in_order(steps)}"
+    if then_s is not None:
+        text += f": it then holds {at_least(then_s)} at the least"
+    if within_s is not None:
+        within = f"shed within {at_least(within_s)}" if within_s > 0.0 else "shed at once,"
+        text += f"; {within} it is still enough"
+    return f"{text}." if reached else f"{text}, not the {at_most(wanted_s)} of {wanted_for}."
+
+
+@says(Code.SHED_NOT_SINCE)
+def shed_not_since(*, shed: str, ago_s: float, why: str) -> str:
+    """Say what was to be shed, how long ago that was reckoned, in s, and why not since."""
+    return f"{shed} Reckoned {at_most(ago_s)} ago and not since: {clause(why)}."
