@@ -308,7 +308,7 @@ class Planner:
         def since() -> MarginTrend:
             counted, step = since_step(days)
             found = margin_trend(daily_margins(counted, limits))
-            return found if step is None else replace(found, because=(step.words, *found.because))
+            return found if step is None else replace(found, because=(step.reason, *found.because))
 
         return await asyncio.to_thread(since)
 

@@ -111,7 +111,7 @@ def _returns(source: SheetSource) -> tuple[SupplyReturn, ...]:
     estate = source.estate
     fed = {name: [s.name for s in estate.systems.values() if s.supply == name] for name in estate.supplies}
     return tuple(
-        SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, o.found.because, o.known)
+        SupplyReturn(o.supply, listed(fed[o.supply]), o.incident, o.lost_at, say(o.found.because), o.known)
         for o in source.outages.outages
         if o.found is not None and o.incident is not None
     )

@@ -16,6 +16,8 @@ from statistics import median
 from typing import Final
 
 from rules.plant.estate import Generator, Unit
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 MAINS_BAND_HZ: Final = 0.5
 """Deviation a public mains keeps within: 1 % by statute in many countries; usually far less."""
@@ -72,12 +74,12 @@ class SourceMark:
 
 @dataclass(frozen=True, slots=True)
 class Returned:
-    """What came back, on what ground, in a sentence."""
+    """What came back, on what ground, and why."""
 
     source: OutageSource
     ground: SourceBasis
     took_s: float
-    because: str
+    because: Reason
 
 
 def returned(
@@ -104,12 +106,12 @@ def returned(
                 OutageSource.GENERATOR,
                 SourceBasis.SITE,
                 took_s,
-                f"The site says its set took the load after {took_s:.0f} s.",
+                reason(Code.SET_TOOK_LOAD, took_s=took_s),
             )
-        why = f"The site says its set did not carry; supply was back after {took_s:.0f} s."
+        why = reason(Code.SET_DID_NOT_CARRY, took_s=took_s)
         return Returned(OutageSource.MAINS, SourceBasis.SITE, took_s, why)
     if mark is not None and mark.source is not OutageSource.UNKNOWN:
-        why = f"Back after {took_s:.0f} s on the {mark.source.value}, as {mark.by} marked it."
+        why = reason(Code.RETURN_MARKED, took_s=took_s, source=mark.source, by=mark.by)
         return Returned(mark.source, SourceBasis.PERSON, took_s, why)
     seen = {
         unit: [hz for at, hz in values if back_at <= at <= back_at + LOOKED_AT and hz > 0.0]
@@ -118,15 +120,13 @@ def returned(
     seen = {unit: values for unit, values in seen.items() if values}
     away = {unit: max(abs(hz - nominal_hz) for hz in values) for unit, values in seen.items()}
     if away and min(away.values()) > MAINS_BAND_HZ:
-        why = (
-            f"Back after {took_s:.0f} s; the input then left the mains' band on all {len(away)} units "
-            f"(by {min(away.values()):.1f} Hz at the least): a set."
-        )
+        off_hz = min(away.values())
+        why = reason(Code.RETURN_BY_FREQUENCY, took_s=took_s, units=len(away), off_hz=off_hz)
         return Returned(OutageSource.GENERATOR, SourceBasis.FREQUENCY, took_s, why)
     if mark is not None:
-        why = f"Returned after {took_s:.0f} s; what fed it is not known, says {mark.by}."
+        why = reason(Code.RETURN_MARKED_UNKNOWN, took_s=took_s, by=mark.by)
         return Returned(OutageSource.UNKNOWN, SourceBasis.PERSON, took_s, why)
-    why = f"Returned after {took_s:.0f} s, source not known: mark it."
+    why = reason(Code.RETURN_UNKNOWN, took_s=took_s)
     return Returned(OutageSource.UNKNOWN, SourceBasis.NONE, took_s, why)
 
 
@@ -195,17 +195,15 @@ class Learnt:
     count: int
     median_s: float | None
     longest_s: float | None
-    because: str
+    because: Reason
 
 
 def learnt(starts: Sequence[SetStart], declared_s: float) -> Learnt:
     """Return what was learnt of a set's starts, beside what is declared. Only starts with evidence count."""
     known = [start.supply_s for start in starts if start.ground is not SourceBasis.NONE]
     if not known:
-        return Learnt(0, None, None, "No start of the set is on record with evidence.")
+        return Learnt(0, None, None, reason(Code.NO_START_ON_RECORD))
     longest = max(known)
     beyond = sum(value > declared_s for value in known)
-    why = f"{len(known)} starts seen, the longest {longest:.0f} s to supply; {declared_s:.0f} s are declared."
-    if beyond:
-        why += f" {beyond} of them took longer than declared: correct the estate file."
+    why = reason(Code.STARTS_SEEN, starts=len(known), longest_s=longest, declared_s=declared_s, beyond=beyond)
     return Learnt(len(known), float(median(known)), longest, why)

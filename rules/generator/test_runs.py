@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
 from typing import Final
 
 from rules.generator.outage_source import SetWord
-from rules.phrasing.dates import day_of
 from rules.plant.reading import OutputSource, Reading
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 TEST_LEAST_S: Final = 1800.0
 TEST_LEAST_LOAD: Final = 0.30
@@ -138,7 +139,7 @@ class SetTest:
     last: datetime | None
     due: datetime | None
     overdue: bool
-    because: str
+    because: Reason
     heard: bool = False
 
 
@@ -161,44 +162,39 @@ def set_test(
     enough = [run for run in ran if not _falls_short(run, rating_w, zone)]
     last = max(enough, key=lambda run: run.at, default=None)
     later = [run for run in ran if last is None or run.at > last.at]
-    short = f" {_falls_short(later[-1], rating_w, zone)}" if later else ""
+    short = _falls_short(later[-1], rating_w, zone) if later else None
     if last is not None:
         due = last.at + every
-        said = f"Last run on load {day_of(last.at, zone)}, {last.for_s / 60:.0f} min{_load_words(last, rating_w)}; "
-        return SetTest(last.at, due, due < now, f"{said}due {day_of(due, zone)}.{short}", heard)
-    never = "A run on load of 30 min at 30 % of rating was never seen."
-    if heard_since is None:
-        return SetTest(
-            None, None, True, f"{never}{short}" if ran else f"{never} Nothing tells of its runs.", heard
+        why = reason(
+            Code.RUN_LAST,
+            ran=_day(last.at, zone),
+            for_s=last.for_s,
+            load_w=last.load_w,
+            seen_w=last.seen_w,
+            rating_w=rating_w,
+            enough=last.seen_w is not None and last.seen_w / rating_w >= TEST_LEAST_LOAD,
+            due=_day(due, zone),
+            short=short,
         )
+        return SetTest(last.at, due, due < now, why, heard)
+    if heard_since is None:
+        why = reason(Code.RUN_NEVER_SEEN, short=short) if ran else reason(Code.RUNS_NOT_TOLD)
+        return SetTest(None, None, True, why, heard)
     due = heard_since + every
-    return SetTest(
-        None,
-        due,
-        due < now,
-        f"{never} The site tells of the set since {day_of(heard_since, zone)}.{short}",
-        heard,
-    )
+    why = reason(Code.RUN_NEVER_SEEN_SINCE, since=_day(heard_since, zone), short=short)
+    return SetTest(None, due, due < now, why, heard)
 
 
-def _falls_short(run: SetRun, rating_w: float, zone: tzinfo) -> str | None:
+def _day(moment: datetime, zone: tzinfo) -> date:
+    """Return the day on which a moment fell by the clock at the set."""
+    return moment.astimezone(zone).date()
+
+
+def _falls_short(run: SetRun, rating_w: float, zone: tzinfo) -> Reason | None:
     """Return why a run is no test, None for one that counts."""
+    ran = _day(run.at, zone)
     if run.for_s < TEST_LEAST_S:
-        return f"The run of {day_of(run.at, zone)} took {run.for_s / 60:.0f} min; 30 are asked."
+        return reason(Code.RUN_TOO_SHORT, ran=ran, for_s=run.for_s)
     if run.load_w is not None and run.load_w < TEST_LEAST_LOAD * rating_w:
-        part = run.load_w / rating_w
-        return f"The run of {day_of(run.at, zone)} carried {run.load_w / 1e3:.0f} kW, {part:.0%} of rating; 30 % are asked."
+        return reason(Code.RUN_TOO_LIGHT, ran=ran, load_w=run.load_w, rating_w=rating_w)
     return None
-
-
-def _load_words(run: SetRun, rating_w: float) -> str:
-    """Return what is known of a run's load, in words."""
-    if run.load_w is not None:
-        return f" at {run.load_w / 1e3:.0f} kW, {run.load_w / rating_w:.0%} of rating"
-    if run.seen_w is None:
-        return " (its load is not known)"
-    part = run.seen_w / rating_w
-    seen = f"of its load the cards see but a part: {run.seen_w / 1e3:.0f} kW, {part:.0%} of rating"
-    if part >= TEST_LEAST_LOAD:
-        return f" ({seen}, which is enough)"
-    return f" ({seen}; whether it reached 30 % they do not tell)"

@@ -10,8 +10,10 @@ from hashlib import sha256
 from typing import Final
 
 from rules.phrasing.dates import day_words
+from rules.phrasing.reasons import say
 from rules.phrasing.safety import SAFETY
 from rules.planning.programme.programme import ProgrammeRow
+from rules.values.reason import Reason
 
 COLUMNS: Final = (
     "due",
@@ -63,7 +65,7 @@ def _cell(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
         return f"{value:.2f}"
-    text = str(value)
+    text = say(value) if isinstance(value, Reason) else str(value)
     return "'" + text if text.startswith(_FORMULA) else text
 
 
@@ -82,7 +84,7 @@ def revised(
     """Return what to keep for the calendar: the sequence rises by one whenever a job's content changes."""
     found = {}
     for row in rows:
-        digest = sha256(repr((row.what, row.due, row.order_by, row.because)).encode()).hexdigest()
+        digest = sha256(repr((say(row.what), row.due, row.order_by, say(row.because))).encode()).hexdigest()
         old = before.get(row.uid)
         if old is not None and old.digest == digest:
             found[row.uid] = old
@@ -113,7 +115,7 @@ def as_calendar(
     ]
     for row in rows:
         state = kept.get(row.uid, CalendarEntry("", 0, now))
-        description = row.because
+        what, description = say(row.what), say(row.because)
         if row.order_by is not None:
             description += f" Order by {day_words(row.order_by)}."
         if row.visit is not None:
@@ -127,14 +129,14 @@ def as_calendar(
             f"SEQUENCE:{state.sequence}",
             f"DTSTART;VALUE=DATE:{row.due:%Y%m%d}",
             f"DTEND;VALUE=DATE:{row.due + timedelta(days=1):%Y%m%d}",
-            f"SUMMARY:{_escaped(row.what)}",
+            f"SUMMARY:{_escaped(what)}",
             f"DESCRIPTION:{_escaped(description + ' ' + SAFETY)}",
             f"LOCATION:{_escaped(row.site)}",
             f"CATEGORIES:{row.job.value.replace('_', ' ').upper()}",
             "TRANSP:TRANSPARENT",
             "BEGIN:VALARM",
             "ACTION:DISPLAY",
-            f"DESCRIPTION:{_escaped(row.what)}",
+            f"DESCRIPTION:{_escaped(what)}",
             f"TRIGGER:-P{lead_days + remind_days}D",
             "END:VALARM",
             "END:VEVENT",

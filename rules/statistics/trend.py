@@ -16,7 +16,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR, Z_90
+from rules.values.reason import Reason, reason
 
 Floats = NDArray[np.float64]
 
@@ -182,7 +184,7 @@ class MarginTrend:
     gone_earliest: date | None
     gone_expected: date | None
     gone_latest: date | None
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
 
 
 LEAST_WEEKS: Final = 8
@@ -198,19 +200,28 @@ def margin_trend(daily_w: Sequence[tuple[date, float]]) -> MarginTrend:
         monday = day - timedelta(days=day.weekday())
         weeks[monday] = min(margin_w, weeks.get(monday, float("inf")))
     if len(weeks) < LEAST_WEEKS:
-        why = f"{len(weeks)} weeks of load are on record; {LEAST_WEEKS} are needed to see a trend."
+        why = reason(Code.MARGIN_TOO_FEW_WEEKS, weeks=len(weeks), needed=LEAST_WEEKS)
         return MarginTrend(None, None, None, None, None, None, None, (why,))
     mondays = sorted(weeks)[-520:]
     origin = mondays[0]
     years = [(day - origin).days / DAYS_A_YEAR for day in mondays]
     line = theil_sen(years, [weeks[day] for day in mondays])
     if line is None:
-        return MarginTrend(None, None, None, None, None, None, None, ("Too few weeks to see a trend.",))
+        return MarginTrend(None, None, None, None, None, None, None, (reason(Code.MARGIN_NO_TREND),))
     now = years[-1]
     dates = [_day(origin, at, now) for at in crossing(line, 0.0, now)]
-    because = [_words(line, now)]
+    because = [
+        reason(
+            Code.MARGIN_TREND,
+            margin_w=line.at(now),
+            per_year_w=line.per_unit,
+            low_w=line.low,
+            high_w=line.high,
+            weeks=line.count,
+        )
+    ]
     if line.p > 0.05:
-        because.append(f"That is no clear trend (Mann-Kendall p = {line.p:.2f}): read the date with care.")
+        because.append(reason(Code.MARGIN_NOT_CLEAR, p=line.p))
     return MarginTrend(
         line.at(now), line.per_unit, line.low, line.high, dates[0], dates[1], dates[2], tuple(because)
     )
@@ -220,12 +231,3 @@ def _day(origin: date, years: float | None, now: float) -> date | None:
     if years is None or years > now + FORESIGHT_YEARS:
         return None
     return origin + timedelta(days=int(years * DAYS_A_YEAR))
-
-
-def _words(line: Slope, now: float) -> str:
-    change = line.per_unit / 1e3
-    way = "shrinks" if change < 0.0 else "grows"
-    return (
-        f"The margin is {line.at(now) / 1e3:.2f} kW and {way} by {abs(change):.2f} kW a year "
-        f"({line.low / 1e3:+.2f} to {line.high / 1e3:+.2f}), by {line.count} weeks' worst."
-    )

@@ -15,9 +15,10 @@ from math import exp, log
 from statistics import median
 from typing import Final
 
-from rules.phrasing.dates import day_words
 from rules.statistics.trend import step_change
 from rules.system.load_record import DayPeak, line_by_day, total_by_day
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 LEAST_STEP: Final = 0.20
 """How far apart the levels before and after are, over the lower one: a load moves by less in a month of any season."""
@@ -40,12 +41,14 @@ class LoadStep:
     weeks: int
 
     @property
-    def words(self) -> str:
-        """Return it as a sentence."""
-        verb = "fell" if self.after_w < self.before_w else "rose"
-        return (
-            f"The load {verb} from {self.before_w / 1e3:.1f} to {self.after_w / 1e3:.1f} kW about "
-            f"{day_words(self.since)} and stayed there: only the {self.weeks} weeks since count."
+    def reason(self) -> Reason:
+        """Return it as a reason."""
+        return reason(
+            Code.LOAD_STEP,
+            before_w=self.before_w,
+            after_w=self.after_w,
+            since=self.since,
+            weeks=self.weeks,
         )
 
 

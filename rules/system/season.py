@@ -22,7 +22,9 @@ from statistics import median
 from typing import Final
 
 from rules.system.load_step import LoadStep, last_step, weekly
+from rules.values.code import Code
 from rules.values.constants import Z_90
+from rules.values.reason import Reason, reason
 
 LEAST_WEEKS: Final = 3
 """Weeks on record that make a month count."""
@@ -34,10 +36,6 @@ AGREE: Final = 0.5
 """Correlation of two years' months from which on they are said to have the same season."""
 HARDLY: Final = 0.02
 """Months that differ by less of the load are said to have no season: a reading is no better."""
-MONTHS: Final = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +54,7 @@ class SeasonalTrend:
     season_w: tuple[tuple[int, float], ...]
     months: int
     p: float
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     step: LoadStep | None = None
 
     @property
@@ -83,7 +81,7 @@ def seasonal_trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
     """Return growth and season of a load from its highest value of each day in W, since its last lasting step."""
     step = last_step(daily_w)
     found = _trend([(day, w) for day, w in daily_w if step is None or day >= step.since])
-    return found if step is None else replace(found, step=step, because=(step.words, *found.because))
+    return found if step is None else replace(found, step=step, because=(step.reason, *found.because))
 
 
 def _trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
@@ -92,7 +90,16 @@ def _trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
     count = len(months)
     if len(slopes) < LEAST_PAIRS:
         level = median(months.values()) if months else None
-        return SeasonalTrend(None, None, None, level, (), count, 1.0, (_too_few(count, len(slopes)),))
+        return SeasonalTrend(
+            None,
+            None,
+            None,
+            level,
+            (),
+            count,
+            1.0,
+            (reason(Code.SEASON_TOO_FEW, months=count, pairs=len(slopes)),),
+        )
     slope = median(slopes)
     reach = Z_90 * sqrt(variance)
     low = slopes[max(floor((len(slopes) - reach) / 2.0) - 1, 0)]
@@ -101,7 +108,7 @@ def _trend(daily_w: Sequence[tuple[date, float]]) -> SeasonalTrend:
     season = _season(months, slope)
     level = _level(months, slope, dict(season))
     found = SeasonalTrend(slope, low, high, level, season, count, erfc(abs(z) / sqrt(2.0)), ())
-    return replace(found, because=tuple(_words(found, _years_differ(months, slope))))
+    return replace(found, because=tuple(_reasons(found, _years_differ(months, slope))))
 
 
 def load_growth(daily_w: Sequence[tuple[date, float]]) -> float:
@@ -177,33 +184,25 @@ def _level(months: Mapping[tuple[int, int], float], slope: float, season: Mappin
     return median(load_w - season.get(m, 0.0) for (_, m), load_w in _rested(months, slope).items())
 
 
-def _too_few(count: int, pairs: int) -> str:
-    again = "none has" if pairs == 0 else f"{pairs} {'has' if pairs == 1 else 'have'}"
-    return (
-        f"{count} {'month is' if count == 1 else 'months are'} on record and {again} come round a second time: growth "
-        "and season cannot be told apart until some fifteen are."
-    )
-
-
-def _words(found: SeasonalTrend, years_differ: bool) -> list[str]:
+def _reasons(found: SeasonalTrend, years_differ: bool) -> list[Reason]:
     growth, low, high = (found.growth(w) or 0.0 for w in (found.per_year_w, found.low_w, found.high_w))
-    said = [
-        (
-            f"Season taken off, the load changes by {100 * growth:+.1f} % a year "
-            f"({100 * low:+.1f} to {100 * high:+.1f}), by {found.months} months on record."
-        )
-    ]
+    said = [reason(Code.SEASON_GROWTH, per_year=growth, low=low, high=high, months=found.months)]
     if not found.clear:
-        said.append("That is no clear growth: its interval holds none at all.")
+        said.append(reason(Code.SEASON_NOT_CLEAR))
     if years_differ:
-        return [*said, "Its years swing at different times: no season can be told yet."]
+        return [*said, reason(Code.SEASON_YEARS_DIFFER)]
     if found.season_w and found.level_w:
         most = max(found.season_w, key=lambda item: item[1])
         least = min(found.season_w, key=lambda item: item[1])
         if most[1] - least[1] < HARDLY * found.level_w:
-            return [*said, f"It has hardly a season: its months lie within {100 * HARDLY:.0f} %."]
+            return [*said, reason(Code.SEASON_HARDLY, fraction=HARDLY)]
         said.append(
-            f"It is highest in {MONTHS[most[0] - 1]}, {100 * most[1] / found.level_w:.0f} % over the year's mean, and "
-            f"lowest in {MONTHS[least[0] - 1]}, {100 * -least[1] / found.level_w:.0f} % under it."
+            reason(
+                Code.SEASON_EXTREMES,
+                highest=most[0],
+                over=most[1] / found.level_w,
+                lowest=least[0],
+                under=-least[1] / found.level_w,
+            )
         )
     return said

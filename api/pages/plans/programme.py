@@ -8,6 +8,7 @@ from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, count, plural
+from rules.phrasing.reasons import say
 from rules.planning.programme.programme import Programme, ProgrammeRow
 
 HEAD = ("by", "order by", "what", "site", "why", "budget year", "cost", "visit")
@@ -29,10 +30,10 @@ def whole(sheet: Sheet, programme: Programme) -> Element:
         sums = [el("li", f"{year}: {cost:,.0f}") for year, cost in programme.budget]
         parts += [el("h3", "Cost by budget year"), el("ul", sums, class_="rests-on")]
     if programme.too_small:
-        small = [el("li", with_figures_of(text)) for text in programme.too_small]
+        small = [el("li", with_figures_of(say(one))) for one in programme.too_small]
         parts += [el("h3", "Too small, not worn"), el("ul", small, class_="rests-on")]
     if programme.undated:
-        left = [el("li", with_figures_of(text)) for text in programme.undated]
+        left = [el("li", with_figures_of(say(one))) for one in programme.undated]
         parts += [el("h3", "Without a date"), el("ul", left, class_="rests-on")]
     return question(
         None,
@@ -66,9 +67,9 @@ def _row(sheet: Sheet, row: ProgrammeRow) -> Element:
     late = "short-ink" if row.overdue else None
     cells: tuple[Nodes, ...] = (
         "" if row.order_by is None else WallClock.day(row.order_by),
-        row.what,
+        say(row.what),
         row.site if site is None else site.name,
-        row.because,
+        say(row.because),
         row.budget_year,
         "" if row.cost is None else f"{row.cost:,.0f}",
         "" if row.visit is None else row.visit,

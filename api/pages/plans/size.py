@@ -9,6 +9,7 @@ from api.pages.markup.format import with_figures
 from api.pages.markup.frame import question, slug
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import down, kilo, plural, spoken, up, whole_percent
+from rules.phrasing.reasons import said, say
 from rules.planning.sizing.bank import BankAdvice
 from rules.planning.sizing.replacement import Sizes
 from rules.planning.sizing.units import SizeAdvice, UnitSize
@@ -47,11 +48,11 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
             el("summary", "What this rests on"),
             el(
                 "ul",
-                _items((*found.units.because, *_bank_grounds(found), *found.units.assumptions)),
+                _items((*said(found.units.because), *_bank_grounds(found), *said(found.units.assumptions))),
                 class_="rests-on",
             ),
             el("h3", "Not checked"),
-            el("ul", _items(found.units.not_checked), class_="rests-on"),
+            el("ul", _items(said(found.units.not_checked)), class_="rests-on"),
         ),
     ]
     return question(
@@ -109,16 +110,16 @@ def retire_answer(found: Sizes) -> list[str]:
         return []
     best, may = found.retire[0], [r.unit for r in found.retire if r.may]
     if not may:
-        return [f"None of the present units may be retired. {' '.join(best.because)}"]
+        return [f"None of the present units may be retired. {' '.join(said(best.because))}"]
     which = "any one" if len(may) == len(found.retire) else " or ".join(may)
-    return [f"Of the present units {which} may be retired. {' '.join(best.because)}"]
+    return [f"Of the present units {which} may be retired. {' '.join(said(best.because))}"]
 
 
 def bank_answer(found: Sizes) -> str:
     """Return in a sentence what bank would suit, or why that cannot be said."""
     bank = found.bank
     if bank is None:
-        return found.bank_missing or "Nothing can be said of the bank."
+        return say(found.bank_missing) or "Nothing can be said of the bank."
     if not bank.sizes:
         return f"No type now fitted reaches {spoken(bank.required_s, favours=False)} by its table."
     size = bank.sizes[0]
@@ -130,7 +131,7 @@ def bank_answer(found: Sizes) -> str:
 
 
 def _bank_grounds(found: Sizes) -> Sequence[str]:
-    return () if found.bank is None else (*found.bank.because, _factors(found.bank))
+    return () if found.bank is None else (*said(found.bank.because), _factors(found.bank))
 
 
 def _factors(bank: BankAdvice) -> str:

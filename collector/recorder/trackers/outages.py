@@ -51,7 +51,6 @@ from rules.monitor.outputs import Change
 from rules.plant.estate import Estate, Generator
 from rules.plant.reading import Reading, Sample
 from rules.plant.topology import Topology
-from rules.values.reason import told
 from rules.values.serial import from_plain, to_plain
 
 AFTERMATH: Final = "aftermath"
@@ -319,10 +318,10 @@ class OutageTracker(SnapshotKept):
     def _events(
         self, outage: SupplyOutage, found: Returned, generator: Generator, now: datetime
     ) -> Iterator[PowerEvent]:
-        yield PowerEvent(now, "supply_returned", outage.supply, told(found.because), outage.incident)
+        yield PowerEvent(now, "supply_returned", outage.supply, found.because, outage.incident)
         if found.source is OutageSource.GENERATOR:
             words = self.learnt(generator.id).because
-            yield PowerEvent(now, "set_start_learnt", generator.id, told(words), outage.incident)
+            yield PowerEvent(now, "set_start_learnt", generator.id, words, outage.incident)
 
     def _steps(
         self, outage: SupplyOutage, found: Returned, generator: Generator

@@ -10,7 +10,7 @@ from rules.alarms.conditions.service import SERVICE
 from rules.alarms.lifecycle.course import Observation
 from rules.generator.test_runs import SetTest
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ def set_conditions(figures: SetFigures) -> Iterator[Condition]:
     """Yield whether each set's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
     for name, test in sorted(figures.tests.items()):
         overdue = test.overdue if test.heard else None
-        what = reason(Code.SET_TEST_DUE, name, because=told(test.because))
+        what = reason(Code.SET_TEST_DUE, name, because=test.because)
         yield Condition("set_test_due", name, Observation(overdue, what))
     heard = figures.deaf is not None if figures.listens else False
     deaf = reason(Code.SET_WORDS_FAILING, why=figures.deaf) if figures.deaf else None

@@ -7,11 +7,9 @@ from collections.abc import Iterable, Iterator
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle.course import Observation
 from rules.planning.programme.service_due import WorkDue
-from rules.values.reason import told
 
 
 def work_conditions(work: Iterable[WorkDue]) -> Iterator[Condition]:
     """Yield the condition of every kind of work that has an alarm of its own."""
     for item in work:
-        what = told(item.why) if item.why else None
-        yield Condition(item.alarm, item.about, Observation(item.why is not None, what))
+        yield Condition(item.alarm, item.about, Observation(item.why is not None, item.why))

@@ -15,13 +15,14 @@ from hashlib import sha256
 from typing import Final
 
 from rules.battery.state import BankState
-from rules.phrasing.dates import about_words, day_words, years_words
-from rules.phrasing.safety import SAFETY
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
+from rules.values.reason import Reason, reason, told
 from rules.values.verdict import Basis
 
 TOGETHER: Final = timedelta(days=60)
+SAFETY: Final = reason(Code.SAFETY)
 
 
 class Job(StrEnum):
@@ -46,16 +47,6 @@ USUAL_YEARS: Final[Mapping[Job, float]] = {
 }
 """Usual intervals: fans and capacitors by trade habit, bank tests at most two years apart (IEEE 1188),
 a set on load monthly (NFPA 110, as quoted by the trade). The maker's figures win."""
-
-WORDS: Final[Mapping[Job, str]] = {
-    Job.REPLACE_BANK: "Replace bank",
-    Job.REPLACE_UNIT: "Replace unit",
-    Job.FANS: "Renew fans of",
-    Job.CAPACITORS: "Renew capacitors of",
-    Job.VISIT: "Service visit to",
-    Job.BANK_TEST: "Discharge test of bank",
-    Job.GENERATOR_TEST: "Run on load: set",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +85,11 @@ class ProgrammeRow:
     job: Job
     about: str
     site: str
-    what: str
+    what: Reason
     due: date
     order_by: date | None
     likely: date | None
-    because: str
+    because: Reason
     basis: str
     budget_year: str
     cost: float | None = None
@@ -115,10 +106,10 @@ class Programme:
 
     as_of: date
     rows: tuple[ProgrammeRow, ...]
-    undated: tuple[str, ...]
+    undated: tuple[Reason, ...]
     budget: tuple[tuple[str, float], ...]
-    safety: str = SAFETY
-    too_small: tuple[str, ...] = ()
+    safety: Reason = SAFETY
+    too_small: tuple[Reason, ...] = ()
 
 
 def uid_of(job: Job, about: str, instance: str) -> str:
@@ -150,7 +141,7 @@ def programme(
 ) -> Programme:
     """Return the replacement and service programme as of `today`."""
     terms = terms or Terms()
-    undated: list[str] = []
+    undated: list[Reason] = []
     states = {state.id: state for state in banks}
     rows = _bank_rows(estate, states, today, terms, undated)
     rows += _test_rows(estate, states, today, terms)
@@ -167,10 +158,10 @@ def programme(
     return Programme(today, tuple(rows), tuple(undated), tuple(sorted(budget.items())), too_small=small)
 
 
-def _too_small(state: BankState) -> str:
+def _too_small(state: BankState) -> Reason:
     """Return that a bank is too small, and what helps."""
-    asked = "" if state.asked_fraction is None else f" for the {100 * state.asked_fraction:.0f} % asked of it"
-    return f"Bank {state.id} is too small{asked}; renewing it like for like does not help. {' '.join(state.offers)}".strip()
+    offers = tuple(map(told, state.offers))
+    return reason(Code.BANK_TOO_SMALL, state.id, asked_fraction=state.asked_fraction, offers=offers)
 
 
 def _row(  # noqa: PLR0917 - what makes a row
@@ -181,7 +172,7 @@ def _row(  # noqa: PLR0917 - what makes a row
     due: date,
     today: date,
     terms: Terms,
-    because: str,
+    because: Reason,
     basis: str,
 ) -> ProgrammeRow:
     return ProgrammeRow(
@@ -189,7 +180,7 @@ def _row(  # noqa: PLR0917 - what makes a row
         job=job,
         about=about,
         site=site,
-        what=f"{WORDS[job]} {about}",
+        what=reason(Code.JOB, about, kind=job),
         due=due,
         order_by=None,
         likely=None,
@@ -201,14 +192,14 @@ def _row(  # noqa: PLR0917 - what makes a row
 
 
 def _bank_rows(
-    estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms, undated: list[str]
+    estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms, undated: list[Reason]
 ) -> list[ProgrammeRow]:
     rows = []
     for bank in estate.banks.values():
         fitted = in_place(bank.fitted, today)
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         if fitted is None:
-            undated.append(f"Bank {bank.id}: no blocks are declared in place.")
+            undated.append(reason(Code.BANK_WITHOUT_BLOCKS, bank.id))
             continue
         state = states.get(bank.id)
         due = None if state is None else state.dates.replace_by
@@ -248,42 +239,43 @@ def _test_rows(
             continue
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         instance = f"{fitted.type}/{fitted.from_day}"
-        rows.append(
-            _row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, plan.because, "interval")
-        )
+        why = told(plan.because)
+        rows.append(_row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, why, "interval"))
     return rows
 
 
-def _no_date(bank: str, state: BankState | None, fitted: FittedBank) -> str:
+def _no_date(bank: str, state: BankState | None, fitted: FittedBank) -> Reason:
     """Return why a bank has no date, with what its age alone suggests and what would tell."""
-    since = f"fitted {day_words(fitted.from_day)}"
     if state is None or not state.unproven:
-        return f"Bank {bank}: no date can be given yet ({since})."
+        return reason(Code.BANK_WITHOUT_DATE, bank, fitted=fitted.from_day)
     span = state.dates.by_age_alone
-    age = (
-        ""
-        if span is None
-        else f", which by its age alone comes to its end {years_words(span.from_day, span.to_day)}"
+    return reason(
+        Code.BANK_NOT_JUDGED,
+        bank,
+        fitted=fitted.from_day,
+        from_day=None if span is None else span.from_day,
+        to_day=None if span is None else span.to_day,
+        step=told(state.would_tell[0].step) if state.would_tell else None,
     )
-    step = f" {state.would_tell[0].step}" if state.would_tell else ""
-    return f"Bank {bank}: no discharge of it was judged yet ({since}){age}.{step}"
 
 
-def _bank_because(state: BankState, fitted: FittedBank) -> str:
+def _bank_because(state: BankState, fitted: FittedBank) -> Reason:
     """Return why the bank's date is what it is."""
-    parts = [f"fitted {day_words(fitted.from_day)}"]
-    c = state.capacity
-    if c.fraction is not None and c.low is not None and c.high is not None:
-        seen = "judged" if c.basis is Basis.TESTED else "reckoned"
-        parts.append(f"{seen} at {100 * c.fraction:.0f} % ({100 * c.low:.0f} to {100 * c.high:.0f})")
-    if state.asked_fraction is not None:
-        parts.append(f"{100 * state.asked_fraction:.0f} % is asked of it")
-    if state.effective_age_years is not None:
-        parts.append(f"{state.effective_age_years:.1f} years old as its heat counts")
-    if state.dates.expected_end is not None:
-        when = about_words(state.dates.expected_end, state.dates.ends_early, state.dates.ends_late)
-        parts.append(f"expected to fall short about {when}")
-    return "; ".join(parts) + "."
+    c, dates = state.capacity, state.dates
+    return reason(
+        Code.BANK_DUE,
+        state.id,
+        fitted=fitted.from_day,
+        tested=c.basis is Basis.TESTED,
+        fraction=c.fraction,
+        low=c.low,
+        high=c.high,
+        asked_fraction=state.asked_fraction,
+        age_years=state.effective_age_years,
+        ends=dates.expected_end,
+        early=dates.ends_early,
+        late=dates.ends_late,
+    )
 
 
 def after(day: date, years: float) -> date:
@@ -291,16 +283,16 @@ def after(day: date, years: float) -> date:
     return day + timedelta(days=round(years * DAYS_A_YEAR))
 
 
-def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) -> list[ProgrammeRow]:
+def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[Reason]) -> list[ProgrammeRow]:
     rows = []
     for unit in estate.units.values():
         fitted = in_place(unit.fitted, today)
         if fitted is None:
-            undated.append(f"Unit {unit.id}: no cabinet is declared in place.")
+            undated.append(reason(Code.UNIT_WITHOUT_CABINET, unit.id))
             continue
         due = after(fitted.from_day, fitted.life_years)
         site = estate.site_of(unit.system).id
-        why = f"in place since {day_words(fitted.from_day)}; {fitted.life_years:.0f} years are reckoned for this cabinet."
+        why = reason(Code.UNIT_DUE, unit.id, since=fitted.from_day, life_years=fitted.life_years)
         made = _row(Job.REPLACE_UNIT, unit.id, str(fitted.from_day), site, due, today, terms, why, "age")
         cost = None if terms.unit_price_per_kva is None else terms.unit_price_per_kva * fitted.rating_va / 1e3
         rows.append(replace(made, order_by=due - timedelta(days=terms.unit_lead_days), cost=cost))
@@ -308,26 +300,23 @@ def _unit_rows(estate: Estate, today: date, terms: Terms, undated: list[str]) ->
 
 
 def _service_rows(
-    service: Sequence[ServiceItem], today: date, terms: Terms, undated: list[str]
+    service: Sequence[ServiceItem], today: date, terms: Terms, undated: list[Reason]
 ) -> list[ProgrammeRow]:
     rows = []
     for item in service:
         years = item.every_years if item.every_years is not None else USUAL_YEARS.get(item.job)
         if item.last_done is not None and years is not None:
             due = after(item.last_done, years)
-            why = f"last done {day_words(item.last_done)}, every {_interval(years)}."
+            why = reason(Code.SERVICE_DUE, item.about, done=item.last_done, every_years=years)
         elif item.first_due is not None:
-            due, why = item.first_due, "never recorded as done; reckoned from the day it was put in place."
+            due, why = item.first_due, reason(Code.SERVICE_NEVER_DONE, item.about)
         else:
-            undated.append(f"{WORDS[item.job]} {item.about}: never recorded as done; say when it was.")
+            job = reason(Code.JOB, item.about, kind=item.job)
+            undated.append(reason(Code.SERVICE_WITHOUT_DATE, item.about, job=job))
             continue
         made = _row(item.job, item.about, "", item.site, due, today, terms, why, "interval")
         rows.append(replace(made, cost=item.cost))
     return rows
-
-
-def _interval(years: float) -> str:
-    return f"{years:.0f} years" if years >= 1.5 else f"{round(12 * years)} months"
 
 
 def _visits(rows: Sequence[ProgrammeRow], together: timedelta) -> list[ProgrammeRow]:

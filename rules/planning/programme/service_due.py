@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from rules.phrasing.dates import day_words
 from rules.planning.programme.programme import Job, Programme, ProgrammeRow, ServiceItem, after
 from rules.plant.estate import Estate, FittedUnit, in_place
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
+from rules.values.reason import Reason, reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class WorkDue:
 
     alarm: str
     about: str
-    why: str | None
+    why: Reason | None
 
 
 ALARMS: Final[Mapping[Job, str]] = {
@@ -108,6 +109,8 @@ def work_due(found: Programme, estate: Estate) -> tuple[WorkDue, ...]:
 
 def _due(row: ProgrammeRow, today: date, about: str) -> WorkDue:
     day = row.order_by or row.due
-    verb = "to be ordered by" if row.order_by is not None else "due by"
-    why = f"{row.what}: {verb} {day_words(day)}; {row.because}" if day <= today else None
+    if day > today:
+        return WorkDue(ALARMS[row.job], about, None)
+    to_order = row.order_by is not None
+    why = reason(Code.JOB_DUE, row.about, job=row.what, day=day, to_order=to_order, because=row.because)
     return WorkDue(ALARMS[row.job], about, why)

@@ -14,7 +14,7 @@ Strings of one type are counted up until their table gives what is asked.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import ceil
 from typing import Final
 
@@ -22,9 +22,9 @@ from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.inverter_losses import default_losses
 from rules.battery.model.published_runtime import RuntimeCurve, curve_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C, seconds_at, time_per_kelvin
-from rules.phrasing.safety import SAFETY
 from rules.plant.estate import FittedBank
-from rules.system.requirements import minutes_up
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 AGEING: Final = 1.0 / END_OF_LIFE
@@ -50,7 +50,7 @@ class BankWanted:
     coldest_c: float = COLDEST_UNKNOWN_C
     ageing: float = AGEING
     margin: float = DESIGN_MARGIN
-    why: str = ""
+    why: Reason | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +63,9 @@ class StatedBank:
     coldest_c: float = COLDEST_UNKNOWN_C
 
     @property
-    def words(self) -> str:
-        """Return how it is named."""
-        return f"{self.strings} {'string' if self.strings == 1 else 'strings'} of {self.cells} cells of {self.type.type}"
+    def name(self) -> Reason:
+        """Return how it is named: by what it is made of."""
+        return reason(Code.STATED_BANK, type_name=self.type.type, cells=self.cells, strings=self.strings)
 
     def holds(self, output_w: float, rating_w: float) -> tuple[float | None, float | None]:
         """Return s it carries a unit's output new at 25 degC, and at the end of its life in the cold.
@@ -118,8 +118,8 @@ class BankAdvice:
     with_ageing: float
     design_margin: float
     sizes: tuple[BankSize, ...]
-    because: tuple[str, ...]
-    safety: tuple[str, ...] = field(default=(SAFETY,))
+    because: tuple[Reason, ...]
+    safety: tuple[Reason, ...] = (reason(Code.SAFETY),)
 
 
 def cold_factor(curve: RuntimeCurve, seconds: float, temperature_c: float) -> float:
@@ -144,15 +144,22 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
     aged = watts * wanted.ageing
     because = [wanted.why] if wanted.why else []
     because.append(
-        f"{wanted.output_w / 1e3:.1f} kW out asks {watts:.1f} W of each cell; times {wanted.ageing:.2f} for ageing to "
-        f"80 % is {aged:.1f} W, times {wanted.margin:.2f} in reserve and over the factor for {wanted.coldest_c:.0f} degC."
+        reason(
+            Code.BANK_WATTS,
+            output_w=wanted.output_w,
+            watts=watts,
+            ageing=wanted.ageing,
+            aged=aged,
+            margin=wanted.margin,
+            coldest_c=wanted.coldest_c,
+        )
     )
     sizes = []
     for stated in types:
         kind = stated.type
         curve = curve_for(kind)
         if curve.basis is Basis.NONE or not curve.shortest_s <= wanted.required_s <= curve.longest_s:
-            because.append(f"{kind.type}: its table does not reach {minutes_up(wanted.required_s)}.")
+            because.append(reason(Code.TYPE_NOT_REACHING, type_name=kind.type, required_s=wanted.required_s))
             continue
         factor = cold_factor(curve, wanted.required_s, wanted.coldest_c)
         asked = aged * wanted.margin / factor
@@ -175,8 +182,15 @@ def size_bank(wanted: BankWanted, types: Sequence[StatedBank]) -> BankAdvice:
             )
         )
         because.append(
-            f"{kind.type}: over {factor:.2f} for the cold that asks {asked:.1f} W; it gives {printed:.1f} W a cell for "
-            f"{minutes_up(wanted.required_s)}: {strings} {'string' if strings == 1 else 'strings'}."
+            reason(
+                Code.TYPE_GIVES,
+                type_name=kind.type,
+                factor=factor,
+                asked_w=asked,
+                printed_w=printed,
+                required_s=wanted.required_s,
+                strings=strings,
+            )
         )
     return BankAdvice(
         output_w=wanted.output_w,

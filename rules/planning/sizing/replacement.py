@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
-from rules.phrasing.dates import PURPOSES
 from rules.planning.sizing.bank import DESIGN_MARGIN, BankAdvice, BankWanted, StatedBank, size_bank
 from rules.planning.sizing.retirement import RemainingDemand as Leaving
 from rules.planning.sizing.retirement import Retired, retirements
@@ -22,9 +21,10 @@ from rules.statistics.trend import MarginTrend, margin_trend
 from rules.system.load_record import DayPeak, LineHistory, line_by_day, total_by_day
 from rules.system.load_step import since_step
 from rules.system.redundancy import daily_margins
-from rules.system.requirements import minutes_up
 from rules.system.season import SeasonalTrend, seasonal_trend
 from rules.system.state import SystemState
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 BANK_YEARS: Final = 10.0
 """How long blocks are taken to serve where no design life is declared."""
@@ -57,7 +57,7 @@ class Sizes:
     system: str
     units: SizeAdvice
     bank: BankAdvice | None
-    bank_missing: str | None
+    bank_missing: Reason | None
     margin: MarginTrend
     load: SeasonalTrend
     line_loads: tuple[LineTrend, ...]
@@ -116,8 +116,8 @@ def next_size(
     return Sizes(
         system=system,
         units=advice,
-        bank=None if isinstance(asked, str) else size_bank(replace(asked, margin=bank_margin), types),
-        bank_missing=asked if isinstance(asked, str) else None,
+        bank=None if isinstance(asked, Reason) else size_bank(replace(asked, margin=bank_margin), types),
+        bank_missing=asked if isinstance(asked, Reason) else None,
         margin=margin_trend(daily_margins(counted, record.limits)),
         load=load,
         line_loads=tuple(LineTrend(line, trend) for line, trend in sorted(by_line.items())),
@@ -150,25 +150,29 @@ def _bank_wanted(  # noqa: PLR0917 - what the bank's task is made of
     state: SystemState | None,
     required_s: float | None,
     growth: float,
-) -> BankWanted | str:
+) -> BankWanted | Reason:
     """Return what the bank of one unit is to do, or why that cannot be said."""
     if not types:
-        return "No blocks are declared in place."
-    why = "the time given"
+        return reason(Code.NO_BLOCKS_IN_PLACE)
+    purpose = None
     if required_s is None:
         known = [] if state is None else [r for r in state.requirements if r.required_s]
         if not known:
-            return "No time is required of this system: give one."
+            return reason(Code.NO_TIME_REQUIRED)
         longest = max(known, key=lambda r: r.required_s or 0.0)
-        required_s, why = longest.required_s or 0.0, f"the longest required, {PURPOSES[longest.purpose]}"
+        required_s, purpose = longest.required_s or 0.0, longest.purpose
     life = types[0].type.design_life_years or BANK_YEARS
     years = min(wanted.years, life)
     peak_w = sum(line.peak_w for line in advice.lines)
     output_w = peak_w * (1.0 + growth) ** years / wanted.left
     chosen = advice.advised_from_va or advice.needed_va
-    said = (
-        f"Each of {wanted.left} units is to carry its part of {peak_w / 1e3:.1f} kW at the peak, growing for {years:.0f} "
-        f"years, for {minutes_up(required_s)}: {why}."
+    said = reason(
+        Code.BANK_TASK,
+        units=wanted.left,
+        peak_w=peak_w,
+        years=years,
+        required_s=required_s,
+        purpose=purpose,
     )
     return BankWanted(
         output_w, required_s, chosen * wanted.power_factor, types[0].cells, types[0].coldest_c, why=said

@@ -17,7 +17,8 @@ from rules.battery.model.temperature import COLDEST_UNKNOWN_C
 from rules.planning.sizing.bank import StatedBank
 from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.system.load_record import LineHistory
-from rules.system.requirements import minutes, minutes_up
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 ENOUGH_ROOM: Final = 0.10
@@ -50,7 +51,7 @@ class Retired:
     room_now_fraction: float
     room_then_fraction: float
     banks: tuple[BankThen, ...]
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +105,8 @@ def _without(estate: Estate, system: str, gone: Unit, asked: RemainingDemand, to
         room_then_fraction=then,
         banks=banks,
         because=(
-            _load_words(gone.id, line, limit_name, (peak, limit), (room, then), asked.years),
-            *_bank_words(banks),
+            _load_reason(gone.id, line, limit_name, (peak, limit), (room, then), asked.years),
+            *_bank_reasons(banks),
         ),
     )
 
@@ -150,40 +151,40 @@ def _enough(old_s: float | None, required_s: float | None, curve: RuntimeCurve) 
     return old_s >= required_s
 
 
-def _load_words(  # noqa: PLR0917 - the figures of one sentence
+def _load_reason(  # noqa: PLR0917 - the figures of one sentence
     unit: str,
     line: int,
     limit: str,
     side_by_side: tuple[float, float],
     rooms: tuple[float, float],
     years: float,
-) -> str:
+) -> Reason:
     (peak, most), (room, then) = side_by_side, rooms
-    kind = "kVA" if limit == "va" else "kW"
-    said = f"Without {unit} and the spare gone, line {line} asks {peak / 1e3:.1f} of {most / 1e3:.1f} {kind} at its peak"
     if room < 0.0:
-        return f"{said}: too much."
+        return reason(Code.RETIRE_TOO_MUCH, unit, line=line, limit=limit, peak=peak, most=most)
     if room < ENOUGH_ROOM:
-        return f"{said}: only {100 * room:.0f} % is left, wanted are {100 * ENOUGH_ROOM:.0f}."
+        return reason(
+            Code.RETIRE_LITTLE_LEFT, unit, line=line, limit=limit, peak=peak, most=most, room=room,
+            wanted=ENOUGH_ROOM,
+        )  # fmt: skip
     if then < 0.0:
-        return f"{said}: enough now, and too little in {years:.0f} years."
-    return f"{said}: {100 * room:.0f} % is left."
-
-
-def _bank_words(banks: Sequence[BankThen]) -> list[str]:
-    def times(bank: BankThen) -> str:
-        old = (
-            "no time that its table prints"
-            if bank.holds_end_of_life_s is None
-            else minutes(bank.holds_end_of_life_s)
+        return reason(
+            Code.RETIRE_TOO_LITTLE_LATER, unit, line=line, limit=limit, peak=peak, most=most, years=years
         )
-        return f"{bank.bank} ({old} at the end of its life)"
+    return reason(Code.RETIRE_FITS, unit, line=line, limit=limit, peak=peak, most=most, room=room)
 
-    need = next((minutes_up(b.required_s) for b in banks if b.required_s is not None), "")
-    enough, short = ([b for b in banks if b.enough is wanted] for wanted in (True, False))
-    said = [f"Bank {', '.join(map(times, enough))} then suffices for the {need} required."] if enough else []
+
+def _bank_reasons(banks: Sequence[BankThen]) -> list[Reason]:
+    def times(wanted: bool) -> tuple[Reason, ...]:
+        return tuple(
+            reason(Code.RETIRE_BANK, b.bank, old_s=b.holds_end_of_life_s) for b in banks if b.enough is wanted
+        )
+
+    need_s = next((b.required_s for b in banks if b.required_s is not None), 0.0)
+    enough, short = times(True), times(False)
+    said = [reason(Code.RETIRE_BANKS_ENOUGH, banks=enough, required_s=need_s)] if enough else []
     if short:
-        said.append(f"Bank {', '.join(map(times, short))} would be too small for the {need} required.")
-    if unknown := [b.bank for b in banks if b.enough is None]:
-        said.append(f"Whether bank {', '.join(unknown)} then suffices cannot be told.")
+        said.append(reason(Code.RETIRE_BANKS_SHORT, banks=short, required_s=need_s))
+    if unknown := tuple(b.bank for b in banks if b.enough is None):
+        said.append(reason(Code.RETIRE_BANKS_UNKNOWN, banks=unknown))
     return said

@@ -15,7 +15,9 @@ from typing import Final
 from rules.planning.sizing.bank import StatedBank
 from rules.system.load_record import LineHistory
 from rules.system.season import SeasonalTrend
+from rules.values.code import Code
 from rules.values.constants import HOURS_A_YEAR
+from rules.values.reason import Reason, reason
 
 USUAL_KVA: Final = (
     3.0,
@@ -55,9 +57,9 @@ DERATED_PER_KM: Final = 0.05
 MOST_SHOWN: Final = 6
 
 NOT_CHECKED: Final = (
-    "floor load, room, cooling, cables, breakers and the DC window of the charger",
-    "inrush, harmonics and leading loads; a derating by the room's heat is only what was given",
-    "prices, deliveries and what one maker's modules allow",
+    reason(Code.NOT_CHECKED_ROOM),
+    reason(Code.NOT_CHECKED_INRUSH),
+    reason(Code.NOT_CHECKED_PRICES),
 )
 
 
@@ -105,7 +107,7 @@ class Growth:
 
     expected: float
     high: float | None
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,11 +159,11 @@ class SizeAdvice:
     saved_kwh_a_year: float | None
     saved_cost_a_year: float | None
     set_allows_w: float | None
-    stated_bank: str | None
+    stated_bank: Reason | None
     lines: tuple[LineHistory, ...]
-    because: tuple[str, ...]
-    assumptions: tuple[str, ...]
-    not_checked: tuple[str, ...] = NOT_CHECKED
+    because: tuple[Reason, ...]
+    assumptions: tuple[Reason, ...]
+    not_checked: tuple[Reason, ...] = NOT_CHECKED
 
 
 def growth_of(
@@ -172,18 +174,18 @@ def growth_of(
     A line that clearly grows faster than the whole load counts for the whole.
     """
     if wanted.growth_per_year is not None:
-        said = f"Growth is taken as given: {100 * wanted.growth_per_year:.1f} % a year."
+        said = reason(Code.GROWTH_GIVEN, per_year=wanted.growth_per_year)
         return Growth(wanted.growth_per_year, None, (said,))
     if load is None or load.per_year_w is None:
-        why = ("No trend is on record.",) if load is None else load.because
-        return Growth(0.0, None, (*why, "No growth is counted; give one to have it counted."))
+        why = (reason(Code.NO_TREND_ON_RECORD),) if load is None else load.because
+        return Growth(0.0, None, (*why, reason(Code.NO_GROWTH_COUNTED)))
     expected = max(load.growth(load.per_year_w) or 0.0, 0.0) if load.clear else 0.0
     high, because = max(load.growth(load.high_w) or 0.0, 0.0), list(load.because)
     for line, found in (by_line or {}).items():
         own = found.growth(found.per_year_w) or 0.0
         if found.clear and own > expected:
             expected, high = own, max(high, found.growth(found.high_w) or 0.0)
-            because.append(f"Line {line} grows faster, by {100 * own:.1f} % a year: that is what counts.")
+            because.append(reason(Code.LINE_GROWS_FASTER, line=line, per_year=own))
     return Growth(expected, high, tuple(because))
 
 
@@ -270,7 +272,7 @@ def size_units(
         set_allows_w=None
         if wanted.set_rating_w is None
         else wanted.set_rating_w / SET_OVER_UNITS / wanted.left,
-        stated_bank=None if stated is None else stated.words,
+        stated_bank=None if stated is None else stated.name,
         lines=tuple(history),
         because=tuple(because),
         assumptions=_assumed(wanted, load, stated),
@@ -318,63 +320,61 @@ def _size(  # noqa: PLR0917 - what makes a candidate
     )
 
 
-def _steps(load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend], growth: Growth) -> list[str]:
+def _steps(load: SeasonalTrend | None, by_line: Mapping[int, SeasonalTrend], growth: Growth) -> list[Reason]:
     """Return the lasting steps that the record began with, as far as its growth does not tell of them already."""
     whole = None if load is None else load.step
-    said = [] if whole is None or whole.words in growth.because else [whole.words]
+    said = [] if whole is None or whole.reason in growth.because else [whole.reason]
     if whole is None:
         said += [
-            f"Line {line}: {found.step.words}" for line, found in by_line.items() if found.step is not None
+            reason(Code.LINE_LOAD_STEP, line=line, step=found.step.reason)
+            for line, found in by_line.items()
+            if found.step is not None
         ]
     fell = whole is not None and whole.after_w < whole.before_w
     if fell:
-        said.append("Should the load that went come back, these sizes are too small.")
+        said.append(reason(Code.LOAD_THAT_WENT))
     return said
 
 
-def _asked(tight: LineHistory, limit: str, wanted: SizeWanted, growth: Growth, needed_va: float) -> str:
-    peak = f"{tight.peak_va / 1e3:.1f} kVA" if limit == "va" else f"{tight.peak_w / 1e3:.1f} kW"
-    derated = "" if wanted.usable == 1.0 else f", each derated to {100 * wanted.usable:.0f} %,"
-    return (
-        f"Line {tight.line} decides: its peak of {peak}, growing {100 * growth.expected:.1f} % a year for "
-        f"{wanted.years:.0f} years, with {100 * wanted.reserve:.0f} % in reserve, on {wanted.left} of {wanted.units} "
-        f"units{derated} asks {needed_va / 1e3:.1f} kVA of each."
+def _asked(tight: LineHistory, limit: str, wanted: SizeWanted, growth: Growth, needed_va: float) -> Reason:
+    return reason(
+        Code.SIZE_ASKED,
+        line=tight.line,
+        limit=limit,
+        peak=tight.peak_va if limit == "va" else tight.peak_w,
+        per_year=growth.expected,
+        years=wanted.years,
+        reserve=wanted.reserve,
+        left=wanted.left,
+        units=wanted.units,
+        usable=wanted.usable,
+        needed_va=needed_va,
     )
 
 
-def _chosen(chosen: UnitSize | None, upper: UnitSize | None, saved: float | None) -> list[str]:
+def _chosen(chosen: UnitSize | None, upper: UnitSize | None, saved: float | None) -> list[Reason]:
     if chosen is None:
-        return ["No usual rating is enough: more units are needed."]
-    found = [
-        f"{chosen.rating_va / 1e3:.0f} kVA is the least usual rating that is enough: loaded to "
-        f"{100 * chosen.load_now_fraction:.0f} % at the peak now."
-    ]
+        return [reason(Code.NO_USUAL_RATING)]
+    found = [reason(Code.LEAST_RATING, rating_va=chosen.rating_va, load_fraction=chosen.load_now_fraction)]
     if upper is not None and upper.rating_va > chosen.rating_va:
-        found.append(
-            f"Should the load grow as fast as the record allows, {upper.rating_va / 1e3:.0f} kVA would be asked."
-        )
+        found.append(reason(Code.RATING_AT_FAST_GROWTH, rating_va=upper.rating_va))
     if chosen.within_set is False:
-        found.append("The set is too small for units of that rating by the rule of thumb: ask its maker.")
+        found.append(reason(Code.SET_TOO_SMALL_FOR_UNITS))
     if saved is not None and abs(saved) >= 1.0:
-        word = "less" if saved > 0.0 else "more"
-        found.append(f"Standing losses would be {abs(saved):.0f} kWh a year {word} than now.")
+        found.append(reason(Code.STANDING_LOSSES_MOVE, saved_kwh=saved))
     return found
 
 
-def _assumed(wanted: SizeWanted, load: SeasonalTrend | None, stated: StatedBank | None) -> tuple[str, ...]:
+def _assumed(wanted: SizeWanted, load: SeasonalTrend | None, stated: StatedBank | None) -> tuple[Reason, ...]:
     found = [
-        f"Standing losses are {100 * NO_LOAD_LOSS:.0f} % of a unit's rated watts at any load.",
-        f"A set should be rated {SET_OVER_UNITS} times the units it feeds.",
-        "The lines' peaks are taken as if they came together.",
+        reason(Code.ASSUMED_STANDING_LOSSES, fraction=NO_LOAD_LOSS),
+        reason(Code.ASSUMED_SET_OVER_UNITS, times=SET_OVER_UNITS),
+        reason(Code.ASSUMED_PEAKS_TOGETHER),
     ]
     if wanted.altitude_m > DERATED_ABOVE_M:
-        found.append("Ratings are lowered by 5 % for each 1000 m above the first 1000 m.")
+        found.append(reason(Code.ASSUMED_ALTITUDE))
     if stated is not None:
-        found.append(
-            f"Times on banks are those of {stated.words} behind each unit: new at 25 degC, and at 80 % of the published "
-            f"power and {stated.coldest_c:.0f} degC."
-        )
+        found.append(reason(Code.ASSUMED_BANK_TIMES, bank=stated.name, coldest_c=stated.coldest_c))
     if load is None or load.months < 12:
-        months = 0 if load is None else load.months
-        found.append(f"Only {months} months are on record: a season not yet recorded may be higher.")
+        found.append(reason(Code.FEW_MONTHS_ON_RECORD, months=0 if load is None else load.months))
     return tuple(found)

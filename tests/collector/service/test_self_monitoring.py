@@ -16,6 +16,7 @@ from collector.service.self_monitoring import LateCount, SelfWatch
 from collector.storage.ledger import Ledger
 from rules.monitor.inputs import EquipmentDeclared, Input, PlannedWork, WorkLooked
 from rules.planning.programme.service_due import WorkDue
+from rules.values.reason import told
 from tests.collector.messaging.cases import Scripted, notice, office, person, put
 from tests.rules.sample_plants import estate
 
@@ -136,7 +137,7 @@ async def test_a_recorded_replacement_is_told_to_the_watch(tmp_path: Path) -> No
 
 async def test_what_work_is_due_is_put_to_the_watch_with_the_plans(tmp_path: Path) -> None:
     given: list[Input] = []
-    due = (WorkDue("fans_due", "A1", "since March"),)
+    due = (WorkDue("fans_due", "A1", told("since March")),)
 
     async def work() -> tuple[WorkDue, ...]:
         return due

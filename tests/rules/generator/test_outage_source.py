@@ -15,6 +15,7 @@ from rules.generator.outage_source import (
     returned,
     seen_steps,
 )
+from rules.phrasing.reasons import say
 from tests.rules.sample_plants import NOON, SET, estate
 
 
@@ -32,7 +33,7 @@ def hertz(*values: float) -> list[tuple[datetime, float]]:
 def test_eighteen_seconds_alone_prove_nothing() -> None:
     found = returned(NOON, BACK)
     assert (found.source, found.ground) == (OutageSource.UNKNOWN, SourceBasis.NONE)
-    assert found.because == "Returned after 18 s, source not known: mark it."
+    assert say(found.because) == "Returned after 18 s, source not known: mark it."
 
 
 def test_the_site_s_word_wins_over_a_person_s_mark() -> None:
@@ -92,7 +93,7 @@ def test_without_evidence_nothing_is_learnt() -> None:
 def test_starts_that_took_longer_than_declared_are_said() -> None:
     found = learnt([SetStart(NOON, s, SourceBasis.PERSON) for s in (30.0, 40.0, 120.0)], 95.0)
     assert (found.count, found.median_s, found.longest_s) == (3, 40.0, 120.0)
-    assert "1 of them took longer" in found.because
+    assert "1 of them took longer" in say(found.because)
 
 
 def test_a_set_that_carried_and_gave_the_load_back_within_minutes_was_still_the_set() -> None:
@@ -104,5 +105,5 @@ def test_a_mark_of_not_known_ends_the_asking_and_yields_to_frequency() -> None:
     mark = SourceMark("R. Haugen", after(60.0), OutageSource.UNKNOWN)
     found = returned(NOON, BACK, mark=mark)
     assert (found.source, found.ground) == (OutageSource.UNKNOWN, SourceBasis.PERSON)
-    assert found.because == "Returned after 18 s; what fed it is not known, says R. Haugen."
+    assert say(found.because) == "Returned after 18 s; what fed it is not known, says R. Haugen."
     assert returned(NOON, BACK, mark=mark, frequency_hz={"A1": hertz(51.0)}).ground is SourceBasis.FREQUENCY

@@ -8,6 +8,7 @@ import pytest
 
 from rules.generator.outage_source import SetWord
 from rules.generator.test_runs import Seen, SetRun, running_since, runs, set_test, taken_w
+from rules.phrasing.reasons import say
 from rules.plant.reading import (
     BatteryReading,
     InputLine,
@@ -100,8 +101,8 @@ def test_a_load_that_the_cards_cannot_see_whole_is_said_so_and_counts_by_its_len
     run = SetRun(after(-5 * DAY_S), 2000.0, None, 8000.0)
     found = set_test([run], RATING_W, NOON)
     assert found.last == run.at
-    assert (
-        "of its load the cards see but a part: 8 kW, 10% of rating; whether it reached 30 %" in found.because
+    assert "of its load the cards see but a part: 8 kW, 10% of rating; whether it reached 30 %" in say(
+        found.because
     )
 
 
@@ -110,8 +111,8 @@ def test_a_later_run_that_fell_short_is_said_beside_the_last_that_counted() -> N
     light = SetRun(after(-2 * DAY_S), 2000.0, 12_000.0)
     found = set_test([good, light], RATING_W, NOON)
     assert found.last == good.at
-    assert "carried 12 kW, 15% of rating; 30 % are asked" in found.because
-    assert "took 10 min; 30 are asked" in set_test([SetRun(NOON, 600.0, None)], RATING_W, NOON).because
+    assert "carried 12 kW, 15% of rating; 30 % are asked" in say(found.because)
+    assert "took 10 min; 30 are asked" in say(set_test([SetRun(NOON, 600.0, None)], RATING_W, NOON).because)
 
 
 def test_a_set_that_was_never_seen_on_load_is_due_its_interval_after_the_site_began_to_tell() -> None:
@@ -121,4 +122,4 @@ def test_a_set_that_was_never_seen_on_load_is_due_its_interval_after_the_site_be
     assert set_test([], RATING_W, NOON, month, heard_since=NOON - timedelta(days=32)).overdue
     untold = set_test([], RATING_W, NOON)
     assert not untold.heard
-    assert "never seen. Nothing tells of its runs." in untold.because
+    assert "never seen. Nothing tells of its runs." in say(untold.because)

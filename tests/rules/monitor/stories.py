@@ -38,6 +38,7 @@ from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import Card, Estate
 from rules.plant.reading import BatteryStatus, OutputSource, Reading, Stamp
 from rules.plant.unread import OldReading, Unread
+from rules.values.reason import told
 from rules.values.serial import to_plain
 from rules.values.verdict import Verdict
 from tests.rules import sample_plant as plant
@@ -274,12 +275,12 @@ class Story:
                 self.stamp(), ServiceFigures(free_fraction=0.01 if bad else 0.5, late_fraction=0.0)
             ),
             SetsLooked(
-                self.stamp(), SetFigures({f"{site}-set": SetTest(None, None, bad, "Never run.", True)})
+                self.stamp(), SetFigures({f"{site}-set": SetTest(None, None, bad, told("Never run."), True)})
             ),
             ShutdownLooked(self.stamp(), ShutdownFigures(system, met)),
             ReadingsLooked(self.stamp(), (OldReading(unit, 17.0, self.chance.choice(tuple(Unread))),), ())
             if bad
             else ReadingsLooked(self.stamp(), (), UNITS),
-            WorkLooked(self.stamp(), (WorkDue("fans_due", unit, "since March" if bad else None),)),
+            WorkLooked(self.stamp(), (WorkDue("fans_due", unit, told("since March") if bad else None),)),
         )
         return self.chance.choice(choices)

@@ -22,6 +22,7 @@ from rules.planning.programme.service_due import WorkDue
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource
 from rules.system.state import HoldUp, OnBattery, SystemState
+from rules.values.reason import told
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.monitor.watching import NORTH, Watch, outage
@@ -161,7 +162,7 @@ def test_a_channel_that_fails_is_an_alarm() -> None:
 def test_work_that_is_due_asks_until_it_is_done_and_what_is_not_on_the_estate_is_passed_over() -> None:
     watch = Watch()
     unit = NORTH[0]
-    why = f"Renew fans of {unit}: due by 01 Mar 2026; last done 01 Mar 2021, every 5 years."
+    why = told(f"Renew fans of {unit}: due by 01 Mar 2026; last done 01 Mar 2021, every 5 years.")
     watch.give(
         WorkLooked(
             stamp(1),
@@ -175,7 +176,7 @@ def test_work_that_is_due_asks_until_it_is_done_and_what_is_not_on_the_estate_is
     assert watch.alarm_state(f"fans_due:{unit}") is State.ACTIVE_UNACKNOWLEDGED
     assert watch.alarm_state(f"capacitors_due:{unit}") is State.NORMAL
     assert "visit_due:gone" not in watch.state.alarms
-    assert say(watch.state.alarms[f"fans_due:{unit}"].what) == why
+    assert watch.state.alarms[f"fans_due:{unit}"].what == why
     watch.give(WorkLooked(stamp(2), (WorkDue("fans_due", unit, None),)))
     assert not watch.alarm_state(f"fans_due:{unit}").active
 

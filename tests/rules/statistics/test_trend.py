@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from rules.phrasing.reasons import said
 from rules.statistics.trend import (
     crossing,
     mann_kendall,
@@ -142,7 +143,7 @@ def test_a_margin_that_grows_is_never_gone() -> None:
 def test_a_few_weeks_are_no_trend() -> None:
     found = margin_trend(days(30, -1000.0))
     assert found.per_year_w is None
-    assert "8 are needed" in found.because[0]
+    assert "8 are needed" in said(found.because)[0]
 
 
 def test_theil_and_sen_find_a_slope_through_a_third_of_false_points() -> None:

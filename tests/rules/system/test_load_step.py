@@ -9,6 +9,7 @@ from math import cos, pi
 import numpy as np
 import pytest
 
+from rules.phrasing.reasons import said, say
 from rules.system.load_record import DayPeak
 from rules.system.load_step import last_step, line_steps, since_step
 from rules.system.season import seasonal_trend
@@ -37,8 +38,8 @@ def test_a_load_cut_by_55_percent_is_a_step_from_the_week_after_on() -> None:
     assert found.before_w == pytest.approx(27_000.0, rel=0.06)
     assert found.after_w == pytest.approx(12_150.0, rel=0.06)
     assert found.weeks == 15
-    assert found.words.startswith("The load fell from ")
-    assert "only the 15 weeks since count" in found.words
+    assert say(found.reason).startswith("The load fell from ")
+    assert "only the 15 weeks since count" in say(found.reason)
 
 
 def test_a_step_up_is_one_too() -> None:
@@ -97,7 +98,7 @@ def test_after_a_step_neither_growth_nor_season_is_made_of_it() -> None:
     assert found.per_year_w is None
     assert found.level_w == pytest.approx(12_150.0, rel=0.06)
     assert found.months <= 12
-    assert "stayed there" in found.because[0]
+    assert "stayed there" in said(found.because)[0]
 
 
 def test_one_year_alone_makes_no_season_and_two_that_differ_neither() -> None:
@@ -105,7 +106,7 @@ def test_one_year_alone_makes_no_season_and_two_that_differ_neither() -> None:
     # the second year is high in January: whatever it is, it is no season
     odd = seasonal_trend(load(731, lambda k: 20_000.0 * (warm(k) if k < 366 else 2.0 - warm(k))))
     assert odd.season_w == ()
-    assert any("swing at different times" in text for text in odd.because)
+    assert any("swing at different times" in text for text in said(odd.because))
     both = seasonal_trend(load(731, lambda k: 20_000.0 * warm(k)))
     assert len(both.season_w) == 12
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.phrasing.reasons import said
 from rules.statistics.trend import theil_sen
 from rules.system.season import load_growth, monthly, seasonal_trend
 from rules.values.constants import DAYS_A_YEAR
@@ -41,13 +42,13 @@ def test_a_season_without_growth_is_what_stands_above_the_year_s_mean() -> None:
     assert found.level_w == pytest.approx(10_000.0)
     assert dict(found.season_w)[7] == pytest.approx(2000.0)
     assert dict(found.season_w)[1] == pytest.approx(-2000.0)
-    assert any("highest in July, 20 % over" in text for text in found.because)
+    assert any("highest in July, 20 % over" in text for text in said(found.because))
 
 
 def test_a_load_that_is_the_same_all_year_is_said_to_have_hardly_a_season() -> None:
     assert any(
         "hardly a season" in text
-        for text in seasonal_trend(swinging(731, growth_w=0.0, swing_w=50.0)).because
+        for text in said(seasonal_trend(swinging(731, growth_w=0.0, swing_w=50.0)).because)
     )
 
 
@@ -58,7 +59,7 @@ def test_half_a_year_of_rising_summer_is_no_growth_though_a_straight_line_says_s
     assert line.low > 4000.0  # watts a year, of nothing but summer
     found = seasonal_trend(half)
     assert (found.per_year_w, found.clear) == (None, False)
-    assert "cannot be told apart" in found.because[0]
+    assert "cannot be told apart" in said(found.because)[0]
     assert load_growth(half) == 0.0
 
 

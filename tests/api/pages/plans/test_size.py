@@ -13,6 +13,7 @@ from api.pages.sheets.system_sheet import system_page
 from rules.planning.sizing.replacement import Sizes
 from rules.planning.sizing.retirement import Retired
 from rules.planning.sizing.units import SizeAdvice
+from rules.values.reason import told
 from tests.api.pages import samples
 
 
@@ -62,7 +63,8 @@ def test_the_bank_is_said_with_the_time_it_is_for_and_the_cold_it_is_for(found: 
         bank_answer(found),
     )
     assert (
-        bank_answer(replace(found, bank=None, bank_missing="No time is required.")) == "No time is required."
+        bank_answer(replace(found, bank=None, bank_missing=told("No time is required.")))
+        == "No time is required."
     )
 
 
@@ -91,7 +93,7 @@ def test_a_system_without_sizes_has_no_section() -> None:
 
 def test_whether_a_unit_may_be_retired_is_said_with_what_decides(found: Sizes) -> None:
     def one(unit: str, *, may: bool, because: str) -> Retired:
-        return Retired(unit, may, 1, "w", 0.4, 0.3, (), (because,))
+        return Retired(unit, may, 1, "w", 0.4, 0.3, (), (told(because),))
 
     yes, no = (one("W1", may=True, because="40 % is left."), one("W2", may=False, because="Too much."))
     assert retire_answer(replace(found, retire=())) == []

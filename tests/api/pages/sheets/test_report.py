@@ -18,6 +18,7 @@ from api.pages.sheets.system_sheet import system_page
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.programme.programme import Job, Programme, ProgrammeRow, ServiceItem, Terms, programme
 from rules.planning.ridethrough.result import Happening, Ridethrough
+from rules.values.reason import told
 from rules.values.verdict import Verdict
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import Checker
@@ -106,8 +107,8 @@ def test_a_plan_says_its_answer_what_happens_when_and_what_was_not_checked() -> 
 
 def test_what_a_card_says_is_escaped_on_paper_too() -> None:
     sheet = samples.hostile()
-    row: ProgrammeRow = replace(jobs().rows[0], what=samples.HOSTILE, because=samples.HOSTILE)
-    whole = replace(jobs(), rows=(row,), undated=(samples.HOSTILE,))
+    row: ProgrammeRow = replace(jobs().rows[0], what=told(samples.HOSTILE), because=told(samples.HOSTILE))
+    whole = replace(jobs(), rows=(row,), undated=(told(samples.HOSTILE),))
     html = document(sheet, reports.estate_report(sheet, whole))
     assert "<script" not in html
     assert "<img" not in html

@@ -317,4 +317,4 @@ async def test_of_a_set_that_nothing_tells_of_no_test_is_overdue() -> None:
     figures = SetWatch(estate(), clock, after, None, give).look()
     state, _ = step(WatchState(), SetsLooked(stamp(clock), figures), Book(estate()))
     assert state.alarms == {}
-    assert "Nothing tells of its runs" in figures.tests["set-1"].because
+    assert "Nothing tells of its runs" in say(figures.tests["set-1"].because)

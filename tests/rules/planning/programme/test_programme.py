@@ -21,6 +21,7 @@ from rules.battery.state import (
     WouldTell,
 )
 from rules.phrasing.programme_text import as_calendar, as_csv, revised
+from rules.phrasing.reasons import said, say
 from rules.planning.programme.programme import (
     Job,
     Programme,
@@ -30,6 +31,7 @@ from rules.planning.programme.programme import (
     budget_year,
     programme,
 )
+from rules.values.reason import told
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import estate
 
@@ -70,12 +72,12 @@ def test_a_bank_is_due_by_its_date_with_its_lead_time_and_reason() -> None:
     bank = row(made(), Job.REPLACE_BANK, "bank A1")
     assert (bank.due, bank.order_by) == (date(2027, 6, 30), date(2027, 5, 5))
     assert bank.likely == date(2027, 6, 30) + timedelta(days=700)
-    assert "judged at 83 % (78 to 88)" in bank.because
+    assert "judged at 83 % (78 to 88)" in say(bank.because)
     assert bank.basis == "tested"
 
 
 def test_what_cannot_be_dated_is_said() -> None:
-    assert made().undated == ("Bank bank A2: no date can be given yet (fitted 1 Jan 2024).",)
+    assert said(made().undated) == ("Bank bank A2: no date can be given yet (fitted 1 Jan 2024).",)
 
 
 def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_would_tell() -> None:
@@ -86,7 +88,7 @@ def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_wou
         unproven=True,
         would_tell=(WouldTell("Import a past test.", "Its capacity."),),
     )
-    assert programme(estate(2), [unseen], TODAY).undated[1] == (
+    assert say(programme(estate(2), [unseen], TODAY).undated[1]) == (
         "Bank bank A2: no discharge of it was judged yet (fitted 1 Jan 2024), which by its age alone comes to its end "
         "2027 to 2034. Import a past test."
     )
@@ -96,7 +98,7 @@ def test_a_bank_too_small_is_offered_what_helps() -> None:
     small = replace(
         state("bank A1", date(2030, 6, 30)), too_small=True, offers=("A larger bank: 2 strings.",)
     )
-    assert programme(estate(2), [small], TODAY).too_small == (
+    assert said(programme(estate(2), [small], TODAY).too_small) == (
         "Bank bank A1 is too small for the 70 % asked of it; renewing it like for like does not help. "
         "A larger bank: 2 strings.",
     )
@@ -130,7 +132,7 @@ def test_service_comes_round_and_is_overdue_when_its_day_has_passed() -> None:
     assert row(found, Job.FANS, "A1").due == date(2026, 3, 1)
     assert row(found, Job.FANS, "A1").overdue
     assert row(found, Job.FANS, "A1").budget_year == "2026"
-    assert any("Service visit to A" in text for text in found.undated)
+    assert any("Service visit to A" in text for text in said(found.undated))
 
 
 def test_jobs_at_one_site_that_fall_together_are_one_visit() -> None:
@@ -181,7 +183,7 @@ def test_the_sequence_rises_only_when_a_job_changes() -> None:
 
 
 def test_csv_reads_back_and_disarms_formulas() -> None:
-    evil = replace(made().rows[0], about='=cmd|"x"', because="a, b\nc")
+    evil = replace(made().rows[0], about='=cmd|"x"', because=told("a, b\nc"))
     read = list(csv.DictReader(StringIO(as_csv([evil]))))
     assert read[0]["about"] == '\'=cmd|"x"'
     assert read[0]["because"] == "a, b\nc"
@@ -207,7 +209,7 @@ def test_the_calendar_has_one_event_a_job_with_its_own_lasting_id() -> None:
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=200))
 def test_any_text_is_kept_to_its_line_and_folds_back(text: str) -> None:
-    odd = replace(made().rows[0], what=text)
+    odd = replace(made().rows[0], what=told(text))
     calendar = as_calendar([odd], {}, NOW)
     assert all(len(line.encode()) <= 75 for line in calendar.split("\r\n"))
     summary = [line for line in unfolded(calendar) if line.startswith("SUMMARY:")]
@@ -220,5 +222,5 @@ def test_another_reader_of_calendars_reads_it() -> None:
     read = icalendar.Calendar.from_ical(as_calendar(found.rows, revised(found.rows, {}, NOW), NOW))
     events = read.walk("VEVENT")
     assert sorted(event.decoded("dtstart") for event in events) == [r.due for r in found.rows]
-    assert {str(event["summary"]) for event in events} == {r.what for r in found.rows}
+    assert {str(event["summary"]) for event in events} == {say(r.what) for r in found.rows}
     assert {int(event["sequence"]) for event in events} == {0}

@@ -11,6 +11,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
+from rules.phrasing.reasons import said
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.sizing.retirement import RemainingDemand, retirements
 from rules.plant.estate import Estate, FittedUnit, Unit
@@ -62,9 +63,9 @@ def test_after_a_load_was_cut_by_55_percent_only_what_came_since_counts(days: in
     assert found.units.needed_va == pytest.approx(7425.0, rel=0.01)
     assert found.units.advised_from_va == 8000.0
     assert found.load.season_w == ()
-    assert any("stayed there: only the 15 weeks since count" in text for text in found.units.because)
-    assert any("come back" in text for text in found.units.because)
-    assert any("months are on record" in text for text in found.units.assumptions)
+    assert any("stayed there: only the 15 weeks since count" in text for text in said(found.units.because))
+    assert any("come back" in text for text in said(found.units.because))
+    assert any("months are on record" in text for text in said(found.units.assumptions))
 
 
 def test_without_the_cut_the_peak_of_the_year_counts() -> None:
@@ -93,7 +94,7 @@ def test_one_of_three_may_be_retired_once_the_load_was_cut_and_the_banks_of_the_
 def test_where_the_banks_left_would_not_hold_no_unit_may_be_retired() -> None:
     found = sized(recorded(300, lambda ago: 9000.0 if ago > 105 else 4050.0), required_s=1800.0)
     assert not any(one.may for one in found.retire)
-    assert any("too small for the 30.0 min required" in text for text in found.retire[0].because)
+    assert any("too small for the 30.0 min required" in text for text in said(found.retire[0].because))
 
 
 def test_at_the_full_load_none_may() -> None:

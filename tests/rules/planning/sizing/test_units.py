@@ -10,11 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.battery.model.published_runtime import curve_for
+from rules.phrasing.reasons import said
 from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
 from rules.planning.sizing.units import SizeWanted, altitude_factor, growth_of, size_units
 from rules.plant.estate import FittedBank, PowerTable
 from rules.system.load_record import LineHistory
 from rules.system.season import SeasonalTrend
+from rules.values.reason import told
 
 LINES = [
     LineHistory(n, 4000.0, 5500.0, peak, peak / 0.95) for n, peak in ((1, 7400.0), (2, 5600.0), (3, 6500.0))
@@ -57,13 +59,13 @@ def test_each_size_says_what_it_gives() -> None:
 def test_what_oversize_costs() -> None:
     found = size_units(LINES, TWO, present_va=80_000.0, present_w=72_000.0)
     assert found.saved_kwh_a_year == pytest.approx(0.03 * (72.0 - 36.0) * 2 * 8766.0)
-    assert any("less than now" in text for text in found.because)
+    assert any("less than now" in text for text in said(found.because))
     assert found.assumptions
     assert found.not_checked
 
 
 def grown(per_year_w: float | None, low_w: float | None, high_w: float | None) -> SeasonalTrend:
-    return SeasonalTrend(per_year_w, low_w, high_w, 20_000.0, (), 26, 0.01, ("seen",))
+    return SeasonalTrend(per_year_w, low_w, high_w, 20_000.0, (), 26, 0.01, (told("seen"),))
 
 
 def test_growth_comes_from_the_record_only_where_it_is_clear() -> None:
@@ -81,7 +83,7 @@ def test_growth_comes_from_the_record_only_where_it_is_clear() -> None:
 def test_a_line_that_grows_faster_than_the_whole_counts() -> None:
     found = growth_of(SizeWanted(2, 1), grown(200.0, 100.0, 300.0), {2: grown(800.0, 500.0, 900.0)})
     assert found.expected == pytest.approx(0.04)
-    assert "Line 2" in found.because[-1]
+    assert "Line 2" in said(found.because)[-1]
 
 
 def test_the_answer_is_a_range_where_growth_has_an_interval() -> None:
@@ -168,4 +170,4 @@ def test_the_strings_advised_hold_the_time_old_and_cold(
 def test_a_table_that_does_not_reach_is_left_out_and_said() -> None:
     found = size_bank(BankWanted(9_000.0, 4 * 3600.0, 27_000.0, 240), [ONE])
     assert found.sizes == ()
-    assert any("does not reach" in text for text in found.because)
+    assert any("does not reach" in text for text in said(found.because))
