@@ -102,5 +102,5 @@ def plan_json(kept: SignedShutdown, breaches: Sequence[Breach] = ()) -> dict[str
         "against_at": to_json(kept.against_at),
         "course": to_json(course),
         "compared": to_json(kept.compared),
-        "safety": list(plan.safety),
+        "safety": to_json(plan.safety),
     }

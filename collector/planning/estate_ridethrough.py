@@ -22,6 +22,7 @@ from collector.process.clock import Clock
 from rules.planning.ridethrough.result import Ridethrough, untold, worst
 from rules.planning.ridethrough.scenario import Scenario, own_part, refuse_unknown
 from rules.plant.estate import Estate
+from rules.values.reason import told
 from rules.values.verdict import Verdict
 
 WAITING: Final = 2
@@ -110,9 +111,9 @@ class EstateRides:
             except Busy:
                 await self._clock.sleep_until(self._clock.monotonic_s() + AGAIN_S)
             except NotYet:
-                return untold(system, "The system has not been read since the start.")
+                return untold(system, told("The system has not been read since the start."))
             except JudgementFailed as error:
                 _log.error("a scenario for %s: %s", system, error)
-                return untold(system, "It could not be played: a fault in ridethrough.")
+                return untold(system, told("It could not be played: a fault in ridethrough."))
             except ValueError as error:  # a unit that is named is not in service
-                return untold(system, f"{error}.")
+                return untold(system, told(f"{error}."))

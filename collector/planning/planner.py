@@ -24,12 +24,12 @@ from collector.storage.ledger.records import Snapshot
 from rules.battery.model.health import BankBelief
 from rules.phrasing.figures import listed
 from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
-from rules.phrasing.ride_words import cautions
 from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
 from rules.planning.programme.programme import Job, Programme, Terms, programme
 from rules.planning.programme.service_due import Done, service_items
 from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
+from rules.planning.ridethrough.outcome import cautions
 from rules.planning.ridethrough.remedy import advised
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario, refuse_strangers

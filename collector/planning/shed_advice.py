@@ -18,6 +18,7 @@ from collector.recorder.current_state import Present
 from rules.planning.ridethrough.shedding import outdated, shed_first, wanted_now
 from rules.plant.estate import Estate
 from rules.system.state import SystemState
+from rules.values.reason import told
 
 LOOK_EVERY_S: Final = 1.0
 EVERY_S: Final = 30.0
@@ -82,5 +83,5 @@ class ShedAdviser:
         if plan.reached is not None or kept is None:
             self._present.sheds[state.id] = shed_first(plan, now, wanted_for)
         else:
-            lacking = plan.because[0] if plan.because else "Too little is known now."
+            lacking = plan.because[0] if plan.because else told("Too little is known now.")
             self._present.sheds[state.id] = replace(kept, not_since=lacking)

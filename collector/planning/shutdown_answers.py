@@ -19,6 +19,7 @@ from collector.recorder.current_state import Present
 from rules.planning.ridethrough.shutdown import STANDARD
 from rules.planning.ridethrough.signed_course import Status
 from rules.plant.estate import Estate
+from rules.values.reason import told
 
 _log: Final = logging.getLogger(__name__)
 
@@ -74,7 +75,7 @@ class SwitchingOff:
             if isinstance(why, JudgementFailed):
                 _log.error("what if the mains of %s is switched off: %s", system, why)
             if kept is not None and isinstance(why, ValueError):  # a unit or a load group is no longer there
-                self._plans.objected(kept.id, (f"{why}.",))
+                self._plans.objected(kept.id, (told(f"{why}."),))
             self._present.shutdowns.pop(system, None)
             return
         if not self._present.on_banks(system):

@@ -5,14 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any, Final
 
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
 from collector.storage.ledger.records import CourseLine, SignedLine
+from rules.phrasing.reasons import said
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.signed import Breach, SignedPlan, digest_of, objections, watch
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse, Status, compare
-from rules.values.serial import from_plain
+from rules.values.reason import Reason
+from rules.values.serial import from_plain, to_plain
+
+WORDS: Final = "words"
+"""What a plan's reasons were told as; its mark is made of the rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +31,7 @@ class SignedShutdown:
     id: str
     plan: SignedPlan
     course: PlanCourse
-    against: tuple[str, ...] | None = None
+    against: tuple[Reason, ...] | None = None
     against_at: datetime | None = None
 
     @property
@@ -74,15 +80,21 @@ class SignedBook:
         if kept is not None and state is not None:
             self.objected(plan, objections(kept.plan, state, result))
 
-    def objected(self, plan: str, against: tuple[str, ...]) -> None:
+    def objected(self, plan: str, against: tuple[Reason, ...]) -> None:
         """Take in what speaks against a plan now."""
         if plan in self._kept:
             self._kept[plan] = replace(self._kept[plan], against=against, against_at=self._clock.now())
 
 
+def signed_body(plan: SignedPlan) -> dict[str, Any]:
+    """Return a plan as the ledger keeps it: what its mark is made of, and beside that its reasons as they were told."""
+    words = said((*plan.result.because, *plan.result.assumptions))
+    return {**to_plain(plan), WORDS: list(words)}
+
+
 def restored(line: SignedLine, course: CourseLine | None) -> SignedShutdown:
     """Return a plan as it is kept. Raises TypeError, ValueError or KeyError where it is not what was signed."""
-    if digest_of(dict(line.body)) != line.id:
+    if digest_of({name: part for name, part in line.body.items() if name != WORDS}) != line.id:
         raise ValueError("its mark does not fit")
     so_far = PlanCourse() if course is None else from_plain(PlanCourse, course.body)
     return SignedShutdown(line.id, from_plain(SignedPlan, line.body), so_far)

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from collector.planning.planner import Planner
-from collector.planning.signed_book import SignedBook, SignedShutdown, restored
+from collector.planning.signed_book import SignedBook, SignedShutdown, restored, signed_body
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
 from collector.storage.ledger import Ledger, Transaction
@@ -26,11 +26,12 @@ from rules.alarms.planned_work import windows
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
 from rules.monitor.inputs import ShutdownLooked
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.phrasing.signed_shutdown import begun_words, ended_words, signed_words, withdrawn_words
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import (
     AbortLimits,
+    NotCarriedError,
     SignedPlan,
     sign,
     watch,
@@ -124,6 +125,9 @@ class SignedShutdowns(SignedBook):
                     starts_at=starts_at, by=by, at=now, note=note, limits=limits,
                     generator=self._estate.generator_of(system), units=self._estate.units_of(system),
                 )  # fmt: skip
+            except NotCarriedError as error:
+                why = " ".join(said(error.result.because))
+                raise NotSigned(f"Not signed: {error}: {why}") from error
             except ValueError as error:
                 raise NotSigned(f"Not signed: {error}") from error
             self._refuse_overlap(plan)
@@ -176,7 +180,7 @@ class SignedShutdowns(SignedBook):
                         plan.starts_at,
                         plan.signed_at,
                         plan.signed_by,
-                        body=to_plain(plan),
+                        body=signed_body(plan),
                     )
                 )
             tx.save_course(_course_line(kept, now))

@@ -34,7 +34,7 @@ from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
@@ -139,8 +139,9 @@ def _plans(source: SheetSource, system: str) -> Plans | None:
 
 
 def _plan(plans: SignedBook, kept: SignedShutdown) -> PlanView:
-    because = tuple(breach.because for breach in plans.breaches(kept))
-    return PlanView(kept.id, kept.plan, kept.course, because, kept.against, kept.compared)
+    because = said(breach.because for breach in plans.breaches(kept))
+    against = None if kept.against is None else said(kept.against)
+    return PlanView(kept.id, kept.plan, kept.course, because, against, kept.compared)
 
 
 def _unit(source: SheetSource, unit: str, not_read: Mapping[str, OldReading]) -> ShownUnit:

@@ -34,7 +34,7 @@ from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.monitor.state import WatchState
 from rules.phrasing.dates import day_words
-from rules.phrasing.ride_words import cautions
+from rules.planning.ridethrough.outcome import cautions
 from rules.plant.estate import Bank, Estate, in_place
 from rules.plant.reading import Reading, Silence, Stamp
 from rules.plant.unread import Unread
@@ -44,6 +44,7 @@ from rules.system.hold_up_sampling import HoldUpTask
 from rules.system.load_record import PeakRecord, total_by_day
 from rules.system.requirements import stale_after_s
 from rules.system.season import load_growth
+from rules.values.reason import Reason
 
 
 class NothingStoredError(Exception):
@@ -61,7 +62,7 @@ class PlanBasis:
     beliefs: Mapping[str, BankBelief]
     words: str
     record: PeakRecord | None = None
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Reason, ...] = ()
 
 
 class StoredEstate:

@@ -16,7 +16,9 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
     isolation,
     outage,
     programme,
+    ridethrough,
     service,
+    shedding,
     sizing,
     supply,
     system,
@@ -26,7 +28,7 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
 )
 from rules.phrasing.text import capital
 from rules.values.code import Code
-from rules.values.reason import Arg, Reason
+from rules.values.reason import Arg, Reason, plain_reason
 from rules.values.serial import to_plain
 
 
@@ -58,7 +60,7 @@ def cause(one: Reason | None, name: str, *, left_beside: bool) -> str:
 
 def kept(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
     """Return a value as JSON holds it, each reason with its words, as they were told."""
-    return to_plain(value, say)
+    return to_plain(value, lambda one: plain_reason(one, say))
 
 
 def _sentence(one: Reason) -> str | Sentence:

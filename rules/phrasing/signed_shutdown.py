@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rules.phrasing.reasons import say
 from rules.phrasing.text import at_least, lasted
 from rules.planning.ridethrough.shutdown import lasts_s
 from rules.planning.ridethrough.signed import SignedPlan
@@ -36,7 +37,9 @@ def withdrawn_words(course: PlanCourse, name: str) -> str:
 def ended_words(rows: Sequence[Compared], name: str) -> str:
     """Return that a plan is over, and what of it did not come as foretold."""
     missed = [
-        f"{row.what}: foretold {row.foretold}, happened {row.happened}" for row in rows if row.inside is False
+        f"{say(row.what)}: foretold {say(row.foretold)}, happened {say(row.happened)}"
+        for row in rows
+        if row.inside is False
     ]
     said = f"not as foretold: {'; '.join(missed)}" if missed else "what was put to the test came as foretold"
     return f"The planned shutdown of {name} is over; {said}."

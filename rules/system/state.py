@@ -247,7 +247,7 @@ class ShedFirst:
 
     as_of: datetime
     wanted_s: float
-    wanted_for: str
+    wanted_for: Reason
     steps: tuple[ShedStep, ...] = ()
     ends_earliest: datetime | None = None
     reached: bool | None = None
@@ -255,7 +255,7 @@ class ShedFirst:
     all_shed: bool = False
     without_ends: datetime | None = None
     order: tuple[ShedStep, ...] = ()
-    not_since: str | None = None
+    not_since: Reason | None = None
 
     @property
     def power_w(self) -> float:

@@ -2,7 +2,7 @@
 
 Used for the watch's snapshot. `from_plain(T, to_plain(value)) == value` for dataclasses of numbers, text,
 enums, dates, moments, tuples, sets of text and mappings with text keys. A field that a later version adds must have a
-default; a field it no longer has is passed over. A reason is written with its words where a maker of words is given.
+default; a field it no longer has is passed over. Reasons are written as `reasons` makes them.
 """
 
 from __future__ import annotations
@@ -13,16 +13,19 @@ from dataclasses import fields, is_dataclass
 from datetime import date, datetime
 from enum import Enum
 from functools import cache
-from typing import Any, Final, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Any, Final, TypeAlias, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
-from rules.values.reason import Reason, Words, plain_reason, reason_of
+from rules.values.reason import Reason, plain_reason, reason_of
 
 T = TypeVar("T")
+
+Reasons: TypeAlias = Callable[[Reason], Any]
+"""How a reason is written: with its code and figures alone, with its words beside, or as its sentence."""
 
 _AS_IS: Final = frozenset({str, int, float, bool, type(None)})
 
 
-def to_plain(value: object, words: Words | None = None) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
+def to_plain(value: object, reasons: Reasons = plain_reason) -> Any:  # noqa: ANN401, PLR0911 - whatever JSON holds, a line each
     """Return a value as JSON would hold it."""
     if type(value) in _AS_IS:  # most of what there is: the snapshot is made with every change
         return value
@@ -33,16 +36,16 @@ def to_plain(value: object, words: Words | None = None) -> Any:  # noqa: ANN401,
     if isinstance(value, date):  # a datetime is one too
         return value.isoformat()
     if isinstance(value, Reason):
-        return plain_reason(value, words)
+        return reasons(value)
     if is_dataclass(value):
         kind: Any = type(value)
-        return {name: to_plain(getattr(value, name), words) for name in _names(kind)}
+        return {name: to_plain(getattr(value, name), reasons) for name in _names(kind)}
     if isinstance(value, Mapping):
-        return {str(key): to_plain(item, words) for key, item in value.items()}
+        return {str(key): to_plain(item, reasons) for key, item in value.items()}
     if isinstance(value, frozenset):  # in an order of its own, so that equal sets have one plain form
         return sorted(to_plain(item) for item in value)
     if isinstance(value, tuple | list):
-        return [to_plain(item, words) for item in value]
+        return [to_plain(item, reasons) for item in value]
     raise TypeError(f"no plain form for {type(value).__name__}")
 
 

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from rules.phrasing.wire import Json
     from rules.planning.ridethrough.result import Ridethrough
     from rules.planning.ridethrough.scenario import Scenario
+    from rules.values.reason import Reason
     from rules.values.verdict import Verdict
 
 CASES: Final = ("as_declared", "starts", "by_hand", "never")
@@ -151,9 +152,11 @@ def _words(basis: PlanBasis | None) -> str:
 
 
 def _with_basis(plain: Json, basis: PlanBasis | None, start: ScenarioStart) -> dict[str, Any]:
+    from rules.phrasing.reasons import said  # noqa: PLC0415
+
     head = {
         "played_on": _words(basis),
-        "cautions": [] if basis is None else list(basis.cautions),
+        "cautions": [] if basis is None else list(said(basis.cautions)),
         "starts_at": start.at.astimezone(UTC).isoformat() if start.named else None,
     }
     return {**head, **(plain if isinstance(plain, dict) else {})}
@@ -223,6 +226,7 @@ def _rides(
     from rules.planning.ridethrough.load_ahead import load_ahead  # noqa: PLC0415
     from rules.planning.ridethrough.result import untold  # noqa: PLC0415
     from rules.planning.ridethrough.scenario import refuse_strangers, refuse_unknown  # noqa: PLC0415
+    from rules.values.reason import told  # noqa: PLC0415
 
     estate, groups = configuration.estate, configuration.estate.load_groups
     refuse_unknown(scenario, set(estate.units), set(groups))
@@ -230,7 +234,7 @@ def _rides(
         if len(bases) > 1:
             print(f"{number} of {len(bases)}: playing {system}", file=sys.stderr)
         if basis is None:
-            yield untold(system, "No reading of it is stored.")
+            yield untold(system, told("No reading of it is stored."))
             continue
         if options.system is not None:
             refuse_strangers(basis.task, scenario, groups)
@@ -308,10 +312,16 @@ WORDS: Final = {
 }
 
 
-def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: Sequence[str] = ()) -> str:
+def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: Sequence[Reason] = ()) -> str:
     """Return a result for people: the answer, why, what happens when, what it rests on, what was not checked."""
-    lines = [f"{result.system}: {WORDS[result.verdict.value]}", *(f"  {text}" for text in result.because), ""]
-    lines += [f"Played on {played_on}.", *care, start.words]
+    from rules.phrasing.reasons import said  # noqa: PLC0415
+
+    lines = [
+        f"{result.system}: {WORDS[result.verdict.value]}",
+        *(f"  {text}" for text in said(result.because)),
+        "",
+    ]
+    lines += [f"Played on {played_on}.", *said(care), start.words]
     if result.happenings:
         lines += ["", "  earliest  expected    latest  earliest by the clock"]
     ends = {(h.low_s, h.high_s) for h in result.happenings if h.what == "bank ends"}
@@ -322,8 +332,8 @@ def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: S
         share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
         when = "".join(f"{clock(s):>10}" for s in (item.low_s, item.median_s, item.high_s))
         lines.append(f"{when}  {start.clock(item.low_s)}  {item.what}{about}{share}")
-    lines += ["", "Assumed:", *(f"  - {text}" for text in result.assumptions)]
-    lines += ["Not checked:", *(f"  - {text}" for text in result.not_checked), "", *result.safety]
+    lines += ["", "Assumed:", *(f"  - {text}" for text in said(result.assumptions))]
+    lines += ["Not checked:", *(f"  - {text}" for text in said(result.not_checked)), "", *said(result.safety)]
     return "\n".join(lines)
 
 

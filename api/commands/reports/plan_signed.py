@@ -17,6 +17,7 @@ from collector.planning.signed_book import SignedShutdown
 from collector.read_model.stored import NothingStoredError, signed
 from collector.storage.database import StoreError
 from rules.phrasing.dates import day_of
+from rules.phrasing.reasons import said, say
 from rules.phrasing.text import at_least, at_most, lasted
 from rules.planning.ridethrough.signed_course import Status
 
@@ -77,9 +78,14 @@ def sheet(kept: SignedShutdown, name: str, time_zone: str) -> str:
     if kept.compared:
         lines.append("Foretold, and what happened:")
         lines += [
-            f"  {row.what}: {row.foretold}; {row.happened}{' (missed)' if row.inside is False else ''}"
+            f"  {say(row.what)}: {say(row.foretold)}; {say(row.happened)}{' (missed)' if row.inside is False else ''}"
             for row in kept.compared
         ]
-    lines += ["Assumed:", *(f"  - {text}" for text in plan.result.assumptions)]
-    lines += ["Not checked:", *(f"  - {text}" for text in plan.result.not_checked), "", *plan.safety]
+    lines += ["Assumed:", *(f"  - {text}" for text in said(plan.result.assumptions))]
+    lines += [
+        "Not checked:",
+        *(f"  - {text}" for text in said(plan.result.not_checked)),
+        "",
+        *said(plan.safety),
+    ]
     return "\n".join(lines)

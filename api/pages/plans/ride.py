@@ -8,6 +8,7 @@ from api.pages.markup.frame import question
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import stopwatch
+from rules.phrasing.reasons import said
 from rules.planning.ridethrough.result import Happening, Ridethrough
 from rules.values.verdict import Verdict
 
@@ -36,7 +37,7 @@ def played(sheet: Sheet, result: Ridethrough, played_on: str) -> Element:
             ANSWERS[result.verdict],
             class_="prose answer",
         ),
-        el("ul", [el("li", list(with_figures(text))) for text in result.because], class_="rests-on"),
+        el("ul", [el("li", list(with_figures(text))) for text in said(result.because)], class_="rests-on"),
         el("p", f"Played on {played_on}.", class_="prose"),
     ]
     if result.happenings:
@@ -47,9 +48,11 @@ def played(sheet: Sheet, result: Ridethrough, played_on: str) -> Element:
         parts.append(el("table", el("thead", head), el("tbody", rows), class_="tight"))
     parts += [
         el("h3", "Assumed"),
-        el("ul", [el("li", list(with_figures(text))) for text in result.assumptions], class_="rests-on"),
+        el(
+            "ul", [el("li", list(with_figures(text))) for text in said(result.assumptions)], class_="rests-on"
+        ),
         el("h3", "Not checked"),
-        el("ul", [el("li", text) for text in result.not_checked], class_="rests-on"),
+        el("ul", [el("li", text) for text in said(result.not_checked)], class_="rests-on"),
     ]
     return question(None, name, "Times count from the scenario’s start, h:mm:ss or m:ss.", el("div", parts))
 

@@ -12,6 +12,7 @@ from api.pages.plans.shutdown_strip import Strip, bands, strip
 from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, clause, minutes
+from rules.phrasing.reasons import say
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.shutdown import Shutdown, Way, lasts_s
 from rules.planning.ridethrough.signed_course import Status
@@ -157,7 +158,7 @@ def _sentence(
     result = way.result
     mark = line_mark(MARKS[result.verdict])
     if result.verdict is Verdict.CANNOT_TELL:
-        why = clause(result.because[0]) if result.because else "nothing is known"
+        why = clause(say(result.because[0])) if result.because else "nothing is known"
         return mark, [el("b", name), f" it cannot be told: {why}."]
     subject: list[Nodes] = [el("b", name), " the load "]
     first, last = way.lost_s

@@ -13,6 +13,7 @@ from api.pages.markup.frame import address_of
 from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, kilo, listed, minutes
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Status
@@ -54,7 +55,9 @@ def whole(sheet: Sheet, system: str, played: Shutdown | None, clock: WallClock) 
         parts.append(_came_of_it(known.last, clock))
     result = played.planned.result if played is not None and not (known and known.open) else None
     if result is not None:
-        parts.append(_fold("What this rests on", [*result.assumptions], "Not checked", [*result.not_checked]))
+        parts.append(
+            _fold("What this rests on", said(result.assumptions), "Not checked", said(result.not_checked))
+        )
     return parts
 
 
@@ -84,12 +87,12 @@ def _plan(sheet: Sheet, view: PlanView, clock: WallClock, *, first: bool) -> Ele
         columns,
         _fold(
             "What the plan rests on",
-            [*plan.result.because, *plan.result.assumptions],
+            said((*plan.result.because, *plan.result.assumptions)),
             "Not checked",
-            [*plan.result.not_checked],
+            said(plan.result.not_checked),
         ),
         el("p", signed, class_="rest"),
-        el("p", " ".join(plan.safety), class_="prose small"),
+        el("p", " ".join(said(plan.safety)), class_="prose small"),
         _withdraw_form(view) if sheet.acts else None,
         class_="whole",
     )
@@ -164,9 +167,9 @@ def _came_of_it(view: PlanView, clock: WallClock) -> Element:
     rows = [
         el(
             "tr",
-            el("th", capital(row.what), scope="row"),
-            el("td", row.foretold, data_label="foretold"),
-            el("td", row.happened, data_label="happened"),
+            el("th", capital(say(row.what)), scope="row"),
+            el("td", say(row.foretold), data_label="foretold"),
+            el("td", say(row.happened), data_label="happened"),
             el("td", _verdict(row.inside), class_="short-ink" if row.inside is False else None),
         )
         for row in view.compared
@@ -197,7 +200,7 @@ def _how_it_ended(plan: SignedPlan, course: PlanCourse) -> str:
     return f"Signed by {plan.signed_by}.{met}"
 
 
-def _fold(title: str, rows: list[str], also: str, more: list[str]) -> Element:
+def _fold(title: str, rows: Sequence[str], also: str, more: Sequence[str]) -> Element:
     return el(
         "details",
         el("summary", title),

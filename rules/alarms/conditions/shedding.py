@@ -8,7 +8,7 @@ from typing import Final
 
 from rules.system.state import ShedFirst, ShedStep
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 
 ENOUGH: Final = 1.1
 """How far over what is wanted the time left must lie before steps that were advised are taken back."""
@@ -33,7 +33,7 @@ def shed_reason(shed: ShedFirst, at: datetime, ends: datetime | None) -> Reason:
     if shed.not_since is None:
         return first
     ago_s = (at - shed.as_of).total_seconds()
-    return reason(Code.SHED_NOT_SINCE, shed=first, ago_s=ago_s, why=told(shed.not_since))
+    return reason(Code.SHED_NOT_SINCE, shed=first, ago_s=ago_s, why=shed.not_since)
 
 
 def _as_known(shed: ShedFirst, at: datetime, ends: datetime | None) -> Reason:

@@ -10,7 +10,7 @@ from typing import Final
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.lifecycle.course import Observation
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 
 BREAK_OFF: Final = "break_off"
 NO_LONGER_HOLDS: Final = "plan_no_longer_holds"
@@ -28,10 +28,10 @@ DO: Final[Mapping[str, Reason]] = {
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """An abort criterion that is met, in a sentence; `spare_s` as in `rules.planning.ridethrough.signed.Breach`."""
+    """An abort criterion that is met, and why; `spare_s` as in `rules.planning.ridethrough.signed.Breach`."""
 
     criterion: str
-    because: str
+    because: Reason
     spare_s: float | None = None
 
 
@@ -45,7 +45,7 @@ class ShutdownFigures:
 
     system: str
     met: tuple[Met, ...] = ()
-    objections: tuple[str, ...] = ()
+    objections: tuple[Reason, ...] = ()
     starts_at: datetime | None = None
 
 
@@ -56,10 +56,10 @@ def shutdown_conditions(figures: ShutdownFigures, name: str, standing: Sequence[
         one = met.get(criterion)
         seen = Observation(False)
         if one is not None:
-            what = reason(Code.PLAN_TO_BREAK_OFF, figures.system, name=name, because=told(one.because))
+            what = reason(Code.PLAN_TO_BREAK_OFF, figures.system, name=name, because=one.because)
             seen = Observation(True, what, DO[criterion], {"spare_s": one.spare_s})
         yield Condition(BREAK_OFF, figures.system, seen, criterion)
-    against = tuple(map(told, figures.objections))
+    against = figures.objections
     what = reason(Code.PLAN_NO_LONGER_HOLDS, figures.system, name=name, because=against)
     yield Condition(
         NO_LONGER_HOLDS, figures.system, Observation(bool(against), what, by_when=figures.starts_at)

@@ -16,8 +16,8 @@ import numpy as np
 from rules.battery.assessment.would_tell import not_judged
 from rules.battery.model.health import BankBelief
 from rules.battery.model.recharge import recharged
-from rules.phrasing.ride_words import PlayedCourse, assumptions_of, result_of
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
+from rules.planning.ridethrough.outcome import PlayedCourse, assumptions_of, result_of
 from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario, refuse_strangers
 from rules.planning.ridethrough.supply import FOR_EVER, FUEL_OUT, OnBanks, on_banks
@@ -33,6 +33,8 @@ from rules.system.hold_up_sampling import (
     sharings,
     shuffled,
 )
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.verdict import Basis, Verdict
 
 NOTHING_LEFT: Final = 0.02
@@ -98,16 +100,16 @@ def ride(
     met = None if ahead is None or first is None else ahead.during(first.from_s, first.until_s)
     assumptions = assumptions_of(scenario, generator, ahead, met)
     missing = [
-        *task.missing,
-        *not_judged([b.id for b in task.banks if b.id not in beliefs]),
+        *map(told, task.missing),
+        *map(told, not_judged([b.id for b in task.banks if b.id not in beliefs])),
     ]
     missing += [
-        f"Neither a run time table nor a rated capacity is known for bank {b.id}."
+        reason(Code.RIDE_BANK_WITHOUT_TABLE, b.id)
         for b in task.banks
         if b.id in beliefs and beliefs[b.id].basis is Basis.NONE
     ]
     if missing or not task.units:
-        because = missing or ["No unit stands behind the load."]
+        because = missing or [reason(Code.RIDE_NO_UNIT)]
         return Ridethrough(
             task.system, Verdict.CANNOT_TELL, tuple(because), None, None, None, (), (), tuple(assumptions)
         )

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import Final
 
 from rules.battery.model.health import BankBelief
 from rules.planning.ridethrough.load_ahead import LoadAhead
@@ -21,11 +20,11 @@ from rules.planning.ridethrough.shedding import latest, shed_order, tight_line
 from rules.planning.ridethrough.supply import FOR_EVER, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
 from rules.system.hold_up_sampling import HoldUpTask
-from rules.system.requirements import minutes
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 Play = Callable[[Scenario], Ridethrough]
-EVERYTHING_SHORT: Final = "Nothing less than shedding everything carries it: shut down in order before it begins, or make it shorter."
 
 
 def advised(
@@ -77,14 +76,12 @@ def remedied(
         return result
     own = [g for g in groups.values() if g.system == task.system]
     if not own:
-        return _saying(
-            result, "No load group is declared that could be shed: make it shorter, or let the set carry it."
-        )
+        return _saying(result, reason(Code.REMEDY_NO_GROUP))
     lost_s = hold_up.low_s
     kept = tuple(s for s in scenario.sheds if s.at_s is not None and s.at_s < lost_s)
     late = [s.group for s in scenario.sheds if s.at_s is not None and s.at_s >= lost_s]
     if late:
-        result = _saying(result, f"To shed {', '.join(late)} then is too late: shed by {minutes(lost_s)}.")
+        result = _saying(result, reason(Code.REMEDY_SHED_TOO_LATE, groups=tuple(late), lost_s=lost_s))
     order = shed_order([g for g in own if g.id not in {s.group for s in kept}], tight_line(task))
 
     def with_shed(count: int, at_s: float) -> Scenario:
@@ -95,24 +92,19 @@ def remedied(
 
     for count in range(1, len(order) + 1):
         if all_shed_s(task.asked, with_shed(count, 0.0), groups) is not None:
-            return _saying(result, EVERYTHING_SHORT)
+            return _saying(result, reason(Code.REMEDY_EVERYTHING))
         if carried(count, 0.0):
             chosen = order[:count]
             by_s = latest(partial(carried, count), 0.0, lost_s)
             watts = sum(group_load(g, task.asked).total_w for g in chosen)
             remedy = Remedy(tuple(g.id for g in chosen), by_s, watts)
-            return replace(_saying(result, _words(remedy)), remedy=remedy)
-    return _saying(
-        result, "All that is declared to be shed does not carry it: make it shorter, or let the set carry it."
-    )
+            return replace(_saying(result, _shed(remedy)), remedy=remedy)
+    return _saying(result, reason(Code.REMEDY_NOT_ENOUGH))
 
 
-def _words(remedy: Remedy) -> str:
-    when = (
-        f"by {minutes(remedy.shed_by_s)} after the start" if remedy.shed_by_s >= 1.0 else "before the start"
-    )
-    return f"Shed {', '.join(remedy.groups)} ({remedy.power_w / 1e3:.1f} kW) {when}, and it is carried."
+def _shed(remedy: Remedy) -> Reason:
+    return reason(Code.REMEDY_SHED, groups=remedy.groups, power_w=remedy.power_w, by_s=remedy.shed_by_s)
 
 
-def _saying(result: Ridethrough, sentence: str) -> Ridethrough:
-    return replace(result, because=(*result.because, sentence))
+def _saying(result: Ridethrough, more: Reason) -> Ridethrough:
+    return replace(result, because=(*result.because, more))

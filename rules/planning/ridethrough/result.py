@@ -7,15 +7,16 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.system.state import HoldUp
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 NOT_CHECKED: Final = (
-    "whether the set bears the load and its steps, or the units accept its frequency",
-    "changeover gear, breakers, feeds and their labels",
-    "cooling while the mains is off, and what the heat does to loads and banks",
-    "single blocks: an open cell or a corroded link shows only in a discharge",
+    reason(Code.NOT_CHECKED_SET),
+    reason(Code.NOT_CHECKED_CHANGEOVER),
+    reason(Code.NOT_CHECKED_COOLING),
+    reason(Code.NOT_CHECKED_SINGLE_BLOCKS),
 )
 
 
@@ -82,15 +83,15 @@ class Ridethrough:
 
     system: str
     verdict: Verdict
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     carried_share: float | None
     margin_s: float | None
     hold_up: HoldUp | None
     happenings: tuple[Happening, ...]
     timeline: tuple[PlayedSpan, ...]
-    assumptions: tuple[str, ...]
-    not_checked: tuple[str, ...] = NOT_CHECKED
-    safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
+    assumptions: tuple[Reason, ...]
+    not_checked: tuple[Reason, ...] = NOT_CHECKED
+    safety: tuple[Reason, ...] = (reason(Code.SAFETY), reason(Code.ADVICE_ONLY))
     load: PlayedLoad | None = None
     remedy: Remedy | None = None
 
@@ -102,6 +103,6 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     return next((v for v in order if v in found), Verdict.ADEQUATE if found else Verdict.CANNOT_TELL)
 
 
-def untold(system: str, why: str) -> Ridethrough:
+def untold(system: str, why: Reason) -> Ridethrough:
     """Return the answer for a system of which nothing can be played, and why."""
     return Ridethrough(system, Verdict.CANNOT_TELL, (why,), None, None, None, (), (), ())

@@ -9,21 +9,23 @@ order: nothing is left that could be held, and it reaches no hold-up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from operator import itemgetter
 from typing import Final
 
 import numpy as np
 
 from rules.battery.model.health import BankBelief
-from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.play import NOTHING_LEFT, group_load
 from rules.plant.estate import Generator, LoadGroup, Purpose, Unit
 from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Shed, percentiles, play_with_sheds
 from rules.system.hold_up_sampling import HoldUpTask, chance, drifts, sharings, shuffled
-from rules.system.requirements import after_start_s, minutes, minutes_up
+from rules.system.requirements import after_start_s
 from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 from rules.values.verdict import Basis
 
 EARLY_S: Final = 120.0
@@ -32,10 +34,7 @@ WAIT_S: Final = 60.0
 HALVINGS: Final = 7
 """How often the span in which the latest moment lies is halved: to some 1 % of what is held without shedding."""
 
-NOT_CHECKED: Final = (
-    "whether each group is really fed by this system and takes what is declared",
-    "what the process needs: a load called unimportant may be needed to stop another safely",
-)
+NOT_CHECKED: Final = (reason(Code.NOT_CHECKED_GROUPS), reason(Code.NOT_CHECKED_PROCESS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +70,9 @@ class SheddingPlan:
     steps: tuple[ShedAdvice, ...]
     reached: bool | None
     waiting_costs_s: float | None
-    because: tuple[str, ...]
-    not_checked: tuple[str, ...] = NOT_CHECKED
-    safety: tuple[str, ...] = (ADVICE_ONLY,)
+    because: tuple[Reason, ...]
+    not_checked: tuple[Reason, ...] = NOT_CHECKED
+    safety: tuple[Reason, ...] = (reason(Code.ADVICE_ONLY),)
     shed_by_s: float | None = None
     too_late: bool = False
     all_shed: bool = False
@@ -89,31 +88,30 @@ class SheddingPlan:
 
 UNSAID_S: Final = 3600.0
 """How long a system on its banks should hold where nobody declared for what: somebody can be reached in an hour."""
-BY_HAND: Final = "a start by hand"
-UNTIL: Final[Mapping[Purpose, str]] = {
-    Purpose.ORDERLY_SHUTDOWN: "an orderly shutdown",
-    Purpose.PLANNED: "the planned work",
-}
+UNTIL: Final = frozenset((Purpose.ORDERLY_SHUTDOWN, Purpose.PLANNED))
 """What may still be wanted of a system on its banks. Its automatic start comes by itself or does not."""
 
 
 def wanted_now(
     needs: Sequence[RequirementVerdict], generator: Generator | None, units: Sequence[Unit]
-) -> tuple[float, str]:
+) -> tuple[float, Reason]:
     """Return how long a system on its banks should hold from this moment, s, and for what.
 
     A person at the set needs the way there and then the run-up and walk-in; all else as it is declared. The
     longest counts: what is shed can be switched on again, what is dropped is down.
     """
     found = [
-        (need.required_s, UNTIL[need.purpose]) for need in needs if need.purpose in UNTIL and need.required_s
+        (need.required_s, reason(Code.WANTED_PURPOSE, purpose=need.purpose))
+        for need in needs
+        if need.purpose in UNTIL and need.required_s
     ]
     if generator is not None and generator.hand_start_s is not None:
-        found.append((generator.hand_start_s + after_start_s(generator, units), BY_HAND))
-    return max(found, default=(UNSAID_S, "an hour, since no need is declared"))
+        by_hand = reason(Code.WANTED_PURPOSE, purpose=Purpose.MANUAL_GENERATOR_START)
+        found.append((generator.hand_start_s + after_start_s(generator, units), by_hand))
+    return max(found, key=itemgetter(0), default=(UNSAID_S, reason(Code.WANTED_HOUR)))
 
 
-def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: str) -> ShedFirst:
+def shed_first(plan: SheddingPlan, as_of: datetime, wanted_for: Reason) -> ShedFirst:
     """Return a plan that sheds at once as people are told of it during an outage."""
     held_s = None if plan.all_shed else plan.held_s
     by_s = plan.shed_by_s if plan.steps else None
@@ -197,9 +195,10 @@ def shedding_plan(
         for b in task.banks
     )
     if task.missing or not task.units or not known:
-        because = task.missing or ("Too little is known of the banks to reckon what shedding gives.",)
+        because = tuple(map(told, task.missing)) or (reason(Code.PLAN_BANKS_NOT_KNOWN),)
         if agreed:
-            because = (*because, f"The agreed order is {', then '.join(step.group for step in agreed)}.")
+            groups_agreed = tuple(step.group for step in agreed)
+            because = (*because, reason(Code.PLAN_AGREED_ORDER, groups=groups_agreed))
         return SheddingPlan(task.system, wanted_s, out, None, (), None, None, because, order=agreed)
     stores: dict[str, BankStore] = {
         b.id: shuffled(beliefs[b.id], chance(seed, f"bank {b.id}"), draws) for b in task.banks
@@ -245,7 +244,7 @@ def shedding_plan(
         all_shed=all_shed,
         order=agreed,
     )
-    return replace(plan, because=tuple(_sentences(plan, task.asked, at_s, reached=reached)))
+    return replace(plan, because=tuple(_reasons(plan, task.asked, at_s, reached=reached)))
 
 
 def _held(steps: Sequence[ShedAdvice]) -> float | None:
@@ -290,51 +289,39 @@ def latest(enough: Callable[[float], bool], good_s: float, bad_s: float) -> floa
     return max(float(int(good_s)), 0.0)
 
 
-def _long(seconds: float) -> str:
-    """Return a hold-up in words; longer than is looked, as such."""
-    return f"{minutes(LONGEST_S)} or more" if seconds >= LONGEST_S else minutes(seconds)
-
-
-def _sentences(plan: SheddingPlan, asked: BoardLoad, at_s: float, *, reached: bool) -> list[str]:
-    """Return a plan in words; `reached`: whether its steps, shed in time, give what is wanted."""
+def _reasons(plan: SheddingPlan, asked: BoardLoad, at_s: float, *, reached: bool) -> list[Reason]:
+    """Return what is said of a plan; `reached`: whether its steps, shed in time, give what is wanted."""
     without_s, wanted_s = plan.without_s or 0.0, plan.wanted_s
     if without_s >= wanted_s:
-        return [f"Nothing needs to be shed: it holds {_long(without_s)} at the least."]
-    found = [
-        f"Without shedding it holds {minutes(without_s)} at the least; wanted are {minutes_up(wanted_s)}."
-    ]
+        return [reason(Code.PLAN_NOTHING_TO_SHED, holds_s=without_s, most_s=LONGEST_S)]
+    found = [reason(Code.PLAN_WITHOUT_SHEDDING, holds_s=without_s, wanted_s=wanted_s)]
     if not plan.steps:
-        return [*found, "No load group is declared that could be shed."]
+        return [*found, reason(Code.PLAN_NO_GROUP)]
     by_s = plan.shed_by_s or 0.0
-    by = f"shed by {minutes(by_s)}" if by_s >= 1.0 else "shed before the supply is lost"
     if plan.too_late:
-        found.append(
-            f"Too late: at {minutes(at_s)} the load may be lost already; {by}{'' if reached else ' at the latest'}."
-        )
-    dropped_w = sum(step.power_w for step in plan.steps)
-    part = min(dropped_w / asked.total_w, 1.0) if asked.total_w else 0.0
-    if plan.all_shed:
-        held = [step for step in plan.steps if step.hold_up_low_s is not None]
-        if held:
-            found.append(
-                f"Shedding {', '.join(s.group for s in held)} gives {_long(held[-1].hold_up_low_s or 0.0)}."
-            )
-        found.append(
-            "After that nothing is left to shed but everything: that is a shutdown in order, not a hold-up. Begin it "
-            f"by {minutes(without_s)} after the supply is lost."
-        )
-    else:
-        held_s = plan.held_s or 0.0
-        found.append(
-            f"Shedding {dropped_w / 1e3:.1f} kW ({100 * part:.0f} % of the load) gives {_long(held_s)}."
-        )
-        if not reached:
-            found.append(f"That is still short by {minutes_up(wanted_s - held_s)}.")
-        elif not plan.too_late and by_s >= 1.0:
-            found.append(f"Shed by {minutes(by_s)} it is still enough.")
+        found.append(reason(Code.PLAN_TOO_LATE, at_s=at_s, by_s=by_s, reached=reached))
+    found += _everything(plan) if plan.all_shed else _gives(plan, asked, by_s, reached=reached)
     if plan.waiting_costs_s is not None and plan.waiting_costs_s >= 1.0:
-        found.append(f"Every minute of waiting costs about {plan.waiting_costs_s:.0f} s of that.")
-    by_hand = [step.group for step in plan.steps if step.by is None]
+        found.append(reason(Code.PLAN_WAITING_COSTS, costs_s=plan.waiting_costs_s))
+    by_hand = tuple(step.group for step in plan.steps if step.by is None)
     if by_hand:
-        found.append(f"Nobody is declared to shed {', '.join(by_hand)} (shed_by): say who does.")
+        found.append(reason(Code.PLAN_NOBODY_SHEDS, groups=by_hand))
     return found
+
+
+def _everything(plan: SheddingPlan) -> Iterator[Reason]:
+    held = [step for step in plan.steps if step.hold_up_low_s is not None]
+    if held:
+        groups, holds_s = tuple(s.group for s in held), held[-1].hold_up_low_s or 0.0
+        yield reason(Code.PLAN_STEPS_GIVE, groups=groups, holds_s=holds_s, most_s=LONGEST_S)
+    yield reason(Code.PLAN_EVERYTHING, by_s=plan.without_s or 0.0)
+
+
+def _gives(plan: SheddingPlan, asked: BoardLoad, by_s: float, *, reached: bool) -> Iterator[Reason]:
+    held_s, dropped_w = plan.held_s or 0.0, sum(step.power_w for step in plan.steps)
+    part = min(dropped_w / asked.total_w, 1.0) if asked.total_w else 0.0
+    yield reason(Code.PLAN_GIVES, power_w=dropped_w, part=part, holds_s=held_s, most_s=LONGEST_S)
+    if not reached:
+        yield reason(Code.PLAN_STILL_SHORT, short_s=plan.wanted_s - held_s)
+    elif not plan.too_late and by_s >= 1.0:
+        yield reason(Code.PLAN_SHED_BY, by_s=by_s)

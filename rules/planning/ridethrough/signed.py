@@ -14,14 +14,14 @@ from enum import StrEnum
 from hashlib import sha256
 from typing import Any, Final
 
-from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, on_banks
 from rules.plant.estate import Generator, Unit
 from rules.system.parallel import FEEDING, MERELY_UNSEEN
-from rules.system.requirements import minutes
 from rules.system.state import SystemState
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.serial import to_plain
 from rules.values.verdict import Verdict
 
@@ -63,7 +63,7 @@ class SignedPlan:
     signed_by: str
     signed_at: datetime
     limits: AbortLimits = field(default_factory=AbortLimits)
-    safety: tuple[str, ...] = (SAFETY, ADVICE_ONLY)
+    safety: tuple[Reason, ...] = (reason(Code.SAFETY), reason(Code.ADVICE_ONLY))
     note: str = ""
 
     @property
@@ -86,6 +86,14 @@ def digest_of(plain: dict[str, Any]) -> str:
     return sha256(text.encode()).hexdigest()[:16]
 
 
+class NotCarriedError(ValueError):
+    """A plan was asked for that is not known to carry the load; `result` has the reasons."""
+
+    def __init__(self, result: Ridethrough) -> None:
+        super().__init__(f"want a plan that carries the load; got {result.verdict.value}")
+        self.result = result
+
+
 def sign(
     result: Ridethrough,
     scenario: Scenario,
@@ -99,18 +107,16 @@ def sign(
     limits: AbortLimits | None = None,
     note: str = "",
 ) -> SignedPlan:
-    """Return the plan as signed.
+    """Return the plan as signed; nobody should sign what is refused.
 
     Raises:
-        ValueError: the plan was found inadequate or could not be judged, the load is not known, or no supply
-            is planned to come back: nobody should sign that.
+        NotCarriedError: the plan was found inadequate, or could not be judged.
+        ValueError: the load is not known, or no supply is planned to come back.
     """
     if any(outage.for_s is None for outage in scenario.outages):
         raise ValueError("want a shutdown that ends: every outage with the seconds that it lasts")
     if result.verdict is not Verdict.ADEQUATE:
-        raise ValueError(
-            f"want a plan that carries the load; got {result.verdict.value}: {' '.join(result.because)}"
-        )
+        raise NotCarriedError(result)
     if state.load.power_w is None:
         raise ValueError("want a known load to hold the plan against")
     stretches, _ = on_banks(scenario.outages, scenario.generator, generator, units)
@@ -136,14 +142,14 @@ def sign(
 
 @dataclass(frozen=True, slots=True)
 class Breach:
-    """One abort criterion that is met now, in a sentence.
+    """One abort criterion that is met now, and why.
 
     `spare_s`: what the banks have left beyond the planned end of the stretch, negative where they have not
     that much or it is over; None for a criterion that is not about time.
     """
 
     criterion: Criterion
-    because: str
+    because: Reason
     spare_s: float | None = None
 
 
@@ -159,7 +165,7 @@ def watch(plan: SignedPlan, state: SystemState, now: datetime) -> tuple[Breach, 
     return tuple(sorted(found, key=lambda b: (b.criterion not in GRAVEST, order.index(b.criterion))))
 
 
-def objections(plan: SignedPlan, state: SystemState, replayed: Ridethrough) -> tuple[str, ...]:
+def objections(plan: SignedPlan, state: SystemState, replayed: Ridethrough) -> tuple[Reason, ...]:
     """Return why the plan would not be signed as things stand now; empty while it would be.
 
     `replayed`: the plan's own scenario played on the present load, banks and units.
@@ -173,24 +179,21 @@ def objections(plan: SignedPlan, state: SystemState, replayed: Ridethrough) -> t
 def _load(plan: SignedPlan, state: SystemState) -> list[Breach]:
     load_w = state.load.power_w
     if load_w is None:
-        return [Breach(Criterion.NOT_SEEN, "The load is not known: the plan cannot be watched.")]
+        return [Breach(Criterion.NOT_SEEN, reason(Code.BREACH_LOAD_NOT_KNOWN))]
     if load_w > plan.load_w * (1.0 + plan.limits.load_over):
-        why = f"The load is {load_w / 1e3:.1f} kW; {plan.load_w / 1e3:.1f} kW were planned with."
+        why = reason(Code.BREACH_LOAD, load_w=load_w, planned_w=plan.load_w)
         return [Breach(Criterion.LOAD_ABOVE_PLAN, why)]
     return []
 
 
 def _units(plan: SignedPlan, state: SystemState) -> list[Breach]:
     """Return one breach for all units that are missing, and one for all that are merely not seen."""
-    by_kind: dict[Criterion, list[str]] = {}
+    by_kind: dict[Criterion, list[Reason]] = {}
     for unit in state.units:
         if unit.id in plan.counted_on and unit.standing not in FEEDING:
             kind = Criterion.NOT_SEEN if unit.standing in MERELY_UNSEEN else Criterion.UNIT_MISSING
-            by_kind.setdefault(kind, []).append(f"{unit.id} is {unit.standing.value.replace('_', ' ')}")
-    return [
-        Breach(kind, f"Of the units that the plan counts on, {', '.join(who)}.")
-        for kind, who in by_kind.items()
-    ]
+            by_kind.setdefault(kind, []).append(reason(Code.UNIT_STANDS, unit.id, standing=unit.standing))
+    return [Breach(kind, reason(Code.BREACH_UNITS, units=tuple(who))) for kind, who in by_kind.items()]
 
 
 def _planned_until(plan: SignedPlan, now: datetime) -> datetime:
@@ -208,15 +211,15 @@ def _time(plan: SignedPlan, state: SystemState, now: datetime) -> list[Breach]:
     until = _planned_until(plan, now)
     late_s = (now - until).total_seconds()
     if late_s > plan.limits.overrun_s:
-        why = f"Still on the banks {minutes(late_s)} after the plan says they rest."
+        why = reason(Code.BREACH_OVERRUN, late_s=late_s)
         return [Breach(Criterion.LASTS_TOO_LONG, why, -late_s)]
     if battery.ends_earliest is None:
-        return [Breach(Criterion.NOT_SEEN, "How long the banks still hold is not known.")]
+        return [Breach(Criterion.NOT_SEEN, reason(Code.BREACH_END_NOT_KNOWN))]
     spare_s = (battery.ends_earliest - until).total_seconds()
     if spare_s < 0.0:
-        why = f"The banks may end {minutes(-spare_s)} before supply is planned back."
+        why = reason(Code.BREACH_ENDS_TOO_EARLY, short_s=-spare_s)
         return [Breach(Criterion.ENDS_TOO_EARLY, why, spare_s)]
     if spare_s < plan.limits.margin_s:
-        why = f"Only {minutes(spare_s)} are to spare; {minutes(plan.limits.margin_s)} were signed for."
+        why = reason(Code.BREACH_MARGIN, spare_s=spare_s, signed_s=plan.limits.margin_s)
         return [Breach(Criterion.MARGIN_GONE, why, spare_s)]
     return []

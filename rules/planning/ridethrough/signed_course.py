@@ -12,9 +12,10 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from rules.phrasing.text import at_least, at_most, lasted
 from rules.planning.ridethrough.signed import SignedPlan
 from rules.system.state import Standing, SystemState
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 UNSEEN: Final = timedelta(seconds=60)
 """A gap between two looks that is longer than this is one in which nobody watched."""
@@ -127,9 +128,9 @@ def _dropped(state: SystemState) -> bool:
 class Compared:
     """One thing foretold and what happened; `inside` None where it was not put to the test."""
 
-    what: str
-    foretold: str
-    happened: str
+    what: Reason
+    foretold: Reason
+    happened: Reason
     inside: bool | None
 
 
@@ -142,26 +143,28 @@ def compare(plan: SignedPlan, course: PlanCourse) -> tuple[Compared, ...]:
         least_s = course.least_left_s
         rows.append(
             Compared(
-                "left at the tightest moment",
-                f"{at_least(plan.result.margin_s)} at the least",
-                "not known" if least_s is None else at_least(least_s),
+                reason(Code.ROW_LEFT),
+                reason(Code.SAID_AT_LEAST, seconds=plan.result.margin_s),
+                reason(Code.SAID_NOT_KNOWN) if least_s is None else reason(Code.SAID_LEFT, seconds=least_s),
                 None if least_s is None else least_s >= plan.result.margin_s,
             )
         )
     if course.unseen_s > 0.0:
-        rows.append(Compared("watched", "throughout", f"not for {lasted(course.unseen_s)}", False))
+        unseen = reason(Code.SAID_NOT_FOR, seconds=course.unseen_s)
+        rows.append(Compared(reason(Code.ROW_WATCHED), reason(Code.SAID_THROUGHOUT), unseen, False))
     return tuple(rows)
 
 
 def _load(course: PlanCourse) -> Compared:
     """Return whether the load was carried; nothing was shown where the banks were not needed or nobody watched."""
+    load, carried = reason(Code.ROW_LOAD), reason(Code.SAID_CARRIED)
     if course.dropped:
-        return Compared("load", "carried", "lost", False)
+        return Compared(load, carried, reason(Code.SAID_LOST), False)
     if course.unseen_s > 0.0:
-        return Compared("load", "carried", "carried as far as was seen", None)
+        return Compared(load, carried, reason(Code.SAID_CARRIED_AS_SEEN), None)
     if not course.spells:
-        return Compared("load", "carried", "carried without the banks", None)
-    return Compared("load", "carried", "carried", True)
+        return Compared(load, carried, reason(Code.SAID_CARRIED_WITHOUT_BANKS), None)
+    return Compared(load, carried, carried, True)
 
 
 def _stretches(plan: SignedPlan, course: PlanCourse, end: datetime) -> Iterator[Compared]:
@@ -174,8 +177,8 @@ def _stretches(plan: SignedPlan, course: PlanCourse, end: datetime) -> Iterator[
     for number, stretch in enumerate(plan.stretches):
         planned_s, seen_s = stretch.until_s - stretch.from_s, took.get(number)
         yield Compared(
-            f"stretch {number + 1} on the banks",
-            f"at most {at_most(planned_s)}",
-            "did not happen" if seen_s is None else lasted(seen_s),
+            reason(Code.ROW_STRETCH, number=number + 1),
+            reason(Code.SAID_AT_MOST, seconds=planned_s),
+            reason(Code.SAID_NOT_HAPPENED) if seen_s is None else reason(Code.SAID_LASTED, seconds=seen_s),
             None if seen_s is None else seen_s <= planned_s + plan.limits.overrun_s,
         )

@@ -13,13 +13,16 @@ from rules.planning.ridethrough.signed import AbortLimits, SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare
 from rules.planning.ridethrough.supply import MainsOut
 from rules.system.state import HoldUp, OnBattery
+from rules.values.reason import told
 from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.api.pages import samples
 from tests.api.pages.samples import NOW
 
 ASSUMED = (
-    "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole.",
-    "The set starts at the last of its 3 tries.",
+    told(
+        "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole."
+    ),
+    told("The set starts at the last of its 3 tries."),
 )
 FOUR_HOURS = Scenario(
     (
@@ -35,7 +38,7 @@ def carried(system: str, margin_s: float | None = 396.0) -> Ridethrough:
     return Ridethrough(
         system,
         Verdict.ADEQUATE,
-        ("The load is carried through at the least.",),
+        (told("The load is carried through at the least."),),
         1.0,
         margin_s,
         HoldUp(None, None, None, None, Basis.TESTED),
@@ -51,7 +54,7 @@ def lost(system: str, low_s: float = 1031.0, high_s: float | None = 1140.0) -> R
     return replace(
         carried(system, -700.0),
         verdict=Verdict.INADEQUATE,
-        because=("The load is lost 17 min after the start at the earliest.",),
+        because=(told("The load is lost 17 min after the start at the earliest."),),
         carried_share=0.0,
         hold_up=HoldUp(low_s, low_s + 50.0, high_s, EndedBy.BANK, Basis.TESTED),
     )
@@ -62,7 +65,7 @@ def untold(system: str) -> Ridethrough:
     return replace(
         carried(system, None),
         verdict=Verdict.CANNOT_TELL,
-        because=("Bank D has not been judged yet since the start.",),
+        because=(told("Bank D has not been judged yet since the start."),),
         carried_share=None,
         hold_up=None,
     )

@@ -88,7 +88,7 @@ async def test_an_answer_that_cannot_be_made_again_is_kept_and_a_fault_stops_not
     await asked(adviser, clock)
     kept = present.sheds["works"]
     assert replace(kept, not_since=None) == first
-    assert kept.not_since == "Too little is known now."
+    assert say(kept.not_since) == "Too little is known now."
     told = say(shed_reason(kept, clock.now(), NOON + timedelta(seconds=900)))
     assert told.endswith("Reckoned 1.5 min ago and not since: too little is known now.")
     plans.tells = True

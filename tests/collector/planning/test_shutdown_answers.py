@@ -10,6 +10,7 @@ from typing import Any, cast
 from collector.planning.planner import Busy, NotYet, Planner
 from collector.planning.shutdown_answers import SwitchingOff
 from collector.process.background_budget import Budget
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import STANDARD, with_set, without_set
 from rules.planning.ridethrough.signed_course import Status
@@ -64,7 +65,7 @@ async def test_a_supply_without_a_set_has_one_way_only(tmp_path: Path) -> None:
         found = here.present.shutdowns["A"]
         assert found.with_set is None
         assert found.planned == found.without_set
-        assert "No set is declared behind this supply." in found.planned.result.assumptions
+        assert "No set is declared behind this supply." in said(found.planned.result.assumptions)
 
 
 async def test_hours_without_the_set_are_lost_and_with_it_carried(tmp_path: Path) -> None:
@@ -122,7 +123,7 @@ async def test_a_plan_that_names_what_is_no_longer_there_is_objected_to(tmp_path
         kept = here.plans.get(signed.id)
         assert kept is not None
         assert kept.against is not None
-        assert "A2" in kept.against[0]
+        assert "A2" in say(kept.against[0])
 
 
 def test_with_and_without_the_set_are_the_same_hours() -> None:

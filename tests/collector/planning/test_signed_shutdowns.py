@@ -91,7 +91,7 @@ async def test_a_shutdown_as_planned_tells_nobody_and_is_compared_afterwards(tmp
         await here.run_for(180.0)
         over = here.plans.last_of("A")
         assert over is not None
-        rows = {row.what: row.inside for row in over.compared}
+        rows = {say(row.what): row.inside for row in over.compared}
         assert rows == {"load": True, "stretch 1 on the banks": True, "left at the tightest moment": True}
         assert here.plans.next_of("A") is None
         story = [k for k in await here.journal() if k.startswith("plan_")]
@@ -138,7 +138,7 @@ async def test_mains_that_stays_away_is_told_as_the_plan_and_as_itself(tmp_path:
         await here.run_for(60.0)
         over = here.plans.last_of("A")
         assert over is not None
-        assert next(r.inside for r in over.compared if r.what.startswith("stretch")) is False
+        assert next(r.inside for r in over.compared if say(r.what).startswith("stretch")) is False
 
 
 async def test_a_restart_in_the_middle_goes_on_and_says_how_long_nobody_watched(tmp_path: Path) -> None:
@@ -159,7 +159,7 @@ async def test_a_restart_in_the_middle_goes_on_and_says_how_long_nobody_watched(
         await again.run_for(120.0)
         over = again.plans.last_of("A")
         assert over is not None
-        rows = {row.what: row for row in over.compared}
+        rows = {say(row.what): row for row in over.compared}
         assert rows["load"].inside is None
         assert rows["watched"].inside is False
         assert over.course.unseen_s == pytest.approx(120.0, abs=31.0)  # kept every half minute
@@ -173,7 +173,7 @@ async def test_a_plan_over_while_the_machine_was_off_claims_nothing(tmp_path: Pa
     async with site(tmp_path, clock) as again:
         over = again.plans.last_of("A")
         assert over is not None
-        assert {row.what: row.inside for row in over.compared} == {
+        assert {say(row.what): row.inside for row in over.compared} == {
             "load": None,
             "stretch 1 on the banks": None,
             "left at the tightest moment": None,

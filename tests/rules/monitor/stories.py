@@ -267,7 +267,7 @@ class Story:
     def looked(self) -> Input:
         bad, unit, system = self.chance.random() < 0.5, self.chance.choice(UNITS), self.chance.choice(SYSTEMS)
         site = self.chance.choice(SITES)
-        met = (Met("margin_gone", "too short.", -3.0),) if bad else ()
+        met = (Met("margin_gone", told("too short."), -3.0),) if bad else ()
         choices: tuple[Input, ...] = (
             EquipmentDeclared(self.stamp(), unit),
             BankJudged(self.stamp(), replace(plant.overdue_bank("W1"), id=f"bank-{unit}", feeds=(unit,))),

@@ -14,6 +14,7 @@ from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed import Criterion, SignedPlan
 from rules.planning.ridethrough.supply import MainsOut, OnBanks
 from rules.system.state import OnBattery
+from rules.values.reason import told
 from rules.values.severity import Severity
 from tests.rules.monitor.watching import Watch
 from tests.rules.planning.ridethrough.test_signed import signed
@@ -35,7 +36,7 @@ def plan(*, generator: bool) -> SignedPlan:
 
 
 def met(criterion: Criterion, spare_s: float | None = None) -> Met:
-    return Met(criterion.value, "The reason.", spare_s)
+    return Met(criterion.value, told("The reason."), spare_s)
 
 
 def test_every_abort_criterion_says_what_to_do() -> None:
@@ -78,13 +79,13 @@ def test_a_second_breach_joins_the_first_and_both_go_when_the_plan_is_over() -> 
 def test_a_plan_that_would_not_be_signed_again_is_told_before_its_start_and_by_when() -> None:
     watch = Watch()
     watch.calm(5)
-    against = ("The load is lost 9 min after the start at the earliest.",)
+    against = (told("The load is lost 9 min after the start at the earliest."),)
     starts = START + timedelta(hours=2)
     for seconds in (10, 50):
         watch.give(ShutdownLooked(stamp(seconds), ShutdownFigures("works", (), against, starts)))
     watch.pass_time(51, 60)
     notice = watch.notices()[0]
-    assert against[0] in notice.what
+    assert say(against[0]) in notice.what
     assert notice.do.startswith("Do not switch off on this plan")
     assert notice.by_when == starts
 

@@ -13,9 +13,17 @@ from rules.phrasing.reasons import cause, kept, say
 from rules.phrasing.says import SENTENCES, says
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
-from tests.rules.phrasing.spoken import isolation, outage, plans, plant, service, work
+from tests.rules.phrasing.spoken import isolation, outage, plans, plant, ridethrough, service, work
 
-SPOKEN = (*isolation.SPOKEN, *work.SPOKEN, *outage.SPOKEN, *plant.SPOKEN, *service.SPOKEN, *plans.SPOKEN)
+SPOKEN = (
+    *isolation.SPOKEN,
+    *work.SPOKEN,
+    *outage.SPOKEN,
+    *plant.SPOKEN,
+    *service.SPOKEN,
+    *plans.SPOKEN,
+    *ridethrough.SPOKEN,
+)
 PACKAGES = [Path(next(iter(package.__path__))) for package in (rules, collector)]
 
 

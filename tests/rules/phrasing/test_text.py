@@ -11,7 +11,7 @@ from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, counted, lasted, listed, plain, short_form
 from rules.system.state import ShedFirst, ShedStep
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import reason, told
 
 
 def shed_words(shed: ShedFirst, at: datetime, ends: datetime | None) -> str:
@@ -80,7 +80,7 @@ def test_what_to_shed_is_a_sentence_with_who_does_it_and_how_long_it_then_holds(
     at = datetime(2026, 10, 9, 12, tzinfo=UTC)
     steps = (ShedStep("desks", 3600.0, "night desk, panel 3"), ShedStep("lights", 12_000.0))
     ends = at + timedelta(seconds=630)
-    shed = ShedFirst(at, 600.0, "a start by hand", steps, ends, reached=True)
+    shed = ShedFirst(at, 600.0, told("a start by hand"), steps, ends, reached=True)
     without = at + timedelta(seconds=500)
     assert shed_words(shed, at, without) == (
         "Shed first desks, 3.60 kW (by night desk, panel 3), then lights, 12.0 kW: it then holds 10.5 min at the least."
@@ -88,37 +88,39 @@ def test_what_to_shed_is_a_sentence_with_who_does_it_and_how_long_it_then_holds(
     by = replace(shed, shed_by=at + timedelta(seconds=494))
     assert shed_words(by, at, without).endswith("at the least; shed within 7.3 min it is still enough.")
     assert "shed at once, it is" in shed_words(by, at + timedelta(seconds=445), without)
-    short = ShedFirst(at, 700.0, "a start by hand", steps[:1], ends, reached=False)
+    short = ShedFirst(at, 700.0, told("a start by hand"), steps[:1], ends, reached=False)
     assert shed_words(short, at + timedelta(seconds=30), without).endswith(
         "it then holds 10.0 min at the least, not the 11.7 min of a start by hand."
     )
-    enough = ShedFirst(at, 600.0, "a start by hand", reached=True)
+    enough = ShedFirst(at, 600.0, told("a start by hand"), reached=True)
     assert (
         shed_words(enough, at, ends)
         == "Nothing needs to be shed yet: it holds for a start by hand (10.0 min)."
     )
-    assert "no load group is declared" in shed_words(ShedFirst(at, 600.0, "x", reached=False), at, without)
-    assert "cannot be told" in shed_words(ShedFirst(at, 600.0, "x"), at, without)
+    assert "no load group is declared" in shed_words(
+        ShedFirst(at, 600.0, told("x"), reached=False), at, without
+    )
+    assert "cannot be told" in shed_words(ShedFirst(at, 600.0, told("x")), at, without)
 
 
 def test_what_to_shed_says_nothing_against_the_end_that_stands_beside_it() -> None:
     at = datetime(2026, 10, 9, 12, tzinfo=UTC)
     hopeless = ShedFirst(
-        at, 672.0, "a start by hand", reached=False, without_ends=at + timedelta(seconds=500)
+        at, 672.0, told("a start by hand"), reached=False, without_ends=at + timedelta(seconds=500)
     )
     assert shed_words(hopeless, at, None) == "What shedding gives cannot be told; shed in the agreed order."
     assert shed_words(hopeless, at, at + timedelta(minutes=23)) == (
         "Nothing needs to be shed yet: it holds for a start by hand (11.2 min)."
     )
     assert "does not hold" in shed_words(hopeless, at, at + timedelta(minutes=8))
-    fine = ShedFirst(at, 672.0, "a start by hand", reached=True)
+    fine = ShedFirst(at, 672.0, told("a start by hand"), reached=True)
     assert "it holds" not in shed_words(fine, at, at + timedelta(minutes=8))
 
 
 def test_steps_once_advised_are_not_taken_back_for_a_second_more_and_never_give_less_than_is_left() -> None:
     at = datetime(2026, 10, 9, 12, tzinfo=UTC)
     steps = (ShedStep("desks", 3600.0),)
-    shed = ShedFirst(at, 600.0, "a start by hand", steps, at + timedelta(seconds=620), reached=True)
+    shed = ShedFirst(at, 600.0, told("a start by hand"), steps, at + timedelta(seconds=620), reached=True)
     assert shed_words(shed, at, at + timedelta(seconds=650)).endswith("it then holds 10.8 min at the least.")
     assert "Nothing needs" in shed_words(shed, at, at + timedelta(seconds=661))
 
@@ -126,7 +128,7 @@ def test_steps_once_advised_are_not_taken_back_for_a_second_more_and_never_give_
 def test_the_agreed_order_is_told_where_what_it_gives_is_not_known() -> None:
     at = datetime(2026, 10, 9, 12, tzinfo=UTC)
     order = (ShedStep("desks", 3600.0, "night desk, panel 3"), ShedStep("lights", 12_000.0))
-    assert shed_words(ShedFirst(at, 600.0, "an hour", order=order), at, None) == (
+    assert shed_words(ShedFirst(at, 600.0, told("an hour"), order=order), at, None) == (
         "What shedding gives cannot be told; shed in the agreed order: desks, 3.60 kW (by night desk, panel 3), then "
         "lights, 12.0 kW."
     )

@@ -24,8 +24,8 @@ from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import Checker
 
 RIDE = Ridethrough(
-    "works", Verdict.INADEQUATE, ("The load is lost 21.5 min after the start at the earliest.",), 0.4, None, None,
-    (Happening("bank ends", "3", 950.0, 1000.0, 1100.0, 0.9),), (), ("The load stands as given.",),
+    "works", Verdict.INADEQUATE, (told("The load is lost 21.5 min after the start at the earliest."),), 0.4, None, None,
+    (Happening("bank ends", "3", 950.0, 1000.0, 1100.0, 0.9),), (), (told("The load stands as given."),),
 )  # fmt: skip
 
 

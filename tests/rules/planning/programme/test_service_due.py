@@ -44,7 +44,8 @@ def rows(
 def due(*done: Done) -> dict[str, str | None]:
     items = service_items(plant(), done, TODAY)
     return {
-        item.alarm: say(item.why) or None for item in work_due(programme(plant(), (), TODAY, service=items), plant())
+        item.alarm: say(item.why) or None
+        for item in work_due(programme(plant(), (), TODAY, service=items), plant())
     }
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rules.battery.model.health import BankBelief, belief_from_age
+from rules.phrasing.reasons import said
 from rules.planning.ridethrough.estate import EstateTask, ride_estate
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.play import ride
@@ -87,7 +88,7 @@ def test_without_a_set_the_load_is_lost_when_hold_up_says() -> None:
     assert found.hold_up is not None
     assert (found.hold_up.low_s, found.hold_up.median_s) == (now.low_s, now.median_s)  # drawn alike
     assert found.happenings[-1].what == "load lost"
-    assert any("No supply comes back" in text for text in found.because)
+    assert any("No supply comes back" in text for text in said(found.because))
 
 
 def test_what_table_and_age_alone_suggest_loses_no_load() -> None:
@@ -100,7 +101,7 @@ def test_what_table_and_age_alone_suggest_loses_no_load() -> None:
     scenario = Scenario((MainsOut(0.0, 60.0),), SetPlan(SetCase.NEVER), units_out=frozenset({"A1"}))
     found = ride(task, aged, scenario, generator=SET, units=plant.units_of("A"), seed=3)
     assert found.verdict is Verdict.CANNOT_TELL
-    assert "prove nothing" in found.because[0]
+    assert "prove nothing" in said(found.because)[0]
     assert played(scenario, 2000.0).verdict is Verdict.ADEQUATE
 
 
@@ -119,7 +120,7 @@ def test_a_plan_on_banks_of_which_no_least_is_told_promises_none(lasts_s: float)
     assert found.hold_up is not None
     assert found.hold_up.low_s is None
     assert found.verdict is (Verdict.CANNOT_TELL if lasts_s < 60.0 else Verdict.INADEQUATE)
-    assert not any("at the earliest" in text or "to spare" in text for text in found.because)
+    assert not any("at the earliest" in text or "to spare" in text for text in said(found.because))
 
 
 def test_the_margin_is_what_is_left_at_the_tightest_moment() -> None:
@@ -286,7 +287,7 @@ def test_the_load_on_record_for_the_hour_is_played_in_place_of_the_load_now() ->
     assert later.hold_up.median_s is not None
     assert now.hold_up.median_s is not None
     assert later.hold_up.median_s < now.hold_up.median_s / (24.0 / 18.0)  # time falls faster than power rises
-    assert any("24.0 kW" in text for text in later.assumptions)
+    assert any("24.0 kW" in text for text in said(later.assumptions))
 
 
 def test_a_load_known_to_a_wide_interval_widens_that_of_the_hold_up() -> None:
@@ -308,10 +309,10 @@ def test_the_quarter_that_asks_most_decides_and_a_gap_in_the_record_is_no_record
     assert early is not None
     assert early.asked.total_w == pytest.approx(9_000.0)
     assert LoadAhead(NOON, (hour(1.0, 1.0, 1.0),)).during(0.0, 1800.0) is None
-    said = rides(LoadAhead(NOON, ()))
-    assert said.load is not None
-    assert said.load.basis is PlayedLoadBasis.NOW
-    assert any("No load is on record" in text for text in said.assumptions)
+    bare = rides(LoadAhead(NOON, ()))
+    assert bare.load is not None
+    assert bare.load.basis is PlayedLoadBasis.NOW
+    assert any("No load is on record" in text for text in said(bare.assumptions))
 
 
 def test_a_scenario_that_sheds_everything_is_a_shutdown_in_order_and_has_no_days_to_spare() -> None:
@@ -322,8 +323,8 @@ def test_a_scenario_that_sheds_everything_is_a_shutdown_in_order_and_has_no_days
     )
     assert found.verdict is Verdict.ADEQUATE
     assert found.margin_s is None
-    assert "shutdown in order" in found.because[0]
-    assert "carried through" not in found.because[0]
+    assert "shutdown in order" in said(found.because)[0]
+    assert "carried through" not in said(found.because)[0]
 
 
 @pytest.mark.parametrize("spent", [0.07, 0.4])
@@ -343,8 +344,8 @@ def test_what_is_suggested_agrees_with_the_share_of_courses_that_carry(spent: fl
     assert found.verdict is Verdict.CANNOT_TELL
     assert found.carried_share is not None
     assert (found.carried_share >= 0.95) is (spent < 0.1)
-    plainly = "suggest that the load is carried through, and prove nothing" in found.because[0]
+    plainly = "suggest that the load is carried through, and prove nothing" in said(found.because)[0]
     share = (
         f"suggest no more than that it is carried through in {int(100 * found.carried_share)} of 100 courses"
     )
-    assert (plainly, share in found.because[0]) == (spent < 0.1, spent > 0.1)
+    assert (plainly, share in said(found.because)[0]) == (spent < 0.1, spent > 0.1)

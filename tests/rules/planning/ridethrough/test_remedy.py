@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.remedy import advised
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import PlannedShed, Scenario
@@ -43,7 +44,7 @@ def test_a_shutdown_that_fails_says_what_to_shed_and_by_when() -> None:
     assert found.remedy is not None
     assert found.remedy.groups == ("lab",)
     assert found.remedy.power_w == 6000.0
-    assert found.because[-1].startswith("Shed lab (6.0 kW) by ")
+    assert say(found.because[-1]).startswith("Shed lab (6.0 kW) by ")
     in_time = replace(OFF, sheds=(PlannedShed("lab", found.remedy.shed_by_s),))
     assert played(in_time, LAB, VITAL).verdict is Verdict.ADEQUATE
     late = replace(OFF, sheds=(PlannedShed("lab", found.remedy.shed_by_s + 60.0),))
@@ -55,7 +56,7 @@ def test_a_shed_that_comes_after_the_load_may_be_lost_is_called_too_late() -> No
     assert lost_s is not None
     assert lost_s.low_s is not None
     late = played(replace(OFF, sheds=(PlannedShed("lab", lost_s.low_s + 20.0),)), LAB, VITAL)
-    assert any("too late" in text for text in late.because)
+    assert any("too late" in text for text in said(late.because))
     assert late.remedy is not None
     assert late.remedy.shed_by_s < lost_s.low_s
 
@@ -63,11 +64,11 @@ def test_a_shed_that_comes_after_the_load_may_be_lost_is_called_too_late() -> No
 def test_where_only_shedding_everything_would_do_that_is_a_shutdown_in_order() -> None:
     found = played(replace(OFF, outages=(MainsOut(0.0, 36_000.0, generator=False),)), LAB, VITAL)
     assert found.remedy is None
-    assert "shut down in order" in found.because[-1]
+    assert "shut down in order" in say(found.because[-1])
 
 
 def test_where_nothing_is_declared_that_is_said() -> None:
-    assert "No load group is declared" in played(OFF).because[-1]
+    assert "No load group is declared" in say(played(OFF).because[-1])
 
 
 def test_a_shutdown_that_is_carried_needs_no_advice() -> None:
@@ -82,7 +83,7 @@ def test_fuel_for_a_day_is_no_bad_news_for_an_outage_without_an_end() -> None:
     # detection, three starts with their rests, run-up and transfer are 95 s; then 20 h of fuel
     (out,) = [h for h in found.happenings if h.what == "fuel is out"]
     assert out.median_s == 95.0 + 20.0 * 3600.0
-    assert any("fuel is out 20.0 h after the start" in text for text in found.because)
+    assert any("fuel is out 20.0 h after the start" in text for text in said(found.because))
     assert found.hold_up is not None
     assert found.hold_up.low_s is None
 

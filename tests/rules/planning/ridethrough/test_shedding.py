@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from rules.alarms.conditions.shedding import shed_reason
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shedding import (
     EARLY_S,
     UNSAID_S,
@@ -20,6 +20,9 @@ from rules.plant.estate import LoadGroup, Purpose
 from rules.system.assessment import glance, task_of
 from rules.system.requirements import minutes
 from rules.system.state import Against, RequirementVerdict
+from rules.values.code import Code
+from rules.values.reason import reason
+from rules.values.reason import told as told_for
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
@@ -84,7 +87,7 @@ def test_more_shed_holds_longer_and_waiting_costs() -> None:
     assert lows == sorted(lows)
     assert found.waiting_costs_s is not None
     assert found.waiting_costs_s >= 0.0
-    assert any("shed_by" in text for text in found.because)
+    assert any("shed_by" in text for text in said(found.because))
     assert found.safety
 
 
@@ -97,9 +100,15 @@ def test_in_an_outage_it_should_hold_until_a_person_has_started_the_set_or_all_i
     by_hand = replace(SET, hand_start_s=300.0)
     # 300 s to get there, 15 s of crank, 12 s of run-up, 3 s of changeover; 20 s to accept, 10 s in turn, 20 s of ramp
     hand = need(Purpose.MANUAL_GENERATOR_START, 600.0)
-    assert wanted_now([hand], by_hand, units) == (380.0, "a start by hand")
+    assert wanted_now([hand], by_hand, units) == (
+        380.0,
+        reason(Code.WANTED_PURPOSE, purpose=Purpose.MANUAL_GENERATOR_START),
+    )
     down = need(Purpose.ORDERLY_SHUTDOWN, 1200.0)
-    assert wanted_now([hand, down], by_hand, units) == (1200.0, "an orderly shutdown")
+    assert wanted_now([hand, down], by_hand, units) == (
+        1200.0,
+        reason(Code.WANTED_PURPOSE, purpose=Purpose.ORDERLY_SHUTDOWN),
+    )
     automatic = need(Purpose.GENERATOR_START, 90.0)
     assert wanted_now([automatic], None, units)[0] == UNSAID_S
     assert wanted_now([need(Purpose.PLANNED, None)], replace(SET, hand_start_s=None), units)[0] == UNSAID_S
@@ -107,7 +116,7 @@ def test_in_an_outage_it_should_hold_until_a_person_has_started_the_set_or_all_i
 
 def test_what_is_told_in_an_outage_is_the_plan_with_its_end() -> None:
     found = plan(1e6, [LAB, STORE])
-    told = shed_first(found, NOON, "an orderly shutdown")
+    told = shed_first(found, NOON, told_for("an orderly shutdown"))
     assert [step.group for step in told.steps] == ["lab", "store"]
     assert told.power_w == 4000.0 + 3000.0
     assert told.reached is False
@@ -127,7 +136,7 @@ def test_what_is_shed_after_the_load_may_be_lost_is_too_late_and_gives_nothing()
     assert late.too_late
     assert late.shed_by_s is not None
     assert 0.0 < late.shed_by_s < without_s
-    assert any(text.startswith("Too late") for text in late.because)
+    assert any(text.startswith("Too late") for text in said(late.because))
     in_time = plan(wanted_s, [LAB, FANS, STORE], at_s=late.shed_by_s)
     assert in_time.reached is True
     assert [s.group for s in in_time.steps] == [s.group for s in late.steps]
@@ -138,7 +147,7 @@ def test_where_nothing_reaches_it_what_is_shed_must_still_come_before_the_load_i
     late = plan(1e6, [LAB], at_s=without_s)
     assert late.too_late
     assert late.shed_by_s == without_s
-    assert f"shed by {minutes(without_s)} at the latest" in late.because[1]
+    assert f"shed by {minutes(without_s)} at the latest" in said(late.because)[1]
 
 
 def test_the_latest_moment_is_told_and_a_minute_after_it_is_not_enough() -> None:
@@ -157,9 +166,9 @@ def test_to_shed_everything_is_a_shutdown_in_order_and_reaches_nothing() -> None
     assert found.reached is False
     assert found.all_shed
     assert found.steps[-1].hold_up_low_s is None
-    assert any("shutdown in order" in text for text in found.because)
-    assert not any("48" in text for text in found.because)
-    told = shed_first(found, NOON, "an hour")
+    assert any("shutdown in order" in text for text in said(found.because))
+    assert not any("48" in text for text in said(found.because))
+    told = shed_first(found, NOON, told_for("an hour"))
     assert told.ends_earliest is None
     assert say(shed_reason(told, NOON, NOON + timedelta(seconds=60))).startswith(
         "Shut down in order, everything"
@@ -176,6 +185,6 @@ def test_the_order_is_known_where_what_shedding_gives_is_not() -> None:
         ("store", 3000.0),
         ("control", 3000.0),
     ]
-    assert "The agreed order is lab, then store, then control." in found.because
-    told = say(shed_reason(shed_first(found, NOON, "an hour"), NOON, None))
+    assert "The agreed order is lab, then store, then control." in said(found.because)
+    told = say(shed_reason(shed_first(found, NOON, told_for("an hour")), NOON, None))
     assert "lab, 4.00 kW, then store" in told

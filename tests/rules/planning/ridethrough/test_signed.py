@@ -11,6 +11,7 @@ from datetime import timedelta
 
 import pytest
 
+from rules.phrasing.reasons import said
 from rules.planning.ridethrough.play import ride
 from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis
 from rules.planning.ridethrough.scenario import Scenario
@@ -27,6 +28,7 @@ from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan
 from rules.system.assessment import glance, system_state, task_of
 from rules.system.hold_up_sampling import hold_ups
 from rules.system.state import LineLoad, Load, OnBattery, Standing, SystemState
+from rules.values.reason import told
 from rules.values.serial import from_plain, to_plain
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
@@ -188,11 +190,11 @@ def test_what_has_changed_since_speaks_against_beginning() -> None:
     assert objections(plan, state, plan.result) == ()
     heavy = replace(state, load=Load(20_000.0, 21_000.0, (LineLoad(1, 20_000.0, 21_000.0),)))
     off = replace(heavy, units=(replace(state.units[0], standing=Standing.OFF), state.units[1]))
-    short = replace(plan.result, verdict=Verdict.INADEQUATE, because=("The load is lost.",))
+    short = replace(plan.result, verdict=Verdict.INADEQUATE, because=(told("The load is lost."),))
     found = objections(plan, off, short)
-    assert found[0] == "The load is lost."
-    assert any("A1 is off" in said for said in found)
-    assert any("20.0 kW" in said for said in found)
+    assert found[0] == told("The load is lost.")
+    assert any("A1 is off" in words for words in said(found))
+    assert any("20.0 kW" in words for words in said(found))
 
 
 def test_the_load_that_is_signed_for_is_scaled_and_added_to_as_the_scenario_says() -> None:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from rules.phrasing.reasons import say
 from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare, looked
 from rules.system.state import OnBattery, Standing, SystemState
@@ -55,7 +56,7 @@ def test_what_was_foretold_stands_beside_what_happened() -> None:
     course = played(
         plan, (0.0, state), (2.0, dark), (60.0, dark), (118.0, dark), (165.0, dark), (170.0, state)
     )
-    rows = {row.what: (row.happened, row.inside) for row in compare(plan, course)}
+    rows = {say(row.what): (say(row.happened), row.inside) for row in compare(plan, course)}
     assert rows["load"] == ("carried", True)
     assert rows["stretch 1 on the banks"] == ("2 min 50 s", True)
     assert rows["left at the tightest moment"][1] is True
@@ -69,14 +70,14 @@ def test_misses_are_said_as_misses() -> None:
     course = played(
         plan, (0.0, state), (50.0, dark), (100.0, dark), (150.0, dark), (201.0, dark), (230.0, gone)
     )
-    rows = {row.what: row.inside for row in compare(plan, course)}
+    rows = {say(row.what): row.inside for row in compare(plan, course)}
     assert rows == {"load": False, "stretch 1 on the banks": False, "left at the tightest moment": False}
 
 
 def test_a_stretch_that_never_came_was_not_put_to_the_test() -> None:
     plan, state = signed()
     rows = compare(plan, played(plan, (0.0, state), (60.0, state), (120.0, state), (171.0, state)))
-    assert [(row.happened, row.inside) for row in rows] == [
+    assert [(say(row.happened), row.inside) for row in rows] == [
         ("carried without the banks", None),
         ("did not happen", None),
         ("not known", None),
@@ -87,7 +88,7 @@ def test_a_time_in_which_nobody_watched_is_said() -> None:
     plan, state = signed()
     course = played(plan, (0.0, state), (30.0, state), (150.0, state), (171.0, state))
     assert course.unseen_s == 120.0
-    assert compare(plan, course)[-1].happened == "not for 2 min 0 s"
+    assert say(compare(plan, course)[-1].happened) == "not for 2 min 0 s"
 
 
 def test_times_on_the_banks_are_laid_to_the_stretch_they_began_in() -> None:
@@ -100,7 +101,7 @@ def test_times_on_the_banks_are_laid_to_the_stretch_they_began_in() -> None:
         at(800.0),
         spells=(Spell(at(0.0), at(100.0)), Spell(at(110.0), at(130.0)), Spell(at(605.0), at(800.0))),
     )
-    rows = {row.what: row.happened for row in compare(two, course)}
+    rows = {say(row.what): say(row.happened) for row in compare(two, course)}
     assert rows["stretch 1 on the banks"] == "2 min 0 s"  # 100 s and 20 s
     assert rows["stretch 2 on the banks"] == "3 min 15 s"
     assert course.open is False

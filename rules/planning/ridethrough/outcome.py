@@ -1,4 +1,4 @@
-"""What came of the draws of a ride, told: verdict and reasons, events with their intervals, the time line in words."""
+"""What came of the draws of a ride: verdict and reasons, events with their intervals, the time line."""
 
 from __future__ import annotations
 
@@ -15,8 +15,9 @@ from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, SetCase, Supply
 from rules.plant.estate import Generator
 from rules.system.hold_up import Floats, Played, percentiles
 from rules.system.hold_up_sampling import HoldUpTask, worst_basis
-from rules.system.requirements import minutes
 from rules.system.state import HoldUp
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, Verdict
 
 LIKELY: Final = 0.95
@@ -43,7 +44,7 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     marks: Sequence[SupplyMark],
     course: PlayedCourse,
     above: set[str],
-    assumptions: Sequence[str],
+    assumptions: Sequence[Reason],
     bases: Sequence[Basis],
     *,
     all_shed_s: float | None = None,
@@ -71,49 +72,34 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     because = []
     if above:
         verdict = Verdict.CANNOT_TELL
-        because.append(
-            f"Bank {', '.join(sorted(above))} would be asked more power than its table prints: nothing is promised."
-        )
+        because.append(reason(Code.RIDE_ABOVE_TABLE, banks=tuple(sorted(above))))
     elif np.isinf(low) and all_shed_s is not None:
         verdict, margin_s = Verdict.ADEQUATE, None
-        because.append(
-            f"Everything is shed {minutes(all_shed_s)} after the start: a shutdown in order, carried until then. Nothing "
-            "is left to ride through."
-        )
+        because.append(reason(Code.RIDE_ALL_SHED, shed_s=all_shed_s))
     elif np.isinf(low) and told:
         verdict = Verdict.ADEQUATE
-        left = "" if margin_s is None else f", with {minutes(margin_s)} to spare at the tightest moment"
-        because.append(f"The load is carried through at the least{left}.")
+        because.append(reason(Code.RIDE_CARRIED, margin_s=margin_s))
     elif np.isinf(median) and not (told and basis is Basis.TESTED):
         verdict = Verdict.CANNOT_TELL
-        expected = (
-            "that the load is carried through"
-            if carried >= LIKELY
-            else f"no more than that it is carried through in {int(100.0 * carried)} of 100 courses"
-        )
+        of_100 = None if carried >= LIKELY else int(100.0 * carried)
         because.append(
-            f"No discharge stands behind every bank: table and age alone suggest {expected}, and prove nothing."
-            if basis is not Basis.TESTED
-            else f"What was seen of the banks is too old or too short to tell a least: to be expected is {expected}."
+            reason(Code.RIDE_SEEN_TOO_OLD, of_100=of_100)
+            if basis is Basis.TESTED
+            else reason(Code.RIDE_UNPROVEN, of_100=of_100)
         )
     else:
         verdict = Verdict.INADEQUATE
         because.append(
-            f"The load is lost {minutes(low)} after the start at the earliest."
+            reason(Code.RIDE_LOST, low_s=float(low))
             if told
-            else f"The load is expected to be lost about {minutes(median)} after the start, and nothing proves that it holds "
-            "so long."
+            else reason(Code.RIDE_LOST_EXPECTED, median_s=float(median))
         )
         if carried > 0.0:
-            because.append(
-                f"It is carried through in {int(100.0 * carried)} of 100 courses: not enough to count on."
-            )
+            because.append(reason(Code.RIDE_CARRIED_AT_TIMES, of_100=int(100.0 * carried)))
         if endless:
-            because.append("No supply comes back within this scenario: shed, or shut down in order.")
+            because.append(reason(Code.RIDE_NO_SUPPLY_BACK))
     if fuel_out_s is not None:
-        because.append(
-            f"The set's fuel is out {minutes(fuel_out_s)} after the start: refuel before, or the banks carry alone again."
-        )
+        because.append(reason(Code.RIDE_FUEL_OUT, after_s=fuel_out_s))
     happenings = [Happening(mark.what, task.system, *(mark.at_s,) * 3) for mark in marks]
     happenings += [h for what, about, at in course.moments if (h := _happening(what, about, at))]
     lost = _happening("load lost", task.system, course.lost_at_s)
@@ -185,54 +171,36 @@ def _spans(
 
 def assumptions_of(
     scenario: Scenario, generator: Generator | None, ahead: LoadAhead | None, met: QuarterLoad | None
-) -> list[str]:
-    """Return what a scenario is played on, in sentences."""
-    found = [
-        _load_words(ahead, met),
-        "Units share in proportion to their ratings, to about 2.5 %.",
-        "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the set alike.",
-    ]
+) -> list[Reason]:
+    """Return what a scenario is played on."""
+    found = [_load(ahead, met), reason(Code.ASSUMED_SHARING), reason(Code.ASSUMED_RECHARGE)]
     if any(step.when_left_s is not None for step in scenario.sheds):
-        found.append("Loads shed by what is left come back with the supply.")
+        found.append(reason(Code.ASSUMED_SHED_LOADS_BACK))
     if scenario.banks is BankCase.END_OF_LIFE:
-        found.append("Banks give 80 % of their published power: the end of their life.")
+        found.append(reason(Code.ASSUMED_END_OF_LIFE))
     if scenario.generator.case is SetCase.AS_DECLARED and generator is not None:
-        found.append(f"The set starts at the last of its {generator.attempts} tries.")
+        found.append(reason(Code.ASSUMED_LAST_TRY, tries=generator.attempts))
     if generator is None and any(outage.generator for outage in scenario.outages):
-        found.append("No set is declared behind this supply.")
+        found.append(reason(Code.ASSUMED_NO_SET))
     return found
 
 
 def cautions(
     on_battery: Sequence[str], in_test: Sequence[str], age_s: float | None = None
-) -> tuple[str, ...]:
+) -> tuple[Reason, ...]:
     """Return what a plan's readings are to be taken with care for: units on their banks when read, an age in s that is past."""
     found = []
     if age_s is not None:
-        found.append(f"Its readings are {minutes(age_s)} old: what has changed since is not in it.")
+        found.append(reason(Code.CARE_READINGS_OLD, age_s=age_s))
     if on_battery:
-        verb = "was" if len(on_battery) == 1 else "were"
-        found.append(
-            f"Unit {', '.join(on_battery)} {verb} on battery when read: the banks begin with what was left of them, and "
-            "the load may be that of an outage."
-        )
+        found.append(reason(Code.CARE_ON_BATTERY, units=tuple(on_battery)))
     elif in_test:
-        found.append(
-            f"Unit {', '.join(in_test)} tested its bank when read: the bank begins with what was left of it."
-        )
+        found.append(reason(Code.CARE_IN_TEST, units=tuple(in_test)))
     return tuple(found)
 
 
-def _load_words(ahead: LoadAhead | None, met: QuarterLoad | None) -> str:
+def _load(ahead: LoadAhead | None, met: QuarterLoad | None) -> Reason:
     """Return what the load that was played rests on."""
     if ahead is not None and met is not None:
-        return (
-            f"The load is what the same hour of the week asked in the last weeks: {met.asked.total_w / 1e3:.1f} kW "
-            f"({met.low_w / 1e3:.1f} to {met.high_w / 1e3:.1f}), at the quarter of an hour that asks most."
-        )
-    stands = (
-        "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole."
-    )
-    if ahead is None:
-        return stands
-    return f"No load is on record for the hour that is named: the load now is played. {stands}"
+        return reason(Code.LOAD_BY_RECORD, power_w=met.asked.total_w, low_w=met.low_w, high_w=met.high_w)
+    return reason(Code.LOAD_AS_GIVEN) if ahead is None else reason(Code.LOAD_HOUR_NOT_ON_RECORD)
