@@ -176,7 +176,7 @@ class ShownOutage:
 
     `trace` is (moment, share of what all banks gave when it began that is still left, 0 to 1), as judged from
     readings, old to new. `left_now` is its last value carried to the sheet's moment. `starts` are attempts
-    seen or reckoned from the generator's declared times; `starts_seen` says which.
+    seen or reckoned from the generator's declared times; `starts_seen` says which. `call`: people and their numbers.
     """
 
     trace: tuple[tuple[datetime, float], ...] = ()
@@ -186,6 +186,7 @@ class ShownOutage:
     readings: int | None = None
     one_unit_lost_from_now: HoldUp | None = None
     shedding: Shedding | None = None
+    call: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,7 +350,7 @@ class Sheet:
 
     @cached_property
     def drawn(self) -> dict[str, Any]:
-        """Return what was already drawn of this sheet, by address: readers of one page share the work."""
+        """Return what was drawn of this sheet already: readers of one page share the work."""
         return {}
 
     @cached_property

@@ -281,8 +281,13 @@ def _to_call(source: SheetSource, alarm: Alarm) -> tuple[str, ...]:
     """Return whom to call about an alarm that stands."""
     if not (alarm.state.active and calls((alarm.id,))):
         return ()
+    return whom_to_call(source, alarm.about)
+
+
+def whom_to_call(source: SheetSource, about: str) -> tuple[str, ...]:
+    """Return whom to call about a thing now, with their numbers."""
     people, topology = source.configuration.people, Topology(source.estate)
-    return to_call((alarm.about,), source.clock.now(), people, topology)
+    return to_call((about,), source.clock.now(), people, topology)
 
 
 def _system_of(estate: Estate, about: str) -> str | None:

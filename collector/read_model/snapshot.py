@@ -13,7 +13,7 @@ from typing import Final
 
 from collector.read_model.counting import counted_by, with_counts
 from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage
-from collector.read_model.sheet_source import sheet_of
+from collector.read_model.sheet_source import sheet_of, whom_to_call
 from collector.read_model.source import SheetSource
 from collector.read_model.sources import Traces, outages_of, with_shedding, with_unit_lost
 from collector.read_model.telling import Undelivered, undelivered_now
@@ -54,16 +54,19 @@ class Showing:
             made,
             events=self._events if made.tells else tuple(replace(e, messages=None) for e in self._events),
             undelivered=self._undelivered,
-            outages=self._outages(made),
+            outages=self._outages(source, made),
             alarms=with_counts(made.alarms, self._counted),
         )
         self._version = version
         return self._last
 
-    def _outages(self, sheet: Sheet) -> Mapping[str, ShownOutage]:
+    def _outages(self, source: SheetSource, sheet: Sheet) -> Mapping[str, ShownOutage]:
         known = self._traces.look(sheet.systems, sheet.now)
         states = {state.id: state for state in sheet.systems}
         return {
-            name: with_shedding(with_unit_lost(outage, states[name]), states[name], sheet.now)
+            name: replace(
+                with_shedding(with_unit_lost(outage, states[name]), states[name], sheet.now),
+                call=whom_to_call(source, name),
+            )
             for name, outage in known.items()
         }

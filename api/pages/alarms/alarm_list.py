@@ -34,9 +34,18 @@ def in_state(alarms: Sequence[ShownAlarm], state: str) -> list[ShownAlarm]:
 
 
 def wrong(
-    sheet: Sheet, alarms: Sequence[ShownAlarm], clock: WallClock, *, live: bool = False, linked: bool = True
+    sheet: Sheet,
+    alarms: Sequence[ShownAlarm],
+    clock: WallClock,
+    *,
+    live: bool = False,
+    linked: bool = True,
+    waiting: Sequence[ShownAlarm] = (),
 ) -> Element:
-    """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them."""
+    """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them.
+
+    `waiting`: what stands and may wait until an outage is over; it is folded away.
+    """
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
     reading = "In the order to act. The heavier the stroke, the more severe."
@@ -56,8 +65,29 @@ def wrong(
         else el("p", calm, class_="say")
     )
     return question(
-        3, title, reading, el("div", body, _also(alarms, clock, linked=linked), id="wrong", live=True)
+        3,
+        title,
+        reading,
+        el(
+            "div",
+            body,
+            _chores(sheet, waiting, clock),
+            _also(alarms, clock, linked=linked),
+            id="wrong",
+            live=True,
+        ),
     )
+
+
+def _chores(sheet: Sheet, waiting: Sequence[ShownAlarm], clock: WallClock) -> Element | None:
+    """Return what may wait until the outage is over, folded away."""
+    groups = together(standing(waiting))
+    if not groups:
+        return None
+    many = len(groups)
+    words = f"{capital(plural(many, 'standing matter'))} {'waits' if many == 1 else 'wait'} until it is over"
+    rows = [sentence(sheet, same, clock, None) for same in groups]
+    return el("details", el("summary", words), el("ol", rows, class_="say-list"), class_="chores")
 
 
 def _also(alarms: Sequence[ShownAlarm], clock: WallClock, *, linked: bool) -> Element | None:
@@ -98,7 +128,7 @@ def sentence(sheet: Sheet, same: Sequence[ShownAlarm], clock: WallClock, number:
             "div",
             el("p", alarm.what, class_="what"),
             el("p", list(with_figures(alarm.do)), class_="do") if alarm.do else None,
-            el("p", f"Call {'; '.join(alarm.call)}.", class_="do") if alarm.call else None,
+            el("p", _call(alarm), class_="do") if alarm.call else None,
             _acts(alarm) if may_act(sheet, alarm) else None,
             _others(sheet, same[1:]) if len(same) > 1 else None,
         ),
@@ -107,6 +137,16 @@ def sentence(sheet: Sheet, same: Sequence[ShownAlarm], clock: WallClock, number:
         data_sev=alarm.severity,
         data_alarm=alarm.id,
     )
+
+
+def _call(alarm: ShownAlarm) -> Nodes:
+    """Return whom to call, the numbers as links."""
+    parts: list[Nodes] = ["Call "]
+    for n, one in enumerate(alarm.call):
+        name, _, number = one.rpartition(", ")
+        dialled = "".join(c for c in number if c.isdigit() or c == "+")
+        parts += ["; " if n else "", f"{name}, ", el("a", number, href=f"tel:{dialled}", class_="nb")]
+    return [*parts, "."]
 
 
 def may_act(sheet: Sheet, alarm: ShownAlarm) -> bool:

@@ -19,11 +19,13 @@ from api.pages.estate.tall_rows import MOST, tall_table
 from api.pages.estate.tally import lead as lead_of
 from api.pages.hold_up import outage as outage_section
 from api.pages.hold_up import section as hold_up_section
+from api.pages.hold_up.lanes import lanes
 from api.pages.hold_up.score import score_section
 from api.pages.hold_up.sentences import Judged, aside, judged, opening, ordered
 from api.pages.markup.elements import Element, el
 from api.pages.markup.frame import PageFrame, address_of, built, clock_of, question
 from api.pages.plans import shutdown as shutdown_section
+from api.pages.sheets.during import what_to_do
 from api.pages.units import redundancy as redundancy_section
 from api.pages.units.isolation import overview as isolations
 from collector.read_model.rows.site_rows import Asked, worst_first
@@ -111,25 +113,30 @@ def _large(sheet: Sheet, lit: Sequence[Judged], asked: Asked) -> PageFrame:
         return estate_page(sheet, asked)
     before = [lead(lit)]
     for subject in lit:
-        drawn = outage_section.outage(sheet, subject, named=len(lit) > 1)
-        before += [drawn] if drawn else []
-    mine = [a for s in lit for a in sheet.alarms_of(s.state.id)]
-    before.append(wrong(sheet, mine or sheet.alarms, lit[0].clock, live=True))
+        before += _outage_of(sheet, subject, named=len(lit) > 1)
+    before += what_to_do(sheet, lit, [a for s in lit for a in sheet.alarms_of(s.state.id)] or sheet.alarms)
     return estate_page(sheet, asked, before)
+
+
+def _outage_of(sheet: Sheet, subject: Judged, *, named: bool) -> list[Element]:
+    """Return what is shown of a system on its banks beside what to do: how long it holds, what feeds it, whom to call."""
+    parts = [
+        outage_section.outage(sheet, subject, named=named),
+        lanes(sheet, subject),
+    ]
+    return [part for part in parts if part]
 
 
 def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> list[Element]:
     parts = [lead(lit)]
     for subject in lit:
-        drawn = outage_section.outage(sheet, subject, named=len(lit) > 1)
-        if drawn:
-            parts.append(drawn)
+        parts += _outage_of(sheet, subject, named=len(lit) > 1)
     ids = {s.state.id for s in lit}
     # The others' stand with them; what is about the service itself has no other place.
     elsewhere = {a.id for s in others for a in sheet.alarms_of(s.state.id)}
     elsewhere -= {a.id for name in ids for a in sheet.alarms_of(name)}
     mine = [a for a in sheet.alarms if a.id not in elsewhere]
-    parts.append(wrong(sheet, mine or sheet.alarms, lit[0].clock, live=True))
+    parts += what_to_do(sheet, lit, mine or sheet.alarms)
     planned = shutdown_section.overview(sheet, {name for name in ids if shutdown_section.runs(sheet, name)})
     if planned:
         parts.append(planned)

@@ -8,11 +8,13 @@ from api.pages.hold_up import depth as hold_up_depth
 from api.pages.hold_up import mains_return as return_section
 from api.pages.hold_up import outage as outage_section
 from api.pages.hold_up.basis import installed_words
+from api.pages.hold_up.lanes import lanes
 from api.pages.hold_up.sentences import Judged, judged, opening
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import PageFrame, address_of
 from api.pages.plans import shutdown as shutdown_section
 from api.pages.plans import size as size_section
+from api.pages.sheets.during import what_to_do
 from api.pages.units import isolation as isolation_section
 from api.pages.units import redundancy as redundancy_section
 from collector.read_model.sheet import Sheet
@@ -38,7 +40,7 @@ def system_page(sheet: Sheet, name: str) -> PageFrame | None:
     parts: list[Element | None] = [_lead(sheet, subject)]
     drawn = outage_section.outage(sheet, subject)
     if drawn:
-        parts += [drawn, wrong(sheet, sheet.alarms_of(name), subject.clock, live=True)]
+        parts += [drawn, lanes(sheet, subject), *what_to_do(sheet, [subject], sheet.alarms_of(name))]
     else:
         came_back = return_section.returned(sheet, (declared.supply,))
         if return_section.asks(sheet, (declared.supply,)):

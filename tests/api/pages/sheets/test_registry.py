@@ -57,7 +57,7 @@ class Checker(HTMLParser):
             self.unnamed.append(str(attrs))
         for name in ("href", "src", "action"):
             target = values.get(name)
-            if target is not None and not target.startswith(("/", "#")):
+            if target is not None and not target.startswith(("/", "#", "tel:")):
                 self.faults.append(f"{name} to {target}")
         if tag not in VOID:
             self.open.append(tag)
