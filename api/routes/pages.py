@@ -50,6 +50,13 @@ async def overview(service: Asked, request: Request) -> Response:
     return await _page(service, f"/?{query}" if query else "/")
 
 
+@router.get("/wall")
+async def wall(service: Asked, request: Request) -> Response:
+    """Give the wall, of the estate or of the system that its query names."""
+    query = request.url.query
+    return await _page(service, f"/wall?{query}" if query else "/wall")
+
+
 @router.get("/alarms")
 async def alarms(service: Asked) -> Response:
     """Give the sheet of alarms and outages."""

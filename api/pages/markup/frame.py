@@ -34,7 +34,7 @@ class PageFrame:
     """One sheet: its title, its address, and what it answers.
 
     `mark` says how it is built where its own skeleton would say too much: rows may stand in another order and are still
-    the same rows. `order` is theirs, by id.
+    the same rows. `order` is theirs, by id. `bare`: without head, way about and foot. `live`: whether the stream knows it.
     """
 
     title: str
@@ -42,6 +42,8 @@ class PageFrame:
     body: tuple[Element, ...]
     mark: str | None = None
     order: tuple[str, ...] = ()
+    bare: bool = False
+    live: bool = True
 
 
 def address_of(kind: str, name: str) -> str:
@@ -77,7 +79,6 @@ def main(page: PageFrame) -> Element:
 def document(sheet: Sheet, page: PageFrame, whole: Element | None = None, event: str = "") -> str:
     """Return a whole page. `whole`: its `main`, where that is built already; `event`: what the live stream calls it."""
     clock = clock_of(sheet)
-    judged = clock.second(sheet.now)
     head = el(
         "head",
         el("meta", charset="utf-8"),
@@ -91,6 +92,26 @@ def document(sheet: Sheet, page: PageFrame, whole: Element | None = None, event:
     body = el(
         "body",
         hatches(),
+        None if page.bare else _head(sheet, page.address),
+        el("p", id="said", class_="off", role="status"),
+        _feed_lost(clock.second(sheet.now)),
+        whole or main(page),
+        None if page.bare else _foot(sheet, clock),
+        data_now=iso(sheet.now),
+        data_stale_after=sheet.stale_after_s,
+        data_event=event or None,
+        data_live=f"{LIVE}?sheet={quote(page.address, safe='')}" if page.live else None,
+    )
+    return (
+        "<!doctype html>\n"
+        + render(el("html", head, body, lang="en-GB", class_="wall" if page.bare else None))
+        + "\n"
+    )
+
+
+def _head(sheet: Sheet, address: str) -> list[Element]:
+    """Return what stands over every sheet but the wall's: its name, its moment, the way about."""
+    return [
         el("a", "Skip to the answer", class_="skip", href="#main"),
         el(
             "header",
@@ -106,26 +127,21 @@ def document(sheet: Sheet, page: PageFrame, whole: Element | None = None, event:
             ),
             class_="head",
         ),
-        _where(sheet, page.address),
-        el("p", id="said", class_="off", role="status"),
-        el(
-            "p",
-            el("b", "Nothing new since ", el("span", judged, id="lost-since"), "."),
-            " ",
-            _lost(),
-            class_="feedlost",
-            role="alert",
-            id="feedlost",
-            hidden=True,
-        ),
-        whole or main(page),
-        _foot(sheet, clock),
-        data_now=iso(sheet.now),
-        data_stale_after=sheet.stale_after_s,
-        data_event=event or None,
-        data_live=f"{LIVE}?sheet={quote(page.address, safe='')}",
+        _where(sheet, address),
+    ]
+
+
+def _feed_lost(judged: str) -> Element:
+    return el(
+        "p",
+        el("b", "Nothing new since ", el("span", judged, id="lost-since"), "."),
+        " ",
+        _lost(),
+        class_="feedlost",
+        role="alert",
+        id="feedlost",
+        hidden=True,
     )
-    return "<!doctype html>\n" + render(el("html", head, body, lang="en-GB")) + "\n"
 
 
 def as_of(sheet: Sheet) -> Nodes:

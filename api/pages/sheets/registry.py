@@ -13,6 +13,7 @@ from api.pages.sheets.bank_sheet import bank_page, banks_page
 from api.pages.sheets.overview import index_page
 from api.pages.sheets.system_sheet import system_page
 from api.pages.sheets.unit_sheet import unit_page
+from api.pages.sheets.wall import wall_page
 from collector.read_model.rows.site_rows import Asked
 from collector.read_model.sheet import Sheet
 
@@ -29,8 +30,10 @@ NAMED: Final[Mapping[str, Callable[[Sheet, str], PageFrame | None]]] = {
 
 
 def page_at(sheet: Sheet, address: str) -> PageFrame | None:
-    """Return the page at an address ("/", "/?only=short", "/systems/ID", "/units/ID", "/banks", "/banks/ID", "/alarms"), or None."""
+    """Return the page at an address ("/", "/?only=short", "/systems/ID", "/units/ID", "/banks", "/banks/ID", "/alarms", "/wall"), or None."""
     address, _, query = address.partition("?")
+    if address == "/wall":
+        return wall_page(sheet, query)
     if address in {"", "/"} and query:
         return index_page(sheet, Asked.of(query))
     parts = [unquote(part) for part in address.strip("/").split("/")]

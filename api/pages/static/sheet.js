@@ -12,13 +12,13 @@
     var heard = Date.now(), staleAfter = 1000 * Number(body.dataset.staleAfter), waiting = null, fetching = false;
     var at = body.dataset.event || "";                       // what is on the page, as the service calls it
 
-    var FIGURES = "dd, .by, .mgn, .mgn b", wanted = null, touched = Date.now();
+    var FIGURES = "dd, .by, .mgn, .mgn b", wanted = null, opened = Date.now(), touched = opened;
 
     function now() { return Date.now() + offset; }
     function byId(name) { return document.getElementById(name); }
 
     /* ---- paper ---- */
-    byId("ink").addEventListener("click", function () {
+    if (byId("ink")) byId("ink").addEventListener("click", function () {
       var dark = root.dataset.ink === "dark" || (!root.dataset.ink && matchMedia("(prefers-color-scheme:dark)").matches);
       root.dataset.ink = dark ? "light" : "dark";
       try { localStorage.setItem("ink", root.dataset.ink); } catch (e) { /* private window: this page only */ }
@@ -52,6 +52,9 @@
       document.querySelectorAll("[data-until]").forEach(function (e) {
         var text = stopwatch(Date.parse(e.dataset.until) - t);
         if (e.textContent !== text) e.textContent = text;
+      });
+      document.querySelectorAll("[data-clock]").forEach(function (e) {
+        e.textContent = new Date(t + 60000 * Number(e.dataset.clock)).toISOString().slice(11, 19);
       });
       var silent = Date.now() - heard, lost = silent > staleAfter;
       if (lost) {
@@ -155,6 +158,8 @@
     function take(message) {
       var said = JSON.parse(message.data);
       if (message.lastEventId) at = message.lastEventId;
+      body.dataset.beat = String((Number(body.dataset.beat || 0) + 1) % 6);
+      if (root.classList.contains("wall") && Date.now() - opened > 86400000) { location.reload(); return; }   // the line stands
       heard = Date.now();
       offset = Date.parse(said.now) - heard;
       staleAfter = 1000 * said.stale_after_s;

@@ -97,3 +97,43 @@ def test_rows_keep_their_places_and_the_page_says_how_many_would_stand_elsewhere
         )
         browser.execute_script("document.getElementById('moved').click()")
         until(lambda: browser.execute_script(order) != before, "another order")
+
+
+SMALL = """return [...document.querySelectorAll("body *")].filter(e => e.getClientRects().length && !e.closest(".off, .feedlost") &&
+  [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 19)
+  .map(e => e.textContent.trim().slice(0, 30) + " " + getComputedStyle(e).fontSize)"""
+HIDDEN = """return [...document.querySelectorAll(".wbody li, .wbody p, .wfoot p")].filter(e => e.getBoundingClientRect().height &&
+  e.getBoundingClientRect().bottom > document.querySelector(e.closest(".wfoot") ? "body" : ".wfoot").getBoundingClientRect()[e.closest(".wfoot") ? "bottom" : "top"] + 1)
+  .map(e => e.textContent.slice(0, 40))"""
+
+
+@pytest.mark.parametrize("name", ["short", "hundred", "outage"])
+def test_the_wall_is_read_from_four_metres_and_nothing_of_it_is_cut_off(
+    browser: webdriver.Chrome, name: str
+) -> None:
+    with Stage(many.sheet_of(100) if name == "hundred" else samples.ALL[name]()) as stage:
+        resize(browser, 1920, 1080)
+        browser.get(f"{stage.url}/wall")
+        assert browser.execute_script("return document.documentElement.scrollHeight") <= 1080
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 1920
+        assert browser.execute_script(SMALL) == []
+        assert browser.execute_script(HIDDEN) == []
+
+
+def test_the_wall_turns_into_the_outage_and_back_and_says_when_it_is_old(browser: webdriver.Chrome) -> None:
+    with Stage(samples.short()) as stage:
+        resize(browser, 1920, 1080)
+        browser.get(f"{stage.url}/wall")
+        until(lambda: "would fall short" in text(browser, "#lead"), "the wall at rest")
+        before = text(browser, ".whead time")
+        until(lambda: text(browser, ".whead time") != before, "the clock")
+        stage.sheet = samples.outage()
+        until(lambda: "is on its banks" in text(browser, "#lead"), "the outage")
+        first = text(browser, ".wfigs .tick-left")
+        until(lambda: text(browser, ".wfigs .tick-left") != first, "the countdown")
+        stage.sheet = samples.short()
+        until(lambda: "would fall short" in text(browser, "#lead"), "the wall at rest again")
+        stage.deaf = True
+        later = "const now = Date.now; Date.now = () => now() + 91000; return document.documentElement.dataset.feed"
+        until(lambda: browser.execute_script(later) == "lost", "the word that it is old")
+        assert browser.execute_script("return document.getElementById('feedlost').offsetHeight") > 0

@@ -1,0 +1,96 @@
+"""The wall: nothing to press, all questions, the outage by itself."""
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+import pytest
+
+from api.pages.live import difference, frame
+from api.pages.sheets import registry as sheets
+from collector.read_model.sheet import Sheet
+from tests.api.pages import many, samples, shutdowns
+from tests.api.pages.sheets.test_registry import check
+
+
+def wall(sheet: Sheet, address: str = "/wall") -> str:
+    html = sheets.render_at(sheet, address)
+    assert html is not None
+    return html
+
+
+def read(html: str) -> str:
+    return " ".join(" ".join(check(html).text).split())
+
+
+SHEETS: dict[str, Callable[[], Sheet]] = {
+    **samples.ALL,
+    **shutdowns.ALL,
+    "dozen": partial(many.sheet_of, 12),
+    "hundred": partial(many.sheet_of, 100),
+}
+
+
+@pytest.mark.parametrize("name", sorted(SHEETS))
+def test_in_every_situation_it_is_well_formed_and_has_nothing_to_press(name: str) -> None:
+    html = wall(SHEETS[name]())
+    found = check(html)
+    assert (found.faults, found.open, found.unnamed) == ([], [], [])
+    assert sorted(set(found.ids)) == sorted(found.ids)
+    assert not re.search(r"<(a|button|input|select|form|summary)[ >]", html)
+    assert html.count("<h1") == 1
+
+
+def test_at_rest_it_says_who_is_short_and_what_first() -> None:
+    shown = read(wall(samples.short()))
+    assert "One of three systems would fall short, one cannot be judged." in shown
+    assert "1.7 min short with any one lost" in shown
+    assert "+6.6 min with either lost" in shown
+    assert "Renew bank 3. Treatment works · Order now" in shown
+    assert "5 of 6 units answer" in shown
+
+
+def test_of_a_large_estate_only_what_does_not_hold_is_shown_and_the_rest_is_a_count() -> None:
+    html = wall(many.sheet_of(100))
+    assert len(re.findall(r'<li id="w-', html)) == 6
+    assert "94 ride through, least margin +1.4 min." in read(html)
+
+
+def test_one_system_has_a_wall_of_its_own_and_nobody_elses_alarms() -> None:
+    shown = read(wall(samples.short(), "/wall?system=control"))
+    assert "Control centre" in shown
+    assert "Treatment works" not in shown
+    assert "Nothing is wrong." in shown
+    assert sheets.render_at(samples.short(), "/wall?system=nobody") is None
+
+
+def test_a_system_on_its_banks_takes_the_sheet_and_gives_it_back() -> None:
+    before, during = frame(samples.short(), "/wall"), frame(samples.outage(), "/wall")
+    assert before is not None
+    assert during is not None
+    assert difference(before, during)["skeleton"] != before.skeleton
+    later = frame(samples.outage(166.0), "/wall")
+    assert later is not None
+    assert later.skeleton == during.skeleton
+    known = replace(samples.outage().outages["works"], call=("R. Haugen, 01632 960114",))
+    shown = read(wall(replace(samples.outage(), outages={"works": known})))
+    assert "Treatment works is on its banks." in shown
+    assert "left at the least, to 14:49:27 14:32" in shown
+    assert "to start the set, by 14:47:17 12:22" in shown
+    assert "Three units on their banks." in shown
+    assert "Call R. Haugen, 01632 960114." in shown
+    assert "Depot" not in shown
+
+
+def test_three_systems_on_their_banks_are_rows_the_one_that_ends_first_on_top() -> None:
+    sheet, lit = many.sheet_of(12), samples.outage().system("works")
+    assert lit is not None
+    for name in ("sys-1", "sys-2", "sys-4"):
+        state = sheet.system(name)
+        assert state is not None
+        sheet = many.with_state(sheet, replace(state, on_battery=lit.on_battery))
+    html = wall(sheet)
+    assert html.count("left at the least") == 3
+    assert read(html).startswith("Wall")
+    assert "Three of 12 systems are on their banks, one would fall short" in read(html)
