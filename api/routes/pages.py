@@ -13,9 +13,12 @@ from api.http.problems import Problem, told
 from api.pages.live import MEDIA_TYPE, frame, frames_of
 from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
+from api.pages.markup.frame import document
+from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.view import shown
-from api.routes.dependencies import Asked
+from api.routes.dependencies import Asked, place
+from collector.read_model.outages.past import outage_story, past_outages
 from collector.read_model.running import RunningSource
 from collector.read_model.sheet import Sheet
 
@@ -61,6 +64,26 @@ async def wall(service: Asked, request: Request) -> Response:
 async def alarms(service: Asked) -> Response:
     """Give the sheet of alarms and outages."""
     return await _page(service, "/alarms")
+
+
+@router.get("/outages")
+async def outages(service: Asked, after: Annotated[str | None, Query(max_length=200)] = None) -> Response:
+    """Give the outages of all years, newest first, from a place on."""
+    sheet = await shown(service)
+    page = outages_page(sheet, await past_outages(service, place(after)), first=after is None)
+    return Response(document(sheet, page), media_type="text/html; charset=utf-8", headers=HEADERS)
+
+
+@router.get("/outages/{where:path}")
+async def outage(service: Asked, where: str) -> Response:
+    """Give one outage whole."""
+    found = place(where)
+    story = None if found is None else await outage_story(service, found)
+    if story is None:
+        raise Problem(404, "not-known", f"There is no outage {where[:60]!r}.")
+    sheet = await shown(service)
+    page = outage_page(sheet, story)
+    return Response(document(sheet, page), media_type="text/html; charset=utf-8", headers=HEADERS)
 
 
 @router.get("/banks")

@@ -239,6 +239,8 @@ class ShownEvent:
     foretold: tuple[Foretold, ...] = ()
     notices: int | None = None
     messages: int | None = None
+    incident: str | None = None
+    opened: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

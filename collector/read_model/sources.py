@@ -104,7 +104,8 @@ def outages_of(
         except (TypeError, ValueError, KeyError):
             continue
         if incident.cause is Cause.POWER:
-            found += [_event(incident, part, journal, estate) for part in incident.parts.values()]
+            parts = [_event(incident, part, journal, estate) for part in incident.parts.values()]
+            found += [replace(part, opened=line.opened) for part in parts]
     return tuple(found)
 
 
@@ -133,6 +134,7 @@ def _event(
         foretold=_foretold(part, took),
         notices=len(incident.counted) or None,
         messages=incident.notices or None,
+        incident=incident.id,
     )
 
 

@@ -263,6 +263,9 @@ async def test_an_outage_is_marked_on_the_page_without_script(tmp_path: Path) ->
         incident = await an_outage(service)
         page = (await client.get("/alarms")).text
         assert "Returned after 70 s, source not known: mark it." in page
+        assert "Outages of all years" in (await client.get("/outages")).text
+        assert (await client.get("/outages/0-nothing")).status_code == 404
+        assert (await client.get("/outages/nonsense")).status_code == 422
         form = re.search(r'<form method="post" action="([^"]+/mark)".*?</form>', page)
         assert form is not None
         lost_at = re.search(r'name="lost_at" value="([^"]+)"', form[0])

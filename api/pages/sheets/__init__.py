@@ -1,1 +1,1 @@
-"""The pages: `overview` (with `during`), `system_sheet`, `unit_sheet` (with `unit_card`), `bank_sheet`, `alarm_sheet`, `wall`, `report`; `registry` (by address)."""
+"""The pages: `overview` (with `during`), `system_sheet`, `unit_sheet` (with `unit_card`), `bank_sheet`, `alarm_sheet`, `wall`, `outages_sheet`, `report`; `registry` (by address)."""

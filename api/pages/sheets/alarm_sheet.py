@@ -23,6 +23,7 @@ from api.pages.hold_up.unit_tracks import track
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import PageFrame, clock_of, question
 from api.pages.markup.marks import Standing, line_mark
+from collector.read_model.outages.past import place_of
 from collector.read_model.sheet import Sheet, ShownAlarm, ShownEvent
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, plural, stopwatch
@@ -52,7 +53,7 @@ def alarms_page(sheet: Sheet) -> PageFrame:
             parts.append(question(None, capital(words), "Still judged, not told.", listed_, id_=f"q-{slug}"))
     outages = sorted((e for e in sheet.events if e.kind == "outage"), key=lambda e: e.at, reverse=True)
     if outages:
-        parts.append(_outage(sheet, outages[0]))
+        parts.append(told_outage(sheet, outages[0]))
     parts += [returned(sheet, tuple(sheet.estate.supplies)), _journal(sheet, clock)]
     return PageFrame("Alarms and outages", "/alarms", tuple(part for part in parts if part))
 
@@ -90,7 +91,8 @@ def _more(
     return question(None, title, reading, el("div", listed, id=f"alarms-{slug}", live=True), id_=f"q-{slug}")
 
 
-def _outage(sheet: Sheet, event: ShownEvent) -> Element:
+def told_outage(sheet: Sheet, event: ShownEvent, number: int = 0) -> Element:
+    """Return an outage of one system: what fed each unit, second by second, and what was foretold of it."""
     system = sheet.estate.systems.get(event.system or "")
     clock = WallClock(sheet.site(system.id).time_zone, sheet.now) if system else clock_of(sheet)
     name = f"{system.name}. " if system else ""
@@ -112,8 +114,8 @@ def _outage(sheet: Sheet, event: ShownEvent) -> Element:
         None,
         f"The outage of {clock.on(event.at)}",
         f"{name}Each line is a unit; its height says what fed it.",
-        el("div", parts, id="last-outage", live=True),
-        id_="outage",
+        el("div", parts, id="last-outage" if not number else f"outage-{number}-told", live=True),
+        id_="outage" if not number else f"outage-{number}",
     )
 
 
@@ -158,7 +160,7 @@ def _journal(sheet: Sheet, clock: WallClock) -> Element:
     rows = [
         el(
             "tr",
-            el("th", f"{clock.on(e.at)}, {clock.second(e.at)}", scope="row"),
+            el("th", _when(e, clock), scope="row"),
             el(
                 "td",
                 sheet.estate.systems[e.system].name if e.system and e.system in sheet.estate.systems else "",
@@ -176,4 +178,15 @@ def _journal(sheet: Sheet, clock: WallClock) -> Element:
         ],
     )
     table = el("div", el("table", el("thead", head), el("tbody", rows), class_="tight journal"), class_="tw")
-    return question(None, "What happened before", "Newest first.", el("div", table, id="journal", live=True))
+    every = el("p", el("a", "The outages of all years", href="/outages"), class_="rest")
+    return question(
+        None, "What happened before", "Newest first.", el("div", table, id="journal", live=True), every
+    )
+
+
+def _when(event: ShownEvent, clock: WallClock) -> Nodes:
+    """Return when something happened, as a way to its story where it has one."""
+    words = f"{clock.on(event.at)}, {clock.second(event.at)}"
+    if event.incident is None or event.opened is None:
+        return words
+    return el("a", words, href=f"/outages/{place_of(event.opened, event.incident)}")

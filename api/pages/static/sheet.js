@@ -56,7 +56,7 @@
       document.querySelectorAll("[data-clock]").forEach(function (e) {
         e.textContent = new Date(t + 60000 * Number(e.dataset.clock)).toISOString().slice(11, 19);
       });
-      var silent = Date.now() - heard, lost = silent > staleAfter;
+      var silent = Date.now() - heard, lost = body.dataset.live && silent > staleAfter ? true : false;
       if (lost) {
         root.dataset.feed = "lost";
         byId("lost-for").textContent = age(silent);
