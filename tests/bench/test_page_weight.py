@@ -12,7 +12,7 @@ from pathlib import Path
 import httpx
 
 from api.http.sparing import pack
-from api.pages.live import difference, event, frame
+from api.pages.live import Frame, difference, event, frame
 from api.pages.sheets.registry import render_at
 from tests.api.pages import many
 from tests.bench.whole_service import viewers
@@ -29,7 +29,11 @@ WATCHED_S = 30.0
 
 
 def test_a_made_up_estate_of_a_hundred_systems() -> None:
-    sheet, took, last = many.sheet_of(SYSTEMS), [], None
+    sheet = many.sheet_of(SYSTEMS)
+    took: list[float] = []
+    last: Frame | None = None
+    html: str | None = None
+    sent, packed = b"", b""
     for n in range(20):
         state = sheet.systems[n]
         less = replace(state, requirements=(replace(state.requirements[0], margin_s=100.0 + n),))
@@ -41,9 +45,9 @@ def test_a_made_up_estate_of_a_hundred_systems() -> None:
         assert html is not None
         packed = pack(html.encode())
         took.append(time.process_time() - began)
-        sent = None if last is None else event(difference(last, new), id_=new.id)
+        sent = event(difference(last, new), id_=new.id)
         last = new
-    assert sent is not None
+    assert html is not None
     print(
         f"{len(html.encode())} bytes, packed {len(packed)}; drawn, hashed and packed in {1000 * statistics.median(took):.1f} ms,"
         f" the first {1000 * took[0]:.1f}; an event of one row that changed {len(sent)} bytes"
