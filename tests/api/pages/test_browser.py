@@ -150,7 +150,8 @@ def test_an_outage_arrives_counts_down_and_ends(browser: webdriver.Chrome) -> No
         until(lambda: text(browser, "#outage-works .tick-left") != first, "the countdown")
         stage.sheet = samples.short()
         until(lambda: "If the mains fails now" in text(browser, "main"), "the page in its order again")
-        assert "is on its banks" not in text(browser, "main")
+        assert "is on its banks" not in text(browser, "#lead")
+        assert "How long it still holds" not in text(browser, "main")
 
 
 def test_without_news_the_page_says_that_it_is_old(browser: webdriver.Chrome) -> None:
