@@ -11,9 +11,10 @@ that a card whose values contradict each other is thought over now and then (som
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from math import log10
+from operator import attrgetter
 from typing import Any, Final
 
 from collector.cards.corrections.bank import BankLearner
@@ -32,6 +33,7 @@ from collector.cards.mib.wire_values import WireState
 from rules.plant.reading import DoubtKind, Reading, Stamp
 
 FORM: Final = 1
+_but_evidence: Final = attrgetter(*(item.name for item in fields(Correction) if item.name != "evidence"))
 NEAR_A_POWER: Final = 0.1
 _ENGINE: Final = "snmpEngineID"
 _IDENTITY: Final = (
@@ -245,7 +247,4 @@ def _says_the_same(one: CorrectionSet, other: CorrectionSet) -> bool:
         return False
     if one.by_object.keys() != other.by_object.keys():
         return False
-    return all(
-        replace(c, evidence=0) == replace(other.by_object[name], evidence=0)
-        for name, c in one.by_object.items()
-    )
+    return all(_but_evidence(c) == _but_evidence(other.by_object[name]) for name, c in one.by_object.items())
