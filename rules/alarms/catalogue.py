@@ -153,6 +153,8 @@ class AlarmKind:
 
 
 HOUR: Final = 3600.0
+ASKED_KNOWN_S: Final = 120.0
+"""Within so long of a start it is known what a system asks of its banks; before that, what is due of one may be another."""
 DAY: Final = 86400.0
 
 _MAINS: Final = (Explanation.MAINS_OFF,)
@@ -784,6 +786,7 @@ _ENTRIES: Final = (
         do="Order the bank.",
         respond_s=7 * DAY,
         severity=_S.MINOR,
+        on_delay_s=ASKED_KNOWN_S,
         suppressed_by=(_E.SAID_ALREADY,),
         realarm_s=30 * DAY,
     ),
@@ -796,6 +799,7 @@ _ENTRIES: Final = (
         do="Renew the bank; until then shed load or keep its unit from being the only one.",
         respond_s=7 * DAY,
         severity=_S.MAJOR,
+        on_delay_s=ASKED_KNOWN_S,
         realarm_s=7 * DAY,
     ),
     AlarmKind(
@@ -853,6 +857,7 @@ _ENTRIES: Final = (
         do="Shed or move load, shorten the wait, or plan more or larger blocks.",
         respond_s=30 * DAY,
         severity=_S.MINOR,
+        on_delay_s=ASKED_KNOWN_S,
         realarm_s=90 * DAY,
     ),
     AlarmKind(
@@ -875,6 +880,7 @@ _ENTRIES: Final = (
         do="Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
         respond_s=30 * DAY,
         severity=_S.WARNING,
+        on_delay_s=ASKED_KNOWN_S,
         realarm_s=90 * DAY,
     ),
     AlarmKind(

@@ -17,7 +17,7 @@ import numpy as np
 
 from rules.battery.assessment.would_tell import Unproven, named, not_judged
 from rules.battery.model.ageing import END_OF_LIFE
-from rules.battery.model.health import BankBelief
+from rules.battery.model.health import LEAST_TAIL, BankBelief
 from rules.battery.state import ShownToCarry
 from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
@@ -270,7 +270,9 @@ def _played(
         because.extend(_beyond(task, stores, lost, played.above_table))
         left = [bank.id for bank in task.banks if not lost.issuperset(bank.feeds)]
         held = played.hold_up(worst_basis([stores[bank].basis for bank in left]))
-        return held if told.issuperset(left) else replace(held, low_s=None)
+        return (
+            held if told.issuperset(left) or _tells(held, [stores[bank] for bank in left]) else untold(held)
+        )
 
     now = run()
     each = (
@@ -280,7 +282,7 @@ def _played(
     if any(float(np.median(store.used)) > NOT_FULL for store in stores.values()):
         full = {name: store.rested(store.as_of) for name, store in stores.items()}
         recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(now.basis)
-        recharged = recharged if told.issuperset(stores) else replace(recharged, low_s=None)
+        recharged = recharged if now.low_s is not None else untold(recharged)
         least = (
             ""
             if recharged.low_s is None
@@ -310,7 +312,9 @@ def _played(
             each_unit_lost=each,
             at_end_of_life=EndOfLife(old_all, _least(old_lost)),
             recharged=recharged,
-            because=tuple(dict.fromkeys([*_nothing_seen(unproven, now), *_overloads(task, each), *because])),
+            because=tuple(
+                dict.fromkeys([*_nothing_seen(unproven, now, each), *_overloads(task, each), *because])
+            ),
             unproven=tuple(item.bank for item in unproven if not item.aged),
         ),
         load_w=task.asked.total_w,
@@ -321,11 +325,30 @@ def _played(
     )
 
 
-def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp) -> list[str]:
+def untold(held: HoldUp) -> HoldUp:
+    """Return a hold-up without its low end."""
+    return replace(held, low_s=None)
+
+
+def _tells(held: HoldUp, stores: Sequence[BankBelief]) -> bool:
+    """Return whether a system's low end may be said although that of one of its banks may not.
+
+    By the same measure: where all banks were seen and the others carry on when the one in doubt ends, the low end of all
+    together is no tail of what is assumed of one.
+    """
+    if held.low_s is None or held.median_s is None or any(store.unproven for store in stores):
+        return False
+    return held.low_s >= LEAST_TAIL * held.median_s
+
+
+def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp, each: Sequence[UnitLost]) -> list[str]:
     """Return the sentences on banks that nothing was seen of, or too long ago, with what is to be expected of them."""
     unseen = [item for item in unproven if not item.aged]
-    aged = [item.bank for item in unproven if item.aged and item.lately_s is None]
-    brief = {item.bank: item.lately_s for item in unproven if item.aged and item.lately_s is not None}
+    seen = [item for item in unproven if item.aged]
+    if all(held.low_s is not None for held in (now, *(item.hold_up for item in each))):
+        seen = []  # a least is told all the same
+    aged = [item.bank for item in seen if item.lately_s is None]
+    brief = {item.bank: item.lately_s for item in seen if item.lately_s is not None}
     rests = (
         "table and age" if all(item.basis is Basis.TABLE for item in unseen) else "a typical curve and age"
     )

@@ -537,3 +537,28 @@ def test_units_that_trip_when_one_is_lost_are_said_to_and_on_which_line() -> Non
     light = view(plant, [reading(u) for u in ("A1", "A2")])
     held = hold_ups(task_of(light, glance(light)), known_banks(plant), 1).hold_ups
     assert not any(text.startswith("Overload") for text in held.because)
+
+
+@pytest.mark.parametrize("seen", [True, False])
+def test_a_least_is_told_of_a_system_whose_others_carry_on_when_a_bank_seen_long_ago_ends_early(
+    seen: bool,
+) -> None:
+    plant = estate(2)
+    looked = view(plant, [reading(u, (1500.0,) * 3) for u in ("A1", "A2")])
+    known = known_banks(plant)
+    old = plant.banks_of("A2")[0].id
+    bank = known[old]
+    tail = np.where(
+        np.arange(bank.draws) % 10 == 0, 0.1, bank.health
+    )  # a tenth of such banks may have ended since
+    known[old] = replace(bank, health=tail, basis=Basis.TESTED if seen else Basis.TABLE)
+    assert not known[old].low_end_told
+    held = hold_ups(task_of(looked, glance(looked)), known, 1).hold_ups
+    assert (held.now.low_s is not None) is seen, "what nothing was seen of is never counted on"
+    lost = {item.unit: item.hold_up for item in held.each_unit_lost}
+    assert lost["A1"].low_s is None, "then the system hangs on the bank in doubt alone"
+    assert (lost["A2"].low_s is not None) is True
+    if seen:
+        assert held.now.median_s is not None
+        assert held.now.low_s is not None
+        assert held.now.median_s / 3.0 <= held.now.low_s < held.now.median_s
