@@ -11,24 +11,45 @@ from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.types import ASGIApp
 
+from api.access.gate import Access, AccessGate
+from api.access.terms import LOOPBACK, AccessTerms
 from api.http import problems
 from api.http.access import LOOPBACK_NAMES, OnlyFrom
 from api.http.doors import Doors, Inside, PlainAnswers
 from api.http.forms import Forms
 from api.http.problems import told_of_bodies
 from api.http.sparing import Sparing
-from api.routes import alarms, banks, events, generators, health, pages, plans, reports, systems, units, work
+from api.routes import (
+    alarms,
+    banks,
+    events,
+    generators,
+    health,
+    pages,
+    plans,
+    reports,
+    systems,
+    units,
+    users,
+    work,
+)
 from api.routes import messages as telling
 from api.routes import openmetrics as metrics
 from api.routes import planned_shutdowns as signed
 from collector.read_model.running import RunningSource
 
 
-def create_app(service: RunningSource, names: Iterable[str] = (), doors: Doors | None = None) -> ASGIApp:
+def create_app(
+    service: RunningSource,
+    names: Iterable[str] = (),
+    doors: Doors | None = None,
+    terms: AccessTerms = LOOPBACK,
+) -> ASGIApp:
     """Return the application. `names` are further host names it may be reached under; `doors` those of its server."""
     app = _paths()
     app.state.service = service
-    inside = Inside(Forms(Sparing(app), service.clock.now), (doors or Doors()).refused)
+    app.state.access = access = Access(service.access, terms, service.clock.now, service.clock.monotonic_s)
+    inside = Inside(Forms(AccessGate(Sparing(app), access), service.clock.now), (doors or Doors()).refused)
     return PlainAnswers(OnlyFrom(inside, {*LOOPBACK_NAMES, *names}))
 
 
@@ -79,10 +100,12 @@ def _paths() -> FastAPI:
         metrics,
         telling,
         generators,
+        users,
     ):
         app.include_router(module.router)
     app.include_router(pages.stream_router)
     app.add_api_route("/openapi.json", _document, include_in_schema=False)
     app.include_router(reports.router)
+    app.include_router(users.own_router)
     app.include_router(pages.router)
     return app

@@ -12,7 +12,7 @@ import contextlib
 import os
 import signal
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final, cast
 
 import uvicorn
@@ -21,6 +21,7 @@ from starlette.types import ASGIApp
 from api.ending import Ending
 from api.http.connection import protocol_of
 from api.http.doors import Doors
+from api.http.tls import Certificate, EncryptedListener
 from api.rereading import read_again
 from collector.process.loop_tuning import favour_the_loop
 from collector.process.service_manager import notify, watchdog_period_s
@@ -48,16 +49,30 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 class _Server(uvicorn.Server):
-    """The HTTP server without signal handlers of its own; says when it serves."""
+    """The HTTP server without signal handlers of its own; says when it serves. Encrypts where there is a certificate."""
 
-    def __init__(self, config: uvicorn.Config) -> None:
+    def __init__(self, config: uvicorn.Config, doors: Doors, certificate: Certificate | None) -> None:
         super().__init__(config)
         self.serving = asyncio.Event()
+        self._doors = doors
+        self._certificate = certificate
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Start, and say so."""
-        await super().startup(sockets)
+        if self._certificate is None:
+            await super().startup(sockets)
+        else:
+            await super().startup([])
+            for bound in sockets or ():
+                listener = EncryptedListener(
+                    bound, self._certificate.context, self._connection, self._doors.refused
+                )
+                self.servers.append(cast("asyncio.Server", listener))
         self.serving.set()
+
+    def _connection(self) -> asyncio.Protocol:
+        make = cast("Callable[..., asyncio.Protocol]", self.config.http_protocol_class)
+        return make(config=self.config, server_state=self.server_state, app_state=self.lifespan.state)
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -66,9 +81,18 @@ class _Server(uvicorn.Server):
 
 
 async def serve(
-    service: Service, app: ASGIApp, bound: socket.socket, doors: Doors, ending: Ending | None = None
+    service: Service,
+    app: ASGIApp,
+    bound: socket.socket,
+    doors: Doors,
+    *,
+    ending: Ending | None = None,
+    certificate: Certificate | None = None,
 ) -> None:
-    """Run an opened service and its app until a signal comes or one of them fails; `ending` begins then."""
+    """Run an opened service and its app until a signal comes or one of them fails; `ending` begins then.
+
+    With a `certificate` every connection is encrypted.
+    """
     server = _Server(
         uvicorn.Config(
             app,
@@ -81,7 +105,9 @@ async def serve(
             server_header=False,
             timeout_graceful_shutdown=1,
             h11_max_incomplete_event_size=32 * 1024,
-        )
+        ),
+        doors,
+        certificate,
     )
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -102,10 +128,12 @@ async def serve(
         async with asyncio.TaskGroup() as group:
             collecting = group.create_task(service.run(), name="service")
             serving = group.create_task(server.serve(sockets=[bound]), name="http")
-            beside = (
+            beside = [
                 group.create_task(_feed_watchdog(service), name="watchdog"),
                 group.create_task(_read_again(service, read_anew), name="estate file"),
-            )
+            ]
+            if certificate is not None:
+                beside.append(group.create_task(certificate.keep_looking(), name="certificate"))
             await server.serving.wait()
             notify("READY=1")
             await stop.wait()

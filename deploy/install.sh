@@ -100,7 +100,11 @@ keep_data() {
     copy="$data/before-leaving-$1"
     rm -rf "$copy"
     tell "Copying the data to $copy ..."
-    if ! as_service "$program/$1/bin/ridethrough" backup --data "$data" "$copy" >/dev/null; then
+    # An upgrade is to lock nobody out; versions that know no users have no such option.
+    whole=""
+    case "$(as_service "$program/$1/bin/ridethrough" backup --help)" in *--with-access*) whole=--with-access ;; esac
+    # shellcheck disable=SC2086
+    if ! as_service "$program/$1/bin/ridethrough" backup $whole --data "$data" "$copy" >/dev/null; then
         rm -rf "$copy"
         start_service "$ran"
         stop_with "The data could not be copied; see the lines above. Nothing has changed: version $1 is what is installed."

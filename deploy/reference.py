@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from api.access.roles import need_of
 from api.app import openapi
 from api.http.doors import BODY_S, LARGEST_BODY_BYTES
 from api.http.problems import MEANS
@@ -75,15 +76,20 @@ def http_markdown() -> str:
         "that nothing changed. Text is packed for whoever takes gzip.\n",
         "`because` is for people: a sentence, or several, whose wording may change. Beside it `reasons` gives the same to programs,",
         "as far as it has been brought into that form: `code`, which keeps its name, `about`, an id or empty, and `args`, figures in",
-        'SI units, days (`{"day": …}`), moments, names, and reasons within the reason.',
+        'SI units, days (`{"day": …}`), moments, names, and reasons within the reason.\n',
+        "Each path says which role it wants. A program shows a token (`ridethrough token make`) in the header `Authorization:",
+        "Bearer TOKEN`; a browser signs in at `/sign-in`, and shows with whatever acts the proof that its page holds, in the header",
+        "`X-CSRF-Token` or a form's field `csrf`. Who is not known is answered 401, who may too little 403. Where it is known",
+        "who asks, `by` is that name and may be left out; another one is refused with 422. On loopback, while there is neither a",
+        "user nor a token, everybody looks, and the user that the service runs as acts, under the name that `by` says.",
     ]
     for path, methods in document["paths"].items():
         for method, told in methods.items():
-            parts.append(f"\n## `{method.upper()} {path}`\n\n{told['description']}")
+            parts.append(f"\n## `{method.upper()} {path}`\n\n{told['description']}\n\n{_needs(method, path)}")
             refused = [
                 f"- {status}: {answer['description']}"
                 for status, answer in sorted(told["responses"].items())
-                if status not in {"200", "303", "403", "408", "413"}
+                if status not in {"200", "303", "401", "403", "408", "413"}
                 and (status, answer["description"]) != ("503", MEANS[503])
             ]
             if refused:
@@ -95,6 +101,14 @@ def http_markdown() -> str:
             if rows:
                 parts += ["\n| gives | is | meaning |", "| --- | --- | --- |", *rows]
     return "\n".join(parts) + "\n"
+
+
+def _needs(method: str, path: str) -> str:
+    need = need_of(method.upper(), path)
+    if need.role is None:
+        return "Wants no role."
+    again = ", and the password again (`password` in the body)" if need.again else ""
+    return f"Wants the role {need.role.value}{again}."
 
 
 def _parameters(told: dict[str, Any]) -> Iterator[str]:

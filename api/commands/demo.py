@@ -10,8 +10,10 @@ from pathlib import Path
 from typing import Final
 
 from api.commands.exits import Exit, complain
-from api.commands.run import add_serving_arguments, listening
+from api.commands.listening import listening, terms_of
+from api.commands.run import add_serving_arguments
 from collector.configuration import load
+from collector.configuration.settings_tables import ListenTable
 
 DATA: Final = Path("ridethrough-data/demonstration")
 
@@ -40,9 +42,9 @@ async def _demonstrate(options: argparse.Namespace) -> int:
     from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
 
     folder = options.data or DATA
-    host, number = listening(options, "127.0.0.1", 8470)
+    place = listening(options, ListenTable())
     try:
-        bound = listen(host, number)
+        bound = listen(place.host, place.port)
     except PortTakenError as error:
         return complain(Exit.WRONG_INPUT, str(error))
     ending = Ending()
@@ -53,11 +55,14 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                 await plant.write_past(
                     service.history, ledger=service.ledger, estate=service.estate, progress=_progress
                 )
-                print(f"http://{host}:{number}/", flush=True)
+                print(place.url(encrypted=False), flush=True)
                 keeper = asyncio.create_task(ScoreKeeper(plant, service.present, service.clock).run())
                 doors = Doors()
+                terms = terms_of(configuration, place, folder)
                 try:
-                    await serve(service, create_app(service, doors=doors), bound, doors, ending)
+                    await serve(
+                        service, create_app(service, doors=doors, terms=terms), bound, doors, ending=ending
+                    )
                 finally:
                     keeper.cancel()
                     with contextlib.suppress(asyncio.CancelledError):

@@ -35,6 +35,8 @@ COMMANDS: Final = {
     "visited": "record a service visit to a unit, bank or generator",
     "import": "keep a past discharge test or hand-measured blocks as evidence of a bank",
     "test-delivery": "send one test message to each person by each of their ways",
+    "user": "add, change, list and remove the people who may look, act or administer",
+    "token": "make, list and revoke what programs show to look or act",
     "backup": "a consistent copy of the data folder, or put one back",
     "export": "history as CSV, Parquet or wire values; the ledger as JSON lines",
     "verify": "check the stores in a data folder, and rescue what is sound",
@@ -42,6 +44,7 @@ COMMANDS: Final = {
 """Command -> one line of help. Each lives in a module of its name (`FOLDERS`) with `add_arguments` and `run`."""
 
 FOLDERS: Final = {
+    "access": ("user", "token"),
     "cards": ("probe", "survey", "confirm"),
     "data": ("replaced", "visited", "import", "test-delivery", "backup", "export", "verify"),
     "reports": ("capacity", "plan", "report"),

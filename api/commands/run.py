@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import ipaddress
 import signal
 from pathlib import Path
 
 from api.commands.exits import Exit, complain
+from api.commands.listening import NOBODY_KNOWN, certificate_of, listening, terms_of
 from collector.configuration import ConfigError, Configuration, load
 
 
@@ -65,53 +65,36 @@ def serve_estate(configuration: Configuration, options: argparse.Namespace) -> i
     return asyncio.run(_serve(configuration, options))
 
 
-def is_loopback(host: str) -> bool:
-    """Return whether a host to listen on is reached from this machine only."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
-
-
-def listening(options: argparse.Namespace, host: str, number: int) -> tuple[str, int]:
-    """Return where to serve: the options, else what is given. Exits where that is not this machine only."""
-    host = options.host or host
-    if not is_loopback(host):
-        raise SystemExit(
-            complain(
-                Exit.WRONG_INPUT,
-                f"--host: want a loopback address, since there is no access control yet; got {host!r}. "
-                "Put a proxy that asks for a password in front, on this machine.",
-            )
-        )
-    return host, options.port or number
-
-
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
     from api.commands.shared import default_data  # noqa: PLC0415
     from api.ending import Ending  # noqa: PLC0415
     from api.http.doors import Doors  # noqa: PLC0415
+    from api.http.tls import CertificateError  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.cards.snmp.errors import CannotListen  # noqa: PLC0415
     from collector.service.service import Service  # noqa: PLC0415
     from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
 
-    host, number = listening(options, configuration.listen.host, configuration.listen.port)
+    place = listening(options, configuration.listen)
     try:
-        bound = listen(host, number)
-    except PortTakenError as error:
+        certificate = certificate_of(configuration)
+        bound = listen(place.host, place.port)
+    except (PortTakenError, CertificateError) as error:
         return complain(Exit.WRONG_INPUT, str(error))
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until `serve` takes it: a hang-up never ends the service
     ending = Ending()
     try:
         folder = options.data or default_data()
         async with Service(configuration, folder, accepted=options.accept_loss) as service:
-            shown = f"[{host}]" if ":" in host else host
-            print(f"http://{shown}:{number}/", flush=True)
+            if not place.loopback and not await service.access.in_use():
+                return complain(Exit.WRONG_INPUT, f"{NOBODY_KNOWN}; got {place.host!r}")
+            print(place.url(encrypted=certificate is not None), flush=True)
             doors = Doors()
-            app = create_app(service, configuration.listen.names, doors)
-            await serve(service, app, bound, doors, ending)
+            terms = terms_of(configuration, place, folder)
+            names = (*configuration.listen.names, *place.names)
+            app = create_app(service, names, doors, terms)
+            await serve(service, app, bound, doors, ending=ending, certificate=certificate)
     except CannotListen as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:

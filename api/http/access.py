@@ -1,4 +1,4 @@
-"""Who may ask: `Host` and `Origin` are checked on every request, and only loopback is served.
+"""Under which names it may be asked: `Host` and `Origin` are checked on every request.
 
 A page on the internet can make a browser send requests to a service on the same machine, directly or
 by a name that it points at 127.0.0.1. Checking `Host` stops the second way, `Origin` the first.
@@ -46,7 +46,7 @@ class OnlyFrom:
         headers = [(name, value.decode("latin-1")) for name, value in scope["headers"]]
         hosts = [value for name, value in headers if name == b"host"]
         if len(hosts) != 1 or host_name(hosts[0]) not in self._names:
-            return f"Host must be one of {', '.join(sorted(self._names))}; this service answers on loopback only."
+            return f"Host must be one of {', '.join(sorted(self._names))}; `[listen] names` adds others."
         for name, value in headers:
             if name == b"origin" and urlsplit(value).netloc != hosts[0]:
                 return "Origin differs from Host: requests from other sites' pages are refused."

@@ -229,7 +229,8 @@ class Connection(H11Protocol):
         self._unset_keepalive_if_required()
         self._left = LINGER_BYTES
         self.flow.resume_reading()
-        self._socket.write_eof()
+        if self._socket.can_write_eof():  # an encrypted line has no half end
+            self._socket.write_eof()
         self._abort_after(LINGER_S)
 
     def _stop_waiting(self) -> None:

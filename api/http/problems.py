@@ -30,8 +30,8 @@ class Problem(Exception):  # noqa: N818 - the RFC's word
 
 
 MEANS: Final[Mapping[int, str]] = {
-    401: "the token is missing or wrong",
-    403: "the name or the page it was asked from is not let in, or no token is set",
+    401: "nobody who may look is known: the session or the token is missing, wrong or over",
+    403: "the host name or the page it was asked from is not let in, whoever asks may not do this, or no token is set",
     408: "the body did not come in time",
     413: "the body is larger than is taken",
     404: "there is no such thing; the answer names what there is",
@@ -40,7 +40,7 @@ MEANS: Final[Mapping[int, str]] = {
     503: "not known yet, or too much asked at once: ask again",
 }
 """What each status of a problem means."""
-ANYWHERE: Final = frozenset({403, 503})
+ANYWHERE: Final = frozenset({401, 403, 503})
 OF_BODIES: Final = frozenset({408, 413, 422})
 """Statuses that any path may answer with, and any that takes a body."""
 

@@ -117,6 +117,18 @@ class DischargeRows(_Listed):
     items: list[DischargeMoment]
 
 
+class AskedBy(_Answer):
+    """For whom something was done."""
+
+    who: str | None = Field(
+        description="the name that the means vouches for; null: the text has what was said"
+    )
+    means: str = Field(
+        description="by what means they are known: signed in, a token's id, the proxy, this machine"
+    )
+    from_: str = Field(alias="from", description="the address it was asked from")
+
+
 class Event(_Answer):
     """One line of the journal."""
 
@@ -127,6 +139,9 @@ class Event(_Answer):
     text: str = Field(description="the event in a sentence")
     incident: str | None = Field(description="the incident it belongs to")
     alarm: str | None = Field(description="the alarm it belongs to")
+    asked: AskedBy | None = Field(
+        description="for whom it was done; null where nobody asked for it over HTTP"
+    )
 
 
 class Events(_Listed):
@@ -180,3 +195,53 @@ class OutageMarked(_Answer):
         description="what fed the supply when it came back"
     )
     event: int = Field(ge=1, description="number of the line in the journal")
+
+
+class KnownSession(_Answer):
+    """A browser that is signed in."""
+
+    since: AwareDatetime = Field(description="when it signed in")
+    used_at: AwareDatetime = Field(description="when it was last used, within a minute")
+    ends_at: AwareDatetime = Field(description="when it is over whatever happens")
+    from_: str = Field(alias="from", description="the address it signed in from")
+
+
+class KnownUser(_Answer):
+    """A person who may look or act."""
+
+    name: str = Field(description="the name they sign in by, under which the journal has what they do")
+    role: str = Field(description="look, act or administer")
+    has_password: bool = Field(description="false: only a proxy vouches for them")
+    made_at: AwareDatetime = Field(description="when they were added")
+    changed_at: AwareDatetime = Field(description="when role or password were last changed")
+    sessions: list[KnownSession]
+
+
+class Users(_Listed):
+    """The users."""
+
+    items: list[KnownUser]
+
+
+class KnownToken(_Answer):
+    """A program that may look or act."""
+
+    id: str = Field(description="the part of it that is no secret; the journal names it")
+    label: str = Field(description="what it is for")
+    role: str = Field(description="look, act or administer")
+    made_at: AwareDatetime = Field(description="when it was made")
+    ends_at: AwareDatetime = Field(description="when it expires")
+    used_at: AwareDatetime | None = Field(description="when it was last used, within an hour; null: never")
+
+
+class Tokens(_Listed):
+    """The tokens."""
+
+    items: list[KnownToken]
+
+
+class Ended(_Answer):
+    """What was ended."""
+
+    ended: str = Field(description="the user or the token")
+    count: int = Field(ge=0, description="how many sessions or tokens that were")

@@ -4,7 +4,7 @@
 * Every whole answer has an entity tag, of what it says; whoever asks with the tag in `If-None-Match` gets 304 (RFC 9110
   8.8.3, 13.1.2). The tag is weak: packed and unpacked answers have the same.
 * Text of a kilobyte and more is packed with gzip for whoever takes that (RFC 9110 8.4, 12.5.3). What was packed lately is
-  kept, so files and a page that many look at are packed once.
+  kept, so files and a page that many look at are packed once. A page of somebody who is signed in is not packed.
 
 Streams pass as they are. Nothing is stored anywhere by this: what may be kept stands in `Cache-Control`, which is left alone.
 """
@@ -35,6 +35,10 @@ TEXTS: Final = (
     b"application/openmetrics-text",
     b"image/svg+xml",
 )
+PAGE: Final = b"text/html"
+OWN: Final = "own"
+"""What the request's state says where its pages hold the proof of a session: packed together with what somebody else chose,
+a secret tells of itself by the length of the whole (RFC 9325 clause 3.3)."""
 STREAM: Final = b"text/event-stream"
 
 Headers = list[tuple[bytes, bytes]]
@@ -56,6 +60,7 @@ class Sparing:
         asked = {
             name: value for name, value in scope["headers"] if name in {b"if-none-match", b"accept-encoding"}
         }
+        own = bool(scope.get("state", {}).get(OWN))
         begun: Message | None = None
         passing = False
         over = asyncio.Event()
@@ -75,7 +80,7 @@ class Sparing:
                 passing = True
                 start, body = begun, message.get("body", b"")
             else:
-                start, body = await self._spared(begun, message.get("body", b""), asked)
+                start, body = await self._spared(begun, message.get("body", b""), asked, own=own)
             await send(start)
             if head_only:
                 over.set()
@@ -89,7 +94,9 @@ class Sparing:
         inner = {**scope, "method": "GET"} if head_only else scope
         await self._app(inner, gone if head_only else receive, answer)
 
-    async def _spared(self, start: Message, body: bytes, asked: dict[bytes, bytes]) -> tuple[Message, bytes]:
+    async def _spared(
+        self, start: Message, body: bytes, asked: dict[bytes, bytes], *, own: bool
+    ) -> tuple[Message, bytes]:
         """Return the head and the body of an answer as they are to be sent."""
         headers: Headers = list(start.get("headers", ()))
         if start["status"] != 200:
@@ -100,7 +107,9 @@ class Sparing:
         if _names(asked.get(b"if-none-match", b""), tag):
             kept = _without(headers, b"content-length", b"content-type")
             return {**start, "status": 304, "headers": kept}, b""
-        text = _value(headers, b"content-type").startswith(TEXTS) and not _value(headers, b"content-encoding")
+        kind = _value(headers, b"content-type")
+        text = kind.startswith(TEXTS) and not _value(headers, b"content-encoding")
+        text = text and not (own and kind.startswith(PAGE))
         if len(body) >= LEAST_BYTES and text and takes_gzip(asked.get(b"accept-encoding", b"")):
             body = await self._pack(tag, body)
             headers = [

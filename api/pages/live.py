@@ -22,6 +22,7 @@ from api.pages.hold_up.sentences import judged, plain
 from api.pages.markup.elements import el, inner, live_parts
 from api.pages.markup.format import iso
 from api.pages.markup.frame import as_of
+from api.pages.markup.reader import NOBODY, PageReader, dressed
 from api.pages.sheets.registry import whole_at
 from collector.read_model.sheet import Sheet
 from collector.read_model.source import SheetSource
@@ -158,7 +159,11 @@ def event(payload: dict[str, Any], name: str = "sheet", id_: str = "") -> bytes:
 
 
 async def stream(
-    sheets: AsyncIterator[Sheet], address: str = "/", frames: Frames | None = None, after: str | None = None
+    sheets: AsyncIterator[Sheet],
+    address: str = "/",
+    frames: Frames | None = None,
+    after: str | None = None,
+    reader: PageReader = NOBODY,
 ) -> AsyncIterator[bytes]:
     """Yield events for one reader of the page at `address`: what differs from the id it comes with, else the whole, then
     what differs.
@@ -173,17 +178,21 @@ async def stream(
         new = frame(sheet, address)
         if new is None:
             return
-        yield _sent(sheet, address, last, new)
+        yield _sent(sheet, last, new, reader)
         frames.remember(new)
         last = new
 
 
-def _sent(sheet: Sheet, address: str, last: Frame | None, new: Frame) -> bytes:
-    """Return the event that brings a reader from one frame to another: written once for all who are there."""
-    key = f"{address} after {'' if last is None else last.id}"
+def _sent(sheet: Sheet, last: Frame | None, new: Frame, reader: PageReader) -> bytes:
+    """Return the event that brings a reader from one frame to another: written once for all alike who are there."""
+    # a script shows the proof that stands in the page's head, so no fragment holds one session's own
+    alike = replace(reader, proof=None if reader.proof is None else "")
+    key = f"{new.address} after {'' if last is None else last.id} for {alike}"
     kept = sheet.drawn.get(key)
     if kept is None:
-        kept = sheet.drawn[key] = event(difference(last, new), id_=new.id)
+        payload = difference(last, new)
+        payload["fragments"] = {name: dressed(html, alike) for name, html in payload["fragments"].items()}
+        kept = sheet.drawn[key] = event(payload, id_=new.id)
     made: bytes = kept
     return made
 

@@ -13,7 +13,7 @@ from api.http.said import Name
 from api.http.schemas import Events, Incidents, OutageMarked
 from api.routes.dependencies import Asked, Limit, answer, listed, mark, mark_of, moment, place
 from collector.read_model.answers import NoSuchOutage
-from collector.read_model.kept import JournalLine
+from collector.read_model.kept import ASKED, JournalLine
 from rules.generator.outage_source import OutageSource
 
 router = APIRouter(prefix="/v1", tags=["events"])
@@ -98,5 +98,5 @@ async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Respon
 def _event(line: JournalLine) -> dict[str, object]:
     return {
         "seq": line.seq, "at": line.at, "kind": line.kind, "about": line.about, "text": line.text,
-        "incident": line.incident, "alarm": line.alarm,
+        "incident": line.incident, "alarm": line.alarm, "asked": line.body.get(ASKED),
     }  # fmt: skip

@@ -6,14 +6,18 @@ import asyncio
 from collections.abc import AsyncIterator
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi.responses import Response, StreamingResponse
 
+from api.access.callers import Caller
+from api.access.gate import Access
+from api.access.roles import Role
 from api.http.problems import Problem, told
 from api.pages.live import MEDIA_TYPE, frame, frames_of
 from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
 from api.pages.markup.frame import document
+from api.pages.markup.reader import PageReader, dressed
 from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.view import shown
@@ -32,6 +36,16 @@ HEADERS: Final = {
     "Cache-Control": "no-store",
     **dict([csp_header()]),
 }
+
+
+async def reader_of(request: Request) -> PageReader:
+    """Return who reads a page, as far as the page is to say so."""
+    caller: Caller = request.state.caller
+    acts = caller.role is not None and caller.role.may(Role.ACT)
+    return PageReader(caller.name, caller.csrf, acts)
+
+
+Reader = Annotated[PageReader, Depends(reader_of)]
 AT_LEAST_EVERY_S: Final = 15.0
 AT_MOST_EVERY_S: Final = 1.0
 MOST_STREAMS: Final = 50
@@ -47,35 +61,37 @@ async def static(name: str) -> Response:
 
 
 @router.get("/")
-async def overview(service: Asked, request: Request) -> Response:
+async def overview(service: Asked, request: Request, reader: Reader) -> Response:
     """Give the overview, or the part of it that its query asks for."""
     query = request.url.query
-    return await _page(service, f"/?{query}" if query else "/")
+    return await _page(service, f"/?{query}" if query else "/", reader)
 
 
 @router.get("/wall")
-async def wall(service: Asked, request: Request) -> Response:
+async def wall(service: Asked, request: Request, reader: Reader) -> Response:
     """Give the wall, of the estate or of the system that its query names."""
     query = request.url.query
-    return await _page(service, f"/wall?{query}" if query else "/wall")
+    return await _page(service, f"/wall?{query}" if query else "/wall", reader)
 
 
 @router.get("/alarms")
-async def alarms(service: Asked) -> Response:
+async def alarms(service: Asked, reader: Reader) -> Response:
     """Give the sheet of alarms and outages."""
-    return await _page(service, "/alarms")
+    return await _page(service, "/alarms", reader)
 
 
 @router.get("/outages")
-async def outages(service: Asked, after: Annotated[str | None, Query(max_length=200)] = None) -> Response:
+async def outages(
+    service: Asked, reader: Reader, after: Annotated[str | None, Query(max_length=200)] = None
+) -> Response:
     """Give the outages of all years, newest first, from a place on."""
     sheet = await shown(service)
     page = outages_page(sheet, await past_outages(service, place(after)), first=after is None)
-    return Response(document(sheet, page), media_type="text/html; charset=utf-8", headers=HEADERS)
+    return _sent(document(sheet, page), reader)
 
 
 @router.get("/outages/{where:path}")
-async def outage(service: Asked, where: str) -> Response:
+async def outage(service: Asked, reader: Reader, where: str) -> Response:
     """Give one outage whole."""
     found = place(where)
     story = None if found is None else await outage_story(service, found)
@@ -83,46 +99,52 @@ async def outage(service: Asked, where: str) -> Response:
         raise Problem(404, "not-known", f"There is no outage {where[:60]!r}.")
     sheet = await shown(service)
     page = outage_page(sheet, story)
-    return Response(document(sheet, page), media_type="text/html; charset=utf-8", headers=HEADERS)
+    return _sent(document(sheet, page), reader)
 
 
 @router.get("/banks")
-async def banks(service: Asked) -> Response:
+async def banks(service: Asked, reader: Reader) -> Response:
     """Give the sheet of all banks."""
-    return await _page(service, "/banks")
+    return await _page(service, "/banks", reader)
 
 
 @router.get("/systems/{name}")
-async def system(service: Asked, name: str) -> Response:
+async def system(service: Asked, name: str, reader: Reader) -> Response:
     """Give a system's sheet."""
-    return await _page(service, f"/systems/{name}")
+    return await _page(service, f"/systems/{name}", reader)
 
 
 @router.get("/units/{name}")
-async def unit(service: Asked, name: str) -> Response:
+async def unit(service: Asked, name: str, reader: Reader) -> Response:
     """Give a unit's sheet."""
-    return await _page(service, f"/units/{name}")
+    return await _page(service, f"/units/{name}", reader)
 
 
 @router.get("/banks/{name}")
-async def bank(service: Asked, name: str) -> Response:
+async def bank(service: Asked, name: str, reader: Reader) -> Response:
     """Give a bank's sheet."""
-    return await _page(service, f"/banks/{name}")
+    return await _page(service, f"/banks/{name}", reader)
 
 
-async def _page(service: RunningSource, address: str) -> Response:
+async def _page(service: RunningSource, address: str, reader: PageReader) -> Response:
     sheet = await shown(service)
     seen = frame(sheet, address)
     html = None if seen is None else render_at(sheet, address, seen.id)
     if seen is None or html is None:
         raise Problem(404, "not-known", f"There is no page at {address}.")
     frames_of(service).remember(seen)
-    return Response(html, media_type="text/html; charset=utf-8", headers=HEADERS)
+    return _sent(html, reader)
+
+
+def _sent(html: str, reader: PageReader) -> Response:
+    return Response(dressed(html, reader), media_type="text/html; charset=utf-8", headers=HEADERS)
 
 
 @stream_router.get("/v1/live", response_class=StreamingResponse, responses=told(422, 503))
 async def stream(
     service: Asked,
+    request: Request,
+    reader: Reader,
     sheet: Annotated[
         str,
         Query(max_length=400, description="address of the page whose parts are wanted, with its query"),
@@ -147,18 +169,24 @@ async def stream(
     if service.readers >= MOST_STREAMS:
         raise Problem(503, "busy", f"{MOST_STREAMS} pages are open already; close one.", retry_after_s=30)
     return StreamingResponse(
-        live_stream(_sheets(service), sheet, frames_of(service), last_event_id or after),
+        live_stream(_sheets(service, request), sheet, frames_of(service), last_event_id or after, reader),
         media_type=MEDIA_TYPE,
         headers={"Cache-Control": "no-store"},
     )
 
 
-async def _sheets(service: RunningSource) -> AsyncIterator[Sheet]:
-    """Yield what is shown whenever something changed, until the service stops."""
+async def _sheets(service: RunningSource, request: Request) -> AsyncIterator[Sheet]:
+    """Yield what is shown whenever something changed, until the service stops or its reader is let in no more."""
     service.readers += 1
+    access: Access = request.app.state.access
+    looked_s = service.clock.monotonic_s()
     try:
         version = -1
         while not service.stopping:
+            if service.clock.monotonic_s() - looked_s >= AT_LEAST_EVERY_S:
+                looked_s = service.clock.monotonic_s()
+                if not await access.callers.still(request.state.caller):
+                    return
             yield await shown(service)
             await asyncio.sleep(AT_MOST_EVERY_S)
             try:

@@ -28,6 +28,7 @@ from collector.configuration.people.tables import PersonTable, RotaTable
 from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
     Entries,
+    check_listen,
     check_people,
     check_references,
     check_rotas,
@@ -165,6 +166,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     check_telling(delivery, entries, {name: channel.kind for name, channel in channels.items()}, notes)
     history = _section(sections, "history", collecting.HistoryTable)
     _check_history(history, notes)
+    check_listen(_section(sections, "listen", collecting.ListenTable), path.parent, notes)
     _check_set_words(sections, notes)
     check_plausible(entries, notes, today)
     check_rotas(entries, notes)
@@ -373,9 +375,10 @@ def _with_secrets(
             pick(secrets, name, f"{entries.place(channel)}.secret", kinds, notes)
     if history.secret is not None:
         pick(secrets, history.secret, "history.secret", (Token, Login), notes)
-    site_secret = _section(sections, "listen", collecting.ListenTable).site_secret
-    if site_secret is not None:
-        pick(secrets, site_secret, "listen.site_secret", (Token,), notes)
+    listen = _section(sections, "listen", collecting.ListenTable)
+    for key in ("site_secret", "proxy_secret"):
+        if getattr(listen, key) is not None:
+            pick(secrets, getattr(listen, key), f"listen.{key}", (Token,), notes)
     words = _section(sections, "set_words", collecting.SetWordsTable)
     if words.secret is not None:
         pick(secrets, words.secret, "set_words.secret", (Login,), notes)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final, TypeVar
 
 from collector.configuration.faults import FaultList, nearest, shown
@@ -23,6 +25,7 @@ from collector.configuration.settings_tables import (
     CalendarTable,
     CardTable,
     DeliveryTable,
+    ListenTable,
     PlannedWorkTable,
 )
 from rules.alarms.catalogue import CATALOGUE
@@ -327,3 +330,32 @@ def _doubles(names: Sequence[str]) -> list[str]:
 
 def _listed(names: Iterable[str]) -> str:
     return " and ".join(repr(name) for name in sorted(names))
+
+
+def check_listen(listen: ListenTable, folder: Path, notes: FaultList) -> None:
+    """Note what does not fit in how the page is served: whoever can reach it must be known, over a line nobody reads."""
+    for key, other in (("certificate_file", "key_file"), ("key_file", "certificate_file")):
+        named = getattr(listen, key)
+        if named is None and getattr(listen, other) is not None:
+            notes.fault(f"listen.{key}", f"this setting, since {other} is there", "nothing")
+        elif named is not None and not (folder / named).is_file():
+            notes.fault(f"listen.{key}", "a file that is there", shown(named))
+    if listen.proxy_user_header is not None:
+        if not listen.proxies:
+            notes.fault("listen.proxies", "the addresses of the proxies, since they name a user", "none")
+        if listen.proxy_secret is None and any(network.is_loopback for network in listen.networks()):
+            want = "a secret, since every user of this machine can ask from the proxy's address"
+            notes.fault("listen.proxy_secret", want, "nothing")
+    if listen.certificate_file is None and not listen.proxies and not is_loopback(listen.host):
+        notes.fault("listen.host", SAFE_HOST, shown(listen.host))
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a host to listen on is reached from this machine only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+SAFE_HOST: Final = "a loopback address, or certificate_file and key_file, or proxies beside it"

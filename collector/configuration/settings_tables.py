@@ -6,6 +6,7 @@ These stay in the collector: addresses, names of secrets and people are no busin
 from __future__ import annotations
 
 import ipaddress
+import re
 from datetime import datetime, time, timedelta
 from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
@@ -57,6 +58,41 @@ def _mib_name(text: str) -> str:
     return text
 
 
+def _network(text: str) -> str:
+    try:
+        ipaddress.ip_network(text)
+    except ValueError:
+        raise PydanticCustomError(
+            "want",
+            "{want}",
+            {"want": "an address or a network, such as 192.0.2.7 or 192.0.2.0/24", "got": text[:60]},
+        ) from None
+    return text
+
+
+def _header_name(text: str) -> str:
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9-]{1,60}", text) or text.lower() in HEADERS_OF_HTTP:
+        want = "a header of the proxy's own, letters, digits and hyphens, such as Remote-User"
+        raise PydanticCustomError("want", "{want}", {"want": want, "got": text[:60]})
+    return text.lower()
+
+
+HEADERS_OF_HTTP: Final = frozenset(
+    {
+        "host",
+        "origin",
+        "cookie",
+        "authorization",
+        "content-type",
+        "content-length",
+        "accept",
+        "referer",
+        "connection",
+    }
+)
+"""Headers that every client sends itself: none of them can say whom a proxy knows."""
+Network = Annotated[str, AfterValidator(_network)]
+HeaderName = Annotated[str, AfterValidator(_header_name)]
 MibName = Annotated[str, AfterValidator(_mib_name)]
 
 
@@ -107,15 +143,46 @@ class ListenTable(PlantTable):
     """Where the page and the HTTP interface are served."""
 
     host: Text = Field(
-        default="127.0.0.1", description="address to listen at; any but loopback needs access control"
+        default="127.0.0.1",
+        description="address to listen at; any but loopback wants users or tokens, and a certificate or proxies",
     )
     port: Port = Field(default=8470, description="TCP port")
     names: tuple[Text, ...] = Field(
         default=(), description="further host names under which people reach it, as a proxy may give them"
     )
+    certificate_file: Text | None = Field(
+        default=None,
+        description="certificate chain (PEM) to serve by TLS with; a renewed one is taken within a minute",
+    )
+    key_file: Text | None = Field(default=None, description="the certificate's key (PEM)")
+    proxies: tuple[Network, ...] = Field(
+        default=(),
+        description="addresses or networks of proxies; what they say of whom they ask for is taken from them alone",
+    )
+    proxy_user_header: HeaderName | None = Field(
+        default=None,
+        description="the header in which the proxies name the user they know, such as Remote-User",
+    )
+    proxy_secret: Id | None = Field(
+        default=None,
+        description="the secret whose token the proxies show in X-Proxy-Secret; needed where one is on this machine",
+    )
+    session_idle_minutes: Whole = Field(
+        default=30,
+        ge=5,
+        le=720,
+        description="minutes without a request after which a session that may act is over",
+    )
+    session_hours: Whole = Field(
+        default=12, ge=1, le=720, description="hours after which every session is over"
+    )
     site_secret: Id | None = Field(
         default=None, description="the secret whose token the site's own systems show to tell of a set"
     )
+
+    def networks(self) -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
+        """Return where the proxies ask from."""
+        return tuple(ipaddress.ip_network(text) for text in self.proxies)
 
 
 class SetWordsTable(PlantTable):

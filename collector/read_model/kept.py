@@ -3,15 +3,34 @@
 from collector.messaging.delivery.letter import Telling
 from collector.storage.database import StoreError
 from collector.storage.history.store import Bucket, QuantityUnknownError
-from collector.storage.ledger.records import JournalLine, Outgoing, Place, Sending
+from collector.storage.ledger.access import AccessTables, SignedIn, digest
+from collector.storage.ledger.records import (
+    AccessToken,
+    JournalLine,
+    Outgoing,
+    Place,
+    Sending,
+    SessionLine,
+    UserLine,
+)
+from collector.storage.ledger.whence import ASKED, Whence, asking
 
 __all__ = [
+    "ASKED",
+    "AccessTables",
+    "AccessToken",
     "Bucket",
     "JournalLine",
     "Outgoing",
     "Place",
     "QuantityUnknownError",
     "Sending",
+    "SessionLine",
+    "SignedIn",
     "StoreError",
     "Telling",
+    "UserLine",
+    "Whence",
+    "asking",
+    "digest",
 ]

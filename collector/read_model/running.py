@@ -12,6 +12,7 @@ from collector.read_model.history_queries import LookingBack
 from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.read_model.source import SheetSource
 from collector.storage.history.store import Bucket
+from collector.storage.ledger.access import AccessTables
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime
 from rules.generator.outage_source import OutageSource
@@ -31,6 +32,10 @@ class RunningSource(SheetSource, Protocol):
     @property
     def stopping(self) -> bool:
         """Whether it has been asked to stop."""
+
+    @property
+    def access(self) -> AccessTables:
+        """Who may look and act."""
 
     @property
     def planner(self) -> Planner:

@@ -15,6 +15,7 @@ from collector.process.clock import Clock
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
 from collector.storage.history.store import WireReading
 from collector.storage.ledger.records import Evidence
+from collector.storage.ledger.whence import Whence, asking
 from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.inputs import Input, OperatorAction
 from rules.monitor.outputs import Change
@@ -50,6 +51,8 @@ class PendingCommand:
 
     action: Doing
     done: asyncio.Future[str | None]
+    whence: Whence | None = field(default_factory=asking.get)
+    """For whom: what the task knows that hands it over, since another one commits it."""
 
 
 Queue = asyncio.Queue[RecorderInput | PendingCommand]

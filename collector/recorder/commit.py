@@ -12,7 +12,7 @@ from typing import Final
 
 from collector.process.clock import Clock
 from collector.recorder.batch import BatchResult
-from collector.recorder.journal_lines import action_line, judgement_line, save_change
+from collector.recorder.journal_lines import act_line, action_line, judgement_line, save_change
 from collector.recorder.persistent import PersistentState
 from collector.storage.database import PASSING, StoreError
 from collector.storage.history.store import HistoryStore, WireReading
@@ -101,7 +101,9 @@ class Keeping:
             for judged in taken.judgements:
                 tx.add_judgement(judgement_line(judged))
             for one in done:
-                tx.add_action(action_line(one.action))
+                tx.add_action(action := action_line(one.action), one.whence)
+                if one.whence is not None:
+                    tx.add_event(act_line(action, one.whence))
             self._enqueue(tx, taken.changes)
             self._persistent.save(tx, self._clock.now())
         self._persistent.committed()

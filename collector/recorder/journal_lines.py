@@ -6,6 +6,7 @@ from collector.recorder.batch import Doing
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
 from collector.storage.ledger import Transaction
 from collector.storage.ledger.records import Action, AlarmLine, IncidentLine, JournalLine, JudgementLine
+from collector.storage.ledger.whence import Whence, with_whence
 from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
 from rules.alarms.lifecycle.alarm import Alarm, Happened
@@ -106,3 +107,11 @@ def action_line(action: Doing) -> Action:
         alarm=action.alarm,
         body=body,
     )
+
+
+def act_line(action: Action, whence: Whence) -> JournalLine:
+    """Return the journal's line of what somebody did: who, what, why, from where and by what means."""
+    why = f": {action.why}" if action.why else ""
+    what = f"{action.who}, {action.what.replace('_', ' ')}, {action.about}{why} ({whence.words()})."
+    body = with_whence(action.body, whence)
+    return JournalLine(action.at, "act", action.about, what, alarm=action.alarm, schema="act/1", body=body)

@@ -28,6 +28,7 @@ from collector.service.assembly import Surroundings, assemble, site_token
 from collector.service.card_readers import notes_of
 from collector.service.parts import Parts
 from collector.storage.history.store import Bucket
+from collector.storage.ledger.access import AccessTables
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime, bank_runtime
@@ -99,6 +100,7 @@ class Service:
         self.office, self.planner, self.signed_plans = parts.office, parts.planner, parts.signed_plans
         self.estate_rides, self.looking_back = parts.estate_rides, parts.looking_back
         self.outages, self.learning = parts.recorder.trackers.outages, parts.recorder.learning
+        self.access = AccessTables(parts.ledger)
 
     async def run(self) -> None:
         """Run until `stop` or cancellation. A fault in shared machinery is raised."""

@@ -11,6 +11,7 @@ from urllib.parse import quote
 import httpx
 import pytest
 
+from api.access.terms import AccessTerms
 from api.app import create_app
 from collector.cards.mib.correction_set import Correction, CorrectionSet
 from collector.configuration import load_text
@@ -92,7 +93,9 @@ async def opened(folder: Path, more: str = "") -> AsyncIterator[tuple[Service, h
     secrets.chmod(0o600)
     configuration = load_text(ESTATE + more, folder / "estate.toml")
     async with Service(configuration, folder / "data", TurnedClock(START)) as service:
-        transport = httpx.ASGITransport(create_app(service), raise_app_exceptions=False)
+        transport = httpx.ASGITransport(
+            create_app(service, terms=AccessTerms(ours=lambda *_: True)), raise_app_exceptions=False
+        )
         async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8470") as client:
             yield service, client
 

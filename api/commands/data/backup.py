@@ -17,6 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("destination", type=Path, metavar="DEST", help="a new or empty folder")
     add_data(parser)
     parser.add_argument(
+        "--with-access",
+        action="store_true",
+        help="copy users, sessions and tokens too (as hashes); else a restored backup knows nobody",
+    )
+    parser.add_argument(
         "--restore",
         action="store_true",
         help="the other way: put the backup in DEST into the data folder, which has no stores yet",
@@ -33,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
                 f"{folder}: {', '.join(found.files)} put back; {found.rows} rows verified, {len(found.findings)} findings"
             )
             return int(Exit.BAD_NEWS if found.findings else Exit.DONE)
-        made = backup(folder, options.destination)
+        made = backup(folder, options.destination, with_access=options.with_access)
     except StoreError as error:
         return complain(Exit.UNREACHABLE, str(error))
     except OSError as error:

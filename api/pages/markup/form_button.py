@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from api.http.said import LONGEST_NAME
 from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.reader import name_field, proof_field
 
 
 def act(action: str, words: str, about: str, fields: Nodes, *, quiet: bool = False) -> Element:
@@ -13,11 +13,8 @@ def act(action: str, words: str, about: str, fields: Nodes, *, quiet: bool = Fal
         el("summary", words, class_="btn quiet" if quiet else "btn"),
         el(
             "form",
-            el(
-                "label",
-                "Your name ",
-                el("input", name="by", required=True, autocomplete="name", maxlength=str(LONGEST_NAME)),
-            ),
+            proof_field(),
+            name_field(),
             fields,
             el("button", words.rstrip("…"), type="submit", class_="btn"),
             method="post",

@@ -12,6 +12,7 @@ from api.pages.markup.assets import ICON, SCRIPT, STYLES
 from api.pages.markup.elements import Element, Nodes, el, render, skeleton
 from api.pages.markup.format import iso
 from api.pages.markup.marks import emblem
+from api.pages.markup.reader import proof_meta, reader_place
 from api.pages.markup.svg import hatches
 from collector.read_model.own_figures import OwnFigures
 from collector.read_model.sheet import Sheet, ShownUnit
@@ -84,6 +85,7 @@ def document(sheet: Sheet, page: PageFrame, whole: Element | None = None, event:
         el("meta", charset="utf-8"),
         el("meta", name="viewport", content="width=device-width,initial-scale=1"),
         el("meta", name="color-scheme", content="light dark"),
+        proof_meta(),
         el("title", f"{page.title} · ridethrough"),
         el("link", rel="icon", href=ICON.url, type="image/svg+xml"),
         el("link", rel="stylesheet", href=STYLES.url),
@@ -118,6 +120,7 @@ def _head(sheet: Sheet, address: str) -> list[Element]:
             el("a", emblem(), "ridethrough", class_="mark", href="/"),
             el("span", sheet.title, el("em", " demonstration") if sheet.demonstration else None),
             el("span", as_of(sheet), class_="asof", id="asof", live=True),
+            reader_place(),
             el(
                 "button",
                 "light / dark",

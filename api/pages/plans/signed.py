@@ -10,6 +10,7 @@ from api.http.said import LONGEST_NOTE
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import with_figures
 from api.pages.markup.frame import address_of
+from api.pages.markup.reader import name_field, password_again, proof_field
 from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, kilo, listed, minutes
@@ -232,7 +233,7 @@ def sign_form(system: str, time_zone: str) -> Element:
         _label("What for, or number of the permit ", el("input", name="note", maxlength=str(LONGEST_NOTE))),
     )
     action = f"/v1{address_of('systems', system)}/plans"
-    return el("div", _form(action, "Sign a shutdown…", "sign", fields), class_="acts")
+    return el("div", _form(action, "Sign a shutdown…", "sign", fields, again=True), class_="acts")
 
 
 def _withdraw_form(view: PlanView) -> Element:
@@ -241,14 +242,18 @@ def _withdraw_form(view: PlanView) -> Element:
     return el("div", _form(action, "Withdraw…", view.id, fields, quiet=True), class_="acts")
 
 
-def _form(action: str, words: str, act: str, fields: Nodes, *, quiet: bool = False) -> Element:
+def _form(
+    action: str, words: str, act: str, fields: Nodes, *, quiet: bool = False, again: bool = False
+) -> Element:
     return el(
         "details",
         el("summary", words, class_="btn quiet" if quiet else "btn"),
         el(
             "form",
+            proof_field(),
             fields,
-            _label("Your name ", el("input", name="by", required=True, autocomplete="name", maxlength="80")),
+            name_field(),
+            password_again() if again else None,
             el("p", class_="refusal short-ink", role="alert"),
             el("button", words.rstrip("…"), type="submit", class_="btn"),
             method="post",

@@ -122,6 +122,7 @@
       if (fetching) return;
       fetching = true;
       fetch(url, { headers: { Accept: "text/html" }, cache: "no-store" }).then(function (r) {
+        if (r.redirected) location.reload();                  // signed out meanwhile: the service asks who reads
         if (!r.ok) throw new Error(String(r.status));
         return r.text();
       }).then(function (html) {
@@ -181,7 +182,7 @@
         source = new EventSource(body.dataset.live + (at ? "&after=" + at : ""));
         source.addEventListener("sheet", take);
         source.onerror = function () {
-          if (source.readyState === EventSource.CLOSED) setTimeout(connect, 10000);
+          if (source.readyState === EventSource.CLOSED) { refetch(location.href); setTimeout(connect, 10000); }
         };
       };
       connect();
@@ -208,7 +209,9 @@
         if (refusal) refusal.textContent = why;
       }
       button.disabled = true;
-      fetch(form.action, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(said) })
+      var proof = document.querySelector('meta[name="csrf"]');
+      fetch(form.action, { method: "POST", headers: { "Content-Type": "application/json", "X-CSRF-Token": proof ? proof.content : "" },
+        body: JSON.stringify(said) })
         .then(function (r) {
           if (r.ok) {
             refused("");

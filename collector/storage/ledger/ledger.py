@@ -20,11 +20,12 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
-from collector.storage.database import PASSING, Database, StoreError
+from collector.storage.database import ANSWERS, PASSING, Database, StoreError
 from collector.storage.ledger.records import (
     Action,
     AlarmLine,
@@ -47,9 +48,19 @@ from collector.storage.ledger.records import (
     Snapshot,
 )
 from collector.storage.ledger.reserve import Reserve
-from collector.storage.ledger.rows import TABLES, Column, insertion, microseconds, moment, selected
+from collector.storage.ledger.rows import (
+    TABLES,
+    Column,
+    change,
+    insertion,
+    microseconds,
+    moment,
+    selected,
+    shape_of,
+)
 from collector.storage.ledger.schema import STEPS
 from collector.storage.ledger.waiting import Statement, Waiting
+from collector.storage.ledger.whence import Whence, asking, with_whence
 from collector.storage.partner import counted
 
 R = TypeVar("R")
@@ -75,6 +86,26 @@ class Transaction:
         self.settled: set[str] = set()
         """The messages that are not to be sent any more."""
         self._events: list[JournalLine] = []
+        self._whence = asking.get()
+
+    def save_line(self, line: object) -> None:
+        """Keep a line whole, new or in the place of the one with its key."""
+        self._save(line)
+
+    def change_line(self, line: object) -> None:
+        """Change the line with its key, where there still is one."""
+        self.statements.append(Statement(*change(line)))
+
+    def drop_line(self, kind: type[object], key: str) -> None:
+        """Let go of the line with a key."""
+        name = shape_of(kind).columns[0]
+        sql = f"DELETE FROM {TABLES[kind]} WHERE {name} = ?"  # noqa: S608
+        self.statements.append(Statement(sql, (key,), (TABLES[kind], key)))
+
+    def drop_lines(self, kind: type[object], where: str, value: str | datetime) -> None:
+        """Let go of the lines that a clause with one value selects."""
+        given = microseconds(value) if isinstance(value, datetime) else value
+        self.statements.append(Statement(f"DELETE FROM {TABLES[kind]} WHERE {where}", (given,)))  # noqa: S608
 
     def _save(self, line: object) -> None:
         sql, values = insertion(line, replace=True)  # the first column of what is saved whole is its key
@@ -92,7 +123,8 @@ class Transaction:
         self._save(incident)
 
     def add_event(self, line: JournalLine) -> None:
-        """Add a line to the journal."""
+        """Add a line to the journal, with for whom it is made."""
+        line = replace(line, body=with_whence(line.body, self._whence))
         self._add(line)
         self._events.append(line)
 
@@ -133,9 +165,9 @@ class Transaction:
             )
         )
 
-    def add_action(self, action: Action) -> None:
-        """Add what an operator did."""
-        self._add(action)
+    def add_action(self, action: Action, whence: Whence | None = None) -> None:
+        """Add what an operator did, with for whom it is made."""
+        self._add(replace(action, body=with_whence(action.body, whence or self._whence)))
 
     def add_equipment(self, event: EquipmentEvent) -> None:
         """Add a replacement or a visit."""
@@ -333,16 +365,17 @@ class Ledger:
 
         return self.database.try_out(behind)
 
-    async def _read(self, work: Callable[[sqlite3.Connection], R]) -> R:
+    async def _read(self, work: Callable[[sqlite3.Connection], R], lane: str = ANSWERS) -> R:
         """Run `work` over the ledger as it is, with what waits for the disk."""
         if not self._waiting:
-            return await self.database.read(work)
+            return await self.database.read(work, lane=lane)
         try:
             return await self.database.on_writer(lambda: self._as_if(work))
         except StoreError as error:
             if error.fault not in PASSING:
                 raise
-            return await self.database.read(work)  # another program holds the file: as it is on the disk
+            # another program holds the file: as it is on the disk
+            return await self.database.read(work, lane=lane)
 
     async def close(self) -> None:
         """Finish the commit under way, and close. Safe to call twice."""
@@ -365,6 +398,10 @@ class Ledger:
         await self.close()
 
     # reading
+
+    async def lines(self, kind: type[R], rest: str, *values: Column, lane: str) -> tuple[R, ...]:
+        """Return the lines of one kind that a clause after FROM selects, without waiting for the answers of others."""
+        return await self._read(lambda connection: selected(connection, kind, rest, values), lane)
 
     async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:
         return await self._read(lambda connection: selected(connection, kind, rest, values))

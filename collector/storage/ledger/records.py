@@ -238,6 +238,42 @@ class EngineBoots:
     at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class UserLine:
+    """A person who may look or act. `password` is its argon2id hash, None for one whom only a proxy vouches for."""
+
+    name: str
+    role: str
+    password: str | None
+    made: datetime
+    changed: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SessionLine:
+    """A browser that signed in. `id` is the SHA-256 of what the browser shows; it is over at `ends` at the latest."""
+
+    id: str
+    user: str
+    address: str
+    made: datetime
+    used: datetime
+    ends: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class AccessToken:
+    """A program that may look or act. `secret` is the SHA-256 of what it shows beside its `id`; `used` by the hour."""
+
+    id: str
+    label: str
+    role: str
+    secret: str
+    made: datetime
+    ends: datetime
+    used: datetime | None = None
+
+
 Place = tuple[datetime, str]
 """Where a line stands in a list that is newest first: its time and its id. It stays where it is when newer ones come."""
 

@@ -38,7 +38,13 @@ TABLES: Final[dict[type[Any], str]] = {
     records.EngineBoots: "engines",
     records.SignedLine: "signed_plans",
     records.CourseLine: "plan_courses",
+    records.UserLine: "users",
+    records.SessionLine: "sessions",
+    records.AccessToken: "tokens",
 }
+
+OF_ACCESS: Final = frozenset(("users", "sessions", "tokens"))
+"""Tables that hold what somebody gets in by, if only as hashes: none of them is exported, nor copied unasked."""
 
 
 def microseconds(at: datetime) -> int:
@@ -111,6 +117,15 @@ def insertion(line: object, *, replace: bool = False) -> tuple[str, tuple[Column
     names = ", ".join(name for name, _ in pairs)
     marks = ", ".join("?" for _ in pairs)
     return f"{verb} INTO {shape.table} ({names}) VALUES ({marks})", tuple(value for _, value in pairs)
+
+
+def change(line: object) -> tuple[str, tuple[Column, ...]]:
+    """Return the statement that changes the line of the same key, its first column, and its values; no line is added."""
+    statement, values = insertion(line, replace=True)
+    names = statement.partition("(")[2].partition(")")[0].split(", ")
+    settings = ", ".join(f"{name} = ?" for name in names[1:])
+    table = shape_of(type(line)).table
+    return f"UPDATE {table} SET {settings} WHERE {names[0]} = ?", (*values[1:], values[0])  # noqa: S608
 
 
 def check_sum(table: str, stored: Mapping[str, Column]) -> int:

@@ -95,7 +95,23 @@ _ENDS_OF_DISCHARGES: Final = ("CREATE INDEX evidence_ended ON evidence (until) W
 
 _PARTNER: Final = (TABLE,)
 
-STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES, _PARTNER)
+_ACCESS: Final = (
+    """CREATE TABLE users (
+        name TEXT PRIMARY KEY, role TEXT NOT NULL, password TEXT, made INTEGER NOT NULL, changed INTEGER NOT NULL,
+        check_sum INTEGER NOT NULL
+    ) STRICT""",
+    """CREATE TABLE sessions (
+        id TEXT PRIMARY KEY, user TEXT NOT NULL, address TEXT NOT NULL, made INTEGER NOT NULL, used INTEGER NOT NULL,
+        ends INTEGER NOT NULL, check_sum INTEGER NOT NULL
+    ) STRICT""",
+    "CREATE INDEX sessions_user ON sessions (user)",
+    """CREATE TABLE tokens (
+        id TEXT PRIMARY KEY, label TEXT NOT NULL, role TEXT NOT NULL, secret TEXT NOT NULL, made INTEGER NOT NULL,
+        ends INTEGER NOT NULL, used INTEGER, check_sum INTEGER NOT NULL
+    ) STRICT""",
+)
+
+STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES, _PARTNER, _ACCESS)
 
 
 def tables_at(version: int) -> list[str]:

@@ -135,8 +135,10 @@ def _is_sound(table: str, stored: dict[str, ledger_rows.Column]) -> bool:
     return stored.pop(ledger_rows.CHECK) == ledger_rows.check_sum(table, stored)
 
 
-def backup(folder: Path, target: Path) -> BackedUp:
+def backup(folder: Path, target: Path, *, with_access: bool = False) -> BackedUp:
     """Copy the stores of a data folder, in use or not, into a new folder. Raises StoreError.
+
+    Users, their sessions and tokens are copied only `with_access`: a backup goes to places that let nobody in.
 
     Each copy is one consistent view. After writing, its pages are checked, and that it is whole; chunks and
     lines are copied as they are, so one that was damaged before is damaged in the copy: `verify` on either folder
@@ -151,6 +153,8 @@ def backup(folder: Path, target: Path) -> BackedUp:
     lost = _lost(folder)
     for path in paths:
         _copied(path, target / path.name)
+        if path.name == LEDGER_FILE and not with_access:
+            _without_access(target / path.name)
     if not lost:  # what is lost stays to be seen in the copy
         settle(target)
     copies = {path.name: _described(target / path.name) for path in paths}
@@ -178,6 +182,23 @@ def _copied(source: Path, target: Path) -> None:
     finally:
         connection.close()
     target.chmod(FILE_MODE)
+
+
+def _without_access(ledger: Path) -> None:
+    """Take users, sessions and tokens out of a copied ledger, and what is left of them in its pages."""
+    try:
+        connection = sqlite3.connect(ledger, isolation_level=None)
+        try:
+            known = {
+                name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            }
+            connection.execute("PRAGMA secure_delete=ON")
+            for table in sorted(ledger_rows.OF_ACCESS & known):
+                connection.execute(f"DELETE FROM {table}")  # noqa: S608
+        finally:
+            connection.close()
+    except sqlite3.Error as error:
+        raise explained(ledger, error) from error
 
 
 def _described(target: Path) -> _Copy:

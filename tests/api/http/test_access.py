@@ -4,9 +4,9 @@ import httpx
 import pytest
 from fastapi import FastAPI
 
-from api.commands.run import is_loopback
 from api.http.access import OnlyFrom
 from api.http.problems import Problem, install
+from collector.configuration.references import is_loopback
 
 
 def client() -> httpx.AsyncClient:

@@ -1,0 +1,233 @@
+"""The gate: an ASGI layer that lets in who may do what is asked, and refuses others before any route is reached.
+
+It stands inside `api.http.forms`, so that a form and JSON are one to it. What it finds out is in the request's state
+(`caller`); what is done is done `asking` for them, so that the journal says so. Where a name is known, a body's `by` is
+that name: left out it is put in, and another one is refused.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import json
+from collections.abc import Callable, Mapping
+from contextvars import Token
+from datetime import datetime
+from typing import Any, Final
+from urllib.parse import parse_qsl, quote
+
+from starlette.responses import RedirectResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.access.callers import Caller, Callers, Means, Refused, by_name
+from api.access.roles import Role, RouteNeed, need_of
+from api.access.signing_in import SigningIn
+from api.access.terms import AccessTerms
+from api.access.tries import TRIES_ALLOWED, TriesAllowed
+from api.http.doors import given
+from api.http.problems import document
+from api.http.sparing import OWN
+from collector.read_model.kept import AccessTables, StoreError, Whence, asking
+
+CSRF_HEADER: Final = "x-csrf-token"
+CSRF_FIELD: Final = "csrf"
+PASSWORD_FIELD: Final = "password"  # noqa: S105 - the field's name
+SIGN_IN: Final = "/sign-in"
+READY: Final = "/health/ready"
+CHALLENGE: Final = 'Bearer realm="ridethrough"'
+MOMENT_S: Final = 1.0
+MOST_FIELDS: Final = 20
+READS: Final = frozenset(("GET", "HEAD"))
+TRANSPORT: Final = (b"strict-transport-security", b"max-age=31536000")
+
+
+class Access:
+    """Who is let in to one server. `now`, `now_s`: the service's time of day, and seconds that no set clock changes."""
+
+    def __init__(
+        self,
+        tables: AccessTables,
+        terms: AccessTerms,
+        now: Callable[[], datetime],
+        now_s: Callable[[], float],
+        allowed: TriesAllowed = TRIES_ALLOWED,
+    ) -> None:
+        self.tables = tables
+        self.terms = terms
+        self.callers = Callers(tables, terms, now)
+        self.signing_in = SigningIn(tables, terms, now, now_s, allowed)
+
+
+class AccessGate:
+    """The layer. `access`: who lets in."""
+
+    def __init__(self, app: ASGIApp, access: Access) -> None:
+        self._app = app
+        self.access = access
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in with what is known of its caller, or refuse it."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        need = need_of(scope["method"], scope["path"])
+        acts = scope["method"] not in READS
+        headers = by_name(scope)
+        noted: Token[Whence | None] | None = None
+        try:
+            caller = await self._caller(scope, headers, need, acts=acts)
+            if need.role is not None and not _may(caller, need.role):
+                await _refused(scope, headers, caller, need.role)(scope, receive, send)
+                return
+            if acts:
+                receive = await self._own(scope, headers, caller, need, receive)
+                noted = asking.set(caller.whence())
+            state = {**scope.get("state", {}), "caller": caller, OWN: caller.csrf is not None}
+            answer = _encrypted(send) if caller.secure else send
+            await self._app({**scope, "state": state}, receive, answer)
+        except Refused as refused:
+            response = document(refused.status, refused.kind, refused.why, scope["path"])
+            if refused.status == 401:
+                response.headers["WWW-Authenticate"] = CHALLENGE
+            await response(scope, receive, send)
+        except StoreError as error:
+            await document(503, "store", f"{error.what}; {error.remedy}.", scope["path"])(
+                scope, receive, send
+            )
+        finally:
+            if noted is not None:
+                asking.reset(noted)
+
+    async def _caller(
+        self, scope: Scope, headers: Mapping[str, list[str]], need: RouteNeed, *, acts: bool
+    ) -> Caller:
+        """Return who asks. What needs nobody known waits for no store, but for a moment where it says more to who is."""
+        callers = self.access.callers
+        if need.role is not None:
+            return await callers.of(scope, headers, acts=acts or need.role is not Role.LOOK)
+        door = callers.at_the_door(scope, headers)
+        if scope["path"] not in {SIGN_IN, READY}:
+            return door.nobody()
+        others = {name: values for name, values in headers.items() if name != "authorization"}
+        try:
+            async with asyncio.timeout(MOMENT_S):
+                return await callers.of(scope, headers if scope["path"] == READY else others, acts=False)
+        except (StoreError, TimeoutError, Refused):
+            return door.nobody()
+
+    async def _own(
+        self,
+        scope: Scope,
+        headers: Mapping[str, list[str]],
+        caller: Caller,
+        need: RouteNeed,
+        receive: Receive,
+    ) -> Receive:
+        """Return what gives the body as the route takes it. Raises Refused where the request is not its caller's own.
+
+        A form's proof stands in its body. What is not needed by the route is taken out; the length that the head tells
+        is looked at by nobody from here on.
+        """
+        if need.role is None:
+            return receive
+        body = await _whole(receive)
+        shown = headers.get(CSRF_HEADER, [""])[0]
+        if not scope["path"].startswith("/v1/"):
+            _prove(caller, shown or dict(_fields(body)).get(CSRF_FIELD, ""))
+            return given(body, receive)
+        said = _object(body)
+        if said is not None:
+            shown = str(said.pop(CSRF_FIELD, "")) or shown
+        _prove(caller, shown)
+        if said is None:
+            if need.again:
+                await self.access.signing_in.again(caller, "")
+            return given(body, receive)
+        if need.again:
+            await self.access.signing_in.again(caller, str(said.pop(PASSWORD_FIELD, "")))
+        if need.by and caller.name is not None:
+            if (said.get("by") or caller.name) != caller.name:
+                raise Refused(
+                    422, "wrong-input", f"by: want {caller.name}, who asks, or nothing; got another name"
+                )
+            said["by"] = caller.name
+        try:
+            return given(json.dumps(said).encode(), receive)
+        except RecursionError:
+            raise Refused(422, "wrong-input", "body: want JSON that is nested less deeply") from None
+
+
+def _may(caller: Caller, role: Role) -> bool:
+    return caller.role is not None and caller.role.may(role)
+
+
+def _refused(scope: Scope, headers: Mapping[str, list[str]], caller: Caller, role: Role) -> ASGIApp:
+    path = scope["path"]
+    if caller.role is None and caller.means is not Means.PROXY:
+        if scope["method"] in READS and "text/html" in headers.get("accept", [""])[0] and _is_page(path):
+            asked = path + (f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else "")
+            return RedirectResponse(
+                f"{SIGN_IN}?next={quote(asked, safe='')}", 303, {"cache-control": "no-store"}
+            )
+        response = document(401, "who-asks", "Sign in, or show a token: nobody is let in here unknown.", path)
+        response.headers["WWW-Authenticate"] = CHALLENGE
+        return response
+    if caller.means is Means.LOCAL_USER:
+        why = (
+            "Only the user that the service runs as may do this while there are no users: add some with "
+            "`ridethrough user add`, or show the token in the data folder's file local-token."
+        )
+    elif caller.role is None:
+        why = "The proxy's user is not known here; `ridethrough user add` adds one."
+    else:
+        why = f"This wants the role {role.value}; {caller.name or 'you'} may {caller.role.value}."
+    return document(403, "not-allowed", why, path)
+
+
+def _is_page(path: str) -> bool:
+    return not path.startswith(("/v1/", "/metrics", "/openapi.json", "/health/"))
+
+
+def _prove(caller: Caller, shown: str) -> None:
+    """Raise Refused where a browser's request does not show that a page of its own session made it."""
+    if caller.means is not Means.SESSION:
+        return  # nothing that a browser sends by itself let it in, or its proxy's page did (see `Origin`)
+    if caller.csrf is None or not hmac.compare_digest(shown.encode(), caller.csrf.encode()):
+        why = "The page's proof is missing or of another session: load the page again."
+        raise Refused(403, "not-its-own", why)
+
+
+def _fields(body: bytes) -> list[tuple[str, str]]:
+    try:
+        return parse_qsl(body.decode("ascii"), max_num_fields=MOST_FIELDS)
+    except ValueError:
+        return []
+
+
+async def _whole(receive: Receive) -> bytes:
+    parts = bytearray()
+    while True:
+        message = await receive()
+        parts += message.get("body", b"")
+        if message["type"] != "http.request" or not message.get("more_body", False):
+            return bytes(parts)
+
+
+def _object(body: bytes) -> dict[str, Any] | None:
+    """Return a JSON object, None for anything else: that is the route's to refuse."""
+    try:
+        found = json.loads(body)
+    except (ValueError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def _encrypted(send: Send) -> Send:
+    """Return a `send` that tells browsers to come back over an encrypted line only."""
+
+    async def answer(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": [*message.get("headers", ()), TRANSPORT]}
+        await send(message)
+
+    return answer
