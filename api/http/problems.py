@@ -55,10 +55,10 @@ def told(*statuses: int, gives: type[BaseModel] | None = None) -> dict[int | str
 
 
 def told_of_bodies(document: dict[str, Any]) -> dict[str, Any]:
-    """Return an OpenAPI document in which every path that takes a body says how one is refused."""
+    """Return an OpenAPI document in which every path that may be sent a body says how one is refused."""
     for methods in document["paths"].values():
-        for operation in methods.values():
-            if "requestBody" in operation:
+        for method, operation in methods.items():
+            if method == "post":
                 answers = {str(status): answer for status, answer in told(*OF_BODIES).items()}
                 answers["303"] = {"description": "of a form that a page posted: it was done; the way back"}
                 operation["responses"] = dict(sorted((answers | operation["responses"]).items()))
