@@ -2,31 +2,34 @@
 
 The signals are ours (the server's own handlers are off): SIGTERM or SIGINT asks both to stop, and the process is
 gone within two seconds as a rule, within five whatever happens (`api.ending`). A second signal ends it at once. SIGHUP
-has the estate file read again (`api.rereading`).
+has the estate file read again (`api.rereading`); what is taken over is taken by a service that follows the one that ran.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import os
 import signal
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
+from dataclasses import dataclass, replace
 from typing import Final, cast
 
 import uvicorn
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from api.ending import Ending
 from api.http.connection import protocol_of
 from api.http.doors import Doors
 from api.http.tls import Certificate, EncryptedListener
-from api.rereading import read_again
+from api.rereading import Reread, keep_outcome, read_again
 from collector.process.loop_tuning import favour_the_loop
 from collector.process.service_manager import notify, watchdog_period_s
 from collector.service.service import Service
 
+log = logging.getLogger(__name__)
 SENT_UNREAD_BYTES: Final = 128 * 1024
 
 
@@ -46,6 +49,10 @@ def listen(host: str, port: int) -> socket.socket:
     # inherited by every connection: else the kernel would take megabytes of answers that nobody reads
     bound.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SENT_UNREAD_BYTES)
     return bound
+
+
+class NotOpenedError(Exception):
+    """A service could not be opened on a changed estate file; the text says why."""
 
 
 class _Server(uvicorn.Server):
@@ -80,6 +87,96 @@ class _Server(uvicorn.Server):
         yield
 
 
+@dataclass(frozen=True, slots=True)
+class Successors:
+    """Opens the service that follows another on what is to be taken over, and makes its application."""
+
+    open: Callable[[Reread], Awaitable[Service]]
+    """Raises NotOpenedError."""
+    app: Callable[[Service], ASGIApp]
+
+
+class _Switch:
+    """ASGI layer: the application of the service that runs now. While one follows another, requests wait."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+        self._there = asyncio.Event()
+        self._there.set()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        await self._there.wait()
+        await self._app(scope, receive, send)
+
+    def hold(self) -> None:
+        """Let requests wait."""
+        self._there.clear()
+
+    def go_on(self, app: ASGIApp) -> None:
+        """Let them through to an application."""
+        self._app = app
+        self._there.set()
+
+
+class _Running:
+    """The service that runs now, and the ones that follow it in this process."""
+
+    def __init__(self, service: Service, app: ASGIApp, successors: Successors | None) -> None:
+        self.service = service
+        self.switch = _Switch(app)
+        self._successors = successors
+        self._following: Reread | None = None
+        self._followed = asyncio.Event()
+        self._stopping = False
+
+    async def run(self) -> None:
+        """Run one after the other until `stop`. A fault in shared machinery is raised."""
+        while not self._stopping:
+            await self.service.run()
+            if self._following is not None:
+                await self._exchange(self._following)
+
+    def stop(self) -> None:
+        """Ask for the end."""
+        self._stopping = True
+        self.service.stop()
+
+    async def read_again(self) -> None:
+        """Read the estate file again, take over what it says or say why not, and keep what came of it."""
+        found = await read_again(self.service.configuration)
+        if found.following is not None and self._successors is None:
+            said = "The demonstration goes on with the estate it began with."
+            found = Reread((said,), False)
+        elif found.following is not None:
+            self._followed.clear()
+            self._following = found
+            self.service.stop()
+            await self._followed.wait()
+            if self.service.configuration is not found.following:
+                said = "It could not be taken over; the log says why. The service goes on as it was."
+                found = Reread((*found.said, said), False)
+        try:
+            await asyncio.to_thread(keep_outcome, self.service.folder, self.service.configuration, found)
+        except OSError as error:
+            log.warning("what came of reading the estate file again could not be kept: %s", error)
+
+    async def _exchange(self, found: Reread) -> None:
+        """Close the service that ran, and open the next; one that cannot be opened leaves the configuration as it was."""
+        before, successors = self.service, self._successors
+        self._following = None
+        if successors is None or self._stopping:
+            return
+        self.switch.hold()
+        await before.close()
+        try:
+            self.service = await successors.open(found)
+        except NotOpenedError as error:
+            log.warning("the changed estate file could not be taken over: %s", error)
+            self.service = await successors.open(replace(found, following=before.configuration))
+        self.switch.go_on(successors.app(self.service))
+        self._followed.set()
+
+
 async def serve(
     service: Service,
     app: ASGIApp,
@@ -88,14 +185,16 @@ async def serve(
     *,
     ending: Ending | None = None,
     certificate: Certificate | None = None,
+    successors: Successors | None = None,
 ) -> None:
     """Run an opened service and its app until a signal comes or one of them fails; `ending` begins then.
 
-    With a `certificate` every connection is encrypted.
+    With a `certificate` every connection is encrypted. `successors` make what follows on a changed estate file.
     """
+    running = _Running(service, app, successors)
     server = _Server(
         uvicorn.Config(
-            app,
+            running.switch,
             http=cast("type[asyncio.Protocol]", protocol_of(doors)),
             ws="none",
             log_level="error",  # what it warns of, the doors count
@@ -126,11 +225,11 @@ async def serve(
     favour_the_loop()
     try:
         async with asyncio.TaskGroup() as group:
-            collecting = group.create_task(service.run(), name="service")
+            collecting = group.create_task(running.run(), name="service")
             serving = group.create_task(server.serve(sockets=[bound]), name="http")
             beside = [
-                group.create_task(_feed_watchdog(service), name="watchdog"),
-                group.create_task(_read_again(service, read_anew), name="estate file"),
+                group.create_task(_feed_watchdog(running), name="watchdog"),
+                group.create_task(_read_again(running, read_anew), name="estate file"),
             ]
             if certificate is not None:
                 beside.append(group.create_task(certificate.keep_looking(), name="certificate"))
@@ -139,7 +238,7 @@ async def serve(
             await stop.wait()
             notify("STOPPING=1")
             server.should_exit = True
-            service.stop()
+            running.stop()
             for task in beside:
                 task.cancel()
             await asyncio.wait({collecting, serving}, timeout=1.5)
@@ -151,26 +250,27 @@ async def serve(
         for name in (signal.SIGTERM, signal.SIGINT):
             loop.remove_signal_handler(name)
         bound.close()
+        await running.service.close()
 
 
 def _nothing() -> None:
     pass
 
 
-async def _read_again(service: Service, asked: asyncio.Event) -> None:
+async def _read_again(running: _Running, asked: asyncio.Event) -> None:
     """Read the estate file again each time it is asked for."""
     while True:
         await asked.wait()
         asked.clear()
-        await read_again(service.configuration)
+        await running.read_again()
 
 
-async def _feed_watchdog(service: Service) -> None:
+async def _feed_watchdog(running: _Running) -> None:
     """Tell the manager that we live, as long as the service's own loop turns."""
     period_s = watchdog_period_s()
     if period_s is None:
         return
     while True:
-        if service.turning():
+        if running.service.turning():
             notify("WATCHDOG=1")
         await asyncio.sleep(period_s)

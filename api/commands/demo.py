@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from api.commands.exits import Exit, complain
-from api.commands.listening import listening, terms_of
+from api.commands.listening import listening, local_token, terms_of
 from api.commands.run import add_serving_arguments
 from collector.configuration import load
 from collector.configuration.settings_tables import ListenTable
@@ -58,7 +58,7 @@ async def _demonstrate(options: argparse.Namespace) -> int:
                 print(place.url(encrypted=False), flush=True)
                 keeper = asyncio.create_task(ScoreKeeper(plant, service.present, service.clock).run())
                 doors = Doors()
-                terms = terms_of(configuration, place, folder)
+                terms = terms_of(configuration, place, local_token(folder))
                 try:
                     await serve(
                         service, create_app(service, doors=doors, terms=terms), bound, doors, ending=ending

@@ -58,8 +58,8 @@ def listening(options: argparse.Namespace, settings: ListenTable) -> Place:
     return place
 
 
-def terms_of(configuration: Configuration, place: Place, folder: Path) -> AccessTerms:
-    """Return how people and programs are let in; the local token is written anew into the data folder."""
+def terms_of(configuration: Configuration, place: Place, token: str) -> AccessTerms:
+    """Return how people and programs are let in. `token`: the local one."""
     from api.access.terms import AccessTerms  # noqa: PLC0415 - light starts: the web framework only where it serves
 
     settings = configuration.listen
@@ -72,7 +72,7 @@ def terms_of(configuration: Configuration, place: Place, folder: Path) -> Access
         proxy_secret=secret.token.reveal() if isinstance(secret, Token) else None,
         idle=timedelta(minutes=settings.session_idle_minutes),
         lasts=timedelta(hours=settings.session_hours),
-        local_token=local_token(folder),
+        local_token=token,
     )
 
 

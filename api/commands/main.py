@@ -24,6 +24,7 @@ ridethrough reads units; it never writes to one. Isolation and battery work belo
 COMMANDS: Final = {
     "demo": "a simulated estate that answers SNMP on loopback, and the whole service on it",
     "run": "the service: collect, judge, tell, serve",
+    "reload": "have a running service take over its changed estate file, or say why it does not",
     "check": "validate an estate file and name every fault",
     "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
     "survey": "find cards that answer the UPS MIB in a range of addresses",

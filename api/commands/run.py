@@ -1,6 +1,6 @@
 """Stops within two seconds on SIGTERM or SIGINT. What was committed survives a kill or a loss of power.
 
-SIGHUP has the estate file checked again: what is wrong with it, or what a restart would take over, is logged.
+SIGHUP (`ridethrough reload`) has the estate file read again: it is taken over whole, or refused whole with every fault.
 """
 
 from __future__ import annotations
@@ -9,10 +9,16 @@ import argparse
 import asyncio
 import signal
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from api.commands.exits import Exit, complain
-from api.commands.listening import NOBODY_KNOWN, certificate_of, listening, terms_of
+from api.commands.listening import NOBODY_KNOWN, certificate_of, listening, local_token, terms_of
 from collector.configuration import ConfigError, Configuration, load
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
+    from api.rereading import Reread
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +77,7 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     from api.ending import Ending  # noqa: PLC0415
     from api.http.doors import Doors  # noqa: PLC0415
     from api.http.tls import CertificateError  # noqa: PLC0415
-    from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
+    from api.serve import NotOpenedError, PortTakenError, Successors, listen, serve  # noqa: PLC0415
     from collector.cards.snmp.errors import CannotListen  # noqa: PLC0415
     from collector.service.service import Service  # noqa: PLC0415
     from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
@@ -91,10 +97,24 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
                 return complain(Exit.WRONG_INPUT, f"{NOBODY_KNOWN}; got {place.host!r}")
             print(place.url(encrypted=certificate is not None), flush=True)
             doors = Doors()
-            terms = terms_of(configuration, place, folder)
-            names = (*configuration.listen.names, *place.names)
-            app = create_app(service, names, doors, terms)
-            await serve(service, app, bound, doors, ending=ending, certificate=certificate)
+            token = local_token(folder)
+
+            def app_of(running: Service) -> ASGIApp:
+                now = running.configuration
+                names = (*now.listen.names, *place.names)
+                return create_app(running, names, doors, terms_of(now, place, token))
+
+            async def opened(found: Reread) -> Service:
+                try:
+                    return await Service(found.following or configuration, folder).__aenter__()
+                except (StoreError, CannotListen) as error:
+                    raise NotOpenedError(str(error)) from error
+
+            successors = Successors(opened, app_of)
+            await serve(
+                service, app_of(service), bound, doors,
+                ending=ending, certificate=certificate, successors=successors,
+            )  # fmt: skip
     except CannotListen as error:
         return complain(Exit.WRONG_INPUT, str(error))
     except StoreError as error:

@@ -9,7 +9,7 @@ from typing import Any, Final
 from collector.configuration.loading import Configuration
 from rules.plant.estate import Estate
 
-_APART: Final = frozenset({"path", "estate", "warnings"})
+_APART: Final = frozenset({"path", "estate", "warnings", "version"})
 
 
 def differences(before: Configuration, after: Configuration) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 from typing import Final, TypeVar, cast, get_args
 
@@ -122,6 +123,8 @@ class Configuration:
     budget: collecting.BudgetTable = field(default_factory=collecting.BudgetTable)
     set_words: collecting.SetWordsTable = field(default_factory=collecting.SetWordsTable)
     warnings: tuple[ConfigFault, ...] = ()
+    version: str = ""
+    """Short for the text of the file: another text has another one."""
 
     @property
     def title(self) -> str:
@@ -195,6 +198,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         budget=_section(sections, "budget", collecting.BudgetTable),
         set_words=_section(sections, "set_words", collecting.SetWordsTable),
         warnings=tuple(notes.warnings + secret_notes.warnings),
+        version=sha256(text.encode()).hexdigest()[:12],
     )
 
 

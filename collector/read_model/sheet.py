@@ -337,6 +337,7 @@ class Sheet:
     plans: Mapping[str, Plans] = field(default_factory=dict)
     score: ShownScore | None = None
     estate_file: str = ""
+    estate_version: str = ""
     demonstration: bool = False
     acts: bool = False
     poll_s: float = 10.0

@@ -85,6 +85,7 @@ def sheet_of(source: SheetSource) -> Sheet:
         tells=bool(source.configuration.people.persons),
         on_call=on_call_now(source.configuration.people, source.clock.now()),
         estate_file=source.configuration.path.name,
+        estate_version=source.configuration.version,
         acts=source.acts,
         poll_s=source.configuration.polling.every_s,
         score=None if present.foretold is None else score_of(present.foretold),

@@ -64,6 +64,7 @@ class Service:
         self.readers = 0
         """How many live streams are open; the HTTP side counts them."""
         self._stopping = asyncio.Event()
+        self._closed = False
         self._stack = AsyncExitStack()
         self._turned_s = self.clock.monotonic_s()
         self._turned_batches = -1
@@ -87,12 +88,22 @@ class Service:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        """Close everything; what was taken in has been committed, and on a clean stop what is under way too."""
+        """Close everything; what was taken in has been committed, and on a clean stop what is under way too.
+
+        Safe to call twice.
+        """
+        if self._closed:
+            return
+        self._closed = True
         try:
             if kind is None or issubclass(kind, asyncio.CancelledError):
                 await self.recorder.keeping.keep_open()
         finally:
             await self._stack.aclose()
+
+    async def close(self) -> None:
+        """Close everything, as at the end of the block."""
+        await self.__aexit__(None, None, None)
 
     async def _open(self) -> None:
         self._parts = parts = await assemble(self._around, self._stack)

@@ -79,7 +79,7 @@ def test_a_hang_up_has_the_estate_file_checked_and_ends_nothing(tmp_path: Path) 
             )
             said(
                 text.replace('name = "Room s0a"', 'name = "Server hall"') + "[polling]\nevery_s = 11\n",
-                "a restart takes over", "systems: s0a is changed", "[polling] is changed",
+                "is taken over", "systems: s0a is changed", "[polling] is changed",
             )  # fmt: skip
             for _ in range(20):
                 service.process.send_signal(signal.SIGHUP)

@@ -241,7 +241,8 @@ def _lost() -> Element:
 def _foot(sheet: Sheet, clock: WallClock) -> Element:
     stale = f"stale after {sheet.stale_after_s:.0f} s without news"
     systems, units = len(sheet.estate.systems), len(sheet.estate.units)
-    named = f"Estate file {sheet.estate_file}, " if sheet.estate_file else ""
+    version = f" (version {sheet.estate_version})" if sheet.estate_version else ""
+    named = f"Estate file {sheet.estate_file}{version}, " if sheet.estate_file else ""
     return el(
         "footer",
         el("div", el("b", "Before anyone touches anything"), el("p", SAFETY), class_="safety"),
