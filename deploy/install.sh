@@ -143,10 +143,10 @@ install_or_upgrade() {
     fi
     ln -sf "$program/current/bin/ridethrough" /usr/local/bin/ridethrough
     if [ ! -e "$settings/estate.toml" ]; then
-        tell "Next: read a card and let it write the file to begin with,"
-        tell "  ridethrough probe snmp://ADDRESS --community-file FILE --starter > $settings/estate.toml"
-        tell "complete it, check it (ridethrough check $settings/estate.toml), give it to the service"
-        tell "(chown $user: $settings/estate.toml; chmod 0600 $settings/estate.toml), and systemctl enable --now ridethrough."
+        tell "Next: let the cards of your network write the file to begin with,"
+        tell "  ridethrough begin FIRST-LAST --community-file FILE --to $settings/estate.toml"
+        tell "answer its questions, check it (ridethrough check $settings/estate.toml), give it and its secrets to the service"
+        tell "(chown $user: $settings/*.toml; chmod 0600 $settings/*.toml), and systemctl enable --now ridethrough."
     elif [ "$ran" = no ]; then
         tell "Next: systemctl enable --now ridethrough; then look at its page (port 8470 of this machine, loopback) and at journalctl --unit ridethrough."
     fi

@@ -26,6 +26,7 @@ COMMANDS: Final = {
     "run": "the service: collect, judge, tell, serve",
     "reload": "have a running service take over its changed estate file, or say why it does not",
     "check": "validate an estate file and name every fault",
+    "begin": "find cards, read them, and write a first estate file with the open questions in it",
     "probe": "read one card once: what it supports, what it gets wrong, how it was corrected",
     "survey": "find cards that answer the UPS MIB in a range of addresses",
     "confirm": "prove at the cabinet which card is whose, and compare panel readings with polled ones",
@@ -46,7 +47,7 @@ COMMANDS: Final = {
 
 FOLDERS: Final = {
     "access": ("user", "token"),
-    "cards": ("probe", "survey", "confirm"),
+    "cards": ("begin", "probe", "survey", "confirm"),
     "data": ("replaced", "visited", "import", "test-delivery", "backup", "export", "verify"),
     "reports": ("capacity", "plan", "report"),
 }

@@ -152,7 +152,7 @@ def test_from_nothing_to_a_reading_to_the_next_version_and_back(bare: BareRoot) 
         told = bare.install("--wheels", "/wheels")
         first = bare.version()
         assert first.startswith("1.0.0-")
-        assert "--starter" in told, "it says what to do next"
+        assert "ridethrough begin" in told, "it says what to do next"
         assert bare.run("ridethrough", "check", "/etc/ridethrough/example-estate.toml")
         for place, mode in (("/etc/ridethrough", "700"), (DATA, "700"), ("/opt/ridethrough", "755")):
             assert bare.run("stat", "--format=%a", place).strip() == mode

@@ -112,9 +112,14 @@ class _Stand:
 
     async def run(self) -> None:
         async with AgentHost() as host:
+            port = 0
             for number, (unit, agent) in enumerate(self._agents.items()):
                 address = f"127.{30 + number // _ADDRESSES}.0.{number % _ADDRESSES + 1}"
-                self._places[unit] = await host.serve(agent, address, 0)
+                try:  # all at one port, as a site's cards are
+                    self._places[unit] = await host.serve(agent, address, port)
+                except OSError:
+                    self._places[unit] = await host.serve(agent, address, 0)
+                port = self._places[unit][1]
             self._pipe.send(self._places)
             while True:
                 order = await asyncio.get_running_loop().run_in_executor(None, self._pipe.recv)

@@ -1,1 +1,1 @@
-"""Commands about cards: `survey`, `probe`, `confirm`; `credentials` (what they show a card)."""
+"""Commands about cards: `survey`, `probe`, `confirm`, `begin` with its `first_file`; `credentials` (what they show a card)."""
