@@ -7,7 +7,7 @@ set -eu
 . "$(dirname "$0")/prepare.sh"
 
 # command that must be there, and the Debian package that brings it
-servers="snmpd:snmpd snmpget:snmp mosquitto:mosquitto mosquitto_sub:mosquitto-clients influxd:influxdb chromium:chromium chromedriver:chromium-driver systemd-analyze:systemd"
+servers="snmpd:snmpd snmpget:snmp mosquitto:mosquitto mosquitto_sub:mosquitto-clients influxd:influxdb chromium:chromium chromedriver:chromium-driver systemd-analyze:systemd nginx:nginx-light"
 
 install_servers() {
     lacking=""

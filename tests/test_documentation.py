@@ -40,13 +40,33 @@ def test_the_top_of_the_repository_holds_its_agreed_entries_only() -> None:
     assert found - made == agreed
 
 
-@pytest.mark.parametrize("guide", ["README.md", "DEVELOPERS.md"])
+@pytest.mark.parametrize("guide", ["README.md", "DEVELOPERS.md", "deploy/SECURITY.md"])
 def test_files_named_in_a_guide_exist(guide: str) -> None:
     import re
 
     text = (ROOT / guide).read_text(encoding="utf-8")
     for target in re.findall(r"\]\(([^)#:]+)\)", text):
         assert (ROOT / target).exists(), f"{guide} points at {target}"
+
+
+def test_the_security_page_gives_the_limits_that_hold() -> None:
+    from api.access.passwords import USUAL_COST
+    from api.access.terms import LOOPBACK
+    from api.access.tries import TRIES_ALLOWED, WINDOW_S
+    from api.routes.alarms import LONGEST_SHELVING
+
+    words = {5: "five", 20: "twenty", 30: "thirty", 3: "three"}
+    said = (ROOT / "deploy" / "SECURITY.md").read_text(encoding="utf-8")
+    for limit in (
+        f"{words[TRIES_ALLOWED.together]} wrong tries from an address for a name",
+        f"{words[TRIES_ALLOWED.address]} for any name",
+        f"{words[TRIES_ALLOWED.user]} for a name from everywhere",
+        f"within {WINDOW_S / 60:.0f} minutes",
+        f"{USUAL_COST.memory_kib // 1024} MiB and {words[USUAL_COST.passes]} passes",
+        f"idle for {LOOPBACK.idle.seconds // 60} minutes, {LOOPBACK.lasts.seconds // 3600} hours old",
+        f"shelve ({LONGEST_SHELVING.days} days at most)",
+    ):
+        assert limit in said, limit
 
 
 def test_every_path_has_its_place_in_the_reference_and_a_sentence() -> None:

@@ -75,6 +75,8 @@ class AccessGate:
         headers = by_name(scope)
         noted: Token[Whence | None] | None = None
         try:
+            if self.access.callers.at_the_door(scope, headers).secure:
+                send = _encrypted(send)
             caller = await self._caller(scope, headers, need, acts=acts)
             if need.role is not None and not _may(caller, need.role):
                 await _refused(scope, headers, caller, need.role)(scope, receive, send)
@@ -83,8 +85,7 @@ class AccessGate:
                 receive = await self._own(scope, headers, caller, need, receive)
                 noted = asking.set(caller.whence())
             state = {**scope.get("state", {}), "caller": caller, OWN: caller.csrf is not None}
-            answer = _encrypted(send) if caller.secure else send
-            await self._app({**scope, "state": state}, receive, answer)
+            await self._app({**scope, "state": state}, receive, send)
         except Refused as refused:
             response = document(refused.status, refused.kind, refused.why, scope["path"])
             if refused.status == 401:
