@@ -29,6 +29,7 @@ from collector.configuration.people.tables import PersonTable, RotaTable
 from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
     Entries,
+    check_history,
     check_listen,
     check_people,
     check_references,
@@ -168,7 +169,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     delivery = _section(sections, "delivery", collecting.DeliveryTable)
     check_telling(delivery, entries, {name: channel.kind for name, channel in channels.items()}, notes)
     history = _section(sections, "history", collecting.HistoryTable)
-    _check_history(history, notes)
+    check_history(history, notes)
     check_listen(_section(sections, "listen", collecting.ListenTable), path.parent, notes)
     _check_set_words(sections, notes)
     check_plausible(entries, notes, today)
@@ -319,19 +320,6 @@ def _people(entries: Entries) -> People:
     first = entries.all(plant.SiteTable, "site")[0]
     persons = tuple(entries.all(PersonTable, "person"))
     return People(persons, first.time_zone, entries.by_id(RotaTable, "rota"))
-
-
-def _check_history(history: collecting.HistoryTable, notes: FaultList) -> None:
-    if history.store == "influxdb":
-        for name in ("url", "database"):
-            if getattr(history, name) is None:
-                notes.fault(f"history.{name}", "this setting, since store = 'influxdb'", "nothing")
-        if "keep_days" in history.model_fields_set:
-            notes.fault(
-                "history.keep_days",
-                "no such line, since the InfluxDB server's own retention policy decides",
-                str(history.keep_days),
-            )
 
 
 def _check_set_words(sections: Mapping[str, plant.PlantTable], notes: FaultList) -> None:

@@ -25,6 +25,7 @@ from collector.configuration.settings_tables import (
     CalendarTable,
     CardTable,
     DeliveryTable,
+    HistoryTable,
     ListenTable,
     PlannedWorkTable,
 )
@@ -359,3 +360,17 @@ def is_loopback(host: str) -> bool:
 
 
 SAFE_HOST: Final = "a loopback address, or certificate_file and key_file, or proxies beside it"
+
+
+def check_history(history: HistoryTable, notes: FaultList) -> None:
+    """Note what the chosen store of the history cannot do without, and what is not its affair."""
+    if history.store == "influxdb":
+        for name in ("url", "database"):
+            if getattr(history, name) is None:
+                notes.fault(f"history.{name}", "this setting, since store = 'influxdb'", "nothing")
+        if "keep_days" in history.model_fields_set:
+            notes.fault(
+                "history.keep_days",
+                "no such line, since the InfluxDB server's own retention policy decides",
+                str(history.keep_days),
+            )
