@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.model.health import LEAST_TAIL
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.result import Happening, PlayedSpan, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario
@@ -50,15 +51,18 @@ def result_of(  # noqa: PLR0917 - gathers the parts
     all_shed_s: float | None = None,
     fuel_out_s: float | None = None,
     told: bool = True,
+    seen: bool = False,
 ) -> Ridethrough:
     """Return what the draws came to, with its interval and its reasons.
 
     `all_shed_s`: when nothing is left to carry; `fuel_out_s`: when the set's declared fuel is out and no mains is back.
-    `told`: whether a least may be told of every bank; where not, it is no more promised here than anywhere else.
+    `told`: whether a least may be told of every bank; where not, it is no more promised here than anywhere else: only
+    where all banks were `seen` and the others carry on, so that the low end is no tail.
     """
     carried = float(np.isinf(course.lost_at_s).mean())
     basis = worst_basis(list(bases))
     low, median, high = percentiles(course.lost_at_s)
+    told = told or (seen and bool(np.isinf(low) or (np.isfinite(median) and low >= LEAST_TAIL * median)))
     ended_by = None
     if carried < 1.0:
         ended_by = (

@@ -145,6 +145,7 @@ def ride(
         task, scenario, stretches, marks, course, above, assumptions, [s.basis for s in stores.values()],
         all_shed_s=all_shed_s(asked, scenario, groups), fuel_out_s=fuel_out_s,
         told=scenario.banks is BankCase.END_OF_LIFE or all(beliefs[b.id].low_end_told for b in task.banks),
+        seen=not any(beliefs[b.id].unproven for b in task.banks),
     )  # fmt: skip
     load = (
         PlayedLoad(PlayedLoadBasis.NOW, task.asked.total_w)

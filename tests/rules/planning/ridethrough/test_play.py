@@ -349,3 +349,21 @@ def test_what_is_suggested_agrees_with_the_share_of_courses_that_carry(spent: fl
         f"suggest no more than that it is carried through in {int(100 * found.carried_share)} of 100 courses"
     )
     assert (plainly, share in said(found.because)[0]) == (spent < 0.1, spent > 0.1)
+
+
+@pytest.mark.parametrize(
+    ("basis", "verdict"), [(Basis.TESTED, Verdict.ADEQUATE), (Basis.TABLE, Verdict.CANNOT_TELL)]
+)
+def test_a_bank_seen_long_ago_whose_end_the_others_bear_leaves_no_plan_open(
+    basis: Basis, verdict: Verdict
+) -> None:
+    plant, task, known = system()
+    old = plant.banks_of("A2")[0].id
+    tail = np.where(np.arange(known[old].draws) % 10 == 0, 0.1, known[old].health)
+    known[old] = replace(known[old], health=tail, basis=basis)
+    assert not known[old].low_end_told
+    scenario = Scenario((MainsOut(0.0, 7200.0),))
+    found = ride(task, known, scenario, generator=SET, units=plant.units_of("A"), groups={}, seed=3)
+    assert found.verdict is verdict
+    held = hold_ups(task, known, 3).hold_ups.now
+    assert (held.low_s is not None) is (verdict is Verdict.ADEQUATE), "a plan says no other than the page"
