@@ -46,6 +46,8 @@ from rules.system.state import (
     Standing,
     SystemState,
 )
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
@@ -125,7 +127,7 @@ class SystemObservation:
     redundancy: Redundancy | None
     on_battery: tuple[str, ...]
     in_test: tuple[str, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Reason, ...]
 
 
 def age_s(stamp: Stamp, now: Stamp) -> float:
@@ -228,18 +230,20 @@ def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...
     return ()
 
 
-def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:
+def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[Reason, ...]:
     """Return why the hold-up cannot be told from these readings; empty when it can."""
-    found = list(parallel.cannot_tell)  # names the units behind a shared card, and those that are silent
+    found = list(
+        map(told, parallel.cannot_tell)
+    )  # names the units behind a shared card, and those that are silent
     doing = {item.id: item.standing for item in parallel.units}
     found += [
-        f"What unit {v.unit.id} is doing cannot be told from its card."
+        reason(Code.UNIT_NOT_TOLD, v.unit.id)
         for v in views
         if doing[v.unit.id] is Standing.UNKNOWN and not v.shared_card
     ]
-    found += [f"The rating of unit {v.unit.id} is not known." for v in views if v.fitted is None]
+    found += [reason(Code.UNIT_RATING_NOT_KNOWN, v.unit.id) for v in views if v.fitted is None]
     if not found and parallel.load.power_w is None:
-        found.append("The load is not known on every line.")
+        found.append(reason(Code.LOAD_NOT_KNOWN_ON_LINES))
     return tuple(dict.fromkeys(found))
 
 
@@ -266,13 +270,13 @@ def task_of(view: SystemView, seen: SystemObservation) -> HoldUpTask:
     )
     missing = list(seen.missing)
     fed = {unit for bank in banks for unit in bank.feeds}
-    missing += [f"No bank is declared behind unit {unit}." for unit in names - fed]
+    missing += [reason(Code.UNIT_WITHOUT_BANK, unit) for unit in names - fed]
     lines = seen.parallel.load.lines
-    notes = [*seen.parallel.idle.values(), *seen.parallel.notes]
+    notes = [told(words) for words in (*seen.parallel.idle.values(), *seen.parallel.notes)]
     if any(line.apparent_va is None for line in lines):
-        notes.append("Volt-amperes are not known on every line: overload is judged in watts alone.")
+        notes.append(reason(Code.VA_NOT_KNOWN_ON_LINES))
     if any(doing[unit] is Standing.RESTING for unit in names):
-        notes.append("Units that rest are counted on to carry when the mains fails.")
+        notes.append(reason(Code.RESTING_UNITS_COUNTED_ON))
     asked = BoardLoad(
         {line.line: line.power_w or 0.0 for line in lines},
         {line.line: line.apparent_va or line.power_w or 0.0 for line in lines},
@@ -303,9 +307,7 @@ def system_state(view: SystemView, seen: SystemObservation, judged: HoldUpJudgem
     """Return everything said of a system, from a glance and the last judgement of its hold-up."""
     estate, system = view.estate, view.estate.systems[view.system]
     units = estate.units_of(view.system)
-    held = (
-        judged.hold_ups if judged is not None else unknown_hold_ups(("Hold-up has not been reckoned yet.",))
-    )
+    held = judged.hold_ups if judged is not None else unknown_hold_ups((reason(Code.HOLD_UP_NOT_RECKONED),))
     shown_ups = held if not seen.missing else unknown_hold_ups(seen.missing)
     if shown_ups.now.low_s is None or shown_ups.unproven:
         shown_ups = replace(shown_ups, would_tell=_would_tell(view, judged))
@@ -371,14 +373,13 @@ def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[Would
     return found
 
 
-def _unjudged(seen: SystemObservation, judged: HoldUpJudgement | None) -> tuple[str, ...]:
+def _unjudged(seen: SystemObservation, judged: HoldUpJudgement | None) -> tuple[Reason, ...]:
     if seen.missing:
         return ()
     if judged is None:
-        return ("Hold-up has not been reckoned yet.",)
+        return (reason(Code.HOLD_UP_NOT_RECKONED),)
     if judged.as_of is not None and seen.as_of is not None and seen.as_of - judged.as_of > JUDGED_FOR:
-        least_min = JUDGED_FOR.total_seconds() / 60.0
-        return (f"Hold-up was last reckoned over {least_min:.0f} min ago: too long ago to count.",)
+        return (reason(Code.HOLD_UP_RECKONED_LONG_AGO, over_s=JUDGED_FOR.total_seconds()),)
     if judged.hold_ups.now.median_s is None:  # nothing can be played, or the load is out of the tables' reach
         return judged.missing or judged.hold_ups.because
     return ()

@@ -9,20 +9,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from math import ceil
 from typing import Final
 from zlib import crc32
 
 import numpy as np
 
-from rules.battery.assessment.would_tell import Unproven, named, not_judged
+from rules.battery.assessment.would_tell import Unproven, not_judged
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import LEAST_TAIL, BankBelief
 from rules.battery.state import ShownToCarry
 from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
 from rules.system.load_record import Expected
-from rules.system.requirements import OVERLOAD, SHOWN_WITHIN, minutes, suggested
+from rules.system.requirements import SHOWN_FOR_S, SHOWN_WITHIN
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, EndedBy
 
 DRAWS: Final = 1000
@@ -52,9 +53,9 @@ class HoldUpTask:
     asked: BoardLoad
     coldest_c: Mapping[str, float]
     each_lost: bool
-    missing: tuple[str, ...] = ()
+    missing: tuple[Reason, ...] = ()
     bypassed: bool = False
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ class HoldUpJudgement:
     load_w: float | None
     bank_asked_w: Mapping[str, float] = field(default_factory=dict)
     shown: Mapping[str, ShownToCarry | None] = field(default_factory=dict)
-    missing: tuple[str, ...] = ()
+    missing: tuple[Reason, ...] = ()
     ends: tuple[BankEnds, ...] = ()
     unproven: tuple[Unproven, ...] = ()
 
@@ -210,7 +211,7 @@ def hold_ups(
     missing = list(task.missing)
     missing += not_judged([bank.id for bank in task.banks if bank.id not in beliefs])
     missing += [
-        f"Neither a run time table nor a rated capacity is known for bank {bank.id}."
+        reason(Code.BANK_WITHOUT_TABLE, bank.id)
         for bank in task.banks
         if bank.id in beliefs and beliefs[bank.id].basis is Basis.NONE
     ]
@@ -225,16 +226,16 @@ def hold_ups(
         missing=tuple(missing),
     )
     if task.bypassed:
-        why = "The load is on bypass: if the mains fails now it is lost at once."
+        why = reason(Code.LOAD_ON_BYPASS)
         return replace(empty, hold_ups=_all_alike(HoldUp(0.0, 0.0, 0.0, None, Basis.TABLE), task, (why,)))
     if missing or not task.units:
         return empty
     if task.asked.total_w <= 0.0:
-        return replace(empty, hold_ups=unknown_hold_ups(("There is no load to hold.",)), load_w=0.0)
+        return replace(empty, hold_ups=unknown_hold_ups((reason(Code.NO_LOAD_TO_HOLD),)), load_w=0.0)
     return _played(task, beliefs, seed, draws, shown)
 
 
-def unknown_hold_ups(because: tuple[str, ...]) -> HoldUps:
+def unknown_hold_ups(because: tuple[Reason, ...]) -> HoldUps:
     """Return hold-ups that say "cannot tell", and why."""
     return HoldUps(
         now=UNKNOWN_HOLD_UP,
@@ -245,7 +246,7 @@ def unknown_hold_ups(because: tuple[str, ...]) -> HoldUps:
     )
 
 
-def _all_alike(hold_up: HoldUp, task: HoldUpTask, because: tuple[str, ...]) -> HoldUps:
+def _all_alike(hold_up: HoldUp, task: HoldUpTask, because: tuple[Reason, ...]) -> HoldUps:
     lost = tuple(UnitLost(unit.id, hold_up) for unit in task.units)
     return HoldUps(hold_up, hold_up, lost, EndOfLife(hold_up, hold_up), because=because)
 
@@ -283,12 +284,7 @@ def _played(
         full = {name: store.rested(store.as_of) for name, store in stores.items()}
         recharged = play(task.units, task.banks, full, task.asked, spread=spread).hold_up(now.basis)
         recharged = recharged if now.low_s is not None else untold(recharged)
-        least = (
-            ""
-            if recharged.low_s is None
-            else f"; full they would hold {minutes(recharged.low_s)} at the least"
-        )
-        because.append(f"The banks are not full: holding is reckoned from what they hold now{least}.")
+        because.append(reason(Code.BANKS_BEING_CHARGED, full_low_s=recharged.low_s))
     old = {bank.id: AtEndOfLife(stores[bank.id], task.coldest_c[bank.id]) for bank in task.banks}
     old_basis = worst_basis([store.basis for store in old.values()])
 
@@ -341,30 +337,29 @@ def _tells(held: HoldUp, stores: Sequence[BankBelief]) -> bool:
     return held.low_s >= LEAST_TAIL * held.median_s
 
 
-def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp, each: Sequence[UnitLost]) -> list[str]:
-    """Return the sentences on banks that nothing was seen of, or too long ago, with what is to be expected of them."""
+def _nothing_seen(unproven: Sequence[Unproven], now: HoldUp, each: Sequence[UnitLost]) -> list[Reason]:
+    """Return the banks that nothing was seen of, too long ago or too little, with what is to be expected of them."""
     unseen = [item for item in unproven if not item.aged]
     seen = [item for item in unproven if item.aged]
     if all(held.low_s is not None for held in (now, *(item.hold_up for item in each))):
         seen = []  # a least is told all the same
-    aged = [item.bank for item in seen if item.lately_s is None]
+    aged = tuple(item.bank for item in seen if item.lately_s is None)
     brief = {item.bank: item.lately_s for item in seen if item.lately_s is not None}
-    rests = (
-        "table and age" if all(item.basis is Basis.TABLE for item in unseen) else "a typical curve and age"
-    )
-    about = "" if now.median_s is None else f" {rests.capitalize()} alone suggest {suggested(now.median_s)}."
-    found = (
-        [f"No discharge of {named([item.bank for item in unseen])} was judged yet.{about}"] if unseen else []
-    )
+    found = []
+    if unseen:
+        found.append(
+            reason(
+                Code.BANKS_UNSEEN,
+                banks=tuple(item.bank for item in unseen),
+                generic=not all(item.basis is Basis.TABLE for item in unseen),
+                median_s=now.median_s,
+                at_end=now.median_s is not None and now.median_s < SHOWN_FOR_S,
+            )
+        )
     if aged:
-        found.append(
-            f"What was seen of {named(aged)} is too old to tell a least: banks like it may have ended since."
-        )
+        found.append(reason(Code.BANKS_SEEN_TOO_LONG_AGO, banks=aged))
     if brief:
-        found.append(
-            f"What was seen of {named(list(brief))} of late, {minutes(min(brief.values()))} of carrying, is too short to tell "
-            "a least, and what went before is too old."
-        )
+        found.append(reason(Code.BANKS_SEEN_TOO_BRIEFLY, banks=tuple(brief), lately_s=min(brief.values())))
     return found
 
 
@@ -391,8 +386,8 @@ def _lately_s(store: BankBelief) -> float | None:
     return None if shown is None or store.as_of - shown.at > SHOWN_WITHIN else shown.for_s
 
 
-def _overloads(task: HoldUpTask, each: Sequence[UnitLost]) -> list[str]:
-    """Return the sentences on losses that the units left do not bear, whatever their banks hold: where, and by how much."""
+def _overloads(task: HoldUpTask, each: Sequence[UnitLost]) -> list[Reason]:
+    """Return the losses that the units left do not bear, whatever their banks hold: where, and by how much."""
     found = []
     for item in each:
         left = [unit for unit in task.units if unit.id != item.unit]
@@ -408,36 +403,25 @@ def _overloads(task: HoldUpTask, each: Sequence[UnitLost]) -> list[str]:
                 parts.append((max(task.asked.power_w[line] / may_w, asked_va / may_va), line))
         if parts:
             share, line = max(parts)
-            found.append(
-                f"{OVERLOAD} with unit {item.unit} lost: L{line} is asked {ceil(100.0 * share)} % of what the units left may "
-                "carry; they trip, whatever their banks hold."
-            )
+            found.append(reason(Code.OVERLOADS_ONE_LOST, item.unit, line=line, share=share))
     return found
 
 
 def _beyond(
     task: HoldUpTask, stores: Mapping[str, BankBelief], lost: frozenset[str], out_of_reach: frozenset[str]
-) -> list[str]:
-    """Return the sentences on banks that are asked more than their table prints, with some units lost."""
+) -> list[Reason]:
+    """Return the banks that are asked more than their table prints, with some units lost."""
     left = replace(task, units=tuple(unit for unit in task.units if unit.id not in lost))
     if not left.units:
         return []
-    with_lost = f" with unit {' '.join(sorted(lost))} lost" if lost else ""
-    powers = bank_powers(left)
+    gone = tuple(sorted(lost))
     found = []
-    for name, watts in powers.items():
-        store = stores[name]
-        if not store.beyond_table(watts) and name not in out_of_reach:
-            continue
-        starts = f"its table starts at {store.curve.shortest_s / 60.0:.3g} min"
+    for name, watts in bank_powers(left).items():
+        shortest_s = stores[name].curve.shortest_s
         if name in out_of_reach:
-            found.append(
-                f"How long bank {name} holds{with_lost} cannot be told: {starts}, far under this load."
-            )
-        else:
-            found.append(
-                f"Bank {name}{with_lost}: {starts}; beyond it the time is carried on by physics, and wide."
-            )
+            found.append(reason(Code.BANK_OUT_OF_REACH, name, lost=gone, shortest_s=shortest_s))
+        elif stores[name].beyond_table(watts):
+            found.append(reason(Code.BANK_BEYOND_TABLE, name, lost=gone, shortest_s=shortest_s))
     return found
 
 

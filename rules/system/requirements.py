@@ -8,18 +8,18 @@ counts. By hand: all automatic starts have failed first, and a person has to get
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
-from math import ceil, floor
 from typing import Final
 
 from rules.battery.assessment.faults import SHOWN_WITHIN_DAYS
 from rules.battery.state import ShownToCarry, WouldTell
-from rules.phrasing.dates import PURPOSES, day_of
 from rules.plant.estate import Bank, Generator, Purpose, Requirement, Unit
 from rules.plant.reading import Reading
 from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 SHOWN_WITHIN: Final = timedelta(days=SHOWN_WITHIN_DAYS)
@@ -28,9 +28,6 @@ UNSEEN_S: Final = 4.0
 """What reads every 2 s miss of a discharge at its two ends: it is seen from its first row on the bank to its last."""
 SHOWN_SHARE: Final = 0.5
 STALE_POLLS: Final = 3
-OVERLOAD: Final = "Overload"
-"""A sentence on units that trip begins so: no bank would help."""
-_GRAIN_S: Final = 1e-6  # what a float may be off by before it counts as more
 LEAST_STALE_S: Final = 15.0
 
 
@@ -138,9 +135,9 @@ def carries_now(
 class RequirementEvidence:
     """What a requirement is judged on.
 
-    `missing`: sentences that say what is not known; any of them leaves the question open. `no_load`: the
+    `missing`: what is not known; any of it leaves the question open. `no_load`: the
     board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name. `zone`: the site's clock.
-    `notes`: what limits the hold-up, in sentences. `would_tell`: what would tell.
+    `notes`: what limits the hold-up. `would_tell`: what would tell.
     """
 
     now: HoldUp
@@ -149,12 +146,12 @@ class RequirementEvidence:
     spare_units: int
     as_of: datetime | None
     banks: tuple[BankSeen, ...] = ()
-    missing: tuple[str, ...] = ()
+    missing: tuple[Reason, ...] = ()
     no_load: bool = False
     shown_within: timedelta = SHOWN_WITHIN
     seen: Mapping[str, float] = field(default_factory=dict)
     zone: tzinfo = UTC
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
     would_tell: tuple[WouldTell, ...] = ()
 
 
@@ -163,25 +160,22 @@ def required(
     generator: Generator | None,
     units: Sequence[Unit],
     seen: Mapping[str, float] | None = None,
-) -> tuple[float | None, tuple[BridgeStep, ...], str | None]:
+) -> tuple[float | None, tuple[BridgeStep, ...], Reason | None]:
     """Return seconds required, the steps they come from, and why they are not known."""
     by_hand = requirement.purpose is Purpose.MANUAL_GENERATOR_START
     if by_hand or requirement.purpose is Purpose.GENERATOR_START:
         if generator is None:
-            why = (
-                None if requirement.required_s is not None else "No generator is declared behind this supply."
-            )
+            why = None if requirement.required_s is not None else reason(Code.NO_GENERATOR_DECLARED)
             return requirement.required_s, (), why
         if by_hand and generator.hand_start_s is None:
-            why = f"How long a start of {generator.id} by hand takes is not declared (hand_start_s)."
+            why = reason(Code.HAND_START_NOT_DECLARED, generator=generator.id)
             return requirement.required_s, (), None if requirement.required_s is not None else why
         steps = bridge(generator, units, by_hand=by_hand, seen=seen)
         total_s = sum(step.allowed_s for step in steps)
         return (requirement.required_s if requirement.required_s is not None else total_s), steps, None
-    why = f"How long {PURPOSES[requirement.purpose]} takes is not declared (required_s)."
     if requirement.required_s is not None:
-        why = None
-    return requirement.required_s, (), why
+        return requirement.required_s, (), None
+    return None, (), reason(Code.TIME_NOT_DECLARED, purpose=requirement.purpose)
 
 
 def verdict(
@@ -208,18 +202,18 @@ def verdict(
     margin_s = None if held.low_s is None or needed_s is None else held.low_s - needed_s
     if needed_s is None or questions:
         reached = Verdict.CANNOT_TELL
-        because = questions or ["The hold-up is not known."]
+        because = questions or [reason(Code.HOLD_UP_NOT_KNOWN)]
         if needed_s is not None and margin_s is not None:
-            because += _sentences(needed_s, evidence, held)
+            because += _arithmetic(needed_s, evidence, held)
     else:
         reached = _reached(needed_s, held)
         because = (
-            _sentences(needed_s, evidence, held)
+            _arithmetic(needed_s, evidence, held)
             if held.low_s is not None and (reached is not Verdict.CANNOT_TELL)
             else _suggested(needed_s, held, evidence)
         )
     if reached is not Verdict.ADEQUATE and against is Against.ONE_UNIT_LOST:
-        trips = [note for note in evidence.notes if note.startswith(OVERLOAD)]
+        trips = [note for note in evidence.notes if note.code is Code.OVERLOADS_ONE_LOST]
         because = [*because, *(note for note in trips if note not in because)]
     return RequirementVerdict(
         id=requirement.id,
@@ -263,99 +257,84 @@ def _reached(needed_s: float, held: HoldUp) -> Verdict:
     return Verdict.CANNOT_TELL
 
 
-def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> list[str]:
-    """Return in words what is to be expected where that proves nothing, and why it does not."""
+SAY_SEEN: Final = (Code.BANKS_SEEN_TOO_LONG_AGO, Code.BANKS_SEEN_TOO_BRIEFLY)
+"""What a hold-up's notes say where what was seen tells no least."""
+
+
+def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> list[Reason]:
+    """Return what is to be expected where that proves nothing, and why it does not."""
     if held.median_s is None:
-        return list(evidence.notes) or ["The hold-up is not known."]
-    with_lost = " with one unit lost" if evidence.spare_units >= 1 else ""
-    if held.ended_by is EndedBy.OVERLOAD:
-        with_lost += ", until the units left trip by overload"
-    verb = "reaches" if held.median_s >= needed_s else "does not reach"
-    of_age = held.basis is not Basis.TESTED
-    time = suggested(held.median_s) if of_age else f"about {minutes(held.median_s)}"
-    proves = f"{time}{with_lost}, which {verb} the {minutes_up(needed_s)} needed but proves nothing."
-    seen = held.basis is Basis.TESTED
-    first = [
-        note for note in evidence.notes if note.startswith("What was seen" if seen else "No discharge of")
-    ]
-    if seen:
-        why = first[0].split(":")[0] if first else "Too long has passed since these banks were judged"
-        told = f"{why}; to be expected is {proves}"
+        return list(evidence.notes) or [reason(Code.HOLD_UP_NOT_KNOWN)]
+    one_lost, trips = evidence.spare_units >= 1, held.ended_by is EndedBy.OVERLOAD
+    if held.basis is Basis.TESTED:
+        first = [note for note in evidence.notes if note.code in SAY_SEEN]
+        expected = reason(
+            Code.EXPECTED_THOUGH_SEEN,
+            banks=first[0]["banks"] if first else (),
+            lately_s=first[0]["lately_s"] if first and first[0].code is Code.BANKS_SEEN_TOO_BRIEFLY else None,
+            median_s=held.median_s,
+            needed_s=needed_s,
+            one_lost=one_lost,
+            trips=trips,
+        )
     else:
-        why = f"{first[0].split(' yet.')[0]} yet" if first else "No discharge was judged yet"
-        rests = "a typical curve and age" if held.basis is Basis.GENERIC else "table and age"
-        told = f"{why}; {rests} alone suggest {proves}"
-    return [told, *(note for note in evidence.notes if note not in first)]
+        first = [note for note in evidence.notes if note.code is Code.BANKS_UNSEEN]
+        expected = reason(
+            Code.EXPECTED_UNSEEN,
+            banks=first[0]["banks"] if first else (),
+            generic=held.basis is Basis.GENERIC,
+            median_s=held.median_s,
+            at_end=held.median_s < SHOWN_FOR_S,
+            needed_s=needed_s,
+            one_lost=one_lost,
+            trips=trips,
+        )
+    return [expected, *(note for note in evidence.notes if note not in first)]
 
 
-def suggested(median_s: float) -> str:
-    """Return in words how long is to be expected where nothing was seen: no figure where it is the end of an assumed life."""
-    return "that they may be at their end" if median_s < SHOWN_FOR_S else f"about {minutes(median_s)}"
-
-
-def _open_questions(requirement: Requirement, held: HoldUp, evidence: RequirementEvidence) -> list[str]:
-    """Return sentences that leave the verdict open, the gravest first."""
+def _open_questions(requirement: Requirement, held: HoldUp, evidence: RequirementEvidence) -> list[Reason]:
+    """Return what leaves the verdict open, the gravest first."""
     if evidence.no_load:
-        return ["There is no load: nothing to hold, and nothing to judge by."]
+        return [reason(Code.NO_LOAD_TO_JUDGE_BY)]
     questions = list(evidence.missing)
     if held.basis is Basis.NONE and not questions:
-        questions.append("Neither a run time table nor a rated capacity is known for a bank.")
+        questions.append(reason(Code.TABLES_NOT_KNOWN))
     if requirement.purpose is Purpose.GENERATOR_START:
-        questions += [text for bank in evidence.banks if (text := not_shown(bank, evidence))]
+        questions += [why for bank in evidence.banks if (why := not_shown(bank, evidence))]
     return questions
 
 
-def not_shown(bank: BankSeen, evidence: RequirementEvidence) -> str | None:
-    """Return the sentence that a bank was never shown to carry, None where it was."""
+def not_shown(bank: BankSeen, evidence: RequirementEvidence) -> Reason | None:
+    """Return that a bank was never shown to carry, None where it was."""
     if bank.asked_w is None or evidence.as_of is None:
         return None
     months = round(evidence.shown_within.days / 30.4)
     shown = bank.shown
     need_w = SHOWN_SHARE * bank.asked_w
-    wanted = f"{need_w / 1e3:.1f} kW for {SHOWN_FOR_S:.0f} s within {months} months"
     if shown is None:
-        return f"Bank {bank.bank} was never shown to carry it: no discharge of {wanted} is on record."
+        return reason(
+            Code.NEVER_SHOWN_TO_CARRY, bank.bank, need_w=need_w, wanted_s=SHOWN_FOR_S, months=months
+        )
     if evidence.as_of - shown.at > evidence.shown_within:
-        return f"Bank {bank.bank} was last shown to carry on {day_of(shown.at, evidence.zone)}; wanted is {wanted}."
+        return reason(
+            Code.SHOWN_TO_CARRY_LONG_AGO,
+            bank.bank,
+            shown=shown.at.astimezone(evidence.zone).date(),
+            need_w=need_w,
+            wanted_s=SHOWN_FOR_S,
+            months=months,
+        )
     if not for_long_enough(shown.for_s) or shown.power_w < need_w:
-        return (
-            f"Bank {bank.bank} was shown to carry {shown.power_w / 1e3:.1f} kW for {shown.for_s:.0f} s only; "
-            f"wanted is {wanted}."
+        return reason(
+            Code.SHOWN_TO_CARRY_TOO_LITTLE,
+            bank.bank,
+            power_w=shown.power_w,
+            for_s=shown.for_s,
+            need_w=need_w,
+            wanted_s=SHOWN_FOR_S,
+            months=months,
         )
     return None
-
-
-def minutes(seconds: float) -> str:
-    """Return a time in words, rounded down: 75 s, 14.6 min, 3.2 h."""
-    return _in_words(seconds, floor)
-
-
-def minutes_up(seconds: float) -> str:
-    """Return a time that is needed or lacks in words, rounded up, as it is everywhere: 76 s, 14.7 min, 3.3 h."""
-    return _in_words(seconds - _GRAIN_S, ceil)
-
-
-def _in_words(seconds: float, whole: Callable[[float], int]) -> str:
-    if seconds < 120.0:
-        return f"{whole(seconds)} s"
-    if seconds < 7200.0:
-        return f"{whole(seconds / 6.0) / 10.0:.1f} min"
-    return f"{whole(seconds / 360.0) / 10.0:.1f} h"
-
-
-def compared(held_s: float, needed_s: float) -> tuple[str, str]:
-    """Return what holds and what is needed in words that never contradict which of them is more.
-
-    What holds is rounded down and what is needed up, in the same grain; where that would turn enough into too little,
-    both are said in whole seconds, and in the last second both rounded down.
-    """
-    if held_s < needed_s:
-        return minutes(held_s), minutes_up(needed_s)
-    grain_s = 1.0 if needed_s < 120.0 else 6.0 if needed_s < 7200.0 else 360.0
-    if floor(held_s / grain_s) >= ceil((needed_s - _GRAIN_S) / grain_s):
-        return minutes(held_s), minutes_up(needed_s)
-    needed = ceil(needed_s - _GRAIN_S)
-    return f"{floor(held_s)} s", f"{needed if needed <= held_s else floor(needed_s)} s"
 
 
 def _worst(lost: Sequence[UnitLost]) -> str | None:
@@ -363,36 +342,28 @@ def _worst(lost: Sequence[UnitLost]) -> str | None:
     return min(known)[1] if known else None
 
 
-def _sentences(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> list[str]:
-    """Return the arithmetic in words: what holds, what is needed, and where it fails."""
+def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) -> list[Reason]:
+    """Return the arithmetic: what holds, what is needed, and where it fails."""
     low_s = held.low_s or 0.0
     now_s = evidence.now.low_s
     if evidence.spare_units < 1:
         if low_s >= needed_s:
-            holds, needs = compared(low_s, needed_s)
-            return [f"Holds {holds} at the least, needs {needs}."]
-        return [
-            f"Holds {minutes(low_s)} at the least, needs {minutes_up(needed_s)}: short by {minutes_up(needed_s - low_s)}."
-        ]
-    worst = _worst(evidence.each_unit_lost)
-    lost = f"with unit {worst} lost" if worst else "with one unit lost"
-    all_units = "" if now_s is None else f"; with all units {minutes(now_s)}"
+            return [reason(Code.HOLDS, held_s=low_s, needed_s=needed_s)]
+        return [reason(Code.HOLDS_TOO_SHORT, held_s=low_s, needed_s=needed_s)]
     if low_s >= needed_s:
-        holds, needs = compared(low_s, needed_s)
-        return [f"Holds {holds} at the least {lost}{all_units}; needs {needs}."]
+        worst = _worst(evidence.each_unit_lost)
+        return [reason(Code.HOLDS_ONE_LOST, held_s=low_s, needed_s=needed_s, worst=worst, all_s=now_s)]
     if now_s is not None and now_s >= needed_s:
-        failing = [
+        failing = tuple(
             item.unit
             for item in evidence.each_unit_lost
             if item.hold_up.low_s is not None and item.hold_up.low_s < needed_s
-        ]
-        names = " or ".join(failing) or "one"
-        holds, needs = compared(now_s, needed_s)
+        )
         return [
-            f"With all units it holds {holds} at the least and needs {needs}: enough.",
-            f"Only with unit {names} lost it fails: {minutes(low_s)}, short by {minutes_up(needed_s - low_s)}.",
+            reason(Code.HOLDS_WITH_ALL, held_s=now_s, needed_s=needed_s),
+            reason(Code.FAILS_ONE_LOST, units=failing, held_s=low_s, needed_s=needed_s),
         ]
     return [
-        f"Fails with all units in service: {minutes(now_s or 0.0)} at the least, needs {minutes_up(needed_s)}.",
-        f"With one lost it holds {minutes(low_s)}.",
+        reason(Code.FAILS_WITH_ALL, held_s=now_s or 0.0, needed_s=needed_s),
+        reason(Code.HOLDS_WITH_ONE_LOST, held_s=low_s),
     ]

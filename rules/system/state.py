@@ -92,7 +92,7 @@ class HoldUps:
     each_unit_lost: tuple[UnitLost, ...]
     at_end_of_life: EndOfLife
     recharged: HoldUp | None = None
-    because: tuple[str, ...] = ()
+    because: tuple[Reason, ...] = ()
     unproven: tuple[str, ...] = ()
     would_tell: tuple[WouldTell, ...] = ()
 
@@ -217,7 +217,7 @@ class RequirementVerdict:
     required_s: float | None
     against: Against
     verdict: Verdict
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     as_of: datetime | None
     margin_s: float | None
     steps: tuple[BridgeStep, ...] = ()

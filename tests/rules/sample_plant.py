@@ -50,6 +50,7 @@ from rules.system.state import (
     SystemState,
     UnitLost,
 )
+from rules.values.reason import told
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 START = datetime(2026, 10, 9, 0, 14, 7, tzinfo=UTC)
@@ -164,7 +165,9 @@ def system_state(
     lost = tuple(UnitLost(u, hold) for u in UNITS[system])
     loads = tuple(LineLoad(n, w, w) for n, w in enumerate(lines_w, start=1))
     at = START + timedelta(seconds=seconds)
-    because = ("The bank was never shown to carry this load.",) if verdict is Verdict.CANNOT_TELL else ()
+    because = (
+        (told("The bank was never shown to carry this load."),) if verdict is Verdict.CANNOT_TELL else ()
+    )
     requirements = (
         (
             RequirementVerdict(

@@ -11,6 +11,7 @@ from api.pages.markup.marks import evidence
 from collector.read_model.sheet import Sheet
 from rules.battery.state import WouldTell
 from rules.phrasing.figures import capital, kilo, minutes, plural, whole_percent
+from rules.phrasing.reasons import say
 from rules.plant.estate import in_place
 from rules.values.verdict import Basis
 
@@ -59,7 +60,7 @@ def rests(sheet: Sheet, subject: Judged) -> Nodes:
         parts.append(grounds[0])
     decisive = subject.decisive
     if decisive and decisive.because and subject.standing not in {"holds", "battery"}:
-        parts.append([" ", " ".join(stopped(said) for said in decisive.because)])
+        parts.append([" ", " ".join(stopped(say(one)) for one in decisive.because)])
     ends = held.at_end_of_life
     if ends.all.low_s is not None and subject.needed_s is not None and subject.proven:
         lows = [ends.all.low_s] + (

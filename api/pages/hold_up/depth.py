@@ -12,6 +12,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import CANNOT_TELL, kilo, minutes, plural, stopwatch
+from rules.phrasing.reasons import say
 from rules.plant.estate import Generator, Purpose
 from rules.system.state import RequirementVerdict
 from rules.values.verdict import Verdict
@@ -34,8 +35,11 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         class_="mg big",
     )
     grounds = [el("li", ground) for ground in grounds_of(sheet, subject)]
-    said_by = [said for need in subject.state.requirements for said in need.because]
-    because = [el("li", stopped(said)) for said in dict.fromkeys([*said_by, *subject.state.hold_up.because])]
+    said_by = [one for need in subject.state.requirements for one in need.because]
+    because = [
+        el("li", stopped(said))
+        for said in dict.fromkeys(map(say, [*said_by, *subject.state.hold_up.because]))
+    ]
     unchecked = [el("li", stopped(said)) for said in subject.state.not_checked]
     right: list[Nodes] = [
         el("h3", "What it rests on"),

@@ -15,6 +15,7 @@ from api.pages.markup.frame import question, slug
 from api.pages.markup.marks import evidence
 from collector.read_model.sheet import Sheet, ShownOutage, StartAttempt
 from rules.phrasing.figures import CANNOT_TELL, age, clause, kilo, minutes, plural
+from rules.phrasing.reasons import say
 from rules.plant.estate import Generator
 from rules.system.state import OnBattery
 from rules.system.state import Standing as UnitStands
@@ -123,5 +124,5 @@ def _live_rests(sheet: Sheet, subject: Judged, readings: int | None) -> Nodes:
         need for need in subject.state.requirements if need.verdict is Verdict.CANNOT_TELL and need.because
     ]
     if needs:
-        parts.append(f" Cannot tell: {clause(needs[0].because[0])}.")
+        parts.append(f" Cannot tell: {clause(say(needs[0].because[0]))}.")
     return parts

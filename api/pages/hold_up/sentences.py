@@ -29,6 +29,7 @@ from rules.phrasing.figures import (
     plural,
     spoken,
 )
+from rules.phrasing.reasons import say
 from rules.phrasing.text import fed_words
 from rules.plant.estate import Purpose
 from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState
@@ -166,7 +167,7 @@ def _said(subject: Judged) -> str:
             return "does not hold what is needed"
         case _:
             return (
-                f"{CANNOT_TELL}, {clause(decisive.because[0])}"
+                f"{CANNOT_TELL}, {clause(say(decisive.because[0]))}"
                 if decisive and decisive.because
                 else CANNOT_TELL
             )
@@ -179,7 +180,7 @@ def _verdict(subject: Judged) -> tuple[Nodes, Nodes]:
         figure = spoken(known, favours=True) if known is not None else CANNOT_TELL
         return "has no need declared that it could be held against.", f"holds, at the least: {figure}"
     if subject.standing == "unknown":
-        reason = clause(decisive.because[0]) if decisive.because else "nothing to judge by"
+        reason = clause(say(decisive.because[0])) if decisive.because else "nothing to judge by"
         return f"cannot be judged: {reason}.", _why(subject, decisive)
     if subject.standing == "short":
         return _short(subject, decisive), _why(subject, decisive)
@@ -197,7 +198,10 @@ def _short(subject: Judged, need: RequirementVerdict) -> Nodes:
         need.required_s,
     )
     if needed is None or held is None:
-        return [el("span", clause(need.because[0]) if need.because else "is short", class_="short-ink"), "."]
+        return [
+            el("span", clause(say(need.because[0])) if need.because else "is short", class_="short-ink"),
+            ".",
+        ]
     if held < needed:
         short = _ink(f"{spoken(needed - held, favours=False)} short.")
         bridged = [PURPOSES[n.purpose] for n in subject.state.requirements if n.verdict is Verdict.ADEQUATE]
@@ -217,7 +221,7 @@ def _short(subject: Judged, need: RequirementVerdict) -> Nodes:
         )
         short = _ink(f"{spoken(needed - lost, favours=False)} short{'' if alike else ' at the worst'}.")
         return [f"rides through with {subject.all_words()}; with {named}, ", short]
-    return [_ink(f"{clause(need.because[0])}." if need.because else "is short.")]
+    return [_ink(f"{clause(say(need.because[0]))}." if need.because else "is short.")]
 
 
 def _why(subject: Judged, need: RequirementVerdict) -> Nodes:

@@ -69,7 +69,7 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Con
         near = need.margin_s is not None and kind.bound.passed(need.margin_s, was=was(kind.id, need.id))
         # on its banks a system is asked to last, not to be ready for another failure: that is judged when it is fed
         present = None if state.on_battery is not None or not known else inadequate or near
-        because = tuple(told(why) for why in need.because[:1])
+        because = need.because[:1]
         what = None
         if need.required_s is not None and need.margin_s is not None:
             what = reason(

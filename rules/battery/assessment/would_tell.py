@@ -15,6 +15,8 @@ from typing import Final
 
 from rules.battery.state import WouldTell
 from rules.phrasing.dates import day_words
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 TEST_SHARE: Final = 0.25
@@ -100,13 +102,9 @@ def carry_again(banks: Sequence[str], asked_w: Mapping[str, float], today: date)
     )
 
 
-def not_judged(banks: Sequence[str]) -> tuple[str, ...]:
-    """Return the sentence on banks that were not judged since the start: what is on record of them is not read yet."""
-    if not banks:
-        return ()
-    names = named(banks)
-    verb = "has" if len(banks) == 1 else "have"
-    return (f"{names[0].upper()}{names[1:]} {verb} not been judged yet since the start.",)
+def not_judged(banks: Sequence[str]) -> tuple[Reason, ...]:
+    """Return that banks were not judged since the start: what is on record of them is not read yet."""
+    return (reason(Code.BANKS_NOT_JUDGED_YET, banks=tuple(banks)),) if banks else ()
 
 
 def named(banks: Sequence[str]) -> str:

@@ -6,9 +6,9 @@ import re
 from datetime import date
 
 from rules.phrasing.dates import PURPOSES, day_words
+from rules.phrasing.durations import minutes, minutes_up
 from rules.phrasing.says import says
 from rules.plant.estate import Purpose
-from rules.system.requirements import minutes, minutes_up
 from rules.values.code import Code
 
 

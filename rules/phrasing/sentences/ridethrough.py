@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from rules.phrasing.durations import minutes
 from rules.phrasing.says import says
 from rules.phrasing.text import at_least, at_most, lasted
-from rules.system.requirements import minutes
 from rules.values.code import Code
 
 # ---- what came of it -----------------------------------------------------------------------------------------
@@ -81,12 +81,6 @@ def ride_no_supply_back() -> str:
 def ride_fuel_out(*, after_s: float) -> str:
     """Say when the declared fuel is out, in s from the start."""
     return f"The set's fuel is out {minutes(after_s)} after the start: refuel before, or the banks carry alone again."
-
-
-@says(Code.RIDE_BANK_WITHOUT_TABLE)
-def ride_bank_without_table(about: str) -> str:
-    """Say that a bank cannot be judged."""
-    return f"Neither a run time table nor a rated capacity is known for bank {about}."
 
 
 @says(Code.RIDE_NO_UNIT)

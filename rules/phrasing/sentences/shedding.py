@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from rules.phrasing.dates import PURPOSES
+from rules.phrasing.durations import minutes, minutes_up
 from rules.phrasing.says import says
 from rules.plant.estate import Purpose
-from rules.system.requirements import minutes, minutes_up
 from rules.values.code import Code
 
 

@@ -34,7 +34,7 @@ from rules.system.hold_up_sampling import (
     shuffled,
 )
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
 
 NOTHING_LEFT: Final = 0.02
@@ -100,11 +100,11 @@ def ride(
     met = None if ahead is None or first is None else ahead.during(first.from_s, first.until_s)
     assumptions = assumptions_of(scenario, generator, ahead, met)
     missing = [
-        *map(told, task.missing),
-        *map(told, not_judged([b.id for b in task.banks if b.id not in beliefs])),
+        *task.missing,
+        *not_judged([b.id for b in task.banks if b.id not in beliefs]),
     ]
     missing += [
-        reason(Code.RIDE_BANK_WITHOUT_TABLE, b.id)
+        reason(Code.BANK_WITHOUT_TABLE, b.id)
         for b in task.banks
         if b.id in beliefs and beliefs[b.id].basis is Basis.NONE
     ]

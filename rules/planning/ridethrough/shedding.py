@@ -25,7 +25,7 @@ from rules.system.hold_up_sampling import HoldUpTask, chance, drifts, sharings, 
 from rules.system.requirements import after_start_s
 from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 EARLY_S: Final = 120.0
@@ -195,7 +195,7 @@ def shedding_plan(
         for b in task.banks
     )
     if task.missing or not task.units or not known:
-        because = tuple(map(told, task.missing)) or (reason(Code.PLAN_BANKS_NOT_KNOWN),)
+        because = task.missing or (reason(Code.PLAN_BANKS_NOT_KNOWN),)
         if agreed:
             groups_agreed = tuple(step.group for step in agreed)
             because = (*because, reason(Code.PLAN_AGREED_ORDER, groups=groups_agreed))

@@ -99,7 +99,7 @@ def system() -> SystemState:
                 570.0,
                 Against.ONE_UNIT_LOST,
                 Verdict.INADEQUATE,
-                ("only with one lost",),
+                (told("only with one lost"),),
                 NOON,
                 -102.0,
                 (BridgeStep("detect", 5.0, None),),

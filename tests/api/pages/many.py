@@ -24,6 +24,7 @@ from rules.system.state import (
     UnitLost,
     UnitStanding,
 )
+from rules.values.reason import told
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
 from tests.api.pages.samples import NOW
@@ -151,7 +152,9 @@ class _System:
             required_s=self.needed_s,
             against=Against.ONE_UNIT_LOST if several else Against.NOW,
             verdict=verdict,
-            because=("Silent since 11:20:04, and never yet seen on battery",) if silent else ("It is so",),
+            because=(told("Silent since 11:20:04, and never yet seen on battery"),)
+            if silent
+            else (told("It is so"),),
             margin_s=None if silent else low_s - self.needed_s,
         )
         stands = Standing.SILENT if silent else Standing.CARRYING

@@ -98,7 +98,7 @@ from rules.system.state import (
     WorkStep,
 )
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import reason, told
 from rules.values.verdict import Basis, EndedBy, Verdict
 
 NOW = datetime(2026, 11, 24, 14, 32, 10, tzinfo=UTC)
@@ -198,7 +198,7 @@ def control_state(now: datetime = NOW) -> SystemState:
         480.0,
         Against.ONE_UNIT_LOST,
         Verdict.ADEQUATE,
-        ("The least it holds with either unit lost is 14.6 min",),
+        (told("The least it holds with either unit lost is 14.6 min"),),
         now,
         396.0,
         (
@@ -294,7 +294,7 @@ def works_state(now: datetime = NOW) -> SystemState:
                 195.0,
                 Against.ONE_UNIT_LOST,
                 Verdict.ADEQUATE,
-                ("Three automatic starts need 3.3 min and are held even with a unit lost",),
+                (told("Three automatic starts need 3.3 min and are held even with a unit lost"),),
                 now,
                 273.0,
                 auto,
@@ -305,7 +305,7 @@ def works_state(now: datetime = NOW) -> SystemState:
                 570.0,
                 Against.ONE_UNIT_LOST,
                 Verdict.INADEQUATE,
-                ("Starting the set by hand is held with all units, not with unit W1 or W2 lost",),
+                (told("Starting the set by hand is held with all units, not with unit W1 or W2 lost"),),
                 now,
                 -102.0,
                 steps,
@@ -351,7 +351,7 @@ def depot_state(now: datetime = NOW, *, silent: bool = True) -> SystemState:
                 360.0,
                 Against.NOW,
                 Verdict.CANNOT_TELL,
-                (why,),
+                (told(why),),
                 None,
                 None,
             ),
@@ -927,7 +927,11 @@ def silent() -> Sheet:
             ),
             requirements=tuple(
                 replace(
-                    need, verdict=Verdict.CANNOT_TELL, because=("No unit answers",), as_of=None, margin_s=None
+                    need,
+                    verdict=Verdict.CANNOT_TELL,
+                    because=(told("No unit answers"),),
+                    as_of=None,
+                    margin_s=None,
                 )
                 for need in state.requirements
             ),
@@ -1022,7 +1026,7 @@ def hostile() -> Sheet:
         replace(
             s,
             name=s.name + HOSTILE,
-            requirements=tuple(replace(n, because=(HOSTILE,)) for n in s.requirements),
+            requirements=tuple(replace(n, because=(told(HOSTILE),)) for n in s.requirements),
         )
         for s in base.systems
     )

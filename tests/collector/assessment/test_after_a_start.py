@@ -20,6 +20,7 @@ from collector.storage.ledger.discharge_record import DischargeRecord, Discharge
 from rules.battery.model.health import BankBelief
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
+from rules.phrasing.reasons import said
 from rules.plant.estate import Bank, Estate
 from rules.plant.reading import OutputSource
 from rules.system.assessment import glance, system_state, task_of
@@ -146,10 +147,10 @@ def test_until_every_bank_is_judged_no_figure_is_given_and_the_banks_are_named()
     why = f"Bank {late} has not been judged yet since the start."
     assert state.hold_up.now.low_s is None
     assert state.hold_up.now.median_s is None
-    assert state.hold_up.because == (why,)
+    assert said(state.hold_up.because) == (why,)
     assert [r.verdict for r in state.requirements] == [Verdict.CANNOT_TELL]
-    assert state.requirements[0].because == (why,), "and nothing of a bank that was never shown"
+    assert said(state.requirements[0].because) == (why,), "and nothing of a bank that was never shown"
     none = hold_ups(task_of(seen, glance(seen)), {}, SEED)
-    assert none.missing == (
+    assert said(none.missing) == (
         f"Banks {plant.banks_of('A1')[0].id} and {late} have not been judged yet since the start.",
     )

@@ -17,6 +17,7 @@ from rules.monitor.outputs import Change
 from rules.monitor.step import advance
 from rules.plant.reading import BatteryStatus, OutputSource, Reading
 from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
+from rules.values.reason import told
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading
 
@@ -134,11 +135,13 @@ async def test_an_answer_that_is_the_last_one_dated_anew_has_nothing_judged_and_
         monkeypatch.setattr(recording, "advance", noted)
         now = site.clock.now()
         answers = [
-            HoldUpJudgement("A", now, 1, unknown_hold_ups(("Nothing is known.",)), 15_000.0, {"A1": 1.0})
+            HoldUpJudgement(
+                "A", now, 1, unknown_hold_ups((told("Nothing is known."),)), 15_000.0, {"A1": 1.0}
+            )
         ]
         answers.append(replace(answers[0], as_of=now + timedelta(seconds=30)))
         answers.append(replace(answers[0], as_of=now + timedelta(seconds=60), load_w=16_000.0))
-        answers.append(replace(answers[2], hold_ups=unknown_hold_ups(("Nothing is known yet.",))))
+        answers.append(replace(answers[2], hold_ups=unknown_hold_ups((told("Nothing is known yet."),))))
         judged = []
         for answer in answers:
             given.clear()

@@ -20,7 +20,7 @@ from collector.recorder.punctuality import Punctuality
 from collector.recorder.reading_ages import ReadingAges
 from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import ReadingsLooked, Tick
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.plant.reading import OutputSource, Reading, Silence
 from rules.plant.unread import OldReading, Unread
 from rules.system.state import Standing
@@ -118,7 +118,7 @@ async def test_readings_that_wait_for_the_judge_are_no_silence_of_their_cards(tm
         await site.recorder.process(waiting)
         state = site.recorder._present.systems["A"]
         assert {unit.standing for unit in state.units} == {Standing.UNKNOWN}
-        said = " ".join(why for need in state.requirements for why in need.because)
+        said = " ".join(why for need in state.requirements for why in said(need.because))
         assert {need.verdict for need in state.requirements} == {Verdict.CANNOT_TELL}
         assert "wait 16 s to be judged" in said
         assert "not answered" not in said
@@ -133,7 +133,7 @@ async def test_a_card_that_was_asked_in_time_and_does_not_answer_is_silent(tmp_p
         await site.recorder.process(await all_answer(site, silent=True))
         state = site.recorder._present.systems["A"]
     assert {unit.standing for unit in state.units} == {Standing.SILENT}
-    assert "Unit A1 has not answered for 16 s." in {w for n in state.requirements for w in n.because}
+    assert "Unit A1 has not answered for 16 s." in {w for n in state.requirements for w in said(n.because)}
 
 
 @pytest.mark.parametrize(

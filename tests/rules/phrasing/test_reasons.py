@@ -13,7 +13,7 @@ from rules.phrasing.reasons import cause, kept, say
 from rules.phrasing.says import SENTENCES, says
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
-from tests.rules.phrasing.spoken import isolation, outage, plans, plant, ridethrough, service, work
+from tests.rules.phrasing.spoken import holding, isolation, outage, plans, plant, ridethrough, service, work
 
 SPOKEN = (
     *isolation.SPOKEN,
@@ -22,6 +22,7 @@ SPOKEN = (
     *plant.SPOKEN,
     *service.SPOKEN,
     *plans.SPOKEN,
+    *holding.SPOKEN,
     *ridethrough.SPOKEN,
 )
 PACKAGES = [Path(next(iter(package.__path__))) for package in (rules, collector)]

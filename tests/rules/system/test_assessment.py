@@ -11,6 +11,7 @@ import pytest
 
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.state import ShownToCarry
+from rules.phrasing.reasons import said, say
 from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
 from rules.plant.reading import OutputSource
 from rules.system.assessment import (
@@ -24,6 +25,7 @@ from rules.system.assessment import (
 )
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.system.state import Standing
+from rules.values.code import Code
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
@@ -74,7 +76,7 @@ def test_a_bank_never_shown_to_carry_leaves_the_generator_start_open() -> None:
     seen = view(estate(2), [reading("A1", LIGHT), reading("A2", LIGHT)])
     state = system_state(seen, *judged(seen))
     assert state.requirements[0].verdict is Verdict.CANNOT_TELL
-    assert any("never shown to carry it" in text for text in state.requirements[0].because)
+    assert any("never shown to carry it" in text for text in said(state.requirements[0].because))
 
 
 def test_before_the_first_judgement_nothing_is_promised() -> None:
@@ -88,8 +90,8 @@ def test_a_unit_that_cannot_be_told_is_named_although_the_name_of_a_silent_one_b
     plant = estate(10)
     heard = [reading("A1", source=OutputSource.OTHER), *(reading(f"A{n}") for n in range(2, 10))]
     missing = glance(view(plant, heard)).missing  # A10 has never answered
-    assert "Unit A10 has never answered." in missing
-    assert "What unit A1 is doing cannot be told from its card." in missing
+    assert "Unit A10 has never answered." in said(missing)
+    assert "What unit A1 is doing cannot be told from its card." in said(missing)
 
 
 def test_end_of_life_stands_beside_and_is_shorter_than_a_young_bank() -> None:
@@ -142,14 +144,16 @@ def test_all_on_bypass_holds_nothing() -> None:
     state = system_state(seen, *judged(seen))
     assert state.hold_up.now.low_s == 0.0
     assert state.requirements[1].verdict is Verdict.INADEQUATE
-    assert any("on bypass" in text for text in state.hold_up.because)
+    assert any("on bypass" in text for text in said(state.hold_up.because))
 
 
 def test_no_load_is_said_and_seconds_are_not_known() -> None:
     seen = view(estate(2), [reading("A1", (0.0,) * 3), reading("A2", (0.0,) * 3)])
     state = system_state(seen, *judged(seen))
     assert state.hold_up.now.low_s is None
-    assert state.requirements[0].because == ("There is no load: nothing to hold, and nothing to judge by.",)
+    assert said(state.requirements[0].because) == (
+        "There is no load: nothing to hold, and nothing to judge by.",
+    )
 
 
 def test_on_battery_counts_to_the_earliest_end_and_the_last_moment_to_start() -> None:
@@ -291,7 +295,7 @@ def test_after_an_outage_the_second_outage_stands_beside_what_full_banks_give() 
     assert held.recharged.low_s is not None
     assert held.now.low_s is not None
     assert held.now.low_s < held.recharged.low_s
-    assert any("not full" in text for text in held.because)
+    assert any("not full" in text for text in said(held.because))
 
 
 def test_redundancy_is_electrical_and_names_the_banks_not_shown_to_carry_beside_it() -> None:
@@ -315,14 +319,14 @@ def test_one_card_for_two_units_cannot_tell_and_says_why() -> None:
     assert state.redundancy is not None
     assert state.redundancy.verdict is Verdict.CANNOT_TELL
     assert state.requirements[0].verdict is Verdict.CANNOT_TELL
-    assert any("sum of units" in text for text in state.requirements[0].because)
+    assert any("sum of units" in text for text in said(state.requirements[0].because))
 
 
 def test_a_unit_without_a_bank_cannot_tell() -> None:
     plant = estate(2)
     only = replace(plant, banks={"bank A1": plant.banks["bank A1"]})
     seen = view(only, [reading("A1"), reading("A2")])
-    assert judged(seen)[1].missing == ("No bank is declared behind unit A2.",)
+    assert said(judged(seen)[1].missing) == ("No bank is declared behind unit A2.",)
 
 
 def test_a_bank_with_neither_table_nor_capacity_cannot_tell() -> None:
@@ -349,7 +353,7 @@ def test_a_judgement_that_was_never_renewed_counts_no_more() -> None:
     old = replace(judgement, as_of=NOON - timedelta(minutes=6))
     found = system_state(seen, first, old).requirements[0]
     assert found.verdict is Verdict.CANNOT_TELL
-    assert "too long ago" in found.because[0]
+    assert "too long ago" in say(found.because[0])
 
 
 def test_what_sets_a_unit_apart_is_part_of_the_state() -> None:
@@ -401,7 +405,7 @@ def test_above_the_table_the_time_is_carried_on_by_physics_wider_than_within_it_
     assert held.now.median_s is not None
     assert held.now.high_s is not None
     assert lost.high_s / lost.low_s > held.now.high_s / held.now.low_s
-    assert any("its table starts at 5 min" in text for text in held.because)
+    assert any("its table starts at 5 min" in text for text in said(held.because))
 
 
 def test_far_above_the_table_it_cannot_be_told_and_the_same_sentence_says_why() -> None:
@@ -413,7 +417,7 @@ def test_far_above_the_table_it_cannot_be_told_and_the_same_sentence_says_why() 
     lost = state.hold_up.one_unit_lost
     assert (lost.low_s, lost.median_s) == (None, None)
     assert state.requirements[0].verdict is Verdict.CANNOT_TELL
-    assert any("cannot be told: its table starts at 5 min" in text for text in state.hold_up.because)
+    assert any("cannot be told: its table starts at 5 min" in text for text in said(state.hold_up.because))
 
 
 def test_the_end_of_life_looks_no_better_than_today() -> None:
@@ -492,7 +496,7 @@ def test_a_bank_that_carries_for_a_minute_is_shown_to_carry(
     judged = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1)
     assert set(judged.shown.values()) == {None}, "nothing of it is on record yet"
     state = system_state(seen, glance(seen, judged), judged)
-    told = " ".join(state.requirements[0].because)
+    told = " ".join(said(state.requirements[0].because))
     bank = plant.banks_of("A1")[0].id
     assert (f"Bank {bank} was never shown to carry it" in told) is not shown
     assert state.redundancy is not None
@@ -514,7 +518,7 @@ def test_a_short_discharge_of_late_is_too_short_to_tell_a_least_and_not_too_old(
     aged = replace(known, health=wide, shown_to_carry=shown, as_of=NOON)
     judged = hold_ups(task_of(seen, glance(seen)), {bank: aged}, 1)
     assert judged.hold_ups.now.low_s is None
-    told = " ".join(judged.hold_ups.because)
+    told = " ".join(said(judged.hold_ups.because))
     assert ("of late, 2.6 min of carrying, is too short to tell a least" in told) is brief
     assert ("is too old to tell a least" in told) is not brief
 
@@ -524,11 +528,9 @@ def test_units_that_trip_when_one_is_lost_are_said_to_and_on_which_line() -> Non
     seen = view(plant, [reading(u, (5000.0, 5400.0, 5000.0)) for u in ("A1", "A2")])
     judged = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1)
     state = system_state(seen, glance(seen, judged), judged)
-    over = [text for text in state.hold_up.because if text.startswith("Overload")]
-    assert [text.split(":")[0] for text in over] == [
-        f"Overload with unit {unit} lost" for unit in ("A1", "A2")
-    ]
-    assert all(": L2 is asked 12" in text and "whatever their banks hold" in text for text in over)
+    over = [one for one in state.hold_up.because if one.code is Code.OVERLOADS_ONE_LOST]
+    assert [(one.about, one["line"]) for one in over] == [("A1", 2), ("A2", 2)]
+    assert all(": L2 is asked 12" in text for text in said(over))
     start = state.requirements[0]
     assert start.verdict is not Verdict.ADEQUATE
     assert set(over) <= set(start.because), (
@@ -536,7 +538,7 @@ def test_units_that_trip_when_one_is_lost_are_said_to_and_on_which_line() -> Non
     )
     light = view(plant, [reading(u) for u in ("A1", "A2")])
     held = hold_ups(task_of(light, glance(light)), known_banks(plant), 1).hold_ups
-    assert not any(text.startswith("Overload") for text in held.because)
+    assert not any(one.code is Code.OVERLOADS_ONE_LOST for one in held.because)
 
 
 @pytest.mark.parametrize("seen", [True, False])

@@ -13,7 +13,7 @@ import pytest
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.comparison import sibling_conditions
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.planning.isolation.rows import Result, others_carry
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
@@ -74,7 +74,7 @@ def test_its_bank_is_not_counted_on_either() -> None:
     task = task_of(seen_now, glance(seen_now))
     assert [unit.id for unit in task.units] == ["A1"]
     alone = hold_ups(task, known_banks(plant), seed=1).hold_ups
-    assert any("A2" in text for text in alone.because)
+    assert any("A2" in text for text in said(alone.because))
 
 
 def test_others_do_not_carry_where_one_of_them_is_idle() -> None:
@@ -154,7 +154,7 @@ def test_a_phase_that_one_of_four_leaves_out_lies_within_bounds_from_its_peers(a
     assert line.apparent_va is not None
     assert abs(line.power_w - 12_000.0) <= line.doubt_w <= 450.0  # 5 points of the 9 kW of one line
     assert abs(line.apparent_va - 12_000.0 / 0.95) <= line.doubt_va
-    assert found.missing == ()
+    assert said(found.missing) == ()
     assert found.redundancy is not None
     assert found.redundancy.verdict is Verdict.ADEQUATE
     assert any("A3" in text and "line 2" in text for text in found.redundancy.because)
@@ -172,7 +172,7 @@ def test_a_unit_that_gives_no_power_at_all_is_not_taken_to_carry_its_part() -> N
         bare = without_line(bare, line)
     found = seen(four(bare))
     assert found.parallel.load.power_w is None
-    assert found.missing == ("Unit A3 gives no power on line 1, 2, 3, and nothing beside it tells it.",)
+    assert said(found.missing) == ("Unit A3 gives no power on line 1, 2, 3, and nothing beside it tells it.",)
 
 
 def test_the_lower_bound_decides_what_is_not_enough_and_between_them_nothing_is_told() -> None:
@@ -224,7 +224,7 @@ def test_a_card_silent_for_17_s_does_not_blank_its_system() -> None:
     found = seen(late, peaks=month(6000.0, 6000.0, 6000.0))
     assert found.parallel.standing_of("A2") is Standing.CARRYING
     assert found.parallel.load.power_w == 18_000.0
-    assert found.missing == ()
+    assert said(found.missing) == ()
     assert found.redundancy is not None
     assert found.redundancy.verdict is Verdict.ADEQUATE
     assert any("A2 has not answered for 22 s" in text for text in found.redundancy.because)

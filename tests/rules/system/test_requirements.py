@@ -10,21 +10,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.battery.state import ShownToCarry, WouldTell
+from rules.phrasing.durations import compared, minutes, minutes_up
+from rules.phrasing.reasons import said, say
 from rules.plant.estate import Purpose, Requirement, Unit
 from rules.system.requirements import (
     BankSeen,
     RequirementEvidence,
     after_start_s,
     bridge,
-    compared,
-    minutes,
-    minutes_up,
     stale_after_s,
     starts_failed,
-    suggested,
     verdict,
 )
 from rules.system.state import UNKNOWN_HOLD_UP, Against, HoldUp, UnitLost
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
 from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, SET, START
 
@@ -85,7 +85,7 @@ def test_adequate_with_the_worst_unit_lost() -> None:
         195.0,
         105.0,
     )
-    assert found.because == (
+    assert said(found.because) == (
         "Holds 5.0 min at the least with unit A2 lost; with all units 13.3 min; needs 3.3 min.",
     )
 
@@ -97,13 +97,13 @@ def test_exactly_enough_is_enough() -> None:
 def test_it_is_said_that_it_fails_only_with_one_lost() -> None:
     found = verdict(START, SET, UNITS, evidence(800.0, 100.0))
     assert found.verdict is Verdict.INADEQUATE
-    assert "Only with unit A1 or A2 lost it fails: 100 s, short by 95 s." in found.because
+    assert "Only with unit A1 or A2 lost it fails: 100 s, short by 95 s." in said(found.because)
 
 
 def test_it_is_said_that_it_fails_with_all_units() -> None:
     found = verdict(START, SET, UNITS, evidence(150.0, 40.0))
     assert found.verdict is Verdict.INADEQUATE
-    assert found.because[0].startswith("Fails with all units in service")
+    assert say(found.because[0]).startswith("Fails with all units in service")
 
 
 def test_without_a_spare_unit_all_units_are_counted() -> None:
@@ -126,7 +126,7 @@ def test_a_generator_start_needs_a_bank_that_was_shown_to_carry(
     banks = (BankSeen("bank A1", 9_000.0, shown),)
     found = verdict(START, SET, UNITS, evidence(800.0, 300.0, banks=banks))
     assert found.verdict is Verdict.CANNOT_TELL
-    assert words in found.because[0]
+    assert words in say(found.because[0])
     assert found.margin_s == 105.0
 
 
@@ -143,10 +143,10 @@ def test_other_requirements_do_not_ask_that_it_was_shown() -> None:
 
 
 def test_missing_evidence_cannot_tell() -> None:
-    silent = evidence(800.0, 300.0, missing=("Unit A1 has not answered for 40 s.",))
+    silent = evidence(800.0, 300.0, missing=(told("Unit A1 has not answered for 40 s."),))
     found = verdict(START, SET, UNITS, silent)
     assert found.verdict is Verdict.CANNOT_TELL
-    assert found.because[0] == "Unit A1 has not answered for 40 s."
+    assert say(found.because[0]) == "Unit A1 has not answered for 40 s."
 
 
 def test_unknown_hold_up_cannot_tell() -> None:
@@ -157,7 +157,7 @@ def test_unknown_hold_up_cannot_tell() -> None:
 
 def test_no_load_is_said() -> None:
     found = verdict(START, SET, UNITS, evidence(800.0, 300.0, one_unit_lost=UNKNOWN_HOLD_UP, no_load=True))
-    assert found.because == ("There is no load: nothing to hold, and nothing to judge by.",)
+    assert said(found.because) == ("There is no load: nothing to hold, and nothing to judge by.",)
 
 
 def test_a_start_by_hand_without_its_time_cannot_tell() -> None:
@@ -231,22 +231,24 @@ def test_what_an_assumption_alone_suggests_is_no_bad_news(held: HoldUp, expected
     assert found.because
 
 
+def unseen(median_s: float) -> Reason:
+    return reason(Code.BANKS_UNSEEN, banks=("d3",), generic=False, median_s=median_s, at_end=median_s < 60.0)
+
+
 def test_a_verdict_left_open_says_what_is_suggested_and_that_it_proves_nothing() -> None:
-    held = replace(
-        alone(suggests(None, 600.0)), notes=("No discharge of bank d3 was judged yet. Table and age.",)
-    )
+    held = replace(alone(suggests(None, 600.0)), notes=(unseen(600.0),))
     because = verdict(START, SET, UNITS, held).because
-    assert because == (
+    assert said(because) == (
         "No discharge of bank d3 was judged yet; table and age alone suggest about 10.0 min, which reaches the 3.3 min "
         "needed but proves nothing.",
     )
 
 
 def test_a_test_that_is_too_old_to_tell_a_least_is_said_to_be() -> None:
-    note = "What was seen of bank d3 is too old to tell a least: banks like it may have ended since."
+    note = reason(Code.BANKS_SEEN_TOO_LONG_AGO, banks=("d3",))
     found = verdict(START, SET, UNITS, replace(alone(suggests(None, 600.0, Basis.TESTED)), notes=(note,)))
     assert found.verdict is Verdict.CANNOT_TELL
-    assert found.because == (
+    assert said(found.because) == (
         "What was seen of bank d3 is too old to tell a least; to be expected is about 10.0 min, which reaches the "
         "3.3 min needed but proves nothing.",
     )
@@ -284,13 +286,17 @@ def test_what_is_enough_is_never_said_in_figures_that_read_as_too_little(
 def test_enough_with_all_units_reads_as_enough() -> None:
     need = replace(START, required_s=658.0)
     (first, _) = verdict(need, SET, UNITS, evidence(659.2, 300.0)).because
-    assert first == "With all units it holds 659 s at the least and needs 658 s: enough."
+    assert say(first) == "With all units it holds 659 s at the least and needs 658 s: enough."
 
 
 def test_age_alone_never_gives_nought_seconds() -> None:
-    note = "No discharge of bank d3 was judged yet. Table and age."
+    note = unseen(0.4)
     found = verdict(START, SET, UNITS, replace(alone(suggests(None, 0.4)), notes=(note,)))
-    assert " 0 s" not in found.because[0]
-    assert "table and age alone suggest that they may be at their end" in found.because[0]
-    assert suggested(0.0) == suggested(59.0) == "that they may be at their end"
-    assert suggested(60.0) == "about 60 s"
+    assert " 0 s" not in say(found.because[0])
+    assert "table and age alone suggest that they may be at their end" in say(found.because[0])
+    assert [
+        verdict(START, SET, UNITS, alone(suggests(None, s))).because[0]["at_end"] for s in (59.0, 60.0)
+    ] == [
+        True,
+        False,
+    ]

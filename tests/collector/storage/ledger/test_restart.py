@@ -13,13 +13,14 @@ from collector.storage.ledger.records import Snapshot
 from rules.monitor.state import snapshot
 from rules.system.assessment import RECKONING_WIDENS
 from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
+from rules.values.reason import told
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.restarting import DARK, HOLDS_S, STEPS, WIRES, Collector, foretold, story
 from tests.rules.sample_plants import NOON
 
 
 def cannot_tell(at: datetime) -> HoldUpJudgement:
-    return HoldUpJudgement("A", at, 2, unknown_hold_ups(("No card answers.",)), None)
+    return HoldUpJudgement("A", at, 2, unknown_hold_ups((told("No card answers."),)), None)
 
 
 async def dark_and_silent(folder: Path, *, killed: bool) -> Collector:

@@ -59,10 +59,6 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.RIDE_FUEL_OUT, after_s=72_095.0),
         "The set's fuel is out 20.0 h after the start: refuel before, or the banks carry alone again.",
     ),
-    (
-        reason(Code.RIDE_BANK_WITHOUT_TABLE, "b1"),
-        "Neither a run time table nor a rated capacity is known for bank b1.",
-    ),
     (reason(Code.RIDE_NO_UNIT), "No unit stands behind the load."),
     (
         reason(Code.LOAD_BY_RECORD, power_w=24_000.0, low_w=21_040.0, high_w=27_000.0),

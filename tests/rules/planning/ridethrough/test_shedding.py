@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from rules.alarms.conditions.shedding import shed_reason
+from rules.phrasing.durations import minutes
 from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shedding import (
     EARLY_S,
@@ -18,7 +19,6 @@ from rules.planning.ridethrough.shedding import (
 )
 from rules.plant.estate import LoadGroup, Purpose
 from rules.system.assessment import glance, task_of
-from rules.system.requirements import minutes
 from rules.system.state import Against, RequirementVerdict
 from rules.values.code import Code
 from rules.values.reason import reason
