@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from collector.read_model.sheet import Sheet, ShownUnit
+from rules.phrasing.reasons import say
 from rules.phrasing.wire import reading_json, to_json
-from rules.plant.unread import OldReading, unread_sentence
+from rules.plant.unread import OldReading, unread_reason
 
 
 def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
@@ -41,7 +42,7 @@ def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:
 def _not_read_json(old: OldReading, age_s: float | None) -> dict[str, Any]:
     return {
         "why": old.why.value,
-        "because": [unread_sentence(old.unit, old.why, age_s)],
+        "because": [say(unread_reason(old.unit, old.why, age_s))],
         "for_s": to_json(old.age_s),
     }
 

@@ -9,6 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
+
 
 class Unread(StrEnum):
     """Why there is no newer reading of a unit."""
@@ -36,26 +39,6 @@ class OldReading:
     why: Unread
 
 
-def unread_sentence(unit: str, why: Unread, age_s: float | None) -> str:
+def unread_reason(unit: str, why: Unread, age_s: float | None) -> Reason:
     """Return what is said of a unit without a fresh reading; `age_s` None: there never was one."""
-    match why:
-        case Unread.NO_ANSWER:
-            return (
-                f"Unit {unit} has never answered."
-                if age_s is None
-                else f"Unit {unit} has not answered for {age_s:.0f} s."
-            )
-        case Unread.NOT_ASKED:
-            return (
-                f"Unit {unit} has not been asked yet."
-                if age_s is None
-                else f"Unit {unit} was not asked in time: its last reading is {age_s:.0f} s old."
-            )
-        case Unread.NOT_JUDGED:
-            return (
-                f"The first reading of unit {unit} waits to be judged."
-                if age_s is None
-                else f"Readings of unit {unit} wait {age_s:.0f} s to be judged."
-            )
-        case Unread.CANNOT_BE_JUDGED:
-            return f"What unit {unit} says cannot be judged, by a fault in ridethrough."
+    return reason(Code.UNIT_UNREAD, unit, why=why, age_s=age_s)

@@ -47,7 +47,7 @@ from rules.system.state import (
     SystemState,
 )
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
@@ -56,9 +56,9 @@ JUDGED_FOR: Final = timedelta(minutes=5)
 """How long a judgement of the hold-up counts; it is made anew twice a minute."""
 
 NOT_CHECKED: Final = (
-    "breaker and isolator positions, synchronism, the parallel control loop and cabling",
-    "single blocks: an open cell or a corroded link shows only in a discharge",
-    "loads that start only when the mains fails or returns",
+    reason(Code.NOT_CHECKED_POSITIONS),
+    reason(Code.NOT_CHECKED_SINGLE_BLOCKS),
+    reason(Code.NOT_CHECKED_STARTING_LOADS),
 )
 
 
@@ -232,9 +232,7 @@ def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...
 
 def _missing(views: Sequence[UnitView], parallel: Parallel) -> tuple[Reason, ...]:
     """Return why the hold-up cannot be told from these readings; empty when it can."""
-    found = list(
-        map(told, parallel.cannot_tell)
-    )  # names the units behind a shared card, and those that are silent
+    found = list(parallel.cannot_tell)  # names the units behind a shared card, and those that are silent
     doing = {item.id: item.standing for item in parallel.units}
     found += [
         reason(Code.UNIT_NOT_TOLD, v.unit.id)
@@ -272,7 +270,7 @@ def task_of(view: SystemView, seen: SystemObservation) -> HoldUpTask:
     fed = {unit for bank in banks for unit in bank.feeds}
     missing += [reason(Code.UNIT_WITHOUT_BANK, unit) for unit in names - fed]
     lines = seen.parallel.load.lines
-    notes = [told(words) for words in (*seen.parallel.idle.values(), *seen.parallel.notes)]
+    notes = [*seen.parallel.idle.values(), *seen.parallel.notes]
     if any(line.apparent_va is None for line in lines):
         notes.append(reason(Code.VA_NOT_KNOWN_ON_LINES))
     if any(doing[unit] is Standing.RESTING for unit in names):

@@ -7,10 +7,10 @@ sqrt(S^2 - P^2) without its sign, and circulating current can be suspected, neve
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
-from typing import Final
+from typing import Final, TypeVar
 
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource, Reading
@@ -18,6 +18,10 @@ from rules.system.parallel import CARRYING, ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel
 from rules.system.peers import IDLE_CURRENT
 from rules.system.state import Finding, Standing
 from rules.system.state import FindingKind as Kind
+from rules.values.code import Code
+from rules.values.reason import reason
+
+V = TypeVar("V", bound=Hashable)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +105,7 @@ def _sharing(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list
     for share in parallel.shares:
         off = share.deviation_fraction if share.unit in names else None
         if off is not None and abs(off) > _limit(Kind.SHARE_REAL, share.unit, told):
-            word = "more" if off > 0.0 else "less"
-            why = (
-                f"Unit {share.unit} carries {100 * abs(off):.0f} points of its rating {word} than the mean in "
-                "watts: its output leads or lags the others in angle."
-            )
+            why = reason(Code.SHARE_OFF, share.unit, off_fraction=off)
             found.append(Finding(Kind.SHARE_REAL, share.unit, why, off, BOUNDS[Kind.SHARE_REAL].limit))
     judged = {share.unit for share in parallel.shares if share.deviation_fraction is not None}
     reactive = {
@@ -117,10 +117,7 @@ def _sharing(able: Sequence[UnitView], parallel: Parallel, told: Before) -> list
         mean = sum(reactive.values()) / len(reactive)
         for unit, part in reactive.items():
             if abs(part - mean) > _limit(Kind.SHARE_REACTIVE, unit, told):
-                why = (
-                    f"Unit {unit} carries {100 * abs(part - mean):.0f} points of its rating "
-                    f"{'more' if part > mean else 'less'} reactive power than the mean: its voltage is set apart."
-                )
+                why = reason(Code.REACTIVE_SHARE_OFF, unit, off_fraction=part - mean)
                 limit = BOUNDS[Kind.SHARE_REACTIVE].limit
                 found.append(Finding(Kind.SHARE_REACTIVE, unit, why, part - mean, limit))
     return found
@@ -134,9 +131,7 @@ def _phases(system: str, parallel: Parallel, told: Before) -> list[Finding]:
     if apart is None or apart <= _limit(Kind.PHASES, system, told) or not enough:
         return []
     top = max(parallel.load.lines, key=lambda line: line.power_w or 0.0)
-    why = (
-        f"The board's lines differ by up to {100 * apart:.0f} % of their mean; line {top.line} carries most."
-    )
+    why = reason(Code.BOARD_LINES_APART, system, apart_fraction=apart, line=top.line)
     return [Finding(Kind.PHASES, system, why, apart, BOUNDS[Kind.PHASES].limit, top.line)]
 
 
@@ -154,10 +149,7 @@ def _circulating(able: Sequence[UnitView], parallel: Parallel, told: Before) -> 
         va = sum(a for a in apparent if a is not None)
         eased = BOUNDS[Kind.CIRCULATING].deadband if (Kind.CIRCULATING, v.unit.id) in told else 0.0
         if va > IDLE_CURRENT * v.fitted.rating_va and watts < (HARDLY_A_WATT + eased) * va:
-            why = (
-                f"Unit {v.unit.id} carries {va / 1e3:.1f} kVA with only {watts / 1e3:.1f} kW: current may circulate "
-                "between the units. The card cannot show the direction."
-            )
+            why = reason(Code.HARDLY_A_WATT, v.unit.id, apparent_va=va, power_w=watts)
             found.append(Finding(Kind.CIRCULATING, v.unit.id, why, watts / va, HARDLY_A_WATT))
         elif va > ENOUGH_LOAD_TO_JUDGE_SHARE * v.fitted.rating_va:
             factors[v.unit.id] = watts / va
@@ -165,10 +157,7 @@ def _circulating(able: Sequence[UnitView], parallel: Parallel, told: Before) -> 
         middle = median(factors.values())
         for unit, factor in factors.items():
             if middle - factor > _limit(Kind.CIRCULATING, unit, told):
-                why = (
-                    f"Unit {unit} works at power factor {factor:.2f} where its siblings have {middle:.2f} on the "
-                    "same load: current may circulate."
-                )
+                why = reason(Code.POWER_FACTOR_APART, unit, factor=factor, siblings=middle)
                 limit = middle - BOUNDS[Kind.CIRCULATING].limit
                 found.append(Finding(Kind.CIRCULATING, unit, why, factor, limit))
     return found
@@ -190,10 +179,7 @@ def _electrical(able: Sequence[UnitView], parallel: Parallel, told: Before) -> l
         middle = median(by_unit.values())
         for unit, value in by_unit.items():
             if len(by_unit) > 1 and abs(value - middle) > _limit(Kind.VOLTAGE, unit, told) * middle:
-                why = (
-                    f"Unit {unit} reads {value:.0f} V on board line {board}, its siblings {middle:.0f} V, on one "
-                    "busbar: a wrong meter, a wrong scale, or the unit is not on the bar."
-                )
+                why = reason(Code.VOLTAGE_APART, unit, voltage_v=value, siblings_v=middle, line=board)
                 limit = BOUNDS[Kind.VOLTAGE].limit * middle
                 found.append(Finding(Kind.VOLTAGE, unit, why, value, limit, board))
     hertz = {v.unit.id: f for v in carrying if v.reading is not None and (f := v.reading.output.frequency_hz)}
@@ -203,7 +189,7 @@ def _electrical(able: Sequence[UnitView], parallel: Parallel, told: Before) -> l
             Finding(
                 Kind.FREQUENCY,
                 unit,
-                f"Unit {unit} reads {f:.1f} Hz, its siblings {middle:.1f} Hz: parallel units run in step.",
+                reason(Code.FREQUENCY_APART, unit, frequency_hz=f, siblings_hz=middle),
                 f,
                 BOUNDS[Kind.FREQUENCY].limit,
             )
@@ -225,7 +211,7 @@ def _sources(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
                 Finding(
                     Kind.ALONE_ON_BATTERY,
                     u,
-                    f"Unit {u} is on battery while {', '.join(on_mains)} have mains.",
+                    reason(Code.ALONE_ON_BATTERY, u, beside=tuple(on_mains)),
                 )
                 for u in on_battery
             ]
@@ -234,7 +220,7 @@ def _sources(able: Sequence[UnitView], parallel: Parallel) -> list[Finding]:
                 Finding(
                     Kind.NOT_ON_BATTERY,
                     u,
-                    f"Unit {u} reads normal while {', '.join(on_battery)} are on battery.",
+                    reason(Code.READS_NORMAL_ALONE, u, beside=tuple(on_battery)),
                 )
                 for u in on_mains
             ]
@@ -247,56 +233,62 @@ def _two_sources(able: Sequence[UnitView], doing: Mapping[str, Standing]) -> lis
     by_inverter = [v for v in able if v not in past and doing[v.unit.id] in CARRYING]
     if not past or not by_inverter:
         return []
-    sentences = {
-        v.unit.id: f"Unit {v.unit.id} is on bypass while {_names(by_inverter)} carry by inverter: one bar, two sources."
+    found = {
+        v.unit.id: reason(Code.ON_BYPASS_ALONE, v.unit.id, beside=_names(by_inverter))
         for v in past
         if v.unit.normal_mode is not NormalMode.ECONOMY
     }
-    sentences |= {
-        v.unit.id: f"Unit {v.unit.id} carries by inverter while {_names(past)} are in economy mode: one bar, two sources."
+    found |= {
+        v.unit.id: reason(Code.BY_INVERTER_ALONE, v.unit.id, beside=_names(past))
         for v in by_inverter
         if v.unit.normal_mode is NormalMode.ECONOMY and doing[v.unit.id] is not Standing.ON_BATTERY
     }
-    return [Finding(Kind.SOURCE, unit, why) for unit, why in sentences.items()]
+    return [Finding(Kind.SOURCE, unit, why) for unit, why in found.items()]
 
 
-def _names(views: Sequence[UnitView]) -> str:
-    return ", ".join(v.unit.id for v in views)
+def _names(views: Sequence[UnitView]) -> tuple[str, ...]:
+    return tuple(v.unit.id for v in views)
 
 
-PLATES: Final[Mapping[Kind, tuple[str, Callable[[Reading], object]]]] = {
-    Kind.FIRMWARE: ("runs software", lambda r: r.nameplate.ups_software),
-    Kind.SETTINGS: (
-        "is set for",
-        lambda r: (
-            None
-            if r.nameplate.nominal_output_voltage_v is None
-            else (
-                f"{r.nameplate.nominal_output_voltage_v:.0f} V, "
-                f"{r.nameplate.nominal_output_frequency_hz or 0:.0f} Hz, low battery "
-                f"{(r.nameplate.low_battery_time_s or 0) / 60:.0f} min"
-            )
-        ),
-    ),
-    Kind.RATING: (
-        "is rated",
-        lambda r: None if r.nameplate.rating_va is None else f"{r.nameplate.rating_va / 1e3:.0f} kVA",
-    ),
-}
-"""What a card says of itself that siblings should agree on; unequal ratings may be declared."""
+def _settings(reading: Reading) -> tuple[int, int, int] | None:
+    """Return what a card says its unit is set for: V, Hz, minutes of low battery, as whole numbers."""
+    plate = reading.nameplate
+    if plate.nominal_output_voltage_v is None:
+        return None
+    low_min = round((plate.low_battery_time_s or 0) / 60)
+    return round(plate.nominal_output_voltage_v), round(plate.nominal_output_frequency_hz or 0), low_min
+
+
+def _kva(reading: Reading) -> int | None:
+    """Return what a card says its unit is rated, in whole kVA."""
+    rating_va = reading.nameplate.rating_va
+    return None if rating_va is None else round(rating_va / 1e3)
 
 
 def _plates(able: Sequence[UnitView]) -> list[Finding]:
-    found = []
-    for kind, (verb, of) in PLATES.items():
-        said = {
-            v.unit.id: value for v in able if v.reading is not None and (value := of(v.reading)) is not None
-        }
-        declared = {v.fitted.rating_va for v in able if v.fitted is not None}
-        if len(set(said.values())) < 2 or (kind is Kind.RATING and len(declared) > 1):
-            continue
-        values = list(said.values())
-        common = max(set(values), key=values.count)
-        odd = [unit for unit, value in said.items() if value != common]
-        found += [Finding(kind, u, f"Unit {u} {verb} {said[u]}, its siblings {common}.") for u in odd]
+    """Return what cards say of themselves that siblings should agree on; unequal ratings may be declared."""
+    read = {v.unit.id: v.reading for v in able if v.reading is not None}
+    found = [
+        Finding(Kind.FIRMWARE, u, reason(Code.SOFTWARE_DIFFERS, u, said=said, siblings=common))
+        for u, said, common in _odd({u: r.nameplate.ups_software for u, r in read.items()})
+    ]
+    found += [
+        Finding(Kind.SETTINGS, u, reason(Code.SETTINGS_DIFFER, u, said=said, siblings=common))
+        for u, said, common in _odd({u: _settings(r) for u, r in read.items()})
+    ]
+    if len({v.fitted.rating_va for v in able if v.fitted is not None}) <= 1:
+        found += [
+            Finding(Kind.RATING, u, reason(Code.RATING_DIFFERS, u, said=said, siblings=common))
+            for u, said, common in _odd({u: _kva(r) for u, r in read.items()})
+        ]
     return found
+
+
+def _odd(said: Mapping[str, V | None]) -> Iterator[tuple[str, V, V]]:
+    """Yield the units that say another value than most, with it and with the others'; of as many the first is theirs."""
+    known = {unit: value for unit, value in said.items() if value is not None}
+    values = list(known.values())
+    if len(set(values)) < 2:
+        return
+    common = max(set(values), key=values.count)
+    yield from ((unit, value, common) for unit, value in known.items() if value != common)

@@ -15,9 +15,11 @@ from typing import Final
 
 from rules.plant.estate import Card, CardReports, FittedUnit, NormalMode, Unit
 from rules.plant.reading import OutputSource, Reading, Silence
-from rules.plant.unread import Unread, unread_sentence
-from rules.system.peers import UnitLoad, filled, idle_units, idle_words, left_out_words, still_carries
+from rules.plant.unread import Unread, unread_reason
+from rules.system.peers import UnitLoad, filled, idle_reason, idle_units, left_out_reason, still_carries
 from rules.system.state import LineLoad, Load, Standing, UnitStanding
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 ENOUGH_LOAD_TO_JUDGE_SHARE: Final = 0.15
 """Share of rating under which sharing between units is noise (trade practice: 10 to 15 %)."""
@@ -133,11 +135,11 @@ class Parallel:
     units: tuple[UnitStanding, ...]
     shares: tuple[LoadShare, ...]
     phase_imbalance_fraction: float | None
-    cannot_tell: tuple[str, ...]
+    cannot_tell: tuple[Reason, ...]
     as_of: datetime | None
-    notes: tuple[str, ...] = ()
-    idle: Mapping[str, str] = field(default_factory=dict)
-    left_out: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[Reason, ...] = ()
+    idle: Mapping[str, Reason] = field(default_factory=dict)
+    left_out: Mapping[str, Reason] = field(default_factory=dict)
 
     def standing_of(self, unit: str) -> Standing:
         """Return what a unit is doing."""
@@ -231,10 +233,10 @@ def _sum(values: Sequence[float | None]) -> float | None:
 
 def _group_loads(
     views: Sequence[UnitView], doing: Mapping[str, Standing], own: Mapping[str, UnitLoad]
-) -> tuple[list[UnitLoad], list[str]]:
+) -> tuple[list[UnitLoad], list[Reason]]:
     """Return loads to add up, each card counted once, and why some cannot be known."""
     loads: list[UnitLoad] = []
-    why: list[str] = []
+    why: list[Reason] = []
     seen: set[str] = set()
     for view in views:
         if not view.shared_card or view.card is None:
@@ -244,19 +246,13 @@ def _group_loads(
             continue
         seen.add(view.card.id)
         speaker = next((v for v in views if v.card is view.card and v.fresh), view)
-        names = ", ".join(view.card.covers)
         if view.card.reports is CardReports.SUM:
             loads.append(unit_load(speaker, doing[speaker.unit.id]))
-            why.append(
-                f"Card {view.card.id} gives the sum of units {names}: what one of them carries cannot be told."
-            )
+            why.append(reason(Code.CARD_GIVES_SUM, view.card.id, units=tuple(view.card.covers)))
         else:
             lines = view.unit.line_order[: view.unit.output_lines]
             loads.append(UnitLoad(dict.fromkeys(lines), dict.fromkeys(lines)))
-            why.append(
-                f"Card {view.card.id} gives one unit of {names} only: neither the load of the system nor the "
-                "other units' can be told."
-            )
+            why.append(reason(Code.CARD_GIVES_ONE, view.card.id, units=tuple(view.card.covers)))
     return loads, why
 
 
@@ -328,17 +324,16 @@ def together(views: Sequence[UnitView]) -> Parallel:
     load = board_load(loads)
     parts = shares(views, doing, own, load.power_w)
     answer = {v.unit.id for v in views if v.fresh and v.reading is not None}
-    left_out = {u: left_out_words(u, item) for u, item in own.items() if item.left_out and u in answer}
+    left_out = {u: left_out_reason(u, item) for u, item in own.items() if item.left_out and u in answer}
     notes = [text for unit, text in left_out.items() if own[unit].total_w is not None]
     why += [text for unit, text in left_out.items() if own[unit].total_w is None]
     why += [
-        unread_sentence(view.unit.id, view.unread, view.age_s)
+        unread_reason(view.unit.id, view.unread, view.age_s)
         for view in views
         if not view.fresh and doing[view.unit.id] is not Standing.ISOLATED
     ]
     notes += [
-        f"{unread_sentence(v.unit.id, v.unread, v.age_s)[:-1]}; its peers carry no more than their part, so it still "
-        "carries its own."
+        reason(Code.UNIT_VOUCHED_FOR, v.unit.id, why=v.unread, age_s=v.age_s)
         for v in views
         if v.late and v.vouched and v.fresh
     ]
@@ -362,7 +357,7 @@ def together(views: Sequence[UnitView]) -> Parallel:
         as_of=min(fresh) if fresh else None,
         notes=tuple(notes),
         idle={
-            v.unit.id: idle_words(v.unit.id, idle[v.unit.id], peers, _hints(v))
+            v.unit.id: idle_reason(v.unit.id, idle[v.unit.id], peers, _hints(v))
             for v in views
             if v.unit.id in idle
         },
@@ -370,19 +365,19 @@ def together(views: Sequence[UnitView]) -> Parallel:
     )
 
 
-def _hints(view: UnitView) -> list[str]:
+def _hints(view: UnitView) -> list[Reason]:
     """Return what the card of a unit that is not seen carrying says of why."""
     reading = view.reading
     if reading is None:
         return []
-    said = [name for name in reading.card_alarms or () if name in _SAYS_WHY]
-    hints = [f"Its card says {', '.join(said)}."] if said else []
+    said = tuple(name for name in reading.card_alarms or () if name in _SAYS_WHY)
+    hints = [reason(Code.HINT_CARD_SAYS, alarms=said)] if said else []
     volts = [line.voltage_v for line in reading.output.lines if line.voltage_v is not None]
     if volts and max(volts) < DEAD_OUTPUT_V:
-        hints.append("It has no voltage at its output.")
+        hints.append(reason(Code.HINT_NO_VOLTAGE))
     elif volts:
-        hints.append(f"It reads {max(volts):.0f} V at its output.")
+        hints.append(reason(Code.HINT_VOLTAGE, voltage_v=max(volts)))
     by_bypass = sum(line.power_w or 0.0 for line in reading.bypass.lines) if reading.bypass else 0.0
     if by_bypass > 0.0:
-        hints.append(f"{by_bypass / 1e3:.1f} kW go by its bypass.")
+        hints.append(reason(Code.HINT_BY_BYPASS, power_w=by_bypass))
     return hints

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from rules.system.load_record import Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
 from rules.system.redundancy import (
-    WHY_NO_SPARE,
+    NO_SPARE,
     Margin,
     limits_with_spares_gone,
     load_to_judge_by,
@@ -23,6 +23,8 @@ from rules.system.redundancy import (
     margins_at,
 )
 from rules.system.state import Load, LoadBasis, PartnerVerdict
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 Loads = Mapping[int, tuple[float, float] | None]
@@ -46,34 +48,33 @@ def takes_partner(
 ) -> PartnerVerdict:
     """Return whether the units seen in `views` carry their own load and their partner's."""
     reasons = [
-        f"Unit {item.id} {WHY_NO_SPARE[item.standing]} and takes nothing."
+        reason(Code.UNIT_TAKES_NOTHING, item.id, standing=item.standing)
         for item in parallel.units
-        if item.standing in WHY_NO_SPARE
+        if item.standing in NO_SPARE
     ]
-    reasons += [f"It is not counted on: {why}" for why in parallel.idle.values()]
+    reasons += [reason(Code.IDLE_NOT_COUNTED_ON, because=why) for why in parallel.idle.values()]
     reasons += parallel.notes
     if other.load is None:
-        return _open(other, parallel, [*reasons, f"{other.name} has not been read since the start."])
+        return _open(other, parallel, [*reasons, reason(Code.PARTNER_NOT_READ, name=other.name)])
     unseen = list(parallel.with_standing(MERELY_UNSEEN))
     able = list(parallel.with_standing(FEEDING))
     known = {view.unit.id for view in views if view.fitted is not None}
     if nameless := sorted({*able, *unseen} - known):
-        return _open(other, parallel, [*reasons, f"The rating of unit {', '.join(nameless)} is not known."])
+        return _open(other, parallel, [*reasons, reason(Code.RATINGS_NOT_KNOWN, units=tuple(nameless))])
     basis, own, note = load_to_judge_by(parallel.load, peaks)
     their_basis, theirs, _ = load_to_judge_by(other.load, other.peaks)
     asked = added(own, theirs)
     if LoadBasis.NOW in (basis, their_basis):
         basis = LoadBasis.NOW
-        reasons.append("Of one of the two less than a day of load is recorded: its load now is counted.")
+        reasons.append(reason(Code.PARTNERS_RECORD_SHORT))
     else:
         reasons += note
     loads = {line: pair for line, pair in asked.items() if pair is not None}
     if len(loads) < len(asked) or not loads:
-        whose = [f"of {other.name}"] if None in theirs.values() else []
-        whose = ["here", *whose] if None in own.values() or not whose else whose
-        return _open(
-            other, parallel, [*reasons, f"The load {' and '.join(whose)} is not known on every line."], basis
-        )
+        partner = other.name if None in theirs.values() else None
+        here = None in own.values() or partner is None
+        lacking = reason(Code.PARTNERS_LOADS_NOT_KNOWN, here=here, partner=partner)
+        return _open(other, parallel, [*reasons, lacking], basis)
     limits = _limits(views, able, loads)
     ranked = margins(loads, limits)
     not_seen_now = unseen or parallel.load.power_w is None or other.load.power_w is None
@@ -81,16 +82,20 @@ def takes_partner(
         limits = _limits(views, [*able, *unseen], loads)
         ranked = margins(loads, limits)
         if ranked[0].left_fraction >= 0.0:
-            blind = [] if other.load.power_w is not None else [f"The load of {other.name} is not known now."]
+            blind = (
+                []
+                if other.load.power_w is not None
+                else [reason(Code.PARTNER_LOAD_NOT_KNOWN_NOW, name=other.name)]
+            )
             return _open(other, parallel, [*reasons, *parallel.cannot_tell, *blind], basis)
-        reasons.append("Even with every unit that does not answer counted as sound, it would not be enough.")
+        reasons.append(reason(Code.NOT_ENOUGH_EVEN_IF_SOUND))
     tight = ranked[0]
     bases = loads_at(parallel.load, peaks)
     beside = loads_at(other.load, other.peaks)
     return PartnerVerdict(
         partner=other.system,
         verdict=Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE,
-        because=(_sentence(tight, loads, limits, other.name, basis), *reasons),
+        because=(_reason(tight, loads, limits, other.name, basis), *reasons),
         as_of=parallel.as_of,
         margin_w=tight.left_w,
         margin_fraction=tight.left_fraction,
@@ -123,27 +128,35 @@ def _limits(
     return {line: own.get(line, (0.0, 0.0)) for line in loads}
 
 
-def _sentence(
+def _reason(
     tight: Margin,
     loads: Mapping[int, tuple[float, float]],
     limits: Mapping[int, tuple[float, float]],
     name: str,
     basis: LoadBasis,
-) -> str:
-    place, unit = (0, "kW") if tight.limit == "w" else (1, "kVA")
-    load, limit = loads[tight.line][place] / 1e3, limits[tight.line][place] / 1e3
-    when = "now" if basis is LoadBasis.NOW else "at the peaks of both"
-    if limit <= 0.0:
-        return f"With the load of {name} added, line {tight.line} asks {load:.2f} {unit} {when}, and no unit carries it."
-    fits = "fits on every line; tightest is" if tight.left_fraction >= 0.0 else "does not fit on"
-    return (
-        f"The load of {name} {fits} line {tight.line}: "
-        f"both ask {load:.2f} {unit} {when}, the units carry {limit:.2f}."
+) -> Reason:
+    place = 0 if tight.limit == "w" else 1
+    asked, carried = loads[tight.line][place], limits[tight.line][place]
+    line, limit, now = tight.line, tight.limit, basis is LoadBasis.NOW
+    if carried <= 0.0:
+        return reason(Code.PARTNER_LINE_UNCARRIED, name=name, line=line, limit=limit, asked=asked, now=now)
+    if tight.left_fraction >= 0.0:
+        return reason(
+            Code.PARTNER_LOAD_FITS, name=name, line=line, limit=limit, asked=asked, carried=carried, now=now
+        )
+    return reason(
+        Code.PARTNER_LOAD_DOES_NOT_FIT,
+        name=name,
+        line=line,
+        limit=limit,
+        asked=asked,
+        carried=carried,
+        now=now,
     )
 
 
 def _open(
-    other: PartnerLoad, parallel: Parallel, because: Sequence[str], basis: LoadBasis = LoadBasis.NOW
+    other: PartnerLoad, parallel: Parallel, because: Sequence[Reason], basis: LoadBasis = LoadBasis.NOW
 ) -> PartnerVerdict:
     return PartnerVerdict(
         partner=other.system,

@@ -12,6 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
+
 IDLE_SHARE: Final = 0.02
 """Part of its share under which a unit is not seen carrying."""
 SHARE_TO_SEE: Final = 0.03
@@ -177,35 +180,34 @@ def _part(line: int, peers: Sequence[UnitLoad]) -> float | None:
     return sum(w for w, _ in known) / sum(r for _, r in known) if known else None
 
 
-def left_out_words(unit: str, load: UnitLoad) -> str:
+def left_out_reason(unit: str, load: UnitLoad) -> Reason:
     """Return which figures a card leaves out, and between which bounds its peers put them."""
-    dark = [line for line in load.left_out if load.power_w[line] is None]
-    said = [f"no power on line {', '.join(map(str, dark))}, and nothing beside it tells it"] if dark else []
+    dark = tuple(line for line in load.left_out if load.power_w[line] is None)
+    rest = []
     for line in load.left_out:
         w = load.power_w[line]
         if w is None:
             continue
         if line not in load.doubt_w:
-            said.append(f"no current on line {line}")
+            rest.append(reason(Code.NO_CURRENT_ON_LINE, line=line))
             continue
-        low, high = max(w - load.doubt_w[line], 0.0) / 1e3, (w + load.doubt_w[line]) / 1e3
-        said.append(f"no power on line {line}: taken as {low:.2f} to {high:.2f} kW by what its peers carry")
-    return f"Unit {unit} gives {'; '.join(said)}."
+        low_w, high_w = max(w - load.doubt_w[line], 0.0), w + load.doubt_w[line]
+        rest.append(reason(Code.NO_POWER_ON_LINE, line=line, low_w=low_w, high_w=high_w))
+    return reason(Code.CARD_LEAVES_OUT, unit, dark=dark, rest=tuple(rest))
 
 
-def idle_words(unit: str, carries_w: float, peers: Mapping[str, float], hints: Sequence[str] = ()) -> str:
-    """Return that a unit is not seen carrying, what it may be, and what tells.
+def idle_reason(
+    unit: str, carries_w: float, peers: Mapping[str, float], hints: Sequence[Reason] = ()
+) -> Reason:
+    """Return that a unit is not seen carrying.
 
-    `peers`: watts of those that carry. `hints`: what its card says that bears on it, as sentences.
+    `peers`: watts of those that carry. `hints`: what its card says that bears on it.
     """
-    names, beside_kw = ", ".join(peers), sum(peers.values()) / 1e3
-    verb = "carries" if len(peers) == 1 else "carry"
-    return " ".join(
-        (
-            f"Unit {unit} carries {carries_w / 1e3:.1f} kW while {names} {verb} {beside_kw:.1f} kW: it is not seen "
-            "carrying.",
-            *hints,
-            "Its output may be open, it may stand by at low load (if it is meant to, declare may_rest), or its part "
-            "may go by a bypass: its panel and the position of its output breaker tell.",
-        )
+    return reason(
+        Code.NOT_SEEN_CARRYING,
+        unit,
+        carries_w=carries_w,
+        peers=tuple(peers),
+        beside_w=sum(peers.values()),
+        hints=tuple(hints),
     )

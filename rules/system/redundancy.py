@@ -14,10 +14,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from rules.battery.assessment.would_tell import named
 from rules.system.load_record import DayPeak, Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
 from rules.system.state import LineRedundancy, Load, LoadBasis, Redundancy, RedundancyAt, Standing
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 ENOUGH_DAYS = 1.0
@@ -25,11 +26,8 @@ ENOUGH_DAYS = 1.0
 
 NOISE_SHARE = 0.02
 
-WHY_NO_SPARE = {
-    Standing.BYPASS: "is on bypass",
-    Standing.OFF: "is off",
-    Standing.ISOLATED: "is isolated for work",
-}
+NO_SPARE = frozenset((Standing.BYPASS, Standing.OFF, Standing.ISOLATED))
+"""Standings in which a unit can take nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,24 +108,25 @@ def redundancy(
     banks = tuple(unproven or ())
     if not banks:
         return found
-    because = (f"{found.because[0].rstrip('.')}; {named(banks)} unproven.", *found.because[1:])
+    first = reason(Code.WITH_BANKS_UNPROVEN, first=found.because[0], banks=banks)
+    because = (first, *found.because[1:])
     return replace(found, because=because, unproven_banks=banks)
 
 
 def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spare_units: int) -> Redundancy:
     reasons = [
-        f"Unit {item.id} {WHY_NO_SPARE[item.standing]} and is no spare."
+        reason(Code.UNIT_NO_SPARE, item.id, standing=item.standing)
         for item in parallel.units
-        if item.standing in WHY_NO_SPARE
+        if item.standing in NO_SPARE
     ]
-    reasons += [f"It is no spare: {why}" for why in parallel.idle.values()]
+    reasons += [reason(Code.IDLE_NO_SPARE, because=why) for why in parallel.idle.values()]
     unseen = parallel.with_standing(MERELY_UNSEEN)
     able = list(parallel.with_standing(FEEDING))
     hopeful = [*able, *unseen]
     known = {view.unit.id for view in views if view.fitted is not None}
     if not known.issuperset(hopeful):
-        nameless = ", ".join(sorted(set(hopeful) - known))
-        return _cannot_tell(parallel, peaks, {}, [*reasons, f"The rating of unit {nameless} is not known."])
+        nameless = reason(Code.RATINGS_NOT_KNOWN, units=tuple(sorted(set(hopeful) - known)))
+        return _cannot_tell(parallel, peaks, {}, [*reasons, nameless])
     limits = limits_with_spares_gone(views, able, spare_units)
     basis, asked, note = load_to_judge_by(parallel.load, peaks)
     reasons += [*note, *parallel.notes]
@@ -138,23 +137,21 @@ def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spa
         worst = margins({k: v for k, v in known_peaks.items() if v is not None}, best)
         if not worst or worst[0].left_fraction >= 0.0:
             return _cannot_tell(parallel, peaks, limits, reasons, basis)
-        reasons.append("Even with every unit that does not answer counted as sound, it would not be enough.")
+        reasons.append(reason(Code.NOT_ENOUGH_EVEN_IF_SOUND))
         limits, able = best, hopeful
     loads = {line: load for line, load in asked.items() if load is not None}
     if len(loads) < len(asked) or not loads:
-        return _cannot_tell(
-            parallel, peaks, limits, [*reasons, "The load is not known on every line."], basis
-        )
+        return _cannot_tell(parallel, peaks, limits, [*reasons, reason(Code.LOAD_NOT_KNOWN_ON_LINES)], basis)
     ranked = margins(loads, limits)
     tight = ranked[0]
     if tight.left_fraction < 0.0 and _fits_by_the_lower_bound(parallel.load, peaks, limits):
-        why = "By the upper bound of what is reckoned it would not be enough, by the lower one it would."
+        why = reason(Code.BOUNDS_DISAGREE)
         return _cannot_tell(parallel, peaks, limits, [why, *reasons], basis)
     verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
     gone = {(m.line, m.limit): gone_on(views, able, spare_units, m.line, m.limit) for m in ranked}
     return Redundancy(
         verdict=verdict,
-        because=(*_sentences(ranked, limits, loads, gone, basis), *reasons),
+        because=(*_reasons(ranked, limits, loads, gone, basis), *reasons),
         as_of=parallel.as_of,
         margin_w=tight.left_w,
         margin_fraction=tight.left_fraction,
@@ -218,7 +215,7 @@ def _pair(watts: float | None, volt_amperes: float | None) -> tuple[float, float
 
 def load_to_judge_by(
     load: Load, peaks: Peaks, *, doubts: float = 1.0
-) -> tuple[LoadBasis, dict[int, tuple[float, float] | None], list[str]]:
+) -> tuple[LoadBasis, dict[int, tuple[float, float] | None], list[Reason]]:
     """Return the load to judge by: the higher of the recorded peak and now, and what it rests on.
 
     Now is taken at its upper bounds where part of it was reckoned; `doubts` -1: at its lower ones.
@@ -231,12 +228,10 @@ def load_to_judge_by(
         asked[line] = _higher(present, peak)
     if peaks.known_days < ENOUGH_DAYS:
         if any(_passes(asked[line], present) for line, present in now.items()):
-            note = "The peak is the highest of less than a day on record, not yet of 30 days."
-            return LoadBasis.PEAK_30D, asked, [note]
-        return LoadBasis.NOW, asked, ["Judged by the load now: less than a day of load is recorded yet."]
+            return LoadBasis.PEAK_30D, asked, [reason(Code.PEAK_OF_LESS_THAN_A_DAY)]
+        return LoadBasis.NOW, asked, [reason(Code.JUDGED_BY_LOAD_NOW)]
     if peaks.known_days < 29.0:
-        note = f"The peak is that of {peaks.known_days:.0f} recorded days, not yet of 30."
-        return LoadBasis.PEAK_30D, asked, [note]
+        return LoadBasis.PEAK_30D, asked, [reason(Code.PEAK_OF_DAYS, days=peaks.known_days)]
     return LoadBasis.PEAK_30D, asked, []
 
 
@@ -262,37 +257,38 @@ def _higher(
     return watts, volt_amperes
 
 
-def _sentences(
+def _reasons(
     ranked: Sequence[Margin],
     limits: Mapping[int, tuple[float, float]],
     loads: Mapping[int, tuple[float, float]],
     gone: Mapping[tuple[int, str], tuple[str, ...]],
     basis: LoadBasis,
-) -> list[str]:
-    """Return the verdict in words: the tightest line if it passes, every line that fails if not."""
-    when = "now" if basis is LoadBasis.NOW else "at its peak"
+) -> list[Reason]:
+    """Return why: the tightest line if it passes, every line that fails if not."""
+    now = basis is LoadBasis.NOW
 
-    def side_by_side(margin: Margin) -> tuple[str, str]:
-        place, unit = (0, "kW") if margin.limit == "w" else (1, "kVA")
-        return (
-            f"{loads[margin.line][place] / 1e3:.2f} {unit}",
-            f"{limits[margin.line][place] / 1e3:.2f} {unit}",
-        )
+    def side_by_side(margin: Margin) -> tuple[float, float]:
+        place = 0 if margin.limit == "w" else 1
+        return loads[margin.line][place], limits[margin.line][place]
 
     failing = [margin for margin in ranked if margin.left_fraction < 0.0]
     if not failing:
-        load, limit = side_by_side(ranked[0])
         tight = ranked[0]
-        passing = f"With {_names(gone, tight)} gone every line passes in W and in VA; tightest is line {tight.line}: "
-        return [passing + f"it asks {load} {when}, {limit} remain."]
+        asked, remains = side_by_side(tight)
+        without = gone[tight.line, tight.limit]
+        return [
+            reason(
+                Code.EVERY_LINE_PASSES, line=tight.line, limit=tight.limit, asked=asked, remains=remains,
+                gone=without, now=now,
+            )
+        ]  # fmt: skip
     return [
-        f"Line {margin.line} asks {load} {when}; with {_names(gone, margin)} gone {limit} remain."
-        for margin, (load, limit) in ((m, side_by_side(m)) for m in failing)
-    ]
-
-
-def _names(gone: Mapping[tuple[int, str], tuple[str, ...]], margin: Margin) -> str:
-    return " and ".join(gone[margin.line, margin.limit]) or "the spare"
+        reason(
+            Code.LINE_FAILS, line=m.line, limit=m.limit, asked=asked, remains=remains,
+            gone=gone[m.line, m.limit], now=now,
+        )
+        for m, (asked, remains) in ((margin, side_by_side(margin)) for margin in failing)
+    ]  # fmt: skip
 
 
 def _lines(
@@ -347,7 +343,7 @@ def _cannot_tell(
     parallel: Parallel,
     peaks: Peaks,
     limits: Mapping[int, tuple[float, float]],
-    because: Sequence[str],
+    because: Sequence[Reason],
     basis: LoadBasis = LoadBasis.NOW,
 ) -> Redundancy:
     recorded = {p.line: _pair(p.peak_w, p.peak_va) for p in peaks.lines}

@@ -164,7 +164,7 @@ class Redundancy:
     """
 
     verdict: Verdict
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     as_of: datetime | None
     margin_w: float | None
     margin_fraction: float | None
@@ -186,7 +186,7 @@ class PartnerVerdict:
 
     partner: str
     verdict: Verdict
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     as_of: datetime | None
     margin_w: float | None
     margin_fraction: float | None
@@ -317,7 +317,7 @@ class Finding:
 
     kind: FindingKind
     about: str
-    because: str
+    because: Reason
     value: float | None = None
     limit: float | None = None
     line: int | None = None
@@ -394,7 +394,7 @@ class SystemState:
     hold_up: HoldUps
     requirements: tuple[RequirementVerdict, ...]
     on_battery: OnBattery | None
-    not_checked: tuple[str, ...] = ()
+    not_checked: tuple[Reason, ...] = ()
     findings: tuple[Finding, ...] = ()
     partner: PartnerVerdict | None = None
     work: tuple[UnitWork, ...] = ()

@@ -17,6 +17,8 @@ from rules.plant.estate import Unit
 from rules.plant.reading import Reading
 from rules.system.state import Finding
 from rules.system.state import FindingKind as Kind
+from rules.values.code import Code
+from rules.values.reason import reason
 
 LATE: Final = timedelta(seconds=10)
 SEEN_AFTER: Final = timedelta(seconds=20)
@@ -98,7 +100,7 @@ def latecomers(transfers: Sequence[Transfer], accept_s: Mapping[str, float]) -> 
     """
     went = [t for t in transfers if t.went is not None]
     found = [
-        Finding(Kind.NOT_ON_BATTERY, t.unit, f"Unit {t.unit} did not go on battery with its siblings.")
+        Finding(Kind.NOT_ON_BATTERY, t.unit, reason(Code.STAYED_ON_MAINS, t.unit))
         for t in transfers
         if t.went is None and 2 * len(went) > len(transfers)
     ]
@@ -110,6 +112,7 @@ def latecomers(transfers: Sequence[Transfer], accept_s: Mapping[str, float]) -> 
         allowed = LATE + timedelta(seconds=max(accept_s.get(unit, 0.0) - accept_s.get(first, 0.0), 0.0))
         late = at - back[first]
         if late > allowed:
-            why = f"Unit {unit} came back {late.total_seconds():.0f} s after {first}; {allowed.total_seconds():.0f} s are allowed."
-            found.append(Finding(Kind.LATE_BACK, unit, why, late.total_seconds(), allowed.total_seconds()))
+            late_s, allowed_s = late.total_seconds(), allowed.total_seconds()
+            why = reason(Code.CAME_BACK_LATE, unit, late_s=late_s, first=first, allowed_s=allowed_s)
+            found.append(Finding(Kind.LATE_BACK, unit, why, late_s, allowed_s))
     return tuple(found)

@@ -40,7 +40,7 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         el("li", stopped(said))
         for said in dict.fromkeys(map(say, [*said_by, *subject.state.hold_up.because]))
     ]
-    unchecked = [el("li", stopped(said)) for said in subject.state.not_checked]
+    unchecked = [el("li", stopped(say(one))) for one in subject.state.not_checked]
     right: list[Nodes] = [
         el("h3", "What it rests on"),
         el("ul", grounds or el("li", "nothing that was read"), class_="rests-on"),

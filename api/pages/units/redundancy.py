@@ -13,6 +13,7 @@ from api.pages.markup.marks import Standing, line_mark
 from api.pages.units.ruler import caption, ruler, table
 from collector.read_model.sheet import Sheet, ShownUnit
 from rules.phrasing.figures import CANNOT_TELL, capital, clause, count, down, kilo, listed, up, whole_percent
+from rules.phrasing.reasons import say
 from rules.system.state import LoadBasis, Redundancy, RedundancyAt, UnitStanding
 from rules.system.state import Standing as UnitStands
 from rules.values.verdict import Verdict
@@ -46,7 +47,7 @@ HOW_TO_READ = (
 
 def verdict(redundancy: Redundancy) -> str:
     """Return the answer in a sentence: the rules' first reason after a yes, a no, or that it cannot be told."""
-    because = stopped(redundancy.because[0]) if redundancy.because else ""
+    because = stopped(say(redundancy.because[0])) if redundancy.because else ""
     if redundancy.verdict is Verdict.CANNOT_TELL:
         return f"Cannot tell. {because}".strip()
     if redundancy.verdict is Verdict.INADEQUATE:
@@ -64,7 +65,7 @@ def reason(redundancy: Redundancy) -> str:
     """Return what an answer rests on, as short as a cell: the tightest line and what it has left or lacks."""
     tight, left_w = redundancy.tightest_line, redundancy.margin_w
     if redundancy.verdict is Verdict.CANNOT_TELL or tight is None or left_w is None:
-        return clause(redundancy.because[0]) if redundancy.because else ""
+        return clause(say(redundancy.because[0])) if redundancy.because else ""
     at = "at its peak" if redundancy.basis is LoadBasis.PEAK_30D else "now"
     if left_w < 0:
         return f"L{tight} asks {up(-left_w / 1000.0, 2):.2f} kW too much {at}"
@@ -137,7 +138,7 @@ def _more(system: str, redundancy: Redundancy) -> Nodes:
 
 def _reasons(subject: Judged, redundancy: Redundancy) -> Nodes:
     """Return the further reasons, the margins at other loads, and what sets one unit apart."""
-    said = [stopped(reason) for reason in redundancy.because[1:]]
+    said = [stopped(say(one)) for one in redundancy.because[1:]]
     said += [_margin_at(at) for at in redundancy.at if at.basis is not redundancy.basis]
     parts: list[Nodes] = [el("ul", [el("li", reason) for reason in said], class_="rests-on")] if said else []
     return [*parts, _apart(subject)]
@@ -150,9 +151,9 @@ def _apart(subject: Judged) -> Nodes:
     said = [
         el(
             "li",
-            f"In the outage of {subject.clock.on(f.at)}: {clause(f.because)}."
+            f"In the outage of {subject.clock.on(f.at)}: {clause(say(f.because))}."
             if f.at
-            else stopped(f.because),
+            else stopped(say(f.because)),
         )
         for f in subject.state.findings
     ]
@@ -171,7 +172,7 @@ def _pair(sheet: Sheet, subject: Judged) -> Nodes:
         Verdict.INADEQUATE: "No.",
         Verdict.CANNOT_TELL: "Cannot tell.",
     }[pair.verdict]
-    said = [stopped(reason) for reason in pair.because]
+    said = [stopped(say(one)) for one in pair.because]
     said += [_margin_at(at) for at in pair.at if at.basis is not pair.basis]
     return [
         el(

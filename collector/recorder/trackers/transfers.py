@@ -21,7 +21,6 @@ from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.system.state import Finding, FindingKind
 from rules.system.transfers import Call, followed, judged
-from rules.values.reason import told
 from rules.values.serial import from_plain, to_plain
 
 TRANSFERS: Final = "transfers"
@@ -81,7 +80,7 @@ class Transfers(SnapshotKept):
         incident = next(
             (i.id for i in incidents.values() if i.cause is Cause.POWER and call.system in i.parts), None
         )
-        return tuple(PowerEvent(at, EVENTS[f.kind], f.about, told(f.because), incident) for f in found)
+        return tuple(PowerEvent(at, EVENTS[f.kind], f.about, f.because, incident) for f in found)
 
     def move_clock(self, by: timedelta) -> None:
         """Move along what was noted before the clock was set."""

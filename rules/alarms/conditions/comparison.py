@@ -12,7 +12,7 @@ from rules.alarms.lifecycle.course import Observation
 from rules.system.parallel import MERELY_UNSEEN
 from rules.system.state import Finding, FindingKind, Standing, SystemState
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 NOW: Final[Mapping[FindingKind, str]] = {
@@ -76,7 +76,7 @@ def partner_condition(state: SystemState, kind: AlarmKind, was: Was) -> Conditio
         return Condition(kind.id, state.id, Observation(False))
     near = kind.bound.passed(pair.margin_fraction, was=was(kind.id, "")) or False
     judged = pair.verdict is not Verdict.CANNOT_TELL
-    because = tuple(told(why) for why in pair.because[:1])
+    because = pair.because[:1]
     what = reason(Code.PARTNER_NOT_TAKEN, state.id, name=state.name, because=because)
     facts = {"margin_fraction": pair.margin_fraction}
     present = (pair.verdict is Verdict.INADEQUATE or near) if judged else None
@@ -87,7 +87,7 @@ def _say(state: SystemState, found: Sequence[Finding]) -> Reason | None:
     if not found:
         return None
     by_weight = sorted(found, key=lambda f: -abs(f.value or 0.0))
-    worst = tuple(told(f.because) for f in by_weight[:2])
+    worst = tuple(f.because for f in by_weight[:2])
     more = len(by_weight) - len(worst)
     return reason(Code.UNITS_DIFFER, state.id, name=state.name, findings=worst, more=more)
 

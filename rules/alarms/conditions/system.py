@@ -117,7 +117,7 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
         return
     known = redundancy.verdict is not Verdict.CANNOT_TELL
     near = kind.bound.passed(redundancy.margin_fraction, was=was(kind.id, "")) or False
-    because = tuple(map(told, redundancy.because[:2]))
+    because = redundancy.because[:2]
     what = reason(Code.SPARE_GONE, state.id, name=state.name, because=because)
     if redundancy.margin_w is not None and redundancy.tightest_line is not None and redundancy.margin_w < 0:
         what = reason(

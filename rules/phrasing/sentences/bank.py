@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from rules.phrasing.dates import about_day
+from rules.phrasing.dates import about_day, day_words
 from rules.phrasing.says import says
 from rules.values.code import Code
 
@@ -71,3 +71,129 @@ def set_test_due(about: str, *, because: str) -> str:
 def set_words_failing(*, why: str) -> str:
     """Say that the site's word of its sets does not come in, and what the broker says."""
     return f"The broker of [set_words] is not listened to. It says: {why}."
+
+
+# ---- sets: what came back, their starts, their runs on load (`rules.generator`) ------------------------------
+
+
+@says(Code.SET_TOOK_LOAD)
+def set_took_load(*, took_s: float) -> str:
+    """Say what the site said."""
+    return f"The site says its set took the load after {took_s:.0f} s."
+
+
+@says(Code.SET_DID_NOT_CARRY)
+def set_did_not_carry(*, took_s: float) -> str:
+    """Say what the site said."""
+    return f"The site says its set did not carry; supply was back after {took_s:.0f} s."
+
+
+@says(Code.RETURN_MARKED)
+def return_marked(*, took_s: float, source: str, by: str) -> str:
+    """Say who marked what came back."""
+    return f"Back after {took_s:.0f} s on the {source}, as {by} marked it."
+
+
+@says(Code.RETURN_BY_FREQUENCY)
+def return_by_frequency(*, took_s: float, units: int, off_hz: float) -> str:
+    """Say by how much the input's frequency was off."""
+    return (
+        f"Back after {took_s:.0f} s; the input then left the mains' band on all {units} units (by {off_hz:.1f} Hz at the "
+        "least): a set."
+    )
+
+
+@says(Code.RETURN_MARKED_UNKNOWN)
+def return_marked_unknown(*, took_s: float, by: str) -> str:
+    """Say that somebody said that nobody knows."""
+    return f"Returned after {took_s:.0f} s; what fed it is not known, says {by}."
+
+
+@says(Code.RETURN_UNKNOWN)
+def return_unknown(*, took_s: float) -> str:
+    """Ask for a mark."""
+    return f"Returned after {took_s:.0f} s, source not known: mark it."
+
+
+@says(Code.NO_START_ON_RECORD)
+def no_start_on_record() -> str:
+    """Say that nothing was learnt."""
+    return "No start of the set is on record with evidence."
+
+
+@says(Code.STARTS_SEEN)
+def starts_seen(*, starts: int, longest_s: float, declared_s: float, beyond: int) -> str:
+    """Say what was learnt of a set's starts beside what is declared, in s."""
+    late = f" {beyond} of them took longer than declared: correct the estate file." if beyond else ""
+    return f"{starts} starts seen, the longest {longest_s:.0f} s to supply; {declared_s:.0f} s are declared.{late}"
+
+
+# ---- runs on load --------------------------------------------------------------------------------------------
+
+_NEVER = "A run on load of 30 min at 30 % of rating was never seen."
+
+
+def _and(first: str, short: str | None) -> str:
+    return f"{first} {short}" if short else first
+
+
+@says(Code.RUN_LAST)
+def run_last(
+    *,
+    ran: date,
+    for_s: float,
+    load_w: float | None,
+    seen_w: float | None,
+    rating_w: float,
+    enough: bool,
+    due: date,
+    short: str | None,
+) -> str:
+    """Say when a set ran last, how long, at what load, and when the next run is due; `short`: a later run that is none."""
+    if load_w is not None:
+        load = f" at {load_w / 1e3:.0f} kW, {load_w / rating_w:.0%} of rating"
+    elif seen_w is None:
+        load = " (its load is not known)"
+    else:
+        seen = (
+            f"of its load the cards see but a part: {seen_w / 1e3:.0f} kW, {seen_w / rating_w:.0%} of rating"
+        )
+        load = (
+            f" ({seen}, which is enough)"
+            if enough
+            else f" ({seen}; whether it reached 30 % they do not tell)"
+        )
+    return _and(
+        f"Last run on load {day_words(ran)}, {for_s / 60:.0f} min{load}; due {day_words(due)}.", short
+    )
+
+
+@says(Code.RUN_NEVER_SEEN)
+def run_never_seen(*, short: str | None) -> str:
+    """Say that no run counts."""
+    return _and(_NEVER, short)
+
+
+@says(Code.RUN_NEVER_SEEN_SINCE)
+def run_never_seen_since(*, since: date, short: str | None) -> str:
+    """Say since when the site tells of a set without a run that counts."""
+    return _and(f"{_NEVER} The site tells of the set since {day_words(since)}.", short)
+
+
+@says(Code.RUNS_NOT_TOLD)
+def runs_not_told() -> str:
+    """Say that nothing tells of runs."""
+    return f"{_NEVER} Nothing tells of its runs."
+
+
+@says(Code.RUN_TOO_SHORT)
+def run_too_short(*, ran: date, for_s: float) -> str:
+    """Say that a run was short."""
+    return f"The run of {day_words(ran)} took {for_s / 60:.0f} min; 30 are asked."
+
+
+@says(Code.RUN_TOO_LIGHT)
+def run_too_light(*, ran: date, load_w: float, rating_w: float) -> str:
+    """Say that a run carried little."""
+    part = load_w / rating_w
+    return f"The run of {day_words(ran)} carried {load_w / 1e3:.0f} kW, {part:.0%} of rating; 30 % are asked."

@@ -22,7 +22,7 @@ from rules.system.redundancy import Margin, limits_with_spares_gone, margins
 from rules.system.requirements import required
 from rules.system.state import Standing
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 
 MARGIN_WANTED: Final = 0.05
 """Part of what remains that must stay free while a unit is out."""
@@ -131,7 +131,7 @@ def others_carry(staying: Sequence[UnitView], seen: SystemObservation) -> CheckR
     """Return whether the other units are in normal operation."""
     doing = {v.unit.id: seen.parallel.standing_of(v.unit.id) for v in staying}
     wrong = [
-        told(idle)
+        idle
         if (idle := seen.parallel.idle.get(unit)) is not None
         else reason(Code.UNIT_STANDS, unit, standing=what)
         for unit, what in doing.items()

@@ -80,7 +80,7 @@ def system() -> SystemState:
         units=(UnitStanding("W1", Standing.CARRYING, 0.34, NOON),),
         redundancy=Redundancy(
             Verdict.INADEQUATE,
-            ("L2 asks more",),
+            (told("L2 asks more"),),
             NOON,
             -440.0,
             -0.04,

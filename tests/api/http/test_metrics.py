@@ -39,6 +39,7 @@ from rules.system.state import (
     RequirementVerdict,
     SystemState,
 )
+from rules.values.reason import told
 from rules.values.verdict import Basis, Verdict
 
 NOW = datetime(2026, 3, 1, 2, 14, tzinfo=UTC)
@@ -116,7 +117,7 @@ def system() -> SystemState:
         load=Load(15300.0, None, (LineLoad(1, 5100.0, 6210.0),)),
         units=(),
         redundancy=Redundancy(
-            Verdict.CANNOT_TELL, ("A2 is silent",), NOW, None, None, None, None, LoadBasis.NOW, ()
+            Verdict.CANNOT_TELL, (told("A2 is silent"),), NOW, None, None, None, None, LoadBasis.NOW, ()
         ),
         hold_up=HoldUps(held, UNKNOWN_HOLD_UP, (), EndOfLife(held, UNKNOWN_HOLD_UP)),
         requirements=(

@@ -224,7 +224,7 @@ def control_state(now: datetime = NOW) -> SystemState:
         ),
         Redundancy(
             Verdict.ADEQUATE,
-            ("Every line passes in watts and in volt-amperes",),
+            (told("Every line passes in watts and in volt-amperes"),),
             now,
             1600.0,
             0.178,
@@ -241,7 +241,7 @@ def control_state(now: datetime = NOW) -> SystemState:
         ),
         (need,),
         None,
-        ("that the set carries this load when it is cold",),
+        (told("that the set carries this load when it is cold"),),
     )
 
 
@@ -272,7 +272,7 @@ def works_state(now: datetime = NOW) -> SystemState:
         ),
         Redundancy(
             Verdict.INADEQUATE,
-            ("Not on L2: at the peak it asks 11.1 kW of two units that carry 10.66",),
+            (told("Not on L2: at the peak it asks 11.1 kW of two units that carry 10.66"),),
             now,
             -434.0,
             -0.041,
@@ -312,7 +312,7 @@ def works_state(now: datetime = NOW) -> SystemState:
             ),
         ),
         None,
-        ("the state of the set’s own battery", "that the switchboard changes over"),
+        (told("the state of the set’s own battery"), told("that the switchboard changes over")),
     )
 
 
@@ -881,9 +881,9 @@ def unknown() -> Sheet:
     """Return a depot that answers, but was never shown to carry its load; and a works whose peaks are not known."""
     works = works_state()
     bare = LineRedundancy(1, 8600.0, None, None, None, None, None)
-    told = Redundancy(
+    open_still = Redundancy(
         Verdict.CANNOT_TELL,
-        ("No rating is declared for unit W3",),
+        (told("No rating is declared for unit W3"),),
         None,
         None,
         None,
@@ -894,7 +894,7 @@ def unknown() -> Sheet:
     )
     return replace(
         short(),
-        systems=(control_state(), replace(works, redundancy=told), depot_state(silent=False)),
+        systems=(control_state(), replace(works, redundancy=open_still), depot_state(silent=False)),
         units=views(silent=False),
         alarms=(),
         events=(),
@@ -913,7 +913,7 @@ def silent() -> Sheet:
             if state.redundancy is None
             else Redundancy(
                 Verdict.CANNOT_TELL,
-                ("No unit answers",),
+                (told("No unit answers"),),
                 None,
                 None,
                 None,

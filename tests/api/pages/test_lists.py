@@ -13,6 +13,7 @@ from api.pages.units.ruler import ruler, shares
 from collector.read_model.wall_clock import WallClock
 from rules.battery.state import ReplacementDates
 from rules.system.state import LineRedundancy, LoadBasis, Redundancy
+from rules.values.reason import told
 from rules.values.verdict import Verdict
 from tests.api.pages import samples
 
@@ -74,7 +75,7 @@ def test_the_tally_counts_sentences_and_says_what_nobody_took_on() -> None:
 
 def redundancy(row: LineRedundancy) -> Redundancy:
     return Redundancy(
-        Verdict.INADEQUATE, ("Over.",), samples.NOW, None, None, None, None, LoadBasis.PEAK_30D, (row,)
+        Verdict.INADEQUATE, (told("Over."),), samples.NOW, None, None, None, None, LoadBasis.PEAK_30D, (row,)
     )
 
 

@@ -118,10 +118,10 @@ async def test_readings_that_wait_for_the_judge_are_no_silence_of_their_cards(tm
         await site.recorder.process(waiting)
         state = site.recorder._present.systems["A"]
         assert {unit.standing for unit in state.units} == {Standing.UNKNOWN}
-        said = " ".join(why for need in state.requirements for why in said(need.because))
+        words = " ".join(why for need in state.requirements for why in said(need.because))
         assert {need.verdict for need in state.requirements} == {Verdict.CANNOT_TELL}
-        assert "wait 16 s to be judged" in said
-        assert "not answered" not in said
+        assert "wait 16 s to be judged" in words
+        assert "not answered" not in words
         assert not any(a.kind == "card_silent" for a in site.recorder.state.alarms.values())
 
 

@@ -30,7 +30,7 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
 from rules.monitor.step import advance
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import said, say
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Silence, Stamp
 from rules.system.assessment import SystemObservation, SystemView
@@ -251,7 +251,7 @@ async def test_a_partner_that_fell_silent_leaves_it_open(tmp_path: Path) -> None
         pair = site.recorder.state.systems["A"].partner
         assert pair is not None
         assert pair.verdict is Verdict.CANNOT_TELL
-        assert any("Hall B" in text for text in pair.because)
+        assert any("Hall B" in text for text in said(pair.because))
 
 
 async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_waits_for_none() -> None:

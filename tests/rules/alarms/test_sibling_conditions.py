@@ -34,6 +34,7 @@ from rules.system.state import (
     SystemState,
     UnitStanding,
 )
+from rules.values.reason import told
 from rules.values.verdict import Verdict
 from tests.rules.sample_plant import START, UNITS, estate, stamp, system_state
 
@@ -74,7 +75,7 @@ def test_none_of_them_opens_an_incident_beside_an_outage_or_a_unit_that_explains
 
 @pytest.mark.parametrize("kind", list(NOW))
 def test_a_difference_that_stands_is_present_and_named(kind: FindingKind) -> None:
-    one = found(state(Finding(kind, "W2", f"Unit W2 differs in {kind.value}.", 0.2, 0.1)))[NOW[kind]]
+    one = found(state(Finding(kind, "W2", told(f"Unit W2 differs in {kind.value}."), 0.2, 0.1)))[NOW[kind]]
     assert one.seen.present is True
     assert f"Unit W2 differs in {kind.value}." in say(one.seen.what)
     assert found(state())[NOW[kind]].seen.present is False
@@ -82,7 +83,8 @@ def test_a_difference_that_stands_is_present_and_named(kind: FindingKind) -> Non
 
 def test_two_units_apart_are_one_alarm_of_their_system() -> None:
     pair = [
-        Finding(FindingKind.SHARE_REACTIVE, u, f"Unit {u} apart.", v) for u, v in (("W1", 0.12), ("W2", -0.2))
+        Finding(FindingKind.SHARE_REACTIVE, u, told(f"Unit {u} apart."), v)
+        for u, v in (("W1", 0.12), ("W2", -0.2))
     ]
     said = found(state(*pair))["reactive_share"]
     assert said.about == "works"
@@ -91,12 +93,12 @@ def test_two_units_apart_are_one_alarm_of_their_system() -> None:
 
 def test_while_a_unit_is_silent_nothing_clears() -> None:
     assert found(state(standing=Standing.SILENT))["voltage_apart"].seen.present is None
-    apart = Finding(FindingKind.VOLTAGE, "W2", "Unit W2 apart.", 245.0)
+    apart = Finding(FindingKind.VOLTAGE, "W2", told("Unit W2 apart."), 245.0)
     assert found(state(apart, standing=Standing.SILENT))["voltage_apart"].seen.present is True
 
 
 def test_a_unit_on_bypass_says_itself_that_there_are_two_sources() -> None:
-    two = Finding(FindingKind.SOURCE, "W1", "One bar, two sources.")
+    two = Finding(FindingKind.SOURCE, "W1", told("One bar, two sources."))
     bypassed = state(two, standing=Standing.BYPASS)
     said = found(bypassed, stood("on_bypass", "W1"))["two_sources"].seen
     assert said.explained == (Explanation.SAID_ALREADY.value,)
@@ -106,7 +108,9 @@ def test_a_unit_on_bypass_says_itself_that_there_are_two_sources() -> None:
 
 
 def late(by_s: float) -> Finding:
-    return Finding(FindingKind.LATE_BACK, "W3", f"Unit W3 came back {by_s:.0f} s late.", by_s, 20.0, at=START)
+    return Finding(
+        FindingKind.LATE_BACK, "W3", told(f"Unit W3 came back {by_s:.0f} s late."), by_s, 20.0, at=START
+    )
 
 
 def test_late_back_is_told_after_the_outage_and_waits_to_be_reset() -> None:
@@ -151,14 +155,14 @@ def test_work_on_one_unit_suppresses_what_it_does_to_its_system() -> None:
     window = Window("w", Explanation.ISOLATION, "W2", START, START + timedelta(hours=4))
     watch, _ = step(watch, PlannedWork(stamp(0.0), (window,)), book)
     for seconds in (1.0, 400.0):
-        apart = state(Finding(FindingKind.SHARE_REACTIVE, "W3", "Unit W3 apart.", 0.2), seconds=seconds)
+        apart = state(Finding(FindingKind.SHARE_REACTIVE, "W3", told("Unit W3 apart."), 0.2), seconds=seconds)
         watch, _ = step(watch, SystemJudged(stamp(seconds), apart), book)
     assert watch.alarms["reactive_share:works"].state is State.SUPPRESSED_BY_DESIGN
 
 
 def pair(verdict: Verdict, margin: float | None) -> SystemState:
     made = PartnerVerdict(
-        "control", verdict, ("It asks too much.",), START, None, margin, 1, "w", LoadBasis.NOW
+        "control", verdict, (told("It asks too much."),), START, None, margin, 1, "w", LoadBasis.NOW
     )
     return replace(system_state("works", 0.0), partner=made)
 

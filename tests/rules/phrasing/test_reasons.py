@@ -13,17 +13,28 @@ from rules.phrasing.reasons import cause, kept, say
 from rules.phrasing.says import SENTENCES, says
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
-from tests.rules.phrasing.spoken import holding, isolation, outage, plans, plant, ridethrough, service, work
+from tests.rules.phrasing.spoken import (
+    holding,
+    isolation,
+    outage,
+    plans,
+    plant,
+    ridethrough,
+    service,
+    units,
+    work,
+)
 
 SPOKEN = (
-    *isolation.SPOKEN,
-    *work.SPOKEN,
-    *outage.SPOKEN,
-    *plant.SPOKEN,
-    *service.SPOKEN,
-    *plans.SPOKEN,
     *holding.SPOKEN,
+    *isolation.SPOKEN,
+    *outage.SPOKEN,
+    *plans.SPOKEN,
+    *plant.SPOKEN,
     *ridethrough.SPOKEN,
+    *service.SPOKEN,
+    *units.SPOKEN,
+    *work.SPOKEN,
 )
 PACKAGES = [Path(next(iter(package.__path__))) for package in (rules, collector)]
 

@@ -308,7 +308,7 @@ def test_redundancy_is_electrical_and_names_the_banks_not_shown_to_carry_beside_
     assert first.redundancy.verdict is Verdict.ADEQUATE
     assert first.redundancy.margin_w == pytest.approx(9_000.0 - 2_000.0)  # one unit of 27 kW on three lines
     assert first.redundancy.unproven_banks == ("bank A1",)
-    assert first.redundancy.because[0].endswith("bank bank A1 unproven.")
+    assert said(first.redundancy.because)[0].endswith("bank bank A1 unproven.")
 
 
 def test_one_card_for_two_units_cannot_tell_and_says_why() -> None:

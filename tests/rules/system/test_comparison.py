@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from rules.phrasing.reasons import say
 from rules.plant.estate import NormalMode
 from rules.plant.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
 from rules.system.assessment import unit_views
@@ -35,7 +36,7 @@ def test_watts_apart_are_a_matter_of_angle() -> None:
         (Kind.SHARE_REAL, "A1"),
         (Kind.SHARE_REAL, "A2"),
     ]
-    assert "angle" in found[0].because
+    assert "angle" in say(found[0].because)
 
 
 def test_reactive_power_apart_at_equal_watts_is_a_matter_of_voltage() -> None:

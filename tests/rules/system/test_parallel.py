@@ -6,6 +6,7 @@ from datetime import date
 
 import pytest
 
+from rules.phrasing.reasons import said
 from rules.plant.estate import Card, CardReports, FittedUnit, NormalMode, Unit
 from rules.plant.reading import OutputSource, Reading
 from rules.system.assessment import unit_views
@@ -41,7 +42,7 @@ def test_a_unit_not_heard_for_three_polls_is_silent_and_the_load_is_not_known() 
     parallel = judged(reading("A1", at_s=-31.0), reading("A2"))  # whatever its peer carries
     assert parallel.standing_of("A1") is Standing.SILENT
     assert parallel.load.power_w is None
-    assert any("A1" in text for text in parallel.cannot_tell)
+    assert any("A1" in text for text in said(parallel.cannot_tell))
 
 
 def test_one_late_poll_is_not_silence() -> None:
@@ -121,11 +122,11 @@ def test_a_card_that_gives_a_sum_tells_the_load_but_no_unit() -> None:
     assert parallel.load.power_w == 12_000.0
     assert [unit.share_fraction for unit in parallel.units] == [None, None]
     assert {unit.standing for unit in parallel.units} == {Standing.UNKNOWN}
-    assert any("sum of units A1, A2" in text for text in parallel.cannot_tell)
+    assert any("sum of units A1, A2" in text for text in said(parallel.cannot_tell))
 
 
 def test_a_card_that_gives_the_first_unit_tells_no_load() -> None:
     one_card = [Card("both", ("A1", "A2"), CardReports.FIRST)]
     parallel = together(unit_views(view(estate(cards=one_card), [reading("A1")])))
     assert parallel.load.power_w is None
-    assert any("one unit of A1, A2 only" in text for text in parallel.cannot_tell)
+    assert any("one unit of A1, A2 only" in text for text in said(parallel.cannot_tell))

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 
+from rules.phrasing.reasons import said
 from rules.plant.reading import OutputSource, Reading
 from rules.system.assessment import glance, system_state, unit_views
 from rules.system.load_record import NO_PEAKS, Peaks
@@ -38,7 +39,7 @@ def test_with_no_unit_lost_all_of_them_carry_both_loads() -> None:
     assert found.verdict is Verdict.ADEQUATE
     assert found.tightest_line == 1
     assert found.margin_w == pytest.approx(18_000.0 - 16_000.0)
-    assert "tightest is line 1: both ask 16.00 kW now, the units carry 18.00." in found.because[0]
+    assert "tightest is line 1: both ask 16.00 kW now, the units carry 18.00." in said(found.because)[0]
 
 
 def test_one_line_too_full_is_enough_to_fail() -> None:
@@ -63,14 +64,14 @@ def test_without_a_day_of_record_of_both_it_says_that_the_load_now_is_counted() 
     found = judged(partner(6000.0, 6000.0, 6000.0), month(*[9000.0] * 3))
     assert found.verdict is Verdict.ADEQUATE
     assert found.basis is LoadBasis.NOW
-    assert any("less than a day" in text for text in found.because)
+    assert any("less than a day" in text for text in said(found.because))
 
 
 def test_a_unit_that_is_off_takes_nothing() -> None:
     off = replace(reading("A2", (0.0, 0.0, 0.0), source=OutputSource.NONE))
     found = judged(partner(4000.0, 4000.0, 4000.0), readings=[reading("A1", (6000.0,) * 3), off])
     assert found.verdict is Verdict.INADEQUATE  # 10 kW a line on the 9 kW of one unit
-    assert "Unit A2 is off and takes nothing." in found.because
+    assert "Unit A2 is off and takes nothing." in said(found.because)
 
 
 def test_a_silent_unit_leaves_it_open_unless_even_with_it_the_load_is_too_much() -> None:
@@ -91,14 +92,14 @@ def test_a_partner_that_was_not_read_leaves_it_open(other: PartnerLoad) -> None:
     found = judged(other)
     assert found.verdict is Verdict.CANNOT_TELL
     assert found.margin_w is None
-    assert "Hall B" in found.because[-1]
+    assert "Hall B" in said(found.because)[-1]
 
 
 def test_a_line_that_only_the_partner_has_is_carried_by_nobody() -> None:
     one_line = Load(100.0, None, (LineLoad(4, 100.0, 105.0),))
     found = judged(PartnerLoad("B", "Hall B", one_line, NO_PEAKS))
     assert found.verdict is Verdict.INADEQUATE
-    assert "line 4" in found.because[0]
+    assert "line 4" in said(found.because)[0]
 
 
 def test_loads_are_added_line_by_line_and_an_unknown_line_stays_unknown() -> None:

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.phrasing.reasons import said
 from rules.plant.estate import Card, CardReports, Estate, FittedUnit, Unit
 from rules.plant.reading import OutputSource, Reading
 from rules.system.assessment import unit_views
@@ -56,7 +57,7 @@ def test_one_line_fails_though_the_total_passes() -> None:
     assert found.verdict is Verdict.INADEQUATE
     assert found.basis is LoadBasis.PEAK_30D
     assert found.margin_w == pytest.approx(32_000.0 / 3 - 11_100.0)
-    assert found.because[0] == "Line 2 asks 11.10 kW at its peak; with A1 gone 10.67 kW remain."
+    assert said(found.because)[0] == "Line 2 asks 11.10 kW at its peak; with A1 gone 10.67 kW remain."
 
 
 def test_volt_amperes_can_be_the_tight_limit_and_the_margin_is_told_in_watts() -> None:
@@ -81,7 +82,7 @@ def test_the_peak_decides_not_the_moment() -> None:
 def test_without_a_day_of_record_the_basis_is_now() -> None:
     found = judged(estate(2), [reading("A1"), reading("A2")])
     assert found.basis is LoadBasis.NOW
-    assert any("less than a day" in text for text in found.because)
+    assert any("less than a day" in text for text in said(found.because))
 
 
 def test_noise_about_the_recorded_peak_flips_no_verdict_and_a_rise_does() -> None:
@@ -108,7 +109,7 @@ def test_a_unit_on_bypass_is_no_spare() -> None:
         estate(3), [reading("A1", source=OutputSource.BYPASS), reading("A2"), reading("A3", (4000.0,) * 3)]
     )
     assert found.verdict is Verdict.INADEQUATE  # 10 kW a line, one unit of 9 kW a line left
-    assert "Unit A1 is on bypass and is no spare." in found.because
+    assert "Unit A1 is on bypass and is no spare." in said(found.because)
 
 
 def test_an_unproven_bank_takes_nothing_off_the_kilowatts_and_is_named_with_the_unit_gone() -> None:
@@ -116,8 +117,8 @@ def test_an_unproven_bank_takes_nothing_off_the_kilowatts_and_is_named_with_the_
     plain, beside = judged(estate(2), readings), judged(estate(2), readings, unproven={"d2": "A2"})
     assert beside.unproven_banks == ("d2",)
     assert (beside.verdict, beside.margin_w, beside.lines) == (plain.verdict, plain.margin_w, plain.lines)
-    assert beside.because[0] == plain.because[0].rstrip(".") + "; bank d2 unproven."
-    assert "With A1 gone" in beside.because[0]
+    assert said(beside.because)[0] == said(plain.because)[0].rstrip(".") + "; bank d2 unproven."
+    assert "With A1 gone" in said(beside.because)[0]
 
 
 def test_the_unit_that_is_named_as_gone_is_the_largest() -> None:
@@ -139,7 +140,7 @@ def test_a_silent_unit_does_not_save_what_fails_even_with_it() -> None:
 def test_one_card_for_both_cannot_tell_and_says_why() -> None:
     found = judged(estate(cards=[Card("both", ("A1", "A2"), CardReports.SUM)]), [reading("A1")])
     assert found.verdict is Verdict.CANNOT_TELL
-    assert any("sum of units" in text for text in found.because)
+    assert any("sum of units" in text for text in said(found.because))
 
 
 def test_a_system_without_spare_units_is_not_meant_to_be_redundant() -> None:
@@ -165,8 +166,8 @@ def test_the_highest_load_of_the_first_hours_is_not_called_the_load_now() -> Non
     hours = replace(month(9_500.0, 3_000.0, 3_000.0), known_days=0.2)
     found = judged(estate(2), [reading("A1"), reading("A2")], hours)
     assert (found.basis, found.verdict) == (LoadBasis.PEAK_30D, Verdict.INADEQUATE)
-    assert "The peak is the highest of less than a day on record, not yet of 30 days." in found.because
-    assert not any("now" in text for text in found.because)
+    assert "The peak is the highest of less than a day on record, not yet of 30 days." in said(found.because)
+    assert not any("now" in text for text in said(found.because))
     lower = replace(month(100.0, 100.0, 100.0), known_days=0.2)
     assert judged(estate(2), [reading("A1"), reading("A2")], lower).basis is LoadBasis.NOW
 

@@ -17,6 +17,7 @@ from collector.read_model.own_figures import OwnFigures
 from collector.read_model.sheet import AbsentLine, LearntCorrection, Sheet, ShownStarts
 from rules.battery.state import BankFinding, TestPlan
 from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
+from rules.values.reason import told
 from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
@@ -305,7 +306,9 @@ def test_a_pair_says_whether_one_takes_the_others_load_and_an_old_finding_has_it
         partner=sheet.systems[1].id,
         verdict=Verdict.INADEQUATE,
         because=(
-            "The load of Treatment works does not fit on line 2: both ask 21.10 kW, the units carry 18.00.",
+            told(
+                "The load of Treatment works does not fit on line 2: both ask 21.10 kW, the units carry 18.00."
+            ),
         ),
         as_of=sheet.now,
         margin_w=-3100.0,
@@ -315,7 +318,9 @@ def test_a_pair_says_whether_one_takes_the_others_load_and_an_old_finding_has_it
         basis=LoadBasis.PEAK_30D,
         at=(RedundancyAt(LoadBasis.NOW, Verdict.ADEQUATE, 1234.0, 0.07, 1, "va"),),
     )
-    late = Finding(FindingKind.LATE_BACK, "C2", "Unit C2 came back 35 s after C1.", 35.0, 20.0, at=sheet.now)
+    late = Finding(
+        FindingKind.LATE_BACK, "C2", told("Unit C2 came back 35 s after C1."), 35.0, 20.0, at=sheet.now
+    )
     paired = replace(state, partner=pair, findings=(late,))
     html = sheets.render_at(replace(sheet, systems=(paired, *sheet.systems[1:])), f"/systems/{state.id}")
     assert html is not None

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import pytest
 
 from collector.cards.corrections.sample import declared_for
+from rules.phrasing.reasons import said
 from rules.plant.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
 from rules.plant.reading import Stamp
 from rules.system.assessment import SystemView, glance, system_state
@@ -95,7 +96,7 @@ def test_what_is_not_known_is_never_counted_as_spare(spoil: Spoil) -> None:
     """What one card leaves out counts at the most that its peer allows: enough where that is enough, else not known."""
     light, honest = _redundancy(spoil), _redundancy(lambda raw: raw)
     assert light.verdict is Verdict.ADEQUATE
-    assert any("A2 gives no" in why for why in light.because), light.because
+    assert any("A2 gives no" in why for why in said(light.because)), said(light.because)
     for reckoned, known in zip(light.lines, honest.lines, strict=True):
         assert reckoned.peak_w is not None
         assert known.now_w is not None
