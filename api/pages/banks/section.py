@@ -143,8 +143,14 @@ def date_words(state: BankState, day: date, today: date) -> str:
 
 def age_words(state: BankState) -> str:
     """Return what a bank's age alone suggests of its end; empty where it says nothing."""
+    years = age_years(state)
+    return f"by its age alone {years}; test it" if years else ""
+
+
+def age_years(state: BankState) -> str:
+    """Return the years in which a bank ends by its age alone; empty where that says nothing."""
     span = state.dates.by_age_alone
-    return "" if span is None else f"by its age alone {years_words(span.from_day, span.to_day)}; test it"
+    return "" if span is None else years_words(span.from_day, span.to_day)
 
 
 def due_sentence(state: BankState, today: date) -> Nodes:

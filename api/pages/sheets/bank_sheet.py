@@ -7,7 +7,7 @@ from datetime import date
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks.capacity_river import River, river
 from api.pages.banks.section import (
-    age_words,
+    age_years,
     axis,
     capacity_words,
     date_words,
@@ -206,11 +206,7 @@ def _left(sheet: Sheet, state: BankState) -> Element:
             if state.asked_fraction is None
             else f"{whole_percent(state.asked_fraction)} % of rated",
         ),
-        *(
-            [("its end by age alone", age_words(state).split(" alone ")[-1].split(";")[0])]
-            if state.unproven
-            else []
-        ),
+        *([("its end by age alone", age_years(state))] if state.unproven else []),
         ("no longer enough about", _enough_until(state, about(dates.expected_end), today)),
         ("below 80 % about", about(dates.falls_under_80)),
         ("order by", about(dates.order_by)),

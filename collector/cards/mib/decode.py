@@ -422,8 +422,7 @@ class _Decoder:
         correction = self.corrections.by_object.get(name)
         why = _no_answer(name, item, raw)
         if why is not None and not (correction is not None and raw == -1 and item.low is None):
-            kind = DoubtKind.IMPOSSIBLE if why.startswith("cannot") else DoubtKind.SENTINEL
-            return self._refuse(name, kind, came, why, line)
+            return self._refuse(name, why[0], came, why[1], line)
         if correction is not None and correction.ruling is Ruling.NOT_KNOWN:
             return self._refuse(name, correction.kind, came, correction.reason, line)
         if raw == 0 and not (correction is not None and item.unit == "degC"):
@@ -556,18 +555,18 @@ class _Decoder:
         return None
 
 
-def _no_answer(name: str, item: MibObject, raw: float) -> str | None:
+def _no_answer(name: str, item: MibObject, raw: float) -> tuple[DoubtKind, str] | None:
     """Return why a raw value says nothing: a sentinel, or outside what the standard's type allows."""
     if raw in TYPE_LIMITS and not (item.kind is Kind.COUNTER and raw < 2**32 - 1):
-        return f"{raw:.0f} is the limit of an integer type: what cards send for unknown"
+        return DoubtKind.SENTINEL, f"{raw:.0f} is the limit of an integer type: what cards send for unknown"
     if raw == -1 and (item.low is not None or name == "upsBatteryTemperature"):
-        return "-1 is what cards send for unknown"
+        return DoubtKind.SENTINEL, "-1 is what cards send for unknown"
     if raw == 255 and name in _BYTE_LIMIT:
-        return "255 is the limit of an octet: what cards send for unknown"
+        return DoubtKind.SENTINEL, "255 is the limit of an octet: what cards send for unknown"
     if raw == 0 and name in _ZERO_IS_NO_ANSWER:
-        return "zero is no answer to this question"
+        return DoubtKind.SENTINEL, "zero is no answer to this question"
     if item.low is not None and raw < item.low:
-        return f"cannot be below {item.low}"
+        return DoubtKind.IMPOSSIBLE, f"cannot be below {item.low}"
     return None
 
 
