@@ -8,15 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from operator import attrgetter
+from operator import attrgetter, is_
 from typing import Final
 
 from rules.battery.model.health import BankBelief
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask
 
-_but_moment: Final = attrgetter(
-    *(item.name for item in fields(HoldUpJudgement) if item.name not in {"as_of", "hold_ups"})
-)
+_but_moment: Final = attrgetter(*(item.name for item in fields(HoldUpJudgement) if item.name != "as_of"))
 _of_belief: Final = attrgetter(*(item.name for item in fields(BankBelief) if item.name != "as_of"))
 
 
@@ -43,8 +41,8 @@ class Answered:
 
 
 def dated_anew(now: HoldUpJudgement, before: HoldUpJudgement | None) -> bool:
-    """Return whether a judgement is an earlier one under a new moment: it says nothing that was not said."""
-    return before is not None and _but_moment(now) == _but_moment(before) and now.hold_ups is before.hold_ups
+    """Return whether a judgement is an earlier one under a new moment, made by `for_now`: all else is the very same."""
+    return before is not None and all(map(is_, _but_moment(now), _but_moment(before)))
 
 
 def _same_draws(one: BankBelief, other: BankBelief) -> bool:
