@@ -14,8 +14,9 @@ import sys
 import threading
 from typing import Any, Final
 
-GONE_WITHIN_S: Final = 4.5
-"""After so long the process ends itself."""
+GONE_WITHIN_S: Final = 4.0
+"""After so long the process ends itself. The second that is left of five is for a signal that is heard late, and for
+the system, which takes back what the process had."""
 CLOSED_SPARE_S: Final = 0.2
 """How long the program has to leave by itself once all is closed."""
 log = logging.getLogger(__name__)

@@ -79,6 +79,7 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
     from api.http.tls import CertificateError  # noqa: PLC0415
     from api.serve import NotOpenedError, PortTakenError, Successors, listen, serve  # noqa: PLC0415
     from collector.cards.snmp.errors import CannotListen  # noqa: PLC0415
+    from collector.process.loop_tuning import let_many_wait  # noqa: PLC0415
     from collector.service.service import Service  # noqa: PLC0415
     from collector.storage.database import StoreError, StoreFault  # noqa: PLC0415
 
@@ -88,6 +89,7 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
         bound = listen(place.host, place.port)
     except (PortTakenError, CertificateError) as error:
         return complain(Exit.WRONG_INPUT, str(error))
+    let_many_wait()
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # until `serve` takes it: a hang-up never ends the service
     ending = Ending()
     try:

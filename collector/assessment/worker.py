@@ -18,6 +18,8 @@ from multiprocessing.context import SpawnProcess
 from time import monotonic
 from typing import Any, Final, Self, TypeVar
 
+from collector.process.stopping import step_of_stop
+
 T = TypeVar("T")
 SPAWN = multiprocessing.get_context("spawn")
 STANDS_BACK: Final = 5
@@ -69,7 +71,8 @@ class Worker:
         for request in self._waiting.values():
             request.answer.cancel()
         if self._process is not None:
-            await asyncio.to_thread(self._process.join)
+            with step_of_stop("ending the judging process"):
+                await asyncio.to_thread(self._process.join)
         if self._pipe is not None:
             self._pipe.close()
 

@@ -9,13 +9,31 @@ how often it was asked (`asyncio.Task.cancelling`), and that nothing swallows.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Collection
+import logging
+from collections.abc import Awaitable, Collection, Iterator
+from contextlib import contextmanager
+from time import monotonic
 from typing import Any, Final, TypeVar
 
 T = TypeVar("T")
+log = logging.getLogger(__name__)
 
+TOLD_S: Final = 1.0
+"""What of a stop takes longer is told in the log."""
 ASK_AGAIN_S: Final = 0.5
 """After how long whoever has not ended is asked again; longer than leaving a broker takes as a rule."""
+
+
+@contextmanager
+def step_of_stop(what: str) -> Iterator[None]:
+    """Tell in the log if this part of a stop took long: a stop has five seconds, and somebody may ask where they went."""
+    began_s = monotonic()
+    try:
+        yield
+    finally:
+        took_s = monotonic() - began_s
+        if took_s > TOLD_S:
+            log.warning("stopping: %s took %.1f s", what, took_s)
 
 
 async def heeded(awaitable: Awaitable[T]) -> T:
@@ -61,9 +79,14 @@ async def ended(tasks: Collection[asyncio.Task[Any]], *, ask_again_s: float = AS
     for task in tasks:
         task.cancel()
     going_on: Collection[asyncio.Task[Any]] = set(tasks)
+    began_s, told = monotonic(), False
     while going_on:
         _, going_on = await asyncio.wait(going_on, timeout=ask_again_s)
         if going_on:
+            if not told and monotonic() - began_s > TOLD_S:
+                told = True
+                named = ", ".join(sorted(task.get_name() for task in going_on))
+                log.warning("stopping: still waits for %s after %.1f s", named, monotonic() - began_s)
             for task in asyncio.all_tasks() - {asyncio.current_task()}:
                 if task.cancelling():
                     task.cancel()

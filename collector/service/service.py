@@ -19,7 +19,7 @@ from typing import Final, Self
 from collector.configuration import Configuration
 from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock, SystemClock, stamp
-from collector.process.stopping import ended
+from collector.process.stopping import ended, step_of_stop
 from collector.read_model.alarm_quality import quality_between
 from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.recorder.current_state import Present
@@ -97,7 +97,8 @@ class Service:
         self._closed = True
         try:
             if kind is None or issubclass(kind, asyncio.CancelledError):
-                await self.recorder.keeping.keep_open()
+                with step_of_stop("keeping what was under way"):
+                    await self.recorder.keeping.keep_open()
         finally:
             await self._stack.aclose()
 

@@ -18,6 +18,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final, TypeVar
 
+from collector.process.stopping import step_of_stop
+
 T = TypeVar("T")
 
 FOLDER_MODE: Final = 0o700
@@ -348,7 +350,8 @@ class Database:
         """Finish the transaction under way, and close. Safe to call twice."""
         if not self._closed:
             self._closed = True
-            await asyncio.get_running_loop().run_in_executor(None, self._let_go)
+            with step_of_stop(f"closing {self.path.name}"):
+                await asyncio.get_running_loop().run_in_executor(None, self._let_go)
 
     def close_now(self) -> None:
         """Close from a command that has no loop. Safe to call twice."""

@@ -1,13 +1,16 @@
 """The event loop gets its turn soon: what a process that serves has set once it is up."""
 
+import asyncio
 import gc
+import os
 import sys
+import threading
 import weakref
 from collections.abc import Iterator
 
 import pytest
 
-from collector.process.loop_tuning import COLLECTED_AFTER, TURN_S, favour_the_loop
+from collector.process.loop_tuning import COLLECTED_AFTER, TURN_S, favour_the_loop, let_many_wait
 
 
 @pytest.fixture
@@ -49,3 +52,16 @@ def test_what_grows_by_the_thousand_is_not_all_looked_over_again_and_again_and_c
     ended = weakref.ref(_Held(None))  # holds itself, and nobody else does
     kept += [_Held(None) for _ in range(COLLECTED_AFTER[0] + 1000)]
     assert ended() is None
+
+
+async def test_names_that_nobody_tells_keep_no_store_and_no_judgement_waiting() -> None:
+    let_many_wait()
+    told = threading.Event()
+    looked_up = [asyncio.to_thread(told.wait) for _ in range((os.cpu_count() or 1) + 8)]
+    waiting = [asyncio.create_task(one) for one in looked_up]
+    try:
+        async with asyncio.timeout(10.0):
+            assert await asyncio.to_thread(lambda: "kept") == "kept"
+    finally:
+        told.set()
+        await asyncio.gather(*waiting)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import logging
+import signal
 from collections.abc import Awaitable
 from pathlib import Path
+from time import monotonic
 
 import pytest
 
@@ -13,7 +16,7 @@ from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.mqtt.broker import BrokerClient
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock
-from collector.process.stopping import ended, heeded, to_its_end
+from collector.process.stopping import TOLD_S, ended, heeded, step_of_stop, to_its_end
 from tests.collector.messaging.sinks import PASSWORD, USER, Broker
 
 
@@ -108,14 +111,34 @@ async def test_members_of_a_group_that_lose_the_asking_are_asked_again() -> None
     assert times == 3
 
 
+async def test_what_of_a_stop_takes_long_is_told_by_name(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def slow() -> None:
+        try:
+            await asyncio.sleep(60)
+        finally:
+            await asyncio.sleep(0.1)
+
+    monkeypatch.setattr("collector.process.stopping.TOLD_S", TOLD_S / 20)
+    with caplog.at_level(logging.WARNING):
+        tasks = [asyncio.create_task(slow(), name="channel site"), asyncio.create_task(asyncio.sleep(60))]
+        await asyncio.sleep(0)
+        await ended(tasks, ask_again_s=0.06)
+        with step_of_stop("closing the ledger"):
+            await asyncio.sleep(0.06)
+        with step_of_stop("closing the history"):
+            pass
+    waits, took = caplog.messages
+    assert waits.startswith("stopping: still waits for channel site after 0.")
+    assert took.startswith("stopping: closing the ledger took 0.")
+
+
 def test_the_library_has_the_one_place_where_the_client_heeds() -> None:
     assert BrokerClient.__mro__[1].__dict__.keys() >= {"_wait_for"}
 
 
-@pytest.mark.real_server
-async def test_a_broker_is_left_at_once_however_busy_the_line(tmp_path: Path) -> None:
-    broker = Broker(tmp_path)
-    broker.start()
+def channel_of(broker: Broker) -> MqttChannel:
     settings = Settings.model_validate(
         {
             "id": "site", "kind": "mqtt", "host": "127.0.0.1", "port": broker.port,
@@ -123,10 +146,42 @@ async def test_a_broker_is_left_at_once_however_busy_the_line(tmp_path: Path) ->
         }
     )  # fmt: skip
     login = Login.model_validate({"user": USER, "password": PASSWORD})
+    return MqttChannel(settings, login, collector="yard", clock=SystemClock(), heartbeat_s=0.001)
+
+
+@pytest.mark.real_server
+async def test_a_broker_that_is_frozen_is_left_within_a_second_or_so(tmp_path: Path) -> None:
+    """It acknowledges neither what is said at parting, nor what is being sent, nor that one leaves."""
+    broker = Broker(tmp_path)
+    broker.start()
+    process = broker._process
+    assert process is not None
+    channel = channel_of(broker)
+    running = asyncio.ensure_future(channel.run())
+    try:
+        while channel._client is None:  # noqa: ASYNC110
+            await asyncio.sleep(0.005)
+        process.send_signal(signal.SIGSTOP)
+        channel.set_state("unit", "A1", {"n": 1}, expiry_s=60)
+        await asyncio.sleep(0.05)
+        began_s = monotonic()
+        await ended([running])
+        took_s = monotonic() - began_s
+    finally:
+        process.send_signal(signal.SIGCONT)
+        broker.stop()
+    assert running.cancelled()
+    assert took_s < 2.0
+
+
+@pytest.mark.real_server
+async def test_a_broker_is_left_at_once_however_busy_the_line(tmp_path: Path) -> None:
+    broker = Broker(tmp_path)
+    broker.start()
     loop, longest_s = asyncio.get_running_loop(), 0.0
     try:
         for number in range(25):
-            channel = MqttChannel(settings, login, collector="yard", clock=SystemClock(), heartbeat_s=0.001)
+            channel = channel_of(broker)
             running = asyncio.ensure_future(channel.run())
             while channel._client is None:  # noqa: ASYNC110
                 await asyncio.sleep(0.005)
