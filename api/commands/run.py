@@ -37,7 +37,7 @@ def add_serving_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--accept-loss",
-        choices=("ledger", "history"),
+        choices=("ledger", "history", "spool"),
         help="go on although this store was lost, emptied or put back from an older copy",
     )
     parser.add_argument(

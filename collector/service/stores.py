@@ -13,6 +13,7 @@ from collector.process.clock import Clock
 from collector.storage.data_folder import LEDGER_FILE, RESERVE_FILE
 from collector.storage.database import make_folder
 from collector.storage.folder_lock import held
+from collector.storage.history.influx.store import InfluxHistory
 from collector.storage.history.open_store import open_store
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import HistoryStore
@@ -23,7 +24,7 @@ from collector.storage.maintenance.clock_trust import LettingGo
 from collector.storage.maintenance.exact_retention import ExactSpans
 from collector.storage.maintenance.housekeeping import Tidying
 from collector.storage.opening_room import give_room, take_room
-from collector.storage.partner import PartnerLoss, join, losses, refuse
+from collector.storage.partner import WITH_HISTORY, WITH_SPOOL, PartnerLoss, join, losses, refuse
 from collector.storage.store_files import opened
 from rules.alarms.conditions.service import SERVICE
 
@@ -54,18 +55,17 @@ async def open_stores(  # noqa: PLR0917 - of what, where, and until when
     stack.callback(take_room, folder)  # once the stores are closed
     give_room(folder)
     kept = configuration.history
-    lost = losses(folder, opened) if kept.store == "sqlite" else ()
+    lost = losses(folder, opened, WITH_HISTORY if kept.store == "sqlite" else WITH_SPOOL)
     anew = refuse(folder, lost, accepted)
     ledger = await stack.enter_async_context(Ledger(folder / LEDGER_FILE, reserve=folder / RESERVE_FILE))
     stack.callback(
         take_room, folder
     )  # what closing the history sets free, before the ledger's last lines take it
-    history: HistoryStore = await stack.enter_async_context(
+    history: SqliteHistory | InfluxHistory = await stack.enter_async_context(
         open_store(folder, meaning, exact_days=kept.keep_days, server=history_server(configuration))
     )
-    if isinstance(history, SqliteHistory):
-        join(history.database, ledger.database, anew=anew)
-        await _note_accepted(ledger, lost, clock)
+    join(history.database, ledger.database, anew=anew)
+    await _note_accepted(ledger, lost, clock)
     take_room(folder)  # before what is read and judged takes it
     tidying = Tidying(
         history,

@@ -136,9 +136,9 @@ class Spool:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file = Database(path, STEPS)
-        self.waiting = self._before = self._file.write_now(_counted)
-        self._file.rolled_back = self._restore
+        self.database = Database(path, STEPS)
+        self.waiting = self._before = self.database.write_now(_counted)
+        self.database.rolled_back = self._restore
 
     def _restore(self) -> None:
         self.waiting = self._before
@@ -150,7 +150,7 @@ class Spool:
             self._before = self.waiting
             self.waiting = change(connection, self.waiting)
 
-        await self._file.write(work)
+        await self.database.write(work)
 
     async def put(self, rows: Sequence[SpoolRow]) -> None:
         """Keep rows, all or none, and return when they are safe. Raises StoreError."""
@@ -158,7 +158,7 @@ class Spool:
 
     async def due(self, most: int = MOST_LINES) -> Due | None:
         """Return the oldest rows, about `most` lines of them; None where nothing waits. Raises StoreError."""
-        return await self._file.read(lambda connection: _due(connection, most), lane="sending")
+        return await self.database.read(lambda connection: _due(connection, most), lane="sending")
 
     async def settle(self, due: Due, refusals: Sequence[Refusal]) -> None:
         """Let rows go that the server has, but for what it refused. Raises StoreError."""
@@ -166,11 +166,11 @@ class Spool:
 
     async def newest(self, unit: str) -> WireReading | None:
         """Return the newest answer of a unit if it waits here. Raises StoreError."""
-        return await self._file.read(lambda connection: _newest(connection, unit))
+        return await self.database.read(lambda connection: _newest(connection, unit))
 
     async def refused(self) -> RefusedLines | None:
         """Return what the server refused, None for nothing. Raises StoreError."""
-        return await self._file.read(_refused)
+        return await self.database.read(_refused)
 
     async def offer_again(self, newest: int) -> None:
         """Have what was refused wait again, the oldest first, some of it up to row `newest`. Raises StoreError."""
@@ -178,7 +178,7 @@ class Spool:
 
     async def close(self) -> None:
         """Finish the transaction under way, and close. Safe to call twice."""
-        await self._file.close()
+        await self.database.close()
 
 
 def _counted(connection: sqlite3.Connection) -> Held:

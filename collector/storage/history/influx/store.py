@@ -66,6 +66,8 @@ class InfluxHistory:
         self.meaning = meaning
         self.place = place
         self._spool = Spool(spool)
+        self.database = self._spool.database
+        """The spool's file: what is safe here while the server is away."""
         self._sender = Sender(self._spool, place)
         self._only_reads = only_reads
         headers = {"Authorization": f"Token {place.token}"} if place.token else {}
