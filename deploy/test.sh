@@ -46,6 +46,12 @@ export PATH
 # One thread a process: the tests measure nothing, and two cores are shared with real servers.
 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
 export OMP_NUM_THREADS OPENBLAS_NUM_THREADS
+# Compiled modules are kept, whatever stands here: the tests start some hundred processes, and each would compile them all.
+PYTHONDONTWRITEBYTECODE=""
+export PYTHONDONTWRITEBYTECODE
+# mypy keeps one core busy; the other compiles what every process of the tests would otherwise compile for itself
+"$bin/pytest" --collect-only --quiet >/dev/null 2>&1 &
+compiling=$!
 
 say "Format, lint, types, imports ..."
 "$bin/ruff" format --check .
@@ -53,6 +59,7 @@ say "Format, lint, types, imports ..."
 "$bin/mypy"
 "$bin/lint-imports"
 
+wait "$compiling" || true  # what is wrong with the tests, they say themselves
 say "Tests ..."
 # One process more than cores, since a third of the time is waiting for servers and clocks; whoever is ready first takes over.
 side_by_side="--numprocesses $(($(nproc) + 1)) --dist worksteal"

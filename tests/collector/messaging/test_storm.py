@@ -27,9 +27,9 @@ from tests.collector.messaging.sinks import WebSink
 from tests.collector.messaging.site import NORTH, Site
 
 START = datetime(2026, 10, 9, 0, 14, 7, tzinfo=UTC)
-SETTLING_S = 1500.0
+SETTLING_S = 1050.0
 """What a start has to say is said by then: the longest on-delay of what hangs on judgements is ten minutes, and
-what joins such a notice is held for some minutes more."""
+what joins such a notice is held for five minutes more."""
 STEP_S = 0.5
 CHANNELS = """
 [[channel]]
