@@ -24,8 +24,8 @@ COLLECTED_AFTER: Final = (2_000, 20, 50)
 """New objects before the youngest are looked at for garbage in cycles, and how many of these looks before older ones are,
 and all. What is in no cycle, nearly everything, is freed at once whatever stands here; a reading that comes and goes
 is no longer there to be looked at."""
-THREADS: Final = 64
-"""Made as they are needed; more than all channels together ever wait in."""
+THREADS: Final = 32
+"""Made as they are needed; more than all channels together ever wait in, and a fraction of the unit file's `TasksMax`."""
 
 
 def let_many_wait() -> None:
