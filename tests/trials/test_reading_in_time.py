@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import signal
 import time
 from pathlib import Path
 
@@ -20,6 +21,8 @@ KNOCK_S = 2.0
 """How long a card is waited for that has not answered lately."""
 MACHINE_S = 2.0
 """What a machine that many tests share may add."""
+STOOD_STILL_S = 12.0
+"""Over two periods at rest, and less than the three after which a unit counts as not read."""
 
 
 def oldest_s(service: Daemon, *, but: str = "") -> float:
@@ -75,3 +78,39 @@ def test_traps_and_silences_in_an_outage_leave_no_unit_unread(tmp_path: Path) ->
     assert max(ages) <= FAST_S + MACHINE_S
     assert back_s <= KNOCK_S + FAST_S + MACHINE_S
     assert asked <= 4 * (storm_s / FAST_S + 3 + storm_s + 1), "at most four requests a poll"
+
+
+def test_a_service_that_stood_still_calls_no_card_silent_and_tells_the_gap_as_its_own(tmp_path: Path) -> None:
+    """As on a machine that is too busy, or asleep: the cards would have answered, and nobody asked."""
+    with (
+        plant(Shape(systems=1, units=2)) as it,
+        daemon(it.write_estate(tmp_path), tmp_path / "data") as service,
+    ):
+        service.wait_for("/health/ready", lambda body: body["answering"] == 2, "all cards answer")
+        service.process.send_signal(signal.SIGSTOP)
+        time.sleep(STOOD_STILL_S)
+        service.process.send_signal(signal.SIGCONT)
+        began_s, whys = time.monotonic(), set[str]()
+        while time.monotonic() < began_s + Cadence().every_s + KNOCK_S:
+            for unit in it.units:
+                if unread := service.get(f"/v1/units/{unit}")[1]["not_read"]:
+                    whys.add(unread["why"])
+            time.sleep(0.1)
+        assert service.get("/health/ready")[1]["answering"] == 2
+        alarms = [alarm["id"] for alarm in service.get("/v1/alarms")[1]["items"]]
+        gaps = missed(service)
+    print(
+        f"stood still for {STOOD_STILL_S:g} s: {gaps:g} periods missed; told meanwhile: {whys or 'nothing'}"
+    )
+    assert "no_answer" not in whys
+    assert not [alarm for alarm in alarms if alarm.startswith(("card_silent", "unit_not_read"))], alarms
+    assert gaps >= len(it.units)
+
+
+def missed(service: Daemon) -> float:
+    """Return how many periods passed in which a card was not read, by the service's own account."""
+    found = re.search(
+        r"^ridethrough_polls_missed_count (\S+)", service.page("/metrics").decode(), re.MULTILINE
+    )
+    assert found
+    return float(found[1])
