@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from rules.phrasing.reasons import said
 from rules.statistics.trend import (
@@ -41,6 +40,8 @@ def test_one_outlier_in_nine_does_not_bend_it() -> None:
 @settings(max_examples=80, deadline=None)
 @given(points)
 def test_the_slope_is_that_of_an_independent_implementation(y: list[float]) -> None:
+    from scipy import stats  # a second to load, for which no other process of the tests is to wait
+
     t = np.arange(len(y), dtype=float)
     line = theil_sen(t, y)
     assert line is not None
