@@ -15,24 +15,33 @@ import threading
 from typing import Any, Final
 
 GONE_WITHIN_S: Final = 4.0
-"""After so long the process ends itself. The second that is left of five is for a signal that is heard late, and for
-the system, which takes back what the process had."""
+"""After so long the process ends itself. The second that is left of five is for the system, which takes back what the
+process had."""
 CLOSED_SPARE_S: Final = 0.2
 """How long the program has to leave by itself once all is closed."""
 log = logging.getLogger(__name__)
 
 
 class Ending:
-    """Ends the process in time. `begin` when it is asked to stop, `closed` once the stores are."""
+    """Ends the process in time. `begin` when it is asked to stop, `closed` once the stores are.
+
+    After `stand_by` a signal's own handler may `begin`: it starts no thread, and waits for no turn of the loop.
+    """
 
     def __init__(self, within_s: float = GONE_WITHIN_S) -> None:
         self._within_s = within_s
+        self._begun = threading.Event()
         self._closed = threading.Event()
         self._code = 0
         self._loop: asyncio.AbstractEventLoop | None = None
 
     def begin(self) -> None:
-        """Start to count. To be called on the event loop; a second call changes nothing."""
+        """Start to count. A second call changes nothing."""
+        self.stand_by()
+        self._begun.set()
+
+    def stand_by(self) -> None:
+        """Be ready to count. To be called on the event loop; a second call changes nothing."""
         if self._loop is None:
             self._loop = asyncio.get_running_loop()
             threading.Thread(target=self._keep_time, name="ending", daemon=True).start()
@@ -43,6 +52,7 @@ class Ending:
         self._closed.set()
 
     def _keep_time(self) -> None:
+        self._begun.wait()
         if self._closed.wait(self._within_s):
             if not threading.Event().wait(CLOSED_SPARE_S):
                 self._leave(self._code)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import logging
 import os
 import signal
@@ -211,15 +212,19 @@ async def serve(
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
 
-    def asked() -> None:
-        if stop.is_set():
+    times_asked = itertools.count(1)
+    if ending is not None:
+        ending.stand_by()
+
+    def asked(_number: int, _frame: object) -> None:
+        """Count from the signal on: the loop may be long in hearing of it, where much goes on."""
+        if next(times_asked) > 1:
             os._exit(1)  # asked twice: the person at the terminal means it
         if ending is not None:
             ending.begin()
-        stop.set()
+        loop.call_soon_threadsafe(stop.set)
 
-    for name in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(name, asked)
+    before = {name: signal.signal(name, asked) for name in (signal.SIGTERM, signal.SIGINT)}
     read_anew = asyncio.Event()
     loop.add_signal_handler(signal.SIGHUP, read_anew.set)
     favour_the_loop()
@@ -247,8 +252,8 @@ async def serve(
         if ending is not None:
             ending.begin()
         loop.add_signal_handler(signal.SIGHUP, _nothing)  # a hang-up ends nothing, and removed it would
-        for name in (signal.SIGTERM, signal.SIGINT):
-            loop.remove_signal_handler(name)
+        for name, handler in before.items():
+            signal.signal(name, handler)
         bound.close()
         await running.service.close()
 

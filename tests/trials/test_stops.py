@@ -10,7 +10,7 @@ from statistics import median
 
 import pytest
 
-from tests.daemon import daemon, eventually
+from tests.daemon import Daemon, command, daemon, eventually
 from tests.trials.plant import Shape, plant
 from tests.trials.stops import stopped
 
@@ -52,6 +52,37 @@ def test_a_stop_waits_for_no_client_that_is_stuck(tmp_path: Path) -> None:
     assert took_s < 5.0
     assert "Traceback" not in log, log
     assert "Cancel " not in log, log
+
+
+STUCK = """
+import asyncio, sys, time
+from pathlib import Path
+from collector.service.service import Service
+run = Service.run
+async def stuck(self):
+    asyncio.get_running_loop().call_later(1.0, time.sleep, 60.0)
+    await run(self)
+Service.run = stuck
+from api.commands.main import main
+sys.exit(main())
+"""
+
+
+def test_a_stop_that_the_service_has_no_turn_to_hear_ends_it_in_time_all_the_same(tmp_path: Path) -> None:
+    with plant(Shape(systems=1, units=2)) as it:
+        estate, log = it.write_estate(tmp_path), tmp_path / "stuck.log"
+        service = Daemon(estate, tmp_path / "data", log, code=STUCK)
+        try:
+            eventually(lambda: "http://" in log.read_text("utf-8"), "it serves")
+            time.sleep(4.0)
+            code, took_s = service.end(signal.SIGTERM)
+        finally:
+            service.close()
+    assert code == 1
+    assert took_s < 5.0
+    assert "did not stop within 4 s" in log.read_text("utf-8")
+    assert "the program itself (" in log.read_text("utf-8")
+    assert command("verify", "--data", str(tmp_path / "data")).returncode == 0
 
 
 def test_a_hang_up_has_the_estate_file_checked_and_ends_nothing(tmp_path: Path) -> None:
