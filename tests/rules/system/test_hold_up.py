@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import permutations
 
 import numpy as np
@@ -81,6 +82,22 @@ def seconds(
     return float(play(units(count), own_banks(count), named, asked, changes, **more).seconds[0])  # type: ignore[arg-type]
 
 
+def remembered(
+    stores: Sequence[Peukert],
+) -> tuple[Callable[[int, float], float], Callable[[int, float], float]]:
+    """Return health and rate of each bank by its load, which changes seldom and is asked for at every step."""
+
+    @cache
+    def health(k: int, load: float) -> float:
+        return float(stores[k].health_at(load)[0])
+
+    @cache
+    def rate_per_s(k: int, load: float) -> float:
+        return float(stores[k].rate_per_s(load)[0])
+
+    return health, rate_per_s
+
+
 def integrated(
     stores: Sequence[Peukert],
     watts: float,
@@ -96,6 +113,8 @@ def integrated(
     `sheds` are (s, W); `triggers` are (s left at the load of the moment, W), asked at every step by
     marching a copy to its end.
     """
+
+    health, rate_per_s = remembered(stores)
 
     def march(
         now: float, spent: list[float], load: float, waiting: Sequence[tuple[float, float]], dt: float
@@ -116,7 +135,7 @@ def integrated(
                     load = max(load - left[0][1], 0.0)
                     left.pop(0)
                     continue
-            alive = [k for k in alive if spent[k] < float(stores[k].health_at(load / len(alive))[0])]
+            alive = [k for k in alive if spent[k] < health(k, load / len(alive))]
             if not alive:
                 return now
             fraction = load / len(alive) / rating_w
@@ -127,7 +146,7 @@ def integrated(
                 if strain >= 1.0:
                     return now
             for k in alive:
-                spent[k] += float(stores[k].rate_per_s(load / len(alive))[0]) * dt
+                spent[k] += rate_per_s(k, load / len(alive)) * dt
             now += dt
         return until_s
 
