@@ -42,7 +42,11 @@ def test_a_stop_waits_for_no_client_that_is_stuck(tmp_path: Path) -> None:
                 sock.connect(("127.0.0.1", service.port))
                 sock.sendall(said.encode())
                 crowd.append(sock)
-            time.sleep(1.5)
+            time.sleep(0.5)
+            eventually(
+                lambda: service.get("/health/live")[0] == 200,
+                "what can be answered has been, and they are stuck",
+            )
             code, took_s = service.end(signal.SIGTERM)
             for sock in crowd:
                 sock.close()
