@@ -103,6 +103,7 @@ def _paths() -> FastAPI:
         users,
     ):
         app.include_router(module.router)
+    app.include_router(health.steps_router)
     app.include_router(pages.stream_router)
     app.add_api_route("/openapi.json", _document, include_in_schema=False)
     app.include_router(reports.router)

@@ -72,6 +72,34 @@ class LoadPercentiles(_Listed):
     items: list[LineLoadPercentiles]
 
 
+class FirstStep(_Answer):
+    """A step that makes something known, ticked off by what is there."""
+
+    id: Literal["table", "past_test", "discharge", "people", "cards"] = Field(
+        description="what it makes known"
+    )
+    done: int = Field(description="for how many of them it is done")
+    of: int = Field(description="how many there are")
+    left: list[str] = Field(description="for whom or what it is left to do: banks, units, people")
+
+
+class BankSpokenFor(_Answer):
+    """What speaks for a bank."""
+
+    bank: str = Field(description="id of the bank")
+    table: bool = Field(description="the estate file holds the maker's table")
+    past_test: bool = Field(description="a past test was imported")
+    discharge: bool = Field(description="it was seen to carry")
+    shown: bool = Field(description="so it has a capacity that rests on what was seen")
+
+
+class FirstSteps(_Answer):
+    """How far the first days have come."""
+
+    steps: list[FirstStep]
+    banks: list[BankSpokenFor]
+
+
 class Discharge(_Answer):
     """The record of one discharge of one bank; times `_s` count from `at`."""
 

@@ -1,4 +1,4 @@
-"""Is it alive; is it reading its cards."""
+"""Is it alive; is it reading its cards; how far its first days have brought it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,28 @@ from fastapi.responses import Response
 
 from api.access.callers import Caller
 from api.http.problems import told
+from api.http.schemas import FirstSteps
+from api.pages.view import shown
 from api.routes.dependencies import Asked, answer
 
 router = APIRouter(prefix="/health", tags=["health"])
+
+
+steps_router = APIRouter(prefix="/v1", tags=["health"])
+
+
+@steps_router.get("/first-steps", responses=told(gives=FirstSteps))
+async def first_steps(service: Asked) -> Response:
+    """Give the steps that make known what an estate file cannot say: how much of each is done, and what speaks for each bank."""
+    begun = (await shown(service)).begun
+    steps = () if begun is None else begun.steps
+    banks = () if begun is None else begun.banks
+    return answer(
+        {
+            "steps": [{"id": s.kind, "done": s.done, "of": s.of, "left": s.left} for s in steps],
+            "banks": banks,
+        }
+    )
 
 
 @router.get("/live", responses=told() | {503: {"description": "the loop does not turn"}})

@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from collector.messaging.delivery.letter import Telling
+from collector.read_model.beginning.steps import Beginning
 from collector.read_model.own_figures import OwnFigures
 from collector.read_model.telling import ShownOnCall, Undelivered
 from rules.battery.state import BankState, ExpectedCapacity
@@ -316,7 +317,7 @@ class Sheet:
     """Everything a page shows at one moment, UTC; mappings are by system, `forecasts` by bank.
 
     `fans`: the banks that end before their system does. `acts`: whether what people do here is carried out. `tells`:
-    whether anybody is named to be told. `title`: the owner's name for the estate.
+    whether anybody is named to be told. `begun`: the first steps. `title`: the owner's name for the estate.
     """
 
     now: datetime
@@ -345,6 +346,7 @@ class Sheet:
     undelivered: tuple[Undelivered, ...] = ()
     on_call: tuple[ShownOnCall, ...] = ()
     own: OwnFigures | None = None
+    begun: Beginning | None = None
 
     @property
     def stale_after_s(self) -> float:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.read_model.beginning.steps import beginning, reached_by
 from collector.read_model.counting import counted_by, with_counts
 from collector.read_model.sheet import Sheet, ShownEvent, ShownOutage
 from collector.read_model.sheet_source import sheet_of, whom_to_call
@@ -21,6 +22,8 @@ from collector.read_model.telling import Undelivered, undelivered_now
 JOURNAL_EVERY: Final = timedelta(seconds=10)
 SAME_FOR: Final = timedelta(seconds=1)
 LINES: Final = 500
+MESSAGE_TEST: Final = "message_test"
+"""What the journal calls a test message."""
 INCIDENTS: Final = 40
 
 
@@ -32,6 +35,7 @@ class Showing:
         self._events: tuple[ShownEvent, ...] = ()
         self._counted: Mapping[str, frozenset[str]] = {}
         self._undelivered: tuple[Undelivered, ...] = ()
+        self._reached: frozenset[str] = frozenset()
         self._read_at: datetime | None = None
         self._last: Sheet | None = None
         self._version = -1
@@ -45,6 +49,8 @@ class Showing:
             lines = await source.events(limit=LINES)
             self._counted = counted_by(incidents.items)
             self._undelivered = await undelivered_now(source)
+            trials = await source.events(kinds=(MESSAGE_TEST,), limit=LINES)
+            self._reached = reached_by(trials.items)
             self._events = outages_of(incidents.items, lines.items, source.estate)
         last, version = self._last, source.present.version
         if last is not None and version == self._version and timedelta(0) <= now - last.now < SAME_FOR:
@@ -56,6 +62,7 @@ class Showing:
             undelivered=self._undelivered,
             outages=self._outages(source, made),
             alarms=with_counts(made.alarms, self._counted),
+            begun=beginning(source, self._reached),
         )
         self._version = version
         return self._last

@@ -83,6 +83,7 @@ class SheetSource(Protocol):
     async def events(
         self,
         *,
+        kinds: tuple[str, ...] = (),
         about: str | None = None,
         start: datetime | None = None,
         end: datetime | None = None,

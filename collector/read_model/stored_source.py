@@ -120,6 +120,7 @@ class StoredSource:
     async def events(
         self,
         *,
+        kinds: tuple[str, ...] = (),
         about: str | None = None,
         start: datetime | None = None,
         end: datetime | None = None,
@@ -127,7 +128,9 @@ class StoredSource:
         limit: int = 200,
     ) -> Page[JournalLine]:
         """Return the journal, newest first."""
-        return await self._kept.ledger.events(about=about, start=start, end=end, before=before, limit=limit)
+        return await self._kept.ledger.events(
+            kinds=kinds, about=about, start=start, end=end, before=before, limit=limit
+        )
 
     async def messages(
         self,

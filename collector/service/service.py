@@ -209,6 +209,7 @@ class Service:
     async def events(
         self,
         *,
+        kinds: tuple[str, ...] = (),
         about: str | None = None,
         start: datetime | None = None,
         end: datetime | None = None,
@@ -216,7 +217,9 @@ class Service:
         limit: int = 200,
     ) -> Page[JournalLine]:
         """Return the journal, newest first."""
-        return await self.ledger.events(about=about, start=start, end=end, before=before, limit=limit)
+        return await self.ledger.events(
+            kinds=kinds, about=about, start=start, end=end, before=before, limit=limit
+        )
 
     async def alarm_quality(self, start: datetime, end: datetime) -> Quality:
         """Return the figures of the alarms themselves over a period (EEMUA 191, ISA-18.2)."""

@@ -2,5 +2,6 @@
 
 Read in this order: `row_fan` (the small drawing of question 1), `cells` (the answers in a word), `rows` (a line a system),
 `tall_rows` (up to three systems, each with its reasons), `heads` (the six questions over the columns), `tally` (how many
-stand how, in a sentence), `finding` (the form and the parts to be asked for), `site_list` (a large estate, site by site).
+stand how, in a sentence), `finding` (the form and the parts to be asked for), `first_days` (the steps
+that make the rest known), `site_list` (a large estate, site by site).
 """

@@ -28,6 +28,7 @@ WORDS: Final = {
     ShortAnswer.NONE_MEANT: "not meant to be",
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
+NOT_SHOWN: Final = "not shown yet"
 FIRST_CLAUSE: Final = re.compile(r".+?(?=[.:;](?:\s|$)|$)", re.DOTALL)
 
 
@@ -52,7 +53,8 @@ def margin(row: SystemRow, clock: WallClock) -> Element:
         return el("p", remaining(row.ends_earliest, clock.now), " left", class_="mgn short-ink")
     if row.margin_s is None:
         told = row.stands is Stands.SHORT
-        return el("p", el("i", "short" if told else CANNOT_TELL), class_="mgn short-ink" if told else "mgn")
+        word = "short" if told else NOT_SHOWN if row.unshown else CANNOT_TELL
+        return el("p", el("i", word), class_="mgn short-ink" if told else "mgn")
     large, unit = span(abs(row.margin_s), favours=row.margin_s >= 0)
     after = "" if unit == "min" and " " not in large else f" {unit}"
     if row.margin_s < 0:

@@ -12,6 +12,7 @@ from typing import Final
 
 from api.pages.estate import tally
 from api.pages.estate.finding import PARTS, finding
+from api.pages.estate.first_days import first_days
 from api.pages.estate.heads import CLOSE, axis_row, heads
 from api.pages.estate.row_fan import RowAxis, row_axis
 from api.pages.estate.rows import row_id, table
@@ -59,7 +60,9 @@ def estate_page(sheet: Sheet, asked: Asked, before: Sequence[Element] = ()) -> P
         parts.append(el("p", _nothing(asked), class_="waiting"))
     shown: list[str] = []
     parts.append(el("div", list(_sites(sheet, asked, sites, axis, shown)), class_="sites c100", id="sites"))
-    mark = built(before, [asked.address(), *shown])
+    steps = None if asked.anything or before else first_days(sheet)
+    parts += [steps] if steps else []
+    mark = built(before, [asked.address(), *shown, "steps" if steps else ""])
     title = "All systems" if not asked.anything else f"Systems: {_asked_words(sheet, asked)}"
     return PageFrame(title, asked.address(), tuple(parts), mark, tuple(shown))
 

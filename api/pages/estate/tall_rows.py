@@ -76,7 +76,7 @@ def _holds(row: SystemRow, subject: Judged, axis: RowAxis) -> Nodes:
 
 def _margin(row: SystemRow) -> Element:
     if row.margin_s is None:
-        word = "short" if row.stands is Stands.SHORT else CANNOT_TELL
+        word = "short" if row.stands is Stands.SHORT else cells.NOT_SHOWN if row.unshown else CANNOT_TELL
         return el("p", el("i", word), class_="mgn")
     large, unit = span(abs(row.margin_s), favours=row.margin_s >= 0)
     many = row.units > 1

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from api.pages.estate.cells import first_clause
+from api.pages.estate.first_days import nothing_shown, opening
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
 from api.pages.markup.marks import STANDINGS, Standing, line_mark
@@ -78,6 +79,14 @@ def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
     mark, said = sentence(rows)
     first = what_first(sheet, rows)
     words = el("span", said, [" ", el("b", first, class_="blk")] if first else None)
+    if nothing_shown(sheet.begun) and mark == "unknown":
+        words = el(
+            "span",
+            el("b", "Nothing shown yet."),
+            " ",
+            opening(sheet),
+            [" ", el("b", first, class_="blk")] if first else None,
+        )
     return el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one", id="lead", live=True)
 
 

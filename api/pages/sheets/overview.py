@@ -11,6 +11,7 @@ from typing import Final
 
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks import section as bank_section
+from api.pages.estate.first_days import first_days, nothing_shown
 from api.pages.estate.heads import CLOSE, TALL, axis_row, heads
 from api.pages.estate.row_fan import row_axis
 from api.pages.estate.rows import row_id, table
@@ -95,13 +96,17 @@ def _first_screen(
 
 
 def _depth(sheet: Sheet, subjects: Sequence[Judged]) -> list[Element]:
+    steps = first_days(sheet)
+    early = nothing_shown(sheet.begun)
     parts = [
+        steps if early else None,
         hold_up_section.overview(sheet, subjects, said=len(sheet.estate.systems) > MOST),
         redundancy_section.overview(sheet, subjects),
         wrong(sheet, sheet.alarms, clock_of(sheet)),
         bank_section.overview(sheet),
         isolations(sheet),
         shutdown_section.overview(sheet),
+        None if early else steps,
         score_section(sheet),
     ]
     return [part for part in parts if part]

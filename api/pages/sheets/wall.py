@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl, quote
 
 from api.pages.alarms.alarm_list import by_when, standing, together
 from api.pages.estate import tally
-from api.pages.estate.cells import first_clause, shutdown_words
+from api.pages.estate.cells import NOT_SHOWN, first_clause, shutdown_words
 from api.pages.estate.row_fan import RowAxis, row_axis, row_fan
 from api.pages.hold_up.lanes import WORDS as FED_WORDS
 from api.pages.hold_up.lanes import said as fed_said
@@ -160,7 +160,11 @@ def _margin(sheet: Sheet, row: SystemRow) -> Element:
             class_="wmgn short-ink",
         )
     if row.margin_s is None:
-        return el("p", el("i", CANNOT_TELL if row.stands is not Stands.SHORT else "short"), class_="wmgn")
+        return el(
+            "p",
+            el("i", "short" if row.stands is Stands.SHORT else NOT_SHOWN if row.unshown else CANNOT_TELL),
+            class_="wmgn",
+        )
     against = ""
     if row.units > 1:
         lost = "either lost" if row.units == 2 else "any one lost"

@@ -101,7 +101,7 @@ class SystemRow:
     """A system's line. `margin_s` is the deciding need's own, least of all, and None where the verdict cannot tell.
 
     `fed`, `units`: how many units are fed of how many, while it is on its banks; `out`: which units may be taken out, where
-    not all may. `unheard`: units that are not heard. `claimed_s`: a card's claim, where nothing else is known.
+    not all may. `unheard`: units that are not heard. `unshown`: it cannot be told since nothing was seen of its banks yet. `claimed_s`: a card's claim, where nothing else is known.
     """
 
     id: str
@@ -125,6 +125,7 @@ class SystemRow:
     out_units: tuple[str, ...]
     shutdown: RowShutdown | None
     unheard: int
+    unshown: bool = False
     since: datetime | None = None
     ends_earliest: datetime | None = None
     fed: int = 0
@@ -232,6 +233,10 @@ def _row(
         out_units=tuple(may) if 0 < len(may) < many else (),
         shutdown=_shutdown(sheet, name),
         unheard=many if state is None else sum(unit.standing in _UNHEARD for unit in state.units),
+        unshown=how is Stands.UNKNOWN
+        and state is not None
+        and bool(state.hold_up.unproven)
+        and not any(unit.standing in _UNHEARD for unit in state.units),
         since=None if on is None else on.since,
         ends_earliest=None if on is None else on.ends_earliest,
         fed=0

@@ -40,8 +40,8 @@ class Quiet:
         self.asked += 1
         return Page((incident(),), None)
 
-    async def events(self, *, limit: int = 200) -> Page[JournalLine]:
-        return Page(JOURNAL, None)
+    async def events(self, *, kinds: tuple[str, ...] = (), limit: int = 200) -> Page[JournalLine]:
+        return Page(() if kinds else JOURNAL, None)
 
     async def messages(self, *, sending: Sending, limit: int = 200) -> Page[Outgoing]:
         return Page((), None)
