@@ -56,6 +56,7 @@ def quiet(monkeypatch: pytest.MonkeyPatch) -> Quiet:
         return samples.outage(max(after_s, 1.0))
 
     monkeypatch.setattr(showing, "sheet_of", made)
+    monkeypatch.setattr(showing, "beginning", lambda *_: None)
     monkeypatch.setattr(showing, "whom_to_call", lambda *_: ("R. Haugen, 01632 960114",))
     return service
 
