@@ -1,7 +1,8 @@
 """Make the pictures of the page: python deploy/pictures.py http://127.0.0.1:8470 deploy/pictures
 
 Drives Chromium over a running service, best the demonstration: every sheet on a desk and a phone, on light
-and dark paper. With --outage it waits until a system is on its banks and takes that too.
+and dark paper, and the wall. With --outage it waits until a system is on its banks and takes that too; with --first NAME it
+takes the first screen alone, as it stands before anybody scrolls, as NAME.webp.
 Needs chromium, chromedriver and the Python package selenium.
 """
 
@@ -34,7 +35,8 @@ SWITCHES = (
     "--disable-dev-shm-usage",
     "--hide-scrollbars",
 )
-DESK, PHONE = 1440, 360
+DESK, PHONE, FOLD = 1440, 360, 900
+WALL = (1920, 1080)
 QUALITY = 60
 """Of the pictures (WebP), 0 to 100."""
 
@@ -58,15 +60,24 @@ def chromium() -> Iterator[webdriver.Chrome]:
             made.quit()
 
 
-def take(driver: webdriver.Chrome, url: str, out: Path, *, width: int, dark: bool = False) -> None:
-    """Save the whole page at `url` as a picture `width` pixels wide."""
+def take(
+    driver: webdriver.Chrome,
+    url: str,
+    out: Path,
+    *,
+    width: int,
+    dark: bool = False,
+    height: int | None = None,
+) -> None:
+    """Save the page at `url` as a picture `width` pixels wide: the whole of it, or the first `height` pixels."""
     feature = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [feature]})
-    size = {"width": width, "height": 1000, "deviceScaleFactor": 1, "mobile": False}
+    size = {"width": width, "height": height or 1000, "deviceScaleFactor": 1, "mobile": False}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     driver.get(url)
     time.sleep(1.0)
-    size["height"] = int(driver.execute_script("return document.body.getBoundingClientRect().bottom")) + 20
+    whole = int(driver.execute_script("return document.body.getBoundingClientRect().bottom")) + 20
+    size["height"] = height or whole
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     picture = driver.execute_cdp_cmd("Page.captureScreenshot", {"format": "webp", "quality": QUALITY})
     out.write_bytes(base64.b64decode(picture["data"]))
@@ -88,9 +99,16 @@ def main() -> None:
     parser.add_argument("url", help="where the service answers, as http://127.0.0.1:8470")
     parser.add_argument("out", type=Path, help="the folder the pictures go to")
     parser.add_argument("--outage", type=float, metavar="SECONDS", help="wait this long for an outage")
+    parser.add_argument(
+        "--first", metavar="NAME", help="take the first screen alone, 1440 × 900, under this name"
+    )
     given = parser.parse_args()
     base, out = given.url.rstrip("/"), given.out
     out.mkdir(parents=True, exist_ok=True)
+    if given.first:
+        with chromium() as driver:
+            take(driver, f"{base}/", out / f"{given.first}.webp", width=DESK, height=FOLD)
+        return
     systems = items_at(base, "systems")
     with chromium() as driver:
         take(driver, f"{base}/", out / "overview.webp", width=DESK)
@@ -98,6 +116,7 @@ def main() -> None:
         take(driver, f"{base}/", out / "overview-phone.webp", width=PHONE)
         take(driver, f"{base}/alarms", out / "alarms.webp", width=DESK)
         take(driver, f"{base}/banks", out / "banks.webp", width=DESK)
+        take(driver, f"{base}/wall", out / "wall.webp", width=WALL[0], height=WALL[1])
         for system in systems:
             take(driver, f"{base}/systems/{system['id']}", out / f"system-{system['id']}.webp", width=DESK)
         for bank in items_at(base, "banks")[:1]:
@@ -111,6 +130,7 @@ def main() -> None:
                 time.sleep(20.0)
                 take(driver, f"{base}/", out / "outage.webp", width=DESK)
                 take(driver, f"{base}/", out / "outage-phone.webp", width=PHONE)
+                take(driver, f"{base}/wall", out / "wall-outage.webp", width=WALL[0], height=WALL[1])
                 return
             time.sleep(2.0)
 

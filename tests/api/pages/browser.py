@@ -44,7 +44,7 @@ REFUSAL = "Not signed: the load is lost 24.8 min after the start at the earliest
 class Stage:
     """Serves one sheet at a time; setting another sends it to every page that is open."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(self, sheet: Sheet, port: int = 0) -> None:
         self.sheet = sheet
         self.deaf = False
         self.frames = Frames()
@@ -59,7 +59,7 @@ class Stage:
             Route("/{address:path}", self._page),
         ]
         config = uvicorn.Config(
-            Starlette(routes=routes), host="127.0.0.1", port=0, log_level="error", lifespan="off"
+            Starlette(routes=routes), host="127.0.0.1", port=port, log_level="error", lifespan="off"
         )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, daemon=True)
