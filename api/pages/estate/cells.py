@@ -76,6 +76,13 @@ def first(row: SystemRow) -> Element | None:
     return el("span", first_clause(alarm.do or alarm.what), more, class_="aw", data_sev=alarm.severity.value)
 
 
+def calm(row: SystemRow) -> str:
+    """Return what is said of a system of which no alarm stands: that nothing is wrong only where it holds."""
+    if row.unheard == row.units:
+        return "Nothing can be said of it."
+    return "Nothing is wrong." if row.stands is Stands.HOLDS else "No alarm stands."
+
+
 def bank(row: SystemRow) -> Nodes:
     """Return the answer of question 4: when the next bank is to be ordered."""
     if row.bank is None:

@@ -146,8 +146,8 @@ def _would_tell(sheet: Sheet) -> list[Element]:
     """Return for how long which system is to be let on its banks, as it was reckoned."""
     said = []
     for state in sheet.systems:
-        steps = [one.step for one in state.hold_up.would_tell if one.step.startswith("Let ")]
-        said += [f"{state.name}: {stopped(step)}" for step in steps[:1]]
+        # in the order of effort: a discharge is the last of them
+        said += [f"{state.name}: {stopped(one.step)}" for one in state.hold_up.would_tell[-1:]]
     return [el("p", one, class_="small") for one in said[:NAMED]]
 
 

@@ -103,7 +103,7 @@ def _redundant(row: SystemRow, subject: Judged) -> Nodes:
 def _first(sheet: Sheet, row: SystemRow, subject: Judged) -> Nodes:
     if row.alarm is None:
         gone = f"{capital(count(row.gone))} returned, seen by nobody." if row.gone else None
-        calm = "Nothing can be said of it." if row.unheard == row.units else "Nothing is wrong."
+        calm = cells.calm(row)
         return [el("p", calm, class_="calm"), el("p", el("a", gone, href="/alarms")) if gone else None]
     alarm = next(a for a in sheet.alarms_of(row.id) if a.state in STANDING_STATES)
     by, due = by_when(alarm, subject.clock, sheet.now)

@@ -66,6 +66,7 @@ class RowHeld:
 class RowAlarm:
     """The first of a system's alarms that stand, what to do about it, and how many stand beside it."""
 
+    id: str
     what: str
     do: str
     severity: Severity
@@ -283,7 +284,7 @@ def _first(alarms: Sequence[ShownAlarm]) -> RowAlarm | None:
     if not standing:
         return None
     first = standing[0]
-    return RowAlarm(first.what, first.do, Severity(first.severity), len(standing) - 1)
+    return RowAlarm(first.id, first.what, first.do, Severity(first.severity), len(standing) - 1)
 
 
 def next_bank(sheet: Sheet, system: str) -> BankState | None:

@@ -191,3 +191,10 @@ def test_the_gravest_of_an_estate_leads_whatever_the_order_of_its_file() -> None
 )
 def test_what_to_do_first_is_the_first_clause(said: str, first: str) -> None:
     assert first_clause(said) == first
+
+
+def test_nothing_is_called_right_where_a_system_is_short_though_no_alarm_stands_yet() -> None:
+    rows = dict(rows_of(page(replace(samples.short(), alarms=()))))
+    assert rows["Treatment works"][2].startswith("No alarm stands.")
+    assert rows["Depot"][2].startswith("Nothing can be said of it.")
+    assert rows["Control centre"][2].startswith("Nothing is wrong.")
