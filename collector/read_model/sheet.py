@@ -12,7 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from collector.messaging.delivery.letter import Telling
-from collector.read_model.beginning.steps import Beginning
+from collector.read_model.beginning.steps import FirstDays
 from collector.read_model.own_figures import OwnFigures
 from collector.read_model.telling import ShownOnCall, Undelivered
 from rules.battery.state import BankState, ExpectedCapacity
@@ -346,7 +346,7 @@ class Sheet:
     undelivered: tuple[Undelivered, ...] = ()
     on_call: tuple[ShownOnCall, ...] = ()
     own: OwnFigures | None = None
-    begun: Beginning | None = None
+    begun: FirstDays | None = None
 
     @property
     def stale_after_s(self) -> float:

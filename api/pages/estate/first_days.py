@@ -10,7 +10,7 @@ from api.pages.hold_up.basis import stopped
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question
 from api.pages.markup.marks import evidence, line_mark
-from collector.read_model.beginning.steps import BankKnown, Beginning, BeginningStep, StepKind
+from collector.read_model.beginning.steps import BankKnown, BeginningStep, FirstDays, StepKind
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import capital, count, listed, plural
 
@@ -74,7 +74,7 @@ STEPS: Final[Mapping[StepKind, _Told]] = {
 }
 
 
-def nothing_shown(begun: Beginning | None) -> bool:
+def nothing_shown(begun: FirstDays | None) -> bool:
     """Return whether nothing was seen of any bank yet: the first days."""
     return begun is not None and bool(begun.banks) and not begun.shown
 
@@ -100,7 +100,7 @@ def first_days(sheet: Sheet) -> Element | None:
     )
 
 
-def _left(begun: Beginning) -> str:
+def _left(begun: FirstDays) -> str:
     return listed(
         [
             STEPS[step.kind].title[:1].lower() + STEPS[step.kind].title[1:]
@@ -151,7 +151,7 @@ def _would_tell(sheet: Sheet) -> list[Element]:
     return [el("p", one, class_="small") for one in said[:NAMED]]
 
 
-def _banks(sheet: Sheet, begun: Beginning) -> Element:
+def _banks(sheet: Sheet, begun: FirstDays) -> Element:
     """Return what speaks for each bank; a dotted ring is evidence that is still to come."""
     head = el(
         "tr",

@@ -60,7 +60,7 @@ class BankKnown:
 
 
 @dataclass(frozen=True, slots=True)
-class Beginning:
+class FirstDays:
     """How far an estate has come. `shown`: of some bank something was seen, so that the watch has begun to know."""
 
     steps: tuple[BeginningStep, ...]
@@ -82,7 +82,7 @@ class Beginning:
         return sum(step.over for step in self.steps)
 
 
-def beginning(source: SheetSource, reached: Iterable[str]) -> Beginning:
+def beginning(source: SheetSource, reached: Iterable[str]) -> FirstDays:
     """Return how far an estate has come. `reached`: the people whom a test message reached."""
     estate, present = source.estate, source.present
     banks = tuple(_bank(bank, present.banks.get(bank.id), source) for bank in estate.banks.values())
@@ -100,7 +100,7 @@ def beginning(source: SheetSource, reached: Iterable[str]) -> Beginning:
         _of_banks(StepKind.PEOPLE, {name: name in arrived for name in people}),
         _of_banks(StepKind.CARDS, {unit: unit in proved for unit in estate.units if estate.card_of(unit)}),
     )
-    return Beginning(steps, banks)
+    return FirstDays(steps, banks)
 
 
 def reached_by(lines: Iterable[JournalLine]) -> frozenset[str]:

@@ -8,8 +8,8 @@ from typing import Any, cast
 from api.pages.sheets import registry as sheets
 from collector.read_model.beginning.steps import (
     BankKnown,
-    Beginning,
     BeginningStep,
+    FirstDays,
     StepKind,
     beginning,
     reached_by,
@@ -38,7 +38,7 @@ def unshown(state: SystemState) -> SystemState:
     )
 
 
-def begun(*, shown: bool = False, people: tuple[str, ...] = (), done: bool = False) -> Beginning:
+def begun(*, shown: bool = False, people: tuple[str, ...] = (), done: bool = False) -> FirstDays:
     banks = [BankKnown(name, done, done, shown or done, shown or done) for name in samples.estate().banks]
     left = () if done else tuple(bank.bank for bank in banks)
     steps = [
@@ -48,7 +48,7 @@ def begun(*, shown: bool = False, people: tuple[str, ...] = (), done: bool = Fal
         BeginningStep(StepKind.PEOPLE, len(people) if done else 0, len(people), () if done else people),
         BeginningStep(StepKind.CARDS, 6, 6, ()),
     ]
-    return Beginning(tuple(steps), tuple(banks))
+    return FirstDays(tuple(steps), tuple(banks))
 
 
 def first_day() -> Sheet:
