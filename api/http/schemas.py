@@ -72,6 +72,14 @@ class LoadPercentiles(_Listed):
     items: list[LineLoadPercentiles]
 
 
+class PastTestKept(_Answer):
+    """A past test that was kept."""
+
+    id: str = Field(description="names the record")
+    bank: str = Field(description="the bank it is of")
+    at: AwareDatetime = Field(description="the time of its first row")
+
+
 class FirstStep(_Answer):
     """A step that makes something known, ticked off by what is there."""
 

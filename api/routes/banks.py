@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import asyncio
 from datetime import timedelta
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from api.http.problems import Problem, not_known, told
-from api.http.schemas import DischargeRows, Discharges
-from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, place, span
-from collector.read_model.answers import DischargeRecord
+from api.http.said import Name
+from api.http.schemas import DischargeRows, Discharges, PastTestKept
+from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, moment, place, span
+from collector.read_model.answers import DischargeRecord, PastTestError
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 
@@ -87,3 +89,36 @@ def _record(one: DischargeRecord) -> dict[str, object]:
         "ended_how": one.ended_how, "card_runtime_s": one.claimed_s, "row_count": len(one.rows),
         "longest_gap_s": one.longest_gap_s, "returned_ah": one.returned_ah,
     }  # fmt: skip
+
+
+class PastTest(BaseModel):
+    """A logged discharge of the past, and who vouches for it."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    by: Name = Field(description="who vouches for it")
+    at: AwareDatetime = Field(description="RFC 3339, in the past: the time of the first row")
+    csv: str = Field(
+        min_length=1,
+        max_length=60_000,
+        description="the log: columns `t_s` and any of `bank_voltage_v`, `bank_current_a`, `temperature_c`, `output_power_w`",
+    )
+    kind: Literal["import", "acceptance"] = Field(
+        "import", description="acceptance: the test that shows what new blocks give"
+    )
+
+
+@router.post("/{bank}/past-tests", responses=told(404, 422, gives=PastTestKept))
+async def bring_past_test(service: Asked, bank: str, said: PastTest) -> Response:
+    """Keep a past test as evidence of a bank; it is judged within a minute. Brought again, it takes the place of the first."""
+    if bank not in service.estate.banks:
+        raise not_known("bank", bank, list(service.estate.banks))
+    now = service.clock.now()
+    at = moment(said.at.isoformat(), "at", now)
+    if at > now:
+        raise Problem(422, "wrong-input", "at: want a time that is past")
+    try:
+        kept = await service.bring_past_test(bank, said.csv, at=at, by=said.by, kind=said.kind)
+    except PastTestError as error:
+        raise Problem(422, "wrong-input", f"csv: {error}") from error
+    return answer({"id": kept, "bank": bank, "at": at})

@@ -8,6 +8,7 @@ from typing import Protocol
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
+from collector.read_model.beginning.past_tests import Brought
 from collector.read_model.history_queries import LookingBack
 from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.read_model.source import SheetSource
@@ -96,3 +97,6 @@ class RunningSource(SheetSource, Protocol):
 
     async def work_closes(self, unit: str, *, by: str, note: str = "") -> str | None:
         """End the following of work on a unit; return why not, or None once it is safe."""
+
+    async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
+        """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

@@ -21,6 +21,7 @@ from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock, SystemClock, stamp
 from collector.process.stopping import ended, step_of_stop
 from collector.read_model.alarm_quality import quality_between
+from collector.read_model.beginning.past_tests import Brought, keep_past_test
 from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
@@ -274,6 +275,10 @@ class Service:
     ) -> str | None:
         """Carry out an operator's action on an alarm; return why it was refused, or None once it is safe."""
         return await self.recorder.ask(OperatorAction(stamp(self.clock), deed, alarm, who, why, until))
+
+    async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
+        """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""
+        return await keep_past_test(self.ledger, self.estate, bank, text, at=at, by=by, kind=kind)
 
     async def work_begins(self, unit: str, *, by: str, until: datetime, note: str = "") -> str | None:
         """Follow work on a unit from now on, or give it more time; return why not, or None once it is safe."""

@@ -44,7 +44,8 @@ STEPS: Final[Mapping[StepKind, _Told]] = {
     ),
     StepKind.PAST_TEST: _Told(
         "Import past tests",
-        "From acceptance and service reports: a CSV file of seconds, volts and amperes or watts. It is judged within a minute.",
+        "From acceptance and service reports: seconds, volts and amperes or watts, pasted on the bank’s own sheet or imported "
+        "as a file. It is judged within a minute.",
         ("ridethrough import discharge TEST.csv --bank BANK --at 2024-05-26T09:00Z --by NAME …",),
         "bank",
         [evidence("seen", "at those dates: points on the bank’s line, and a day to replace it by.")],

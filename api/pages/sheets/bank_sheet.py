@@ -6,6 +6,7 @@ from datetime import date
 
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks.capacity_river import River, river
+from api.pages.banks.past_test import past_test
 from api.pages.banks.section import (
     age_years,
     axis,
@@ -105,10 +106,12 @@ def bank_page(sheet: Sheet, name: str) -> PageFrame | None:
     parts: list[Element | None] = [
         _lead(sheet, bank, state, blocks),
         what_would_tell(state.would_tell, "tell"),
+        past_test(sheet, name) if state.unproven else None,
         _left(sheet, state),
         _shown(sheet, state),
         _kept(state),
         _known(state, today_of(sheet)),
+        None if state.unproven else past_test(sheet, name),
     ]
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:

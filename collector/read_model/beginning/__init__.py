@@ -1,1 +1,1 @@
-"""The first days of a watch: `steps` (what makes the rest known, and how much of it is done)."""
+"""The first days of a watch: `steps` (what makes the rest known, how much of it is done), `past_tests` (brought by somebody)."""
