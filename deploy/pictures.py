@@ -100,14 +100,15 @@ def main() -> None:
     parser.add_argument("out", type=Path, help="the folder the pictures go to")
     parser.add_argument("--outage", type=float, metavar="SECONDS", help="wait this long for an outage")
     parser.add_argument(
-        "--first", metavar="NAME", help="take the first screen alone, 1440 × 900, under this name"
+        "--first", metavar="NAME", help="take the first screen alone, 1440 pixels wide, under this name"
     )
+    parser.add_argument("--height", type=int, default=FOLD, help="of that screen, in pixels")
     given = parser.parse_args()
     base, out = given.url.rstrip("/"), given.out
     out.mkdir(parents=True, exist_ok=True)
     if given.first:
         with chromium() as driver:
-            take(driver, f"{base}/", out / f"{given.first}.webp", width=DESK, height=FOLD)
+            take(driver, f"{base}/", out / f"{given.first}.webp", width=DESK, height=given.height)
         return
     systems = items_at(base, "systems")
     with chromium() as driver:
