@@ -8,7 +8,6 @@ import time
 from tests.api.pages import many, samples, shutdowns
 from tests.api.pages.browser import Stage
 
-
 SITUATIONS = {**samples.ALL, **shutdowns.ALL}
 
 
