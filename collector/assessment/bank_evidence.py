@@ -49,6 +49,12 @@ from rules.values.serial import from_plain, to_plain
 
 SHOWN: Final = "shown/1"
 CHARGE_DAYS: Final = 14
+CHARGE_QUANTITIES: Final = (
+    "battery_voltage_v",
+    "battery_current_a",
+    "battery_temperature_c",
+    "battery_on_battery_s",
+)
 REFERENCE_LEAST_USED: Final = 0.5
 """A shorter discharge does not teach the shape of the rest."""
 REFERENCE_MOST_MISSING: Final = 0.05
@@ -358,15 +364,7 @@ class BankEvidenceBook:
         start = max(end - timedelta(days=CHARGE_DAYS), min(_hour(read_from), _hour(as_of)))
         unit = bank.feeds[0]
         hours = (end - start) // timedelta(hours=1)
-        columns = [
-            await self._history.series(unit, name, line=None, start=start, end=end, points=hours)
-            for name in (
-                "battery_voltage_v",
-                "battery_current_a",
-                "battery_temperature_c",
-                "battery_on_battery_s",
-            )
-        ]
+        columns = await self._history.several(unit, CHARGE_QUANTITIES, start=start, end=end, points=hours)
         return tuple(
             ChargeHour(
                 at=volts.start,

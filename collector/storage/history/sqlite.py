@@ -98,38 +98,51 @@ class SqliteHistory:
         if object_name is None:
             raise QuantityUnknownError(quantity, line)
         grid = Grid.over(start, end, points)
-        return await self._read(lambda connection: self._series(connection, unit, object_name, grid))
+        return (await self._read(lambda connection: self._several(connection, unit, (object_name,), grid)))[0]
 
-    def _series(
-        self, connection: sqlite3.Connection, unit: str, object_name: str, grid: Grid
-    ) -> tuple[Bucket, ...]:
+    async def several(
+        self, unit: str, quantities: Sequence[str], *, start: datetime, end: datetime, points: int
+    ) -> tuple[tuple[Bucket, ...], ...]:
+        """Return what `series` does of quantities that have no lines, by one look at what is kept."""
+        names = [(one, self.meaning.object_of(one, None)) for one in quantities]
+        for quantity, name in names:
+            if name is None:
+                raise QuantityUnknownError(quantity, None)
+        objects = [name for _, name in names if name is not None]
+        grid = Grid.over(start, end, points)
+        return await self._read(lambda connection: self._several(connection, unit, objects, grid))
+
+    def _several(
+        self, connection: sqlite3.Connection, unit: str, names: Sequence[str], grid: Grid
+    ) -> tuple[tuple[Bucket, ...], ...]:
         found = unit_number(connection, unit)
-        if found is None:
-            return Sums(grid).buckets(None)
+        if found is None or found[1] >= grid.end_ms:
+            return (Sums(grid).buckets(None),) * len(names)  # nothing can be there, and nothing is looked for
         number, first_ms = found
-        if first_ms >= grid.end_ms:
-            return Sums(grid).buckets(None)  # nothing can be there, and nothing is looked for
         # exact readings that were let go leave summaries by the minute, and nothing finer
-        objects = frozenset((PERIOD, object_name))
+        objects = frozenset((PERIOD, *names))
         by_minute = stored_sums(
             connection, "minute_sums", number, objects, start_ms=grid.start_ms, end_ms=grid.end_ms
         )
         if by_minute and grid.step_ms < MINUTE_MS:
             grid = grid.coarser(MINUTE_MS)
-        sums = Sums(grid)
-        done: set[int] = set()
+        by_hour: Sequence[StoredSums] = ()
         if grid.step_ms % HOUR_MS == 0:
             by_hour = stored_sums(
                 connection, "hour_sums", number, objects, start_ms=grid.start_ms, end_ms=grid.end_ms
             )
-            done |= self._gather(sums, object_name, by_hour, HOUR_MS, done)
-        done |= self._gather(sums, object_name, by_minute, MINUTE_MS, done)
+        several = [(name, Sums(grid)) for name in names]
+        done: set[int] = set()  # the days of which there are summaries: of all objects, or of none
+        for name, sums in several:
+            hours = self._gather(sums, name, by_hour, HOUR_MS, set())
+            done |= hours | self._gather(sums, name, by_minute, MINUTE_MS, hours)
         texts = Texts(connection)
-        wanted = poll_columns(object_name)
+        wanted = frozenset().union(*map(poll_columns, names))
         for start_ms, end_ms in _spans_without(done, grid.start_ms, grid.end_ms):
             for block in blocks(connection, number, start_ms, end_ms, wanted):
-                sums.add_block(block, object_name, self.meaning, texts)
-        return sums.buckets(first_ms)
+                for name, sums in several:
+                    sums.add_block(block, name, self.meaning, texts)
+        return tuple(sums.buckets(first_ms) for _, sums in several)
 
     def _gather(
         self, sums: Sums, object_name: str, found: Sequence[StoredSums], step_ms: int, done: set[int]

@@ -112,6 +112,12 @@ class HistoryStore(Protocol):
         """
         ...
 
+    async def several(
+        self, unit: str, quantities: Sequence[str], *, start: datetime, end: datetime, points: int
+    ) -> tuple[tuple[Bucket, ...], ...]:
+        """Return what `series` does of quantities that have no lines, by one look at what is kept where that can be."""
+        ...
+
     async def first(self, unit: str) -> datetime | None:
         """Return when a unit was first read, None where it never was: before that nothing need be asked for."""
         ...

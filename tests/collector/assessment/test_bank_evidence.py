@@ -1,5 +1,6 @@
 """What a judgement of a bank rests on, gathered from ledger, history and the newest readings."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -352,6 +353,14 @@ class Begun(Warmed):
         super().__init__({began.date(): 21.0})
         self.began = began
         self.buckets = 0
+        self.questions = 0
+
+    async def several(
+        self, unit: str, quantities: Sequence[str], *, start: datetime, end: datetime, points: int
+    ) -> tuple[tuple[Bucket, ...], ...]:
+        self.buckets += points * (len(quantities) - 1)
+        one = await self.series(unit, quantities[0], line=None, start=start, end=end, points=points)
+        return (one,) * len(quantities)
 
     async def first(self, _unit: str) -> datetime:
         return self.began
@@ -360,6 +369,7 @@ class Begun(Warmed):
         self, _unit: str, _quantity: str, *, line: int | None, start: datetime, end: datetime, points: int
     ) -> tuple[Bucket, ...]:
         self.buckets += points
+        self.questions += 1
         assert line is None
         step = (end - start) / points
         return tuple(Bucket(start + n * step, 1.0, 1.0, 1.0, 1, 1) for n in range(points))
@@ -377,3 +387,4 @@ async def test_of_a_history_that_has_just_begun_only_what_there_is_is_asked_for(
     assert [hour.at for hour in found.hours] == [NOW.replace(minute=0, second=0, microsecond=0)]
     assert [month.first_day for month in found.months] == [NOW.date().replace(day=1)]
     assert history.buckets <= 31 + 4
+    assert history.questions == 2, "its month, and all that tells how it is kept"

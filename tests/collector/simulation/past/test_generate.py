@@ -40,6 +40,9 @@ class Kept:
     async def series(self, unit: str, quantity: str, **_: Any) -> tuple[Bucket, ...]:
         raise NotImplementedError
 
+    async def several(self, unit: str, quantities: Sequence[str], **_: Any) -> tuple[tuple[Bucket, ...], ...]:
+        raise NotImplementedError
+
     async def first(self, unit: str) -> datetime | None:
         return None
 

@@ -191,6 +191,26 @@ async def test_hours_of_three_days_are_answered_alike_by_all(
     assert [(d.good_count, d.expected_count) for d in days] == [(1340, 1440), (1440, 1440), (1440, 1440)]
 
 
+async def test_several_quantities_are_answered_as_each_by_itself(
+    kept_in: HistoryStore, start: datetime, reading: Make
+) -> None:
+    wires: list[dict[str, Wire]] = [
+        {"upsBatteryVoltage": 5451 + n % 7, **({"upsBatteryTemperature": 20 + n % 3} if n % 4 else {})}
+        for n in range(200)
+    ]
+    await kept_in.append([reading(900.0 * n, wire, period_s=900.0) for n, wire in enumerate(wires)])
+    names = ("battery_voltage_v", "battery_temperature_c")
+    span = {"start": start - HOUR, "end": start + 3 * DAY}
+    for points in (73, 500):
+        found = await kept_in.several("A1", names, **span, points=points)
+        alone = [await kept_in.series("A1", one, line=None, **span, points=points) for one in names]
+        assert found == tuple(alone)
+        assert any(bucket.mean is not None for bucket in found[1])
+    with pytest.raises(QuantityUnknownError):
+        await kept_in.several("A1", ("battery_voltage_v", "no_such_thing"), **span, points=3)
+    assert [len(one) for one in await kept_in.several("A9", names, **span, points=73)] == [73, 73]
+
+
 async def test_nothing_is_expected_before_a_unit_was_first_read(
     kept_in: HistoryStore, start: datetime, reading: Make
 ) -> None:
