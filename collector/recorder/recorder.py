@@ -54,7 +54,7 @@ from rules.system.answered import dated_anew
 from rules.system.assessment import glance
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 
 NONE_KNOWN: Final[Mapping[str, float]] = MappingProxyType({})
 
@@ -208,7 +208,7 @@ class Recorder:
             taken.judgements.append(given)
             if given.moved is not None:
                 at = self._clock.now()
-                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, told(given.moved)))
+                taken.changes.append(PowerEvent(at, "bank_dates_moved", given.state.id, given.moved))
             taken.changes += self._watch(BankJudged(stamp(self._clock), given.state))
         elif isinstance(given, PendingCommand):
             taken.asked.append((given, self._carried_out(given.action, taken)))

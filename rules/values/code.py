@@ -455,3 +455,13 @@ class Code(StrEnum):
     PARTNER_LOAD_DOES_NOT_FIT = auto()
     NOT_CHECKED_POSITIONS = auto()
     NOT_CHECKED_STARTING_LOADS = auto()
+
+    # ---- why a bank's dates moved: rules.battery.assessment.settled
+    BANK_DATES_MOVED = auto()
+    NEWS_DISCHARGE_JUDGED = auto()
+    NEWS_DISCHARGE_KNOWN = auto()
+    NEWS_DECLARED = auto()
+    NEWS_NOTHING_ASKED = auto()
+    NEWS_TIME_ASKED = auto()
+    NEWS_LOAD_ASKED = auto()
+    NEWS_TIME_PASSED = auto()

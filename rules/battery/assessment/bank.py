@@ -61,6 +61,7 @@ from rules.battery.state import (
 )
 from rules.plant.estate import FittedBank, in_place
 from rules.values.constants import DAYS_A_YEAR
+from rules.values.reason import Reason
 from rules.values.verdict import Basis, Verdict
 
 _DEEP_TEST: Final = 0.5
@@ -77,7 +78,7 @@ class BankJudgement:
     as_of: datetime
     digest: str
     seed: int
-    moved: str | None = None
+    moved: Reason | None = None
 
 
 def digest_of(evidence: BankEvidence) -> str:

@@ -18,7 +18,8 @@ from typing import Final
 
 from rules.battery.assessment.faults import TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN, findings_of_tests
 from rules.battery.state import BankFinding, BankState, ReplacementDates, RestsOn
-from rules.phrasing.dates import about_words, day_words
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 SAME_LOAD: Final = 0.05
 """Share by which the load asked of a bank may move without being news."""
@@ -32,7 +33,7 @@ class Settled:
     """A state as it is said, and how its dates moved; None where they did not, or there were none before."""
 
     state: BankState
-    moved: str | None = None
+    moved: Reason | None = None
 
 
 def settled(new: BankState, before: BankState | None, today: date) -> Settled:
@@ -62,9 +63,7 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
         )
         return Settled(_with(new, kept, today, old))
     said = replace(new, dates=dates)
-    return Settled(
-        _with(new, said, today), _moved(new.id, told, dates, why or "of the time that has passed since")
-    )
+    return Settled(_with(new, said, today), _moved(new.id, told, dates, why or reason(Code.NEWS_TIME_PASSED)))
 
 
 def _same_blocks(new: BankState, old: BankState) -> bool:
@@ -85,28 +84,28 @@ def _not_before_known(
     return replace(dates, order_by=known, replace_by=known + (by - order))
 
 
-def _news(new: RestsOn, old: RestsOn) -> str | None:
+def _news(new: RestsOn, old: RestsOn) -> Reason | None:
     """Return why something else may be said than before; None where nothing is new.
 
     What is asked is not known right after a start (`awaits`): that is no news.
     """
     if new.told != old.told:
         if new.last_discharge is not None and new.last_discharge != old.last_discharge:
-            return f"the discharge of {day_words(new.last_discharge)} was judged"
-        return "another discharge of it came to be known, or was judged anew"
+            return reason(Code.NEWS_DISCHARGE_JUDGED, day=new.last_discharge)
+        return reason(Code.NEWS_DISCHARGE_KNOWN)
     if new.declared != old.declared:
-        return "other things are declared of it"
+        return reason(Code.NEWS_DECLARED)
     return None if new.awaits else _news_of_what_is_asked(new, old)
 
 
-def _news_of_what_is_asked(new: RestsOn, old: RestsOn) -> str | None:
+def _news_of_what_is_asked(new: RestsOn, old: RestsOn) -> Reason | None:
     if new.required_s is None or new.asked_w is None:
-        return None if old.required_s is None else "nothing is asked of it now"
+        return None if old.required_s is None else reason(Code.NEWS_NOTHING_ASKED)
     if new.required_s != old.required_s:
-        return f"{new.required_s / 60.0:.1f} min are asked of it now"
+        return reason(Code.NEWS_TIME_ASKED, required_s=new.required_s)
     if old.asked_w is not None and abs(new.asked_w - old.asked_w) <= SAME_LOAD * old.asked_w:
         return None
-    return f"the load asked of it went from {(old.asked_w or 0.0) / 1e3:.1f} to {new.asked_w / 1e3:.1f} kW"
+    return reason(Code.NEWS_LOAD_ASKED, before_w=old.asked_w or 0.0, asked_w=new.asked_w)
 
 
 def _came_away(new: ReplacementDates, old: ReplacementDates, today: date) -> bool:
@@ -142,20 +141,19 @@ def _with(new: BankState, said: BankState, today: date, old: BankState | None = 
     return replace(said, findings=(*others, *stand, *tests))
 
 
-def _moved(bank: str, old: ReplacementDates, new: ReplacementDates, why: str) -> str | None:
-    """Return from what to what the day of replacement moved, no finer than it is known; None for a few days."""
+def _moved(bank: str, old: ReplacementDates, new: ReplacementDates, why: Reason) -> Reason | None:
+    """Return from what to what the day of replacement moved, with how well it is known; None for a few days."""
     before, after = old.replace_by, new.replace_by
     if before is None and after is None:
         return None
     if before is not None and after is not None and abs(after - before) <= timedelta(days=DRIFT_DAYS):
         return None
-    words = [_words(old), _words(new)]
-    if words[0] == words[1]:
-        words = [day_words(day) for day in (before, after) if day is not None]
-    return f"Bank {bank}: the day to have replaced it by moved from {words[0]} to {words[1]} because {why}."
-
-
-def _words(dates: ReplacementDates) -> str:
-    if dates.replace_by is None:
-        return "none that can be told"
-    return about_words(dates.replace_by, dates.ends_early, dates.ends_late)
+    return reason(
+        Code.BANK_DATES_MOVED,
+        bank,
+        before=before,
+        before_span=(old.ends_early, old.ends_late),
+        after=after,
+        after_span=(new.ends_early, new.ends_late),
+        why=why,
+    )

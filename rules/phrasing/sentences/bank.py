@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from rules.phrasing.dates import about_day, day_words
+from rules.phrasing.dates import about_day, about_words, day_words
 from rules.phrasing.says import says
 from rules.values.code import Code
 
@@ -71,6 +71,72 @@ def set_test_due(about: str, *, because: str) -> str:
 def set_words_failing(*, why: str) -> str:
     """Say that the site's word of its sets does not come in, and what the broker says."""
     return f"The broker of [set_words] is not listened to. It says: {why}."
+
+
+# ---- why a bank's dates moved (`rules.battery.assessment.settled`) -------------------------------------------
+
+
+def _by(day: date | None, span: tuple[date | None, date | None]) -> str:
+    return "none that can be told" if day is None else about_words(day, *span)
+
+
+@says(Code.BANK_DATES_MOVED)
+def bank_dates_moved(
+    about: str,
+    *,
+    before: date | None,
+    before_span: tuple[date | None, date | None],
+    after: date | None,
+    after_span: tuple[date | None, date | None],
+    why: str,
+) -> str:
+    """Say from what to what the day of replacement moved, no finer than it is known unless both read alike."""
+    words = [_by(before, before_span), _by(after, after_span)]
+    if words[0] == words[1]:
+        words = [day_words(day) for day in (before, after) if day is not None]
+    return f"Bank {about}: the day to have replaced it by moved from {words[0]} to {words[1]} because {why}."
+
+
+@says(Code.NEWS_DISCHARGE_JUDGED)
+def news_discharge_judged(*, day: date) -> str:
+    """Say which discharge is new, as a clause."""
+    return f"the discharge of {day_words(day)} was judged"
+
+
+@says(Code.NEWS_DISCHARGE_KNOWN)
+def news_discharge_known() -> str:
+    """Say that some discharge is new, as a clause."""
+    return "another discharge of it came to be known, or was judged anew"
+
+
+@says(Code.NEWS_DECLARED)
+def news_declared() -> str:
+    """Say that the estate file is new, as a clause."""
+    return "other things are declared of it"
+
+
+@says(Code.NEWS_NOTHING_ASKED)
+def news_nothing_asked() -> str:
+    """Say that nothing is asked any more, as a clause."""
+    return "nothing is asked of it now"
+
+
+@says(Code.NEWS_TIME_ASKED)
+def news_time_asked(*, required_s: float) -> str:
+    """Say which time is asked now, in s, as a clause."""
+    return f"{required_s / 60.0:.1f} min are asked of it now"
+
+
+@says(Code.NEWS_LOAD_ASKED)
+def news_load_asked(*, before_w: float, asked_w: float) -> str:
+    """Say from what to what the load went, in W, as a clause."""
+    return f"the load asked of it went from {before_w / 1e3:.1f} to {asked_w / 1e3:.1f} kW"
+
+
+@says(Code.NEWS_TIME_PASSED)
+def news_time_passed() -> str:
+    """Say that time has passed, as a clause."""
+    return "of the time that has passed since"
 
 
 # ---- sets: what came back, their starts, their runs on load (`rules.generator`) ------------------------------

@@ -19,6 +19,7 @@ from rules.battery.state import (
     RestsOn,
     TestPlan,
 )
+from rules.phrasing.reasons import say
 from rules.values.verdict import Basis, Verdict
 
 TODAY = date(2026, 10, 9)
@@ -76,7 +77,7 @@ def test_on_a_new_day_a_date_moves_once_it_has_come_away(days: int, moves: bool)
     assert (found.state.dates != dates(ORDER)) is moves
     if moves:
         assert found.moved is not None
-        assert found.moved.endswith("because of the time that has passed since.")
+        assert say(found.moved).endswith("because of the time that has passed since.")
 
 
 def test_small_moves_day_by_day_add_up_against_what_was_said() -> None:
@@ -105,7 +106,7 @@ def test_news_moves_the_dates_and_is_said(rests: dict[str, Any], why: str) -> No
     found = settled(state(date(2027, 2, 1), **rests), state(), TODAY)
     assert found.state.dates == dates(date(2027, 2, 1))
     # their ends are known to five years: a year is all that may be said, and where the years are one, the days
-    assert found.moved == (
+    assert say(found.moved) == (
         f"Bank d3: the day to have replaced it by moved from 27 Oct 2027 to 29 Mar 2027 because {why}."
     )
 
@@ -148,7 +149,7 @@ def test_new_blocks_have_no_past() -> None:
 def test_the_first_evidence_of_a_bank_gives_it_a_date_and_says_so() -> None:
     found = settled(state(told="first"), state(None), TODAY)
     assert found.moved is not None
-    assert "moved from none that can be told to 2027" in found.moved
+    assert "moved from none that can be told to 2027" in say(found.moved)
 
 
 def test_a_test_that_fell_due_stays_due_since_then() -> None:

@@ -202,6 +202,56 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Order bank b1 now: its successor takes 56 days and is needed.",
     ),
     (
+        reason(
+            Code.BANK_DATES_MOVED,
+            "b1",
+            before=date(2027, 9, 9),
+            before_span=(date(2025, 1, 1), date(2031, 1, 1)),
+            after=date(2026, 3, 1),
+            after_span=(date(2024, 1, 1), date(2030, 1, 1)),
+            why=reason(Code.NEWS_DISCHARGE_JUDGED, day=DAY),
+        ),
+        "Bank b1: the day to have replaced it by moved from 2027 to 2026 because the discharge of 9 Sep 2026 was judged.",
+    ),
+    (
+        reason(
+            Code.BANK_DATES_MOVED,
+            "b1",
+            before=date(2027, 9, 9),
+            before_span=(date(2025, 1, 1), date(2031, 1, 1)),
+            after=date(2027, 3, 1),
+            after_span=(date(2024, 1, 1), date(2030, 1, 1)),
+            why=reason(Code.NEWS_TIME_PASSED),
+        ),
+        "Bank b1: the day to have replaced it by moved from 9 Sep 2027 to 1 Mar 2027 because of the time that has passed since.",
+    ),
+    (
+        reason(
+            Code.BANK_DATES_MOVED,
+            "b1",
+            before=None,
+            before_span=(None, None),
+            after=date(2027, 3, 1),
+            after_span=(None, None),
+            why=reason(Code.NEWS_DECLARED),
+        ),
+        "Bank b1: the day to have replaced it by moved from none that can be told to 1 Mar 2027 because other things are "
+        "declared of it.",
+    ),
+    (reason(Code.NEWS_DISCHARGE_JUDGED, day=DAY), "the discharge of 9 Sep 2026 was judged"),
+    (
+        reason(Code.NEWS_DISCHARGE_KNOWN),
+        "another discharge of it came to be known, or was judged anew",
+    ),
+    (reason(Code.NEWS_DECLARED), "other things are declared of it"),
+    (reason(Code.NEWS_NOTHING_ASKED), "nothing is asked of it now"),
+    (reason(Code.NEWS_TIME_ASKED, required_s=615.0), "10.2 min are asked of it now"),
+    (
+        reason(Code.NEWS_LOAD_ASKED, before_w=9_000.0, asked_w=12_040.0),
+        "the load asked of it went from 9.0 to 12.0 kW",
+    ),
+    (reason(Code.NEWS_TIME_PASSED), "of the time that has passed since"),
+    (
         reason(Code.CHARGING_WRONG, "b1", because=(told("Too high."), told("Too warm."))),
         "Bank b1 is not kept as it should be. Too high. Too warm.",
     ),
