@@ -59,7 +59,7 @@ def table(
 
 
 def _named(sheet: Sheet, row: SystemRow, many: Counter[str]) -> str:
-    return row.name if many[row.name] < 2 else f"{sheet.estate.sites[row.site].name}, {row.name}"
+    return row.name if many[row.name] < 2 else f"{row.name}, {sheet.estate.sites[row.site].name}"
 
 
 def _line(sheet: Sheet, row: SystemRow, axis: RowAxis, name: str) -> Element:

@@ -58,7 +58,7 @@ def test_the_worst_stands_first_and_says_what_to_do() -> None:
 def test_a_name_that_two_systems_have_is_told_by_its_site() -> None:
     names = [name for name, _ in rows_of(page(many.sheet_of(12)))]
     assert len(set(names)) == 12
-    assert "Harrowgill, Screens" in names
+    assert "Screens, Harrowgill" in names
     assert "Telemetry" in names
 
 
