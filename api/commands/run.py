@@ -1,4 +1,4 @@
-"""Stops within two seconds on SIGTERM or SIGINT. What was committed survives a kill or a loss of power.
+"""Stops within seconds on SIGTERM or SIGINT, five at the most. What was committed survives a kill or a loss of power.
 
 SIGHUP (`ridethrough reload`) has the estate file read again: it is taken over whole, or refused whole with every fault.
 """

@@ -18,10 +18,14 @@ router = APIRouter(prefix="/v1/systems", tags=["systems"])
 
 @router.get("", responses=told())
 async def systems(service: Asked) -> Response:
-    """Give every system: load, units, redundancy, hold-up, requirements, on battery."""
+    """Give every system: load, units, redundancy, hold-up, requirements, on battery.
+
+    `not_yet` names those of which nothing was read since the start, and which therefore do not stand there.
+    """
     present = service.present
     found = [present.systems[name] for name in service.estate.systems if name in present.systems]
-    return answer({"items": found, "next": None})
+    missing = [name for name in service.estate.systems if name not in present.systems]
+    return answer({"items": found, "next": None, "not_yet": missing})
 
 
 @router.get("/{system}", responses=told(404, 422, 503))

@@ -30,6 +30,8 @@ from collector.storage.database import make_folder
 from collector.storage.history.open_store import open_store
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
+from collector.storage.partner import WITH_HISTORY, WITH_SPOOL
+from collector.storage.store_files import whole
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.monitor.state import WatchState
@@ -74,7 +76,7 @@ class StoredEstate:
     collector that writes to it, with the ledger and what still waits to be sent.
 
     Nothing is kept in it. But opening is what the service does on a start: files of an earlier program are brought
-    up to this one's schema, and a ledger that is not there is made.
+    up to this one's schema, and a folder that lost a store is refused, as the service refuses it.
 
     Raises NothingStoredError on opening where no reading is stored, and StoreError for a folder that cannot be
     read. Everything is as it was when the newest reading of it was taken.
@@ -105,6 +107,7 @@ class StoredEstate:
             )
             raise NothingStoredError(f"{self.folder}: {what}; give --data, or --load")
         make_folder(self.folder)
+        whole(self.folder, WITH_HISTORY if local else WITH_SPOOL)
         try:
             await self._open()
         except BaseException:

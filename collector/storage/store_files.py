@@ -13,6 +13,7 @@ from collector.storage.history.influx.spool import STEPS as SPOOL_STEPS
 from collector.storage.history.tables import schema as tables
 from collector.storage.ledger.schema import STEPS as LEDGER_STEPS
 from collector.storage.ledger.schema import tables_at
+from collector.storage.partner import Pair, losses, refuse
 
 STEPS: Final[Mapping[str, Sequence[Sequence[str]]]] = {
     HISTORY_FILE: tables.STEPS,
@@ -37,6 +38,14 @@ def opened(path: Path) -> sqlite3.Connection:
         what = f"its schema is version {version}, and this program knows up to {len(STEPS[path.name])}"
         raise StoreError(path, StoreFault.NEWER, what)
     return connection
+
+
+def whole(folder: Path, kept_in: Pair | None = None) -> None:
+    """Refuse a data folder that lost a store, before anything is opened in it: opening would put an empty one there.
+
+    `kept_in` as in `losses`. Raises StoreError, which names the loss and the remedy.
+    """
+    refuse(folder, losses(folder, opened, kept_in), accepted=None)
 
 
 def _reading(path: Path, *, alone: bool = False) -> tuple[sqlite3.Connection, int]:

@@ -379,3 +379,13 @@ async def test_two_services_on_one_folder_and_a_lost_ledger_are_refused(tmp_path
             (line,) = [e for e in (await again.events()).items if e.kind == "store_loss_accepted"]
             assert "--accept-loss ledger" in line.text
             assert "ledger.sqlite is not there" in line.text
+
+
+async def test_a_system_that_was_not_read_since_the_start_is_named_and_not_left_out_unsaid(
+    tmp_path: Path,
+) -> None:
+    async with opened(tmp_path) as (_, client):
+        told = (await client.get("/v1/systems")).json()
+    named = [one["id"] for one in told["items"]] + told["not_yet"]
+    assert sorted(named) == ["A"]
+    assert told["not_yet"] == ["A"]

@@ -20,10 +20,12 @@ def with_tables(options: argparse.Namespace, work: Callable[[AccessTables], Awai
     from collector.storage.database import StoreError, make_folder  # noqa: PLC0415
     from collector.storage.ledger import Ledger  # noqa: PLC0415
     from collector.storage.ledger.access import AccessTables  # noqa: PLC0415
+    from collector.storage.store_files import whole  # noqa: PLC0415
 
     async def done() -> int:
         folder = folder_of(options)
         make_folder(folder)
+        whole(folder)
         async with Ledger(folder / LEDGER_FILE) as ledger:
             return await work(AccessTables(ledger))
 

@@ -15,6 +15,7 @@ from collector.configuration import ConfigError
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError, make_folder
 from collector.storage.ledger import Ledger, Transaction
+from collector.storage.store_files import whole
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -68,6 +69,7 @@ def keep(options: argparse.Namespace, write: Callable[[Transaction], None]) -> i
     async def kept() -> None:
         folder = folder_of(options)
         make_folder(folder)
+        whole(folder)
         async with Ledger(folder / LEDGER_FILE) as ledger, ledger.transaction(at_once=True) as tx:
             write(tx)
 

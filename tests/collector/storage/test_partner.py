@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import asyncio
 import os
 import random
 import shutil
@@ -11,19 +13,26 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from api.commands.data.replaced import keep
+from api.commands.exits import Exit
+from collector.configuration import load_text
+from collector.read_model.stored import StoredEstate
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import Database, StoreError, StoreFault
 from collector.storage.folder_lock import LOCK_FILE, held
 from collector.storage.history.tables.schema import STEPS
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.records import JournalLine
 from collector.storage.ledger.schema import STEPS as LEDGER_STEPS
 from collector.storage.maintenance.backup import backup, rescue, restore, verify
 from collector.storage.partner import PartnerLoss, counted, join, known, losses, refuse
-from collector.storage.store_files import opened
+from collector.storage.store_files import opened, whole
+from tests.api.test_service_http import ESTATE, SECRETS
 
 ROOT = Path(__file__).resolve().parents[3]
 TEXT = "INSERT INTO texts (kind, value) VALUES (0, randomblob(16))"
@@ -287,3 +296,32 @@ def test_the_sentence_names_both_sides() -> None:
     with pytest.raises(StoreError, match="put back the one that is missing"):
         refuse(Path("/nowhere"), (PartnerLoss("history", "it is gone"),), "ledger")
     assert refuse(Path("/nowhere"), (), "ledger") is False  # nothing is lost: nothing is begun anew
+
+
+@pytest.mark.parametrize("damage", [lambda f: gone(f, LEDGER_FILE), emptied_ledger, emptied_history])
+def test_who_reads_or_writes_beside_the_service_refuses_a_loss_and_puts_nothing_in_its_place(
+    tmp_path: Path, damage: Callable[[Path], None]
+) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    started(folder)
+    whole(folder)
+    damage(folder)
+    before = {path.name: path.stat().st_size for path in folder.iterdir()}
+    secrets = tmp_path / "secrets.toml"
+    secrets.write_text(SECRETS, "utf-8")
+    secrets.chmod(0o600)
+    configuration = load_text(ESTATE, tmp_path / "estate.toml")
+
+    async def read() -> None:
+        async with StoredEstate(configuration, folder):
+            raise AssertionError("it was opened")
+
+    with pytest.raises(StoreError, match="--accept-loss"):
+        asyncio.run(read())
+    options = argparse.Namespace(data=folder)
+    assert (
+        keep(options, lambda tx: tx.add_event(JournalLine(datetime.now(UTC), "visit", None, "Seen.")))
+        == Exit.UNREACHABLE
+    )
+    assert {path.name: path.stat().st_size for path in folder.iterdir()} == before
