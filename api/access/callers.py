@@ -17,12 +17,13 @@ from starlette.types import Scope
 
 from api.access.roles import Role
 from api.access.terms import AccessTerms
-from collector.read_model.kept import AccessTables, AccessToken, SignedIn, Whence, digest
+from collector.read_model.kept import AccessTables, AccessToken, SignedIn, StoreError, Whence, digest
 
 COOKIE: Final = "ridethrough-session"
 SECURE_COOKIE: Final = "__Host-ridethrough-session"
 """Over an encrypted line: a browser then takes it from this host alone, for all of it (RFC 6265bis clause 4.1.3.2)."""
 PROXY_SECRET: Final = "x-proxy-secret"  # noqa: S105 - the header's name
+MOMENT_S: Final = 1.0
 TOUCH_EVERY: Final = timedelta(minutes=1)
 TOKEN_TOUCH_EVERY: Final = timedelta(hours=1)
 TOKEN_BEGINS: Final = "rt"  # noqa: S105 - what every token begins with
@@ -101,6 +102,7 @@ class Callers:
         self._tables = tables
         self._terms = terms
         self._now = now
+        self._last_in_use: bool | None = None
 
     async def of(self, scope: Scope, headers: Mapping[str, list[str]], *, acts: bool) -> Caller:
         """Return who asks; `acts`: whether it is to do more than look. Raises Refused, StoreError."""
@@ -115,7 +117,7 @@ class Callers:
             caller = await self._by_session(session_id, door)
             if caller is not None:
                 return caller
-        if self._terms.loopback and not door.proxied and not await self._tables.in_use():
+        if self._terms.loopback and not door.proxied and not await self._in_use():
             return await self._local(scope, headers, door, acts=acts)
         return door.nobody()
 
@@ -139,7 +141,20 @@ class Callers:
             return token is not None and self._now() < token.ends
         if caller.means is Means.PROXY and caller.name is not None:
             return await self._tables.user(caller.name) is not None
-        return caller.means is Means.LOCAL_TOKEN or not await self._tables.in_use()
+        return caller.means is Means.LOCAL_TOKEN or not await self._in_use()
+
+    async def _in_use(self) -> bool:
+        """Return whether there is a user or a token; where the ledger cannot say it in time, as it last was.
+
+        Raises StoreError where it never could: nobody is let in by a guess.
+        """
+        try:
+            async with asyncio.timeout(MOMENT_S):
+                self._last_in_use = await self._tables.in_use()
+        except (StoreError, TimeoutError):
+            if self._last_in_use is None:
+                raise
+        return bool(self._last_in_use)
 
     # --- the means ----------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from urllib.parse import parse_qsl, quote
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.access.callers import Caller, Callers, Means, Refused, by_name
+from api.access.callers import MOMENT_S, Caller, Callers, Means, Refused, by_name
 from api.access.roles import Role, RouteNeed, need_of
 from api.access.signing_in import SigningIn
 from api.access.terms import AccessTerms
@@ -35,7 +35,6 @@ PASSWORD_FIELD: Final = "password"  # noqa: S105 - the field's name
 SIGN_IN: Final = "/sign-in"
 READY: Final = "/health/ready"
 CHALLENGE: Final = 'Bearer realm="ridethrough"'
-MOMENT_S: Final = 1.0
 MOST_FIELDS: Final = 20
 READS: Final = frozenset(("GET", "HEAD"))
 TRANSPORT: Final = (b"strict-transport-security", b"max-age=31536000")
@@ -91,6 +90,9 @@ class AccessGate:
             if refused.status == 401:
                 response.headers["WWW-Authenticate"] = CHALLENGE
             await response(scope, receive, send)
+        except TimeoutError:
+            why = "The ledger did not say in time who may look; ask again in a moment."
+            await document(503, "store", why, scope["path"])(scope, receive, send)
         except StoreError as error:
             await document(503, "store", f"{error.what}; {error.remedy}.", scope["path"])(
                 scope, receive, send

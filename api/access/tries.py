@@ -27,7 +27,8 @@ class TriesAllowed:
 
     together: int = 5
     address: int = 20
-    user: int = 30
+    user: int = 20
+    """80 an hour: no more than 100 are to be possible on one account (OWASP ASVS 4.0.3, 2.2.1)."""
 
 
 TRIES_ALLOWED: Final = TriesAllowed()

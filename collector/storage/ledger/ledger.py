@@ -400,7 +400,12 @@ class Ledger:
     # reading
 
     async def lines(self, kind: type[R], rest: str, *values: Column, lane: str) -> tuple[R, ...]:
-        """Return the lines of one kind that a clause after FROM selects, without waiting for the answers of others."""
+        """Return the lines of one kind that a clause after FROM selects, without waiting for the answers of others.
+
+        Nor for the disk, unless what waits for it is of that kind.
+        """
+        if TABLES[kind] not in self._waiting.tables:
+            return await self.database.read(lambda c: selected(c, kind, rest, values), lane=lane)
         return await self._read(lambda connection: selected(connection, kind, rest, values), lane)
 
     async def _all(self, kind: type[R], rest: str = "", *values: Column) -> tuple[R, ...]:

@@ -10,12 +10,15 @@ that stays full for days costs as much memory as what has happened, and not as m
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from collector.storage.ledger.rows import Column
 
+_TABLE: Final = re.compile(r"(?:INTO|UPDATE|FROM) (\w+)")
 Key = tuple[str, Column]
 """A table, and the primary key of one of its rows."""
 
@@ -34,6 +37,8 @@ class Waiting:
 
     def __init__(self) -> None:
         self._statements: dict[Key | int, Statement] = {}
+        self.tables: frozenset[str] = frozenset()
+        """The tables that something waits for; others are on the disk as they are."""
         self._count = 0
 
     def __len__(self) -> int:
@@ -47,6 +52,7 @@ class Waiting:
             place = self._count if statement.whole is None else statement.whole
             self._statements.pop(place, None)
             self._statements[place] = statement
+            self.tables |= set(_TABLE.findall(statement.sql))
 
     @property
     def statements(self) -> tuple[Statement, ...]:
@@ -61,3 +67,4 @@ class Waiting:
     def clear(self) -> None:
         """Let go of what was written."""
         self._statements.clear()
+        self.tables = frozenset()

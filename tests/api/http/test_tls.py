@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import ssl
+import warnings
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -141,3 +142,22 @@ async def test_what_is_not_encrypted_is_let_go(tmp_path: Path) -> None:
         assert b"HTTP" not in await asyncio.wait_for(reader.read(100), 5.0)
         writer.close()
         assert refused.counted["connections that were not encrypted in time, or not at all"] == 1
+
+
+async def test_no_older_protocol_is_spoken(tmp_path: Path) -> None:
+    async with listener(Certificate(*write_certificate(tmp_path))) as (port, _):
+        for version, welcome in ((ssl.TLSVersion.TLSv1_1, False), (ssl.TLSVersion.TLSv1_2, True)):
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+            context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+            context.set_ciphers("ALL:@SECLEVEL=0")
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DeprecationWarning)  # that it is old is the point
+                context.minimum_version = context.maximum_version = version
+            try:
+                reader, writer = await asyncio.open_connection("127.0.0.1", port, ssl=context)
+            except (ssl.SSLError, ConnectionError):
+                assert not welcome, version
+                continue
+            assert welcome, version
+            assert await reader.read(5) == b"hello"
+            writer.close()
