@@ -96,13 +96,21 @@ def csrf_of(session_id: str) -> str:
 
 
 class Callers:
-    """Finds out who asks. `now`: the service's time of day."""
+    """Finds out who asks. `now`, `now_s`: the service's time of day, and seconds that no set clock changes."""
 
-    def __init__(self, tables: AccessTables, terms: AccessTerms, now: Callable[[], datetime]) -> None:
+    def __init__(
+        self,
+        tables: AccessTables,
+        terms: AccessTerms,
+        now: Callable[[], datetime],
+        now_s: Callable[[], float],
+    ) -> None:
         self._tables = tables
         self._terms = terms
         self._now = now
+        self._now_s = now_s
         self._last_in_use: bool | None = None
+        self._asked_s = 0.0
 
     async def of(self, scope: Scope, headers: Mapping[str, list[str]], *, acts: bool) -> Caller:
         """Return who asks; `acts`: whether it is to do more than look. Raises Refused, StoreError."""
@@ -144,13 +152,17 @@ class Callers:
         return caller.means is Means.LOCAL_TOKEN or not await self._in_use()
 
     async def _in_use(self) -> bool:
-        """Return whether there is a user or a token; where the ledger cannot say it in time, as it last was.
+        """Return whether there is a user or a token, as it was a second ago at most, so that a crowd asks the ledger once.
 
-        Raises StoreError where it never could: nobody is let in by a guess.
+        Where the ledger cannot say it in time, as it last was; raises StoreError where it never could: nobody is let in
+        by a guess.
         """
+        if self._last_in_use is not None and self._now_s() - self._asked_s < MOMENT_S:
+            return self._last_in_use
         try:
             async with asyncio.timeout(MOMENT_S):
                 self._last_in_use = await self._tables.in_use()
+            self._asked_s = self._now_s()
         except (StoreError, TimeoutError):
             if self._last_in_use is None:
                 raise

@@ -53,7 +53,7 @@ class Access:
     ) -> None:
         self.tables = tables
         self.terms = terms
-        self.callers = Callers(tables, terms, now)
+        self.callers = Callers(tables, terms, now, now_s)
         self.signing_in = SigningIn(tables, terms, now, now_s, allowed)
 
 

@@ -25,6 +25,7 @@ async def test_on_loopback_without_users_the_pages_stay_where_the_ledger_cannot_
             assert (await door.browser().get("/v1/systems")).status_code == 503, "it never could say"
             assert (await door.browser().get("/health/live")).status_code == 200
         assert (await door.browser().get("/v1/systems")).status_code == 200
+        await door.clock.advance(2.0)
         with monkeypatch.context() as broken:
             broken.setattr(Database, "read", _fails)
             assert (await door.browser().get("/v1/systems")).status_code == 200, "as it last was"
@@ -59,3 +60,26 @@ async def test_a_session_that_begins_while_the_disk_is_full_is_known_at_once(
         assert (await amir.get("/v1/systems")).status_code == 200
         assert (await amir.post("/v1/alarms/none/acknowledge", json={})).status_code == 404
         assert "sessions" in door.service.ledger._waiting.tables
+
+
+async def test_a_crowd_that_nobody_knows_asks_the_ledger_once_a_second(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+    read = Database.read
+
+    async def counted(
+        self: Database, work: Callable[[sqlite3.Connection], Any], *, lane: str = "answers"
+    ) -> Any:
+        asked.append(lane)
+        return await read(self, work, lane=lane)
+
+    async with house(tmp_path, users={}) as door:
+        monkeypatch.setattr(Database, "read", counted)
+        crowd = door.browser()
+        for _ in range(50):
+            assert (await crowd.get("/openapi.json")).status_code == 200
+        assert asked.count("access") <= 2
+        await door.clock.advance(1.0)
+        await crowd.get("/openapi.json")
+        assert 2 < asked.count("access") <= 4
