@@ -120,10 +120,10 @@ def service(draft: Draft, figures: ServiceFigures) -> None:
 def readings(draft: Draft, given: ReadingsLooked) -> None:
     """Take in whose last readings are too old; what the estate does not have is passed over."""
 
-    def says(kind: str, about: str, *, at_once: bool = False) -> bool:
-        """Return whether an alarm tells of it, or will once its delay is over; `at_once`: that is too late."""
+    def says(kind: str, about: str) -> bool:
+        """Return whether an alarm tells of it, or will once its delay is over: one matter is not told twice."""
         known = draft.alarm(kind, about)
-        return known is not None and (known.standing if at_once else known.condition is True)
+        return known is not None and known.condition is True
 
     behind = any(says(kind, SERVICE) for kind in WAITING)
     units = draft.book.estate.units
@@ -131,6 +131,6 @@ def readings(draft: Draft, given: ReadingsLooked) -> None:
         if one.unit in units:
             memory = draft.store.units.get(one.unit)
             on_bank = memory is not None and bool(memory.on_battery)
-            said = any(says(kind, one.unit, at_once=on_bank) for kind in SAYS_IT) or (one.why.ours and behind)
+            said = any(says(kind, one.unit) for kind in SAYS_IT) or (one.why.ours and behind)
             draft.found((old_reading(one, draft.book.topology.name(one.unit), said=said, on_bank=on_bank),))
     draft.found(Condition(OLD, unit, Observation(False)) for unit in given.fresh if unit in units)

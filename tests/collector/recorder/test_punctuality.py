@@ -21,7 +21,7 @@ from collector.recorder.reading_ages import ReadingAges
 from rules.alarms.lifecycle.states import State
 from rules.monitor.inputs import ReadingsLooked, Tick
 from rules.phrasing.reasons import said, say
-from rules.plant.reading import OutputSource, Reading, Silence
+from rules.plant.reading import Reading, Silence
 from rules.plant.unread import OldReading, Unread
 from rules.system.state import Standing
 from rules.values.verdict import Verdict
@@ -211,33 +211,3 @@ async def test_an_unread_unit_is_an_alarm_until_it_is_read_and_a_silent_card_say
         await site.clock.advance(11.0)
         await look(fresh=("A1",))
         assert (alarm("A1") or (State.RETURNED_UNACKNOWLEDGED, ""))[0] is State.RETURNED_UNACKNOWLEDGED
-
-
-async def test_a_card_that_falls_silent_on_its_bank_is_told_of_before_the_minute_that_its_alarm_waits(
-    tmp_path: Path,
-) -> None:
-    async with scripted(PLANT, tmp_path, NOON) as site:
-        await site.read()
-        sound = site.says["A2"]
-        dark = replace(sound, output=replace(sound.output, source=OutputSource.BATTERY))
-        site.says = {**site.says, "A2": dark}
-        await site.read()
-        await site.clock.advance(7.0)
-        await site.recorder.process([answer(site.clock, CARDS["A2"], silent=True)])
-
-        async def state_after(seconds: float, age_s: float) -> State:
-            await site.clock.advance(seconds)
-            old = OldReading("A2", age_s, Unread.NO_ANSWER)
-            await site.recorder.process([ReadingsLooked(stamp(site.clock), (old,), ())])
-            return site.recorder.state.alarms["unit_not_read:A2"].state
-
-        await state_after(0.0, 7.0)
-        assert await state_after(6.0, 13.0) is State.ACTIVE_UNACKNOWLEDGED
-        assert site.recorder.state.alarms["card_silent:A2"].state is not State.ACTIVE_UNACKNOWLEDGED
-        assert "last seen on battery" in say(site.recorder.state.alarms["unit_not_read:A2"].what)
-        await site.recorder.process([answer(site.clock, CARDS["A2"], silent=True)])
-        await site.clock.advance(60.0)
-        await site.recorder.process([answer(site.clock, CARDS["A2"], silent=True)])
-        assert await state_after(1.0, 74.0) is State.SUPPRESSED_BY_DESIGN, (
-            "now the silent card's own alarm stands"
-        )
