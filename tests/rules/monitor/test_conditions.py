@@ -103,7 +103,9 @@ def test_banks_that_must_be_renewed_together_are_one_message_about_what_they_sha
     watch = Watch()
     for n, unit in enumerate(NORTH):
         watch.give(BankJudged(stamp(10 + n * 0.1), overdue_bank(unit)))
-    watch.pass_time(11, 30)
+    watch.pass_time(11, 100)
+    assert watch.notices() == [], "what is asked of them may not be known yet"
+    watch.pass_time(100, 150)
     notices = watch.notices()
     assert [n.about for n in notices] == ["north"]
     assert notices[0].what.startswith("10 banks at supply north: the day by which")
