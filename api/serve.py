@@ -1,7 +1,7 @@
 """Runs the service and its HTTP server as one: both start, both stop, one failure ends both.
 
 The signals are ours (the server's own handlers are off): SIGTERM or SIGINT asks both to stop, and the process is
-gone within two seconds as a rule, within five whatever happens (`api.ending`). A second signal ends it at once. SIGHUP
+gone within two seconds as a rule, within five whatever happens (`api.exit_deadline`). A second signal ends it at once. SIGHUP
 has the estate file read again (`api.rereading`); what is taken over is taken by a service that follows the one that ran.
 """
 
@@ -21,7 +21,7 @@ from typing import Final, cast
 import uvicorn
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from api.ending import Ending
+from api.exit_deadline import Ending
 from api.http.connection import protocol_of
 from api.http.doors import Doors
 from api.http.tls import Certificate, EncryptedListener

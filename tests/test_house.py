@@ -95,8 +95,8 @@ def test_every_room_says_what_is_in_it() -> None:
 
 SPEAKING = {
     "rules/alarms/planned_work.py": 3,
-    "rules/monitor/operators.py": 3,
-    "rules/planning/ridethrough/signed.py": 1,
+    "rules/monitor/operator_commands.py": 3,
+    "rules/planning/ridethrough/signed_plan.py": 1,
     "rules/planning/ridethrough/supply.py": 2,
     "rules/values/reason.py": 1,
 }

@@ -33,7 +33,7 @@ def run(options: argparse.Namespace) -> int:
 
 async def _demonstrate(options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: only where it serves
-    from api.ending import Ending  # noqa: PLC0415
+    from api.exit_deadline import Ending  # noqa: PLC0415
     from api.http.doors import Doors  # noqa: PLC0415
     from api.serve import PortTakenError, listen, serve  # noqa: PLC0415
     from collector.service.service import Service  # noqa: PLC0415

@@ -74,7 +74,7 @@ def serve_estate(configuration: Configuration, options: argparse.Namespace) -> i
 async def _serve(configuration: Configuration, options: argparse.Namespace) -> int:
     from api.app import create_app  # noqa: PLC0415 - light starts: the web framework only where it serves
     from api.commands.shared import default_data  # noqa: PLC0415
-    from api.ending import Ending  # noqa: PLC0415
+    from api.exit_deadline import Ending  # noqa: PLC0415
     from api.http.doors import Doors  # noqa: PLC0415
     from api.http.tls import CertificateError  # noqa: PLC0415
     from api.serve import NotOpenedError, PortTakenError, Successors, listen, serve  # noqa: PLC0415

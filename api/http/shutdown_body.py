@@ -14,7 +14,7 @@ from api.http.scenario_body import DAY_S, ScenarioBody
 from collector.read_model.answers import SignedShutdown
 from rules.phrasing.wire import rfc3339, to_json
 from rules.planning.ridethrough.scenario import Scenario
-from rules.planning.ridethrough.signed import LOAD_OVER, OVERRUN, AbortLimits, Breach
+from rules.planning.ridethrough.signed_plan import LOAD_OVER, OVERRUN, AbortLimits, Breach
 from rules.planning.ridethrough.supply import MainsOut
 
 

@@ -2,7 +2,7 @@
 
 Hold-up by sampling: at most once in 10 s for a system on battery, else twice a minute, and at once when
 a unit's standing changes. What the banks hold is carried forward from reading to reading in between
-(`rules.battery.model.energy`), so a new question always starts from this moment. A system is always drawn with the
+(`rules.battery.model.charge_carried`), so a new question always starts from this moment. A system is always drawn with the
 same random numbers, and at rest with the load it was drawn with before while that has not moved by more than
 its noise: what constant readings say stays constant. A question that differs from the last one in its moment alone has
 its answer already, and costs the process nothing.
@@ -22,7 +22,7 @@ import numpy as np
 from collector.assessment.worker import JudgementFailed, Superseded, Worker
 from collector.process.clock import Clock, late_move
 from collector.recorder.current_state import Present
-from rules.battery.model.energy import BankMoment, carried_to
+from rules.battery.model.charge_carried import BankMoment, carried_to
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place

@@ -22,10 +22,10 @@ from rules.battery.discharge.capacity import ReferenceLog, prepare
 from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.live import during
 from rules.battery.discharge.log import Battery, DischargeLog, battery_of
-from rules.battery.model.energy import BankMoment, carried_to
+from rules.battery.model.charge_carried import BankMoment, carried_to
 from rules.battery.model.health import BankBelief
-from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import FULL, Nodes
+from rules.battery.model.runtime_curve import RuntimeCurve
 from rules.plant.estate import Bank, Estate, in_place
 
 EVERY_S: Final = 10.0

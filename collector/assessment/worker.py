@@ -18,7 +18,7 @@ from multiprocessing.context import SpawnProcess
 from time import monotonic
 from typing import Any, Final, Self, TypeVar
 
-from collector.process.stopping import step_of_stop
+from collector.process.task_cancellation import step_of_stop
 
 T = TypeVar("T")
 SPAWN = multiprocessing.get_context("spawn")

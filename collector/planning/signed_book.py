@@ -12,8 +12,8 @@ from collector.recorder.current_state import Present
 from collector.storage.ledger.records import CourseLine, SignedLine
 from rules.phrasing.reasons import said
 from rules.planning.ridethrough.result import Ridethrough
-from rules.planning.ridethrough.signed import Breach, SignedPlan, digest_of, objections, watch
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse, Status, compare
+from rules.planning.ridethrough.signed_plan import Breach, SignedPlan, digest_of, objections, watch
 from rules.values.reason import Reason
 from rules.values.serial import from_plain, to_plain
 

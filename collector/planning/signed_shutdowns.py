@@ -29,14 +29,14 @@ from rules.monitor.inputs import ShutdownLooked
 from rules.phrasing.reasons import said, say
 from rules.phrasing.signed_shutdown import begun_words, ended_words, signed_words, withdrawn_words
 from rules.planning.ridethrough.scenario import Scenario
-from rules.planning.ridethrough.signed import (
+from rules.planning.ridethrough.signed_course import PlanCourse, Status, looked
+from rules.planning.ridethrough.signed_plan import (
     AbortLimits,
     NotCarriedError,
     SignedPlan,
     sign,
     watch,
 )
-from rules.planning.ridethrough.signed_course import PlanCourse, Status, looked
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
 from rules.values.reason import told

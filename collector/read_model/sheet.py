@@ -17,8 +17,8 @@ from collector.read_model.own_figures import OwnFigures
 from collector.read_model.telling import ShownOnCall, Undelivered
 from rules.battery.state import BankState, ExpectedCapacity
 from rules.planning.ridethrough.shutdown import Shutdown
-from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse
+from rules.planning.ridethrough.signed_plan import SignedPlan
 from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate, Site
 from rules.plant.reading import Reading

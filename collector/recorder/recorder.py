@@ -18,7 +18,7 @@ from typing import Final
 from collector.cards.polling.poller import Answer
 from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock, late_move, moved_since, stamp
-from collector.process.stopping import to_its_end
+from collector.process.task_cancellation import to_its_end
 from collector.recorder.batch import (
     BatchResult,
     ClockSet,
@@ -27,7 +27,6 @@ from collector.recorder.batch import (
     RecorderInput,
     in_turns,
 )
-from collector.recorder.calm import Calm
 from collector.recorder.commit import Enqueue, Keeping
 from collector.recorder.current_state import Present
 from collector.recorder.monitor_state import WatchKeeping
@@ -35,6 +34,7 @@ from collector.recorder.parts import Consumer, FollowedPlans, RecorderParts
 from collector.recorder.persistent import PersistentState
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.samples import Samples
+from collector.recorder.skip_judging import Calm
 from collector.recorder.startup import cut_off, last_moment, last_readings, last_silences
 from collector.recorder.system_views import Views
 from collector.storage.history.store import HistoryStore

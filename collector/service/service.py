@@ -19,7 +19,7 @@ from typing import Final, Self
 from collector.configuration import Configuration
 from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock, SystemClock, stamp
-from collector.process.stopping import ended, step_of_stop
+from collector.process.task_cancellation import ended, step_of_stop
 from collector.read_model.alarm_quality import quality_between
 from collector.read_model.beginning.past_tests import Brought, keep_past_test
 from collector.read_model.own_figures import OwnFigures, Readiness

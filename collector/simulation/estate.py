@@ -41,6 +41,7 @@ from collector.simulation.plant.supply import FeedSource, SupplyState
 from collector.simulation.plant.truth import TrueOutage, Truth
 from collector.simulation.plant.unit import Mode
 from collector.simulation.plant.world import WorldState
+from collector.simulation.scenario.demonstration import COMMUNITY, UNITS, Installed, SimScenario
 from collector.simulation.scenario.director import (
     Behaviour,
     CardResets,
@@ -51,7 +52,6 @@ from collector.simulation.scenario.director import (
     Script,
     played,
 )
-from collector.simulation.scenario.estate_file import COMMUNITY, UNITS, Installed, SimScenario
 from collector.simulation.scenario.script import demonstration, taken_up
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger

@@ -18,7 +18,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final, TypeVar
 
-from collector.process.stopping import step_of_stop
+from collector.process.task_cancellation import step_of_stop
 
 T = TypeVar("T")
 

@@ -10,7 +10,7 @@ from datetime import timedelta
 
 from rules.alarms.catalogue import Explanation
 from rules.alarms.windows import Window
-from rules.planning.ridethrough.signed import SignedPlan
+from rules.planning.ridethrough.signed_plan import SignedPlan
 
 
 def windows(plan: SignedPlan, name: str) -> Iterator[Window]:

@@ -17,7 +17,7 @@ everything each time instead, and after every input of random stories both must 
 
 Read in this order: `inputs` and `outputs` (what goes in, and what comes out), `unit_memory` and `state` (what is
 remembered, and what the watch goes by), `store` (how a step finds it and where it puts what is new), `transition`
-(a step under way), `samples`, `judgements`, `planned_work` (and the passing of time), `operators` (what each input
-does), `index` and `live` (the state of a running watch), `calm` (what need not be looked at), `step` (the whole
+(a step under way), `reading_or_silence`, `judgements`, `planned_work` (and the passing of time), `operator_commands` (what each input
+does), `index` and `live` (the state of a running watch), `calm_bounds` (what need not be looked at), `step` (the whole
 step); `state_diff` (what of the state must be kept); `clock_moved` (when a clock was set).
 """

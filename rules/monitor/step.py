@@ -8,8 +8,8 @@ from typing import assert_never
 from rules.alarms.incidents.context import Moment, Sites
 from rules.alarms.incidents.regroup import regroup
 from rules.alarms.lifecycle.alarm import Happened
-from rules.monitor import judgements, samples
-from rules.monitor import operators as people
+from rules.monitor import judgements, reading_or_silence
+from rules.monitor import operator_commands as people
 from rules.monitor.inputs import (
     BankJudged,
     EquipmentDeclared,
@@ -62,11 +62,11 @@ def take(draft: Draft, given: Input) -> None:
     """Take in what came."""
     match given:
         case Reading():
-            samples.read(draft, given)
+            reading_or_silence.read(draft, given)
         case Silence():
-            samples.silent(draft, given)
+            reading_or_silence.silent(draft, given)
         case Fault():
-            samples.fault(draft, given)
+            reading_or_silence.fault(draft, given)
         case Tick():
             tick(draft)
         case (

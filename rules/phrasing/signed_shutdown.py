@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from rules.phrasing.reasons import say
 from rules.phrasing.text import at_least, lasted
 from rules.planning.ridethrough.shutdown import lasts_s
-from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse
+from rules.planning.ridethrough.signed_plan import SignedPlan
 
 
 def signed_words(plan: SignedPlan, name: str) -> str:

@@ -20,7 +20,7 @@ from collector.simulation.past.episodes import steady_state
 from collector.simulation.plant.supply import SupplyState
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.world import WorldState
-from collector.simulation.scenario.estate_file import BLOCKS, UNITS, Installed, SimScenario
+from collector.simulation.scenario.demonstration import BLOCKS, UNITS, Installed, SimScenario
 
 LOSSES = 1.06
 """Watts from the bank for a watt of load, about: capacity differs by a point between 0.9 and 1.2 of it."""

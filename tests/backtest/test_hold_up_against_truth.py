@@ -29,7 +29,7 @@ from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.health import BankBelief
 from rules.battery.model.inverter_losses import default_losses
-from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.runtime_curve import curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank
 from rules.plant.reading import Reading, Stamp

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.model.ageing import MonthTemperature
-from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_for
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank, FittedBank, PowerTable
 from rules.values.constants import GAS_CONSTANT

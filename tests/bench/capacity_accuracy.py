@@ -18,7 +18,7 @@ import numpy as np
 
 from rules.battery.discharge.capacity import CapacityEstimate, ReferenceLog, judge_discharge
 from rules.battery.discharge.log import Battery
-from rules.battery.model.published_runtime import Floats, curve_through, generic_curve
+from rules.battery.model.runtime_curve import Floats, curve_through, generic_curve
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
 

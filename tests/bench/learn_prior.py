@@ -23,7 +23,7 @@ from rules.battery.discharge.curve.voltage import (
     health_at_mean_rate,
 )
 from rules.battery.discharge.log import Battery, clean
-from rules.battery.model.published_runtime import Floats, curve_through
+from rules.battery.model.runtime_curve import Floats, curve_through
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set
 

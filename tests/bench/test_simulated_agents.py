@@ -26,7 +26,7 @@ from collector.simulation.cards.faulty_cards import told
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.supply import FeedSource
 from collector.simulation.plant.unit import Feed, Mode, SimUnit
-from collector.simulation.scenario.estate_file import UNITS, SimScenario
+from collector.simulation.scenario.demonstration import UNITS, SimScenario
 
 CARDS = 1000
 SECONDS = 5.0

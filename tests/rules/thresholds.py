@@ -24,7 +24,7 @@ from rules.battery.discharge.posterior import ln_before
 from rules.battery.model.ageing import ageing_speed
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.health import belief_from_age
-from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.runtime_curve import curve_for
 from rules.battery.model.temperature import time_per_kelvin
 from rules.generator.outage_source import OutageSource, returned
 from rules.generator.test_runs import SetRun, set_test
@@ -417,7 +417,7 @@ ELSEWHERE = {
     "rules.values.constants.Z_90": "tests/rules/values/test_constants.py: by the error function",
     "rules.values.constants.SD_90": "tests/rules/values/test_constants.py: by the error function",
     "rules.alarms.catalogue.CARD_ALARMS": "a list of names, held in tests/rules/alarms/test_catalogue.py",
-    "rules.battery.model.recharge.PROMISED_SPREAD": "tests/rules/battery/model/test_energy.py: nine tenths in 8 to 24 h",
+    "rules.battery.model.recharge.PROMISED_SPREAD": "tests/rules/battery/model/test_charge_carried.py: nine tenths in 8 to 24 h",
     "rules.system.parallel._SAYS_WHY": "a list of names, no limit",
 }
 """Cited constants that are no limit of a rule, with where they are held."""

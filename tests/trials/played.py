@@ -49,7 +49,7 @@ from rules.alarms.lifecycle.alarm import Happened
 from rules.alarms.lifecycle.states import State
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.inverter_losses import default_losses
-from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.runtime_curve import curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.battery.state import ReplacementDates, TestPlan
 from rules.monitor.inputs import Tick

@@ -15,7 +15,7 @@ import numpy as np
 
 from rules.battery.discharge.capacity import CapacityEstimate, expected_voltage
 from rules.battery.discharge.log import Battery
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 _WIDTH: Final = 64
 _HEIGHT: Final = 14

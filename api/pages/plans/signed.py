@@ -16,8 +16,8 @@ from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, kilo, listed, minutes
 from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shutdown import Shutdown
-from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Status
+from rules.planning.ridethrough.signed_plan import SignedPlan
 
 WHY = {
     "mains lost": "mains switched off",

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.delivery.letter import HEARTBEAT
 from collector.process.clock import Clock
-from collector.process.stopping import heeded
+from collector.process.task_cancellation import heeded
 from collector.storage.ledger.records import Outgoing
 
 log = logging.getLogger(__name__)

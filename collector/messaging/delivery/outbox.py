@@ -29,7 +29,7 @@ from collector.messaging.delivery.needless import NOT_NEEDED, needless
 from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_planning, summary_of
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
-from collector.process.stopping import asked_to_end
+from collector.process.task_cancellation import asked_to_end
 from collector.storage.ledger.ledger import Ledger, Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.incidents.incident import NoticeNews

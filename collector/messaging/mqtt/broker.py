@@ -14,7 +14,7 @@ from paho.mqtt.properties import Properties
 
 from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import trust
-from collector.process.stopping import heeded
+from collector.process.task_cancellation import heeded
 
 T = TypeVar("T")
 
@@ -56,7 +56,7 @@ class Broker(Protocol):
 
 
 class BrokerClient(aiomqtt.Client):
-    """The library's client, which heeds every cancellation: the library loses some (`collector.process.stopping`)."""
+    """The library's client, which heeds every cancellation: the library loses some (`collector.process.task_cancellation`)."""
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:  # noqa: ASYNC109 - the library's own
         """Wait for the broker; the one place where the library does, when it connects, sends, subscribes and leaves."""

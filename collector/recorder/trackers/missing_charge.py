@@ -24,7 +24,6 @@ from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.charging import RESTED_LOW_V
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.float_voltage import OPEN_CIRCUIT_V, float_setpoint_v
-from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import (
     FULL,
     FULL_AFTER_H,
@@ -36,6 +35,7 @@ from rules.battery.model.recharge import (
     later,
     nodes_of,
 )
+from rules.battery.model.runtime_curve import curve_for
 from rules.plant.estate import Bank, Charging, FittedBank
 from rules.values.verdict import Basis
 

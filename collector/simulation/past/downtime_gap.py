@@ -18,7 +18,7 @@ import numpy as np
 from collector.simulation.cards.card import Meters
 from collector.simulation.past.generate import Progress
 from collector.simulation.past.idle_readings import QUARTER_S, IdleWriter, installed_in, quiet_moments
-from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
+from collector.simulation.scenario.demonstration import UNITS, Installed, SimScenario
 from collector.storage.history.store import HistoryStore, WireReading
 
 _BATCH: Final = 4000

@@ -14,7 +14,7 @@ from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.system import SimSystem, SystemPlant
 from collector.simulation.plant.unit import Mode, SimUnit
 from collector.simulation.plant.wander import Floats
-from collector.simulation.scenario.estate_file import SimScenario
+from collector.simulation.scenario.demonstration import SimScenario
 from collector.storage.ledger.records import Evidence
 
 

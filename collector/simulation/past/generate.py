@@ -40,8 +40,8 @@ from collector.simulation.plant.supply import SupplyState
 from collector.simulation.plant.system import SimSystem, SystemPlant
 from collector.simulation.plant.unit import Mode, SimUnit
 from collector.simulation.plant.world import WorldPlant, WorldState
+from collector.simulation.scenario.demonstration import UNITS, Installed, SimScenario
 from collector.simulation.scenario.director import UnitTested
-from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
 from collector.storage.history.store import HistoryStore, WireReading
 from collector.storage.ledger import Ledger
 from rules.plant.estate import Estate

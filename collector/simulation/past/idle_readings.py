@@ -19,7 +19,7 @@ from collector.simulation.plant.charging import floating
 from collector.simulation.plant.system import SystemPlant
 from collector.simulation.plant.unit import UnitPlant
 from collector.simulation.plant.wander import Floats, seed_of
-from collector.simulation.scenario.estate_file import UNITS, Installed, SimScenario
+from collector.simulation.scenario.demonstration import UNITS, Installed, SimScenario
 from collector.storage.history.store import Wire, WireReading
 from rules.plant.reading import Stamp
 from rules.values.constants import SECONDS_A_YEAR

@@ -20,6 +20,7 @@ from collector.simulation.plant.supply import FeedSource, SupplyState
 from collector.simulation.plant.system import SystemPlant
 from collector.simulation.plant.unit import Mode
 from collector.simulation.plant.world import WorldPlant, WorldState
+from collector.simulation.scenario.demonstration import SimScenario
 from collector.simulation.scenario.director import (
     DirectorStage,
     MainsFails,
@@ -30,7 +31,6 @@ from collector.simulation.scenario.director import (
     UnitTested,
     played,
 )
-from collector.simulation.scenario.estate_file import SimScenario
 from collector.storage.history.store import WireReading
 
 AFTERWARDS_S: Final = 60.0

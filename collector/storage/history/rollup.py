@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from collector.storage.history.buckets import Floats, Sums, values_of
-from collector.storage.history.codec.chunk import ChunkError, opened
+from collector.storage.history.codec.hour_chunk import ChunkError, opened
 from collector.storage.history.columns import CORRECTIONS, NOTHING, TEXT, Block, Ints
 from collector.storage.history.store import Meaning, Wire
 

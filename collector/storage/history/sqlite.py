@@ -16,7 +16,7 @@ import numpy as np
 from collector.storage.database import Database, StoreError, StoreFault
 from collector.storage.history import rollup
 from collector.storage.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS, Grid, Sums
-from collector.storage.history.codec.chunk import ChunkError
+from collector.storage.history.codec.hour_chunk import ChunkError
 from collector.storage.history.columns import PERIOD, milliseconds, moment, readings_of
 from collector.storage.history.compaction.due import next_fold
 from collector.storage.history.compaction.fold import prepared

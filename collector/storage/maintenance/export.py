@@ -17,7 +17,7 @@ from pathlib import Path
 from collector.process.atomic_file import whole_file
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import StoreError, StoreFault, explained, one_view
-from collector.storage.history.codec.chunk import ChunkError
+from collector.storage.history.codec.hour_chunk import ChunkError
 from collector.storage.history.export.files import Form, days_let_go, exported
 from collector.storage.history.export.sums import By, exported_sums
 from collector.storage.history.store import Meaning

@@ -23,12 +23,12 @@ DO: Final[Mapping[str, Reason]] = {
     "unit_missing": reason(Code.DO_RESTORE_UNIT_MISSING),
     "not_seen": reason(Code.DO_RESTORE_NOT_SEEN),
 }
-"""What to do by the abort criterion that is met (`rules.planning.ridethrough.signed.Criterion`)."""
+"""What to do by the abort criterion that is met (`rules.planning.ridethrough.signed_plan.Criterion`)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Met:
-    """An abort criterion that is met, and why; `spare_s` as in `rules.planning.ridethrough.signed.Breach`."""
+    """An abort criterion that is met, and why; `spare_s` as in `rules.planning.ridethrough.signed_plan.Breach`."""
 
     criterion: str
     because: Reason

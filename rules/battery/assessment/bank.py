@@ -48,8 +48,8 @@ from rules.battery.assessment.would_tell import Unproven, steps_for
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import AgeCurve, age_curve, life_prior
 from rules.battery.model.health import BankBelief, anchor_for
-from rules.battery.model.published_runtime import Floats, curve_for
 from rules.battery.model.recharge import GIVEN_AT_ONCE, after_recharge, middle_of, used_after_recharge
+from rules.battery.model.runtime_curve import Floats, curve_for
 from rules.battery.state import (
     BankState,
     Capacity,

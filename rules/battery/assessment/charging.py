@@ -22,7 +22,7 @@ from rules.battery.model.float_voltage import (
     PER_KELVIN,
     float_setpoint_v,
 )
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 from rules.battery.state import BankFinding, ChargingVerdict
 from rules.plant.estate import Charging
 from rules.statistics.trend import theil_sen

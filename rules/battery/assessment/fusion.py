@@ -28,7 +28,7 @@ from rules.battery.model.ageing import (
     LifePrior,
     capacity_left,
 )
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 from rules.values.constants import DAYS_A_YEAR
 
 LIVES: Final = 1500

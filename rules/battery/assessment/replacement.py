@@ -24,7 +24,7 @@ import numpy as np
 from rules.battery.assessment.fusion import Lives
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.battery.state import AgeSpan, ExpectedCapacity, ReplacementDates
 from rules.values.constants import DAYS_A_YEAR
 

@@ -52,8 +52,8 @@ from rules.battery.discharge.posterior import GRID, LEAST_USED, ln_at, ln_before
 from rules.battery.discharge.resistance import resistance_ohm
 from rules.battery.model.health import BankBelief, slope_draws
 from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve
 from rules.battery.model.recharge import FULL, Nodes
+from rules.battery.model.runtime_curve import Beyond, Floats, RuntimeCurve
 from rules.battery.model.temperature import correction_sd, seconds_at, time_per_kelvin
 from rules.battery.state import ShownToCarry
 from rules.values.verdict import Basis

@@ -8,7 +8,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 
 @dataclass(frozen=True)

@@ -24,8 +24,8 @@ from rules.battery.discharge.log import (
 )
 from rules.battery.discharge.posterior import taken_before
 from rules.battery.discharge.times_on_bank import LOAD_V
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import FULL, middle_of, nodes_of
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 
 ALIKE_POWER: Final = 0.15
 ALIKE_KELVIN: Final = 4.0

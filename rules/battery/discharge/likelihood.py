@@ -14,7 +14,7 @@ from typing import Final, TypeAlias
 
 import numpy as np
 
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 Shape: TypeAlias = tuple[float, ...]
 

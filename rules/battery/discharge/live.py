@@ -21,8 +21,8 @@ from rules.battery.discharge.curve.voltage import course_of
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge, clean
 from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
 from rules.battery.model.health import BankBelief
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
 from rules.battery.model.recharge import nodes_of
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
 LEAST_SHARE_LEFT: Final = 0.02

@@ -22,7 +22,7 @@ from rules.battery.discharge.log_doubts import (
 )
 from rules.battery.discharge.times_on_bank import FLOAT_CELL_V, LOAD_V, TimeOnBank, times_on_bank
 from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.published_runtime import Floats, RuntimeCurve, curve_for
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_for
 from rules.plant.estate import Bank, FittedBank
 
 __all__ = [

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.discharge.columns import DischargeLog
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 from rules.values.constants import ZERO_C
 
 CELL_V: Final = (1.3, 2.6)

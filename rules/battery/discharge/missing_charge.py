@@ -15,7 +15,6 @@ import numpy as np
 from rules.battery.discharge.curve.voltage import course_of
 from rules.battery.discharge.log import Battery, CleanDischarge, DischargeBeginning
 from rules.battery.model.float_voltage import float_setpoint_v
-from rules.battery.model.published_runtime import RuntimeCurve
 from rules.battery.model.recharge import (
     FULL,
     IN_THE_MIDDLE,
@@ -26,6 +25,7 @@ from rules.battery.model.recharge import (
     middle_of,
     nodes_of,
 )
+from rules.battery.model.runtime_curve import RuntimeCurve
 
 _DRAWS: Final = 400
 _HOURS_10: Final = 36_000.0

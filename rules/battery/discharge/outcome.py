@@ -15,8 +15,8 @@ from typing import Final
 
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.published_runtime import curve_for
 from rules.battery.model.recharge import FULL, Nodes, middle_of
+from rules.battery.model.runtime_curve import curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank, FittedBank
 from rules.values.constants import Z_90

@@ -28,7 +28,7 @@ from rules.battery.discharge.curve.voltage import (
     prior,
     rate_slope,
 )
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
 Places: TypeAlias = NDArray[np.intp]

@@ -15,7 +15,7 @@ from typing import Final, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 Marks: TypeAlias = NDArray[np.bool_]
 

@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 from rules.values.constants import DAYS_A_YEAR, GAS_CONSTANT, ZERO_C
 
 ACTIVATION_J_PER_MOL: Final = 51_000.0  # halves life for 10 K near 25 degC, as makers' manuals print

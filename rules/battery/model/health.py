@@ -19,7 +19,7 @@ import numpy as np
 
 from rules.battery.model.ageing import REFERENCE_C
 from rules.battery.model.inverter_losses import Losses, default_losses
-from rules.battery.model.published_runtime import Beyond, Floats, RuntimeCurve, curve_for
+from rules.battery.model.runtime_curve import Beyond, Floats, RuntimeCurve, curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.battery.state import ShownToCarry
 from rules.plant.estate import Bank, FittedBank

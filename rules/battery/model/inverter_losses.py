@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 DEFAULT_FIXED_OF_RATING: Final = 0.015
 DEFAULT_SHARE: Final = 0.04

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.battery.model.float_voltage import FLOAT_AT_25_C, OPEN_CIRCUIT_V
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 USUAL_CURRENT: Final = 0.1  # of rated ampere-hours
 KEPT: Final = 0.92  # of the ampere-hours returned, while charging; gassing and heat take the rest

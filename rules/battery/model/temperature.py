@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 
 # Minutes of published time, and the share of time lost per kelvin below 25 degC.
 _MINUTES: Final = (8.0, 18.0, 40.0, 90.0, 180.0, 600.0)

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from rules.planning.ridethrough.signed import SignedPlan
+from rules.planning.ridethrough.signed_plan import SignedPlan
 from rules.system.state import Standing, SystemState
 from rules.values.code import Code
 from rules.values.reason import Reason, reason

@@ -20,7 +20,7 @@ from typing import Final
 
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.inverter_losses import default_losses
-from rules.battery.model.published_runtime import RuntimeCurve, curve_for
+from rules.battery.model.runtime_curve import RuntimeCurve, curve_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C, seconds_at, time_per_kelvin
 from rules.plant.estate import FittedBank
 from rules.values.code import Code

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from rules.battery.model.published_runtime import RuntimeCurve, curve_for
+from rules.battery.model.runtime_curve import RuntimeCurve, curve_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C
 from rules.planning.sizing.bank import StatedBank
 from rules.plant.estate import Bank, Estate, Unit, in_place

@@ -9,8 +9,8 @@ from collector.read_model.sheet import Plans, PlanView, Sheet
 from rules.planning.ridethrough.result import NOT_CHECKED, Ridethrough
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import STANDARD, Shutdown, way, with_set, without_set
-from rules.planning.ridethrough.signed import AbortLimits, SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare
+from rules.planning.ridethrough.signed_plan import AbortLimits, SignedPlan
 from rules.planning.ridethrough.supply import MainsOut
 from rules.system.state import HoldUp, OnBattery
 from rules.values.reason import told

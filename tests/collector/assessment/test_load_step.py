@@ -17,7 +17,7 @@ from rules.battery.discharge.capacity import prepare
 from rules.battery.discharge.live import during
 from rules.battery.discharge.log import Battery, DischargeLog
 from rules.battery.model.health import BankBelief
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 
 NOW = datetime(2026, 1, 1, tzinfo=UTC)

@@ -13,8 +13,8 @@ from collector.process.clock import TurnedClock
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.reasons import say
 from rules.planning.ridethrough.scenario import Scenario
-from rules.planning.ridethrough.signed import AbortLimits
 from rules.planning.ridethrough.signed_course import Status
+from rules.planning.ridethrough.signed_plan import AbortLimits
 from rules.planning.ridethrough.supply import MainsOut
 from tests.collector.signing import site
 from tests.rules.sample_plants import NOON

@@ -19,6 +19,7 @@ from collector.process.clock import TurnedClock
 from collector.simulation.estate import SimulatedEstate
 from collector.simulation.plant.supply import FeedSource, time_to_carry_s
 from collector.simulation.plant.unit import Mode
+from collector.simulation.scenario.demonstration import BLOCKS, COMMUNITY, SETS, UNITS
 from collector.simulation.scenario.director import (
     BankRenewed,
     CardFreezes,
@@ -29,7 +30,6 @@ from collector.simulation.scenario.director import (
     MainsReturns,
     SetWill,
 )
-from collector.simulation.scenario.estate_file import BLOCKS, COMMUNITY, SETS, UNITS
 from rules.plant.reading import OutputSource, Reading, Stamp
 
 START = datetime(2026, 11, 24, 12, tzinfo=UTC)

@@ -11,13 +11,13 @@ from rules.alarms.planned_work import windows
 from rules.monitor.inputs import PlannedWork, ShutdownLooked, SystemJudged
 from rules.phrasing.reasons import say
 from rules.planning.ridethrough.scenario import Scenario
-from rules.planning.ridethrough.signed import Criterion, SignedPlan
+from rules.planning.ridethrough.signed_plan import Criterion, SignedPlan
 from rules.planning.ridethrough.supply import MainsOut, OnBanks
 from rules.system.state import OnBattery
 from rules.values.reason import told
 from rules.values.severity import Severity
 from tests.rules.monitor.watching import Watch
-from tests.rules.planning.ridethrough.test_signed import signed
+from tests.rules.planning.ridethrough.test_signed_plan import signed
 from tests.rules.sample_plant import START, on_bank, stamp, system_state
 
 WORKS = ("W1", "W2", "W3", "W4", "W5", "W6")

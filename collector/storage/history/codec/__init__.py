@@ -1,1 +1,1 @@
-"""Columns of integers in few bytes: `coding`, `bundle` (many columns), `chunk` (the quick form for hours)."""
+"""Columns of integers in few bytes: `column_coding`, `run_bundle` (many columns), `hour_chunk` (the quick form for hours)."""

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from collector.storage.history.buckets import DAY_MS
-from collector.storage.history.codec import chunk
+from collector.storage.history.codec import hour_chunk
 from collector.storage.history.columns import Block, Ints, joined
 from collector.storage.history.compaction.due import STEP_ROWS
 from collector.storage.history.compaction.run_files import rewrite_of
@@ -118,16 +118,16 @@ def of_hour(connection: sqlite3.Connection, fold: Fold, _: Meaning) -> Prepared:
                 "SELECT chunk FROM hours WHERE unit = ? AND hour = ?", (unit, hour)
             ).fetchone()
             if row[0] != expected:
-                raise chunk.ChunkError("an hour's chunk did not read back as written")
+                raise hour_chunk.ChunkError("an hour's chunk did not read back as written")
         taken.take_out(writer)
 
     return Prepared(commit, damaged)
 
 
 def _checked(block: Block) -> bytes:
-    stored = chunk.encoded(block)
-    if not chunk.decoded(stored).same_as(block):
-        raise chunk.ChunkError("chunk does not decode to what was put in")
+    stored = hour_chunk.encoded(block)
+    if not hour_chunk.decoded(stored).same_as(block):
+        raise hour_chunk.ChunkError("chunk does not decode to what was put in")
     return stored
 
 

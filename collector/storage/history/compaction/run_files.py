@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from collector.storage.history.buckets import DAY_MS
-from collector.storage.history.codec import chunk
+from collector.storage.history.codec import hour_chunk
 from collector.storage.history.columns import Block, joined
 from collector.storage.history.compaction.steps import ChangedMeanwhileError
 from collector.storage.history.tables import runs
@@ -87,7 +87,7 @@ def require_same(writer: sqlite3.Connection, table: str, key: int, stored: bytes
     """Raise ChunkError where a row does not hold what was written to it."""
     row = writer.execute(f"SELECT chunk FROM {table} WHERE key = ?", (key,)).fetchone()  # noqa: S608
     if row[0] != stored:
-        raise chunk.ChunkError("a bundle did not read back as written")
+        raise hour_chunk.ChunkError("a bundle did not read back as written")
 
 
 def rewrite_of(
@@ -100,7 +100,7 @@ def rewrite_of(
     ).fetchall()
     parts = [
         *folded_blocks(connection, unit, first, end),
-        *(chunk.decoded(stored) for (stored,) in hours),
+        *(hour_chunk.decoded(stored) for (stored,) in hours),
         *([] if hot_rows is None else [hot_rows]),
     ]
     whole = joined(parts)

@@ -14,7 +14,7 @@ from typing import Final
 
 from collector.storage.database import StoreFault, explained
 from collector.storage.history.buckets import DAY_MS, HOUR_MS
-from collector.storage.history.codec.chunk import ChunkError
+from collector.storage.history.codec.hour_chunk import ChunkError
 from collector.storage.history.places import DamageFound, Places, words
 
 LOOK_AGAIN: Final = timedelta(hours=1)

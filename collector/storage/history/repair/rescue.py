@@ -19,7 +19,7 @@ import numpy as np
 
 from collector.storage.history import rollup
 from collector.storage.history.buckets import DAY_MS, HOUR_MS, MINUTE_MS
-from collector.storage.history.codec import bundle, chunk
+from collector.storage.history.codec import hour_chunk, run_bundle
 from collector.storage.history.columns import CORRECTIONS, POLL, Block
 from collector.storage.history.places import (
     NO_LAST_DAY,
@@ -176,8 +176,8 @@ def _sound_hot_rows(work: _Rescue) -> Iterator[Row]:
 def _save_chunks(work: _Rescue) -> None:
     """Keep the hour chunks that can be read, and what stands as schema 1 kept it."""
     for table, columns, key, decode in (
-        ("hours", "unit, hour, chunk", ("rowid",), chunk.decoded),
-        ("days", "unit, day, object, chunk", ("rowid",), chunk.decoded_column),
+        ("hours", "unit, hour, chunk", ("rowid",), hour_chunk.decoded),
+        ("days", "unit, day, object, chunk", ("rowid",), hour_chunk.decoded_column),
         (
             "hourly",
             "unit, day, object, corrections, chunk",
@@ -194,7 +194,7 @@ def _save_chunks(work: _Rescue) -> None:
                 continue
             try:
                 found = decode(row[-1])
-            except chunk.ChunkError as error:
+            except hour_chunk.ChunkError as error:
                 what = "readings" if table == "hours" else work.places.object(row[2])
                 work.leave(work.places.span(row[0], row[1] * length_ms, length_ms), f"{what}: {error}")
                 continue
@@ -218,8 +218,8 @@ def _save_run(work: _Rescue, key: int, end_day: int, stored: bytes) -> None:
     """Keep a run, or those of its columns that can be read."""
     where = days_in_words(work.places, key, end_day)
     try:
-        block, lost = runs.what_is_sound(bundle.opened_bytes(stored))
-    except chunk.ChunkError as error:
+        block, lost = runs.what_is_sound(run_bundle.opened_bytes(stored))
+    except hour_chunk.ChunkError as error:
         return work.leave(where, f"all readings: {error}")
     for name, wrong in lost:
         work.leave(where, f"{entry_in_words(name)}: {wrong}")
@@ -242,14 +242,14 @@ def _sound_sums(stored: bytes) -> tuple[Sums, Wrong]:
     sound: dict[str, bytes] = {}
     wrong: Wrong = {}
     try:
-        found = bundle.opened_bytes(stored)
+        found = run_bundle.opened_bytes(stored)
         for segment in found.segments:
             try:
                 sound |= found.within(segment)
-            except chunk.ChunkError as error:
+            except hour_chunk.ChunkError as error:
                 wrong |= {name: str(error) for name in segment.names}
-        return runs.sums_in(bundle.opened_bytes(bundle.bundled(found.head, sound.items()))), wrong
-    except chunk.ChunkError as error:
+        return runs.sums_in(run_bundle.opened_bytes(run_bundle.bundled(found.head, sound.items()))), wrong
+    except hour_chunk.ChunkError as error:
         return {}, {"": str(error)}
 
 
@@ -295,7 +295,7 @@ def _days_let_go(work: _Rescue) -> Days:
     gone |= set(work.target.execute("SELECT DISTINCT unit, day FROM minutely"))
     for key, stored in work.target.execute("SELECT key, chunk FROM minute_sums"):
         unit, first = unit_and_day(key)
-        for part in runs.sums_in(bundle.opened_bytes(stored)).values():
+        for part in runs.sums_in(run_bundle.opened_bytes(stored)).values():
             gone |= {(unit, first + int(n)) for n in np.unique(part.table[0] // (DAY_MS // MINUTE_MS))}
     return gone
 
@@ -310,7 +310,7 @@ def _list_days(work: _Rescue, whole: set[int], gone: Days) -> None:
             target.execute("DELETE FROM days WHERE unit = ? AND day = ?", (unit, day))
             there.discard((unit, day))
     for key, stored in target.execute("SELECT key, chunk FROM runs"):
-        at = runs.block_in(bundle.opened_bytes(stored), frozenset()).at
+        at = runs.block_in(run_bundle.opened_bytes(stored), frozenset()).at
         there |= {(unit_and_day(key)[0], int(day)) for day in np.unique(at // DAY_MS)}
     target.executemany(
         "INSERT OR REPLACE INTO folded (unit, day, retired, summed) VALUES (?, ?, ?, ?)",

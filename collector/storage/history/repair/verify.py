@@ -17,7 +17,7 @@ import numpy as np
 from collector.storage.database import damage
 from collector.storage.history import rollup
 from collector.storage.history.buckets import DAY_MS, HOUR_MS
-from collector.storage.history.codec import bundle, chunk
+from collector.storage.history.codec import hour_chunk, run_bundle
 from collector.storage.history.columns import CORRECTIONS, START, TEXT, Block
 from collector.storage.history.places import (
     NO_LAST_DAY,
@@ -132,8 +132,8 @@ def texts_missing(numbers: Iterable[int]) -> str:
 
 
 CHUNKS: Final[Sequence[tuple[str, str, Callable[[bytes], object]]]] = (
-    ("hours", "unit, hour, 0", chunk.decoded),
-    ("days", "unit, day, object", chunk.decoded_column),
+    ("hours", "unit, hour, 0", hour_chunk.decoded),
+    ("days", "unit, day, object", hour_chunk.decoded_column),
     ("hourly", "unit, day, object", rollup.decoded),
     ("minutely", "unit, day, object", rollup.decoded),
 )
@@ -151,7 +151,7 @@ def _chunk_findings(connection: sqlite3.Connection, places: Places, looked: Look
             where = places.span(unit, period * length_ms, length_ms)
             try:
                 found = decode(stored)
-            except chunk.ChunkError as error:
+            except hour_chunk.ChunkError as error:
                 what = {
                     "hours": "all readings",
                     "days": places.object(number),
@@ -180,8 +180,8 @@ def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Loo
             if not are_numbers((end_day,)):
                 yield DamageFound(where, NO_LAST_DAY)
             try:
-                found = bundle.opened_bytes(stored)
-            except chunk.ChunkError as error:
+                found = run_bundle.opened_bytes(stored)
+            except hour_chunk.ChunkError as error:
                 yield DamageFound(where, f"{what}all objects: {error}" if what else f"all readings: {error}")
                 continue
             lost, needed = _entries(found, table)
@@ -191,13 +191,13 @@ def _bundle_findings(connection: sqlite3.Connection, places: Places, looked: Loo
                 yield DamageFound(where, texts_missing(needed - texts))
 
 
-def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], set[int]]:
+def _entries(found: run_bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], set[int]]:
     """Return the entries of a bundle that cannot be read, with what is wrong with each; and the texts it needs."""
     lost: list[tuple[str, str]] = []
     for segment in found.segments:
         try:
             found.within(segment)
-        except chunk.ChunkError as error:
+        except hour_chunk.ChunkError as error:
             lost += [(name, str(error)) for name in segment.names]
     needed = set() if table == "runs" else {int(name.split(" ")[1]) for name in found.names}
     if not lost:
@@ -206,7 +206,7 @@ def _entries(found: bundle.Bundle, table: str) -> tuple[list[tuple[str, str]], s
                 needed = texts_of_block(runs.block_in(found))
             else:
                 runs.sums_in(found)
-        except chunk.ChunkError as error:
+        except hour_chunk.ChunkError as error:
             lost.append((AT, str(error)))
     return lost, needed
 

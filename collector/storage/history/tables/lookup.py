@@ -13,7 +13,7 @@ from functools import partial
 from typing import Final
 
 from collector.storage.history.buckets import DAY_MS, HOUR_MS
-from collector.storage.history.codec import bundle, chunk
+from collector.storage.history.codec import hour_chunk, run_bundle
 from collector.storage.history.columns import (
     CORRECTIONS,
     EMPTY,
@@ -51,14 +51,14 @@ def hot_block(connection: sqlite3.Connection, unit: int, start_ms: int, end_ms: 
     """
     found = hot.found(connection, partial(layout, connection), (start_ms, end_ms), (unit, unit))
     if unit in found.unreadable:
-        raise chunk.ChunkError(f"of no use: {found.unreadable[unit]}")
+        raise hour_chunk.ChunkError(f"of no use: {found.unreadable[unit]}")
     return found.blocks.get(unit, EMPTY)
 
 
 def hour_block(connection: sqlite3.Connection, unit: int, hour: int) -> Block | None:
     """Return the chunk of a unit's hour (counted since 1970), None if there is none. Raises ChunkError."""
     row = connection.execute("SELECT chunk FROM hours WHERE unit = ? AND hour = ?", (unit, hour)).fetchone()
-    return None if row is None else chunk.decoded(row[0])
+    return None if row is None else hour_chunk.decoded(row[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,16 +106,16 @@ def hours_stand(connection: sqlite3.Connection, unit: int, first_day: int, end_d
 
 
 @contextmanager
-def bundle_at(connection: sqlite3.Connection, table: str, key: int) -> Iterator[bundle.Bundle]:
+def bundle_at(connection: sqlite3.Connection, table: str, key: int) -> Iterator[run_bundle.Bundle]:
     """Give the bundle of a row, read piece by piece as far as it is needed. Raises ChunkError."""
     try:
         blob = connection.blobopen(table, "chunk", key, readonly=True)
     except sqlite3.OperationalError as error:
         if "cannot open value" in str(error):
-            raise chunk.ChunkError("damaged: not stored as bytes") from error
+            raise hour_chunk.ChunkError("damaged: not stored as bytes") from error
         raise
     with blob:
-        yield bundle.opened(lambda place, size: bytes(blob[place : place + size]), len(blob))
+        yield run_bundle.opened(lambda place, size: bytes(blob[place : place + size]), len(blob))
 
 
 def run_block(connection: sqlite3.Connection, key: int, wanted: frozenset[str] | None = None) -> Block:
@@ -145,13 +145,13 @@ def day_block(
     ):
         name = names[number]
         if name == AT:
-            at = chunk.decoded_column(stored).values
+            at = hour_chunk.decoded_column(stored).values
         elif wanted is None or name in wanted:
-            columns[name] = chunk.decoded_column(stored)
+            columns[name] = hour_chunk.decoded_column(stored)
     if at is None:
         return None
     if any(len(column.values) != len(at) for column in columns.values()):
-        raise chunk.ChunkError(f"columns of day {day} differ in length")
+        raise hour_chunk.ChunkError(f"columns of day {day} differ in length")
     return Block(at, columns)
 
 
@@ -173,7 +173,7 @@ def blocks(
         first, last = max(start_ms, first_day * DAY_MS), min(end_ms, end_day * DAY_MS)
         parts = folded_blocks(connection, unit, first // DAY_MS, -(-last // DAY_MS), wanted)
         parts += [
-            chunk.decoded(stored)
+            hour_chunk.decoded(stored)
             for (stored,) in connection.execute(
                 "SELECT chunk FROM hours WHERE unit = ? AND hour >= ? AND hour < ? ORDER BY hour",
                 (unit, first // HOUR_MS, -(-last // HOUR_MS)),

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from collector.storage.history.codec.chunk import ChunkError
+from collector.storage.history.codec.hour_chunk import ChunkError
 from collector.storage.history.columns import (
     CORRECTIONS,
     NOTHING,

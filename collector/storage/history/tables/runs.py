@@ -13,9 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from collector.storage.history.codec.bundle import Bundle, bundled, opened_bytes
-from collector.storage.history.codec.chunk import AT, ChunkError
-from collector.storage.history.codec.coding import (
+from collector.storage.history.codec.column_coding import (
     CodingError,
     Reader,
     coded_all,
@@ -24,6 +22,8 @@ from collector.storage.history.codec.coding import (
     decoded_times,
     varint,
 )
+from collector.storage.history.codec.hour_chunk import AT, ChunkError
+from collector.storage.history.codec.run_bundle import Bundle, bundled, opened_bytes
 from collector.storage.history.columns import POLL, Block, Bools, Column
 from collector.storage.history.rollup import FIELDS, INTEGERS, Rollup, nearer, restored
 

@@ -24,7 +24,7 @@ import sqlite3
 from contextlib import suppress
 from typing import Final
 
-from collector.storage.history.codec import chunk
+from collector.storage.history.codec import hour_chunk
 from collector.storage.history.store import Wire
 from collector.storage.history.tables import recent_rows as hot
 from collector.storage.history.tables.names import NAMED
@@ -82,7 +82,7 @@ _THIRD: Final = (
 )
 
 STEPS: Final = (_FIRST, _SECOND, _THIRD)
-AT: Final = chunk.AT
+AT: Final = hour_chunk.AT
 STRETCH_DAYS: Final = 32
 _DAY_BITS: Final = 20
 END_OF_DAYS: Final = 1 << _DAY_BITS
@@ -156,9 +156,9 @@ class Texts(dict[int, Wire]):
         """Read one entry. Raises ChunkError where it is gone or damaged."""
         row = self._connection.execute("SELECT kind, value FROM texts WHERE id = ?", (number,)).fetchone()
         if row is None:
-            raise chunk.ChunkError(f"text {number} is missing from the side table")
+            raise hour_chunk.ChunkError(f"text {number} is missing from the side table")
         try:
             self[number] = hot.read_text(*row)
         except (TypeError, ValueError) as error:
-            raise chunk.ChunkError(f"text {number} in the side table is damaged ({error})") from error
+            raise hour_chunk.ChunkError(f"text {number} in the side table is damaged ({error})") from error
         return self[number]

@@ -28,7 +28,7 @@ from numpy.typing import ArrayLike
 
 from rules.battery.discharge.curve import prior_table as _prior
 from rules.battery.discharge.log import Battery, CleanDischarge, mean_over_time
-from rules.battery.model.published_runtime import Floats, RuntimeCurve
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
 KNOTS: Final = np.array(

@@ -17,7 +17,7 @@ import pytest
 
 from api.commands.main import main
 from collector.cards.mib.interpretation import CardMeaning
-from collector.simulation.scenario.estate_file import SimScenario, cards
+from collector.simulation.scenario.demonstration import SimScenario, cards
 from collector.storage.database import make_folder
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import WireReading

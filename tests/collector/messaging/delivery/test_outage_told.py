@@ -41,7 +41,7 @@ from collector.storage.ledger.records import Outgoing
 from rules.battery.assessment.bank import judge_bank
 from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.runtime_curve import curve_for
 from rules.monitor.state import Book
 from rules.phrasing.reasons import say
 from rules.plant.estate import Bank

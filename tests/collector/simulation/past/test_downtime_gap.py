@@ -9,7 +9,7 @@ import pytest
 from collector.cards.mib.correction_set import STANDARD
 from collector.cards.mib.interpretation import CardMeaning
 from collector.simulation.past.downtime_gap import write_meanwhile
-from collector.simulation.scenario.estate_file import UNITS, SimScenario
+from collector.simulation.scenario.demonstration import UNITS, SimScenario
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import WireReading
 from rules.plant.reading import Stamp

@@ -15,7 +15,7 @@ from collector.configuration import load_text
 from collector.recorder.trackers.discharges import Phase, from_evidence
 from collector.simulation.past import episodes
 from collector.simulation.past import generate as past
-from collector.simulation.scenario.estate_file import UNITS, SimScenario, cards
+from collector.simulation.scenario.demonstration import UNITS, SimScenario, cards
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
 from collector.storage.ledger import Ledger

@@ -13,7 +13,7 @@ import pytest
 
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import StoreError, StoreFault
-from collector.storage.history.codec.bundle import opened_bytes
+from collector.storage.history.codec.run_bundle import opened_bytes
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Meaning, Wire, WireReading
 from collector.storage.history.tables.schema import key_of

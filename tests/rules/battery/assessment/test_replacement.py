@@ -16,7 +16,7 @@ from rules.battery.assessment.replacement import (
 )
 from rules.battery.model.ageing import age_curve, life_prior
 from rules.battery.model.health import BankBelief, belief_from_age
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.plant.estate import Bank, FittedBank, PowerTable
 from rules.values.verdict import Basis
 

@@ -19,7 +19,7 @@ from rules.battery.discharge.capacity import (
 )
 from rules.battery.discharge.log import Battery, DischargeLog, clean
 from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.published_runtime import curve_through, generic_curve
+from rules.battery.model.runtime_curve import curve_through, generic_curve
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"

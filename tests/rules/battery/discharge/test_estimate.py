@@ -11,7 +11,7 @@ from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import moments
 from rules.battery.discharge.log import Battery, DischargeLog, clean
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))

@@ -9,7 +9,7 @@ import pytest
 from rules.battery.assessment.fusion import CapacityEvidence, fuse, prior_lives
 from rules.battery.discharge.likelihood import HEALTHS, LEAST_LN, ln_at, moments, shape_of
 from rules.battery.model.ageing import age_curve, life_prior
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 GRID = np.arange(0.25, 1.6, 0.01)
 TODAY = date(2024, 1, 1)

@@ -14,7 +14,7 @@ from rules.battery.discharge.capacity import prepare
 from rules.battery.discharge.live import during
 from rules.battery.discharge.log import Battery, DischargeLog
 from rules.battery.model.health import BankBelief
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"

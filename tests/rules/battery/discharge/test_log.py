@@ -13,7 +13,7 @@ from rules.battery.discharge.log import (
     mean_over_time,
 )
 from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.plant.estate import Bank, FittedBank
 from rules.values.verdict import Basis
 

@@ -11,7 +11,7 @@ import pytest
 
 from rules.battery.discharge.capacity import CapacityEstimate, judge_discharge
 from rules.battery.discharge.log import Battery, DischargeLog
-from rules.battery.model.published_runtime import Floats, curve_through
+from rules.battery.model.runtime_curve import Floats, curve_through
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"

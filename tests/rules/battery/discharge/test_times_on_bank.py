@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rules.battery.discharge.times_on_bank import TimeOnBank, rose_between, times_on_bank
-from rules.battery.model.published_runtime import Floats
+from rules.battery.model.runtime_curve import Floats
 
 EVERY_S = 2.0
 

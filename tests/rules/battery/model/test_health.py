@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from rules.battery.model.health import BankBelief, belief_from_age
-from rules.battery.model.published_runtime import Beyond, curve_for
+from rules.battery.model.runtime_curve import Beyond, curve_for
 from rules.plant.estate import Bank, FittedBank, PowerTable
 from rules.values.verdict import Basis
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.battery.model.temperature import correction_sd, seconds_at, time_factor, time_per_kelvin
 from rules.values.verdict import Basis
 

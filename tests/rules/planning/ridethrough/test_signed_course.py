@@ -8,11 +8,11 @@ from datetime import datetime, timedelta
 import pytest
 
 from rules.phrasing.reasons import say
-from rules.planning.ridethrough.signed import SignedPlan
 from rules.planning.ridethrough.signed_course import PlanCourse, Spell, Status, compare, looked
+from rules.planning.ridethrough.signed_plan import SignedPlan
 from rules.system.state import OnBattery, Standing, SystemState
 from rules.values.serial import from_plain, to_plain
-from tests.rules.planning.ridethrough.test_signed import signed
+from tests.rules.planning.ridethrough.test_signed_plan import signed
 from tests.rules.sample_plants import NOON
 
 # the plan: mains off for 120 s without the set, and 50 s until the last unit is walked in

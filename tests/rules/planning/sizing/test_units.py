@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.battery.model.published_runtime import curve_for
+from rules.battery.model.runtime_curve import curve_for
 from rules.phrasing.reasons import said
 from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
 from rules.planning.sizing.units import SizeWanted, altitude_factor, growth_of, size_units

@@ -10,8 +10,8 @@ import pytest
 
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import Database, StoreError, StoreFault
-from collector.storage.history.codec.bundle import opened_bytes
-from collector.storage.history.codec.chunk import sealed
+from collector.storage.history.codec.hour_chunk import sealed
+from collector.storage.history.codec.run_bundle import opened_bytes
 from collector.storage.history.export.files import Form
 from collector.storage.history.repair.sound_rows import FEW, rows_of
 from collector.storage.history.sqlite import SqliteHistory

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.storage.history.codec.bundle import bundled, opened, opened_bytes
-from collector.storage.history.codec.chunk import ChunkError
+from collector.storage.history.codec.hour_chunk import ChunkError
+from collector.storage.history.codec.run_bundle import bundled, opened, opened_bytes
 from collector.storage.history.columns import POLL, Block, Column
 from collector.storage.history.rollup import INTEGERS, NUMBERS, Rollup
 from collector.storage.history.tables.runs import block_in, run_of, sums_in, sums_of, what_is_sound

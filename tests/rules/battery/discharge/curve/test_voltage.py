@@ -14,7 +14,7 @@ from rules.battery.discharge.curve.voltage import (
     traits_of,
 )
 from rules.battery.discharge.log import Battery, DischargeLog, clean
-from rules.battery.model.published_runtime import curve_through
+from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 
 CURVE = curve_through([(m, 100.0 * m ** (-1 / 1.3)) for m in (5.0, 15.0, 60.0, 300.0)], 1.7, Basis.TABLE)

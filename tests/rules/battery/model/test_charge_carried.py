@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pytest
 
-from rules.battery.model.energy import BankMoment, carried_to
+from rules.battery.model.charge_carried import BankMoment, carried_to
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.battery.model.recharge import PROMISED_CURRENT, missing_charge, used_after_recharge
 from rules.plant.estate import Bank, FittedBank, PowerTable

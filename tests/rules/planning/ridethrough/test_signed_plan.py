@@ -15,7 +15,7 @@ from rules.phrasing.reasons import said
 from rules.planning.ridethrough.play import ride
 from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis
 from rules.planning.ridethrough.scenario import Scenario
-from rules.planning.ridethrough.signed import (
+from rules.planning.ridethrough.signed_plan import (
     AbortLimits,
     Criterion,
     SignedPlan,

@@ -10,7 +10,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 HANGS = """
 import asyncio, sys, time
-from api.ending import Ending
+from api.exit_deadline import Ending
 
 async def deaf():
     while True:

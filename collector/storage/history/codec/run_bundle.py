@@ -19,8 +19,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from collector.storage.history.codec.chunk import LARGEST_BYTES, ChunkError, require_bytes
-from collector.storage.history.codec.coding import CodingError, Reader, varint
+from collector.storage.history.codec.column_coding import CodingError, Reader, varint
+from collector.storage.history.codec.hour_chunk import LARGEST_BYTES, ChunkError, require_bytes
 
 MAGIC: Final = b"RTb1"
 LEVEL: Final = 6

@@ -9,7 +9,7 @@ from collector.configuration import load
 from collector.simulation.plant.battery import BankPlant
 from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.published import runtime_s
-from collector.simulation.scenario.estate_file import BLOCKS, UNITS, BlockType, SimScenario, cards
+from collector.simulation.scenario.demonstration import BLOCKS, UNITS, BlockType, SimScenario, cards
 
 SCENARIO = SimScenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.storage.history.codec.bundle import bundled, opened_bytes
-from collector.storage.history.codec.coding import (
+from collector.storage.history.codec.column_coding import (
     CodingError,
     Reader,
     coded,
@@ -18,6 +17,7 @@ from collector.storage.history.codec.coding import (
     decoded,
     decoded_times,
 )
+from collector.storage.history.codec.run_bundle import bundled, opened_bytes
 from collector.storage.history.columns import Ints
 
 WHOLE = st.one_of(st.integers(-(2**63), 2**63 - 1), st.integers(-300, 300), st.integers(-2, 2))

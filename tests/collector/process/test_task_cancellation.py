@@ -16,7 +16,7 @@ from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.mqtt.broker import BrokerClient
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock
-from collector.process.stopping import TOLD_S, ended, heeded, step_of_stop, to_its_end
+from collector.process.task_cancellation import TOLD_S, ended, heeded, step_of_stop, to_its_end
 from tests.collector.messaging.sinks import PASSWORD, USER, Broker
 
 
@@ -120,7 +120,7 @@ async def test_what_of_a_stop_takes_long_is_told_by_name(
         finally:
             await asyncio.sleep(0.1)
 
-    monkeypatch.setattr("collector.process.stopping.TOLD_S", TOLD_S / 20)
+    monkeypatch.setattr("collector.process.task_cancellation.TOLD_S", TOLD_S / 20)
     with caplog.at_level(logging.WARNING):
         tasks = [asyncio.create_task(slow(), name="channel site"), asyncio.create_task(asyncio.sleep(60))]
         await asyncio.sleep(0)

@@ -9,8 +9,8 @@ import pytest
 
 from collector.process.clock import stamp
 from collector.recorder import recorder as recording
-from collector.recorder.calm import Calm
-from rules.monitor.calm import JUDGED_EVERY_S
+from collector.recorder.skip_judging import Calm
+from rules.monitor.calm_bounds import JUDGED_EVERY_S
 from rules.monitor.inputs import Input, SystemJudged, Tick
 from rules.monitor.live import Live
 from rules.monitor.outputs import Change

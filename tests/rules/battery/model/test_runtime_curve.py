@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.battery.model.published_runtime import Beyond, curve_for, curve_through
+from rules.battery.model.runtime_curve import Beyond, curve_for, curve_through
 from rules.plant.estate import FittedBank, PowerTable
 from rules.values.verdict import Basis
 

@@ -1,8 +1,8 @@
 """Which readings need not be judged, since nothing at their site moves and they say what was judged a moment ago.
 
 They are decoded, kept, shown and counted like any other; the watch and the judgement of their system look at one in
-six (`rules.monitor.calm`). Nothing rests while anything at the site does: an incident that time or a reading may change,
-planned work, a reading that said something new within the last `rules.monitor.calm.QUIET_S` seconds.
+six (`rules.monitor.calm_bounds`). Nothing rests while anything at the site does: an incident that time or a reading may change,
+planned work, a reading that said something new within the last `rules.monitor.calm_bounds.QUIET_S` seconds.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 from collector.cards.polling.urgency import PollUrgency
 from collector.process.clock import Clock
 from rules.alarms.catalogue import AlarmKind
-from rules.monitor.calm import (
+from rules.monitor.calm_bounds import (
     JUDGED_EVERY_S,
     QUIET_S,
     alike,

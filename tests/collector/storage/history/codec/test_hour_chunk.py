@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.storage.history.codec.chunk import (
+from collector.storage.history.codec.hour_chunk import (
     ChunkError,
     decoded,
     decoded_column,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from rules.alarms.conditions.card import card_conditions
+from rules.alarms.conditions.card_reports import card_conditions
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.supply import SupplyLook, SupplyMemory, odd_ones, supply_events
 from rules.alarms.conditions.unit import Peers, unit_conditions
