@@ -203,6 +203,7 @@ async def serve(
             access_log=False,
             lifespan="off",
             server_header=False,
+            proxy_headers=False,  # else whoever asks from this machine says which address they ask from
             timeout_graceful_shutdown=1,
             h11_max_incomplete_event_size=32 * 1024,
         ),

@@ -208,6 +208,18 @@ def test_another_program_of_this_machine_is_no_proxy(site: Site) -> None:
             assert "strict-transport-security" not in direct.get("/sign-in", headers=headers).headers
 
 
+def test_nobody_on_this_machine_says_which_address_they_ask_from(site: Site) -> None:
+    said = {"name": "stranger", "password": "wrong password"}
+    with httpx.Client(base_url=f"http://127.0.0.1:{site.service.port}") as direct:
+        headers = {"X-Forwarded-For": "203.0.113.9", "Origin": f"http://127.0.0.1:{site.service.port}"}
+        assert direct.post("/sign-in", data=said, headers=headers).status_code == 401
+    client, _ = signed_in(site)
+    told = site.ask(client, "GET", "/v1/events").json()["items"]
+    (line,) = [event for event in told if event["kind"] == "wrong_password"]
+    assert line["asked"]["from"] == "127.0.0.1"
+    assert "203.0.113.9" not in line["text"]
+
+
 def test_tries_are_counted_by_the_clients_own_address(site: Site) -> None:
     client = site.browser()
     said = {"name": "nobody", "password": "wrong password"}
