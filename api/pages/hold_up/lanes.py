@@ -48,7 +48,7 @@ def lanes(sheet: Sheet, subject: Judged) -> Element | None:
     if on is None or not feeds:
         return None
     start = on.since - timedelta(seconds=LEAD_S)
-    end = max(sheet.now + timedelta(seconds=AFTER_S), *[m for m in (on.ends_earliest,) if m])
+    end = max(sheet.now + timedelta(seconds=AFTER_S), on.ends_earliest or sheet.now)
     axis = Axis((end - start).total_seconds() * 1.02)
     clockwork = _Course(subject, on, start, axis)
     rows = [_lane(clockwork, feed) for feed in feeds]

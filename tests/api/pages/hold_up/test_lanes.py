@@ -135,3 +135,16 @@ def test_whom_to_call_has_the_numbers_as_links_and_what_came_back() -> None:
     shown = text(html[html.index('id="whom-works"') :])
     assert re.search(r"R\. Haugen \+44 1632 960114 sms 14:33:55, answered", shown)
     assert "Control room 01632 960120 not told yet" in shown
+
+
+def test_an_outage_whose_end_is_not_known_has_its_lanes_all_the_same() -> None:
+    sheet = coming_back()
+    states = tuple(
+        replace(s, on_battery=replace(s.on_battery, ends_earliest=None, ends_latest=None))
+        if s.on_battery
+        else s
+        for s in sheet.systems
+    )
+    unknown = replace(sheet, systems=states)
+    assert "What feeds each unit" in text(sheets.system(unknown, "works"))
+    assert "What feeds each unit" in text(sheets.index(unknown))
