@@ -44,6 +44,7 @@ bin="$root/.venv/bin"
 PATH="$bin:$PATH:/usr/sbin"
 export PATH
 # One thread a process: the tests measure nothing, and two cores are shared with real servers.
+cores=$(nproc)  # asked first: it takes the next line for its answer
 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
 export OMP_NUM_THREADS OPENBLAS_NUM_THREADS
 # Compiled modules are kept, whatever stands here: the tests start some hundred processes, and each would compile them all.
@@ -62,7 +63,7 @@ say "Format, lint, types, imports ..."
 wait "$compiling" || true  # what is wrong with the tests, they say themselves
 say "Tests ..."
 # One process more than cores, since a third of the time is waiting for servers and clocks; whoever is ready first takes over.
-side_by_side="--numprocesses $(($(nproc) + 1)) --dist worksteal"
+side_by_side="--numprocesses $((cores + 1)) --dist worksteal"
 if [ -n "$quick" ]; then
     exec "$bin/pytest" $side_by_side -m "not slow and not real_server" "$@"
 fi

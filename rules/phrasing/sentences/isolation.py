@@ -7,6 +7,7 @@ from datetime import date
 
 from rules.phrasing.dates import PURPOSES, day_words
 from rules.phrasing.durations import minutes, minutes_up
+from rules.phrasing.figures import down, end_percent, up
 from rules.phrasing.says import says
 from rules.plant.estate import Purpose
 from rules.values.code import Code
@@ -115,11 +116,15 @@ def _when(window: bool) -> str:
 
 
 def _amount(left: float, limit: str) -> str:
-    return f"{left / 1e3:.2f} {'kW' if limit == 'w' else 'kVA'}"
+    return f"{down(left / 1e3, 2):.2f} {'kW' if limit == 'w' else 'kVA'}"
+
+
+def _lacks(over: float, limit: str) -> str:
+    return f"{up(over / 1e3, 2):.2f} {'kW' if limit == 'w' else 'kVA'}"
 
 
 def _room(left: float, limit: str, left_fraction: float, line: int, *, window: bool) -> str:
-    return f"{_amount(left, limit)} ({100 * left_fraction:.0f} %) left on line {line} {_when(window)}"
+    return f"{_amount(left, limit)} ({end_percent(left_fraction)} %) left on line {line} {_when(window)}"
 
 
 @says(Code.LOAD_NOT_KNOWN)
@@ -131,7 +136,7 @@ def load_not_known(*, window: bool) -> str:
 @says(Code.LOAD_TOO_MUCH)
 def load_too_much(*, line: int, limit: str, over: float, window: bool) -> str:
     """Say by how much a line asks more than the others carry: W or VA, as `limit` ("w", "va") says."""
-    return f"Line {line} asks {_amount(over, limit)} more {_when(window)} than the others carry."
+    return f"Line {line} asks {_lacks(over, limit)} more {_when(window)} than the others carry."
 
 
 @says(Code.LOAD_ROOM_SMALL)

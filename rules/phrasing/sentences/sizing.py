@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rules.phrasing.dates import PURPOSES
 from rules.phrasing.durations import minutes, minutes_up
+from rules.phrasing.figures import end_percent
 from rules.phrasing.says import says
 from rules.plant.estate import Purpose
 from rules.values.code import Code
@@ -33,7 +34,7 @@ def retire_little_left(
     about: str, *, line: int, limit: str, peak: float, most: float, room: float, wanted: float
 ) -> str:
     """Say that less is left than is wanted, both as fractions."""
-    left = f"only {100 * room:.0f} % is left, wanted are {100 * wanted:.0f}"
+    left = f"only {end_percent(room)} % is left, wanted are {100 * wanted:.0f}"
     return f"{_without(about, line, limit, peak, most)}: {left}."
 
 
@@ -49,7 +50,7 @@ def retire_too_little_later(
 @says(Code.RETIRE_FITS)
 def retire_fits(about: str, *, line: int, limit: str, peak: float, most: float, room: float) -> str:
     """Say what is left, as a fraction."""
-    return f"{_without(about, line, limit, peak, most)}: {100 * room:.0f} % is left."
+    return f"{_without(about, line, limit, peak, most)}: {end_percent(room)} % is left."
 
 
 @says(Code.RETIRE_BANK)

@@ -44,7 +44,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.LOAD_NOT_KNOWN, window=False), "The load now is not known on every line."),
     (
         reason(Code.LOAD_TOO_MUCH, line=2, limit="va", over=1234.0, window=True),
-        "Line 2 asks 1.23 kVA more in the window, by the weeks before than the others carry.",
+        "Line 2 asks 1.24 kVA more in the window, by the weeks before than the others carry.",
     ),
     (
         reason(
@@ -59,8 +59,8 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Only 0.12 kW (2 %) left on line 1 now; wanted are 5 %.",
     ),
     (
-        reason(Code.LOAD_FITS, line=3, limit="w", left=4000.0, left_fraction=0.4, window=False),
-        "4.00 kW (40 %) left on line 3 now, the tightest.",
+        reason(Code.LOAD_FITS, line=3, limit="w", left=3659.0, left_fraction=0.309, window=False),
+        "3.65 kW (30 %) left on line 3 now, the tightest.",
     ),
     (reason(Code.LOAD_AHEAD_NOT_KNOWN), "What the load will be is not known yet."),
     (reason(Code.NO_BANK_BEHIND), "No bank stands behind the load while the only unit is out."),
