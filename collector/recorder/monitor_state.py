@@ -11,8 +11,9 @@ from typing import Any, Final
 
 from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Snapshot
+from rules.alarms.incidents.incident import COUNTED_FROM
 from rules.monitor.state import Touched, WatchState, restore
-from rules.monitor.state_diff import Changed, changed, clock, every, whole
+from rules.monitor.state_diff import Changed, changed, clock, every, name_of, whole
 from rules.values.serial import to_plain
 
 WATCH: Final = "watch"
@@ -68,6 +69,16 @@ class WatchKeeping:
         self.state, in_parts = await _kept(ledger)
         if not in_parts:
             self.note(every(self.state), self.state)  # its parts are written with the next change
+
+
+def count_on(tx: Transaction, now: datetime) -> None:
+    """Have incidents counted on from a number that no earlier one can have had, since what was counted is lost.
+
+    Their ids, and those of the messages about them, are then new to whoever had messages before.
+    """
+    number = int(now.timestamp()) // 60
+    tx.save_snapshot(Snapshot(WATCH, now, IN_PARTS, clock(WatchState())))
+    tx.save_snapshot(Snapshot(PARTS + name_of("numbers", COUNTED_FROM), now, IN_PARTS, {"is": number}))
 
 
 async def kept_state(ledger: Ledger) -> WatchState:

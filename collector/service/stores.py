@@ -10,6 +10,7 @@ from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
 from collector.configuration.history_server import history_server
 from collector.process.clock import Clock
+from collector.recorder.monitor_state import count_on
 from collector.storage.data_folder import LEDGER_FILE, RESERVE_FILE
 from collector.storage.database import make_folder
 from collector.storage.folder_lock import held
@@ -87,3 +88,5 @@ async def _note_accepted(ledger: Ledger, lost: tuple[PartnerLoss, ...], clock: C
             tx.add_event(
                 JournalLine(clock.now(), "store_loss_accepted", SERVICE, text, body={"store": loss.store})
             )
+            if loss.store == "ledger":
+                count_on(tx, clock.now())

@@ -16,10 +16,12 @@ from api.app import create_app
 from collector.cards.mib.correction_set import Correction, CorrectionSet
 from collector.configuration import load_text
 from collector.process.clock import TurnedClock, stamp
+from collector.recorder.monitor_state import kept_state
 from collector.service.service import Service
 from collector.storage.database import StoreError, StoreFault
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Evidence
+from rules.alarms.incidents.incident import COUNTED_FROM
 from rules.generator.outage_source import OutageSource
 from rules.phrasing.reasons import say
 from rules.plant.reading import (
@@ -379,6 +381,9 @@ async def test_two_services_on_one_folder_and_a_lost_ledger_are_refused(tmp_path
             (line,) = [e for e in (await again.events()).items if e.kind == "store_loss_accepted"]
             assert "--accept-loss ledger" in line.text
             assert "ledger.sqlite is not there" in line.text
+            # what was told before the loss has ids that no message after it may have
+            counted = (await kept_state(again.ledger)).numbers
+            assert counted == {COUNTED_FROM: int(START.timestamp()) // 60}
 
 
 async def test_a_system_that_was_not_read_since_the_start_is_named_and_not_left_out_unsaid(

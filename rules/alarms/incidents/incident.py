@@ -6,10 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
 
 from rules.alarms.catalogue import Cause
 from rules.values.reason import Reason
 from rules.values.severity import Severity
+
+COUNTED_FROM: Final = "*"
+"""Under this key stands the number that incidents of any key are counted on from: after a loss of what was counted."""
 
 
 class NoticeKind(StrEnum):

@@ -8,7 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, Cause
 from rules.alarms.incidents.context import Sites, StepContext
-from rules.alarms.incidents.incident import Incident
+from rules.alarms.incidents.incident import COUNTED_FROM, Incident
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.plant_memory import Scene
 
@@ -79,7 +79,7 @@ class Placing:
 
     def _opened(self, key: str, alarm: Alarm, *, told: bool = False) -> str:
         gathered = self.ground.gathered
-        number = gathered.numbers.get(key, 0) + 1
+        number = max(gathered.numbers.get(key, 0), gathered.numbers.get(COUNTED_FROM, 0)) + 1
         gathered.put_number(key, number)
         incident = Incident(
             id=f"{key}-{number}",

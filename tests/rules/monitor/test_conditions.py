@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.conditions.service import ServiceFigures
+from rules.alarms.incidents.incident import COUNTED_FROM, NoticeKind
 from rules.alarms.lifecycle.states import State
 from rules.battery.state import WouldTell
 from rules.monitor.inputs import (
@@ -109,6 +110,19 @@ def test_banks_that_must_be_renewed_together_are_one_message_about_what_they_sha
     notices = watch.notices()
     assert [n.about for n in notices] == ["north"]
     assert notices[0].what.startswith("10 banks at supply north: the day by which")
+
+
+def test_incidents_are_counted_on_from_where_a_loss_left_them() -> None:
+    watch = Watch()
+    watch.state = replace(watch.state, numbers={COUNTED_FROM: 100})
+    watch.calm(5)
+    for seconds in (10, 900):
+        watch.give(reading("C1", seconds, source=OutputSource.NONE, power_w=0.0))
+        watch.pass_time(seconds + 1, seconds + 60)
+        watch.give(reading("C1", seconds + 61))
+        watch.pass_time(seconds + 62, seconds + 800)
+    opened = [n.incident for n in watch.notices() if n.kind is NoticeKind.OPENED]
+    assert opened == ["unit-C1-101", "unit-C1-102"]
 
 
 def test_load_share_is_judged_against_the_mean_of_the_carrying_units() -> None:
