@@ -38,6 +38,11 @@ def first_clause(text: str) -> str:
     return found.group().strip() if found else text
 
 
+def first_words(do: str, what: str) -> str:
+    """Return what to do first; of an alarm that asks nothing any more all that it says, and no cut of it."""
+    return first_clause(do) if do else what.strip().removesuffix(".")
+
+
 def marked(answer: ShortAnswer, words: str | None = None) -> Nodes:
     """Return an answer after its mark; what was not asked, or cannot be, has none."""
     said = WORDS[answer] if words is None else words
@@ -73,7 +78,7 @@ def first(row: SystemRow) -> Element | None:
     if alarm is None:
         return None
     more = el("small", f" +{alarm.more}") if alarm.more else None
-    return el("span", first_clause(alarm.do or alarm.what), more, class_="aw", data_sev=alarm.severity.value)
+    return el("span", first_words(alarm.do, alarm.what), more, class_="aw", data_sev=alarm.severity.value)
 
 
 def calm(row: SystemRow) -> str:

@@ -68,8 +68,8 @@ def what_first(sheet: Sheet, rows: Sequence[SystemRow]) -> str | None:
     """Return what to do first of all, with its place; None where no alarm stands."""
     for alarm in sheet.alarms:
         row = next((r for r in rows if r.alarm is not None and r.alarm.id == alarm.id), None)
-        if row is not None and row.alarm is not None:
-            do = first_clause(row.alarm.do or row.alarm.what)
+        if row is not None and row.alarm is not None and row.alarm.do:
+            do = first_clause(row.alarm.do)
             return f"First, at {row.name}: {do[:1].lower()}{do[1:]}."
     return None
 

@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl, quote
 
 from api.pages.alarms.alarm_list import by_when, standing, together
 from api.pages.estate import tally
-from api.pages.estate.cells import NOT_SHOWN, first_clause, shutdown_words
+from api.pages.estate.cells import NOT_SHOWN, first_words, shutdown_words
 from api.pages.estate.row_fan import RowAxis, row_axis, row_fan
 from api.pages.hold_up.lanes import WORDS as FED_WORDS
 from api.pages.hold_up.lanes import said as fed_said
@@ -201,7 +201,7 @@ def _first(sheet: Sheet, systems: set[str], alarms: Sequence[ShownAlarm]) -> Ele
         items.append(
             el(
                 "li",
-                el("p", f"{first_clause(alarm.do or alarm.what)}."),
+                el("p", f"{first_words(alarm.do, alarm.what)}."),
                 el("small", f"{where}{by}", class_="short-ink" if due else None),
                 class_="do1",
                 data_sev=alarm.severity,
