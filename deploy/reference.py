@@ -204,7 +204,7 @@ request is signed as Standard Webhooks describe: `webhook-id` (the event's `id`)
 this attempt) and `webhook-signature`, `v1,` and the base64 of HMAC-SHA256 over `ID.TIMESTAMP.BODY`; the key is what is behind
 `whsec_` (base64), or the secret's own bytes. Any answer of 200 to 299 is taken as an acknowledgement. 400, 410, 413, 415 and
 422 mean that it is not to be sent again; 429 and all else that it is tried again later, with growing waits. Redirects are
-not followed. A receiver should refuse timestamps more than five minutes off, and drop an `id` it has had.
+not followed. Whoever takes it in should refuse timestamps more than five minutes off, and drop an `id` it has had.
 
 | `type` | payload |
 | --- | --- |
