@@ -21,7 +21,6 @@ LONG = {
     "collector/cards/snmp/ber.py",
     "collector/cards/snmp/usm.py",
     "collector/configuration/plant_tables.py",
-    "collector/configuration/settings_tables.py",
     "collector/recorder/trackers/discharges.py",
     "collector/storage/ledger/ledger.py",
     "rules/battery/discharge/capacity.py",

@@ -12,6 +12,7 @@ from typing import Final, TypeVar, cast, get_args
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from collector.cards.snmp.target import CardTarget
+from collector.configuration import card_tables, channel_tables
 from collector.configuration import plant_tables as plant
 from collector.configuration import settings_tables as collecting
 from collector.configuration.faults import (
@@ -57,10 +58,10 @@ LISTS: Final[Mapping[str, tuple[type[plant.PlantTable], ...]]] = {
     "generator": (plant.GeneratorTable,),
     "system": (plant.SystemTable,),
     "unit": (plant.UnitTable,),
-    "card": (collecting.CardTable,),
+    "card": (card_tables.CardTable,),
     "bank": (plant.BankTable,),
     "load_group": (plant.LoadGroupTable,),
-    "channel": collecting.CHANNELS,
+    "channel": channel_tables.CHANNELS,
     "person": (PersonTable,),
     "rota": (RotaTable,),
     "alarm": (collecting.AlarmTable,),
@@ -72,7 +73,7 @@ LISTS: Final[Mapping[str, tuple[type[plant.PlantTable], ...]]] = {
 SECTIONS: Final[Mapping[str, type[plant.PlantTable]]] = {
     "watch": plant.WatchTable,
     "secrets": collecting.SecretsTable,
-    "polling": collecting.PollingTable,
+    "polling": card_tables.PollingTable,
     "listen": collecting.ListenTable,
     "notifications": collecting.NotificationsTable,
     "set_words": collecting.SetWordsTable,
@@ -98,7 +99,7 @@ class CardAccess:
     secret_name: str
     credentials: CommunitySecret | SnmpUser
     snmp_version: str
-    polling: collecting.PollingTable
+    polling: card_tables.PollingTable
     read_as: Mapping[str, float | None] = field(default_factory=dict)
 
 
@@ -110,9 +111,9 @@ class Configuration:
     estate: Estate
     cards: Mapping[str, CardAccess]
     secrets: Mapping[str, AnySecret]
-    channels: Mapping[str, collecting.Channel]
+    channels: Mapping[str, channel_tables.Channel]
     people: People
-    polling: collecting.PollingTable
+    polling: card_tables.PollingTable
     listen: collecting.ListenTable
     notifications: collecting.NotificationsTable
     history: collecting.HistoryTable
@@ -187,7 +188,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         secrets=secrets.by_name,
         channels=channels,
         people=_people(entries),
-        polling=_section(sections, "polling", collecting.PollingTable),
+        polling=_section(sections, "polling", card_tables.PollingTable),
         listen=_section(sections, "listen", collecting.ListenTable),
         notifications=_section(sections, "notifications", collecting.NotificationsTable),
         history=history,
@@ -291,11 +292,11 @@ def _kind_of(kind: type[plant.PlantTable]) -> str:
     return str(get_args(kind.model_fields["kind"].annotation)[0])
 
 
-_CHANNEL: Final[TypeAdapter[collecting.Channel]] = TypeAdapter(collecting.Channel)
+_CHANNEL: Final[TypeAdapter[channel_tables.Channel]] = TypeAdapter(channel_tables.Channel)
 
 
-def _channels(entries: Entries) -> list[collecting.Channel]:
-    return [cast("collecting.Channel", entry) for entry in entries.of.get("channel", [])]
+def _channels(entries: Entries) -> list[channel_tables.Channel]:
+    return [cast("channel_tables.Channel", entry) for entry in entries.of.get("channel", [])]
 
 
 def setting_names(kind: type[BaseModel]) -> list[str]:
@@ -348,8 +349,8 @@ def _with_secrets(
     cards: dict[str, CardAccess] = {}
     if not secrets.found:
         return secrets, secret_notes, cards
-    general = _section(sections, "polling", collecting.PollingTable)
-    for card in entries.all(collecting.CardTable, "card"):
+    general = _section(sections, "polling", card_tables.PollingTable)
+    for card in entries.all(card_tables.CardTable, "card"):
         place = entries.place(card)
         found = pick(secrets, card.secret, f"{place}.secret", (CommunitySecret, SnmpUser), notes)
         if isinstance(found, CommunitySecret | SnmpUser):
@@ -384,7 +385,7 @@ def _estate(entries: Entries, watch: plant.WatchTable) -> Estate:
         generators={e.id: e.value() for e in entries.all(plant.GeneratorTable, "generator")},
         systems={e.id: e.value() for e in entries.all(plant.SystemTable, "system")},
         units={e.id: e.value() for e in entries.all(plant.UnitTable, "unit")},
-        cards={e.id: e.value() for e in entries.all(collecting.CardTable, "card")},
+        cards={e.id: e.value() for e in entries.all(card_tables.CardTable, "card")},
         banks={e.id: e.value() for e in entries.all(plant.BankTable, "bank")},
         load_groups={e.id: e.value() for e in entries.all(plant.LoadGroupTable, "load_group")},
         watch_power=watch.value(),

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, TypeVar
 
+from collector.configuration.card_tables import CardTable
 from collector.configuration.faults import FaultList, nearest, shown
 from collector.configuration.people.tables import PersonTable, RotaTable
 from collector.configuration.plant_tables import (
@@ -23,7 +24,6 @@ from collector.configuration.plant_tables import (
 from collector.configuration.settings_tables import (
     AlarmTable,
     CalendarTable,
-    CardTable,
     DeliveryTable,
     HistoryTable,
     ListenTable,

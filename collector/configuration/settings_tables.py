@@ -1,4 +1,4 @@
-"""The tables of the estate file that say how to read cards, keep what was read, and tell people.
+"""The tables of the estate file that stand there once: listening, keeping, delivery, page; and alarms and planned work.
 
 These stay in the collector: addresses, names of secrets and people are no business of the rules.
 """
@@ -11,12 +11,9 @@ from datetime import datetime, time, timedelta
 from typing import Annotated, Final, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-import rules.plant.estate as plant
-from collector.cards.mib.upsmib import BY_NAME
-from collector.cards.snmp.target import CardTarget, parse_target
 from collector.configuration.plant_tables import (
     Day,
     Id,
@@ -36,26 +33,6 @@ Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 
 
 Clock = Annotated[time, Field(strict=True)]
-
-
-def _target(value: object) -> CardTarget:
-    if isinstance(value, CardTarget):
-        return value
-    try:
-        return parse_target(value if isinstance(value, str) else "")
-    except ValueError as error:
-        raise PydanticCustomError(
-            "want", "{want}", {"want": str(error), "got": "something else (not shown: it may hold a secret)"}
-        ) from None
-
-
-def _mib_name(text: str) -> str:
-    item = BY_NAME.get(text)
-    if item is None or item.unit is None:
-        raise PydanticCustomError(
-            "want", "{want}", {"want": "a measured object of RFC 1628", "got": text[:60]}
-        )
-    return text
 
 
 def _network(text: str) -> str:
@@ -91,12 +68,12 @@ HEADERS_OF_HTTP: Final = frozenset(
     }
 )
 """Headers that every client sends itself: none of them can say whom a proxy knows."""
+
+
 Network = Annotated[str, AfterValidator(_network)]
+
+
 HeaderName = Annotated[str, AfterValidator(_header_name)]
-MibName = Annotated[str, AfterValidator(_mib_name)]
-
-
-Target = Annotated[CardTarget, BeforeValidator(_target)]
 
 
 def _is_loopback(host: str) -> bool:
@@ -213,29 +190,6 @@ class NotificationsTable(PlantTable):
 
     host: Text = Field(default="127.0.0.1", description="address to listen at")
     port: Port | None = Field(default=None, description="UDP port; left out, none are listened for")
-
-
-class PollingTable(PlantTable):
-    """How often cards are read; a card's own settings win."""
-
-    every_s: Number = Field(default=5.0, ge=1, le=300, description="seconds between readings on mains")
-    on_battery_every_s: Number = Field(
-        default=2.0, ge=0.5, le=60, description="seconds between readings on battery or in a test"
-    )
-    slow_every_s: Number = Field(
-        default=60.0,
-        ge=5,
-        le=3600,
-        description="seconds between readings of what changes slowly (bypass, test results)",
-    )
-    nameplate_every_s: Number = Field(
-        default=86400.0, ge=60, le=604800, description="seconds between readings of the nameplate"
-    )
-    deadline_s: Number = Field(default=2.0, ge=0.2, le=30, description="seconds to wait for one reply")
-    retries: Whole = Field(default=1, ge=0, le=5, description="times one request is sent again")
-    objects_per_request: Whole = Field(
-        default=60, ge=1, le=60, description="the most objects asked for at once; each card begins with 20"
-    )
 
 
 class HistoryTable(PlantTable):
@@ -417,120 +371,3 @@ class CalendarTable(PlantTable):
     file: Text = Field(description="the file, beside the estate file or with its full path")
     about: Id = Field(description="the site, supply, system or unit the work is done at")
     explains: Explains = Field(description="what kind of work it is, and so which alarms it explains")
-
-
-class CardTable(PlantTable):
-    """A network card."""
-
-    id: Id = Field(description="short name")
-    target: Target = Field(description="snmp://HOST[:PORT], an address or a host name")
-    secret: Id = Field(description="the name of its community or SNMPv3 user in the secrets file")
-    covers: tuple[Id, ...] = Field(min_length=1, description="the units it speaks for")
-    reports: Literal["unit", "sum", "first"] = Field(
-        default="unit", description="where it covers several: the sum of all, or the first only"
-    )
-    snmp_version: Literal["1", "2c", "3"] | None = Field(
-        default=None, description="2c with a community and 3 with a user where left out"
-    )
-    every_s: Number | None = Field(default=None, ge=1, le=300, description="as in [polling], for this card")
-    on_battery_every_s: Number | None = Field(
-        default=None, ge=0.5, le=60, description="as in [polling], for this card"
-    )
-    slow_every_s: Number | None = Field(
-        default=None, ge=5, le=3600, description="as in [polling], for this card"
-    )
-    nameplate_every_s: Number | None = Field(
-        default=None, ge=60, le=604800, description="as in [polling], for this card"
-    )
-    deadline_s: Number | None = Field(
-        default=None, ge=0.2, le=30, description="as in [polling], for this card"
-    )
-    retries: Whole | None = Field(default=None, ge=0, le=5, description="as in [polling], for this card")
-    objects_per_request: Whole | None = Field(
-        default=None, ge=1, le=60, description="as in [polling], for this card"
-    )
-    read_as: dict[MibName, Number | Literal["not_known"]] | None = Field(
-        default=None,
-        description="what a MIB object is to be multiplied by, or `not_known`; wins over what is learnt",
-    )
-
-    def value(self) -> plant.Card:
-        """Return the rules' value, without the address."""
-        return plant.Card(self.id, self.covers, plant.CardReports(self.reports))
-
-    def overrides(self) -> dict[str, float | None]:
-        """Return MIB object -> factor, None for one that is not to be believed."""
-        return {
-            name: None if how == "not_known" else float(how) for name, how in (self.read_as or {}).items()
-        }
-
-    def polling(self, general: PollingTable) -> PollingTable:
-        """Return the cadence of this card: its own settings over the general ones."""
-        own = {name: getattr(self, name) for name in PollingTable.model_fields}
-        return general.model_copy(update={name: value for name, value in own.items() if value is not None})
-
-
-class MqttSettings(PlantTable):
-    """A broker that state and alarms are published to."""
-
-    id: Id = Field(description="short name")
-    kind: Literal["mqtt"] = Field(description='"mqtt"')
-    host: Text = Field(description="the broker's host")
-    port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")
-    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
-    authority_file: Text | None = Field(
-        default=None, description="certificates to trust, where not the computer's own"
-    )
-    secret: Id | None = Field(default=None, description="the secret with user and password")
-    topics_below: Text = Field(default="ridethrough", description="first part of every topic")
-    keep_alive_s: Whole = Field(
-        default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
-    )
-
-
-class MailSettings(PlantTable):
-    """A mail server."""
-
-    id: Id = Field(description="short name")
-    kind: Literal["mail"] = Field(description='"mail"')
-    host: Text = Field(description="the server's host")
-    port: Port = Field(default=587, description="its port")
-    encryption: Literal["starttls", "tls", "none"] = Field(
-        default="starttls", description="how the way to the server is protected"
-    )
-    authority_file: Text | None = Field(
-        default=None, description="certificates to trust, where not the computer's own"
-    )
-    secret: Id | None = Field(default=None, description="the secret with user and password")
-    sender: Text = Field(description="the address messages come from")
-
-
-class WebhookSettings(PlantTable):
-    """A web address that each message is posted to, signed."""
-
-    id: Id = Field(description="short name")
-    kind: Literal["webhook"] = Field(description='"webhook"')
-    url: Url = Field(description="the address; https, or http on this machine only")
-    authority_file: Text | None = Field(
-        default=None, description="certificates to trust, where not the computer's own"
-    )
-    secret: Id | None = Field(default=None, description="the secret whose token signs each message")
-
-
-class CommandSettings(PlantTable):
-    """A program of the site's own that is run for each message, which it reads from standard input."""
-
-    id: Id = Field(description="short name")
-    kind: Literal["command"] = Field(description='"command"')
-    command: tuple[Text, ...] = Field(min_length=1, description="program (with its full path) and arguments")
-    deadline_s: Positive = Field(
-        default=30.0, le=600, description="seconds until it is stopped and counts as failed"
-    )
-
-
-Channel = Annotated[
-    MqttSettings | MailSettings | WebhookSettings | CommandSettings, Field(discriminator="kind")
-]
-
-
-CHANNELS: Final[tuple[type[PlantTable], ...]] = (MqttSettings, MailSettings, WebhookSettings, CommandSettings)

@@ -12,8 +12,8 @@ from time import perf_counter
 import pytest
 
 from collector.recorder.monitor_state import WatchKeeping
-from collector.storage.ledger.ledger import Transaction
 from collector.storage.ledger.records import Snapshot
+from collector.storage.ledger.transaction import Transaction
 from rules.monitor.inputs import SystemJudged
 from rules.monitor.live import Live
 from rules.monitor.state import Book, WatchState, snapshot

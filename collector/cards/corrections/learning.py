@@ -17,8 +17,9 @@ from collector.cards.corrections.knowledge import CardKnowledge, IdentityChange
 from collector.cards.corrections.sample import Declared, declared_for
 from collector.cards.mib.correction_set import STANDARD, CorrectionSet
 from collector.cards.mib.wire_values import WireState
-from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Corrections, LearntFact
+from collector.storage.ledger.transaction import Transaction
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Stamp
 

@@ -9,13 +9,13 @@ from itertools import groupby
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from collector.configuration.channel_tables import CommandSettings, MailSettings
 from collector.configuration.faults import FaultList
 from collector.configuration.people.hours import DAYS, within_hours
 from collector.configuration.people.rota import stretches
 from collector.configuration.people.tables import PersonTable, RotaTable, TellTable
 from collector.configuration.plant_tables import SiteTable, SystemTable
 from collector.configuration.references import Entries
-from collector.configuration.settings_tables import CommandSettings, MailSettings
 from rules.values.severity import Severity
 
 GRAVE: Final = (Severity.CRITICAL, Severity.MAJOR)

@@ -14,7 +14,7 @@ import os
 import signal
 from typing import Final
 
-from collector.configuration.settings_tables import CommandSettings as Settings
+from collector.configuration.channel_tables import CommandSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.channels.webhook import event_of
 from collector.storage.ledger.records import Outgoing

@@ -11,8 +11,8 @@ from typing import Final
 
 import aiosmtplib
 
+from collector.configuration.channel_tables import MailSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MailSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.messaging.delivery.letter import WORDS, Letter
 from collector.storage.ledger.records import Outgoing

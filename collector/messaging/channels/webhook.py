@@ -15,8 +15,8 @@ from typing import Any, Final
 
 import httpx
 
+from collector.configuration.channel_tables import WebhookSettings as Settings
 from collector.configuration.secrets import Token
-from collector.configuration.settings_tables import WebhookSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.messaging.delivery.letter import HEARTBEAT, Letter, notice_data
 from collector.process.clock import Clock

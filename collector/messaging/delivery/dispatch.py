@@ -18,8 +18,8 @@ from urllib.parse import quote
 from collector.configuration.people.people import People
 from collector.messaging.delivery.letter import POST, Post, notice_fields
 from collector.messaging.delivery.recipients import letters
-from collector.storage.ledger.ledger import Transaction
 from collector.storage.ledger.records import JournalLine, Outgoing
+from collector.storage.ledger.transaction import Transaction
 from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.alarms.lifecycle.alarm import Alarm, Happened
 from rules.alarms.lifecycle.states import State

@@ -16,7 +16,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.configuration import settings_tables as collecting
+from collector.configuration import channel_tables
 from collector.configuration.loading import Configuration
 from collector.configuration.people.tables import PersonTable
 from collector.configuration.secrets import AnySecret, Login, Token
@@ -36,8 +36,9 @@ from collector.messaging.delivery.recipients import outgoing
 from collector.messaging.mqtt.other_collectors import Neighbours
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import Clock
-from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
+from collector.storage.ledger.transaction import Transaction
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.monitor.outputs import Change
 from rules.plant.topology import Topology
@@ -78,7 +79,7 @@ def channels_of(
 
 
 def _channel(
-    settings: collecting.Channel,
+    settings: channel_tables.Channel,
     secret: AnySecret | None,
     delivery: DeliveryTable,
     collector: str,
@@ -89,7 +90,7 @@ def _channel(
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
-        case collecting.MqttSettings():
+        case channel_tables.MqttSettings():
             return MqttChannel(
                 settings,
                 login,
@@ -99,11 +100,11 @@ def _channel(
                 alive=alive,
                 neighbours=neighbours,
             )
-        case collecting.MailSettings():
+        case channel_tables.MailSettings():
             return MailChannel(settings, login)
-        case collecting.WebhookSettings():
+        case channel_tables.WebhookSettings():
             return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock)
-        case collecting.CommandSettings():
+        case channel_tables.CommandSettings():
             return CommandChannel(settings)
 
 

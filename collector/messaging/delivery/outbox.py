@@ -30,8 +30,9 @@ from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_p
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
 from collector.process.task_cancellation import asked_to_end
-from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import JournalLine, Outgoing, Sending
+from collector.storage.ledger.transaction import Transaction
 from rules.alarms.incidents.incident import NoticeNews
 from rules.monitor.clock_moved import moved
 from rules.values.severity import Severity

@@ -21,8 +21,8 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from collector.configuration.channel_tables import MqttSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, why
 from collector.messaging.delivery.letter import LETTER, Letter, Post, notice_data
 from collector.messaging.mqtt.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection

@@ -2,9 +2,10 @@
 
 Read in this order: `records` (the values), `discharge_record` (one discharge as it is kept), `schema` (the tables),
 `rows` (values to rows and back), `whence` (for whom a change is made), `waiting` (what a disk has not taken yet), `reserve` (and keeps through a kill),
-`ledger` (the transaction and the reads), `access` (who may look and act), `retention` (what it lets go of, and when).
+`transaction` (what is written together), `ledger` (keeps it, and the reads), `access` (who may look and act), `retention` (what it lets go of, and when).
 """
 
-from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.ledger import Ledger
+from collector.storage.ledger.transaction import Transaction
 
 __all__ = ["Ledger", "Transaction"]

@@ -11,8 +11,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
-from collector.storage.ledger.ledger import Ledger, Transaction
+from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import AccessToken, JournalLine, SessionLine, UserLine
+from collector.storage.ledger.transaction import Transaction
 
 LANE: Final = "access"
 """Who is let in waits for no answer about the past."""

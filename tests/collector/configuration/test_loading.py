@@ -12,10 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.configuration import ConfigError, Configuration, load, load_text
+from collector.configuration.channel_tables import MailSettings
 from collector.configuration.faults import FaultList
 from collector.configuration.loading import check_tables
 from collector.configuration.secrets import CommunitySecret, SnmpUser
-from collector.configuration.settings_tables import MailSettings
 from collector.planning.planned_work import windows
 from rules.alarms.catalogue import with_overrides
 from rules.plant.estate import AnswerTimes, Charging, Purpose, VoltageReported, in_place

@@ -11,7 +11,7 @@ import asyncio
 import sys
 from pathlib import Path
 
-from collector.configuration.settings_tables import WebhookSettings as Settings
+from collector.configuration.channel_tables import WebhookSettings as Settings
 from collector.messaging.channels.webhook import WebhookChannel
 from collector.process.clock import SystemClock
 from collector.recorder.journal_lines import save_change

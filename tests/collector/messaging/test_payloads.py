@@ -17,8 +17,8 @@ from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.letter import HEARTBEAT, LETTER, POST, Letter, Post, notice_data
 from collector.messaging.delivery.state import state_data
 from collector.messaging.mqtt.publisher import alive_data
-from collector.storage.ledger.ledger import Transaction
 from collector.storage.ledger.records import Outgoing
+from collector.storage.ledger.transaction import Transaction
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import IncidentPart
 from rules.alarms.lifecycle.alarm import Acknowledgement, Happened, new_alarm

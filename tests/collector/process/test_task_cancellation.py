@@ -11,8 +11,8 @@ from time import monotonic
 
 import pytest
 
+from collector.configuration.channel_tables import MqttSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.mqtt.broker import BrokerClient
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.configuration.settings_tables import CommandSettings as Settings
+from collector.configuration.channel_tables import CommandSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow
 from collector.messaging.channels.command import CommandChannel
 from tests.collector.messaging.cases import until

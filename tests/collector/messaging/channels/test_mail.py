@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.configuration.channel_tables import MailSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MailSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken
 from collector.messaging.channels.mail import MailChannel, mail_of
 from collector.messaging.delivery.letter import Letter

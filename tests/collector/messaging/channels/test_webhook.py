@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.configuration.channel_tables import WebhookSettings as Settings
 from collector.configuration.secrets import Token
-from collector.configuration.settings_tables import WebhookSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow
 from collector.messaging.channels.webhook import WebhookChannel, event_id, signed
 from collector.messaging.delivery.recipients import letters

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.configuration.channel_tables import MqttSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.mqtt.other_collectors import FIRST_WITHIN_S, Neighbours
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock, TurnedClock

@@ -12,8 +12,8 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from collector.configuration.channel_tables import MqttSettings as Settings
 from collector.configuration.secrets import Login
-from collector.configuration.settings_tables import MqttSettings as Settings
 from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.delivery.letter import POST, Post
 from collector.messaging.delivery.recipients import letters
