@@ -33,6 +33,8 @@ from collector.storage.maintenance.backup import backup, rescue, restore, verify
 from collector.storage.partner import PartnerLoss, counted, join, known, losses, refuse
 from collector.storage.store_files import opened, whole
 from tests.api.test_service_http import ESTATE, SECRETS
+from tests.collector.storage.partner_checks import lost_in as found
+from tests.collector.storage.partner_checks import refused_until_accepted
 
 ROOT = Path(__file__).resolve().parents[3]
 TEXT = "INSERT INTO texts (kind, value) VALUES (0, randomblob(16))"
@@ -53,10 +55,6 @@ def started(folder: Path, accepted: str | None = None, commits: int = 5) -> None
     finally:
         history.close_now()
         ledger.close_now()
-
-
-def found(folder: Path) -> list[str]:
-    return [loss.store for loss in losses(folder, opened)]
 
 
 def gone(folder: Path, name: str) -> None:
@@ -123,20 +121,7 @@ def test_a_store_that_is_not_what_its_partner_knows_is_refused_until_it_is_accep
     folder: Path, case: str
 ) -> None:
     lose, store = LOST[case]
-    assert found(folder) == []
-    lose(folder)
-    assert found(folder) == [store]
-    assert any(finding.where == f"the {store}" for finding in verify(folder).findings)
-    other = {"ledger": "history", "history": "ledger"}[store]
-    for accepted in (None, other):
-        with pytest.raises(StoreError, match=f"--accept-loss {store}") as refused:
-            started(folder, accepted)
-        assert refused.value.fault is StoreFault.PARTNER_LOST
-    started(folder, store)
-    assert found(folder) == []
-    assert not [finding for finding in verify(folder).findings if finding.where.startswith("the ")]
-    started(folder)  # and is asked once
-    assert found(folder) == []
+    refused_until_accepted(folder, started, lose, store, {"ledger": "history", "history": "ledger"}[store])
 
 
 def test_a_folder_that_was_never_started_and_one_of_an_earlier_program_are_joined(tmp_path: Path) -> None:

@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE, SPOOL_FILE
-from collector.storage.database import Database, StoreError, StoreFault
+from collector.storage.database import Database
 from collector.storage.history.influx.spool import STEPS, Spool, row_of
 from collector.storage.ledger import Ledger
-from collector.storage.maintenance.backup import backup, rescue, restore, verify
+from collector.storage.maintenance.backup import backup, rescue, restore
 from collector.storage.partner import WITH_HISTORY, WITH_SPOOL, join, losses, refuse
 from collector.storage.store_files import opened
+from tests.collector.storage.partner_checks import lost_in as found
+from tests.collector.storage.partner_checks import refused_until_accepted
 from tests.collector.storage.test_partner import LINE, gone
 from tests.collector.storage.test_partner import started as started_with_history
 
@@ -34,10 +36,6 @@ def started(folder: Path, accepted: str | None = None, commits: int = 5) -> None
     finally:
         spool.database.close_now()
         ledger.close_now()
-
-
-def found(folder: Path) -> list[str]:
-    return [loss.store for loss in losses(folder, opened)]
 
 
 def emptied(name: str) -> Callable[[Path], None]:
@@ -94,20 +92,7 @@ def test_a_store_that_is_not_what_its_partner_knows_is_refused_until_it_is_accep
     folder: Path, case: str
 ) -> None:
     lose, store = LOST[case]
-    assert found(folder) == []
-    lose(folder)
-    assert found(folder) == [store]
-    assert any(finding.where == f"the {store}" for finding in verify(folder).findings)
-    other = {"ledger": "spool", "spool": "ledger"}[store]
-    for accepted in (None, other):
-        with pytest.raises(StoreError, match=f"--accept-loss {store}") as refused:
-            started(folder, accepted)
-        assert refused.value.fault is StoreFault.PARTNER_LOST
-    started(folder, store)
-    assert found(folder) == []
-    assert not [finding for finding in verify(folder).findings if finding.where.startswith("the ")]
-    started(folder)  # and is asked once
-    assert found(folder) == []
+    refused_until_accepted(folder, started, lose, store, {"ledger": "spool", "spool": "ledger"}[store])
 
 
 def test_a_folder_that_goes_from_one_kind_of_store_to_the_other_and_back_loses_nothing(
