@@ -127,6 +127,7 @@ class PostOffice:
         self.outbox = Outbox(ledger, channels, clock, RateLimit(delivery.most_messages, delivery.within_s))
         self.told: dict[str, tuple[Telling, ...]] = {}
         """Who was told of each incident that is looked after: see `refresh_told`."""
+        self._told_in: dict[str, str | None] = {}
         self._ledger = ledger
         self._clock = clock
         self.handover = Handover(
@@ -186,12 +187,16 @@ class PostOffice:
 
     async def refresh_told(self, incidents: Collection[str]) -> None:
         """Bring `told` up to date for these incidents, and forget all others."""
-        dirty = {i for i in incidents if i in self.outbox.touched or i not in self.told}
-        self.outbox.touched.clear()
+        for new in set(incidents) - set(self._told_in):
+            self._told_in[new] = await told_in(self._ledger, new)
+        touched = self.outbox.touched
+        dirty = {i for i in incidents if i in touched or i not in self.told or self._told_in[i] in touched}
+        touched.clear()
         for incident in sorted(dirty):
             self.told[incident] = await told(self._ledger, incident)
-        for gone in set(self.told) - set(incidents):
-            del self.told[gone]
+        for gone in set(self._told_in) - set(incidents):
+            del self._told_in[gone]
+            self.told.pop(gone, None)
 
     def failing(self) -> dict[str, bool | None]:
         """Return for each channel whether it fails now, None where nobody tried yet."""
@@ -223,26 +228,41 @@ class PostOffice:
 
 
 async def told(ledger: Ledger, incident: str) -> tuple[Telling, ...]:
-    """Return who was told of an incident, by what, and what came back, oldest first."""
-    found: list[Telling] = []
+    """Return who was told of an incident, by what, and what came back, oldest first.
+
+    Of one that was handed over by another at its end they were told by that one's closing notice.
+    """
+    before = await told_in(ledger, incident)
+    found = (
+        []
+        if before is None
+        else [t for t, kind in await _tellings(ledger, before) if kind is NoticeKind.CLOSED]
+    )
+    return (*found, *(telling for telling, _ in await _tellings(ledger, incident)))
+
+
+async def told_in(ledger: Ledger, incident: str) -> str | None:
+    """Return the incident whose end handed this one over; None for one with a beginning of its own."""
+    line = await ledger.incident(incident)
+    return None if line is None else line.body.get("told_in")
+
+
+async def _tellings(ledger: Ledger, incident: str) -> list[tuple[Telling, NoticeKind]]:
+    found: list[tuple[Telling, NoticeKind]] = []
     before: int | None = None
     while True:
         page = await ledger.messages(incident=incident, before=before)
         for line in page.items:
             if line.schema != LETTER or (line.result or "").startswith(NOT_NEEDED):
                 continue
+            letter = Letter.of(line.body)
             result = "waiting" if line.sending is Sending.WAITING and not line.attempts else line.result
-            found.append(
-                Telling(
-                    Letter.of(line.body).person,
-                    line.channel,
-                    line.created,
-                    result,
-                    handed_over=line.sending is Sending.SENT,
-                )
+            telling = Telling(
+                letter.person, line.channel, line.created, result, handed_over=line.sending is Sending.SENT
             )
+            found.append((telling, letter.notice.kind))
         if page.next is None:
-            return tuple(reversed(found))
+            return found[::-1]
         before = page.next
 
 

@@ -73,6 +73,7 @@ class IncidentPart:
 class Incident:
     """One cause. `members` are active now, `ever` were at some time; `counted` adds what they explain.
 
+    `told_in`: the incident whose closing notice said that this one's alarms still stand; they were with it before.
     `pending`: alarms that people must still be told of, since `pending_s`; nothing leaves it but a notice.
     """
 
@@ -101,6 +102,7 @@ class Incident:
     quiet_since_s: float | None = None
     closed_at: datetime | None = None
     part_of: str | None = None
+    told_in: str | None = None
     parts: Mapping[str, IncidentPart] = field(default_factory=dict)
     title: Reason | None = None
     do: Reason | None = None

@@ -162,7 +162,9 @@ class Placing:
         for key, group in _alike(left, self.ground.scene).items():
             incident_id = self._opened(key if len(group) > 1 else f"own-{group[0].id}", group[0], told=True)
             ids = tuple(a.id for a in group)
-            gathered.put_incident(replace(gathered.incidents[incident_id], members=ids, ever=ids))
+            gathered.put_incident(
+                replace(gathered.incidents[incident_id], members=ids, ever=ids, told_in=closed.id)
+            )
             for alarm in group:
                 self._into(incident_id, alarm)
             opened.append(incident_id)

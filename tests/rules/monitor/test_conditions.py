@@ -30,6 +30,7 @@ from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (
     START,
     estate,
+    on_bank,
     overdue_bank,
     reading,
     stamp,
@@ -251,3 +252,18 @@ def test_nobody_is_told_in_an_outage_that_readiness_cannot_be_told() -> None:
         watch.give(SystemJudged(stamp(seconds), replace(state, on_battery=OnBattery(START, None, None))))
     alarm = watch.state.alarms.get("requirement_unknown:works:hand")
     assert alarm is None or not alarm.state.active
+
+
+def test_what_outlives_a_power_incident_knows_in_which_one_it_was_told() -> None:
+    watch = Watch()
+    watch.calm(5)
+    for seconds in range(10, 900, 5):
+        on_battery = seconds < 70
+        for n, unit in enumerate(NORTH):
+            at = seconds + 0.1 * n
+            watch.give(on_bank(unit, at) if on_battery else reading(unit, at))
+        judged = system_state("works", seconds + 2, verdict=Verdict.INADEQUATE, margin_s=-60.0)
+        watch.give(SystemJudged(stamp(seconds + 2), judged))
+    (left,) = watch.state.incidents.values()
+    assert (left.members, left.told_in) == (("requirement_not_met:works:hand",), "power-north-1")
+    assert [n.incident for n in watch.notices() if n.kind is NoticeKind.OPENED] == ["power-north-1"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+from dataclasses import replace
 from pathlib import Path
 
 from collector.configuration import load
@@ -9,8 +11,10 @@ from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.delivery.office import PostOffice, test_delivery
 from collector.process.clock import TurnedClock
+from collector.recorder.journal_lines import save_change
 from collector.storage.ledger import Ledger
-from tests.collector.messaging.cases import AT, Scripted, person
+from rules.alarms.incidents.incident import IncidentChange, NoticeKind
+from tests.collector.messaging.cases import AT, Scripted, change, notice, office, person, put, until
 
 
 async def test_the_example_estate_has_a_post_office_with_all_its_channels(tmp_path: Path) -> None:
@@ -50,3 +54,25 @@ async def test_a_sign_of_life_goes_by_each_channel_and_a_failing_one_does_not_st
     heart = Heartbeat([first, second], TurnedClock(AT), every_s=60, collector="fellbeck")
     await heart.beat()
     assert second.taken[0].body == {"collector": "fellbeck", "state": "running", "next_within_s": 180}
+
+
+async def test_who_was_told_that_something_still_stands_was_told_of_what_it_became(tmp_path: Path) -> None:
+    post = Scripted()
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        where = office(ledger, TurnedClock(AT), {"post": post}, (person("Desk"),))
+        await put(ledger, where, notice("power-1", 1), notice("power-1", 2, kind=NoticeKind.CLOSED))
+        own = replace(change(notice("own-1")).incident, told_in="power-1")
+        async with ledger.transaction() as tx:
+            save_change(tx, IncidentChange(own, None, AT))
+        await where.refresh_told({"own-1"})
+        assert [(t.who, t.result) for t in where.told["own-1"]] == [("Desk", "waiting")]
+        running = asyncio.create_task(where.outbox.run())
+        await until(lambda: len(post.taken) == 2)
+        await until(lambda: bool(where.outbox.touched))
+        await where.refresh_told({"own-1"})
+        running.cancel()
+        (one,) = where.told["own-1"]
+        assert (one.who, one.handed_over) == ("Desk", True)
+        assert (one.result or "").endswith("taken")
+        await where.refresh_told(())
+        assert where.told == {}
