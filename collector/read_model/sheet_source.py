@@ -256,7 +256,10 @@ def alarm_as_read(
     kind = CATALOGUE.get(alarm.kind)
     what = say(alarm.what) or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
-    gone = alarm.condition is False and (alarm.standing or alarm.state in _OVER)
+    # what returned stays returned while its card is silent: only its condition, seen again, could say otherwise
+    gone = (alarm.standing and alarm.condition is False) or (
+        alarm.state in _OVER and alarm.condition is not True
+    )
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,

@@ -24,6 +24,8 @@ NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)
         (State.ACTIVE_UNACKNOWLEDGED, False, True, True),  # waits out its off-delay
         (State.RETURNED_UNACKNOWLEDGED, False, False, True),
         (State.LATCHED, False, False, True),
+        (State.RETURNED_UNACKNOWLEDGED, None, False, True),  # its card fell silent afterwards
+        (State.RETURNED_UNACKNOWLEDGED, True, False, False),  # it is so again, and waits out its delay
     ],
 )
 def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_that_is_over(
