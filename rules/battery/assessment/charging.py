@@ -76,7 +76,7 @@ def _too_little(seen: Sequence[ChargeHour], now: datetime) -> str:
     if now - seen[-1].at > timedelta(hours=_RECENT_H):
         return f"no battery voltage was read for a whole hour in the last {_RECENT_H} h"
     if len(seen) < _FEWEST_HOURS:
-        return f"battery voltage was read for {len(seen)} h so far, and it takes {_FEWEST_HOURS}"
+        return f"battery voltage was read in {len(seen)} of the hours by the clock so far, and it takes {_FEWEST_HOURS}"
     return ""
 
 

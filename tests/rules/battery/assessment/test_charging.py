@@ -86,7 +86,7 @@ def test_without_recent_voltage_nothing_is_said() -> None:
     ("seen", "why"),
     [
         ([], "no battery voltage was read for a whole hour yet"),
-        (hours([2.25] * 2), "battery voltage was read for 2 h so far, and it takes 3"),
+        (hours([2.25] * 2), "battery voltage was read in 2 of the hours by the clock so far, and it takes 3"),
         (
             [ChargeHour(h.at - timedelta(days=2), h.voltage_per_cell_v) for h in hours(2.25)],
             "no battery voltage was read for a whole hour in the last 6 h",
