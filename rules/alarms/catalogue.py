@@ -173,7 +173,7 @@ _ENTRIES: Final = (
             "mains out of the unit's tolerance",
         ),
         consequence="When the bank is empty the load drops.",
-        do="See that the generator runs and carries; otherwise start it by hand, then shed load.",
+        do="See that the generator runs and carries; otherwise start it by hand, and shed load where the banks do not hold so long.",
         respond_s=300.0,
         severity=_S.MAJOR,
         on_delay_s=2.0,

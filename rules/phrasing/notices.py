@@ -320,7 +320,7 @@ def _power_do(case: NoticeCase) -> str:
         )
     sets = sorted({g.id for p in on if (g := topology.estate.generator_of(p.system)) is not None})
     return (
-        f"See that {listed(sets)} runs and carries; if not, start it by hand, then shed load."
+        f"See that {listed(sets)} runs and carries; if not, start it by hand, and shed load where the banks do not hold so long."
         if sets
         else "There is no set: shed load in the agreed order and prepare an orderly shutdown."
     )
