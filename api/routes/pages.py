@@ -9,7 +9,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi.responses import Response, StreamingResponse
 
-from api.access.callers import Caller
+from api.access.callers import MOMENT_S, Caller, Callers
 from api.access.gate import Access
 from api.access.roles import Role
 from api.http.problems import Problem, told
@@ -22,6 +22,7 @@ from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.view import shown
 from api.routes.dependencies import Asked, place
+from collector.read_model.kept import StoreError
 from collector.read_model.outages.past import outage_story, past_outages
 from collector.read_model.running import RunningSource
 from collector.read_model.sheet import Sheet
@@ -175,6 +176,15 @@ async def stream(
     )
 
 
+async def still_let_in(callers: Callers, caller: Caller) -> bool:
+    """Return whether a reader may go on; where the ledger cannot say it in time, or any more, they stay until it can."""
+    try:
+        async with asyncio.timeout(MOMENT_S):
+            return await callers.still(caller)
+    except (StoreError, TimeoutError):
+        return True
+
+
 async def _sheets(service: RunningSource, request: Request) -> AsyncIterator[Sheet]:
     """Yield what is shown whenever something changed, until the service stops or its reader is let in no more."""
     service.readers += 1
@@ -185,7 +195,7 @@ async def _sheets(service: RunningSource, request: Request) -> AsyncIterator[She
         while not service.stopping:
             if service.clock.monotonic_s() - looked_s >= AT_LEAST_EVERY_S:
                 looked_s = service.clock.monotonic_s()
-                if not await access.callers.still(request.state.caller):
+                if not await still_let_in(access.callers, request.state.caller):
                     return
             yield await shown(service)
             await asyncio.sleep(AT_MOST_EVERY_S)

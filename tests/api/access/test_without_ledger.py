@@ -7,7 +7,9 @@ from typing import Any
 
 import pytest
 
+from api.access.callers import Caller, Means
 from api.access.roles import Role
+from api.routes.pages import still_let_in
 from collector.storage.database import Database, StoreError, StoreFault
 from tests.api.access.door import house, with_terms
 
@@ -83,3 +85,15 @@ async def test_a_crowd_that_nobody_knows_asks_the_ledger_once_a_second(
         await door.clock.advance(1.0)
         await crowd.get("/openapi.json")
         assert 2 < asked.count("access") <= 4
+
+
+async def test_who_looks_on_stays_while_the_ledger_cannot_say_and_goes_once_it_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with house(tmp_path) as door:
+        callers = door.access.callers
+        gone = Caller("amir", Role.LOOK, Means.SESSION, "127.0.0.1", session_id="of nobody any more")
+        with monkeypatch.context() as broken:
+            broken.setattr(Database, "read", _fails)
+            assert await still_let_in(callers, gone)
+        assert not await still_let_in(callers, gone)
