@@ -126,7 +126,7 @@ def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spa
     known = {view.unit.id for view in views if view.fitted is not None}
     if not known.issuperset(hopeful):
         nameless = reason(Code.RATINGS_NOT_KNOWN, units=tuple(sorted(set(hopeful) - known)))
-        return _cannot_tell(parallel, peaks, {}, [*reasons, nameless])
+        return _cannot_tell(parallel, peaks, {}, [nameless, *reasons])
     limits = limits_with_spares_gone(views, able, spare_units)
     basis, asked, note = load_to_judge_by(parallel.load, peaks)
     reasons += [*note, *parallel.notes]
@@ -136,12 +136,13 @@ def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spa
         known_peaks = {line: load for line, load in asked.items() if load is not None}
         worst = margins({k: v for k, v in known_peaks.items() if v is not None}, best)
         if not worst or worst[0].left_fraction >= 0.0:
-            return _cannot_tell(parallel, peaks, limits, reasons, basis)
+            # why it cannot be told comes first, what it is judged by after it
+            return _cannot_tell(parallel, peaks, limits, [*parallel.cannot_tell, *reasons], basis)
         reasons.append(reason(Code.NOT_ENOUGH_EVEN_IF_SOUND))
         limits, able = best, hopeful
     loads = {line: load for line, load in asked.items() if load is not None}
     if len(loads) < len(asked) or not loads:
-        return _cannot_tell(parallel, peaks, limits, [*reasons, reason(Code.LOAD_NOT_KNOWN_ON_LINES)], basis)
+        return _cannot_tell(parallel, peaks, limits, [reason(Code.LOAD_NOT_KNOWN_ON_LINES), *reasons], basis)
     ranked = margins(loads, limits)
     tight = ranked[0]
     if tight.left_fraction < 0.0 and _fits_by_the_lower_bound(parallel.load, peaks, limits):

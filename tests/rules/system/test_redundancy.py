@@ -129,7 +129,11 @@ def test_the_unit_that_is_named_as_gone_is_the_largest() -> None:
 
 
 def test_a_silent_unit_leaves_the_question_open() -> None:
-    assert judged(estate(2), [reading("A1")]).verdict is Verdict.CANNOT_TELL
+    found = judged(estate(2), [reading("A1")])
+    assert found.verdict is Verdict.CANNOT_TELL
+    first, *rest = said(found.because)
+    assert "A2" in first, "why it cannot be told comes before what it is judged by"
+    assert any("less than a day of load" in one for one in rest)
 
 
 def test_a_silent_unit_does_not_save_what_fails_even_with_it() -> None:
