@@ -78,7 +78,7 @@ class Judged:
 
     @property
     def decisive(self) -> RequirementVerdict | None:
-        """Return the requirement that decides the sentence: the worst not met, else the first not told, else the longest."""
+        """Return the requirement that decides the sentence: the worst not met, else the longest not told, else the longest."""
         return deciding_need(self.state)
 
     @property

@@ -151,12 +151,15 @@ def longest_need(state: SystemState) -> RequirementVerdict | None:
 
 
 def deciding_need(state: SystemState) -> RequirementVerdict | None:
-    """Return the need that decides how a system stands: the worst not met, else the first not told, else the longest."""
+    """Return the need that decides how a system stands: the worst not met, else the longest not told, else the longest.
+
+    What a system needs does not hang on what its cards say: the need shown is the same while a unit is not heard.
+    """
     failed = [need for need in state.requirements if need.verdict is Verdict.INADEQUATE]
     if failed:
         return min(failed, key=lambda need: 0.0 if need.margin_s is None else need.margin_s)
     untold = [need for need in state.requirements if need.verdict is Verdict.CANNOT_TELL]
-    return untold[0] if untold else longest_need(state)
+    return max(untold, key=lambda need: need.required_s or 0.0) if untold else longest_need(state)
 
 
 def system_rows(sheet: Sheet) -> tuple[SystemRow, ...]:
