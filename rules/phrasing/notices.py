@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -366,16 +366,7 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     parts = [incident.parts[s] for s in sorted(incident.parts)]
     lines = [_part_line(case, part) for part in parts]
     if pending:
-        first = pending[0]
-        briefly = _cause_of(case, first)
-        what, do = say(first.what), say(first.do)
-        lines += [say(a.what) for a in pending[1:] if a.kind != "on_battery"]
-        if first.kind == "on_battery":
-            units = sum(len(p.on) for p in parts)
-            what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
-            return what, _power_do(case), tuple(lines), what
-        leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
-        return what, do if leads else _power_do(case) or do, tuple(lines), briefly
+        return _found_besides(case, pending, parts, lines)
     lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
     if lost:
         name = case.scene.topology.name(lost[0].system)
@@ -383,7 +374,7 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         return what, _power_do(case), tuple(lines), "last seen on battery, silent now"
     back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
     if back:
-        names = listed([case.scene.topology.name(p.system) for p in back])
+        names = _names(case, back)
         return f"Back on supply: {names}.", _power_do(case), tuple(lines), f"back on supply: {names}"
     ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
     if ending:
@@ -399,6 +390,31 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     standing, asked = (members[0].what, members[0].do) if members else (incident.title, incident.do)
     briefly = cause(standing, "", left_beside=_tells_left(case))
     return say(standing), say(asked), tuple(lines), briefly
+
+
+def _found_besides(
+    case: NoticeCase, pending: Sequence[Alarm], parts: Sequence[IncidentPart], lines: list[str]
+) -> tuple[str, str, tuple[str, ...], str]:
+    """Say what came to an incident after it was told. `lines`: its systems as they stand."""
+    incident = case.incident
+    first = pending[0]
+    briefly = _cause_of(case, first)
+    what, do = say(first.what), say(first.do)
+    lines += [say(a.what) for a in pending[1:] if a.kind != "on_battery"]
+    if first.kind == "on_battery":
+        units = sum(len(p.on) for p in parts)
+        what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
+        return what, _power_do(case), tuple(lines), what
+    leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
+    if parts and all(part.until is not None for part in parts):
+        # what stands besides is news of a system that is fed again: whoever reads on must know that first
+        back = f"Back on supply: {_names(case, parts)}."
+        return f"{back} {what}", do, tuple(lines), f"back on supply; {briefly}"
+    return what, do if leads else _power_do(case) or do, tuple(lines), briefly
+
+
+def _names(case: NoticeCase, parts: Iterable[IncidentPart]) -> str:
+    return listed([case.scene.topology.name(part.system) for part in parts])
 
 
 def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:

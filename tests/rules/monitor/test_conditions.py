@@ -267,3 +267,20 @@ def test_what_outlives_a_power_incident_knows_in_which_one_it_was_told() -> None
     (left,) = watch.state.incidents.values()
     assert (left.members, left.told_in) == (("requirement_not_met:works:hand",), "power-north-1")
     assert [n.incident for n in watch.notices() if n.kind is NoticeKind.OPENED] == ["power-north-1"]
+
+
+def test_what_is_found_after_the_return_is_told_behind_the_return() -> None:
+    watch = Watch()
+    watch.calm(5)
+    for seconds in range(10, 200, 5):
+        for n, unit in enumerate(NORTH):
+            at = seconds + 0.1 * n
+            watch.give(on_bank(unit, at) if seconds < 60 else reading(unit, at))
+        if seconds >= 40:
+            judged = system_state("works", seconds + 2, verdict=Verdict.INADEQUATE, margin_s=-60.0)
+            watch.give(SystemJudged(stamp(seconds + 2), judged))
+    (changed,) = [n for n in watch.notices() if n.kind is NoticeKind.CHANGED]
+    assert all(part.until is not None for part in changed.parts)
+    assert changed.what.startswith("Back on supply: Control centre and Treatment works. ")
+    assert "Treatment works needs 9.5 min for a start by hand" in changed.what
+    assert "back on supply" in changed.short

@@ -14,7 +14,7 @@ from collector.process.clock import TurnedClock
 from collector.recorder.journal_lines import save_change
 from collector.storage.ledger import Ledger
 from rules.alarms.incidents.incident import IncidentChange, NoticeKind
-from tests.collector.messaging.cases import AT, Scripted, change, notice, office, person, put, until
+from tests.collector.messaging.cases import AT, Scripted, change, notice, office, person, put
 
 
 async def test_the_example_estate_has_a_post_office_with_all_its_channels(tmp_path: Path) -> None:
@@ -67,9 +67,10 @@ async def test_who_was_told_that_something_still_stands_was_told_of_what_it_beca
         await where.refresh_told({"own-1"})
         assert [(t.who, t.result) for t in where.told["own-1"]] == [("Desk", "waiting")]
         running = asyncio.create_task(where.outbox.run())
-        await until(lambda: len(post.taken) == 2)
-        await until(lambda: bool(where.outbox.touched))
-        await where.refresh_told({"own-1"})
+        async with asyncio.timeout(15):
+            while not where.told["own-1"][0].handed_over:
+                await asyncio.sleep(0.01)
+                await where.refresh_told({"own-1"})
         running.cancel()
         (one,) = where.told["own-1"]
         assert (one.who, one.handed_over) == ("Desk", True)
