@@ -30,6 +30,12 @@ class AlivePayload(_Payload):
     )
 
 
+BY_WHEN_FOR: Final = (
+    "what of the plant sets that moment, the earliest that is known: `shed` in time, start the generator (`start_set`), "
+    "the earliest end of the banks (`banks_end`); null: the alarm's time to respond, or a date"
+)
+
+
 class AlarmAcknowledged(_Payload):
     """Who took an alarm on."""
 
@@ -50,6 +56,7 @@ class AlarmPayload(_Payload):
     state: str = Field(description="state of IEC 62682, as over HTTP")
     since: AwareDatetime | None = Field(description="when it began")
     by_when: AwareDatetime | None = Field(description="the last moment to do it")
+    by_when_for: Literal["shed", "start_set", "banks_end"] | None = Field(description=BY_WHEN_FOR)
     incident: str | None = Field(description="the incident it belongs to")
     acknowledged: AlarmAcknowledged | None = Field(description="who took it on; null: nobody")
     shelved_until: AwareDatetime | None = Field(description="until when somebody shelved it")
@@ -86,6 +93,7 @@ class _NoticeFields(_Payload):
     what: str = Field(description="what is so, in words")
     do: str | None = Field(description="what to do, in words")
     by_when: AwareDatetime | None = Field(description="the last moment to do it")
+    by_when_for: Literal["shed", "start_set", "banks_end"] | None = Field(description=BY_WHEN_FOR)
     details: list[str] = Field(description="more, a sentence or two each")
     short: str = Field(description="at most 160 plain characters: place, what, how long, what to do")
     urgent: bool = Field(description="whether somebody must act now")

@@ -269,6 +269,7 @@ def alarm_as_read(
         state=alarm.state.value,
         since=alarm.since or alarm.first_sign,
         by_when=alarm.by_when,
+        by_when_for=None if alarm.by_when_for is None else alarm.by_when_for.value,
         incident=alarm.incident,
         acknowledged=None if seen is None else ShownAcknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,

@@ -7,6 +7,7 @@ from typing import assert_never
 
 from rules.alarms.conditions.bank import bank_conditions
 from rules.alarms.conditions.condition import Condition
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.generators import SetFigures, set_conditions
 from rules.alarms.conditions.old_reading import OLD, SAYS_IT, WAITING, old_reading
 from rules.alarms.conditions.outage import on_battery_reason, time_left_s
@@ -63,6 +64,8 @@ def system(draft: Draft, state: SystemState) -> None:
     if state.on_battery is None:
         return
     facts = {"left_s": time_left_s(state.on_battery, draft.at)}
+    by = deadline(state.on_battery, draft.at)
+    moment, why = by or (None, None)
     for unit in book.estate.units_of(state.id):
         alarm = draft.alarm("on_battery", unit.id)
         if alarm is None or alarm.condition is False:
@@ -71,15 +74,12 @@ def system(draft: Draft, state: SystemState) -> None:
             f"unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None
         )
         if alarm.condition is None:
-            draft.store.put_alarm(reworded(alarm, what, facts))
+            draft.store.put_alarm(reworded(alarm, what, facts, by))
         else:
-            draft.found(
-                (
-                    Condition(
-                        "on_battery", unit.id, Observation(True, what, facts=facts, explained=alarm.explained)
-                    ),
-                )
+            seen = Observation(
+                True, what, facts=facts, by_when=moment, by_when_for=why, explained=alarm.explained
             )
+            draft.found((Condition("on_battery", unit.id, seen),))
 
 
 def shutdown(draft: Draft, figures: ShutdownFigures) -> None:

@@ -34,7 +34,7 @@ from rules.monitor.transition import ON_BATTERY, entry_now, outlasted
 from rules.plant.reading import Stamp
 from rules.system.state import SystemState
 
-_WORDS: Final = frozenset({"what", "do", "facts", "by_when", "run_s", "mark_s"})
+_WORDS: Final = frozenset({"what", "do", "facts", "by_when", "by_when_for", "run_s", "mark_s"})
 _face: Final = attrgetter(*(field.name for field in fields(Alarm) if field.name not in _WORDS))
 """What of an alarm its incident goes by before it is told of: all but words, numbers and the clock of its delay."""
 

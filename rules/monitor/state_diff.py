@@ -31,7 +31,7 @@ def _but(kind: type[Any], *passing: str) -> _Look:
 
 
 _unit: Final = _but(UnitMemory, "seen_s", "at", "power_w", "load_fraction", "uptime_s")
-_alarm: Final = _but(Alarm, "what", "facts", "by_when")
+_alarm: Final = _but(Alarm, "what", "facts", "by_when", "by_when_for")
 _incident: Final = _but(Incident, "parts")
 _part: Final = _but(IncidentPart, "lowest_left_s", "ends_earliest", "ends_latest", "start_set_before")
 

@@ -10,7 +10,7 @@ from typing import Final
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
-from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.alarm import Alarm, Deadline
 from rules.alarms.plant_memory import Scene
 from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, listed, short_form
@@ -64,7 +64,7 @@ def notice_of(case: NoticeCase) -> Notice:
         what = f"Acknowledged by nobody for {waited}: {what}"
     parts = tuple(incident.parts[s] for s in sorted(incident.parts))
     left = None if case.kind is NoticeKind.CLOSED else _left(parts, case.at)
-    by_when = None if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
+    by_when, by_when_for = (None, None) if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
     where = place(case.scene.topology, incident.about)
     severity = incident.severity
     news, news_of = _news(case)
@@ -79,6 +79,7 @@ def notice_of(case: NoticeCase) -> Notice:
         what=what,
         do=do,
         by_when=by_when,
+        by_when_for=by_when_for,
         lines=lines,
         short=short_form(briefly, capital(where), left, do),
         urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
@@ -124,14 +125,17 @@ def _left(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
     return f"{at_least(max((min(ends) - at).total_seconds(), 0.0))} left at least"
 
 
-def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> datetime | None:
-    moments = [
-        moment
-        for part in parts
-        if part.until is None and (moment := part.start_set_before or part.ends_earliest) is not None
-    ]
-    moments += [a.by_when for a in case.members() if a.by_when is not None and not moments]
-    return min(moments, default=None)
+def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> tuple[datetime | None, Deadline | None]:
+    """Return the earliest moment of its alarms: what the plant sets comes before a time to respond."""
+    asked = [a for a in case.members() if a.condition is not False and a.by_when is not None]
+    on_banks = [a for a in asked if a.by_when_for is not None]
+    moments = [(a.by_when, a.by_when_for) for a in on_banks or asked if a.by_when is not None]
+    if not on_banks:  # none of its alarms tells: what is known of its systems does
+        known = [part for part in parts if part.until is None]
+        ends = [(p.start_set_before, Deadline.START_SET) for p in known if p.start_set_before is not None]
+        ends += [(p.ends_earliest, Deadline.BANKS_END) for p in known if p.ends_earliest is not None]
+        moments = list(ends) or moments
+    return min(moments, key=lambda one: one[0], default=(None, None))
 
 
 def _part_line(case: NoticeCase, part: IncidentPart) -> str:

@@ -8,10 +8,20 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from rules.alarms.lifecycle.alarm import Deadline
+
 SHORT: Final = 160
+
+
+ACT_FOR: Final[Mapping[str | None, str]] = {
+    Deadline.SHED: ", to shed in time",
+    Deadline.START_SET: ", to start the set",
+    Deadline.BANKS_END: ", when the banks may end",
+}
+"""What a last moment is for, after the moment; nothing of a time to respond."""
 
 
 def at_least(seconds: float) -> str:

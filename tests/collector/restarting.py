@@ -193,7 +193,7 @@ async def story(folder: Path, steps: list[tuple[str, str, float]], *, killed: bo
             for e in events.items
         ),
         {
-            a.id: replace(a, mark_s=0.0, run_s=0.0, what=None, facts=None, by_when=None)
+            a.id: replace(a, mark_s=0.0, run_s=0.0, what=None, facts=None, by_when=None, by_when_for=None)
             for a in state.alarms.values()
         },
         {i.id: (i.members, i.counted, i.severity, i.about, i.notices) for i in state.incidents.values()},

@@ -16,6 +16,7 @@ from collector.read_model.kept import Telling
 from collector.read_model.sheet import Sheet, ShownAlarm
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, count, listed, plural
+from rules.phrasing.text import ACT_FOR
 
 STANDING: Final = ("active_unacknowledged", "active_acknowledged", "latched")
 GONE: Final = "returned_unacknowledged"
@@ -248,7 +249,7 @@ def by_when(alarm: ShownAlarm, clock: WallClock, now: datetime) -> tuple[str, bo
         } and alarm.by_when_text is not None
     if isinstance(when, datetime):
         due = (when - now).total_seconds() < 86_400
-        words = "Now" if when <= now else f"Before {clock.at(when)}"
+        words = "Now" if when <= now else f"Before {clock.at(when)}{ACT_FOR.get(alarm.by_when_for, '')}"
     else:
         due = when <= clock.today
         words = "Now" if due else f"Before {clock.day(when)}"

@@ -17,6 +17,7 @@ from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow
 from collector.messaging.delivery.letter import WORDS, Letter
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.incidents.incident import NoticeKind
+from rules.phrasing.text import ACT_FOR
 
 ANSWER_WITHIN_S: Final = 30.0
 CAUTION: Final = (
@@ -107,7 +108,7 @@ def _facts(letter: Letter) -> list[tuple[str, str]]:
     notice = letter.notice
     facts = [("Severity", notice.severity.value), ("Since", letter.local(notice.opened_at or notice.at))]
     if notice.by_when is not None and notice.kind is not NoticeKind.CLOSED:
-        facts.append(("Act before", letter.local(notice.by_when)))
+        facts.append(("Act before", letter.local(notice.by_when) + ACT_FOR.get(notice.by_when_for, "")))
     if letter.call:
         facts.append(("Call", "; ".join(letter.call)))
     if notice.counted > 1:

@@ -112,6 +112,7 @@ def alarm_data(alarm: Alarm) -> dict[str, Any]:
             "state": alarm.state,
             "since": alarm.since,
             "by_when": alarm.by_when,
+            "by_when_for": alarm.by_when_for,
             "incident": alarm.incident,
             "acknowledged": alarm.acknowledged,
             "shelved_until": alarm.shelved_until,

@@ -124,6 +124,7 @@ def notice_fields(notice: Notice) -> dict[str, Any]:
         "what": notice.what,
         "do": notice.do or None,
         "by_when": _rfc3339(notice.by_when),
+        "by_when_for": notice.by_when_for,
         "details": list(notice.lines),
         "short": notice.short,
         "urgent": notice.urgent,

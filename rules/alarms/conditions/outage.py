@@ -8,6 +8,7 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate, Generator, Purpose
@@ -67,6 +68,7 @@ def _ends_soon(
     state: SystemState, outage: OnBattery, estate: Estate, kind: AlarmKind, *, was: Was, at: datetime
 ) -> Condition:
     left_s, shed = time_left_s(outage, at), _shed(outage, at)
+    moment, why = deadline(outage, at) or (None, None)
     near = False if outage.carried else kind.bound.passed(left_s, was=was("ends_soon", ""))
     units = [unit.id for unit in estate.units_of(state.id)]
     what = reason(
@@ -89,7 +91,7 @@ def _ends_soon(
     return Condition(
         "ends_soon",
         state.id,
-        Observation(near, what, do, facts={"left_s": left_s}, by_when=outage.ends_earliest),
+        Observation(near, what, do, facts={"left_s": left_s}, by_when=moment, by_when_for=why),
     )
 
 
@@ -102,6 +104,7 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
     failed = outage.starts_failed
     if failed is None:
         return Condition("starts_failed", state.id, Observation(None if outage.reckoned_since else False))
+    moment, why = deadline(outage, at) or (None, None)
     what = reason(
         Code.SET_STARTS_FAILED,
         state.id,
@@ -122,7 +125,8 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
             what,
             do,
             facts={"starts_failed": float(failed)},
-            by_when=outage.start_set_before,
+            by_when=moment,
+            by_when_for=why,
         ),
     )
 
@@ -143,6 +147,7 @@ def _no_supply(
     on_s = (at - outage.unfed_since).total_seconds()
     left_s, shed = time_left_s(outage, at), _shed(outage, at)
     reckoned, outlasted = False, outage.outlasted is not None
+    moment, why = deadline(outage, at) or (None, None)
     if outage.fed:
         what = reason(
             Code.NO_WAY_IN,
@@ -192,6 +197,7 @@ def _no_supply(
             what,
             do,
             facts={"left_s": left_s, "on_battery_s": on_s},
-            by_when=outage.start_set_before or outage.ends_earliest,
+            by_when=moment,
+            by_when_for=why,
         ),
     )

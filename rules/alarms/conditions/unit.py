@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from operator import itemgetter
 
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.outage import on_battery_reason, time_left_s
 from rules.alarms.lifecycle.course import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
@@ -62,11 +63,13 @@ def unit_conditions(
     ) -> Condition:
         allowed = {e.value for e in catalogue[kind].suppressed_by}
         kept = tuple(e for e in (*explained, *because) if e in allowed)
-        return Condition(kind, unit.id, Observation(present, what, None, facts, None, kept))
+        return Condition(kind, unit.id, Observation(present, what, None, facts, explained=kept))
 
     left_s = time_left_s(outage, at)
     on_battery_now = on_battery_reason(f"unit {unit.id} ({system_name})", outage, at)
-    yield found("on_battery", on_bank, on_battery_now, facts={"left_s": left_s})
+    moment, why = deadline(outage, at) or (None, None)
+    on = found("on_battery", on_bank, on_battery_now, facts={"left_s": left_s})
+    yield replace(on, seen=replace(on.seen, by_when=moment, by_when_for=why))
     low = reading.battery.status
     says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL
     yield found(

@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Final
 
 from rules.alarms.catalogue import Cause
+from rules.alarms.lifecycle.alarm import Deadline
 from rules.values.reason import Reason
 from rules.values.severity import Severity
 
@@ -119,7 +120,8 @@ class Notice:
     """What people are told once. `id` is the same on every attempt and every replay.
 
     `lines` are details, one thing each; `short` is cause, place, time left and first action in at most 160
-    plain characters. `urgent`: somebody must act now. `by_when`: the last moment for it. `place`: what people call
+    plain characters. `urgent`: somebody must act now. `by_when`: the last moment for it, the same as of the alarm it
+    is said of; `by_when_for`: what of the plant sets it. `place`: what people call
     `about`, with its site. `news_of`: what is news in it, as ids: the cause that opened, or the alarms that became
     critical. `mains_lost`: no unit of the supply is seen fed.
     """
@@ -146,6 +148,7 @@ class Notice:
     news_of: tuple[str, ...] = ()
     place: str = ""
     mains_lost: bool = False
+    by_when_for: Deadline | None = None
 
 
 @dataclass(frozen=True, slots=True)

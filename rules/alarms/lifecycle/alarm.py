@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
@@ -30,12 +31,21 @@ class Note:
     text: str
 
 
+class Deadline(StrEnum):
+    """What of the plant sets the last moment to do what an alarm asks."""
+
+    SHED = "shed"
+    START_SET = "start_set"
+    BANKS_END = "banks_end"
+
+
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """One alarm of one thing. Keyed by kind, thing and qualifier, as RFC 8632 keys them.
 
     `condition` is what is known now, `known` what was last known; `run_s` is how long `known` had held, while it
-    could be seen, at `mark_s` (seconds of the watch): `ran_s` adds what has passed since.
+    could be seen, at `mark_s` (seconds of the watch): `ran_s` adds what has passed since. `by_when_for`: what of the
+    plant sets `by_when`; None: it is the alarm's time to respond, or a date.
     """
 
     id: str
@@ -48,6 +58,7 @@ class Alarm:
     do: Reason | None = None
     since: datetime | None = None
     by_when: datetime | None = None
+    by_when_for: Deadline | None = None
     incident: str | None = None
     acknowledged: Acknowledgement | None = None
     notes: tuple[Note, ...] = ()
@@ -129,14 +140,20 @@ def transit(
     return after, (Happened(after, alarm.state, event, effects, at),)
 
 
-def reworded(alarm: Alarm, what: Reason, facts: Mapping[str, float | None]) -> Alarm:
+def reworded(
+    alarm: Alarm,
+    what: Reason,
+    facts: Mapping[str, float | None],
+    by: tuple[datetime, Deadline] | None = None,
+) -> Alarm:
     """Return a standing alarm whose condition is not known now with words that are true of it by reckoning.
 
     What counts down goes on counting though nobody sees the plant; whether it still is so stays as it was.
     """
     if not alarm.standing or alarm.condition is not None:
         return alarm
-    return replace(alarm, what=what, facts=facts)
+    moment, why = by or (alarm.by_when, alarm.by_when_for)
+    return replace(alarm, what=what, facts=facts, by_when=moment, by_when_for=why)
 
 
 def add_note(alarm: Alarm, *, by: str, text: str, at: datetime) -> Alarm:

@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
-from rules.alarms.lifecycle.alarm import Alarm, Happened, transit
+from rules.alarms.lifecycle.alarm import Alarm, Deadline, Happened, transit
 from rules.alarms.lifecycle.states import AlarmEvent, State
 from rules.values.reason import Reason, told
 
@@ -47,6 +47,7 @@ class Observation:
     do: Reason | None = None
     facts: Mapping[str, float | None] | None = None
     by_when: datetime | None = None
+    by_when_for: Deadline | None = None
     explained: tuple[str, ...] = ()
 
 
@@ -78,6 +79,7 @@ def observe(
             do=seen.do or told(kind.do),
             facts=seen.facts or alarm.facts,
             by_when=seen.by_when or alarm.by_when,
+            by_when_for=seen.by_when_for if seen.by_when else alarm.by_when_for,
             explained=tuple(sorted(seen.explained)),
             first_sign=alarm.first_sign or at,
             sign_s=alarm.sign_s if alarm.first_sign else now_s,
@@ -94,6 +96,7 @@ def observe(
             mark_s=mark_s,
             first_sign=None,
             by_when=None,
+            by_when_for=None,
             explained=(),
         )
     return progress(alarm, kind, now_s=now_s, at=at)
@@ -147,6 +150,7 @@ def _judged(alarm: Alarm, kind: AlarmKind, now_s: float, at: datetime) -> Alarm:
             standing=False,
             first_sign=None,
             by_when=None,
+            by_when_for=None,
             explained=(),
             chattering=False,
             occurrences_s=() if alarm.chattering else alarm.occurrences_s,

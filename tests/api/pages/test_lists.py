@@ -62,6 +62,8 @@ def test_what_is_due_within_a_day_is_due() -> None:
     now = samples.NOW
     assert by_when(replace(alarm, by_when=now - timedelta(seconds=1)), CLOCK, now) == ("Now", True)
     assert by_when(replace(alarm, by_when=now + timedelta(hours=2)), CLOCK, now) == ("Before 16:32:10", True)
+    to_shed = replace(alarm, by_when=now + timedelta(hours=2), by_when_for="shed")
+    assert by_when(to_shed, CLOCK, now) == ("Before 16:32:10, to shed in time", True)
     assert by_when(replace(alarm, by_when=date(2026, 12, 12)), CLOCK, now) == ("Before 12 Dec 2026", False)
     assert by_when(replace(alarm, by_when=None), CLOCK, now) == ("No date set", False)
 

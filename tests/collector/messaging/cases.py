@@ -18,6 +18,7 @@ from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentChange, Notice, NoticeKind
+from rules.alarms.lifecycle.alarm import Deadline
 from rules.plant.topology import Topology
 from rules.values.severity import Severity
 from tests.rules.sample_plant import estate
@@ -48,6 +49,7 @@ def notice(
         what=f"Mains lost at main board B, message {number}.",
         do="See that set-1 runs and carries.",
         by_when=AT + timedelta(seconds=908),
+        by_when_for=Deadline.START_SET,
         lines=("Treatment works: 3 units on battery.", "Say <b>nothing</b>."),
         short=f"Treatment works: mains lost, {number}",
         urgent=severity.rank >= 2,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import NoticeKind
+from rules.alarms.lifecycle.alarm import Deadline
 from rules.monitor.inputs import (
     SystemJudged,
 )
@@ -121,6 +123,21 @@ def test_an_end_within_ten_minutes_is_critical_and_told_at_once() -> None:
     assert latest.severity is Severity.CRITICAL
     assert latest.do.startswith("Shed load now")
     assert latest.by_when == START + timedelta(seconds=510)
+
+
+def test_a_message_and_every_alarm_of_an_outage_have_one_moment_to_act_before() -> None:
+    """The last moment to start the set, once it is known: not the time to respond of the one and the end of the other."""
+    watch = Watch()
+    outage(watch)
+    last = START + timedelta(seconds=900)
+    judged = replace(on_battery_since(10, lasts_s=1040, failed=3), start_set_before=last)
+    watch.give(SystemJudged(stamp(90), system_state("works", 90, on_battery=judged)))
+    watch.pass_time(91, 97)
+    latest = watch.notices("power-north")[-1]
+    assert (latest.by_when, latest.by_when_for) == (last, Deadline.START_SET)
+    on = [a for i in latest.alarms if (a := watch.state.alarms[i]).about in ("works", "W1", "W2", "W3")]
+    assert {a.kind for a in on} == {"on_battery", "starts_failed"}
+    assert {(a.by_when, a.by_when_for) for a in on} == {(last, Deadline.START_SET)}
 
 
 def test_failed_starts_break_out_and_send_somebody_to_the_set() -> None:

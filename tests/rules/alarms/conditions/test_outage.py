@@ -5,15 +5,20 @@ The works has 75 s for its set (three attempts) and 10 s of grace; its units acc
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
+from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.outage import outage_conditions
+from rules.alarms.lifecycle.alarm import Deadline
 from rules.phrasing.reasons import say
-from rules.system.state import OnBattery
+from rules.system.state import OnBattery, ShedFirst, ShedStep
+from rules.values.code import Code
+from rules.values.reason import reason
 from tests.rules.sample_plant import START, estate, system_state
 
 
@@ -52,6 +57,41 @@ def on_banks(
         unfed_since=moment(unfed_s),
         offered_since=moment(offered_s),
     )
+
+
+OFFICE = ShedStep("office", 11_900.0)
+
+
+def shedding(by_s: float, *, reached: bool = True) -> ShedFirst:
+    wanted = reason(Code.WANTED_HOUR)
+    return ShedFirst(after(0.0), 3600.0, wanted, (OFFICE,), after(5000.0), reached, after(by_s))
+
+
+@pytest.mark.parametrize(
+    ("shed_by_s", "at_s", "moment_s", "why"),
+    [
+        (500.0, 100.0, 500.0, Deadline.SHED),
+        (500.0, 501.0, 900.0, Deadline.START_SET),  # too late to shed: that is asked no more
+        (950.0, 100.0, 900.0, Deadline.START_SET),
+        (950.0, 901.0, 900.0, Deadline.START_SET),  # a set that is late is still to be started
+        (None, 100.0, 900.0, Deadline.START_SET),
+    ],
+)
+def test_the_moment_to_act_before_is_the_earliest_that_still_helps(
+    shed_by_s: float | None, at_s: float, moment_s: float, why: Deadline
+) -> None:
+    shed = None if shed_by_s is None else shedding(shed_by_s)
+    outage = replace(on_banks(ends_s=1000.0, start_before_s=900.0), shed=shed)
+    assert deadline(outage, after(at_s)) == (after(moment_s), why)
+
+
+def test_no_moment_is_named_where_none_is_known_or_nothing_will_end() -> None:
+    assert deadline(None, START) is None
+    assert deadline(on_banks(ends_s=None), START) is None
+    assert deadline(replace(on_banks(), carried=True), START) is None
+    assert deadline(on_banks(ends_s=1000.0), START) == (after(1000.0), Deadline.BANKS_END)
+    unreached = replace(on_banks(ends_s=1000.0), shed=shedding(500.0, reached=False))
+    assert deadline(unreached, START) == (after(1000.0), Deadline.BANKS_END)
 
 
 def no_supply(at_s: float, outage: OnBattery) -> Condition:

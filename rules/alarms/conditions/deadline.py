@@ -1,0 +1,28 @@
+"""By when to act on a system that is on its banks: one moment, and what it is the last moment for."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from rules.alarms.conditions.shedding import LAST_MOMENT, holds_without
+from rules.alarms.lifecycle.alarm import Deadline
+from rules.system.state import OnBattery
+
+
+def deadline(outage: OnBattery | None, at: datetime) -> tuple[datetime, Deadline] | None:
+    """Return the earliest of the moments that count, and which it is; None: none is known, or nothing will end.
+
+    The last moment at which shedding is still enough, to start the set, and the earliest end of the banks. What is too
+    late to be done by shedding is asked no more; a set that is late is still to be started, so that moment stays.
+    """
+    if outage is None or outage.carried or outage.ends_earliest is None:
+        return None
+    moments = [(outage.ends_earliest, Deadline.BANKS_END)]
+    if outage.start_set_before is not None:
+        moments.append((outage.start_set_before, Deadline.START_SET))
+    shed = outage.shed
+    if shed is not None and shed.reached and shed.steps and shed.shed_by is not None and not shed.all_shed:
+        last = min(shed.shed_by, outage.ends_earliest - LAST_MOMENT)
+        if last >= at and not holds_without(shed, at, outage.ends_earliest):
+            moments.append((last, Deadline.SHED))
+    return min(moments)
