@@ -94,12 +94,19 @@ def test_every_room_says_what_is_in_it() -> None:
 
 SPEAKING = {
     "rules/alarms/planned_work.py": 3,
+    "rules/battery/discharge/capacity.py": 9,
+    "rules/battery/discharge/contradictions.py": 2,
+    "rules/battery/discharge/curve/voltage.py": 1,
+    "rules/battery/discharge/log.py": 14,
+    "rules/battery/discharge/log_doubts.py": 9,
+    "rules/battery/discharge/missing_charge.py": 5,
+    "rules/battery/model/ageing.py": 1,
     "rules/monitor/operator_commands.py": 3,
     "rules/planning/ridethrough/signed_plan.py": 1,
     "rules/planning/ridethrough/supply.py": 2,
     "rules/values/reason.py": 1,
 }
-"""How many sentences rules still make outside `rules/phrasing` and `rules/battery`; none may rise or join."""
+"""How many sentences rules still make outside `rules/phrasing`; none may rise or join."""
 
 
 def sentences_in(text: str) -> int:
@@ -128,7 +135,7 @@ def test_rules_make_no_sentences() -> None:
     speaking = {
         name_of(path): found
         for path in sorted((ROOT / "rules").rglob("*.py"))
-        if not {"phrasing", "battery"} & set(path.parts) and name_of(path) not in TABLES
+        if not name_of(path).startswith("rules/phrasing/") and name_of(path) not in TABLES
         if (found := sentences_in(path.read_text()))
     }
     assert speaking == SPEAKING

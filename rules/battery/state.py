@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
+from rules.values.reason import Reason
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 
@@ -16,8 +17,8 @@ from rules.values.verdict import Basis, Verdict
 class WouldTell:
     """One step that would tell what cannot be told now, and what it buys."""
 
-    step: str
-    buys: str
+    step: Reason
+    buys: Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ class ChargingVerdict:
     """How a bank is kept: adequate, inadequate or cannot tell, with reasons."""
 
     verdict: Verdict
-    because: tuple[str, ...]
+    because: tuple[Reason, ...]
     float_voltage_per_cell_v: float | None = None
 
 
@@ -113,8 +114,8 @@ class BankFinding:
     """
 
     kind: str
-    what: str
-    do: str
+    what: Reason
+    do: Reason
     severity: Severity
 
 
@@ -127,7 +128,7 @@ class TestPlan:
     last: date | None
     due: date
     interval_days: int
-    because: str
+    because: Reason
     ends_in_test_probability: float | None = None
 
 
@@ -178,5 +179,5 @@ class BankState:
     unproven: bool = False
     would_tell: tuple[WouldTell, ...] = ()
     too_small: bool = False
-    offers: tuple[str, ...] = ()
+    offers: tuple[Reason, ...] = ()
     rests_on: RestsOn | None = None

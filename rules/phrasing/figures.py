@@ -116,6 +116,11 @@ def listed(names: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(names[:-1])} {last} {names[-1]}"
 
 
+def banks_named(banks: Sequence[str]) -> str:
+    """Return "bank d3", "banks d1 and d3", in order."""
+    return f"bank{'' if len(banks) == 1 else 's'} {listed(sorted(banks))}"
+
+
 def plural(number: int, noun: str) -> str:
     """Return "one unit", "three units"."""
     return f"{count(number)} {noun}{'' if number == 1 else 's'}"

@@ -13,6 +13,7 @@ from api.pages.markup.marks import evidence, line_mark
 from collector.read_model.beginning.steps import BankKnown, BeginningStep, FirstDays, StepKind
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import capital, count, listed, plural
+from rules.phrasing.reasons import say
 
 NAMED: Final = 8
 """So many are named for which a step is left; the rest is a count."""
@@ -148,7 +149,7 @@ def _would_tell(sheet: Sheet) -> list[Element]:
     said = []
     for state in sheet.systems:
         # in the order of effort: a discharge is the last of them
-        said += [f"{state.name}: {stopped(one.step)}" for one in state.hold_up.would_tell[-1:]]
+        said += [f"{state.name}: {stopped(say(one.step))}" for one in state.hold_up.would_tell[-1:]]
     return [el("p", one, class_="small") for one in said[:NAMED]]
 
 

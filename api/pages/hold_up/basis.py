@@ -150,7 +150,7 @@ def what_would_tell(steps: Sequence[WouldTell], id_: str) -> Element | None:
     """Return what would tell where something cannot be told, the least effort first, each with what it buys."""
     if not steps:
         return None
-    rows = [el("li", el("b", stopped(step.step)), " ", stopped(step.buys)) for step in steps]
+    rows = [el("li", el("b", stopped(say(step.step))), " ", stopped(say(step.buys))) for step in steps]
     return question(
         None,
         "What would tell",

@@ -49,7 +49,10 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         right += [el("h3", "Why"), el("ul", because, class_="rests-on")]
     steps = {step.step: step for need in subject.state.requirements for step in need.would_tell}
     if steps:
-        told = [el("li", el("b", stopped(step.step)), " ", stopped(step.buys)) for step in steps.values()]
+        told = [
+            el("li", el("b", stopped(say(step.step))), " ", stopped(say(step.buys)))
+            for step in steps.values()
+        ]
         right += [el("h3", "What would tell, the least effort first"), el("ol", told, class_="rests-on")]
     if unchecked:
         right += [el("h3", "Not checked"), el("ul", unchecked, class_="rests-on")]

@@ -43,6 +43,7 @@ from rules.phrasing.figures import (
     plural,
     whole_percent,
 )
+from rules.phrasing.reasons import said, say
 from rules.plant.estate import Bank, FittedBank
 from rules.values.verdict import Basis, Verdict
 
@@ -320,8 +321,8 @@ def _known(state: BankState, today: date) -> Element | None:
                 el("span", str(n + 1), class_="no"),
                 el(
                     "div",
-                    el("p", finding.what, class_="what"),
-                    el("p", list(with_figures(finding.do)), class_="do"),
+                    el("p", say(finding.what), class_="what"),
+                    el("p", list(with_figures(say(finding.do))), class_="do"),
                 ),
                 el("p", el("b", finding.severity), class_="meta"),
                 class_="al",
@@ -344,7 +345,7 @@ def _known(state: BankState, today: date) -> Element | None:
         said.append(
             el(
                 "p",
-                f"{when} {WallClock.day(state.tests.due)}{last}: {clause(state.tests.because)}.{ends}",
+                f"{when} {WallClock.day(state.tests.due)}{last}: {clause(say(state.tests.because))}.{ends}",
                 class_="prose",
             )
         )
@@ -370,7 +371,7 @@ def _kept(state: BankState) -> Element:
         Verdict.INADEQUATE: "Not kept as it should be.",
         Verdict.CANNOT_TELL: "Cannot tell how it is kept.",
     }[charging.verdict]
-    because = " ".join(f"{capital(b.rstrip('.'))}." for b in charging.because)
+    because = " ".join(f"{capital(b.rstrip('.'))}." for b in said(charging.because))
     volts = (
         f" {charging.float_voltage_per_cell_v:.3f} V per cell on float."
         if charging.float_voltage_per_cell_v is not None

@@ -24,7 +24,7 @@ from rules.battery.state import BankState
 from rules.plant.estate import Bank, in_place
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 from rules.values.verdict import Verdict
 
 _FINDINGS: Final[Mapping[str, tuple[str, ...]]] = {
@@ -62,7 +62,7 @@ def bank_conditions(
     yield Condition(kind.id, bank.id, Observation(past, what, facts={"age_fraction": fraction}))
     dates = state.dates
     # What is ordered must be what helps: the same again would be too small again.
-    larger = next((told(f.do) for f in state.findings if f.kind == UNDERSIZED), None)
+    larger = next((f.do for f in state.findings if f.kind == UNDERSIZED), None)
     unknown = False if state.unproven else None  # what nothing was seen of is neither over nor left as it was
     by, early, late = dates.replace_by, dates.ends_early, dates.ends_late
     overdue = unknown if by is None else by <= today
@@ -87,8 +87,7 @@ def bank_conditions(
     yield Condition("bank_order_now", bank.id, Observation(order, ordered, larger, explained=said))
     charging = state.charging
     wrong = None if charging.verdict is Verdict.CANNOT_TELL else charging.verdict is Verdict.INADEQUATE
-    because = tuple(map(told, charging.because))
-    what = reason(Code.CHARGING_WRONG, bank.id, because=because)
+    what = reason(Code.CHARGING_WRONG, bank.id, because=charging.because)
     yield Condition("charging_wrong", bank.id, Observation(wrong, what))
     yield from _bank_findings(state)
 
@@ -101,6 +100,6 @@ def _bank_findings(state: BankState) -> Iterator[Condition]:
             found = [f for f in found if f.severity in _GRAVE]
         elif kind == "bank_not_shown":
             found = [f for f in found if f.severity not in _GRAVE]
-        findings = tuple(told(f.what) for f in found)
+        findings = tuple(f.what for f in found)
         what = reason(Code.BANK_FINDINGS, state.id, findings=findings) if found else None
         yield Condition(kind, state.id, Observation(bool(found), what))

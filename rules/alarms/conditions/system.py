@@ -14,7 +14,7 @@ from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate
 from rules.system.state import Against, HoldUps, LoadBasis, SystemState
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
 
 
@@ -48,7 +48,7 @@ def _unproven(state: SystemState) -> Condition:
         return Condition("banks_unproven", state.id, Observation(None))
     banks = tuple(sorted(held.unproven))
     what = reason(Code.BANKS_UNPROVEN, state.id, name=state.name, banks=banks) if banks else None
-    do = told(held.would_tell[0].step) if held.would_tell else None
+    do = held.would_tell[0].step if held.would_tell else None
     return Condition("banks_unproven", state.id, Observation(bool(held.unproven), what, do))
 
 

@@ -28,6 +28,8 @@ from rules.battery.assessment.evidence import (
     tells,
 )
 from rules.battery.assessment.faults import (
+    LATE_IN_LIFE,
+    WEAK,
     ends_in_test,
     findings_of_tests,
     nothing_seen,
@@ -60,13 +62,12 @@ from rules.battery.state import (
     WouldTell,
 )
 from rules.plant.estate import FittedBank, in_place
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
-from rules.values.reason import Reason
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, Verdict
 
 _DEEP_TEST: Final = 0.5
-_WORN: Final = 0.9
-_LATE_IN_LIFE: Final = 0.85
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
     lives: Lives,
     foreseen: Forecast,
     seed: int,
-    offers: tuple[str, ...],
+    offers: tuple[Reason, ...],
 ) -> BankState:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     known = belief.basis is not Basis.NONE
@@ -311,9 +312,9 @@ def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPl
     life_years = None if end is None else max((end - fitted.from_day).days / DAYS_A_YEAR, 0.5)
     last = deep[-1].at.date() if deep else None
     late_in_life = (
-        None if life_years is None else fitted.from_day + timedelta(_LATE_IN_LIFE * life_years * DAYS_A_YEAR)
+        None if life_years is None else fitted.from_day + timedelta(LATE_IN_LIFE * life_years * DAYS_A_YEAR)
     )
-    since = [d.at.date() for d in discharges if d.high is not None and d.high < _WORN]  # known, not guessed
+    since = [d.at.date() for d in discharges if d.high is not None and d.high < WEAK]  # known, not guessed
     since += [] if late_in_life is None else [late_in_life]
     later = [day for day in since if last is not None and last < day <= case.today]
     plan = plan_tests(
@@ -362,7 +363,7 @@ def _empty_place(evidence: BankEvidence, digest: str, seed: int) -> BankJudgemen
         capacity=Capacity(None, None, None, evidence.as_of, Basis.NONE),
         asked_fraction=None,
         dates=ReplacementDates(None, None, None),
-        charging=ChargingVerdict(Verdict.CANNOT_TELL, ("no blocks are declared in this place",)),
+        charging=ChargingVerdict(Verdict.CANNOT_TELL, (reason(Code.NO_BLOCKS_IN_BANK),)),
         effective_age_years=None,
         discharges=(),
         shown_to_carry=None,

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,8 @@ from rules.battery.model.runtime_curve import Floats
 from rules.battery.state import BankFinding, ChargingVerdict
 from rules.plant.estate import Charging
 from rules.statistics.trend import theil_sen
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 
@@ -52,6 +55,14 @@ RUNAWAY: Final = "runaway_suspected"
 DIFFERS: Final = "differs_from_siblings"
 
 
+class SiblingFigure(StrEnum):
+    """By what a bank is held beside others of its type and age."""
+
+    FLOAT_VOLTAGE = "float_voltage"
+    TEMPERATURE = "temperature"
+    RESISTANCE = "resistance"
+
+
 @dataclass(frozen=True, slots=True)
 class ChargeHour:
     """One hour of one bank: means of what was read. Current positive while discharging; None: not known.
@@ -66,18 +77,18 @@ class ChargeHour:
     discharged_s: float = 0.0
 
 
-def _too_little(seen: Sequence[ChargeHour], now: datetime) -> str:
-    """Return why hours in which the voltage was read are too few, or too old, to judge by; "" where they are not.
+def _too_little(seen: Sequence[ChargeHour], now: datetime) -> Reason | None:
+    """Return why hours in which the voltage was read are too few, or too old, to judge by; None where they are not.
 
     It is judged from whole hours, so a unit may well give its battery voltage at this moment.
     """
     if not seen:
-        return "no battery voltage was read for a whole hour yet"
+        return reason(Code.VOLTAGE_NEVER_READ)
     if now - seen[-1].at > timedelta(hours=_RECENT_H):
-        return f"no battery voltage was read for a whole hour in the last {_RECENT_H} h"
+        return reason(Code.VOLTAGE_NOT_READ_LATELY, within_s=_RECENT_H * 3600.0)
     if len(seen) < _FEWEST_HOURS:
-        return f"battery voltage was read in {len(seen)} of the hours by the clock so far, and it takes {_FEWEST_HOURS}"
-    return ""
+        return reason(Code.VOLTAGE_READ_TOO_BRIEFLY, hours=len(seen), wanted=_FEWEST_HOURS)
+    return None
 
 
 def judge_charging(
@@ -92,7 +103,7 @@ def judge_charging(
     """Return how a bank is kept, from its last weeks of hours (oldest first), and what is wrong."""
     seen = [h for h in hours if h.voltage_per_cell_v is not None and h.at <= now]
     why = _too_little(seen, now)
-    if why:
+    if why is not None:
         return ChargingVerdict(Verdict.CANNOT_TELL, (why,)), ()
     last_v = float(np.mean([h.voltage_per_cell_v or 0.0 for h in seen[-_FEWEST_HOURS:]]))
     since_h = _hours_since_discharge(hours, now)
@@ -108,7 +119,7 @@ def judge_charging(
     verdict = Verdict.INADEQUATE if bad else Verdict.ADEQUATE
     recharging = charging is Charging.FLOAT and since_h is not None and since_h < SETTLED_H
     if not findings and recharging:
-        return ChargingVerdict(Verdict.CANNOT_TELL, ("recharging after a discharge",), last_v), ()
+        return ChargingVerdict(Verdict.CANNOT_TELL, (reason(Code.RECHARGING),), last_v), ()
     return ChargingVerdict(verdict, tuple(f.what for f in findings), last_v), tuple(findings)
 
 
@@ -159,26 +170,21 @@ def _on_float(seen: Sequence[ChargeHour], since_h: float | None, at_25_c: float)
 
 def _outside(off: float, volts: float, recent: Sequence[ChargeHour], severity: Severity) -> BankFinding:
     known = [h.temperature_c for h in recent if h.temperature_c is not None]
-    at = f" at {np.mean(known):.0f} °C" if known else ""
-    high = off > 0.0
-    harm = (
-        "dries the blocks out and heats them" if high else "leaves them short of charge, and sulphates them"
-    )
+    at_c = float(np.mean(known)) if known else None
     return BankFinding(
-        FLOAT_HIGH if high else FLOAT_LOW,
-        f"Float is {volts:.3f} V per cell{at}, {abs(off) * 1000.0:.0f} mV {'above' if high else 'below'} what suits "
-        f"the bank; this {harm}.",
-        "Have the charger's voltage and its temperature compensation checked against the maker's figure.",
+        FLOAT_HIGH if off > 0.0 else FLOAT_LOW,
+        reason(Code.FLOAT_OUTSIDE, volts=volts, off_v=off, at_c=at_c),
+        reason(Code.DO_CHECK_FLOAT_VOLTAGE),
         severity,
     )
 
 
 def _charger_lost(volts: float, since_h: float | None) -> BankFinding:
-    after = "" if since_h is None else f" {since_h:.0f} h after the last discharge"
+    since_s = None if since_h is None else since_h * 3600.0
     return BankFinding(
         CHARGER_LOST,
-        f"The bank stands at {volts:.2f} V per cell{after}: nothing charges it.",
-        "See whether the charger is on, the battery breaker closed and its fuse whole. The bank empties by itself.",
+        reason(Code.NOTHING_CHARGES, volts=volts, since_s=since_s),
+        reason(Code.DO_LOOK_AT_CHARGER),
         Severity.MAJOR,
     )
 
@@ -203,17 +209,13 @@ def compensation(settled: Sequence[ChargeHour]) -> list[BankFinding]:
     slope = line.per_unit
     if abs(slope - PER_KELVIN) < 0.002:
         return []
-    kind, how = (
-        (COMPENSATION_ABSENT, "does not follow")
-        if abs(slope) <= 0.001
-        else (COMPENSATION_WRONG, f"changes by {slope * 1000.0:+.1f} mV per cell and kelvin with")
-    )
+    absent = abs(slope) <= 0.001
     return [
         BankFinding(
-            kind,
-            f"The float voltage {how} the bank's temperature; makers ask for about -3 mV per cell and kelvin.",
-            "Have the charger's temperature probe and compensation checked.",
-            Severity.WARNING if kind == COMPENSATION_ABSENT else Severity.MINOR,
+            COMPENSATION_ABSENT if absent else COMPENSATION_WRONG,
+            reason(Code.FLOAT_NOT_COMPENSATED, per_kelvin_v=None if absent else slope),
+            reason(Code.DO_CHECK_COMPENSATION),
+            Severity.WARNING if absent else Severity.MINOR,
         )
     ]
 
@@ -235,8 +237,8 @@ def _recharging(seen: Sequence[ChargeHour], since_h: float, at_25_c: float) -> l
 def _slow(volts: float, since_h: float) -> BankFinding:
     return BankFinding(
         RECHARGE_SLOW,
-        f"{since_h:.0f} h after the discharge the bank has not reached its float voltage ({volts:.2f} V per cell).",
-        "Have the charger's current limit checked; shorted cells also lengthen a recharge. Until then count on less.",
+        reason(Code.RECHARGE_TOO_SLOW, volts=volts, since_s=since_h * 3600.0),
+        reason(Code.DO_CHECK_CURRENT_LIMIT),
         Severity.MINOR,
     )
 
@@ -251,15 +253,14 @@ def _rested(seen: Sequence[ChargeHour], now: datetime, since_h: float | None) ->
         since_h is not None and since_h > 6.0 and (since_charge_h is None or since_charge_h > since_h)
     )
     if after_discharge and volts < OPEN_CIRCUIT_V:
-        what = f"The bank carried load {since_h or 0.0:.0f} h ago and has not been charged since."
+        what = reason(Code.NOT_CHARGED_SINCE_LOAD, since_s=(since_h or 0.0) * 3600.0)
     elif volts < RESTED_LOW_V:
-        what = f"The bank rests at {volts:.3f} V per cell: it is not full."
+        what = reason(Code.RESTS_NOT_FULL, volts=volts)
     elif (since_charge_h if since_charge_h is not None else span_h) > REST_DAYS * 24.0:
-        what = f"The bank has rested for more than {REST_DAYS:.0f} days without a charge."
+        what = reason(Code.RESTS_UNCHARGED, longest_s=REST_DAYS * 86_400.0)
     else:
         return []
-    do = "See that the charger's rest periods end and that the charger works."
-    return [BankFinding(NOT_RECHARGED, what, do, Severity.MAJOR)]
+    return [BankFinding(NOT_RECHARGED, what, reason(Code.DO_CHECK_REST_PERIODS), Severity.MAJOR)]
 
 
 def runaway_suspected(
@@ -283,15 +284,14 @@ def runaway_suspected(
         return None
     return BankFinding(
         RUNAWAY,
-        f"Float current has risen to {now:.1f} A (usually {usual:.1f}) while the bank warmed from {usual_c:.0f} to "
-        f"{now_c:.0f} °C: it may be heating itself.",
-        "Lower or stop the charge and cool the room now; nobody should stand over the blocks. Then have them inspected.",
+        reason(Code.RUNAWAY_SUSPECTED, now_a=now, usual_a=usual, now_c=now_c, usual_c=usual_c),
+        reason(Code.DO_STOP_CHARGE),
         Severity.CRITICAL,
     )
 
 
 def differs_from_siblings(
-    name: str, value: float, siblings: Sequence[float], *, what: str, unit: str, least: float
+    name: str, value: float, siblings: Sequence[float], *, what: SiblingFigure, least: float
 ) -> BankFinding | None:
     """Return a finding where one bank differs from those of the same type and age more than they among themselves.
 
@@ -306,7 +306,7 @@ def differs_from_siblings(
         return None
     return BankFinding(
         DIFFERS,
-        f"{what} of {name} is {value:.4g} {unit}; its siblings have {middle:.4g}.",
-        "Measure the block voltages of this bank and of a sibling, and compare.",
+        reason(Code.APART_FROM_SIBLINGS, name, what=what, value=value, theirs=middle),
+        reason(Code.DO_COMPARE_BLOCKS),
         Severity.WARNING,
     )

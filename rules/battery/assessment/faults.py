@@ -16,8 +16,9 @@ import numpy as np
 from rules.battery.assessment.would_tell import proposed_day
 from rules.battery.model.health import BankBelief
 from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
-from rules.phrasing.dates import day_words, years_words
+from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
+from rules.values.reason import Reason, reason
 from rules.values.severity import Severity
 
 SHORTED_CELL: Final = "shorted_cell_suspected"
@@ -33,10 +34,16 @@ BEYOND_TABLE: Final = "beyond_table"
 UNDERSIZED: Final = "undersized"
 UNPROVEN: Final = "unproven"
 YEARLY: Final = 365
+TWO_YEARS: Final = 730
+"""Days from one capacity test to the next, of a worn bank and of a sound one (IEEE 1188-2005, as quoted)."""
+WEAK: Final = 0.9
+LATE_IN_LIFE: Final = 0.85
+"""Capacity under which, and share of the expected life from which, a bank is tested every year (the same)."""
 
 CELL_V: Final = 2.0
 SHOWN_WITHIN_DAYS: Final = 365
 _RISE_WATCH, _RISE_BAD = 0.2, 0.3
+_NAMED: Final = 6
 
 
 def shorted_cells(
@@ -64,12 +71,10 @@ def shorted_cells(
     if count > cells_per_block:
         return None  # a whole bank that sags is old or cold, not shorted
     backed = (float_current_ratio or 0.0) > 1.3 or (recharge_ratio or 0.0) > 1.2
-    cells = "one cell" if count == 1 else f"{count} cells"
-    also = " Its float current or recharge time has risen too." if backed else ""
     return BankFinding(
         SHORTED_CELL,
-        f"In discharge the bank lies {-offset_v:.1f} V under its own reference, about {cells}: a short is suspected.{also}",
-        "Measure every block's voltage, at rest and under load; a block with a shorted cell is 2 V low.",
+        reason(Code.SHORT_SUSPECTED, under_v=-offset_v, cells=count, backed=backed),
+        reason(Code.DO_MEASURE_BLOCK_VOLTAGES),
         Severity.MAJOR if backed else Severity.MINOR,
     )
 
@@ -86,12 +91,10 @@ def open_string(
     silent = current_a is not None and abs(current_a) < 0.2
     if not slumped and not (silent and lowest_v / cells < 1.9):
         return None
-    which = "its string is" if strings == 1 else "strings are"
     return BankFinding(
         OPEN_STRING,
-        f"At the transfer the bank fell from {before_v:.0f} to {lowest_v:.0f} V at once"
-        f"{' and gave no current' if silent else ''}: {which} suspected to be open.",
-        "Do not count on this bank. Have links, fuses and every block checked by qualified people.",
+        reason(Code.STRING_OPEN, before_v=before_v, lowest_v=lowest_v, silent=silent, strings=strings),
+        reason(Code.DO_CHECK_LINKS_AND_FUSES),
         Severity.CRITICAL,
     )
 
@@ -108,8 +111,8 @@ def missing_string(current_a: float, expected_a: float, strings: int) -> BankFin
         return None
     return BankFinding(
         OPEN_STRING,
-        f"The bank behaves as if {missing} of its {strings} strings gave nothing.",
-        "Measure the current of each string with a clamp in the next test.",
+        reason(Code.STRINGS_GIVE_NOTHING, missing=missing, strings=strings),
+        reason(Code.DO_CLAMP_STRINGS),
         Severity.MAJOR,
     )
 
@@ -124,8 +127,8 @@ def resistance_rise(now_ohm: float, reference_ohm: float) -> BankFinding | None:
         return None
     return BankFinding(
         RESISTANCE_UP,
-        f"The bank's resistance is {now_ohm * 1000.0:.0f} mΩ, {rise * 100.0:.0f} % over its reference.",
-        "Have the links retorqued and the blocks' ohmic values measured; test the capacity soon.",
+        reason(Code.RESISTANCE_ROSE, now_ohm=now_ohm, rise=rise),
+        reason(Code.DO_RETORQUE_LINKS),
         Severity.MINOR if rise >= _RISE_BAD else Severity.WARNING,
     )
 
@@ -136,8 +139,8 @@ def capacity_fell(earlier: float, later: float) -> BankFinding | None:
         return None
     return BankFinding(
         CAPACITY_FELL,
-        f"Capacity fell from {earlier * 100.0:.0f} to {later * 100.0:.0f} % between two tests.",
-        "Test yearly from now on, and order the replacement as the dates say.",
+        reason(Code.CAPACITY_FELL, earlier=earlier, later=later),
+        reason(Code.DO_TEST_YEARLY),
         Severity.MINOR,
     )
 
@@ -163,12 +166,12 @@ def blocks_out_of_line(
     }
     if not odd:
         return ()
-    listed = ", ".join(f"{name} ({value:.4g})" for name, value in sorted(odd.items())[:6])
+    named = tuple(sorted(odd.items())[:_NAMED])
     return (
         BankFinding(
             BLOCK_OUT_OF_LINE,
-            f"By hand-measured {what}, {len(odd)} of {len(values)} blocks stand apart (median {middle:.4g}): {listed}.",
-            "Measure these blocks again under load; replace whole strings, and do not mix ages.",
+            reason(Code.BLOCKS_APART, what=what, odd=len(odd), of=len(values), middle=middle, named=named),
+            reason(Code.DO_MEASURE_BLOCKS_AGAIN),
             Severity.MINOR,
         ),
     )
@@ -200,14 +203,10 @@ def score_claims(claims: Sequence[Claim]) -> tuple[CardClaims, BankFinding | Non
     score = CardClaims(len(claims), median, worst, missed)
     if missed == 0 and 0.8 <= median <= 1.2:
         return score, None
-    times = (
-        f"{median:.1f} times what was there" if median >= 1.0 else f"{median * 100.0:.0f} % of what was there"
-    )
-    failed = f" It called the bank sound {missed} times when it failed." if missed else ""
     return score, BankFinding(
         CLAIMS_WRONG,
-        f"The card promised {times} (median of {len(ratios)} discharges).{failed}",
-        "Do not plan by the minutes on the unit's display.",
+        reason(Code.CARD_PROMISES_WRONG, ratio=median, discharges=len(ratios), missed=missed),
+        reason(Code.DO_NOT_PLAN_BY_DISPLAY),
         Severity.WARNING,
     )
 
@@ -230,27 +229,25 @@ def plan_tests(
     from which a later discharge, or the age, has asked for a yearly test; it makes none due before itself. Of a
     bank whose acceptance test nobody knows of, the test falls due on the next day that is proposed for one.
     """
-    quarter = 730 if expected_life_years is None else round(expected_life_years * DAYS_A_YEAR / 4.0)
-    interval, why = (730, "two years") if quarter >= 730 else (quarter, "quarter of the expected life")
-    worn = (capacity is not None and capacity < 0.9) or (life_share is not None and life_share > 0.85)
+    quarter = TWO_YEARS if expected_life_years is None else round(expected_life_years * DAYS_A_YEAR / 4.0)
+    interval = min(quarter, TWO_YEARS)
+    why = reason(Code.TEST_TWO_YEARLY) if interval == TWO_YEARS else reason(Code.TEST_BY_QUARTERS)
+    weak = capacity is not None and capacity < WEAK
+    worn = weak or (life_share is not None and life_share > LATE_IN_LIFE)
     if worn and interval > YEARLY:
         interval = YEARLY
-        why = (
-            "year: capacity is under 90 %"
-            if capacity is not None and capacity < 0.9
-            else "year: 85 % of life is over"
-        )
+        why = reason(Code.TEST_YEARLY_BY_CAPACITY) if weak else reason(Code.TEST_YEARLY_BY_AGE)
     if last_test is None:
         due = installed + timedelta(days=90)
         if today is not None and due < today:
             due = proposed_day(today)
-        return TestPlan(None, due, interval, "no acceptance test is known")
+        return TestPlan(None, due, interval, reason(Code.TEST_NEVER_ACCEPTED))
     due = last_test + timedelta(days=interval)
     if worn_since is not None and interval > YEARLY:
         sooner = max(last_test + timedelta(days=YEARLY), worn_since)
         if sooner < due:
-            due, why = sooner, f"year: worn as known since {day_words(worn_since)}"
-    return TestPlan(last_test, due, interval, f"every {why}")
+            due, why = sooner, reason(Code.TEST_YEARLY_SINCE, since=worn_since)
+    return TestPlan(last_test, due, interval, why)
 
 
 def findings_of_tests(
@@ -266,12 +263,11 @@ def findings_of_tests(
     found: list[BankFinding] = []
     late = -1 if renewed else (today - plan.due).days
     if late >= 0:
-        last = "never tested" if plan.last is None else f"last tested on {day_words(plan.last)}"
         found.append(
             BankFinding(
                 TEST_DUE,
-                f"A capacity test is due since {day_words(plan.due)} ({plan.because}; {last}).",
-                "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
+                reason(Code.TEST_IS_DUE, due=plan.due, why=plan.because, last=plan.last),
+                reason(Code.DO_PLAN_DISCHARGE),
                 Severity.WARNING,
             )
         )
@@ -280,8 +276,8 @@ def findings_of_tests(
         found.append(
             BankFinding(
                 TEST_RISKY,
-                f"In a test to half its published time this bank may end, with a probability of {risk * 100.0:.0f} %.",
-                "Test with the load on another unit or the generator running, or replace without a test.",
+                reason(Code.TEST_MAY_END_BANK, probability=risk),
+                reason(Code.DO_TEST_WITH_CARE),
                 Severity.WARNING,
             )
         )
@@ -301,64 +297,56 @@ def not_shown(last: date | None, installed: date, today: date, *, failed: bool =
     only a discharge shows that they have not happened.
     """
     if failed:
-        what = "The bank did not carry its load when it was last asked to."
-        return BankFinding(
-            NOT_SHOWN, what, "Do not count on it. Have it inspected and tested at once.", Severity.CRITICAL
-        )
+        what, do = reason(Code.FAILED_WHEN_ASKED), reason(Code.DO_INSPECT_AT_ONCE)
+        return BankFinding(NOT_SHOWN, what, do, Severity.CRITICAL)
     since = installed if last is None else last
     days = (today - since).days
     if days <= SHOWN_WITHIN_DAYS:
         return None
-    never = "never since its installation" if last is None else f"last on {day_words(last)}"
     return BankFinding(
         NOT_SHOWN,
-        f"The bank has not been shown to carry its load for {days} days ({never}). An open cell would not show.",
-        "Have it carry the load for a minute or more, at a time when help is at hand.",
+        reason(Code.NOT_SHOWN_TO_CARRY, days=days, last=last),
+        reason(Code.DO_LET_IT_CARRY),
         Severity.WARNING,
     )
 
 
 def beyond_table(
-    power_w_per_cell: float, largest_w: float, from_minutes: float, *, reached: bool
+    power_w_per_cell: float, largest_w: float, shortest_s: float, *, reached: bool
 ) -> BankFinding:
     """Return that the load with a unit lost is above what the maker's table covers. What is not known is no fault.
 
     `reached`: the curve may be carried on so far, with its width.
     """
-    told = (
-        "beyond it the time is carried on by physics, and wide"
-        if reached
-        else "how long the bank holds then cannot be told"
-    )
     return BankFinding(
         BEYOND_TABLE,
-        f"With a unit lost each cell would have to give {power_w_per_cell:.0f} W; the table starts at {from_minutes:g} min "
-        f"with {largest_w:.0f} W: {told}.",
-        "Ask the maker for shorter times, and put them into the estate file.",
+        reason(
+            Code.LOAD_BEYOND_TABLE,
+            power_w_per_cell=power_w_per_cell,
+            largest_w=largest_w,
+            shortest_s=shortest_s,
+            reached=reached,
+        ),
+        reason(Code.DO_ASK_FOR_SHORTER_TIMES),
         Severity.WARNING,
     )
 
 
-def undersized(asked_fraction: float, offers: Sequence[str], *, worn: bool | None = None) -> BankFinding:
+def undersized(asked_fraction: float, offers: Sequence[Reason], *, worn: bool | None = None) -> BankFinding:
     """Return that even new blocks of this type would not give what is asked of the bank, and what helps.
 
     `worn`: whether it is at its end of life besides; None: that cannot be told.
     """
-    besides = "" if worn is None else " and worn besides" if worn else ", not worn"
     return BankFinding(
         UNDERSIZED,
-        f"The bank is too small{besides}: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
-        "blocks of this type would not give either.",
-        f"Do not renew like for like. {' '.join(offers)}".strip(),
+        reason(Code.BLOCKS_TOO_SMALL, asked_fraction=asked_fraction, worn=worn),
+        reason(Code.DO_NOT_RENEW_ALIKE, offers=tuple(offers)),
         Severity.MINOR,
     )
 
 
-def nothing_seen(span: AgeSpan | None, do: str) -> BankFinding:
+def nothing_seen(span: AgeSpan | None, do: Reason) -> BankFinding:
     """Return that nothing was seen of a bank yet. `span`: when its end is to be expected by age alone."""
-    age = (
-        ""
-        if span is None
-        else f" By its age alone it comes to its end {years_words(span.from_day, span.to_day)}."
-    )
-    return BankFinding(UNPROVEN, f"No discharge of this bank was judged yet.{age}", do, Severity.WARNING)
+    from_day, to_day = (None, None) if span is None else (span.from_day, span.to_day)
+    what = reason(Code.BANK_UNSEEN, from_day=from_day, to_day=to_day)
+    return BankFinding(UNPROVEN, what, do, Severity.WARNING)

@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from rules.battery.assessment.charging import differs_from_siblings
+from rules.battery.assessment.charging import SiblingFigure, differs_from_siblings
 from rules.battery.assessment.evidence import BankEvidence, last_shown
 from rules.battery.assessment.faults import (
     beyond_table,
@@ -25,6 +25,7 @@ from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.battery.state import BankFinding
 from rules.plant.estate import FittedBank
+from rules.values.reason import Reason
 from rules.values.verdict import Basis
 
 
@@ -102,7 +103,7 @@ def _worn(belief: BankBelief) -> bool | None:
 
 
 def size(
-    case: AssessedBank, belief: BankBelief, needed: float | None, offers: Sequence[str]
+    case: AssessedBank, belief: BankBelief, needed: float | None, offers: Sequence[Reason]
 ) -> list[BankFinding]:
     """Return that the bank is too small for what is asked, whatever its age, or asked more than its table prints.
 
@@ -115,7 +116,7 @@ def size(
     if belief.beyond_table(asked.output_power_w):
         curve, power = belief.curve, belief.power_w_per_cell(asked.output_power_w)
         reached = not belief.beyond_reach(asked.output_power_w)
-        found.append(beyond_table(power, curve.largest_w, round(curve.shortest_s / 60.0, 1), reached=reached))
+        found.append(beyond_table(power, curve.largest_w, curve.shortest_s, reached=reached))
     return found
 
 
@@ -125,21 +126,18 @@ def beside_siblings(case: AssessedBank, float_v: float | None) -> list[BankFindi
     ohms = [d.resistance_ohm for d in case.discharges if d.resistance_ohm]
     own_ohm = ohms[-1] * evidence.bank.strings / evidence.bank.cells if ohms else None
     figures = (
-        ("Float voltage", "V per cell", 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
-        ("Temperature", "°C", 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
+        (SiblingFigure.FLOAT_VOLTAGE, 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
+        (SiblingFigure.TEMPERATURE, 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
         (
-            "Resistance",
-            "Ω per cell",
+            SiblingFigure.RESISTANCE,
             0.25 * (own_ohm or 0.0),
             own_ohm,
             [s.resistance_ohm_per_cell for s in siblings],
         ),
     )
     found = []
-    for what, unit, least, own, others in figures:
+    for what, least, own, others in figures:
         known = [value for value in others if value is not None]
         if own is not None:
-            found.append(
-                differs_from_siblings(evidence.bank.id, own, known, what=what, unit=unit, least=least)
-            )
+            found.append(differs_from_siblings(evidence.bank.id, own, known, what=what, least=least))
     return [f for f in found if f is not None]

@@ -16,6 +16,8 @@ from rules.battery.assessment.replacement import BankDemand, fresh_share_met
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import FittedBank
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 PROBABLY: Final = 0.5
@@ -31,7 +33,7 @@ def too_small(lives: Lives, belief: BankBelief, asked: BankDemand | None) -> boo
     return fresh_share_met(lives, belief, asked) < (SURELY if guessed else PROBABLY)
 
 
-def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tuple[str, ...]:
+def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tuple[Reason, ...]:
     """Return a larger bank and its size, a shorter wait, and how much less load, each enough by itself."""
     curve, strings = belief.curve, belief.strings
     power = belief.power_w_per_cell(asked.output_power_w)
@@ -39,17 +41,22 @@ def what_helps(belief: BankBelief, fitted: FittedBank, asked: BankDemand) -> tup
     times = power / allowed
     found = []
     if times > 1.0:
-        larger = f"{ceil(times * strings)} strings of this type in place of {strings}"
-        if fitted.rated_capacity_ah is not None:
-            larger += f", or blocks of {ceil(times * fitted.rated_capacity_ah):g} Ah in place of {fitted.rated_capacity_ah:g}"
-        found.append(f"A larger bank: {larger}.")
+        rated = fitted.rated_capacity_ah
+        found.append(
+            reason(
+                Code.HELPS_LARGER_BANK,
+                strings=ceil(times * strings),
+                of=strings,
+                rated_ah=None if rated is None else ceil(times * rated),
+                of_rated_ah=rated,
+            )
+        )
     wait_s = float(curve.seconds(power / END_OF_LIFE))
     if wait_s >= 60.0 and wait_s < asked.required_s and power / END_OF_LIFE <= curve.largest_w:
-        wait = int(wait_s / 6.0) / 10.0
-        found.append(f"A shorter wait: {wait:g} min in place of {asked.required_s / 60.0:.1f}.")
+        found.append(reason(Code.HELPS_SHORTER_WAIT, wait_s=wait_s, required_s=asked.required_s))
     bank_w = allowed * belief.cells * strings
     carried_w = max(bank_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
     less_w = asked.output_power_w - carried_w
     if less_w > 0.0:
-        found.append(f"Less load: {ceil(less_w / 100.0) / 10.0:.1f} kW less on this bank.")
+        found.append(reason(Code.HELPS_LESS_LOAD, less_w=less_w))
     return tuple(found)

@@ -7,14 +7,13 @@ measured on simulated products), and shows that no cell is open.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil
 from typing import Final
 
 from rules.battery.state import WouldTell
-from rules.phrasing.dates import day_words
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
@@ -63,53 +62,40 @@ def steps_for(banks: Sequence[Unproven], today: date, planned: date | None = Non
         return ()
     found: list[WouldTell] = []
     unseen = [b for b in banks if not b.aged]
-    without = [b.bank for b in unseen if b.basis is not Basis.TABLE]
+    without = _ids(b.bank for b in unseen if b.basis is not Basis.TABLE)
     if without:
-        found.append(
-            WouldTell(
-                f"Paste the maker's constant-power table of {named(without)} into the estate file (constant_power).",
-                "Hold-up by the maker's own figures, where a typical curve is good to 20 %.",
-            )
-        )
+        found.append(WouldTell(reason(Code.TELL_BY_TABLE, banks=without), reason(Code.BUYS_HOLD_UP)))
     if unseen:
-        found.append(
-            WouldTell(
-                f"Import a past test or discharge log of {named([b.bank for b in unseen])} (ridethrough import).",
-                "Its capacity as it was then: dates and verdicts at once.",
-            )
-        )
-    names = named([b.bank for b in banks])
+        past = reason(Code.TELL_BY_PAST_TEST, banks=_ids(b.bank for b in unseen))
+        found.append(WouldTell(past, reason(Code.BUYS_PAST_CAPACITY)))
     longest = max(banks, key=lambda b: b.published_s)
-    minutes = max(ceil(TEST_SHARE * longest.published_s / 60.0), LEAST_MINUTES)
-    on = day_words(planned or proposed_day(today))
-    found.append(
-        WouldTell(
-            f"Let {names} carry today's load ({sum(b.asked_w for b in banks) / 1e3:.1f} kW) for {minutes} min, "
-            f"say on {on}, with help at hand.",
-            "Capacity to about 6 points, and that no cell is open: the generator's start can be judged from then on.",
-        )
+    carry = reason(
+        Code.TELL_BY_CARRYING,
+        banks=_ids(b.bank for b in banks),
+        asked_w=sum(b.asked_w for b in banks),
+        for_s=60.0 * max(ceil(TEST_SHARE * longest.published_s / 60.0), LEAST_MINUTES),
+        on=planned or proposed_day(today),
     )
+    found.append(WouldTell(carry, reason(Code.BUYS_CAPACITY)))
     return tuple(found)
 
 
 def carry_again(banks: Sequence[str], asked_w: Mapping[str, float], today: date) -> WouldTell:
     """Return the step that shows again that judged banks carry: a minute or more at today's load."""
-    watts = sum(asked_w[bank] for bank in banks)
-    return WouldTell(
-        f"Let {named(banks)} carry today's load ({watts / 1e3:.1f} kW) for {LEAST_MINUTES} min, "
-        f"say on {day_words(proposed_day(today))}, with help at hand.",
-        "That no cell is open: the generator's start can be judged from then on.",
+    carry = reason(
+        Code.TELL_BY_CARRYING,
+        banks=_ids(banks),
+        asked_w=sum(asked_w[bank] for bank in banks),
+        for_s=60.0 * LEAST_MINUTES,
+        on=proposed_day(today),
     )
+    return WouldTell(carry, reason(Code.BUYS_CARRYING))
+
+
+def _ids(banks: Iterable[str]) -> tuple[str, ...]:
+    return tuple(sorted(banks))
 
 
 def not_judged(banks: Sequence[str]) -> tuple[Reason, ...]:
     """Return that banks were not judged since the start: what is on record of them is not read yet."""
     return (reason(Code.BANKS_NOT_JUDGED_YET, banks=tuple(banks)),) if banks else ()
-
-
-def named(banks: Sequence[str]) -> str:
-    """Return "bank d3", "banks d1 and d3"."""
-    ids = sorted(banks)
-    if len(ids) == 1:
-        return f"bank {ids[0]}"
-    return f"banks {', '.join(ids[:-1])} and {ids[-1]}"

@@ -7,17 +7,10 @@ from math import ceil
 
 from rules.phrasing.dates import PURPOSES, day_words
 from rules.phrasing.durations import compared, minutes, minutes_up
-from rules.phrasing.figures import capital
+from rules.phrasing.figures import banks_named, capital
 from rules.phrasing.says import says
 from rules.plant.estate import Purpose
 from rules.values.code import Code
-
-
-def _named(banks: tuple[str, ...]) -> str:
-    """Return "bank d3", "banks d1 and d3", in order."""
-    ids = sorted(banks)
-    return f"bank {ids[0]}" if len(ids) == 1 else f"banks {', '.join(ids[:-1])} and {ids[-1]}"
-
 
 # ---- what is not known ---------------------------------------------------------------------------------------
 
@@ -61,7 +54,7 @@ def resting_units_counted_on() -> str:
 @says(Code.BANKS_NOT_JUDGED_YET)
 def banks_not_judged_yet(*, banks: tuple[str, ...]) -> str:
     """Say which banks were not judged since the start."""
-    names = _named(banks)
+    names = banks_named(banks)
     verb = "has" if len(banks) == 1 else "have"
     return f"{names[0].upper()}{names[1:]} {verb} not been judged yet since the start."
 
@@ -105,15 +98,15 @@ def banks_unseen(*, banks: tuple[str, ...], generic: bool, median_s: float | Non
     """Say of which banks nothing was seen, and what is to be expected of the system, in s."""
     rests = _rests(generic)
     about = "" if median_s is None else f" {capital(rests)} alone suggest {_about(median_s, at_end)}."
-    return f"No discharge of {_named(banks)} was judged yet.{about}"
+    return f"No discharge of {banks_named(banks)} was judged yet.{about}"
 
 
 def _seen(banks: tuple[str, ...], lately_s: float | None) -> str:
     """Say why what was seen of banks tells no least: too long ago, or of late for so many s only."""
     if lately_s is None:
-        return f"What was seen of {_named(banks)} is too old to tell a least"
+        return f"What was seen of {banks_named(banks)} is too old to tell a least"
     return (
-        f"What was seen of {_named(banks)} of late, {minutes(lately_s)} of carrying, is too short to tell a least, and what "
+        f"What was seen of {banks_named(banks)} of late, {minutes(lately_s)} of carrying, is too short to tell a least, and what "
         "went before is too old"
     )
 
@@ -277,7 +270,7 @@ def expected_unseen(
     trips: bool,
 ) -> str:
     """Say what is to be expected where nothing was seen, of the banks named."""
-    why = f"No discharge of {_named(banks)} was judged yet" if banks else "No discharge was judged yet"
+    why = f"No discharge of {banks_named(banks)} was judged yet" if banks else "No discharge was judged yet"
     proves = _proves_nothing(_about(median_s, at_end), median_s, needed_s, one_lost, trips)
     return f"{why}; {_rests(generic)} alone suggest {proves}"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from rules.phrasing.figures import banks_named
 from rules.phrasing.says import says
 from rules.system.state import Standing
 from rules.values.code import Code
@@ -96,9 +97,7 @@ def line_fails(
 @says(Code.WITH_BANKS_UNPROVEN)
 def with_banks_unproven(*, first: str, banks: tuple[str, ...]) -> str:
     """Say which banks were not shown to carry beside what is said of the units."""
-    ids = sorted(banks)
-    named = f"bank {ids[0]}" if len(ids) == 1 else f"banks {', '.join(ids[:-1])} and {ids[-1]}"
-    return f"{first.rstrip('.')}; {named} unproven."
+    return f"{first.rstrip('.')}; {banks_named(banks)} unproven."
 
 
 # ---- partners ------------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.phrasing.dates import PURPOSES
+from rules.phrasing.figures import banks_named
 from rules.phrasing.says import Sentence, says
 from rules.phrasing.text import at_least, at_most, kilowatts, listed
 from rules.plant.estate import Purpose
@@ -13,15 +14,10 @@ def _and_why(rest: str, because: tuple[str, ...]) -> str:
     return f"{rest} {listed(because)}" if because else rest
 
 
-def _banks(banks: tuple[str, ...]) -> str:
-    """Return "bank d3", "banks d1 and d3"."""
-    return f"bank {banks[0]}" if len(banks) == 1 else f"banks {', '.join(banks[:-1])} and {banks[-1]}"
-
-
 @says(Code.BANKS_UNPROVEN)
 def banks_unproven(*, name: str, banks: tuple[str, ...]) -> str:
     """Say of which banks nothing was seen yet."""
-    return f"No discharge of {_banks(banks)} was judged yet: how long {name} holds, and when to renew, cannot be told."
+    return f"No discharge of {banks_named(banks)} was judged yet: how long {name} holds, and when to renew, cannot be told."
 
 
 @says(Code.REQUIREMENT_MARGIN)

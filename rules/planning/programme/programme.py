@@ -18,7 +18,7 @@ from rules.battery.state import BankState
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 TOGETHER: Final = timedelta(days=60)
@@ -160,8 +160,7 @@ def programme(
 
 def _too_small(state: BankState) -> Reason:
     """Return that a bank is too small, and what helps."""
-    offers = tuple(map(told, state.offers))
-    return reason(Code.BANK_TOO_SMALL, state.id, asked_fraction=state.asked_fraction, offers=offers)
+    return reason(Code.BANK_TOO_SMALL, state.id, asked_fraction=state.asked_fraction, offers=state.offers)
 
 
 def _row(  # noqa: PLR0917 - what makes a row
@@ -239,7 +238,7 @@ def _test_rows(
             continue
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         instance = f"{fitted.type}/{fitted.from_day}"
-        why = told(plan.because)
+        why = plan.because
         rows.append(_row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, why, "interval"))
     return rows
 
@@ -255,7 +254,7 @@ def _no_date(bank: str, state: BankState | None, fitted: FittedBank) -> Reason:
         fitted=fitted.from_day,
         from_day=None if span is None else span.from_day,
         to_day=None if span is None else span.to_day,
-        step=told(state.would_tell[0].step) if state.would_tell else None,
+        step=state.would_tell[0].step if state.would_tell else None,
     )
 
 

@@ -194,7 +194,7 @@ def test_a_bank_that_nothing_was_seen_of_has_a_span_by_age_and_what_would_tell()
     assert isinstance(dates, dict)
     assert dates["by_age_alone"] == {"from": "2027-03-01", "to": "2034-01-01"}
     assert (dates["order_by"], dates["replace_by"]) == (None, None)
-    assert to_json(WouldTell("Import a past test.", "Its capacity.")) == {
+    assert to_json(WouldTell(told("Import a past test."), told("Its capacity."))) == {
         "step": "Import a past test.",
         "buys": "Its capacity.",
     }

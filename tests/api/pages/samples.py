@@ -501,7 +501,7 @@ def banks() -> tuple[BankState, ...]:
         (date(2026, 3, 14), 0.27, 0.95, 0.87, 1.03, "outage"),
         (date(2026, 9, 2), 0.31, 0.92, 0.84, 1.0, "outage"),
     )
-    fine = ChargingVerdict(Verdict.ADEQUATE, ("2.27 V per cell at 24 °C suits this bank",), 2.271)
+    fine = ChargingVerdict(Verdict.ADEQUATE, (told("2.27 V per cell at 24 °C suits this bank"),), 2.271)
     at = datetime(2026, 10, 9, 2, 30, tzinfo=UTC)
 
     def state(
@@ -529,7 +529,7 @@ def banks() -> tuple[BankState, ...]:
                 ends_early=None if dates[0] is None else dates[0] - timedelta(days=280 if asked else 600),
                 ends_late=None if dates[0] is None else dates[0] + timedelta(days=230 if asked else 560),
             ),
-            fine if shown else ChargingVerdict(Verdict.CANNOT_TELL, ("its card gives no voltage",)),
+            fine if shown else ChargingVerdict(Verdict.CANNOT_TELL, (told("its card gives no voltage"),)),
             age,
             shown,
             ShownToCarry(at, 9000.0, 499.0) if shown else None,
@@ -558,8 +558,13 @@ def banks() -> tuple[BankState, ...]:
             ),
             unproven=True,
             would_tell=(
-                WouldTell("Import a past test or discharge log of bank D.", "Its capacity as it was then."),
-                WouldTell("Let bank D carry today's load for 5 min.", "Capacity to about 6 points."),
+                WouldTell(
+                    told("Import a past test or discharge log of bank D."),
+                    told("Its capacity as it was then."),
+                ),
+                WouldTell(
+                    told("Let bank D carry today's load for 5 min."), told("Capacity to about 6 points.")
+                ),
             ),
         ),
     )

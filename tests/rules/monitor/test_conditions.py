@@ -202,7 +202,7 @@ def unproven(seconds: float, verdict: Verdict = Verdict.CANNOT_TELL) -> SystemSt
     """Return a judgement of the works, nothing having been seen of two of its banks."""
     made = system_state("works", seconds, verdict=verdict, margin_s=None)
     held = HoldUp(None, 900.0, 1500.0, EndedBy.BANK, Basis.TABLE)
-    steps = (WouldTell("Import a past test of banks bank-W1 and bank-W2.", "Its capacity."),)
+    steps = (WouldTell(told("Import a past test of banks bank-W1 and bank-W2."), told("Its capacity.")),)
     return replace(
         made,
         hold_up=replace(

@@ -14,6 +14,7 @@ from rules.phrasing.says import SENTENCES, says
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
 from tests.rules.phrasing.spoken import (
+    bank,
     holding,
     isolation,
     outage,
@@ -26,6 +27,7 @@ from tests.rules.phrasing.spoken import (
 )
 
 SPOKEN = (
+    *bank.SPOKEN,
     *holding.SPOKEN,
     *isolation.SPOKEN,
     *outage.SPOKEN,

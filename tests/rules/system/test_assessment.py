@@ -383,7 +383,7 @@ def test_the_tail_of_an_assumption_is_no_low_end_and_no_bad_verdict() -> None:
     assert (held.now.low_s, held.one_unit_lost.low_s) == (None, None)
     assert held.now.median_s is not None
     assert held.unproven == ("bank A1", "bank A2")
-    assert [step.step.split()[0] for step in held.would_tell] == ["Import", "Let"]
+    assert [step.step.code for step in held.would_tell] == [Code.TELL_BY_PAST_TEST, Code.TELL_BY_CARRYING]
     assert {need.verdict for need in state.requirements} == {Verdict.CANNOT_TELL}
     assert all(need.would_tell for need in state.requirements)
     assert state.redundancy is not None

@@ -202,7 +202,7 @@ def suggests(low_s: float | None, median_s: float, basis: Basis = Basis.TABLE) -
 
 def alone(held: HoldUp) -> RequirementEvidence:
     banks = (BankSeen("bank A1", 9_000.0, SHOWN),)
-    steps = (WouldTell("Import a past test.", "Its capacity."),)
+    steps = (WouldTell(told("Import a past test."), told("Its capacity.")),)
     return RequirementEvidence(
         now=held,
         each_unit_lost=(),

@@ -20,12 +20,14 @@ from collector.storage.ledger.records import JournalLine
 from rules.battery.state import WouldTell
 from rules.planning.isolation.rows import Result
 from rules.system.state import SystemState
+from rules.values.reason import told
 from tests.api.pages import samples
 from tests.api.pages.samples import NOW
 from tests.api.pages.sheets.test_registry import check
 
 STEP = WouldTell(
-    "Let bank D carry today's load (3.1 kW) for 5 min, say on 1 Dec 2026, with help at hand", "Capacity."
+    told("Let bank D carry today's load (3.1 kW) for 5 min, say on 1 Dec 2026, with help at hand"),
+    told("Capacity."),
 )
 
 

@@ -361,8 +361,8 @@ def test_a_day_for_a_test_that_passed_is_said_only_where_the_judge_asks_for_the_
     """None is asked of a bank that is to be renewed, whatever its plan of tests says."""
     sheet = samples.short()
     bank = next(b for b in sheet.banks if b.id == "D")
-    passed = TestPlan(None, sheet.now.date() - timedelta(days=400), 730, "every two years")
-    due = BankFinding("test_due", "A test is due.", "Test it.", Severity.WARNING)
+    passed = TestPlan(None, sheet.now.date() - timedelta(days=400), 730, told("every two years"))
+    due = BankFinding("test_due", told("A test is due."), told("Test it."), Severity.WARNING)
 
     def shown(*findings: BankFinding) -> str:
         state = replace(bank, tests=passed, findings=findings)

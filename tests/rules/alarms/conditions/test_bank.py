@@ -12,6 +12,7 @@ from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
 from rules.phrasing.reasons import say
+from rules.values.reason import told
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plant import estate
@@ -38,7 +39,7 @@ def bank_state(
         capacity=Capacity(0.8, 0.7, 0.9, at, Basis.TESTED),
         asked_fraction=0.6,
         dates=ReplacementDates(None, order_by, replace_by),
-        charging=ChargingVerdict(charging, ("2.31 V per cell at 24 °C, 2.25 wanted.",)),
+        charging=ChargingVerdict(charging, (told("2.31 V per cell at 24 °C, 2.25 wanted."),)),
         effective_age_years=age,
         discharges=(),
         shown_to_carry=None,
@@ -67,7 +68,9 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
         (UNDERSIZED, Severity.MINOR, "bank_too_small"),
         (TEST_DUE, Severity.WARNING, "bank_test_due"),
     ):
-        state = replace(sound, findings=(BankFinding(finding, "This is how it is.", "Do that.", severity),))
+        state = replace(
+            sound, findings=(BankFinding(finding, told("This is how it is."), told("Do that."), severity),)
+        )
         raised = {kind for kind, one in bank(state).items() if one.seen.present}
         assert raised == {alarm}
         assert say(bank(state)[alarm].seen.what) == "Bank bank-W1: This is how it is."
@@ -75,7 +78,7 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
 
 def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> None:
     do = "Do not renew like for like. A larger bank: 2 strings of this type in place of 1."
-    small = BankFinding(UNDERSIZED, "The bank is too small.", do, Severity.MINOR)
+    small = BankFinding(UNDERSIZED, told("The bank is too small."), told(do), Severity.MINOR)
     due = bank_state(replace_by=TODAY, order_by=TODAY - timedelta(days=30))
     assert say(bank(due)["bank_order_now"].seen.do) == ""
     found = bank(replace(due, findings=(small,)))
@@ -85,7 +88,9 @@ def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> No
 
 
 def test_what_is_shown_beside_a_bank_only_raises_no_alarm() -> None:
-    state = replace(bank_state(), findings=(BankFinding(DIFFERS, "It differs.", "Look.", Severity.WARNING),))
+    state = replace(
+        bank_state(), findings=(BankFinding(DIFFERS, told("It differs."), told("Look."), Severity.WARNING),)
+    )
     assert not any(one.seen.present for one in bank(state).values())
 
 

@@ -10,9 +10,13 @@ from rules.alarms.conditions.system import system_conditions
 from rules.battery.state import WouldTell
 from rules.phrasing.reasons import say
 from rules.system.state import UNKNOWN_HOLD_UP, SystemState
+from rules.values.reason import told
 from tests.rules.sample_plant import START, estate, system_state
 
-STEPS = (WouldTell("Import a past test.", "Its capacity."), WouldTell("Test it.", "The same."))
+STEPS = (
+    WouldTell(told("Import a past test."), told("Its capacity.")),
+    WouldTell(told("Test it."), told("The same.")),
+)
 
 
 def unproven(state: SystemState) -> Condition:

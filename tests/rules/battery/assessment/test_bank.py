@@ -24,6 +24,8 @@ from rules.battery.assessment.replacement import BankDemand
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import MonthTemperature
 from rules.plant.estate import Bank, FittedBank, PowerTable
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
 
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))
@@ -78,19 +80,28 @@ def test_a_bank_that_nothing_was_seen_of_has_no_dates_but_the_span_of_its_age() 
     assert NOW.date() <= dates.by_age_alone.from_day < dates.by_age_alone.to_day
     assert state.unproven
     assert state.probability_met is None
-    assert [step.step.split()[0] for step in state.would_tell] == [
-        "Import",
-        "Let",
+    assert [step.step.code for step in state.would_tell] == [
+        Code.TELL_BY_PAST_TEST,
+        Code.TELL_BY_CARRYING,
     ]  # its table is known already
     # a quarter of the 1800 s that 18 W per cell give by the table, less the inverter's losses, on a Tuesday
-    assert "for 7 min, say on 6 Feb 2024" in state.would_tell[-1].step
+    carry = state.would_tell[-1].step
+    assert (carry["for_s"], carry["on"]) == (420.0, date(2024, 2, 6))
 
 
 def test_a_bank_that_nothing_was_seen_of_and_without_a_table_asks_for_the_table_first() -> None:
     bare = replace(BANK, fitted=(replace(FITTED, constant_power=()),))
     steps = judge_bank(evidence(bank=bare)).state.would_tell
-    assert [step.step.split()[0] for step in steps] == ["Paste", "Import", "Let"]
-    assert all(step.buys for step in steps)
+    assert [step.step.code for step in steps] == [
+        Code.TELL_BY_TABLE,
+        Code.TELL_BY_PAST_TEST,
+        Code.TELL_BY_CARRYING,
+    ]
+    assert [step.buys.code for step in steps] == [
+        Code.BUYS_HOLD_UP,
+        Code.BUYS_PAST_CAPACITY,
+        Code.BUYS_CAPACITY,
+    ]
 
 
 def test_a_flicker_of_seconds_proves_nothing_and_a_tenth_of_the_bank_does() -> None:
@@ -120,24 +131,22 @@ def test_a_bank_too_small_is_not_worn_and_what_helps_is_said_with_its_size() -> 
     times = state.asked_fraction
     assert times is not None
     assert times > 3.0
-    assert larger.startswith("A larger bank: 4 strings of this type in place of 1, or blocks of")
-    assert load.startswith("Less load:")
+    assert (larger.code, larger["strings"], larger["of"]) == (Code.HELPS_LARGER_BANK, 4, 1)
+    assert isinstance(larger["rated_ah"], int)
+    assert load.code is Code.HELPS_LESS_LOAD
     assert TEST_DUE not in [f.kind for f in state.findings]
 
 
 def test_a_bank_that_is_worn_and_too_small_is_said_to_be_both_and_where_age_alone_speaks_neither() -> None:
     asked = BankDemand(1320.0, 240 * 56.0, NOW.date())
 
-    def said(*discharges: DischargeEvidence) -> str:
+    def worn(*discharges: DischargeEvidence) -> object:
         state = judge_bank(evidence(*discharges, asked=asked)).state
-        return next(f.what for f in state.findings if f.kind == UNDERSIZED)
+        return next(f.what["worn"] for f in state.findings if f.kind == UNDERSIZED)
 
-    worn = said(discharge(30, 0.60, used=0.6, ended=True, low=0.57, high=0.63))
-    assert worn.startswith("The bank is too small and worn besides: ")
-    assert said(discharge(3, 0.99, used=0.6, low=0.96, high=1.02)).startswith(
-        "The bank is too small, not worn: "
-    )
-    assert said().startswith("The bank is too small: ")
+    assert worn(discharge(30, 0.60, used=0.6, ended=True, low=0.57, high=0.63)) is True
+    assert worn(discharge(3, 0.99, used=0.6, low=0.96, high=1.02)) is False
+    assert worn() is None
 
 
 def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
@@ -311,7 +320,7 @@ def test_an_empty_place_has_a_state_that_says_so() -> None:
     judged = judge_bank(evidence(bank=replace(BANK, fitted=(gone,))))
     assert judged.state.fitted is None
     assert judged.belief.basis is Basis.NONE
-    assert "no blocks are declared" in judged.state.charging.because[0]
+    assert judged.state.charging.because == (reason(Code.NO_BLOCKS_IN_BANK),)
 
 
 def test_the_capacity_to_come_begins_at_today_s_and_sinks_and_widens_never_above_what_a_failed_bank_gave() -> (

@@ -16,11 +16,14 @@ from rules.battery.assessment.charging import (
     RECHARGE_SLOW,
     RUNAWAY,
     ChargeHour,
+    SiblingFigure,
     differs_from_siblings,
     judge_charging,
 )
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.plant.estate import Charging
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict
 
 NOW = datetime(2025, 6, 30, 12, tzinfo=UTC)
@@ -85,16 +88,16 @@ def test_without_recent_voltage_nothing_is_said() -> None:
 @pytest.mark.parametrize(
     ("seen", "why"),
     [
-        ([], "no battery voltage was read for a whole hour yet"),
-        (hours([2.25] * 2), "battery voltage was read in 2 of the hours by the clock so far, and it takes 3"),
+        ([], reason(Code.VOLTAGE_NEVER_READ)),
+        (hours([2.25] * 2), reason(Code.VOLTAGE_READ_TOO_BRIEFLY, hours=2, wanted=3)),
         (
             [ChargeHour(h.at - timedelta(days=2), h.voltage_per_cell_v) for h in hours(2.25)],
-            "no battery voltage was read for a whole hour in the last 6 h",
+            reason(Code.VOLTAGE_NOT_READ_LATELY, within_s=21_600.0),
         ),
     ],
 )
 def test_why_nothing_is_said_is_true_of_a_unit_that_gives_its_voltage_now(
-    seen: list[ChargeHour], why: str
+    seen: list[ChargeHour], why: Reason
 ) -> None:
     verdict, _ = judge_charging(seen, NOW)
     assert verdict.because == (why,)
@@ -167,8 +170,11 @@ def test_a_warm_room_alone_is_no_runaway() -> None:
 
 
 def test_a_bank_that_differs_from_its_siblings_is_named() -> None:
-    found = differs_from_siblings("b1", 34.0, [26.0, 26.5, 25.8], what="Temperature", unit="°C", least=3.0)
+    found = differs_from_siblings("b1", 34.0, [26.0, 26.5, 25.8], what=SiblingFigure.TEMPERATURE, least=3.0)
     assert found is not None
     assert found.kind == DIFFERS
-    assert differs_from_siblings("b1", 27.0, [26.0, 26.5, 25.8], what="T", unit="°C", least=3.0) is None
-    assert differs_from_siblings("b1", 40.0, [26.0], what="T", unit="°C", least=3.0) is None
+    assert (
+        differs_from_siblings("b1", 27.0, [26.0, 26.5, 25.8], what=SiblingFigure.TEMPERATURE, least=3.0)
+        is None
+    )
+    assert differs_from_siblings("b1", 40.0, [26.0], what=SiblingFigure.TEMPERATURE, least=3.0) is None

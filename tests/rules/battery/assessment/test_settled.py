@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
 
-from rules.battery.assessment.faults import TEST_DUE
+from rules.battery.assessment.faults import TEST_DUE, UNDERSIZED
 from rules.battery.assessment.settled import settled
 from rules.battery.state import (
     AgeSpan,
@@ -19,7 +20,9 @@ from rules.battery.state import (
     RestsOn,
     TestPlan,
 )
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import kept, say
+from rules.values.reason import told
+from rules.values.serial import from_plain, to_plain
 from rules.values.verdict import Basis, Verdict
 
 TODAY = date(2026, 10, 9)
@@ -50,7 +53,7 @@ def state(order: date | None = ORDER, day: date = TODAY, *, over: bool = False, 
         effective_age_years=4.0,
         discharges=(),
         shown_to_carry=None,
-        tests=TestPlan(date(2026, 5, 2), date(2028, 5, 1), 730, "every two years"),
+        tests=TestPlan(date(2026, 5, 2), date(2028, 5, 1), 730, told("every two years")),
         rests_on=replace(base, **rests),
         unproven=order is None,
     )
@@ -153,11 +156,25 @@ def test_the_first_evidence_of_a_bank_gives_it_a_date_and_says_so() -> None:
 
 
 def test_a_test_that_fell_due_stays_due_since_then() -> None:
-    due = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2026, 5, 2), 730, "every two years"))
-    sooner = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2025, 5, 2), 365, "every year"))
+    due = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2026, 5, 2), 730, told("every two years")))
+    sooner = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2025, 5, 2), 365, told("every year")))
     found = settled(sooner, due, TODAY).state
     assert found.tests is not None
     assert found.tests.due == date(2026, 5, 2)
     (said,) = [f for f in found.findings if f.kind == TEST_DUE]
-    assert "due since 2 May 2026" in said.what
+    assert said.what["due"] == date(2026, 5, 2)
     assert said.severity == "warning"
+
+
+def test_what_an_earlier_version_said_in_sentences_stands_as_it_was_said() -> None:
+    """Findings were kept as sentences once; what goes with dates that stand is said on in those words."""
+    plain = to_plain(state())
+    plain["tests"]["because"] = "every two years"
+    plain["charging"]["because"] = ["recharging after a discharge"]
+    plain["would_tell"] = [{"step": "Import a past test.", "buys": "Its capacity."}]
+    plain["findings"] = [
+        {"kind": UNDERSIZED, "what": "It is too small.", "do": "Not again.", "severity": "minor"}
+    ]
+    found = settled(state(), from_plain(BankState, json.loads(json.dumps(plain))), TODAY).state
+    assert [(say(f.what), say(f.do)) for f in found.findings] == [("It is too small.", "Not again.")]
+    assert from_plain(BankState, kept(found)) == found

@@ -3,6 +3,7 @@
 from datetime import date, timedelta
 
 from rules.battery.assessment.would_tell import Unproven, carry_again, proposed_day, steps_for
+from rules.values.code import Code
 from rules.values.verdict import Basis
 
 TODAY = date(2026, 11, 30)
@@ -18,19 +19,25 @@ def test_nothing_needs_telling_where_everything_was_seen() -> None:
 
 def test_a_table_is_asked_for_only_of_banks_without_one() -> None:
     steps = steps_for((bank("d1"), bank("d3", Basis.GENERIC)), TODAY)
-    assert [step.step.split()[0] for step in steps] == ["Paste", "Import", "Let"]
-    assert "table of bank d3 into" in steps[0].step
-    assert "of banks d1 and d3" in steps[1].step
-    assert [step.step.split()[0] for step in steps_for((bank("d1"),), TODAY)] == ["Import", "Let"]
+    assert [step.step.code for step in steps] == [
+        Code.TELL_BY_TABLE,
+        Code.TELL_BY_PAST_TEST,
+        Code.TELL_BY_CARRYING,
+    ]
+    assert steps[0].step["banks"] == ("d3",)
+    assert steps[1].step["banks"] == ("d1", "d3")
+    known = steps_for((bank("d1"),), TODAY)
+    assert [step.step.code for step in known] == [Code.TELL_BY_PAST_TEST, Code.TELL_BY_CARRYING]
 
 
 def test_a_discharge_takes_a_quarter_of_the_published_time_at_today_s_load() -> None:
-    assert "today's load (12.0 kW) for 5 min" in steps_for((bank("d1"), bank("d2")), TODAY)[-1].step
-    assert "for 2 min" in steps_for((bank("d1", published_s=120.0),), TODAY)[-1].step
+    step = steps_for((bank("d1"), bank("d2")), TODAY)[-1].step
+    assert (step["asked_w"], step["for_s"]) == (12_000.0, 300.0)
+    assert steps_for((bank("d1", published_s=120.0),), TODAY)[-1].step["for_s"] == 120.0
 
 
 def test_a_planned_test_is_named_by_its_day() -> None:
-    assert "say on 9 Mar 2027" in steps_for((bank("d1"),), TODAY, date(2027, 3, 9))[-1].step
+    assert steps_for((bank("d1"),), TODAY, date(2027, 3, 9))[-1].step["on"] == date(2027, 3, 9)
 
 
 def test_the_day_that_is_proposed_is_a_tuesday_a_fortnight_ahead_and_moves_once_a_month() -> None:
@@ -42,4 +49,5 @@ def test_the_day_that_is_proposed_is_a_tuesday_a_fortnight_ahead_and_moves_once_
 
 
 def test_a_bank_judged_long_ago_need_only_carry_again() -> None:
-    assert "Let bank d1 carry today's load (6.0 kW) for 2 min" in carry_again(["d1"], {"d1": 6e3}, TODAY).step
+    step = carry_again(["d1"], {"d1": 6e3}, TODAY).step
+    assert (step["banks"], step["asked_w"], step["for_s"]) == (("d1",), 6e3, 120.0)

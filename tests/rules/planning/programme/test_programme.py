@@ -86,7 +86,7 @@ def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_wou
         state("bank A2", None),
         dates=ReplacementDates(None, None, None, by_age_alone=span),
         unproven=True,
-        would_tell=(WouldTell("Import a past test.", "Its capacity."),),
+        would_tell=(WouldTell(told("Import a past test."), told("Its capacity.")),),
     )
     assert say(programme(estate(2), [unseen], TODAY).undated[1]) == (
         "Bank bank A2: no discharge of it was judged yet (fitted 1 Jan 2024), which by its age alone comes to its end "
@@ -96,7 +96,7 @@ def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_wou
 
 def test_a_bank_too_small_is_offered_what_helps() -> None:
     small = replace(
-        state("bank A1", date(2030, 6, 30)), too_small=True, offers=("A larger bank: 2 strings.",)
+        state("bank A1", date(2030, 6, 30)), too_small=True, offers=(told("A larger bank: 2 strings."),)
     )
     assert said(programme(estate(2), [small], TODAY).too_small) == (
         "Bank bank A1 is too small for the 70 % asked of it; renewing it like for like does not help. "
@@ -106,7 +106,7 @@ def test_a_bank_too_small_is_offered_what_helps() -> None:
 
 
 def test_no_test_is_planned_for_a_bank_that_is_to_be_ordered() -> None:
-    tests = TestPlan(date(2024, 1, 1), date(2026, 1, 1), 730, "every two years")
+    tests = TestPlan(date(2024, 1, 1), date(2026, 1, 1), 730, told("every two years"))
     due = replace(state("bank A1", TODAY + timedelta(days=30)), tests=tests)  # to order was 26 days ago
     later = replace(state("bank A1", TODAY + timedelta(days=300)), tests=tests)
     jobs = {row.job for row in programme(estate(2), [due], TODAY).rows}

@@ -12,6 +12,7 @@ from rules.phrasing.reasons import say
 from rules.planning.programme.programme import Job, ProgrammeRow, Terms, programme
 from rules.planning.programme.service_due import Done, service_items, work_due
 from rules.plant.estate import Estate, FittedUnit, Unit
+from rules.values.reason import told
 from tests.rules.planning.programme.test_programme import state
 from tests.rules.sample_plants import BLOCKS, estate
 
@@ -86,7 +87,7 @@ def test_each_kind_of_work_asks_by_an_alarm_of_its_own_from_its_day_on() -> None
 
 
 def test_a_test_that_a_judged_bank_is_due_for_is_in_the_programme_unless_its_blocks_go_before() -> None:
-    test = TestPlan(None, date(2027, 3, 1), 730, "no test in two years.")
+    test = TestPlan(None, date(2027, 3, 1), 730, told("no test in two years."))
     bank = replace(state("bank A1", date(2030, 1, 1)), tests=test)
     assert rows(banks=(bank,))[Job.BANK_TEST].due == date(2027, 3, 1)
     gone = replace(state("bank A1", date(2027, 1, 1)), tests=test)

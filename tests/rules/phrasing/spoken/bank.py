@@ -1,0 +1,307 @@
+"""What is said of one bank: its faults and tests, how it is kept, what would tell and what helps, one reason a line."""
+
+from datetime import date
+from typing import Final
+
+from rules.battery.assessment.charging import SiblingFigure
+from rules.values.code import Code
+from rules.values.reason import Reason, reason, told
+
+DAY: Final = date(2026, 9, 9)
+
+SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
+    # ---- signs
+    (
+        reason(Code.SHORT_SUSPECTED, under_v=2.14, cells=1, backed=True),
+        "In discharge the bank lies 2.1 V under its own reference, about one cell: a short is suspected. Its float current or "
+        "recharge time has risen too.",
+    ),
+    (
+        reason(Code.SHORT_SUSPECTED, under_v=4.0, cells=2, backed=False),
+        "In discharge the bank lies 4.0 V under its own reference, about 2 cells: a short is suspected.",
+    ),
+    (
+        reason(Code.STRING_OPEN, before_v=545.2, lowest_v=119.6, silent=True, strings=2),
+        "At the transfer the bank fell from 545 to 120 V at once and gave no current: strings are suspected to be open.",
+    ),
+    (
+        reason(Code.STRING_OPEN, before_v=545.2, lowest_v=119.6, silent=False, strings=1),
+        "At the transfer the bank fell from 545 to 120 V at once: its string is suspected to be open.",
+    ),
+    (
+        reason(Code.STRINGS_GIVE_NOTHING, missing=1, strings=2),
+        "The bank behaves as if 1 of its 2 strings gave nothing.",
+    ),
+    (
+        reason(Code.RESISTANCE_ROSE, now_ohm=0.62, rise=0.24),
+        "The bank's resistance is 620 mΩ, 24 % over its reference.",
+    ),
+    (
+        reason(Code.CAPACITY_FELL, earlier=0.95, later=0.84),
+        "Capacity fell from 95 to 84 % between two tests.",
+    ),
+    (
+        reason(
+            Code.BLOCKS_APART,
+            what="voltage",
+            odd=2,
+            of=40,
+            middle=13.52,
+            named=(("block 3", 11.9), ("block 7", 11.4)),
+        ),
+        "By hand-measured voltage, 2 of 40 blocks stand apart (median 13.52): block 3 (11.9), block 7 (11.4).",
+    ),
+    (
+        reason(Code.CARD_PROMISES_WRONG, ratio=2.04, discharges=3, missed=0),
+        "The card promised 2.0 times what was there (median of 3 discharges).",
+    ),
+    (
+        reason(Code.CARD_PROMISES_WRONG, ratio=0.7, discharges=3, missed=2),
+        "The card promised 70 % of what was there (median of 3 discharges). It called the bank sound 2 times when it failed.",
+    ),
+    (
+        reason(Code.DO_MEASURE_BLOCK_VOLTAGES),
+        "Measure every block's voltage, at rest and under load; a block with a shorted cell is 2 V low.",
+    ),
+    (
+        reason(Code.DO_CHECK_LINKS_AND_FUSES),
+        "Do not count on this bank. Have links, fuses and every block checked by qualified people.",
+    ),
+    (reason(Code.DO_CLAMP_STRINGS), "Measure the current of each string with a clamp in the next test."),
+    (
+        reason(Code.DO_RETORQUE_LINKS),
+        "Have the links retorqued and the blocks' ohmic values measured; test the capacity soon.",
+    ),
+    (
+        reason(Code.DO_TEST_YEARLY),
+        "Test yearly from now on, and order the replacement as the dates say.",
+    ),
+    (
+        reason(Code.DO_MEASURE_BLOCKS_AGAIN),
+        "Measure these blocks again under load; replace whole strings, and do not mix ages.",
+    ),
+    (reason(Code.DO_NOT_PLAN_BY_DISPLAY), "Do not plan by the minutes on the unit's display."),
+    # ---- tests
+    (reason(Code.TEST_NEVER_ACCEPTED), "no acceptance test is known"),
+    (reason(Code.TEST_TWO_YEARLY), "every two years"),
+    (reason(Code.TEST_BY_QUARTERS), "every quarter of the expected life"),
+    (reason(Code.TEST_YEARLY_BY_CAPACITY), "every year: capacity is under 90 %"),
+    (reason(Code.TEST_YEARLY_BY_AGE), "every year: 85 % of life is over"),
+    (reason(Code.TEST_YEARLY_SINCE, since=DAY), "every year: worn as known since 9 Sep 2026"),
+    (
+        reason(Code.TEST_IS_DUE, due=DAY, why=reason(Code.TEST_TWO_YEARLY), last=date(2024, 9, 9)),
+        "A capacity test is due since 9 Sep 2026 (every two years; last tested on 9 Sep 2024).",
+    ),
+    (
+        reason(Code.TEST_IS_DUE, due=DAY, why=reason(Code.TEST_NEVER_ACCEPTED), last=None),
+        "A capacity test is due since 9 Sep 2026 (no acceptance test is known; never tested).",
+    ),
+    (
+        reason(Code.DO_PLAN_DISCHARGE),
+        "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
+    ),
+    (
+        reason(Code.TEST_MAY_END_BANK, probability=0.256),
+        "In a test to half its published time this bank may end, with a probability of 26 %.",
+    ),
+    (
+        reason(Code.DO_TEST_WITH_CARE),
+        "Test with the load on another unit or the generator running, or replace without a test.",
+    ),
+    # ---- whether it carries
+    (reason(Code.FAILED_WHEN_ASKED), "The bank did not carry its load when it was last asked to."),
+    (reason(Code.DO_INSPECT_AT_ONCE), "Do not count on it. Have it inspected and tested at once."),
+    (
+        reason(Code.NOT_SHOWN_TO_CARRY, days=400, last=DAY),
+        "The bank has not been shown to carry its load for 400 days (last on 9 Sep 2026). An open cell would not show.",
+    ),
+    (
+        reason(Code.NOT_SHOWN_TO_CARRY, days=400, last=None),
+        "The bank has not been shown to carry its load for 400 days (never since its installation). An open cell would not "
+        "show.",
+    ),
+    (
+        reason(Code.DO_LET_IT_CARRY),
+        "Have it carry the load for a minute or more, at a time when help is at hand.",
+    ),
+    (
+        reason(Code.LOAD_BEYOND_TABLE, power_w_per_cell=70.4, largest_w=66.0, shortest_s=300.0, reached=True),
+        "With a unit lost each cell would have to give 70 W; the table starts at 5 min with 66 W: beyond it the time is "
+        "carried on by physics, and wide.",
+    ),
+    (
+        reason(
+            Code.LOAD_BEYOND_TABLE, power_w_per_cell=90.0, largest_w=66.0, shortest_s=450.0, reached=False
+        ),
+        "With a unit lost each cell would have to give 90 W; the table starts at 7.5 min with 66 W: how long the bank holds "
+        "then cannot be told.",
+    ),
+    (
+        reason(Code.DO_ASK_FOR_SHORTER_TIMES),
+        "Ask the maker for shorter times, and put them into the estate file.",
+    ),
+    (
+        reason(Code.BLOCKS_TOO_SMALL, asked_fraction=3.2, worn=True),
+        "The bank is too small and worn besides: asked of it is 320 % of the published time, which new blocks of this type "
+        "would not give either.",
+    ),
+    (
+        reason(Code.BLOCKS_TOO_SMALL, asked_fraction=3.2, worn=False),
+        "The bank is too small, not worn: asked of it is 320 % of the published time, which new blocks of this type would not "
+        "give either.",
+    ),
+    (
+        reason(Code.BLOCKS_TOO_SMALL, asked_fraction=3.2, worn=None),
+        "The bank is too small: asked of it is 320 % of the published time, which new blocks of this type would not give "
+        "either.",
+    ),
+    (
+        reason(Code.DO_NOT_RENEW_ALIKE, offers=(told("Less load."), told("A shorter wait."))),
+        "Do not renew like for like. Less load. A shorter wait.",
+    ),
+    (reason(Code.DO_NOT_RENEW_ALIKE, offers=()), "Do not renew like for like."),
+    (
+        reason(Code.BANK_UNSEEN, from_day=date(2030, 1, 1), to_day=date(2034, 1, 1)),
+        "No discharge of this bank was judged yet. By its age alone it comes to its end 2030 to 2034.",
+    ),
+    (
+        reason(Code.BANK_UNSEEN, from_day=None, to_day=None),
+        "No discharge of this bank was judged yet.",
+    ),
+    # ---- how it is kept
+    (reason(Code.NO_BLOCKS_IN_BANK), "no blocks are declared in this place"),
+    (reason(Code.VOLTAGE_NEVER_READ), "no battery voltage was read for a whole hour yet"),
+    (
+        reason(Code.VOLTAGE_NOT_READ_LATELY, within_s=21_600.0),
+        "no battery voltage was read for a whole hour in the last 6 h",
+    ),
+    (
+        reason(Code.VOLTAGE_READ_TOO_BRIEFLY, hours=2, wanted=3),
+        "battery voltage was read in 2 of the hours by the clock so far, and it takes 3",
+    ),
+    (reason(Code.RECHARGING), "recharging after a discharge"),
+    (
+        reason(Code.FLOAT_OUTSIDE, volts=2.312, off_v=0.062, at_c=24.6),
+        "Float is 2.312 V per cell at 25 °C, 62 mV above what suits the bank; this dries the blocks out and heats them.",
+    ),
+    (
+        reason(Code.FLOAT_OUTSIDE, volts=2.19, off_v=-0.06, at_c=None),
+        "Float is 2.190 V per cell, 60 mV below what suits the bank; this leaves them short of charge, and sulphates them.",
+    ),
+    (
+        reason(Code.DO_CHECK_FLOAT_VOLTAGE),
+        "Have the charger's voltage and its temperature compensation checked against the maker's figure.",
+    ),
+    (
+        reason(Code.NOTHING_CHARGES, volts=2.08, since_s=18_000.0),
+        "The bank stands at 2.08 V per cell 5 h after the last discharge: nothing charges it.",
+    ),
+    (
+        reason(Code.NOTHING_CHARGES, volts=2.08, since_s=None),
+        "The bank stands at 2.08 V per cell: nothing charges it.",
+    ),
+    (
+        reason(Code.DO_LOOK_AT_CHARGER),
+        "See whether the charger is on, the battery breaker closed and its fuse whole. The bank empties by itself.",
+    ),
+    (
+        reason(Code.FLOAT_NOT_COMPENSATED, per_kelvin_v=None),
+        "The float voltage does not follow the bank's temperature; makers ask for about -3 mV per cell and kelvin.",
+    ),
+    (
+        reason(Code.FLOAT_NOT_COMPENSATED, per_kelvin_v=0.003),
+        "The float voltage changes by +3.0 mV per cell and kelvin with the bank's temperature; makers ask for about -3 mV per "
+        "cell and kelvin.",
+    ),
+    (
+        reason(Code.DO_CHECK_COMPENSATION),
+        "Have the charger's temperature probe and compensation checked.",
+    ),
+    (
+        reason(Code.RECHARGE_TOO_SLOW, volts=2.18, since_s=79_200.0),
+        "22 h after the discharge the bank has not reached its float voltage (2.18 V per cell).",
+    ),
+    (
+        reason(Code.DO_CHECK_CURRENT_LIMIT),
+        "Have the charger's current limit checked; shorted cells also lengthen a recharge. Until then count on less.",
+    ),
+    (
+        reason(Code.NOT_CHARGED_SINCE_LOAD, since_s=108_000.0),
+        "The bank carried load 30 h ago and has not been charged since.",
+    ),
+    (reason(Code.RESTS_NOT_FULL, volts=2.08), "The bank rests at 2.080 V per cell: it is not full."),
+    (
+        reason(Code.RESTS_UNCHARGED, longest_s=35 * 86_400.0),
+        "The bank has rested for more than 35 days without a charge.",
+    ),
+    (
+        reason(Code.DO_CHECK_REST_PERIODS),
+        "See that the charger's rest periods end and that the charger works.",
+    ),
+    (
+        reason(Code.RUNAWAY_SUSPECTED, now_a=1.52, usual_a=0.1, now_c=38.0, usual_c=26.0),
+        "Float current has risen to 1.5 A (usually 0.1) while the bank warmed from 26 to 38 °C: it may be heating itself.",
+    ),
+    (
+        reason(Code.DO_STOP_CHARGE),
+        "Lower or stop the charge and cool the room now; nobody should stand over the blocks. Then have them inspected.",
+    ),
+    (
+        reason(Code.APART_FROM_SIBLINGS, "b1", what=SiblingFigure.FLOAT_VOLTAGE, value=2.2912, theirs=2.2504),
+        "Float voltage of b1 is 2.291 V per cell; its siblings have 2.25.",
+    ),
+    (
+        reason(Code.APART_FROM_SIBLINGS, "b1", what=SiblingFigure.TEMPERATURE, value=34.0, theirs=26.0),
+        "Temperature of b1 is 34 °C; its siblings have 26.",
+    ),
+    (
+        reason(Code.APART_FROM_SIBLINGS, "b1", what=SiblingFigure.RESISTANCE, value=0.0051, theirs=0.0032),
+        "Resistance of b1 is 0.0051 Ω per cell; its siblings have 0.0032.",
+    ),
+    (
+        reason(Code.DO_COMPARE_BLOCKS),
+        "Measure the block voltages of this bank and of a sibling, and compare.",
+    ),
+    # ---- what would tell, what helps
+    (
+        reason(Code.TELL_BY_TABLE, banks=("d3",)),
+        "Paste the maker's constant-power table of bank d3 into the estate file (constant_power).",
+    ),
+    (
+        reason(Code.BUYS_HOLD_UP),
+        "Hold-up by the maker's own figures, where a typical curve is good to 20 %.",
+    ),
+    (
+        reason(Code.TELL_BY_PAST_TEST, banks=("d3", "d1")),
+        "Import a past test or discharge log of banks d1 and d3 (ridethrough import).",
+    ),
+    (
+        reason(Code.BUYS_PAST_CAPACITY),
+        "Its capacity as it was then: dates and verdicts at once.",
+    ),
+    (
+        reason(Code.TELL_BY_CARRYING, banks=("d1",), asked_w=12_040.0, for_s=300.0, on=DAY),
+        "Let bank d1 carry today's load (12.0 kW) for 5 min, say on 9 Sep 2026, with help at hand.",
+    ),
+    (
+        reason(Code.BUYS_CAPACITY),
+        "Capacity to about 6 points, and that no cell is open: the generator's start can be judged from then on.",
+    ),
+    (
+        reason(Code.BUYS_CARRYING),
+        "That no cell is open: the generator's start can be judged from then on.",
+    ),
+    (
+        reason(Code.HELPS_LARGER_BANK, strings=4, of=1, rated_ah=152, of_rated_ah=40.0),
+        "A larger bank: 4 strings of this type in place of 1, or blocks of 152 Ah in place of 40.",
+    ),
+    (
+        reason(Code.HELPS_LARGER_BANK, strings=4, of=1, rated_ah=None, of_rated_ah=None),
+        "A larger bank: 4 strings of this type in place of 1.",
+    ),
+    (
+        reason(Code.HELPS_SHORTER_WAIT, wait_s=449.0, required_s=1320.0),
+        "A shorter wait: 7.4 min in place of 22.0.",
+    ),
+    (reason(Code.HELPS_LESS_LOAD, less_w=6_310.0), "Less load: 6.4 kW less on this bank."),
+)
