@@ -17,6 +17,7 @@ import numpy as np
 
 from rules.alarms.quality import Occurrence, Quality, quality
 from rules.battery.assessment.charging import ChargeHour, judge_charging
+from rules.battery.assessment.faults import plan_tests
 from rules.battery.assessment.replacement import time_share_of_criterion
 from rules.battery.discharge.contradictions import believable
 from rules.battery.discharge.log import Battery, NotADischarge
@@ -157,6 +158,18 @@ def _rested(days: float) -> bool:
     return bool(judge_charging(hours, NOW, charging=Charging.INTERMITTENT)[1])
 
 
+def _interval(years: float = 12.0, *, capacity: float = 1.0, life_share: float = 0.0) -> int:
+    """Return the days from one capacity test to the next of a bank that is expected to live so long."""
+    plan = plan_tests(
+        date(2020, 1, 1),
+        date(2024, 1, 1),
+        capacity=capacity,
+        life_share=life_share,
+        expected_life_years=years,
+    )
+    return plan.interval_days
+
+
 def _since_a_discharge(hours_ago: float) -> str:
     ended = ChargeHour(NOW - timedelta(hours=hours_ago), 2.0, 10.0, 25.0, discharged_s=600.0)
     low = [ChargeHour(NOW - timedelta(hours=k), 2.18, -1.0, 25.0) for k in (2, 1, 0)]
@@ -218,6 +231,14 @@ BANK = (
               (23.9, 24.0, 24.1), ("recharge_slow", "float_low", "float_low")),
     Threshold("rules.battery.assessment.charging.RECHARGE_H", "low at eight tenths of a day", _since_a_discharge,
               (19.1, 19.2, 19.3), ("", "", "recharge_slow")),
+    Threshold("rules.battery.assessment.faults.TWO_YEARS", "a quarter of the expected life, in years", _interval,
+              (7.96, 8.0, 8.04), (727, 730, 730)),
+    Threshold("rules.battery.assessment.faults.YEARLY", "a worn bank's quarter of its life, in years",
+              lambda years: _interval(years, capacity=0.8), (3.96, 4.0, 4.04), (362, 365, 365)),
+    Threshold("rules.battery.assessment.faults.WEAK", "capacity at the last test",
+              lambda capacity: _interval(capacity=capacity), (0.89, 0.9, 0.91), (365, 730, 730)),
+    Threshold("rules.battery.assessment.faults.LATE_IN_LIFE", "share of the expected life that is over",
+              lambda share: _interval(life_share=share), (0.84, 0.85, 0.86), (730, 730, 365)),
     Threshold("rules.battery.model.float_voltage.FLOAT_AT_25_C", "setpoint about 25 degC, mV",
               lambda c: round(1000.0 * float_setpoint_v(c)), (24.0, 25.0, 26.0), (2253, 2250, 2247)),
     Threshold("rules.battery.model.float_voltage.PER_KELVIN", "3 mV a kelvin, from 5 degC on, mV",
