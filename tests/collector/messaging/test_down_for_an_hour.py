@@ -174,7 +174,7 @@ class Telling:
 
     async def pass_time(self, seconds: float) -> None:
         """Let time pass, each unit saying every few seconds what it is like."""
-        for _ in range(round(seconds / STEP_S)):
+        for step in range(round(seconds / STEP_S)):
             now = stamp(self.clock)
             for unit in UNITS:
                 await self.recorder.queue.put(replace(standing(unit, now.monotonic_s), stamp=now))
@@ -182,6 +182,26 @@ class Telling:
             # what happens now is over sockets and threads, for which no clock is turned
             await asyncio.sleep(0.01)
             self.office.wake()
+            if step % 6 == 5:
+                await self.sent()
+
+    async def sent(self) -> None:
+        """Wait, in real time, until what was said is recorded and what is due is sent: sockets know no turned clock.
+
+        A channel that is down has its wait before it, and is not waited for.
+        """
+        async with asyncio.timeout(60):
+            while self.recorder.queue.under_way or await self._due():
+                self.office.wake()
+                await asyncio.sleep(0.01)
+
+    async def _due(self) -> bool:
+        for name, health in self.office.outbox.health.items():
+            if health.resume_s <= self.clock.monotonic_s() and await self.ledger.due(
+                self.clock.now(), channel=name, limit=1
+            ):
+                return True
+        return False
 
     @property
     def notices(self) -> list[Notice]:
