@@ -72,7 +72,7 @@ def _await_discovery(port: int) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         sock.settimeout(0.2)
         sock.connect(("127.0.0.1", port))
-        for _ in range(100):
+        for _ in range(600):  # an agent starts slowly where everything is busy
             try:
                 sock.send(question)
                 sock.recv(65535)
