@@ -13,11 +13,13 @@ from collector.recorder.parts import Trackers
 from rules.alarms.conditions.supply import SupplyLook
 from rules.alarms.events import PowerEvent
 from rules.alarms.plant_memory import Scene
+from rules.battery.state import ShownToCarry
 from rules.monitor.state import WatchState, isolated_units
 from rules.plant.estate import Estate
+from rules.plant.reading import Reading
 from rules.plant.topology import Topology
 from rules.plant.unread import Unread
-from rules.system.assessment import SupplySight, SystemObservation, SystemView, system_state
+from rules.system.assessment import SupplySight, SystemObservation, SystemView, bank_carries, system_state
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.partner import PartnerLoad
 from rules.system.state import Finding, SystemState
@@ -58,15 +60,18 @@ class Views:
         self._trackers = trackers
         self._pace = pace
         self._punctuality = punctuality
+        self._carried: dict[str, ShownToCarry] = {}
 
     def of(self, system: str, state: WatchState) -> SystemView:
         """Return what is known of a system now; `state` is the watch's."""
         units = [unit.id for unit in self._estate.units_of(system)]
         present, trackers = self._present, self._trackers
+        readings = {unit: present.readings[unit] for unit in units if unit in present.readings}
+        since = self._on_battery_since(system, state)
         return SystemView(
             estate=self._estate,
             system=system,
-            readings={unit: present.readings[unit] for unit in units if unit in present.readings},
+            readings=readings,
             silences={unit: present.silences[unit] for unit in units if unit in present.silences},
             now=stamp(self._clock),
             peaks=trackers.loads.peaks(system),
@@ -77,7 +82,7 @@ class Views:
                 if bank.id in self._coldest_c
             },
             poll_s={unit: self._pace.period_s(unit) for unit in units},
-            on_battery_since=self._on_battery_since(system, state),
+            on_battery_since=since,
             seen_steps=trackers.outages.seen_steps(system),
             shed=present.sheds.get(system),
             partner=self._partner(system),
@@ -87,7 +92,19 @@ class Views:
             supply=supply_sight(system, self._topology, state),
             set_runs=self._set_runs(system, state),
             unread={unit: why for unit in units if (why := self._punctuality.why(unit, present)) is not None},
+            carried=self._carries(system, readings, since),
         )
+
+    def _carries(
+        self, system: str, readings: Mapping[str, Reading], since: datetime | None
+    ) -> Mapping[str, ShownToCarry]:
+        """Return what each bank was seen to carry last, with what it carries now noted: its record is judged later."""
+        banks = self._estate.banks_of_system(system)
+        for bank in banks:
+            now = bank_carries(self._estate, bank.id, readings, since)
+            if now is not None:
+                self._carried[bank.id] = now
+        return {bank.id: self._carried[bank.id] for bank in banks if bank.id in self._carried}
 
     def state_of(
         self, view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None, watch: WatchState

@@ -30,8 +30,8 @@ from rules.system.requirements import (
     BankSeen,
     RequirementEvidence,
     after_start_s,
-    carries_now,
     not_shown,
+    seen_of,
     stale_after_s,
     starts_failed,
     verdict,
@@ -48,6 +48,10 @@ from rules.system.state import (
 )
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
+
+UNTIL_ON_RECORD: Final = timedelta(minutes=3)
+"""For how long after it what a bank was seen to carry counts though its record has it not yet: judging waits for the bank to rest."""
+
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
@@ -91,7 +95,7 @@ class SystemView:
     could tell; once cards fall silent no later one can, and its end is what counts down. `supply`: what is seen of its
     supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its set runs.
     `unread`: why there is no newer reading of a unit, should its last be too old; where it is not given, its card does
-    not answer.
+    not answer. `carried`: what each bank was seen to carry last, whether or not its record has it yet.
     """
 
     estate: Estate
@@ -114,6 +118,7 @@ class SystemView:
     supply: SupplySight | None = None
     set_runs: bool = False
     unread: Mapping[str, Unread] = field(default_factory=dict)
+    carried: Mapping[str, ShownToCarry] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,16 +211,35 @@ def _banks_seen(view: SystemView, judged: HoldUpJudgement | None) -> tuple[BankS
     if judged is None:
         return ()
     banks = view.estate.banks
-    return tuple(
-        BankSeen(name, asked_w, (_carries(view, name) if name in banks else None) or judged.shown.get(name))
-        for name, asked_w in judged.bank_asked_w.items()
-    )
+    found = []
+    for name, asked_w in judged.bank_asked_w.items():
+        lately = view.carried.get(name)
+        if lately is not None and view.now.at - lately.at > UNTIL_ON_RECORD:
+            lately = None
+        now = bank_carries(view.estate, name, view.readings, view.on_battery_since) if name in banks else None
+        found.append(seen_of(name, asked_w, record=judged.shown.get(name), lately=lately, now=now))
+    return tuple(found)
 
 
-def _carries(view: SystemView, name: str) -> ShownToCarry | None:
-    bank = view.estate.banks[name]
-    alone = all(len(view.estate.banks_of(unit)) == 1 for unit in bank.feeds)
-    return carries_now(bank, view.readings, alone, view.on_battery_since)
+def bank_carries(
+    estate: Estate, name: str, readings: Mapping[str, Reading], since: datetime | None
+) -> ShownToCarry | None:
+    """Return what a bank is seen to carry at this moment and for how long so far, None where it does not.
+
+    Beside another bank behind its units nobody sees which of them carries. `since`: since when the system is on its
+    banks, for a card that does not count the seconds.
+    """
+    bank = estate.banks[name]
+    alone = all(len(estate.banks_of(unit)) == 1 for unit in bank.feeds)
+    here = [r for unit in bank.feeds if (r := readings.get(unit)) is not None and r.on_battery]
+    power_w = sum(r.output.power_w or 0.0 for r in here)
+    if not alone or not here or power_w <= 0.0:
+        return None
+    at = max(r.at for r in here)
+    for_s = min(r.battery.on_battery_s or 0.0 for r in here)
+    if for_s <= 0.0 and since is not None:
+        for_s = (at - since).total_seconds()
+    return ShownToCarry(at, power_w, for_s)
 
 
 def _on_battery(views: Sequence[UnitView], parallel: Parallel) -> tuple[str, ...]:

@@ -15,8 +15,7 @@ from typing import Final
 
 from rules.battery.assessment.faults import SHOWN_WITHIN_DAYS
 from rules.battery.state import ShownToCarry, WouldTell
-from rules.plant.estate import Bank, Generator, Purpose, Requirement, Unit
-from rules.plant.reading import Reading
+from rules.plant.estate import Generator, Purpose, Requirement, Unit
 from rules.system.state import Against, BridgeStep, HoldUp, RequirementVerdict, UnitLost
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
@@ -104,31 +103,25 @@ def starts_failed(generator: Generator, units: Sequence[Unit], on_battery_s: flo
 
 @dataclass(frozen=True, slots=True)
 class BankSeen:
-    """What a bank was seen to do, and what is asked of it now."""
+    """What a bank was seen to do, what is asked of it now, and what it carries at this moment, if it does."""
 
     bank: str
     asked_w: float | None
     shown: ShownToCarry | None
+    carries: ShownToCarry | None = None
 
 
-def carries_now(
-    bank: Bank, readings: Mapping[str, Reading], alone: bool, since: datetime | None
-) -> ShownToCarry | None:
-    """Return what a bank is seen to carry at this moment, None where it is not.
-
-    `alone`: no other bank stands behind its units; beside another nobody sees which of them carries. `since`: since
-    when the system is on its banks, for a card that does not count the seconds.
-    """
-    here = [r for unit in bank.feeds if (r := readings.get(unit)) is not None and r.on_battery]
-    power_w = sum(r.output.power_w or 0.0 for r in here)
-    if not alone or not here or power_w <= 0.0:
-        return None
-    at = max(r.at for r in here)
-    counted = [r.battery.on_battery_s or 0.0 for r in here]
-    for_s = min(counted)
-    if for_s <= 0.0 and since is not None:
-        for_s = (at - since).total_seconds()
-    return ShownToCarry(at, power_w, for_s) if for_long_enough(for_s) else None
+def seen_of(
+    bank: str,
+    asked_w: float | None,
+    *,
+    record: ShownToCarry | None,
+    lately: ShownToCarry | None,
+    now: ShownToCarry | None,
+) -> BankSeen:
+    """Return what a bank was seen to do: `now`, or until its `record` has it, in the discharge that ended just now."""
+    newest = next((one for one in (now, lately) if one is not None and for_long_enough(one.for_s)), None)
+    return BankSeen(bank, asked_w, newest or record, now)
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,20 +298,36 @@ def _open_questions(requirement: Requirement, held: HoldUp, evidence: Requiremen
 
 
 def not_shown(bank: BankSeen, evidence: RequirementEvidence) -> Reason | None:
-    """Return that a bank was never shown to carry, None where it was."""
+    """Return that a bank was not shown to carry, None where it was."""
     if bank.asked_w is None or evidence.as_of is None:
         return None
     months = round(evidence.shown_within.days / 30.4)
     shown = bank.shown
     need_w = SHOWN_SHARE * bank.asked_w
+    why = _not_shown(bank.bank, shown, need_w, months, evidence)
+    if why is None or bank.carries is None:
+        return why
+    carried = bank.carries
+    return reason(
+        Code.CARRIES_TOO_SHORT_YET,
+        bank.bank,
+        power_w=carried.power_w,
+        for_s=carried.for_s,
+        need_w=need_w,
+        wanted_s=SHOWN_FOR_S,
+    )
+
+
+def _not_shown(
+    bank: str, shown: ShownToCarry | None, need_w: float, months: int, evidence: RequirementEvidence
+) -> Reason | None:
+    """Return why what a bank was seen to carry does not suffice, None where it does."""
     if shown is None:
-        return reason(
-            Code.NEVER_SHOWN_TO_CARRY, bank.bank, need_w=need_w, wanted_s=SHOWN_FOR_S, months=months
-        )
-    if evidence.as_of - shown.at > evidence.shown_within:
+        return reason(Code.NEVER_SHOWN_TO_CARRY, bank, need_w=need_w, wanted_s=SHOWN_FOR_S, months=months)
+    if evidence.as_of is not None and evidence.as_of - shown.at > evidence.shown_within:
         return reason(
             Code.SHOWN_TO_CARRY_LONG_AGO,
-            bank.bank,
+            bank,
             shown=shown.at.astimezone(evidence.zone).date(),
             need_w=need_w,
             wanted_s=SHOWN_FOR_S,
@@ -327,7 +336,7 @@ def not_shown(bank: BankSeen, evidence: RequirementEvidence) -> Reason | None:
     if not for_long_enough(shown.for_s) or shown.power_w < need_w:
         return reason(
             Code.SHOWN_TO_CARRY_TOO_LITTLE,
-            bank.bank,
+            bank,
             power_w=shown.power_w,
             for_s=shown.for_s,
             need_w=need_w,

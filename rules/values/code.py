@@ -388,6 +388,7 @@ class Code(StrEnum):
     NO_LOAD_TO_JUDGE_BY = auto()
     TABLES_NOT_KNOWN = auto()
     NEVER_SHOWN_TO_CARRY = auto()
+    CARRIES_TOO_SHORT_YET = auto()
     SHOWN_TO_CARRY_LONG_AGO = auto()
     SHOWN_TO_CARRY_TOO_LITTLE = auto()
     EXPECTED_THOUGH_SEEN = auto()

@@ -210,6 +210,13 @@ def never_shown_to_carry(about: str, *, need_w: float, wanted_s: float, months: 
     return f"Bank {about} was never shown to carry it: no discharge of {wanted} is on record."
 
 
+@says(Code.CARRIES_TOO_SHORT_YET)
+def carries_too_short_yet(about: str, *, power_w: float, for_s: float, need_w: float, wanted_s: float) -> str:
+    """Say what a bank carries at this moment, and what of that shows that it does."""
+    carried = f"{power_w / 1e3:.1f} kW for {for_s:.0f} s so far"
+    return f"Bank {about} carries {carried}; {need_w / 1e3:.1f} kW for {wanted_s:.0f} s show that it can."
+
+
 @says(Code.SHOWN_TO_CARRY_LONG_AGO)
 def shown_to_carry_long_ago(about: str, *, shown: date, need_w: float, wanted_s: float, months: int) -> str:
     """Say when a bank was shown to carry last, by the site's clock."""

@@ -32,7 +32,7 @@ from rules.monitor.state import Book
 from rules.monitor.step import advance
 from rules.phrasing.reasons import said, say
 from rules.plant.estate import Estate
-from rules.plant.reading import Reading, Silence, Stamp
+from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.system.assessment import SystemObservation, SystemView
 from rules.system.state import Standing
 from rules.values.verdict import Verdict
@@ -93,6 +93,19 @@ async def test_a_system_is_judged_with_its_planned_isolation_and_its_coldest_mon
     assert looks.views[-1].isolated == {"A1"}
     assert looks.views[-1].coldest_c == {bank: 17.5}
     assert next(u.standing for u in shown.units if u.id == "A1") is Standing.ISOLATED
+
+
+async def test_what_a_bank_carried_is_remembered_when_the_mains_is_back(tmp_path: Path) -> None:
+    plant = estate(2)
+    clock, present = TurnedClock(NOON), Present(plant)
+    bank = plant.banks_of("A1")[0].id
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        recorder = alone(plant, clock, ledger, present)
+        present.readings["A1"] = reading("A1", source=OutputSource.BATTERY, on_battery_s=84.0)
+        carried = recorder.views.of("A", recorder.watch.now).carried[bank]
+        assert carried.for_s == 84.0
+        present.readings["A1"] = reading("A1")
+        assert recorder.views.of("A", recorder.watch.now).carried == {bank: carried}
 
 
 async def test_who_sends_messages_is_woken_by_the_commit_itself_and_only_where_something_changed(

@@ -498,9 +498,27 @@ def test_a_bank_that_carries_for_a_minute_is_shown_to_carry(
     state = system_state(seen, glance(seen, judged), judged)
     told = " ".join(said(state.requirements[0].because))
     bank = plant.banks_of("A1")[0].id
-    assert (f"Bank {bank} was never shown to carry it" in told) is not shown
+    assert ("never shown" in told) is (two_banks and not shown), "which of two carries nobody sees"
+    assert (f"Bank {bank} carries" in told) is (not two_banks and not shown)
     assert state.redundancy is not None
     assert (bank in state.redundancy.unproven_banks) is not shown
+
+
+@pytest.mark.parametrize(("ago_s", "shown"), [(5.0, True), (170.0, True), (200.0, False)])
+def test_what_a_bank_carried_until_now_counts_until_its_record_is_judged(ago_s: float, shown: bool) -> None:
+    """The mains is back: the banks carry nothing any more, and what they carried is not on record yet."""
+    plant = estate(2)
+    fed = [reading(u) for u in ("A1", "A2")]
+    banks = [bank.id for bank in plant.banks_of_system("A")]
+    lately = {bank: ShownToCarry(NOON - timedelta(seconds=ago_s), 9_000.0, 182.0) for bank in banks}
+    seen = replace(view(plant, fed), carried=lately)
+    judged = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1)
+    assert set(judged.shown.values()) == {None}, "nothing of it is on record yet"
+    state = system_state(seen, glance(seen, judged), judged)
+    told = " ".join(said(state.requirements[0].because))
+    assert ("never shown to carry it" in told) is not shown
+    assert state.redundancy is not None
+    assert (state.redundancy.unproven_banks == ()) is shown
 
 
 @pytest.mark.parametrize(("ago", "brief"), [(timedelta(minutes=1), True), (timedelta(days=800), False)])

@@ -107,6 +107,10 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Bank b1 was never shown to carry it: no discharge of 2.5 kW for 60 s within 12 months is on record.",
     ),
     (
+        reason(Code.CARRIES_TOO_SHORT_YET, "b1", power_w=12_100.0, for_s=40.0, need_w=6_050.0, wanted_s=60.0),
+        "Bank b1 carries 12.1 kW for 40 s so far; 6.0 kW for 60 s show that it can.",
+    ),
+    (
         reason(
             Code.SHOWN_TO_CARRY_LONG_AGO,
             "b1",
