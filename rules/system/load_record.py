@@ -16,6 +16,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -359,14 +360,21 @@ class PeakRecord:
         The quarters beside it are looked at too. A quarter is known from two weeks' worth on. Weeks are
         reckoned in UTC: when the clocks change, the hour before and after is one hour off.
         """
+        asked = quarters_between(from_at, until_at)
+        if not self._spans_weeks:
+            return _unknown(asked, self._lines)
         quarters, codes = self._alike(from_at, until_at)
         enough = (codes > 0).sum(axis=1) >= ENOUGH_QUARTERS
-        highest = codes.max(axis=1, initial=0)
-        value = {int(code): _value(float(code)) for code in np.unique(highest[enough])}
+        highest = np.where(enough, codes.max(axis=1, initial=0), np.uint16(0))
         return tuple(
-            Expected(_start(quarter), self._expected(known, code, value))
-            for quarter, known, code in zip(quarters, enough.tolist(), highest.tolist(), strict=True)
+            Expected(_start(quarter), _line_loads(self._lines, tuple(row)))
+            for quarter, row in zip(quarters, highest.tolist(), strict=True)
         )
+
+    @property
+    def _spans_weeks(self) -> bool:
+        """Return whether the same quarter of two weeks may be on record: those of one, beside each other, are too few."""
+        return bool(self._blocks) and self._newest - min(self._blocks) * QUARTERS_A_DAY >= QUARTERS_A_WEEK - 2
 
     def usual(self, from_at: datetime, until_at: datetime) -> tuple[Usual, ...]:
         """Return, by quarter of an hour, what the same hour and weekday asked in the 30 days, with its interval.
@@ -388,15 +396,6 @@ class PeakRecord:
             low, median, high = (_value(float(np.quantile(watts, q))) for q in (0.05, 0.5, 0.95))
             lines.append(LineUsual(line, low, median, high, _value(float(np.median(volt_amperes)))))
         return tuple(lines)
-
-    def _expected(
-        self, known: Sequence[bool], codes: Sequence[int], value: Mapping[int, float]
-    ) -> tuple[LineLoad, ...]:
-        asked = [value[code] if enough else None for enough, code in zip(known, codes, strict=True)]
-        return tuple(
-            LineLoad(line, asked[2 * column], asked[2 * column + 1])
-            for column, line in enumerate(self._lines)
-        )
 
     def _alike(self, from_at: datetime, until_at: datetime) -> tuple[list[int], NDArray[np.uint16]]:
         """Return the quarters asked for, and for each the codes of those like it in the weeks on record.
@@ -468,6 +467,22 @@ def quarters_between(from_at: datetime, until_at: datetime) -> range:
     return range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
 
 
+@lru_cache(maxsize=64)
+def _unknown(quarters: range, lines: tuple[int, ...]) -> tuple[Expected, ...]:
+    """Return that nothing is known of some quarters: one value for all young records, which is half a megabyte for each else."""
+    return tuple(
+        Expected(_start(quarter), _line_loads(lines, (0,) * (2 * len(lines)))) for quarter in quarters
+    )
+
+
+@lru_cache(maxsize=4096)
+def _line_loads(lines: tuple[int, ...], codes: tuple[int, ...]) -> tuple[LineLoad, ...]:
+    """Return what codes, watts and volt-amperes of each line in turn, say; 0: not known. The same value each time."""
+    known = [_value(float(code)) if code else None for code in codes]
+    return tuple(LineLoad(line, known[2 * k], known[2 * k + 1]) for k, line in enumerate(lines))
+
+
+@lru_cache(maxsize=4096)
 def _start(quarter: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=quarter * QUARTER_S)
 

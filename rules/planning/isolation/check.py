@@ -128,8 +128,10 @@ def _met_between(  # noqa: PLR0917 - one question and all it stands on
         return ()
     quarter = timedelta(minutes=15)
     found: list[Between] = []
+    tight, lines = None, None
     for item in expected:
-        tight = checks.tightest([item], limits)
+        if item.lines is not lines:  # quarters of the same load share its value
+            tight, lines = checks.tightest([item], limits), item.lines
         if tight is None or tight.left_fraction < MARGIN_WANTED:
             continue
         if found and found[-1].to_at == item.at:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import given, settings
@@ -142,6 +143,31 @@ def test_with_a_few_days_of_record_nothing_is_to_be_expected() -> None:
     assert PeakRecord((1,)).expected(at(0.0), at(900.0))[0].lines[0].power_w is None
     assert record.expected(at(9 * 86_400.0), at(9 * 86_400.0)) == (), "no time, no quarter"
     assert record.usual(at(9 * 86_400.0), at(9 * 86_400.0)) == ()
+
+
+@pytest.mark.parametrize("days", [0.0, 0.1, 6.9, 7.0, 7.02, 9.0, 20.0, 33.0])
+def test_a_week_ahead_is_the_highest_of_the_quarters_like_each_on_record(days: float) -> None:
+    rng, noted, record = Random(int(10 * days)), {}, PeakRecord((1,))
+    first = int(START.timestamp()) // 900
+    for quarter in range(first, first + int(96 * days)):
+        if rng.random() < 0.8:
+            noted[quarter] = 100.0 * rng.randrange(10, 90)
+            record.add_quarter(at(900.0 * (quarter - first)), load(noted[quarter]))
+    now = max(noted, default=first)
+    found = record.expected(at(900.0 * (now - first)), at(900.0 * (now - first + 672)))
+    assert [one.at for one in found] == [at(900.0 * (now - first + k)) for k in range(672)]
+    for k, one in enumerate(found):
+        ago = max(-(-k // 672), 1)
+        like = [now + k - 672 * (ago + week) + beside for week in range(5) for beside in (-1, 0, 1)]
+        watts = [noted[quarter] for quarter in like if quarter > now - 2880 and quarter in noted]
+        said = one.lines[0].power_w
+        assert said == (pytest.approx(max(watts), rel=3e-4) if len(watts) >= 4 else None), k
+
+
+def test_records_of_which_nothing_is_to_be_expected_share_the_answer() -> None:
+    young, empty = record_of([(60.0 * k, 1000.0) for k in range(1440)]), PeakRecord((1,))
+    week = at(86_400.0), at(8 * 86_400.0)
+    assert young.expected(*week) is empty.expected(*week)
 
 
 def test_the_peak_of_every_day_is_kept_for_years_and_over_a_restart() -> None:
