@@ -94,13 +94,7 @@ def test_every_room_says_what_is_in_it() -> None:
 
 SPEAKING = {
     "rules/alarms/planned_work.py": 3,
-    "rules/battery/discharge/capacity.py": 9,
-    "rules/battery/discharge/contradictions.py": 2,
     "rules/battery/discharge/curve/voltage.py": 1,
-    "rules/battery/discharge/log.py": 14,
-    "rules/battery/discharge/log_doubts.py": 9,
-    "rules/battery/discharge/missing_charge.py": 5,
-    "rules/battery/model/ageing.py": 1,
     "rules/monitor/operator_commands.py": 3,
     "rules/planning/ridethrough/signed_plan.py": 1,
     "rules/planning/ridethrough/supply.py": 2,

@@ -27,11 +27,12 @@ from rules.battery.model.health import BankBelief
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.model.runtime_curve import RuntimeCurve
 from rules.plant.estate import Bank, Estate, in_place
+from rules.values.reason import Reason
 
 EVERY_S: Final = 10.0
 FIRST_AFTER_S: Final = 20.0
 
-Prepared = tuple[TypeShape, RuntimeCurve | None, tuple[str, ...]]
+Prepared = tuple[TypeShape, RuntimeCurve | None, tuple[Reason, ...]]
 
 
 class LiveJudging:

@@ -7,10 +7,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from enum import StrEnum
 
 from rules.values.reason import Reason
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
+
+
+class SiblingFigure(StrEnum):
+    """By what a bank is held beside others of its type and age."""
+
+    FLOAT_VOLTAGE = "float_voltage"
+    TEMPERATURE = "temperature"
+    RESISTANCE = "resistance"
 
 
 @dataclass(frozen=True, slots=True)

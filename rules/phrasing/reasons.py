@@ -26,7 +26,7 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
     unit,
     work,
 )
-from rules.phrasing.sentences.battery import charging, faults, would_tell  # noqa: F401 - the same
+from rules.phrasing.sentences.battery import charging, discharge_log, faults, would_tell  # noqa: F401 - the same
 from rules.phrasing.text import capital
 from rules.values.code import Code
 from rules.values.reason import Arg, Reason, plain_reason

@@ -42,6 +42,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from api.commands.exits import Exit, complain
+from rules.phrasing.reasons import said, say
 
 if TYPE_CHECKING:
     from rules.battery.discharge.capacity import CapacityEstimate
@@ -125,7 +126,7 @@ def as_json(found: CapacityEstimate) -> dict[str, Any]:
     """Return the judgement under the names scripts rely on; nothing that is not finite gets out."""
     told = found.cannot_tell is None
     values = {name: _finite(getattr(found, name)) if told else None for name in FIGURES}
-    return values | {"basis": found.basis, "cannot_tell": found.cannot_tell}
+    return values | {"basis": say(found.basis), "cannot_tell": None if told else say(found.cannot_tell)}
 
 
 def _finite(value: float | None) -> float | None:
@@ -143,9 +144,9 @@ def as_text(found: CapacityEstimate) -> str:
     """Return the judgement for people."""
     from api.commands.reports.capacity_drawing import clock  # noqa: PLC0415 - with numpy behind it
 
-    notes = [f"  note: {remark}" for remark in found.because]
+    notes = [f"  note: {remark}" for remark in said(found.because)]
     if found.cannot_tell is not None:
-        return "\n".join([f"Cannot tell: {found.cannot_tell}.", f"  basis: {found.basis}", *notes])
+        return "\n".join([f"Cannot tell: {say(found.cannot_tell)}.", f"  basis: {say(found.basis)}", *notes])
     published, power = found.at_published_time_s or 0.0, found.at_power_w_per_cell or 0.0
     adjusted = found.capacity_rate_adjusted_fraction
     lines = [
@@ -173,4 +174,4 @@ def as_text(found: CapacityEstimate) -> str:
         lines.append(f"  used so far: {100 * found.depth_fraction:.0f} % of what this bank gives")
     if found.resistance_ohm is not None:
         lines.append(f"  resistance of the bank about {found.resistance_ohm:.3g} ohm")
-    return "\n".join([*lines, f"  basis: {found.basis}", *notes])
+    return "\n".join([*lines, f"  basis: {say(found.basis)}", *notes])

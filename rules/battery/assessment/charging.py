@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -24,7 +23,7 @@ from rules.battery.model.float_voltage import (
     float_setpoint_v,
 )
 from rules.battery.model.runtime_curve import Floats
-from rules.battery.state import BankFinding, ChargingVerdict
+from rules.battery.state import BankFinding, ChargingVerdict, SiblingFigure
 from rules.plant.estate import Charging
 from rules.statistics.trend import theil_sen
 from rules.values.code import Code
@@ -53,14 +52,6 @@ RECHARGE_SLOW: Final = "recharge_slow"
 NOT_RECHARGED: Final = "not_recharged"
 RUNAWAY: Final = "runaway_suspected"
 DIFFERS: Final = "differs_from_siblings"
-
-
-class SiblingFigure(StrEnum):
-    """By what a bank is held beside others of its type and age."""
-
-    FLOAT_VOLTAGE = "float_voltage"
-    TEMPERATURE = "temperature"
-    RESISTANCE = "resistance"
 
 
 @dataclass(frozen=True, slots=True)

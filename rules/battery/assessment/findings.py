@@ -8,7 +8,7 @@ from datetime import date
 
 import numpy as np
 
-from rules.battery.assessment.charging import SiblingFigure, differs_from_siblings
+from rules.battery.assessment.charging import differs_from_siblings
 from rules.battery.assessment.evidence import BankEvidence, last_shown
 from rules.battery.assessment.faults import (
     beyond_table,
@@ -23,7 +23,7 @@ from rules.battery.assessment.faults import (
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
-from rules.battery.state import BankFinding
+from rules.battery.state import BankFinding, SiblingFigure
 from rules.plant.estate import FittedBank
 from rules.values.reason import Reason
 from rules.values.verdict import Basis

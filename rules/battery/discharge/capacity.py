@@ -56,9 +56,10 @@ from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.model.runtime_curve import Beyond, Floats, RuntimeCurve
 from rules.battery.model.temperature import correction_sd, seconds_at, time_per_kelvin
 from rules.battery.state import ShownToCarry
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
-TOO_LITTLE: Final = "too little of the bank was used to tell"
 _CURRENT_GAIN: Final = 0.011
 _OUTPUT_GAIN: Final = 0.03
 _FEW_NODES: Final = 3
@@ -80,8 +81,8 @@ class CapacityEstimate:
     with it. `likelihood`: what the rows alone say of health, empty of a discharge that came to its end. All numbers are None, and `draws` empty, where `cannot_tell` says why.
     """
 
-    cannot_tell: str | None
-    basis: str
+    cannot_tell: Reason | None
+    basis: Reason
     capacity_fraction: float | None = None
     capacity_fraction_low: float | None = None
     capacity_fraction_high: float | None = None
@@ -94,7 +95,7 @@ class CapacityEstimate:
     depth_fraction: float | None = None
     resistance_ohm: float | None = None
     end_voltage_v: float | None = None
-    because: tuple[str, ...] = ()
+    because: tuple[Reason, ...] = ()
     table_basis: Basis = Basis.NONE
     ended: bool = False
     anchor_s: float | None = None
@@ -167,19 +168,19 @@ def judge_discharge(
 
 def prepare(
     battery: Battery, references: Sequence[ReferenceLog]
-) -> tuple[TypeShape, RuntimeCurve | None, tuple[str, ...]]:
+) -> tuple[TypeShape, RuntimeCurve | None, tuple[Reason, ...]]:
     """Return the type's shape, the run time curve to judge by, and remarks; worth keeping between updates."""
-    remarks: list[str] = []
+    remarks: list[Reason] = []
     found: list[tuple[CleanDischarge, Battery, bool]] = []
     for reference in references:
         scaled = scaled_to(reference.battery, battery)
         try:
             discharge = clean(reference.log, scaled)
-        except NotADischarge as why:
-            remarks.append(f"a reference is left out: {why}")
+        except NotADischarge as useless:
+            remarks.append(reason(Code.LOG_REFERENCE_USELESS, why=useless.why))
             continue
         if discharge.start is DischargeBeginning.MIDDLE:
-            remarks.append("a reference is left out: its log starts in the middle of a discharge")
+            remarks.append(reason(Code.LOG_REFERENCE_IN_THE_MIDDLE))
             continue
         found.append((discharge, scaled, reference.own))
     curve = battery.curve
@@ -200,7 +201,7 @@ def prepare(
             health = float(np.sum(grid * mass))
         one = reference_of(discharge, scaled, reference_curve, health, own=own)
         if one is None:
-            remarks.append("a reference is left out: it is too short to teach the type's shape")
+            remarks.append(reason(Code.LOG_REFERENCE_TOO_SHORT))
         else:
             learnt.append(one)
     return learn_shape(learnt), curve, tuple(remarks)
@@ -232,26 +233,25 @@ def judge_prepared(
     seed: int = 0,
     draws: int = 1000,
     coarse: bool = False,
-    remarks: tuple[str, ...] = (),
+    remarks: tuple[Reason, ...] = (),
 ) -> CapacityEstimate:
     """Return the judgement of a log with the type's shape and curve at hand."""
     basis, said = _basis(curve, shape), list(remarks)
     if curve is None:
-        why = "neither a constant-power table, a rated capacity nor a complete reference is given"
-        return CapacityEstimate(why, basis, because=remarks)
+        return CapacityEstimate(reason(Code.LOG_WITHOUT_CURVE), basis, because=remarks)
     try:
         discharge, courses = _courses_in(log, battery, curve, used_before, said)
         course = courses[len(courses) // 2]
         rng = np.random.default_rng(seed)
         drawn = _drawn(courses, shape, curve, rng, draws, coarse=coarse)
         believable(float(np.median(drawn.here)), battery, said)
-    except NotADischarge as why_not:
-        return CapacityEstimate(str(why_not), basis, because=tuple(said))
+    except NotADischarge as nothing:
+        return CapacityEstimate(nothing.why, basis, because=tuple(said))
     return _estimate(discharge, course, battery, curve, drawn, rng, basis, tuple(said))
 
 
 def _courses_in(
-    log: DischargeLog, battery: Battery, curve: RuntimeCurve, used_before: Missing, said: list[str]
+    log: DischargeLog, battery: Battery, curve: RuntimeCurve, used_before: Missing, said: list[Reason]
 ) -> tuple[CleanDischarge, list[VoltageCourse]]:
     """Return the discharge to judge, and its course for each of what may have been missing at its start.
 
@@ -271,9 +271,10 @@ def _courses_in(
     courses = [course_of(discharge, battery, curve, used_before=node) for node in nodes or FULL]
     course = courses[len(courses) // 2]
     if curve.basis is Basis.TABLE and curve.beyond(course.mean_power_w) is Beyond.ABOVE_LARGEST:
-        raise NotADischarge(f"the power, {course.mean_power_w:.1f} W per cell, is above the table's largest")
+        raise NotADischarge(reason(Code.LOG_ABOVE_TABLE, power_w_per_cell=course.mean_power_w))
     if course.full_used is None and course.used_now - course.used_before < LEAST_USED:
-        raise NotADischarge(f"{stands[0]}, and what is left is too little to tell" if stands else TOO_LITTLE)
+        left = reason(Code.LOG_TOO_LITTLE_LEFT, stands=stands[0]) if stands else None
+        raise NotADischarge(left or reason(Code.LOG_TOO_LITTLE_USED))
     can_be(discharge, course, battery)
     return discharge, courses
 
@@ -346,17 +347,11 @@ def _drawn_of(
     return here, np.full(draws, course.used_now)
 
 
-def _basis(curve: RuntimeCurve | None, shape: TypeShape) -> str:
+def _basis(curve: RuntimeCurve | None, shape: TypeShape) -> Reason:
+    """Return what a judgement rests on: its curve, and of how many discharges of the type the shape was learnt."""
     if curve is None:
-        return "none"
-    table = {
-        Basis.TABLE: "maker's table",
-        Basis.TESTED: "references of the type instead of a table",
-        Basis.GENERIC: "generic curve from the rated capacity, no table",
-    }.get(curve.basis, "none")
-    if len(shape):
-        return f"{table}; shape learnt from {len(shape)} of the type's discharges"
-    return f"{table}; no discharge of the type known"
+        return reason(Code.LOG_JUDGED_BY, curve=Basis.NONE, learnt=None)
+    return reason(Code.LOG_JUDGED_BY, curve=curve.basis, learnt=len(shape))
 
 
 def _draw(grid: Floats, mass: Floats, rng: np.random.Generator, draws: int) -> Floats:
@@ -374,8 +369,8 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     curve: RuntimeCurve,
     drawn: Drawn,
     rng: np.random.Generator,
-    basis: str,
-    remarks: tuple[str, ...],
+    basis: Reason,
+    remarks: tuple[Reason, ...],
 ) -> CapacityEstimate:
     here, used = drawn.here, drawn.used
     draws = len(here)
@@ -518,7 +513,7 @@ def belief_from_posterior(
     cancels and the time left is that of the judgement. Raises ValueError where the judgement cannot tell.
     """
     if estimate.cannot_tell is not None or estimate.curve is None or estimate.anchor_s is None:
-        raise ValueError(estimate.cannot_tell or "no judgement")
+        raise ValueError("no judgement" if estimate.cannot_tell is None else estimate.cannot_tell.code)
     losses = losses or battery.losses
     power = estimate.at_power_w_per_cell or 1.0
     used = estimate.used_draws if still_discharging else np.zeros_like(estimate.health_draws)

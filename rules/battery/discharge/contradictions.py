@@ -15,6 +15,8 @@ from rules.battery.discharge.curve.voltage import VoltageCourse, early_offset_v
 from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.log_doubts import standing_still
 from rules.battery.model.health import MOST_HEALTH
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 FEW: Final = 0.6
 _REST_V: Final = (1.9, 2.45)
@@ -23,9 +25,9 @@ _FARTHEST_V: Final = 0.12  # the products learnt from lie within -0.04 and +0.03
 _MOST_STILL: Final = 4
 
 
-def moving(discharge: CleanDischarge, course: VoltageCourse) -> tuple[CleanDischarge, tuple[str, ...]]:
+def moving(discharge: CleanDischarge, course: VoltageCourse) -> tuple[CleanDischarge, tuple[Reason, ...]]:
     """Return a discharge without the rows in which its voltage stands still while it is drawn on."""
-    said: list[str] = []
+    said: list[Reason] = []
     keep = np.ones(len(discharge.t_s), dtype=bool)
     for _ in range(_MOST_STILL):
         rows = np.flatnonzero(keep)
@@ -36,10 +38,8 @@ def moving(discharge: CleanDischarge, course: VoltageCourse) -> tuple[CleanDisch
         keep[first + 1 : last + 1] = False
         from_s = discharge.start_t_s + float(discharge.t_s[first])
         upto_s = discharge.start_t_s + float(discharge.t_s[last])
-        said.append(
-            f"the voltage stands at {discharge.voltage_v[first]:.3f} V per cell from t_s = {from_s:g} to {upto_s:g} "
-            "while the bank is drawn on: those rows are left out; see whether the card refreshes it"
-        )
+        level_v = float(discharge.voltage_v[first])
+        said.append(reason(Code.LOG_STANDS_STILL, per_cell_v=level_v, from_s=from_s, upto_s=upto_s))
     if not said:
         return discharge, ()
     return replace(
@@ -57,28 +57,19 @@ def can_be(discharge: CleanDischarge, course: VoltageCourse, battery: Battery) -
     if rest is not None and not _REST_V[0] < rest < _REST_V[1]:
         fit = battery.cells_read * rest / _FLOAT_V
         raise NotADischarge(
-            f"the bank stands at {rest:.2f} V per cell before the transfer: {battery.cells_read} cells are declared, "
-            f"about {fit:.0f} fit. See the number of cells"
+            reason(Code.LOG_CELLS_DO_NOT_FIT, per_cell_v=rest, cells=battery.cells_read, fit=fit)
         )
     off = early_offset_v(course)
     if off is None or abs(off) < _FARTHEST_V:
         return
-    which = "over" if off > 0.0 else "under"
     raise NotADischarge(
-        f"early in the discharge the bank stands {abs(off):.2f} V per cell {which} what any product shows at this rate: "
-        f"see the number of cells ({battery.cells_read} declared), of strings ({battery.strings}), and the table"
+        reason(Code.LOG_OFF_EVERY_PRODUCT, per_cell_v=off, cells=battery.cells_read, strings=battery.strings)
     )
 
 
-def believable(health: float, battery: Battery, said: list[str]) -> None:
+def believable(health: float, battery: Battery, said: list[Reason]) -> None:
     """Raise NotADischarge for a health above any maker's table; say what else may be behind a very low one."""
     if health > MOST_HEALTH:
-        raise NotADischarge(
-            f"the bank would give {100.0 * health:.0f} % of its published time, more than any does: see the number of "
-            f"strings ({battery.strings} declared), the table, and that current and output power are of the whole bank"
-        )
+        raise NotADischarge(reason(Code.LOG_GIVES_TOO_MUCH, health=health, strings=battery.strings))
     if health < FEW and battery.strings > 1:
-        said.append(
-            f"so little also follows where one of the {battery.strings} strings does not carry, or fewer are there "
-            "than declared"
-        )
+        said.append(reason(Code.LOG_STRINGS_MAY_LACK, strings=battery.strings))

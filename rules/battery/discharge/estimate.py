@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.capacity import TOO_LITTLE, ReferenceLog, judge_discharge
+from rules.battery.discharge.capacity import ReferenceLog, judge_discharge
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.log import (
     Battery,
@@ -26,6 +26,7 @@ from rules.battery.discharge.posterior import taken_before
 from rules.battery.discharge.times_on_bank import LOAD_V
 from rules.battery.model.recharge import FULL, middle_of, nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
+from rules.values.code import Code
 
 ALIKE_POWER: Final = 0.15
 ALIKE_KELVIN: Final = 4.0
@@ -67,7 +68,8 @@ def with_estimate(
         return found
     estimate = judge_discharge(log, battery, references, used_before=missing or None, seed=seed)
     why = estimate.cannot_tell
-    doubts = estimate.because if why is None or why == TOO_LITTLE else (*estimate.because, why)
+    silent = why is None or why.code is Code.LOG_TOO_LITTLE_USED
+    doubts = estimate.because if why is None or silent else (*estimate.because, why)
     found = replace(found, doubts=doubts)
     if estimate.cannot_tell is not None or estimate.capacity_fraction is None:
         return found

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rules.battery.model.recharge import middle_of
+from rules.values.reason import Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +21,7 @@ class DischargeEvidence:
     ampere-hours taken, as a share of the rated, reckoned from power and voltage where no current was read. Voltages of the whole bank in V. `taken_before`: mean and
     standard deviation of what the estimator took health to be before it looked; divided out when several
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
-    amperes, None where no current was read. `doubts`: what was odd about its readings, in sentences.
+    amperes, None where no current was read. `doubts`: what was odd about its readings.
     `likelihood`: what its rows alone say of health (`rules.battery.discharge.likelihood`), None of a run to its end or by an
     earlier program.
     """
@@ -48,7 +49,7 @@ class DischargeEvidence:
     taken_before: tuple[float, float] | None = None
     battery_power_w: float | None = None
     missing: tuple[float, ...] | None = None
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Reason, ...] = ()
     likelihood: tuple[float, ...] | None = None
 
     @property

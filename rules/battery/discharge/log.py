@@ -24,6 +24,8 @@ from rules.battery.discharge.times_on_bank import FLOAT_CELL_V, LOAD_V, TimeOnBa
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_for
 from rules.plant.estate import Bank, FittedBank
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 __all__ = [
     "Battery",
@@ -64,7 +66,12 @@ class DischargeBeginning(StrEnum):
 
 
 class NotADischarge(ValueError):  # noqa: N818 - says what the log is, and is always caught
-    """The log holds nothing that can be judged; the message is for the reader of the log."""
+    """The log holds nothing that can be judged; `why` is for the reader of the log."""
+
+    def __init__(self, why: Reason) -> None:
+        """Take why."""
+        super().__init__(why.code)
+        self.why = why
 
 
 @dataclass(frozen=True)
@@ -126,7 +133,7 @@ class CleanDischarge:
     ended_s: float | None
     step_v: float
     rest_voltage_v: float | None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Reason, ...] = ()
     start: DischargeBeginning = DischargeBeginning.AT_REST
     power_doubt: float = 0.0
     probe_k: float = PROBE_K
@@ -175,7 +182,7 @@ def times_in(log: DischargeLog, battery: Battery) -> tuple[CleanDischarge, ...]:
 
     Those that hold nothing to judge are left out. Raises NotADischarge where none is left.
     """
-    notes: list[str] = []
+    notes: list[Reason] = []
     log = _in_order(log, notes)
     log = unswapped(log, battery.cells_read, notes)
     log = _scaled_voltage(log, battery, notes)
@@ -183,14 +190,14 @@ def times_in(log: DischargeLog, battery: Battery) -> tuple[CleanDischarge, ...]:
     log, probe_k = believed_temperature(log, notes)
     log = believed_current(log, battery.cells_read, notes)
     if not np.isfinite(log.bank_current_a).any() and not np.any(log.output_power_w > 0.0):
-        raise NotADischarge("neither battery current nor output power is known")
+        raise NotADischarge(reason(Code.LOG_WITHOUT_POWER))
     cell_v = log.bank_voltage_v / battery.cells_read
     spans = times_on_bank(log.t_s, cell_v, log.bank_current_a, log.output_power_w, log.word)
     spans = tuple(span for span in spans if span.last - span.first >= 2)
     if not spans:
-        raise NotADischarge("fewer than three rows in which the bank discharges")
+        raise NotADischarge(reason(Code.LOG_TOO_FEW_DISCHARGING))
     found: list[CleanDischarge] = []
-    why = NotADischarge("no rows in which the bank discharges")
+    why = NotADischarge(reason(Code.LOG_NOTHING_DISCHARGING))
     for place, span in enumerate(spans, start=1):
         try:
             one = _cleaned(log, battery, span, tuple(notes))
@@ -222,15 +229,15 @@ def _charged(log: DischargeLog, first: int, last: int) -> tuple[float | None, fl
     return float(np.trapezoid(into, t)) / 3600.0, max(-float(np.median(known[-5:])), 0.0)
 
 
-def _cleaned(log: DischargeLog, battery: Battery, span: TimeOnBank, said: tuple[str, ...]) -> CleanDischarge:
+def _cleaned(
+    log: DischargeLog, battery: Battery, span: TimeOnBank, said: tuple[Reason, ...]
+) -> CleanDischarge:
     notes = list(said)
     rest = _rest_voltage(log, span.first, battery)
     temperature = _temperature_at(log, span.first)
     whole = log.rows(np.arange(span.first, span.last + 1))
     if float(np.ptp(whole.bank_voltage_v)) == 0.0 and whole.t_s[-1] - whole.t_s[0] > STANDS_S:
-        raise NotADischarge(
-            f"the voltage stands at {whole.bank_voltage_v[0]:g} V throughout: see whether the card refreshes it"
-        )
+        raise NotADischarge(reason(Code.LOG_VOLTAGE_STANDS, volts=float(whole.bank_voltage_v[0])))
     step = _resolution(log.bank_voltage_v)
     whole = _scaled_current(whole, notes)
     whole = _without_stale_rows(whole, step, notes)
@@ -240,11 +247,11 @@ def _cleaned(log: DischargeLog, battery: Battery, span: TimeOnBank, said: tuple[
     power, doubt = _power_per_cell(whole, battery, notes)
     good = np.isfinite(power) & (power > 0.0)
     if np.count_nonzero(good) < 2:
-        raise NotADischarge("neither battery current nor output power is known")
+        raise NotADischarge(reason(Code.LOG_WITHOUT_POWER))
     t, v = whole.t_s[good] - whole.t_s[0], whole.bank_voltage_v[good] / battery.cells_read
     power, current = power[good], whole.bank_current_a[good]
     if len(t) > 1 and float(np.max(np.diff(t))) > _LONG_GAP_S:
-        notes.append(f"a gap of {float(np.max(np.diff(t))):.0f} s: its power is taken from its two ends")
+        notes.append(reason(Code.LOG_GAP, gap_s=float(np.max(np.diff(t)))))
     ended, upto = _end(t, v, battery.end_voltage_per_cell_v)
     return CleanDischarge(
         t_s=t[:upto],
@@ -292,31 +299,31 @@ def _start_of(
     )
 
 
-def _in_order(log: DischargeLog, notes: list[str]) -> DischargeLog:
+def _in_order(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
     log = log.rows(np.isfinite(log.t_s) & np.isfinite(log.bank_voltage_v) & (log.bank_voltage_v > 0.0))
     if len(log.t_s) < 3:
-        raise NotADischarge("fewer than three rows with a time and a bank voltage")
+        raise NotADischarge(reason(Code.LOG_TOO_FEW_ROWS))
     if np.any(np.diff(log.t_s) <= 0.0):
-        notes.append("rows were out of order or repeated a time")
+        notes.append(reason(Code.LOG_OUT_OF_ORDER))
         order = np.argsort(log.t_s, kind="stable")
         log = log.rows(order)
         log = log.rows(np.append(np.diff(log.t_s) > 0.0, True))
     if len(log.t_s) < 3:
-        raise NotADischarge("fewer than three different times")
+        raise NotADischarge(reason(Code.LOG_TOO_FEW_TIMES))
     return log
 
 
-def _scaled_voltage(log: DischargeLog, battery: Battery, notes: list[str]) -> DischargeLog:
+def _scaled_voltage(log: DischargeLog, battery: Battery, notes: list[Reason]) -> DischargeLog:
     per_cell = float(np.median(log.bank_voltage_v)) / battery.cells_read
     for factor in (1.0, 0.1, 10.0, 0.01, 0.001):
         if CELL_V[0] < per_cell * factor < CELL_V[1]:
             if factor != 1.0:
-                notes.append(f"voltage taken times {factor:g}: otherwise {per_cell:.2f} V per cell")
+                notes.append(reason(Code.LOG_VOLTAGE_SCALED, factor=factor, per_cell_v=per_cell))
             return log.with_columns(bank_voltage_v=log.bank_voltage_v * factor)
-    raise NotADischarge(f"{per_cell:.3f} V per cell cannot be a lead-acid cell: do voltage and cells agree?")
+    raise NotADischarge(reason(Code.LOG_NOT_LEAD_ACID, per_cell_v=per_cell))
 
 
-def _signed_current(log: DischargeLog, battery: Battery, notes: list[str]) -> DischargeLog:
+def _signed_current(log: DischargeLog, battery: Battery, notes: list[Reason]) -> DischargeLog:
     """Turn the sign so that discharge counts positive: discharging rows have the lower voltage."""
     current, volts = log.bank_current_a, log.bank_voltage_v
     known = np.isfinite(current)
@@ -333,11 +340,11 @@ def _signed_current(log: DischargeLog, battery: Battery, notes: list[str]) -> Di
         negative_is_discharge = bool(minus.any()) and falls
     if not negative_is_discharge:
         return log
-    notes.append("current is counted negative while discharging: sign turned")
+    notes.append(reason(Code.LOG_SIGN_TURNED))
     return log.with_columns(bank_current_a=-current)
 
 
-def _scaled_current(log: DischargeLog, notes: list[str]) -> DischargeLog:
+def _scaled_current(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
     """Mend a current in tenths or tens, where the output power gives it away."""
     both = (log.bank_current_a > 0.0) & (log.output_power_w > 0.0)
     if np.count_nonzero(both) < 3:
@@ -346,7 +353,7 @@ def _scaled_current(log: DischargeLog, notes: list[str]) -> DischargeLog:
     ratio = float(np.median(log.output_power_w[both] / battery_w))
     for factor in (0.1, 10.0):
         if 0.6 < ratio / factor < 1.05:
-            notes.append(f"current taken times {factor:g}: otherwise output is {ratio:.2f} of battery power")
+            notes.append(reason(Code.LOG_CURRENT_SCALED, factor=factor, ratio=ratio))
             return log.with_columns(bank_current_a=log.bank_current_a * factor)
     return log
 
@@ -358,7 +365,7 @@ def _resolution(values: Floats) -> float:
     return float(np.clip(np.quantile(np.diff(distinct), 0.1), 1e-4, 5.0))
 
 
-def _without_stale_rows(log: DischargeLog, step: float, notes: list[str]) -> DischargeLog:
+def _without_stale_rows(log: DischargeLog, step: float, notes: list[Reason]) -> DischargeLog:
     """Drop rows of a card that repeats itself: a long level followed by a leap of several steps."""
     volts = log.bank_voltage_v
     starts = np.flatnonzero(np.append(True, np.abs(np.diff(volts)) > 1e-9))
@@ -374,11 +381,11 @@ def _without_stale_rows(log: DischargeLog, step: float, notes: list[str]) -> Dis
             keep[start + 1 : after] = False
     if keep.all() or np.count_nonzero(keep) < 3:
         return log
-    notes.append(f"{int(np.count_nonzero(~keep))} rows that only repeat the one before are left out")
+    notes.append(reason(Code.LOG_ROWS_REPEAT, rows=int(np.count_nonzero(~keep))))
     return log.rows(keep)
 
 
-def _without_spikes(log: DischargeLog, notes: list[str]) -> DischargeLog:
+def _without_spikes(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
     """Drop single rows far from both neighbours; a load step stays, since it persists."""
     volts = log.bank_voltage_v
     if len(volts) < 5:
@@ -391,7 +398,7 @@ def _without_spikes(log: DischargeLog, notes: list[str]) -> DischargeLog:
     keep[1:-1] = ~(same_side & (away > limit))
     if keep.all():
         return log
-    notes.append(f"{int(np.count_nonzero(~keep))} rows with a stray voltage are left out")
+    notes.append(reason(Code.LOG_ROWS_STRAY, rows=int(np.count_nonzero(~keep))))
     return log.rows(keep)
 
 
@@ -412,7 +419,7 @@ def _temperature_at(log: DischargeLog, first: int) -> float | None:
     return float(known[0]) if len(known) else None
 
 
-def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[str]) -> tuple[Floats, float]:
+def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[Reason]) -> tuple[Floats, float]:
     """Return W per cell on the battery side, from whichever of current and output power is known, and its doubt.
 
     Where both are, the current's calibration is drawn a little towards what an inverter of the usual
@@ -431,7 +438,7 @@ def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[str]) -> tu
         needed = float(np.median(from_output[both] / from_current[both]))
         implied = float(np.median(out[both] / cells / from_current[both]))
         if battery.strings > 1 and abs(np.log(needed / battery.strings)) < _ONE_STRING:
-            notes.append(f"current taken times {battery.strings}: it is of one string")
+            notes.append(reason(Code.LOG_CURRENT_OF_ONE_STRING, strings=battery.strings))
             from_current, needed, implied = (
                 from_current * battery.strings,
                 needed / battery.strings,
@@ -445,28 +452,24 @@ def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[str]) -> tu
             from_current = from_current * needed**0.5
         from_output = from_output * float(np.median(from_current[both] / from_output[both]))
     elif not np.isfinite(from_current).any():
-        notes.append("no battery current: battery power reckoned from the output")
+        notes.append(reason(Code.LOG_POWER_BY_OUTPUT))
     power = np.where(np.isfinite(from_current), from_current, from_output)
     known = np.isfinite(power)
     if known.any() and not known.all():
-        missing = int(np.count_nonzero(~known))
-        notes.append(f"{missing} rows without current or output power: taken from their neighbours")
+        notes.append(reason(Code.LOG_ROWS_WITHOUT_POWER, rows=int(np.count_nonzero(~known))))
         power = np.interp(log.t_s, log.t_s[known], power[known])
     return np.asarray(power), doubt
 
 
-def _between(needed: float, implied: float, notes: list[str]) -> float:
+def _between(needed: float, implied: float, notes: list[Reason]) -> float:
     """Return the doubt of ln(power) where current and output power contradict each other. Raises NotADischarge."""
-    says = f"output power is {implied:.2f} of what volts and amperes give"
     if abs(np.log(needed)) > _CONTRADICT:
-        raise NotADischarge(
-            f"{says}: see that current and output power are of the whole bank, in A and W, and in their own columns"
-        )
-    notes.append(f"{says}, which no inverter does: one of the meters is wrong, the power lies between them")
+        raise NotADischarge(reason(Code.LOG_METERS_CONTRADICT, ratio=implied))
+    notes.append(reason(Code.LOG_METERS_DISAGREE, ratio=implied))
     return 0.5 * abs(float(np.log(needed)))
 
 
-def _without_stray_end(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+def _without_stray_end(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:
     """Return the rows without a last one that falls as no bank does: a reading of the moment the unit let go."""
     if len(log.t_s) < 5:
         return log
@@ -474,7 +477,7 @@ def _without_stray_end(log: DischargeLog, cells: int, notes: list[str]) -> Disch
     falls = float(v[-2] - v[-1])
     if falls < _STRAY_FALL_V or falls < _STRAY_FALLS * max(float(v[-4] - v[-2]), 0.0):
         return log
-    notes.append(f"the last row, {v[-1]:.2f} V per cell after {v[-2]:.2f}, is left out as stray")
+    notes.append(reason(Code.LOG_LAST_ROW_STRAY, last_v=float(v[-1]), before_v=float(v[-2])))
     return log.rows(np.arange(len(v) - 1))
 
 

@@ -1,6 +1,6 @@
 """What in a log cannot be as it stands: columns changed over, meters that stand still, degrees of another scale.
 
-Each function takes a log and gives back what may be believed of it, with a sentence in `notes` for every
+Each function takes a log and gives back what may be believed of it, with a reason in `notes` for every
 mend. What cannot be mended turns into "not known", never into a number.
 """
 
@@ -13,7 +13,9 @@ import numpy as np
 
 from rules.battery.discharge.columns import DischargeLog
 from rules.battery.model.runtime_curve import Floats
+from rules.values.code import Code
 from rules.values.constants import ZERO_C
+from rules.values.reason import Reason, reason
 
 CELL_V: Final = (1.3, 2.6)
 """What a lead-acid cell can show between deep discharge and boost charge."""
@@ -29,12 +31,7 @@ _BANK_C: Final = (-10.0, 55.0)
 _TENTHS_C: Final = (110.0, 550.0)
 _FAHRENHEIT: Final = (55.0, 110.0)
 _KELVIN: Final = (273.0, 318.0)
-_COLUMNS: Final = {
-    "bank_voltage_v": "voltage",
-    "bank_current_a": "current",
-    "temperature_c": "temperature",
-    "output_power_w": "output power",
-}
+_COLUMNS: Final = ("bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
 _STILL_V: Final = 0.0005
 _LET_GO_V: Final = 0.01
 _FALLS, _STAYS = 0.7, 0.2  # correlation with time
@@ -42,7 +39,7 @@ _LEAST_STILL: Final = 0.06  # of the published time
 _LEAST_FALL_V: Final = 0.05  # V per cell and published time
 
 
-def unswapped(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+def unswapped(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:
     """Return the log with two columns changed back, where only that makes volts, amperes and watts agree."""
     if _agrees(log, cells, _FACTORS) and not _runs_backwards(log, cells):
         return log
@@ -54,7 +51,7 @@ def unswapped(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
     if len(fits) != 1:
         return log
     one, other, changed = fits[0]
-    notes.append(f"{_COLUMNS[one]} and {_COLUMNS[other]} stand in each other's columns: changed back")
+    notes.append(reason(Code.LOG_COLUMNS_SWAPPED, one=one, other=other))
     return changed
 
 
@@ -97,37 +94,32 @@ def _middle(values: Floats) -> float | None:
     return float(np.median(known)) if len(known) else None
 
 
-def believed_temperature(log: DischargeLog, notes: list[str]) -> tuple[DischargeLog, float]:
+def believed_temperature(log: DischargeLog, notes: list[Reason]) -> tuple[DischargeLog, float]:
     """Return the log with a temperature a bank can have, and the standard deviation it deserves, K."""
     warm = _middle(log.temperature_c)
     if warm is None:
         return log, UNKNOWN_K
     if not np.any(np.abs(log.temperature_c[np.isfinite(log.temperature_c)]) > 0.0):
-        notes.append("temperature is 0 throughout: taken as not known")
+        notes.append(reason(Code.LOG_TEMPERATURE_ZERO))
         return log.with_columns(temperature_c=np.full(log.t_s.shape, np.nan)), UNKNOWN_K
     if _BANK_C[0] <= warm <= _BANK_C[1]:
         return log, PROBE_K
     if _FAHRENHEIT[0] < warm < _FAHRENHEIT[1]:
         celsius = (log.temperature_c - 32.0) / 1.8
-        notes.append(
-            f"temperature {warm:.0f} taken as degF, {(warm - 32.0) / 1.8:.0f} degC: no bank is that hot"
-        )
+        notes.append(reason(Code.LOG_TEMPERATURE_FAHRENHEIT, read=warm, at_c=(warm - 32.0) / 1.8))
         return log.with_columns(temperature_c=celsius), 2.0 * PROBE_K
     if _TENTHS_C[0] <= warm <= _TENTHS_C[1]:
         celsius, doubt = log.temperature_c / 10.0, 2.0 * PROBE_K
-        note = f"temperature {warm:.0f} taken as tenths, {warm / 10.0:.0f} degC"
-        if _KELVIN[0] <= warm <= _KELVIN[1]:
-            doubt = max(abs(warm / 10.0 - (warm - ZERO_C)), doubt)
-            note += f" (as kelvin it would be {warm - ZERO_C:.0f} degC; the interval allows for either)"
-        notes.append(note)
+        kelvin_c = warm - ZERO_C if _KELVIN[0] <= warm <= _KELVIN[1] else None
+        if kelvin_c is not None:
+            doubt = max(abs(warm / 10.0 - kelvin_c), doubt)
+        notes.append(reason(Code.LOG_TEMPERATURE_TENTHS, read=warm, at_c=warm / 10.0, kelvin_c=kelvin_c))
         return log.with_columns(temperature_c=celsius), doubt
-    notes.append(
-        f"temperature {warm:.0f} is none that a bank has: taken as not known; see the probe and its unit"
-    )
+    notes.append(reason(Code.LOG_TEMPERATURE_NONE, read=warm))
     return log.with_columns(temperature_c=np.full(log.t_s.shape, np.nan)), UNKNOWN_K
 
 
-def believed_current(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+def believed_current(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:
     """Return the log without the amperes of a meter that stands still.
 
     0 A throughout, beside output power, is no current meter. 0 A for a while in which the voltage goes on
@@ -143,16 +135,16 @@ def believed_current(log: DischargeLog, cells: int, notes: list[str]) -> Dischar
     if usual_w is not None:
         needed_a = usual_w / log.bank_voltage_v
         if np.all(np.abs(amps[known]) < 0.02 * needed_a[known]):
-            notes.append("current stands at 0 beside output power: not believed")
+            notes.append(reason(Code.LOG_CURRENT_ZERO))
             return log.with_columns(bank_current_a=nothing)
     word = log.word
     if np.any(word[known] == 0.0) and np.any(word[known] == 1.0) and float(np.ptp(amps[known])) == 0.0:
-        notes.append(f"current stands at {amps[known][0]:g} A, on mains as on the bank: not believed")
+        notes.append(reason(Code.LOG_CURRENT_STUCK, amps=float(amps[known][0])))
         return log.with_columns(bank_current_a=nothing)
     return _without_stops(log, cells, notes)
 
 
-def _without_stops(log: DischargeLog, cells: int, notes: list[str]) -> DischargeLog:
+def _without_stops(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:
     amps, volts = log.bank_current_a.copy(), log.bank_voltage_v
     still = np.abs(amps) < 0.02 * float(np.nanmax(np.abs(amps)))
     edges = np.flatnonzero(np.diff(np.concatenate(([0], still.astype(int), [0]))))
@@ -166,7 +158,7 @@ def _without_stops(log: DischargeLog, cells: int, notes: list[str]) -> Discharge
             stopped += int(after - first)
     if not stopped:
         return log
-    notes.append(f"{stopped} rows with 0 A while the voltage goes on falling: their current is not believed")
+    notes.append(reason(Code.LOG_CURRENT_STOPPED, rows=stopped))
     return log.with_columns(bank_current_a=amps)
 
 

@@ -26,6 +26,8 @@ from rules.battery.model.recharge import (
     nodes_of,
 )
 from rules.battery.model.runtime_curve import RuntimeCurve
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 _DRAWS: Final = 400
 _HOURS_10: Final = 36_000.0
@@ -35,13 +37,18 @@ WORTH_SAYING: Final = 0.03
 
 def missing_by_log(
     times: Sequence[CleanDischarge], chosen: CleanDischarge, battery: Battery, curve: RuntimeCurve
-) -> tuple[Nodes, tuple[str, ...]]:
+) -> tuple[Nodes, tuple[Reason, ...]]:
     """Return what was missing at the start of one of a log's times on the bank, and what to say of it."""
-    said: list[str] = []
+    said: list[Reason] = []
     if chosen.times > 1:
         said.append(
-            f"the log holds {chosen.times} times on the bank: number {chosen.place}, from t_s = "
-            f"{chosen.start_t_s:g} to {chosen.start_t_s + chosen.t_s[-1]:g}, took the most and is judged"
+            reason(
+                Code.LOG_HOLDS_SEVERAL,
+                times=chosen.times,
+                place=chosen.place,
+                from_s=chosen.start_t_s,
+                upto_s=chosen.start_t_s + float(chosen.t_s[-1]),
+            )
         )
     nodes: Nodes | None = None
     for one in times:
@@ -53,21 +60,16 @@ def missing_by_log(
 
 
 def _missing(
-    one: CleanDischarge, carried: Nodes | None, said: list[str], battery: Battery, curve: RuntimeCurve
+    one: CleanDischarge, carried: Nodes | None, said: list[Reason], battery: Battery, curve: RuntimeCurve
 ) -> Nodes:
     if carried is not None:
-        middle = middle_of(carried)
         if max(carried) > WORTH_SAYING:
             said.append(
-                f"about {100.0 * middle:.0f} % of the published time was not back from the discharge before it "
-                f"({100.0 * min(carried):.0f} to {100.0 * max(carried):.0f} %)"
+                reason(Code.LOG_NOT_ALL_BACK, middle=middle_of(carried), low=min(carried), high=max(carried))
             )
         return carried
     if one.start is DischargeBeginning.MIDDLE:
-        said.append(
-            "the log starts in the middle of a discharge, and what was used before is not known: give it from "
-            "before the transfer on"
-        )
+        said.append(reason(Code.LOG_BEGINS_IN_THE_MIDDLE))
         return IN_THE_MIDDLE
     if one.start is not DischargeBeginning.AT_REST or one.rest_voltage_v is None:
         return FULL
@@ -75,13 +77,9 @@ def _missing(
     charging_c = None if one.charging_a is None else one.charging_a / capacity_ah(battery, curve)
     nodes = by_rest(one.rest_voltage_v - setpoint, one.rest_voltage_v, charging_c)
     if max(nodes) > WORTH_SAYING and charging_c is not None:
-        said.append(
-            f"the bank was still being charged with {one.charging_a:.1f} A before the transfer: it was not full"
-        )
+        said.append(reason(Code.LOG_STILL_CHARGING, charging_a=one.charging_a))
     elif min(nodes) > 0.0 or middle_of(nodes) > WORTH_SAYING:
-        said.append(
-            f"the bank stood at {one.rest_voltage_v:.2f} V per cell before the transfer: it may not have been full"
-        )
+        said.append(reason(Code.LOG_MAY_NOT_BE_FULL, per_cell_v=one.rest_voltage_v))
     return nodes
 
 

@@ -44,7 +44,6 @@ _UNKNOWN_DESIGN_SPREAD: Final = 0.35
 _COLDEST_C, _HOTTEST_C = -20.0, 60.0
 
 # Classes of design life at 20 degC, as trade texts quote the EUROBAT guide (not read).
-_CLASSES: Final = ((3.0, 5.0), (6.0, 9.0), (10.0, 12.0))
 
 
 def ageing_speed(
@@ -71,14 +70,6 @@ def life_at(
 ) -> float:
     """Return the life in years at `temperature_c` of a bank that lives `life_years` at `at_c`."""
     return life_years / float(ageing_speed(temperature_c, reference_c=at_c, activation_j_per_mol=activation))
-
-
-def design_life_class(years: float) -> str:
-    """Return the class of a printed design life, as "10 to 12 years"."""
-    for low, high in _CLASSES:
-        if years <= high:
-            return f"{low:.0f} to {high:.0f} years"
-    return "over 12 years"
 
 
 @dataclass(frozen=True, slots=True)

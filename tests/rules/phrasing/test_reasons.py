@@ -15,6 +15,7 @@ from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
 from tests.rules.phrasing.spoken import (
     bank,
+    discharge_log,
     holding,
     isolation,
     outage,
@@ -28,6 +29,7 @@ from tests.rules.phrasing.spoken import (
 
 SPOKEN = (
     *bank.SPOKEN,
+    *discharge_log.SPOKEN,
     *holding.SPOKEN,
     *isolation.SPOKEN,
     *outage.SPOKEN,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from rules.battery.assessment.charging import SiblingFigure
+from rules.battery.state import SiblingFigure
 from rules.phrasing.says import says
 from rules.values.code import Code
 

@@ -16,11 +16,11 @@ from rules.battery.assessment.charging import (
     RECHARGE_SLOW,
     RUNAWAY,
     ChargeHour,
-    SiblingFigure,
     differs_from_siblings,
     judge_charging,
 )
 from rules.battery.model.float_voltage import float_setpoint_v
+from rules.battery.state import SiblingFigure
 from rules.plant.estate import Charging
 from rules.values.code import Code
 from rules.values.reason import Reason, reason

@@ -20,6 +20,7 @@ from rules.battery.discharge.capacity import (
 from rules.battery.discharge.log import Battery, DischargeLog, clean
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.runtime_curve import curve_through, generic_curve
+from rules.values.code import Code
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"
@@ -99,7 +100,7 @@ def test_a_reference_of_the_type_narrows_the_interval() -> None:
         return found.capacity_fraction_high - found.capacity_fraction_low
 
     assert width(with_it) < width(without)
-    assert "1 of the type" in with_it.basis
+    assert with_it.basis["learnt"] == 1
 
 
 def test_a_bank_of_twice_the_strings_and_current_is_judged_the_same() -> None:
@@ -159,7 +160,7 @@ def test_with_no_table_the_generic_curve_is_named_and_the_interval_wider() -> No
     name = "develop_02.csv"
     generic = battery(name, curve=generic_curve(100.0, 1.70))
     found = judge_discharge(read(name), generic, until_s=400.0)
-    assert "generic" in found.basis
+    assert found.basis["curve"] is Basis.GENERIC
     assert found.table_basis is Basis.GENERIC
 
 
@@ -192,7 +193,7 @@ def test_power_above_the_table_cannot_be_told() -> None:
     small = replace(weak.curve, ln_w=weak.curve.ln_w - 3.0)
     found = judge_discharge(read("develop_02.csv"), replace(weak, curve=small))
     assert found.cannot_tell is not None
-    assert "largest" in found.cannot_tell
+    assert found.cannot_tell.code is Code.LOG_ABOVE_TABLE
 
 
 def test_a_few_seconds_tell_nothing() -> None:
@@ -224,7 +225,7 @@ def test_the_belief_of_a_rested_bank_starts_full() -> None:
 
 def test_no_belief_without_a_judgement() -> None:
     found = judge_discharge(read("develop_02.csv"), battery("develop_02.csv", curve=None))
-    with pytest.raises(ValueError, match="neither"):
+    with pytest.raises(ValueError, match=Code.LOG_WITHOUT_CURVE):
         belief_from_posterior(found, bank="B1", battery=battery("develop_02.csv"), as_of=NOW)
 
 

@@ -15,6 +15,8 @@ from rules.battery.discharge.log import (
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.runtime_curve import curve_through
 from rules.plant.estate import Bank, FittedBank
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.verdict import Basis
 
 CURVE = curve_through([(m, 100.0 * m ** (-1 / 1.3)) for m in (5.0, 15.0, 60.0, 300.0)], 1.7, Basis.TABLE)
@@ -48,7 +50,7 @@ def test_either_sign_of_current_is_a_discharge() -> None:
     base = log()
     turned = clean(changed(base, bank_current_a=-base.bank_current_a), BATTERY)
     np.testing.assert_allclose(turned.power_w, clean(base, BATTERY).power_w)
-    assert any("sign" in note for note in turned.notes)
+    assert Code.LOG_SIGN_TURNED in [note.code for note in turned.notes]
 
 
 def test_a_recharge_after_the_discharge_is_not_taken_for_it() -> None:
@@ -77,7 +79,7 @@ def test_without_current_the_output_and_the_losses_stand_in() -> None:
     base = log()
     found = clean(changed(base, bank_current_a=None), BATTERY)
     np.testing.assert_allclose(found.power_w, clean(base, BATTERY).power_w, rtol=1e-9)
-    assert any("no battery current" in note for note in found.notes)
+    assert Code.LOG_POWER_BY_OUTPUT in [note.code for note in found.notes]
 
 
 def test_without_current_float_rows_before_are_left_out() -> None:
@@ -90,7 +92,7 @@ def test_without_current_float_rows_before_are_left_out() -> None:
 
 def test_with_neither_current_nor_output_power_nothing_is_judged() -> None:
     base = log()
-    with pytest.raises(NotADischarge, match="neither"):
+    with pytest.raises(NotADischarge, match=Code.LOG_WITHOUT_POWER):
         clean(changed(base, bank_current_a=None, output_power_w=None), BATTERY)
 
 
@@ -101,7 +103,7 @@ def test_missing_cells_are_bridged_and_said() -> None:
     out[50:60] = np.nan
     found = clean(changed(base, bank_current_a=current, output_power_w=out), BATTERY)
     assert len(found.t_s) == 200
-    assert any("10 rows" in note for note in found.notes)
+    assert reason(Code.LOG_ROWS_WITHOUT_POWER, rows=10) in found.notes
 
 
 def test_a_gap_is_said_and_the_mean_power_is_over_time_not_rows() -> None:
@@ -111,7 +113,7 @@ def test_a_gap_is_said_and_the_mean_power_is_over_time_not_rows() -> None:
     assert mean_over_time(found.t_s, found.power_w) == pytest.approx(
         mean_over_time(base.t_s, base.bank_voltage_v * 20.0 / 100.0), rel=0.005
     )
-    assert any("gap" in note for note in found.notes)
+    assert Code.LOG_GAP in [note.code for note in found.notes]
 
 
 def test_volts_in_tenths_are_recognised() -> None:
@@ -128,7 +130,7 @@ def test_current_in_tenths_is_recognised_by_the_output_power() -> None:
 
 def test_volts_that_fit_no_number_of_cells_are_refused() -> None:
     base = log()
-    with pytest.raises(NotADischarge, match="cells"):
+    with pytest.raises(NotADischarge, match=Code.LOG_NOT_LEAD_ACID):
         clean(changed(base, bank_voltage_v=base.bank_voltage_v * 3.3), BATTERY)
 
 
@@ -139,7 +141,7 @@ def test_a_card_that_repeats_itself_is_found_out() -> None:
     found = clean(changed(base, bank_voltage_v=volts, bank_current_a=current), BATTERY)
     at = found.t_s[(found.t_s > 505.0) & (found.t_s < 695.0)]
     assert len(at) == 0
-    assert any("repeat" in note for note in found.notes)
+    assert Code.LOG_ROWS_REPEAT in [note.code for note in found.notes]
 
 
 def test_coarse_steps_of_voltage_are_not_taken_for_a_stuck_card() -> None:

@@ -12,6 +12,7 @@ import pytest
 from rules.battery.discharge.capacity import CapacityEstimate, judge_discharge
 from rules.battery.discharge.log import Battery, DischargeLog
 from rules.battery.model.runtime_curve import Floats, curve_through
+from rules.values.code import Code
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"
@@ -54,6 +55,10 @@ def holds(found: CapacityEstimate) -> bool:
     return found.capacity_fraction_low <= CAPACITY <= found.capacity_fraction_high
 
 
+def codes(found: CapacityEstimate) -> set[Code]:
+    return {note.code for note in found.because}
+
+
 HONEST = judged(read())
 
 
@@ -66,7 +71,7 @@ def test_a_current_that_stands_at_0_beside_output_power_is_not_believed() -> Non
     log = read()
     found = judged(log.with_columns(bank_current_a=np.zeros(len(log.t_s))))
     assert holds(found)
-    assert any("stands at 0" in note for note in found.because)
+    assert Code.LOG_CURRENT_ZERO in codes(found)
 
 
 def test_a_current_that_stops_while_the_voltage_falls_on_ends_nothing() -> None:
@@ -76,14 +81,14 @@ def test_a_current_that_stops_while_the_voltage_falls_on_ends_nothing() -> None:
     amps[half : half + len(amps) // 4] = 0.0
     found = judged(log.with_columns(bank_current_a=amps))
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
-    assert any("not believed" in note for note in found.because)
+    assert Code.LOG_CURRENT_STOPPED in codes(found)
 
 
 def test_a_voltage_that_stands_still_throughout_tells_nothing() -> None:
     log = read()
     found = judged(log.with_columns(bank_voltage_v=np.full(len(log.t_s), log.bank_voltage_v[30])))
     assert found.cannot_tell is not None
-    assert "stands at" in found.cannot_tell
+    assert found.cannot_tell.code is Code.LOG_VOLTAGE_STANDS
 
 
 def test_a_voltage_that_gets_stuck_is_left_out_from_there_on() -> None:
@@ -92,7 +97,7 @@ def test_a_voltage_that_gets_stuck_is_left_out_from_there_on() -> None:
     volts, half = log.bank_voltage_v.copy(), len(log.t_s) // 2
     volts[half:] = volts[half]
     found = judged(log.with_columns(bank_voltage_v=volts))
-    assert any("stands at" in note for note in found.because)
+    assert Code.LOG_STANDS_STILL in codes(found)
     assert holds(found)
     quarter = judged(log.until(float(log.t_s[half])))
     assert found.capacity_fraction == pytest.approx(quarter.capacity_fraction, abs=0.03)
@@ -100,16 +105,16 @@ def test_a_voltage_that_gets_stuck_is_left_out_from_there_on() -> None:
 
 
 @pytest.mark.parametrize(
-    ("changed", "word"),
+    ("changed", "code"),
     [
-        (lambda c: 10.0 * c, "tenths"),
-        (lambda c: 32.0 + 1.8 * c, "degF"),
+        (lambda c: 10.0 * c, Code.LOG_TEMPERATURE_TENTHS),
+        (lambda c: 32.0 + 1.8 * c, Code.LOG_TEMPERATURE_FAHRENHEIT),
     ],
 )
-def test_a_temperature_of_another_scale_is_brought_back(changed: Any, word: str) -> None:
+def test_a_temperature_of_another_scale_is_brought_back(changed: Any, code: Code) -> None:
     log = read()
     found = judged(log.with_columns(temperature_c=changed(log.temperature_c)))
-    assert any(word in note for note in found.because)
+    assert code in codes(found)
     assert found.temperature_c == pytest.approx(HONEST.temperature_c, abs=0.6)
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
     assert width(found) > width(HONEST)
@@ -119,7 +124,7 @@ def test_a_temperature_of_another_scale_is_brought_back(changed: Any, word: str)
 def test_a_temperature_no_bank_has_is_not_known(degrees: float) -> None:
     log = read()
     found = judged(log.with_columns(temperature_c=np.full(len(log.t_s), degrees)))
-    assert any("not known" in note for note in found.because)
+    assert {Code.LOG_TEMPERATURE_ZERO, Code.LOG_TEMPERATURE_NONE} & codes(found)
     assert width(found) > width(HONEST)
 
 
@@ -128,7 +133,7 @@ def test_cells_declared_wrong_by_a_tenth_are_noticed(share: float) -> None:
     cells = round(battery().cells * share)
     found = judged(read(), cells=cells)
     assert found.cannot_tell is not None
-    assert "cells" in found.cannot_tell
+    assert found.cannot_tell.code in {Code.LOG_CELLS_DO_NOT_FIT, Code.LOG_OFF_EVERY_PRODUCT}
 
 
 def test_cells_declared_wrong_show_on_float() -> None:
@@ -138,7 +143,7 @@ def test_cells_declared_wrong_show_on_float() -> None:
     log = DischargeLog.of(t, volts, np.where(t < 60.0, 0.0, 20.0))
     found = judge_discharge(log, battery(cells=90))
     assert found.cannot_tell is not None
-    assert "110 fit" in found.cannot_tell
+    assert found.cannot_tell["fit"] == pytest.approx(110.0, abs=0.5)
 
 
 def test_half_the_strings_declared_is_more_than_any_table_gives() -> None:
@@ -154,18 +159,18 @@ def test_the_current_of_one_string_is_taken_times_the_strings() -> None:
     log = read()
     both = log.with_columns(output_power_w=2.0 * log.output_power_w)
     found = judged(both, strings=2)
-    assert any("of one string" in note for note in found.because)
+    assert Code.LOG_CURRENT_OF_ONE_STRING in codes(found)
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
 
 
 def test_meters_that_contradict_each_other_widen_the_answer_or_end_it() -> None:
     log = read()
     some = judged(log.with_columns(output_power_w=1.3 * log.output_power_w))
-    assert any("no inverter" in note for note in some.because)
+    assert Code.LOG_METERS_DISAGREE in codes(some)
     assert width(some) > 1.2 * width(HONEST)
     found = judged(log.with_columns(output_power_w=4.0 * log.output_power_w))
     assert found.cannot_tell is not None
-    assert "columns" in found.cannot_tell
+    assert found.cannot_tell.code is Code.LOG_METERS_CONTRADICT
 
 
 @pytest.mark.parametrize(
@@ -182,7 +187,7 @@ def test_columns_that_were_changed_over_are_changed_back(one: str, other: str) -
     swapped = log.with_columns(**{one: getattr(log, other), other: getattr(log, one)})
     found = judged(swapped)
     assert found.capacity_fraction == HONEST.capacity_fraction
-    assert any("each other's columns" in note for note in found.because)
+    assert Code.LOG_COLUMNS_SWAPPED in codes(found)
 
 
 def test_a_last_row_that_falls_as_no_bank_does_is_no_end() -> None:
@@ -192,7 +197,7 @@ def test_a_last_row_that_falls_as_no_bank_does_is_no_end() -> None:
     found = judged(log.with_columns(bank_voltage_v=volts))
     assert not found.ended
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
-    assert any("stray" in note for note in found.because)
+    assert Code.LOG_LAST_ROW_STRAY in codes(found)
 
 
 def test_one_stray_row_of_no_current_ends_no_discharge_at_any_cadence() -> None:
@@ -225,7 +230,7 @@ def in_two(log: DischargeLog, pause_s: float) -> DischargeLog:
 
 def test_a_log_with_two_discharges_says_which_was_judged_and_counts_the_first() -> None:
     found = judged(in_two(read(), 60.0))
-    assert any("2 times on the bank" in note for note in found.because)
+    assert [one["times"] for one in found.because if one.code is Code.LOG_HOLDS_SEVERAL] == [2]
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.05)
     assert found.used_fraction == pytest.approx(HONEST.used_fraction, abs=0.04)
 
@@ -234,7 +239,7 @@ def test_a_log_that_starts_in_the_middle_says_so_and_is_wide() -> None:
     log = read()
     rest = log.rows(np.arange(len(log.t_s) // 2, len(log.t_s)))
     found = judged(rest)
-    assert any("starts in the middle" in note for note in found.because)
+    assert Code.LOG_BEGINS_IN_THE_MIDDLE in codes(found)
     assert holds(found)
     assert width(found) > 1.5 * width(HONEST)
 
@@ -255,5 +260,5 @@ def test_a_bank_still_on_charge_before_the_transfer_was_not_full() -> None:
         with_before(log.output_power_w, float(log.output_power_w[0])),
     )
     found = judged(charged)
-    assert any("not full" in note for note in found.because)
+    assert Code.LOG_STILL_CHARGING in codes(found)
     assert width(found) > width(HONEST)

@@ -12,7 +12,6 @@ from rules.battery.model.ageing import (
     age_curve,
     ageing_speed,
     capacity_left,
-    design_life_class,
     life_at,
     life_prior,
 )
@@ -125,11 +124,3 @@ def test_what_is_not_known_widens_the_prior() -> None:
     undesigned = life_prior(None, age_curve(START, TODAY, []))
     assert measured.ln_life_sd < unmeasured.ln_life_sd < undesigned.ln_life_sd
     assert life_prior(10.0, age_curve(START, TODAY, []), generic_table=True).fresh_sd > measured.fresh_sd
-
-
-@pytest.mark.parametrize(
-    ("years", "name"),
-    [(5, "3 to 5 years"), (8, "6 to 9 years"), (10, "10 to 12 years"), (15, "over 12 years")],
-)
-def test_design_lives_have_their_classes(years: float, name: str) -> None:
-    assert design_life_class(years) == name

@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Final
 
-from rules.battery.assessment.charging import SiblingFigure
+from rules.battery.state import SiblingFigure
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
 
