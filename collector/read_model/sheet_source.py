@@ -44,6 +44,9 @@ NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
 NO_LONGER: Final = "It was so, and is no longer: "
 """Before the sentence of an alarm whose condition is gone."""
+AS_LAST_TOLD: Final = "As last told, which cannot be told now: "
+"""Before the sentence of an alarm of readiness that stands while the verdict beside it says that it cannot be told."""
+_OF_READINESS: Final = frozenset({"requirement_not_met", "redundancy_lost", "cannot_take_partner"})
 _OVER: Final = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED})
 """An answer older than this is left out."""
 BECAUSE: Final = {
@@ -260,10 +263,11 @@ def alarm_as_read(
     gone = (alarm.standing and alarm.condition is False) or (
         alarm.state in _OVER and alarm.condition is not True
     )
+    open_now = alarm.standing and alarm.condition is None and alarm.kind in _OF_READINESS
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
-        what=f"{NO_LONGER}{what}" if gone else what,
+        what=f"{NO_LONGER if gone else AS_LAST_TOLD if open_now else ''}{what}",
         do="" if gone and alarm.state is not State.LATCHED else say(alarm.do),
         severity=alarm.severity.value,
         state=alarm.state.value,

@@ -48,6 +48,7 @@ from rules.system.state import (
 )
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
+from rules.values.verdict import Verdict
 
 UNTIL_ON_RECORD: Final = timedelta(minutes=3)
 """For how long after it what a bank was seen to carry counts though its record has it not yet: judging waits for the bank to rest."""
@@ -379,7 +380,32 @@ def requirement_verdicts(
     )
     generator = view.estate.generator_of(view.system)
     units = view.estate.units_of(view.system)
-    return tuple(verdict(item, generator, units, evidence) for item in system.requirements)
+    found = tuple(verdict(item, generator, units, evidence) for item in system.requirements)
+    told = view.told
+    if not seen.missing or told is None or told.as_of is None:
+        return found
+    ups = told.hold_ups
+    before = replace(
+        evidence,
+        now=ups.now,
+        each_unit_lost=ups.each_unit_lost,
+        one_unit_lost=ups.one_unit_lost,
+        as_of=told.as_of,
+        banks=_banks_seen(view, told),
+        missing=(),
+        notes=ups.because,
+    )
+    ago_s = (view.now.at - told.as_of).total_seconds()
+    stood = (verdict(item, generator, units, before) for item in system.requirements)
+    return tuple(_with_last(need, was, ago_s) for need, was in zip(found, stood, strict=True))
+
+
+def _with_last(need: RequirementVerdict, was: RequirementVerdict, ago_s: float) -> RequirementVerdict:
+    """Return a need that cannot be told now with what was told of it last: its alarm stands meanwhile, or does not."""
+    if need.verdict is not Verdict.CANNOT_TELL or was.verdict is Verdict.CANNOT_TELL:
+        return need
+    last = reason(Code.WHEN_LAST_TOLD, ago_s=ago_s, verdict=was.verdict, because=was.because[:1])
+    return replace(need, because=(*need.because, last))
 
 
 def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[WouldTell, ...]:

@@ -387,6 +387,7 @@ class Code(StrEnum):
     TIME_NOT_DECLARED = auto()
     NO_LOAD_TO_JUDGE_BY = auto()
     TABLES_NOT_KNOWN = auto()
+    WHEN_LAST_TOLD = auto()
     NEVER_SHOWN_TO_CARRY = auto()
     CARRIES_TOO_SHORT_YET = auto()
     SHOWN_TO_CARRY_LONG_AGO = auto()

@@ -7,10 +7,12 @@ from math import ceil
 
 from rules.phrasing.dates import PURPOSES, day_words
 from rules.phrasing.durations import compared, minutes, minutes_up
-from rules.phrasing.figures import banks_named, capital
+from rules.phrasing.figures import banks_named, capital, clause
 from rules.phrasing.says import says
+from rules.phrasing.text import lasted
 from rules.plant.estate import Purpose
 from rules.values.code import Code
+from rules.values.verdict import Verdict
 
 # ---- what is not known ---------------------------------------------------------------------------------------
 
@@ -201,6 +203,14 @@ def tables_not_known() -> str:
 
 def _wanted(need_w: float, wanted_s: float, months: int) -> str:
     return f"{need_w / 1e3:.1f} kW for {wanted_s:.0f} s within {months} months"
+
+
+@says(Code.WHEN_LAST_TOLD)
+def when_last_told(*, ago_s: float, verdict: str, because: tuple[str, ...]) -> str:
+    """Say what was told of a need last, `ago_s` ago, while it cannot be told now."""
+    met = "it was met" if verdict == Verdict.ADEQUATE.value else "it was not met"
+    why = "".join(f": {clause(one)}" for one in because)
+    return f"When it could be told last, {lasted(ago_s)} ago, {met}{why}."
 
 
 @says(Code.NEVER_SHOWN_TO_CARRY)

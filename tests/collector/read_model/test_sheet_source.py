@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from collector.read_model.sheet_source import NO_LONGER, alarm_as_read
+from collector.read_model.sheet_source import AS_LAST_TOLD, NO_LONGER, alarm_as_read
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
@@ -43,3 +43,13 @@ def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_tha
     read = alarm_as_read(estate(), alarm)
     assert read.what.startswith(NO_LONGER) is over
     assert read.do == ("" if over and state is not State.LATCHED else say(made.do))
+
+
+@pytest.mark.parametrize(("condition", "open_now"), [(True, False), (None, True)])
+def test_an_alarm_of_readiness_says_that_it_cannot_be_told_now_as_the_verdict_beside_it_does(
+    condition: bool | None, open_now: bool
+) -> None:
+    made = new_alarm(CATALOGUE["requirement_not_met"], "works", "start", 0.0)
+    state = State.ACTIVE_UNACKNOWLEDGED
+    alarm = replace(made, state=state, condition=condition, standing=True, what=told("It is short."))
+    assert alarm_as_read(estate(), alarm).what.startswith(AS_LAST_TOLD) is open_now

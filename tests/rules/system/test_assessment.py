@@ -138,6 +138,21 @@ def test_a_judgement_from_before_a_silence_is_not_shown_as_now() -> None:
     assert state.requirements[0].verdict is Verdict.CANNOT_TELL
 
 
+def test_a_need_that_a_silent_card_leaves_open_says_what_was_told_of_it_last() -> None:
+    """Its alarm stands meanwhile: who reads the verdict beside it must find the same."""
+    plant = estate(2, requirements=(START, BY_HAND))
+    whole = view(plant, [reading("A1"), reading("A2")])
+    told = judged(whole, beliefs(plant, SHOWN))[1]
+    needs = system_state(whole, glance(whole, told), told).requirements
+    later = replace(view(plant, [reading("A1", at_s=-60.0), reading("A2")]), told=told)
+    for was, now in zip(needs, system_state(later, glance(later, told), told).requirements, strict=True):
+        assert now.verdict is Verdict.CANNOT_TELL
+        last = [why for why in now.because if why.code is Code.WHEN_LAST_TOLD]
+        expected = [] if was.verdict is Verdict.CANNOT_TELL else [was.verdict]
+        assert [why["verdict"] for why in last] == expected
+    assert Verdict.INADEQUATE in {need.verdict for need in needs}
+
+
 def test_all_on_bypass_holds_nothing() -> None:
     plant = estate(2, requirements=(START, BY_HAND))
     seen = view(plant, [reading(n, source=OutputSource.BYPASS) for n in ("A1", "A2")])

@@ -6,6 +6,7 @@ from typing import Final
 from rules.plant.estate import Purpose
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
+from rules.values.verdict import Verdict
 
 SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.UNIT_NOT_TOLD, "A1"), "What unit A1 is doing cannot be told from its card."),
@@ -109,6 +110,15 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (
         reason(Code.CARRIES_TOO_SHORT_YET, "b1", power_w=12_100.0, for_s=40.0, need_w=6_050.0, wanted_s=60.0),
         "Bank b1 carries 12.1 kW for 40 s so far; 6.0 kW for 60 s show that it can.",
+    ),
+    (
+        reason(
+            Code.WHEN_LAST_TOLD,
+            ago_s=130.0,
+            verdict=Verdict.INADEQUATE,
+            because=(reason(Code.HOLDS_TOO_SHORT, held_s=100.0, needed_s=195.0),),
+        ),
+        "When it could be told last, 2 min 10 s ago, it was not met: holds 100 s at the least, needs 3.3 min: short by 95 s.",
     ),
     (
         reason(
