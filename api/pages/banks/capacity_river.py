@@ -148,7 +148,10 @@ def row_answer(state: BankState, installed: date | None, today: date) -> str:
     unknown = "no date can be told" + (
         f"; by age alone {years_words(span.from_day, span.to_day)}" if span else ""
     )
-    said.append(("overdue" if by <= today else f"replace {due_words(state.dates, today)}") if by else unknown)
+    if state.too_small:
+        said.append("too small for what is asked even new")
+    until = f"{'worn out' if state.too_small else 'replace'} {due_words(state.dates, today)}"
+    said.append(("overdue" if by <= today else until) if by else unknown)
     return "; ".join(said)
 
 

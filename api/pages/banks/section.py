@@ -122,14 +122,20 @@ def due_words(state: BankState, today: date) -> list[Nodes]:
             if fraction is not None and fraction < END_OF_LIFE
             else f"since {date_words(state, by, today)}"
         )
-        return [el("b", "Overdue: order now", class_="short-ink"), below]
+        larger = "; a larger one: too small even new" if state.too_small else ""
+        return [el("b", "Overdue: order now", class_="short-ink"), below + larger]
     ordering = (
         ""
         if order is None
         else ("order now" if order <= today else f"order by {date_words(state, order, today)}")
     )
     if state.too_small:
-        ordering = f"{ordering}; too small, renew larger".removeprefix("; ")
+        worn = el(
+            "b",
+            f"Worn {due_words_of(state.dates, today)}",
+            class_="short-ink" if order and order <= today else None,
+        )
+        return [worn, f"{ordering}; too small even new: a larger one".removeprefix("; ")]
     return [
         el("b", due_words_of(state.dates, today), class_="short-ink" if order and order <= today else None),
         ordering,
@@ -164,6 +170,8 @@ def due_sentence(state: BankState, today: date) -> Nodes:
             else None
         )
     words = due_words(state, today)[0]
+    if state.too_small:
+        return ["Too small for what is asked even new: renew it with a larger one. ", words, "."]
     return [words, "."] if by <= today else ["Replace it ", words, "."]
 
 

@@ -72,7 +72,10 @@ def _summary(sheet: Sheet) -> Element:
         said = f"{capital(plural(len(late), 'bank'))} {verb} overdue: {listed([name_of(sheet, s.id) for s in late])}."
     elif due:
         first = due[0]
-        said = f"The first to replace is {name_of(sheet, first.id)}, {due_words_of(first.dates, today)}."
+        larger = ", by a larger one" if first.too_small else ""
+        said = (
+            f"The first to replace{larger} is {name_of(sheet, first.id)}, {due_words_of(first.dates, today)}."
+        )
     else:
         said = "Nothing can be told of when a bank is due."
     unjudged = len(sheet.estate.banks) - len(sheet.banks)
@@ -213,8 +216,8 @@ def _left(sheet: Sheet, state: BankState) -> Element:
         *([("its end by age alone", age_years(state))] if state.unproven else []),
         ("no longer enough about", _enough_until(state, about(dates.expected_end), today)),
         ("below 80 % about", about(dates.falls_under_80)),
-        ("order by", about(dates.order_by)),
-        ("replace by", about(dates.replace_by)),
+        ("order a larger one by" if state.too_small else "order by", about(dates.order_by)),
+        ("worn out by" if state.too_small else "replace by", about(dates.replace_by)),
         (
             "as years at 25 °C",
             f"{state.effective_age_years:.1f}" if state.effective_age_years is not None else CANNOT_TELL,

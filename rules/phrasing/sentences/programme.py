@@ -47,8 +47,12 @@ def bank_due(
     ends: date | None,
     early: date | None,
     late: date | None,
+    too_small: bool,
 ) -> str:
-    """Say what a bank's date rests on: its capacity with its interval, what is asked of it, its age as its heat counts."""
+    """Say what a bank's date rests on: its capacity with its interval, what is asked of it, its age as its heat counts.
+
+    `too_small`: new blocks of its type would not do, so the date is that of its wear.
+    """
     parts = [f"fitted {day_words(fitted)}"]
     if fraction is not None and low is not None and high is not None:
         seen = "judged" if tested else "reckoned"
@@ -58,7 +62,10 @@ def bank_due(
     if age_years is not None:
         parts.append(f"{age_years:.1f} years old as its heat counts")
     if ends is not None:
-        parts.append(f"expected to fall short about {about_words(ends, early, late)}")
+        wears = "expected to be worn out" if too_small else "expected to fall short"
+        parts.append(f"{wears} about {about_words(ends, early, late)}")
+    if too_small:
+        parts.append("too small for it even new: renew it with a larger one")
     return "; ".join(parts) + "."
 
 

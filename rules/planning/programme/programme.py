@@ -274,6 +274,7 @@ def _bank_because(state: BankState, fitted: FittedBank) -> Reason:
         ends=dates.expected_end,
         early=dates.ends_early,
         late=dates.ends_late,
+        too_small=state.too_small,
     )
 
 

@@ -3,9 +3,11 @@
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import pytest
+
 from api.pages.alarms.alarm_list import brief, by_when, sentence, tally, together
 from api.pages.banks.capacity_river import Years, year
-from api.pages.banks.section import due_words, first_to_fail
+from api.pages.banks.section import due_words, first_to_fail, today_of
 from api.pages.markup.elements import render
 from api.pages.sheets.bank_sheet import bank_page, standing
 from api.pages.units.isolation import overview as isolations
@@ -154,6 +156,25 @@ def test_a_bank_that_gives_less_than_is_asked_has_no_year_until_which_it_is_enou
     assert "2029" in enough(asked_fraction=0.5)
     assert "it is not enough today" in enough(asked_fraction=1.1)
     assert "too small for what is asked" in enough(asked_fraction=1.1, too_small=True)
+
+
+@pytest.mark.parametrize("overdue", [False, True])
+def test_a_bank_that_is_too_small_even_new_is_not_to_be_replaced_by_a_day_but_by_a_larger_one(
+    overdue: bool,
+) -> None:
+    sheet = samples.short()
+    well = next(bank for bank in sheet.banks if bank.id == "1")
+    dates = replace(well.dates, replace_by=today_of(sheet)) if overdue else well.dates
+    state = replace(well, too_small=True, asked_fraction=2.57, dates=dates)
+    page = bank_page(replace(sheet, banks=(state,)), "1")
+    assert page is not None
+    told = "".join(map(render, page.body))
+    assert "Replace it" not in told
+    assert "replace by" not in told
+    assert "worn out by" in told
+    assert "renew it with a larger one" in told
+    assert ("Overdue: order now" in told) is overdue
+    assert ("Worn by" in told) is not overdue
 
 
 def test_units_whose_turn_has_not_come_yet_are_counted() -> None:
