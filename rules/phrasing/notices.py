@@ -205,7 +205,10 @@ def _many_opening(
     says = f"each {card.says}" if card is not None else kind.meaning[0].lower() + kind.meaning[1:].rstrip(".")
     number = counted(len(alike), kind.about.value)
     what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
-    return what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}"
+    if len({say(a.do) for a in alike}) == 1:
+        return what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}"
+    lines = tuple(f"{say(a.what)} {say(a.do)}" if a in alike else say(a.what) for a in members)
+    return what, kind.do, lines, f"{number}: {says}"
 
 
 def _cause_of(case: NoticeCase, alarm: Alarm) -> str:

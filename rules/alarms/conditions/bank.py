@@ -102,4 +102,6 @@ def _bank_findings(state: BankState) -> Iterator[Condition]:
             found = [f for f in found if f.severity not in _GRAVE]
         findings = tuple(f.what for f in found)
         what = reason(Code.BANK_FINDINGS, state.id, findings=findings) if found else None
-        yield Condition(kind, state.id, Observation(bool(found), what))
+        # which bank would do instead, the finding says by figures; of others the catalogue says what to do
+        do = found[0].do if found and kind == "bank_too_small" else None
+        yield Condition(kind, state.id, Observation(bool(found), what, do))

@@ -217,7 +217,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
     unseen = nothing_seen(dates.by_age_alone, telling[0].step) if telling else None
     claims, claims_finding = score_claims(claims_of(discharges))
     more = [
-        *size(case, belief, foreseen.asked_fraction, offers),
+        *size(case, belief, offers),
         *signs(case),
         *beside_siblings(case, charging.float_voltage_per_cell_v),
         *findings_of_tests(tests, today, renewed=_to_be_renewed(dates, today), unproven=belief.unproven),

@@ -332,14 +332,17 @@ def beyond_table(
     )
 
 
-def undersized(asked_fraction: float, offers: Sequence[Reason], *, worn: bool | None = None) -> BankFinding:
+def undersized(
+    asked_w: float, asked_s: float, given_s: float, offers: Sequence[Reason], *, worn: bool | None = None
+) -> BankFinding:
     """Return that even new blocks of this type would not give what is asked of the bank, and what helps.
 
-    `worn`: whether it is at its end of life besides; None: that cannot be told.
+    Asked are `asked_w` at the output for `asked_s`; new blocks give that for `given_s` as published. `worn`: whether it
+    is at its end of life besides; None: that cannot be told.
     """
     return BankFinding(
         UNDERSIZED,
-        reason(Code.BLOCKS_TOO_SMALL, asked_fraction=asked_fraction, worn=worn),
+        reason(Code.BLOCKS_TOO_SMALL, asked_w=asked_w, asked_s=asked_s, given_s=given_s, worn=worn),
         reason(Code.DO_NOT_RENEW_ALIKE, offers=tuple(offers)),
         Severity.MINOR,
     )

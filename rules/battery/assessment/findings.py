@@ -102,17 +102,18 @@ def _worn(belief: BankBelief) -> bool | None:
     return False if low >= END_OF_LIFE else None
 
 
-def size(
-    case: AssessedBank, belief: BankBelief, needed: float | None, offers: Sequence[Reason]
-) -> list[BankFinding]:
+def size(case: AssessedBank, belief: BankBelief, offers: Sequence[Reason]) -> list[BankFinding]:
     """Return that the bank is too small for what is asked, whatever its age, or asked more than its table prints.
 
-    `needed`: the fraction asked. `offers`: what helps; empty where it is not too small.
+    `offers`: what helps; empty where it is not too small.
     """
     asked = case.evidence.asked
     if asked is None or belief.basis is Basis.NONE:
         return []
-    found = [undersized(needed or 0.0, offers, worn=_worn(belief))] if offers else []
+    found = []
+    if offers:
+        new_s = float(belief.curve.seconds(belief.power_w_per_cell(asked.output_power_w)))
+        found.append(undersized(asked.output_power_w, asked.required_s, new_s, offers, worn=_worn(belief)))
     if belief.beyond_table(asked.output_power_w):
         curve, power = belief.curve, belief.power_w_per_cell(asked.output_power_w)
         reached = not belief.beyond_reach(asked.output_power_w)

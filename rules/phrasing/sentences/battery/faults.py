@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import date
 
 from rules.phrasing.dates import day_words, years_words
+from rules.phrasing.durations import minutes, minutes_up
 from rules.phrasing.says import says
+from rules.phrasing.text import kilowatts
 from rules.values.code import Code
 
 # ---- signs ---------------------------------------------------------------------------------------------------
@@ -219,12 +221,12 @@ def do_ask_for_shorter_times() -> str:
 
 
 @says(Code.BLOCKS_TOO_SMALL)
-def blocks_too_small(*, asked_fraction: float, worn: bool | None) -> str:
+def blocks_too_small(*, asked_w: float, asked_s: float, given_s: float, worn: bool | None) -> str:
     """Say that new blocks of the type would not do either; `worn`: whether these are worn besides, None: not known."""
     besides = "" if worn is None else " and worn besides" if worn else ", not worn"
     return (
-        f"The bank is too small{besides}: asked of it is {asked_fraction * 100.0:.0f} % of the published time, which new "
-        "blocks of this type would not give either."
+        f"The bank is too small{besides}: asked of it are {kilowatts(asked_w)} for {minutes_up(asked_s)}; new blocks of "
+        f"this type give that for {minutes(given_s)}."
     )
 
 

@@ -83,6 +83,7 @@ def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> No
     assert say(bank(due)["bank_order_now"].seen.do) == ""
     found = bank(replace(due, findings=(small,)))
     assert say(found["bank_order_now"].seen.do) == do
+    assert say(found["bank_too_small"].seen.do) == do, "which size would do is said where it is told"
     assert say(found["bank_replace_now"].seen.do).startswith(do + " Until then shed load")
     assert say(found["bank_replace_now"].seen.what) == "Bank bank-W1 is to be renewed now."
 

@@ -134,6 +134,11 @@ def test_a_bank_too_small_is_not_worn_and_what_helps_is_said_with_its_size() -> 
     assert (larger.code, larger["strings"], larger["of"]) == (Code.HELPS_LARGER_BANK, 4, 1)
     assert isinstance(larger["rated_ah"], int)
     assert load.code is Code.HELPS_LESS_LOAD
+    small = next(f for f in state.findings if f.kind == UNDERSIZED)
+    assert (small.what["asked_w"], small.what["asked_s"]) == (240 * 56.0, 1320.0)
+    given_s = small.what["given_s"]
+    assert isinstance(given_s, float)
+    assert given_s == pytest.approx(1320.0 / times, rel=0.05)  # but for the room's warmth, a few per cent
     assert TEST_DUE not in [f.kind for f in state.findings]
 
 
