@@ -18,10 +18,13 @@ from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
 from api.pages.markup.frame import document
 from api.pages.markup.reader import PageReader, dressed
+from api.pages.plans.shutdown_question import asked
+from api.pages.plans.what_if import what_if_page
 from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.view import shown
 from api.routes.dependencies import Asked, place
+from collector.read_model.answers import Busy, NotYet, play_shutdown
 from collector.read_model.kept import StoreError
 from collector.read_model.outages.past import outage_story, past_outages
 from collector.read_model.running import RunningSource
@@ -101,6 +104,25 @@ async def outage(service: Asked, reader: Reader, where: str) -> Response:
     sheet = await shown(service)
     page = outage_page(sheet, story)
     return _sent(document(sheet, page), reader)
+
+
+@router.get("/plans")
+async def plans(service: Asked, request: Request, reader: Reader) -> Response:
+    """Give a shutdown played as its query asks for it; without one, of next Saturday."""
+    sheet = await shown(service)
+    question, wrong = asked(service.estate, request.url.query, service.clock.now())
+    played, waits = None, ""
+    try:
+        played = await play_shutdown(
+            service.planner, service.estate, question.system, question.scenario(), question.moment
+        )
+    except NotYet:
+        waits = "It has not been read since the start; the first readings are on their way."
+    except Busy:
+        waits = "Other plans are being reckoned; ask again in a moment."
+    except ValueError as error:
+        waits = f"It cannot be played: {error}."
+    return _sent(document(sheet, what_if_page(sheet, question, wrong, played, waits)), reader)
 
 
 @router.get("/banks")

@@ -1,6 +1,6 @@
 """Questions about plans, and answers kept ready.
 
 Read in this order: `planner` (asks and answers), `refresh` (one after the other), `isolation_answers`,
-`shutdown_answers`, `size_answers`, `estate_ridethrough`, `shed_advice` (what to shed first), `signed_book`
+`shutdown_answers`, `what_if` (a shutdown somebody asks about), `size_answers`, `estate_ridethrough`, `shed_advice` (what to shed first), `signed_book`
 (what was signed), `signed_shutdowns` (signed, followed, compared), `planned_work` (what they explain), `test_dates`.
 """

@@ -5,6 +5,7 @@ from collector.planning.estate_ridethrough import EstateRide
 from collector.planning.planner import WORK, Busy, NotYet
 from collector.planning.signed_book import SignedShutdown
 from collector.planning.signed_shutdowns import NotSigned
+from collector.planning.what_if import WhatIf, play_shutdown
 from collector.read_model.beginning.past_tests import PastTestError
 from collector.recorder.trackers.outages import NoSuchOutage
 from collector.storage.ledger.discharge_record import DischargeRecord
@@ -20,4 +21,6 @@ __all__ = [
     "PastTestError",
     "SetSaid",
     "SignedShutdown",
+    "WhatIf",
+    "play_shutdown",
 ]

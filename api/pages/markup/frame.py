@@ -203,7 +203,7 @@ def _where(sheet: Sheet, here: str) -> Element:
     ways = [("/", "All systems")]
     systems = [(address_of("systems", s.id), s.name) for s in sheet.estate.systems.values()]
     ways += [way for way in systems if len(systems) <= NAMED_UP_TO or way[0] == inside]
-    ways += [("/banks", "Banks"), ("/alarms", "Alarms and outages")]
+    ways += [("/plans", "If we switch off"), ("/banks", "Banks"), ("/alarms", "Alarms and outages")]
     links = [
         el(
             "a",
@@ -220,6 +220,8 @@ def _within(sheet: Sheet, here: str) -> str:
     """Return the sheet named in the way about that a sheet belongs to."""
     if here.startswith("/?"):
         return "/"
+    if here.startswith("/plans"):
+        return "/plans"
     if here.startswith("/banks/"):
         return "/banks"
     if here.startswith("/units/"):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from urllib.parse import quote
 
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question
 from api.pages.markup.marks import Standing, line_mark
 from api.pages.plans import signed as plan_section
+from api.pages.plans.shutdown_question import ADDRESS
 from api.pages.plans.shutdown_strip import Strip, bands, strip
 from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
@@ -66,7 +68,16 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
         live=True,
     )
     form = plan_section.sign_form(system, sheet.site(system).time_zone) if sheet.acts else None
-    return question(6, TITLE, READING, body, form)
+    other = el(
+        "p",
+        el(
+            "a",
+            "Play another day, other hours, loads shed, a unit out",
+            href=f"{ADDRESS}?system={quote(system, safe='')}",
+        ),
+        class_="rest",
+    )
+    return question(6, TITLE, READING, body, other, form)
 
 
 def runs(sheet: Sheet, system: str) -> bool:
@@ -118,20 +129,38 @@ def _asked(played: Shutdown | None, view: PlanView | None, clock: WallClock) -> 
 
 
 def _both(played: Shutdown, view: PlanView | None, clock: WallClock, now: datetime) -> list[Nodes]:
-    starts_at = played.as_of if view is None else view.plan.starts_at
-    ways = _ways(played, signed=view is not None)
+    if view is None:
+        return course(played, played.as_of, clock)
+    running = view.course.status is Status.RUNNING
+    return course(played, view.plan.starts_at, clock, signed=True, now=now if running else None)
+
+
+def course(
+    played: Shutdown,
+    starts_at: datetime,
+    clock: WallClock,
+    *,
+    signed: bool = False,
+    now: datetime | None = None,
+    asked: bool = False,
+) -> list[Nodes]:
+    """Return how a shutdown goes, with the set and without it: the sentences and the strip.
+
+    `now`: it runs. `asked`: it is asked about, and the sentence of what is asked stands elsewhere.
+    """
+    ways = _ways(played, signed=signed, meant="asked" if asked else "signed")
     ends_s = [s.until_s for _, _, way in ways if way for s in way.stretches if s.until_s <= LONGEST_S]
     end_s = max([min(lasts_s(played.scenario), LONGEST_S), *ends_s])
-    said = [_sentence(name, way, starts_at, clock) for _, name, way in ways]
-    words = el("p", [[mark, " " if mark else "", text, " "] for mark, text in said], class_="prose")
+    said = [sentence(name, way, starts_at, clock) for _, name, way in ways]
+    shown = [one for one, (_, _, way) in zip(said, ways, strict=True) if not asked or way != played.planned]
+    words = el("p", [[mark, " " if mark else "", text, " "] for mark, text in shown], class_="prose")
     plain = " ".join("".join(_plain(text)) for _, text in said)
-    running = view is not None and view.course.status is Status.RUNNING
     rows = tuple((row, None if way is None else bands(way, played.scenario, end_s)) for row, _, way in ways)
-    picture = Strip(rows, starts_at, end_s, clock, plain.strip(), now if running else None)
+    picture = Strip(rows, starts_at, end_s, clock, plain.strip(), now)
     return [words, strip(picture)]
 
 
-def _ways(played: Shutdown, *, signed: bool) -> list[tuple[str, str, Way | None]]:
+def _ways(played: Shutdown, *, signed: bool, meant: str) -> list[tuple[str, str, Way | None]]:
     """Return the ways that are shown: the row's name, how the sentence begins, and the way; None: there is no set."""
 
     def of(way: Way) -> str:
@@ -139,7 +168,7 @@ def _ways(played: Shutdown, *, signed: bool) -> list[tuple[str, str, Way | None]
 
     ways: list[tuple[str, str, Way | None]] = []
     if played.planned not in (played.with_set, played.without_set):
-        ways.append(("as signed", "As signed", played.planned))
+        ways.append((f"as {meant}", f"As {meant}", played.planned))
     if played.with_set is None:
         return [*ways, ("with a set", "", None), ("without one", "Without one", played.without_set)]
     return [
@@ -149,10 +178,13 @@ def _ways(played: Shutdown, *, signed: bool) -> list[tuple[str, str, Way | None]
     ]
 
 
-def _sentence(
+def sentence(
     name: str, way: Way | None, starts_at: datetime, clock: WallClock
 ) -> tuple[Element | None, list[Nodes]]:
-    """Return the mark and the sentence for one way: carried and after how long on the banks, or lost when."""
+    """Return the mark and the sentence for one way: carried and after how long on the banks, or lost when.
+
+    `name` begins the sentence; `way` None: there is no set.
+    """
     if way is None:
         return None, [el("b", "No set"), " is declared behind this supply."]
     result = way.result

@@ -156,6 +156,34 @@
         refetch(url);
       }, 200);
     });
+    /* ---- a question put in a sentence: each change is played, the newest answer stands, the address keeps the question ---- */
+    var putting = 0;
+    function put(form, at) {
+      var mine = ++putting, query = new URLSearchParams(new FormData(form)), url = form.action + "?" + query;
+      history.replaceState(null, "", url);
+      byId("played").setAttribute("aria-busy", "true");
+      fetch(url, { headers: { Accept: "text/html" }, cache: "no-store" }).then(function (r) {
+        if (r.redirected) location.reload();                  // signed out meanwhile: the service asks who reads
+        if (!r.ok) throw new Error(String(r.status));
+        return r.text();
+      }).then(function (html) {
+        var made = new DOMParser().parseFromString(html, "text/html"), asked = made.getElementById("ask");
+        if (mine !== putting || !made.getElementById("played")) return;
+        byId("played").replaceWith(document.adoptNode(made.getElementById("played")));
+        document.title = made.title;
+        if (at !== "system") return;
+        form.replaceWith(document.adoptNode(asked));          // another system has other loads and units
+        byId("ask").elements.system.focus();
+      }).catch(function () {
+        if (mine === putting) byId("said").textContent = "No line to the service: what stands below is the answer to the question before.";
+      });
+    }
+    document.addEventListener("input", function (e) {
+      var form = e.target.form;
+      if (!form || form.id !== "ask") return;
+      clearTimeout(soon);
+      soon = setTimeout(function () { put(form, e.target.name); }, e.target.type === "radio" || e.target.type === "checkbox" ? 0 : 300);
+    });
     function take(message) {
       var said = JSON.parse(message.data);
       if (message.lastEventId) at = message.lastEventId;
@@ -199,7 +227,9 @@
       e.preventDefault();
       var said = {};
       new FormData(form).forEach(function (value, key) {
-        if (key === "minutes") said.lasts_s = 60 * Number(value);
+        var field = form.elements[key];
+        if (field && field.dataset && "json" in field.dataset) said[key] = JSON.parse(value);
+        else if (key === "minutes") said.lasts_s = 60 * Number(value);
         else if (key === "hours") said.until = new Date(now() + 3600000 * Number(value)).toISOString();
         else if (value !== "") said[key] = value;
       });

@@ -6,7 +6,7 @@ import asyncio
 import tempfile
 import threading
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import contextmanager
 from shutil import which
 from typing import Self
@@ -21,7 +21,11 @@ from starlette.routing import Route
 from api.http.problems import document
 from api.pages.live import MEDIA_TYPE, Frames, frame, stream
 from api.pages.markup import assets
+from api.pages.markup.frame import document as sheet_document
+from api.pages.plans.shutdown_question import ShutdownQuestion, asked
+from api.pages.plans.what_if import what_if_page
 from api.pages.sheets import registry as sheets
+from collector.read_model.answers import WhatIf
 from collector.read_model.sheet import Sheet
 
 SWITCHES = (
@@ -44,8 +48,11 @@ REFUSAL = "Not signed: the load is lost 24.8 min after the start at the earliest
 class Stage:
     """Serves one sheet at a time; setting another sends it to every page that is open."""
 
-    def __init__(self, sheet: Sheet, port: int = 0) -> None:
+    def __init__(
+        self, sheet: Sheet, port: int = 0, plays: Callable[[ShutdownQuestion], WhatIf] | None = None
+    ) -> None:
         self.sheet = sheet
+        self.plays = plays
         self.deaf = False
         self.frames = Frames()
         self.asked_after: list[str | None] = []
@@ -56,6 +63,7 @@ class Stage:
             Route("/v1/live", self._live),
             Route("/static/{name}", self._static),
             Route("/v1/{path:path}", self._refuse, methods=["POST"]),
+            Route("/plans", self._plans),
             Route("/{address:path}", self._page),
         ]
         config = uvicorn.Config(
@@ -92,6 +100,12 @@ class Stage:
             return Response("not there", 404)
         if seen is not None:
             self.frames.remember(seen)
+        return Response(html, headers=assets.headers(), media_type="text/html; charset=utf-8")
+
+    async def _plans(self, request: Request) -> Response:
+        question, wrong = asked(self.sheet.estate, request.url.query, self.sheet.now)
+        played = None if self.plays is None else self.plays(question)
+        html = sheet_document(self.sheet, what_if_page(self.sheet, question, wrong, played))
         return Response(html, headers=assets.headers(), media_type="text/html; charset=utf-8")
 
     async def _static(self, request: Request) -> Response:
