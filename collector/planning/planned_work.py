@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from rules.alarms.catalogue import Explanation
 from rules.alarms.windows import Window
+from rules.values.reason import told
 
 AHEAD: Final = timedelta(days=14)
 LONGEST: Final = timedelta(days=7)
@@ -59,7 +60,7 @@ def _occurrences(one: PlannedWorkTable, at: datetime, zone: ZoneInfo, ahead: tim
                 about=one.about,
                 start=start,
                 end=start + lasts,
-                what=one.what,
+                what=told(one.what) if one.what else None,
             )
         if step is None:
             return
@@ -120,7 +121,7 @@ def _event(event: object, table: CalendarTable, zone: ZoneInfo) -> Window | None
         table.about,
         begins,
         min(ends, begins + LONGEST),
-        what,
+        told(what),
     )
 
 

@@ -49,6 +49,7 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change, RefusedCommand
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import advance
+from rules.phrasing.reasons import say
 from rules.plant.reading import Reading, Sample
 from rules.system.answered import dated_anew
 from rules.system.assessment import glance
@@ -232,7 +233,7 @@ class Recorder:
         if isinstance(action, OperatorAction):
             found = self._watch(action)
             taken.changes += found
-            return next((change.why for change in found if isinstance(change, RefusedCommand)), None)
+            return next((say(change.why) for change in found if isinstance(change, RefusedCommand)), None)
         refusal, events = self.trackers.works.say(action)
         if refusal is None:
             taken.changes += (*events, *self._watch(self._planned_anew()))

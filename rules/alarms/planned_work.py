@@ -11,6 +11,8 @@ from datetime import timedelta
 from rules.alarms.catalogue import Explanation
 from rules.alarms.windows import Window
 from rules.planning.ridethrough.signed_plan import SignedPlan
+from rules.values.code import Code
+from rules.values.reason import reason
 
 
 def windows(plan: SignedPlan, name: str) -> Iterator[Window]:
@@ -24,9 +26,9 @@ def windows(plan: SignedPlan, name: str) -> Iterator[Window]:
     for number, stretch in enumerate(plan.stretches, start=1):
         start = plan.starts_at + timedelta(seconds=stretch.from_s) - slack
         end = plan.starts_at + timedelta(seconds=stretch.until_s) + slack
-        of = f", stretch {number} of {len(plan.stretches)}" if len(plan.stretches) > 1 else ""
-        what = f"on the banks as signed by {plan.signed_by}{of}"
+        of = len(plan.stretches)
+        what = reason(Code.PLANNED_ON_BANKS, by=plan.signed_by, number=number, of=of)
         yield Window(f"plan-{name}-{number}", Explanation.MAINS_OFF, plan.system, start, end, what)
         if any(stretch.from_s <= from_s < stretch.until_s for from_s in isolated):
-            what = f"set isolated as signed by {plan.signed_by}{of}"
+            what = reason(Code.PLANNED_SET_ISOLATED, by=plan.signed_by, number=number, of=of)
             yield Window(f"plan-{name}-{number}-set", Explanation.SET_ISOLATED, plan.system, start, end, what)

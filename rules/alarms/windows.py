@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from rules.alarms.catalogue import Explanation
+from rules.values.reason import Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,4 +18,4 @@ class Window:
     about: str
     start: datetime
     end: datetime
-    what: str = ""
+    what: Reason | None = None

@@ -14,7 +14,7 @@ from rules.monitor.outputs import RefusedCommand
 from rules.monitor.transition import Draft
 from rules.monitor.unit_memory import declared
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import Reason, reason
 
 
 def act(draft: Draft, action: OperatorAction) -> None:
@@ -29,11 +29,11 @@ def act(draft: Draft, action: OperatorAction) -> None:
         draft.changes.append(RefusedCommand(action, why))
 
 
-def _do(draft: Draft, action: OperatorAction) -> str | None:
+def _do(draft: Draft, action: OperatorAction) -> Reason | None:
     """Carry out an action; return why it cannot be done, or None."""
     alarm = draft.store.alarms.get(action.alarm)
     if alarm is None:
-        return "there is no such alarm standing"
+        return reason(Code.REFUSED_NO_ALARM)
     kind = draft.book.entry(alarm.kind, alarm.about)
     who: dict[str, Any] = {"by": action.who, "note": action.why, "now_s": draft.now_s, "at": draft.at}
     now: dict[str, Any] = {"now_s": draft.now_s, "at": draft.at}
@@ -44,7 +44,7 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
             result = operators.reset(alarm, **who)
         case OperatorCommand.SHELVE:
             if action.until is None or action.until <= draft.at:
-                return "shelving needs an end in the future"
+                return reason(Code.REFUSED_NO_END)
             result = operators.shelve(alarm, kind, until=action.until, **who)
         case OperatorCommand.UNSHELVE:
             result = operators.unshelve(alarm, kind, **now)
@@ -57,7 +57,7 @@ def _do(draft: Draft, action: OperatorAction) -> str | None:
         case _:
             assert_never(action.deed)
     if result[0] is alarm:
-        return f"an alarm that is {alarm.state.value.replace('_', ' ')} cannot be changed so"
+        return reason(Code.REFUSED_BY_STATE, state=alarm.state)
     draft.keep(result)
     return None
 

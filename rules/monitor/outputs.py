@@ -8,6 +8,7 @@ from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
 from rules.alarms.lifecycle.alarm import Happened
 from rules.monitor.inputs import OperatorAction
+from rules.values.reason import Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +23,7 @@ class RefusedCommand:
     """An operator's action that could not be done, and why."""
 
     action: OperatorAction
-    why: str
+    why: Reason
 
 
 Change = Happened | IncidentChange | PowerEvent | PollNow | RefusedCommand

@@ -13,7 +13,7 @@ from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.windows import Window
 from rules.monitor.transition import Draft
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import reason, told
 
 _FIRST: Final = datetime.min.replace(tzinfo=UTC)
 _LAST: Final = datetime.max.replace(tzinfo=UTC)
@@ -84,7 +84,9 @@ def _windows_moved(draft: Draft) -> None:
             draft.event(
                 "planned_work_begins",
                 window.about,
-                reason(Code.PLANNED_WORK_BEGINS, window.about, name=name, work=window.what or window.id),
+                reason(
+                    Code.PLANNED_WORK_BEGINS, window.about, name=name, work=window.what or told(window.id)
+                ),
             )
     ended = [w for w in store.windows if w.id in before and w.id not in now_open]
     gone = [w for w in before if w not in now_open and w not in {x.id for x in store.windows}]
@@ -94,7 +96,13 @@ def _windows_moved(draft: Draft) -> None:
         draft.event(
             "planned_work_ends",
             window.about,
-            reason(Code.PLANNED_WORK_ENDS, window.about, name=name, work=window.what or window.id, left=left),
+            reason(
+                Code.PLANNED_WORK_ENDS,
+                window.about,
+                name=name,
+                work=window.what or told(window.id),
+                left=left,
+            ),
         )
     for window_id in gone:
         draft.event("planned_work_withdrawn", window_id, reason(Code.PLANNED_WORK_WITHDRAWN, window_id))

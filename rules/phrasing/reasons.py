@@ -12,21 +12,24 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
     bank,
     general,
     holding,
-    isolation,
     outage,
     parallel,
-    programme,
-    ridethrough,
     service,
-    shedding,
-    sizing,
     spares,
     system,
     trends,
     unit,
-    work,
 )
 from rules.phrasing.sentences.battery import charging, discharge_log, faults, would_tell  # noqa: F401 - the same
+from rules.phrasing.sentences.planning import (  # noqa: F401 - the same
+    happenings,
+    isolation,
+    programme,
+    ridethrough,
+    shedding,
+    sizing,
+    work,
+)
 from rules.phrasing.text import capital
 from rules.values.code import Code
 from rules.values.reason import Arg, Reason, plain_reason

@@ -42,7 +42,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from api.commands.exits import Exit, complain
-from rules.phrasing.reasons import said, say
 
 if TYPE_CHECKING:
     from rules.battery.discharge.capacity import CapacityEstimate
@@ -124,6 +123,8 @@ def run(options: argparse.Namespace) -> int:
 
 def as_json(found: CapacityEstimate) -> dict[str, Any]:
     """Return the judgement under the names scripts rely on; nothing that is not finite gets out."""
+    from rules.phrasing.reasons import say  # noqa: PLC0415
+
     told = found.cannot_tell is None
     values = {name: _finite(getattr(found, name)) if told else None for name in FIGURES}
     return values | {"basis": say(found.basis), "cannot_tell": None if told else say(found.cannot_tell)}
@@ -143,6 +144,7 @@ def _headline(found: CapacityEstimate) -> str:
 def as_text(found: CapacityEstimate) -> str:
     """Return the judgement for people."""
     from api.commands.reports.capacity_drawing import clock  # noqa: PLC0415 - with numpy behind it
+    from rules.phrasing.reasons import said, say  # noqa: PLC0415
 
     notes = [f"  note: {remark}" for remark in said(found.because)]
     if found.cannot_tell is not None:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from api.commands.exits import Exit, complain
 from rules.phrasing.dates import day_words
+from rules.values.code import Code
 
 if TYPE_CHECKING:
     from api.http.scenario_body import ScenarioBody
@@ -314,7 +315,7 @@ WORDS: Final = {
 
 def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: Sequence[Reason] = ()) -> str:
     """Return a result for people: the answer, why, what happens when, what it rests on, what was not checked."""
-    from rules.phrasing.reasons import said  # noqa: PLC0415
+    from rules.phrasing.reasons import said, say  # noqa: PLC0415
 
     lines = [
         f"{result.system}: {WORDS[result.verdict.value]}",
@@ -324,14 +325,14 @@ def plan_text(result: Ridethrough, played_on: str, start: ScenarioStart, care: S
     lines += [f"Played on {played_on}.", *said(care), start.words]
     if result.happenings:
         lines += ["", "  earliest  expected    latest  earliest by the clock"]
-    ends = {(h.low_s, h.high_s) for h in result.happenings if h.what == "bank ends"}
+    ends = {(h.low_s, h.high_s) for h in result.happenings if h.what.code is Code.HAPPENS_BANK_ENDS}
     for item in result.happenings:
-        if item.what == "unit drops out" and (item.low_s, item.high_s) in ends:
+        if item.what.code is Code.HAPPENS_UNIT_DROPS_OUT and (item.low_s, item.high_s) in ends:
             continue  # its only bank's end says it
         about = "" if item.about == result.system else f" {item.about}"
         share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
         when = "".join(f"{clock(s):>10}" for s in (item.low_s, item.median_s, item.high_s))
-        lines.append(f"{when}  {start.clock(item.low_s)}  {item.what}{about}{share}")
+        lines.append(f"{when}  {start.clock(item.low_s)}  {say(item.what)}{about}{share}")
     lines += ["", "Assumed:", *(f"  - {text}" for text in said(result.assumptions))]
     lines += ["Not checked:", *(f"  - {text}" for text in said(result.not_checked)), "", *said(result.safety)]
     return "\n".join(lines)

@@ -8,7 +8,7 @@ from api.pages.markup.frame import question
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import stopwatch
-from rules.phrasing.reasons import said
+from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.result import Happening, Ridethrough
 from rules.values.verdict import Verdict
 
@@ -61,4 +61,4 @@ def _row(result: Ridethrough, item: Happening) -> Element:
     about = "" if item.about == result.system else f" {item.about}"
     share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
     cells = [el("td", stopwatch(s), class_="num") for s in (item.low_s, item.median_s, item.high_s)]
-    return el("tr", cells, el("td", f"{item.what}{about}{share}"))
+    return el("tr", cells, el("td", f"{say(item.what)}{about}{share}"))

@@ -28,6 +28,7 @@ from api.pages.markup.svg import (
 from collector.read_model.wall_clock import WallClock
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.shutdown import Way, lasts_s
+from rules.planning.ridethrough.supply import SupplyChange
 from rules.values.verdict import Verdict
 
 STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 240, 480, 1440)
@@ -61,7 +62,7 @@ def bands(way: Way, scenario: Scenario, end_s: float) -> tuple[Band, ...]:
         held_s = min(max(lost_s or 0.0, stretch.from_s), until_s) if dropped else until_s
         found.append(Band("unknown" if unknown else "banks", stretch.from_s, held_s))
         found.append(Band("dropped", held_s, until_s))
-        at_s, carrier = until_s, "set" if stretch.ended == "set carries" else "mains"
+        at_s, carrier = until_s, "set" if stretch.ended is SupplyChange.SET_CARRIES else "mains"
         if dropped:  # what is dropped stays so until the mains is back and somebody sees to it
             back_s = min(max(lasts_s(scenario), until_s), end_s)
             found.append(Band("dropped", until_s, back_s))

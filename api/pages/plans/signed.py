@@ -18,13 +18,18 @@ from rules.phrasing.reasons import said, say
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed_course import PlanCourse, Status
 from rules.planning.ridethrough.signed_plan import SignedPlan
+from rules.planning.ridethrough.supply import SupplyChange
 
 WHY = {
-    "mains lost": "mains switched off",
-    "retransfer": "back from the set to the mains",
-    "fuel is out": "fuel is out",
+    SupplyChange.MAINS_LOST: "mains switched off",
+    SupplyChange.RETRANSFER: "back from the set to the mains",
+    SupplyChange.FUEL_OUT: "fuel is out",
 }
-ENDS = {"mains back": "the mains", "set carries": "the set", "mains carries": "the mains"}
+ENDS = {
+    SupplyChange.MAINS_BACK: "the mains",
+    SupplyChange.SET_CARRIES: "the set",
+    SupplyChange.MAINS_CARRIES: "the mains",
+}
 
 
 def warnings(view: PlanView) -> list[Nodes]:

@@ -18,14 +18,14 @@ from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
 from rules.alarms.windows import Window
 from rules.monitor.clock_moved import moved
-from rules.phrasing.reasons import kept
+from rules.phrasing.reasons import kept, say
 from rules.planning.isolation.unit_work import Followed, begun, begun_reason, follow, news, over
 from rules.plant.estate import Estate
 from rules.system.assessment import SystemObservation
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import UnitWork
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import reason, told
 from rules.values.serial import from_plain
 
 UNIT_WORK: Final = "unit work"
@@ -90,7 +90,7 @@ class UnitWorks(SnapshotKept):
             return "the end must be in the future, at most 7 days away", ()
         what = word.note or f"work on unit {word.unit}, begun by {word.by}"
         name = f"{SAID}{word.unit}-{word.at:%Y%m%dT%H%M%S}"
-        self._said[name] = Window(name, Explanation.ISOLATION, word.unit, word.at, word.until, what)
+        self._said[name] = Window(name, Explanation.ISOLATION, word.unit, word.at, word.until, told(what))
         self.pending = True
         known = self._followed.get(word.unit)
         if known is None:
@@ -135,7 +135,7 @@ class UnitWorks(SnapshotKept):
                 continue
             known = self._followed.get(window.about)
             if known is None:
-                new = begun(window.about, now, window.end, what=window.what, window=window.id)
+                new = begun(window.about, now, window.end, what=say(window.what), window=window.id)
                 self._followed[window.about] = new
                 self.pending = True
             elif window.id not in known.windows:

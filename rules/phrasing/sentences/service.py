@@ -156,6 +156,22 @@ def planned_work_ends(*, name: str, work: str, left: int) -> str:
     return f"Planned work at {name} ends: {work}{still}."
 
 
+def _of(number: int, of: int) -> str:
+    return f", stretch {number} of {of}" if of > 1 else ""
+
+
+@says(Code.PLANNED_ON_BANKS)
+def planned_on_banks(*, by: str, number: int, of: int) -> str:
+    """Name a stretch of a signed shutdown as planned work, as a clause."""
+    return f"on the banks as signed by {by}{_of(number, of)}"
+
+
+@says(Code.PLANNED_SET_ISOLATED)
+def planned_set_isolated(*, by: str, number: int, of: int) -> str:
+    """Name a stretch in which the set is isolated as planned work, as a clause."""
+    return f"set isolated as signed by {by}{_of(number, of)}"
+
+
 @says(Code.PLANNED_WORK_WITHDRAWN)
 def planned_work_withdrawn(about: str) -> str:
     """Say that planned work is planned no more."""
@@ -221,3 +237,24 @@ def unit_from_off(*, name: str) -> Sentence:
 def card_restarted(*, name: str) -> Sentence:
     """Say that a card began anew (sysUpTime)."""
     return Sentence(name, "has a card that restarted.")
+
+
+# ---- why somebody's action on an alarm is refused (`rules.monitor.operator_commands`) -------------------------
+
+
+@says(Code.REFUSED_NO_ALARM)
+def refused_no_alarm() -> str:
+    """Say that there is nothing to act on, as a clause."""
+    return "there is no such alarm standing"
+
+
+@says(Code.REFUSED_NO_END)
+def refused_no_end() -> str:
+    """Say what shelving lacks, as a clause."""
+    return "shelving needs an end in the future"
+
+
+@says(Code.REFUSED_BY_STATE)
+def refused_by_state(*, state: str) -> str:
+    """Say in which state nothing of the kind can be done, as a clause."""
+    return f"an alarm that is {state.replace('_', ' ')} cannot be changed so"

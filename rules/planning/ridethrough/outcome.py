@@ -35,7 +35,7 @@ class PlayedCourse:
     lost_at_s: Floats
     by_overload: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     left_s: Floats  # least time left at the end of any stretch
-    moments: list[tuple[str, str, Floats]]
+    moments: list[tuple[Reason, str, Floats]]
 
 
 def result_of(  # noqa: PLR0917 - gathers the parts
@@ -106,7 +106,7 @@ def result_of(  # noqa: PLR0917 - gathers the parts
         because.append(reason(Code.RIDE_FUEL_OUT, after_s=fuel_out_s))
     happenings = [Happening(mark.what, task.system, *(mark.at_s,) * 3) for mark in marks]
     happenings += [h for what, about, at in course.moments if (h := _happening(what, about, at))]
-    lost = _happening("load lost", task.system, course.lost_at_s)
+    lost = _happening(reason(Code.HAPPENS_LOAD_LOST), task.system, course.lost_at_s)
     happenings += [lost] if lost else []
     return Ridethrough(
         system=task.system,
@@ -125,7 +125,7 @@ def _finite(value: float) -> float | None:
     return value if np.isfinite(value) else None
 
 
-def _happening(what: str, about: str, at_s: Floats) -> Happening | None:
+def _happening(what: Reason, about: str, at_s: Floats) -> Happening | None:
     """Return an event with its interval over the draws in which it happens."""
     known = at_s[np.isfinite(at_s)]
     if known.size < SEEN_IN * at_s.size:
@@ -148,7 +148,11 @@ def _timeline(
         if unit.id in scenario.units_out:
             spans.append(PlayedSpan(unit.id, "out", 0.0, end_s))
             continue
-        left = [at for what, about, at in course.moments if (what, about) == ("unit drops out", unit.id)]
+        left = [
+            at
+            for what, about, at in course.moments
+            if what.code is Code.HAPPENS_UNIT_DROPS_OUT and about == unit.id
+        ]
         gone_s = min((percentiles(at)[1] for at in left), default=np.inf)
         spans += _spans(unit.id, stretches, min(gone_s, lost_s), end_s, "down")
     return tuple(spans)

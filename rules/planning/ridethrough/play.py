@@ -20,7 +20,7 @@ from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.outcome import PlayedCourse, assumptions_of, result_of
 from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario, refuse_strangers
-from rules.planning.ridethrough.supply import FOR_EVER, FUEL_OUT, OnBanks, on_banks
+from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, SupplyChange, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
 from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Floats, Played, Shed, play_with_sheds
 from rules.system.hold_up_sampling import (
@@ -34,7 +34,7 @@ from rules.system.hold_up_sampling import (
     shuffled,
 )
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, Verdict
 
 NOTHING_LEFT: Final = 0.02
@@ -166,7 +166,7 @@ def _until_fuel_is_out(
     last = stretches[-1] if stretches else None
     if (
         last is None
-        or last.began != FUEL_OUT
+        or last.began is not SupplyChange.FUEL_OUT
         or last.until_s < FOR_EVER
         or scenario.generator.fuel_hours is not None
     ):
@@ -280,18 +280,18 @@ def _stretch(  # noqa: PLR0917 - everything a stretch is made of
     course.lost_at_s = np.where(dropped, stretch.from_s + to_end.seconds, course.lost_at_s)
     course.by_overload |= dropped & to_end.by_overload
 
-    def moment(what: str, about: str, at_s: Floats) -> None:
+    def moment(what: Reason, about: str, at_s: Floats) -> None:
         seen = running & (at_s <= lasts_s) & (at_s <= to_end.seconds)
         course.moments.append((what, about, np.where(seen, stretch.from_s + at_s, np.inf)))
 
     for name, at_s in to_end.bank_ended_s.items():
-        moment("bank ends", name, np.nan_to_num(at_s, nan=np.inf))
+        moment(reason(Code.HAPPENS_BANK_ENDS), name, np.nan_to_num(at_s, nan=np.inf))
     for name, at_s in to_end.unit_left_s.items():
-        moment("unit drops out", name, np.nan_to_num(at_s, nan=np.inf))
+        moment(reason(Code.HAPPENS_UNIT_DROPS_OUT), name, np.nan_to_num(at_s, nan=np.inf))
     before = {step.group for step in scenario.sheds if step.at_s is not None and step.at_s < stretch.from_s}
     for name, at_s in shed_at.items():
         if name not in before:
-            moment("shed", name, np.maximum(at_s, 0.0))
+            moment(reason(Code.HAPPENS_SHED), name, np.maximum(at_s, 0.0))
     to_return, _ = run(lasts_s)
     course.used.update(to_return.used)
     return to_end

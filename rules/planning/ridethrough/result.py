@@ -24,7 +24,7 @@ NOT_CHECKED: Final = (
 class Happening:
     """Something that happens: when (5th, 50th, 95th percentile), to what, and in what share of draws."""
 
-    what: str
+    what: Reason
     about: str
     low_s: float
     median_s: float

@@ -90,7 +90,7 @@ class NotCarriedError(ValueError):
     """A plan was asked for that is not known to carry the load; `result` has the reasons."""
 
     def __init__(self, result: Ridethrough) -> None:
-        super().__init__(f"want a plan that carries the load; got {result.verdict.value}")
+        super().__init__(f"not carried: {result.verdict.value}")
         self.result = result
 
 

@@ -14,9 +14,21 @@ from typing import Final
 
 from rules.plant.estate import Generator, Unit
 from rules.system.requirements import starts_s, walk_in_steps
+from rules.values.code import Code
+from rules.values.reason import Reason, reason
 
 FOR_EVER: Final = float("inf")
-FUEL_OUT: Final = "fuel is out"
+
+
+class SupplyChange(StrEnum):
+    """What begins a stretch on the banks, or ends it."""
+
+    MAINS_LOST = "mains lost"
+    MAINS_BACK = "mains back"
+    SET_CARRIES = "set carries"
+    FUEL_OUT = "fuel is out"
+    RETRANSFER = "retransfer"
+    MAINS_CARRIES = "mains carries"
 
 
 class SetCase(StrEnum):
@@ -63,8 +75,8 @@ class OnBanks:
 
     from_s: float
     until_s: float
-    began: str
-    ended: str | None
+    began: SupplyChange
+    ended: SupplyChange | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +84,7 @@ class SupplyMark:
     """Something the supply does at a moment."""
 
     at_s: float
-    what: str
+    what: Reason
 
 
 def ready_s(plan: SetPlan, generator: Generator | None) -> float | None:
@@ -101,21 +113,27 @@ def on_banks(
     marks: list[SupplyMark] = []
     for outage in sorted(outages, key=lambda o: o.from_s):
         back_s = FOR_EVER if outage.for_s is None else outage.from_s + outage.for_s
-        marks.append(
-            SupplyMark(outage.from_s, "mains lost" if outage.feed is None else f"feed {outage.feed} off")
-        )
+        marks.append(SupplyMark(outage.from_s, _lost(outage.feed)))
         wait_s = ready_s(plan, generator) if outage.generator else None
         if generator is not None and outage.generator:
             marks += _tries(outage.from_s, back_s, plan, generator, wait_s)
         if wait_s is None or generator is None or outage.from_s + wait_s >= back_s:
-            stretches.append(OnBanks(outage.from_s, back_s + walk_s, "mains lost", "mains back"))
+            stretches.append(
+                OnBanks(outage.from_s, back_s + walk_s, SupplyChange.MAINS_LOST, SupplyChange.MAINS_BACK)
+            )
         else:
             stretches += _with_set(outage, back_s, wait_s, plan, generator, walk_s, marks)
         if back_s < FOR_EVER:
-            marks.append(
-                SupplyMark(back_s, "mains back" if outage.feed is None else f"feed {outage.feed} on")
-            )
+            marks.append(SupplyMark(back_s, _back(outage.feed)))
     return _merged(stretches), tuple(sorted(marks, key=lambda m: m.at_s))
+
+
+def _lost(feed: str | None) -> Reason:
+    return reason(Code.HAPPENS_MAINS_LOST) if feed is None else reason(Code.HAPPENS_FEED_OFF, feed)
+
+
+def _back(feed: str | None) -> Reason:
+    return reason(Code.HAPPENS_MAINS_BACK) if feed is None else reason(Code.HAPPENS_FEED_ON, feed)
 
 
 def _tries(
@@ -130,7 +148,12 @@ def _tries(
         works = wait_s is not None and abs(wait_s - done_s - generator.start_s) < 1e-9
         if from_s + done_s >= back_s:
             break
-        marks.append(SupplyMark(from_s + done_s, f"start {attempt} {'works' if works else 'fails'}"))
+        what = (
+            reason(Code.HAPPENS_START_WORKS, attempt=attempt)
+            if works
+            else reason(Code.HAPPENS_START_FAILS, attempt=attempt)
+        )
+        marks.append(SupplyMark(from_s + done_s, what))
         if works:
             break
     return marks
@@ -147,18 +170,31 @@ def _with_set(  # noqa: PLR0917 - one outage and everything that shapes it
 ) -> list[OnBanks]:
     """Return the stretches of an outage in which the set takes the load."""
     takes_s = outage.from_s + wait_s + generator.transfer_s
-    marks.append(SupplyMark(takes_s, "set takes the load"))
-    bridged = OnBanks(outage.from_s, takes_s + plan.refused_s + walk_s, "mains lost", "set carries")
+    marks.append(SupplyMark(takes_s, reason(Code.HAPPENS_SET_TAKES_LOAD)))
+    bridged = OnBanks(
+        outage.from_s, takes_s + plan.refused_s + walk_s, SupplyChange.MAINS_LOST, SupplyChange.SET_CARRIES
+    )
     hours = plan.fuel_hours if plan.fuel_hours is not None else generator.fuel_hours
     empty_s = FOR_EVER if hours is None else takes_s + 3600.0 * hours
     home_s = back_s + plan.retransfer_s
     if hours is not None and empty_s <= home_s:
-        marks.append(SupplyMark(empty_s, FUEL_OUT))
-        return [bridged, OnBanks(empty_s, max(back_s, empty_s) + walk_s, FUEL_OUT, "mains back")]
+        marks.append(SupplyMark(empty_s, reason(Code.HAPPENS_FUEL_OUT)))
+        return [
+            bridged,
+            OnBanks(empty_s, max(back_s, empty_s) + walk_s, SupplyChange.FUEL_OUT, SupplyChange.MAINS_BACK),
+        ]
     if home_s == FOR_EVER:
         return [bridged]
-    marks.append(SupplyMark(home_s, "load goes back to the mains"))
-    return [bridged, OnBanks(home_s, home_s + generator.transfer_s + walk_s, "retransfer", "mains carries")]
+    marks.append(SupplyMark(home_s, reason(Code.HAPPENS_LOAD_TO_MAINS)))
+    return [
+        bridged,
+        OnBanks(
+            home_s,
+            home_s + generator.transfer_s + walk_s,
+            SupplyChange.RETRANSFER,
+            SupplyChange.MAINS_CARRIES,
+        ),
+    ]
 
 
 def _merged(stretches: Sequence[OnBanks]) -> tuple[OnBanks, ...]:

@@ -11,6 +11,7 @@ import pytest
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from collector.planning.planned_work import CalendarError, calendar_windows, windows
 from rules.alarms.catalogue import Explanation
+from rules.values.reason import told
 
 LONDON = "Europe/London"
 TABLE = CalendarTable(id="site", file="work.ics", about="works", explains="isolation")
@@ -87,7 +88,7 @@ def test_each_event_of_a_calendar_is_a_window_and_a_rule_is_expanded(tmp_path: P
         datetime(2026, 10, 20, 8, tzinfo=UTC),
         datetime(2026, 10, 27, 8, tzinfo=UTC),
     ]
-    assert {w.what for w in found} == {"Service of unit W1"}
+    assert {w.what for w in found} == {told("Service of unit W1")}
     assert [w.id for w in calendar_windows(TABLE, tmp_path, at, time_zone=LONDON)] == [w.id for w in found]
 
 

@@ -13,6 +13,8 @@ from rules.monitor.outputs import RefusedCommand
 from rules.monitor.state import Book
 from rules.plant.estate import AnswerTimes
 from rules.plant.reading import OutputSource
+from rules.values.code import Code
+from rules.values.reason import reason
 from tests.rules.monitor.watching import NORTH, Watch, act, outage
 from tests.rules.sample_plant import estate, reading
 
@@ -36,9 +38,9 @@ def test_what_cannot_be_done_is_refused_with_a_reason() -> None:
     act(watch, OperatorCommand.RESET, "on_battery:W1", 20)
     reasons = [r.why for r in watch.of(RefusedCommand)]
     assert reasons == [
-        "there is no such alarm standing",
-        "shelving needs an end in the future",
-        "an alarm that is active unacknowledged cannot be changed so",
+        reason(Code.REFUSED_NO_ALARM),
+        reason(Code.REFUSED_NO_END),
+        reason(Code.REFUSED_BY_STATE, state=State.ACTIVE_UNACKNOWLEDGED),
     ]
 
 
@@ -51,9 +53,9 @@ def test_what_undoes_nothing_is_refused_however_long_ago_the_alarm_was_last_seen
     act(watch, OperatorCommand.ACKNOWLEDGE, "on_battery:W1", 40)
     act(watch, OperatorCommand.ACKNOWLEDGE, "on_battery:W1", 50)
     assert [(r.action.deed, r.why) for r in watch.of(RefusedCommand)] == [
-        (OperatorCommand.UNSHELVE, "an alarm that is active unacknowledged cannot be changed so"),
-        (OperatorCommand.RETURN_TO_SERVICE, "an alarm that is active unacknowledged cannot be changed so"),
-        (OperatorCommand.ACKNOWLEDGE, "an alarm that is active acknowledged cannot be changed so"),
+        (OperatorCommand.UNSHELVE, reason(Code.REFUSED_BY_STATE, state=State.ACTIVE_UNACKNOWLEDGED)),
+        (OperatorCommand.RETURN_TO_SERVICE, reason(Code.REFUSED_BY_STATE, state=State.ACTIVE_UNACKNOWLEDGED)),
+        (OperatorCommand.ACKNOWLEDGE, reason(Code.REFUSED_BY_STATE, state=State.ACTIVE_ACKNOWLEDGED)),
     ]
     after = watch.state.alarms["on_battery:W1"]
     assert (after.notes, after.shelved_until, after.run_s) == (

@@ -12,7 +12,7 @@ from rules.monitor.inputs import PlannedWork, ShutdownLooked, SystemJudged
 from rules.phrasing.reasons import say
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.signed_plan import Criterion, SignedPlan
-from rules.planning.ridethrough.supply import MainsOut, OnBanks
+from rules.planning.ridethrough.supply import MainsOut, OnBanks, SupplyChange
 from rules.system.state import OnBattery
 from rules.values.reason import told
 from rules.values.severity import Severity
@@ -31,7 +31,7 @@ def plan(*, generator: bool) -> SignedPlan:
         system="works",
         starts_at=START + timedelta(seconds=100),
         scenario=Scenario((MainsOut(0.0, 300.0, generator=generator),)),
-        stretches=(OnBanks(0.0, 350.0, "mains lost", "mains back"),),
+        stretches=(OnBanks(0.0, 350.0, SupplyChange.MAINS_LOST, SupplyChange.MAINS_BACK),),
     )
 
 

@@ -16,6 +16,7 @@ from rules.monitor.outputs import Change
 from rules.monitor.state import Book, Touched, WatchState
 from rules.monitor.state_diff import Changed, changed, every, part
 from rules.monitor.step import advance
+from rules.values.reason import told
 from tests.rules.sample_plant import (
     START,
     UNITS,
@@ -96,5 +97,10 @@ def act(watch: Watch, deed: OperatorCommand, alarm: str, seconds: float, hours: 
 
 def window(explains: Explanation, about: str, start: float, end: float) -> Window:
     return Window(
-        "w1", explains, about, START + timedelta(seconds=start), START + timedelta(seconds=end), "annual test"
+        "w1",
+        explains,
+        about,
+        START + timedelta(seconds=start),
+        START + timedelta(seconds=end),
+        told("annual test"),
     )

@@ -31,11 +31,10 @@ from rules.battery.discharge.log import Battery, CleanDischarge, mean_over_time
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
-KNOTS: Final = np.array(
-    "0.01 0.02 0.03 0.045 0.06 0.08 0.1 0.125 0.15 0.18 0.21 0.25 0.29 0.33 0.37 0.41 0.45 0.5 0.55 0.6 "
-    "0.65 0.7 0.75 0.79 0.83 0.87 0.9 0.93 0.95 0.97 0.985 1".split(),
-    dtype=np.float64,
-)
+KNOTS: Final = np.array((
+    0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.125, 0.15, 0.18, 0.21, 0.25, 0.29, 0.33, 0.37, 0.41, 0.45, 0.5, 0.55, 0.6,
+    0.65, 0.7, 0.75, 0.79, 0.83, 0.87, 0.9, 0.93, 0.95, 0.97, 0.985, 1.0,
+))  # fmt: skip
 _LAG_S: Final = 45.0
 _AT_ONCE: Final = 0.7
 """How much of a load step's voltage follows at once. Fitted to simulated discharges of porous electrodes with changing

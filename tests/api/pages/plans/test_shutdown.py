@@ -13,7 +13,7 @@ from api.pages.plans.shutdown_strip import Band, Strip, bands, hours
 from api.pages.sheets import registry as sheets
 from collector.read_model.wall_clock import WallClock
 from rules.planning.ridethrough.shutdown import STANDARD, Way, with_set, without_set
-from rules.planning.ridethrough.supply import OnBanks
+from rules.planning.ridethrough.supply import OnBanks, SupplyChange
 from tests.api.pages import samples, shutdowns
 from tests.api.pages.samples import NOW
 from tests.api.pages.sheets.test_registry import check
@@ -117,8 +117,8 @@ def test_free_text_is_shown_as_text() -> None:
 
 def test_banks_carry_until_the_set_and_again_on_the_way_back() -> None:
     walked = (
-        OnBanks(0.0, 145.0, "mains lost", "set carries"),
-        OnBanks(2400.0, 2453.0, "retransfer", "mains carries"),
+        OnBanks(0.0, 145.0, SupplyChange.MAINS_LOST, SupplyChange.SET_CARRIES),
+        OnBanks(2400.0, 2453.0, SupplyChange.RETRANSFER, SupplyChange.MAINS_CARRIES),
     )
     way = Way(shutdowns.carried("works"), walked)
     assert bands(way, with_set(STANDARD), 2453.0) == (
@@ -129,12 +129,18 @@ def test_banks_carry_until_the_set_and_again_on_the_way_back() -> None:
 
 
 def test_a_load_that_is_lost_is_dropped_from_the_earliest_moment_until_the_mains_is_back() -> None:
-    way = Way(shutdowns.lost("works", 1000.0), (OnBanks(0.0, 1850.0, "mains lost", "mains back"),))
+    way = Way(
+        shutdowns.lost("works", 1000.0),
+        (OnBanks(0.0, 1850.0, SupplyChange.MAINS_LOST, SupplyChange.MAINS_BACK),),
+    )
     assert bands(way, without_set(STANDARD), 1850.0) == (
         Band("banks", 0.0, 1000.0),
         Band("dropped", 1000.0, 1850.0),
     )
-    early = Way(shutdowns.lost("works", 100.0), (OnBanks(0.0, 145.0, "mains lost", "set carries"),))
+    early = Way(
+        shutdowns.lost("works", 100.0),
+        (OnBanks(0.0, 145.0, SupplyChange.MAINS_LOST, SupplyChange.SET_CARRIES),),
+    )
     assert bands(early, with_set(STANDARD), 1850.0) == (
         Band("banks", 0.0, 100.0),
         Band("dropped", 100.0, 1800.0),
@@ -143,7 +149,9 @@ def test_a_load_that_is_lost_is_dropped_from_the_earliest_moment_until_the_mains
 
 
 def test_what_cannot_be_told_is_drawn_as_nothing_known() -> None:
-    way = Way(shutdowns.untold("depot"), (OnBanks(0.0, 1850.0, "mains lost", "mains back"),))
+    way = Way(
+        shutdowns.untold("depot"), (OnBanks(0.0, 1850.0, SupplyChange.MAINS_LOST, SupplyChange.MAINS_BACK),)
+    )
     assert [band.what for band in bands(way, STANDARD, 1850.0)] == ["unknown"]
 
 

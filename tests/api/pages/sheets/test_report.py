@@ -18,14 +18,15 @@ from api.pages.sheets.system_sheet import system_page
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.programme.programme import Job, Programme, ProgrammeRow, ServiceItem, Terms, programme
 from rules.planning.ridethrough.result import Happening, Ridethrough
-from rules.values.reason import told
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.verdict import Verdict
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import Checker
 
 RIDE = Ridethrough(
     "works", Verdict.INADEQUATE, (told("The load is lost 21.5 min after the start at the earliest."),), 0.4, None, None,
-    (Happening("bank ends", "3", 950.0, 1000.0, 1100.0, 0.9),), (), (told("The load stands as given."),),
+    (Happening(reason(Code.HAPPENS_BANK_ENDS), "3", 950.0, 1000.0, 1100.0, 0.9),), (), (told("The load stands as given."),),
 )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from rules.monitor.inputs import PlannedWork
 from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource, Reading
 from rules.system.state import Standing, UnitWork, WorkStage
+from rules.values.reason import told
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading
 
@@ -23,7 +24,7 @@ OUT = reading("A1", (0.0,) * 3, source=OutputSource.NONE)
 ALL_ON_A2 = reading("A2", (6000.0,) * 3)
 
 
-async def told(site: Scripted, word: WorkBegins | WorkCloses) -> str | None:
+async def word_taken(site: Scripted, word: WorkBegins | WorkCloses) -> str | None:
     """Say something through the recorder's line, as the HTTP side does."""
     waiting = asyncio.create_task(site.recorder.ask(word))
     given = await site.recorder.queue.get()
@@ -46,7 +47,7 @@ async def shows(site: Scripted, *readings: Reading, for_s: float = 30.0) -> None
 
 
 async def begin(site: Scripted, until: datetime) -> None:
-    assert await told(site, WorkBegins(site.clock.now(), "A1", "R. Haugen", until, "fans")) is None
+    assert await word_taken(site, WorkBegins(site.clock.now(), "A1", "R. Haugen", until, "fans")) is None
 
 
 async def test_said_work_is_followed_without_an_alarm_and_closed(tmp_path: Path) -> None:
@@ -61,7 +62,7 @@ async def test_said_work_is_followed_without_an_alarm_and_closed(tmp_path: Path)
         assert not [a.id for a in site.recorder.state.alarms.values() if a.state.active]
         assert state(site, "output_off:A1") is State.SUPPRESSED_BY_DESIGN
         await shows(site, reading("A1"), reading("A2"))
-        assert await told(site, WorkCloses(site.clock.now(), "A1", "R. Haugen")) is None
+        assert await word_taken(site, WorkCloses(site.clock.now(), "A1", "R. Haugen")) is None
         await site.go(10)
         assert work(site) is None
         assert await site.journal("work_") == [
@@ -75,7 +76,7 @@ async def test_said_work_is_followed_without_an_alarm_and_closed(tmp_path: Path)
 
 async def test_a_planned_window_that_names_a_unit_is_followed_by_itself(tmp_path: Path) -> None:
     async with scripted(estate(2), tmp_path, NOON) as site:
-        window = Window("fans-1", Explanation.ISOLATION, "A1", NOON + HOUR, NOON + 2 * HOUR, "fans")
+        window = Window("fans-1", Explanation.ISOLATION, "A1", NOON + HOUR, NOON + 2 * HOUR, told("fans"))
         await site.recorder.process([PlannedWork(stamp(site.clock), (window,))])
         await site.go(20)
         assert work(site) is None
@@ -89,11 +90,11 @@ async def test_a_planned_window_that_names_a_unit_is_followed_by_itself(tmp_path
 async def test_a_planned_window_closed_early_stays_closed_when_it_is_read_again(tmp_path: Path) -> None:
     async with scripted(estate(2), tmp_path, NOON) as site:
         plan = PlannedWork(
-            stamp(site.clock), (Window("w", Explanation.ISOLATION, "A1", NOON, NOON + HOUR, "fans"),)
+            stamp(site.clock), (Window("w", Explanation.ISOLATION, "A1", NOON, NOON + HOUR, told("fans")),)
         )
         await site.recorder.process([plan])
         await site.go(20)
-        assert await told(site, WorkCloses(site.clock.now(), "A1", "R. Haugen", "done")) is None
+        assert await word_taken(site, WorkCloses(site.clock.now(), "A1", "R. Haugen", "done")) is None
         await site.recorder.process([PlannedWork(stamp(site.clock), plan.windows)])
         await site.go(20)
         assert work(site) is None
@@ -187,7 +188,7 @@ async def test_it_goes_on_after_a_kill_exactly_where_it_stood(tmp_path: Path) ->
 async def test_what_cannot_be_taken_is_refused(tmp_path: Path) -> None:
     async with scripted(estate(2), tmp_path, NOON) as site:
         await site.go(20)
-        assert "no work on unit A1" in str(await told(site, WorkCloses(NOON, "A1", "R. Haugen")))
+        assert "no work on unit A1" in str(await word_taken(site, WorkCloses(NOON, "A1", "R. Haugen")))
         for until in (NOON, NOON + LONGEST + HOUR):
-            assert "at most 7 days" in str(await told(site, WorkBegins(NOON, "A1", "R. Haugen", until)))
+            assert "at most 7 days" in str(await word_taken(site, WorkBegins(NOON, "A1", "R. Haugen", until)))
         assert site.recorder.state.windows == ()

@@ -251,4 +251,22 @@ SIGNED: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.SAID_NOT_FOR, seconds=120.0), "not for 2 min 0 s"),
 )
 
-SPOKEN: Final = (*RIDES, *SHEDDING, *SIGNED)
+SPOKEN: Final = (
+    *RIDES,
+    *SHEDDING,
+    *SIGNED,
+    # ---- what happens
+    (reason(Code.HAPPENS_MAINS_LOST), "mains lost"),
+    (reason(Code.HAPPENS_MAINS_BACK), "mains back"),
+    (reason(Code.HAPPENS_FEED_OFF, "one"), "feed one off"),
+    (reason(Code.HAPPENS_FEED_ON, "one"), "feed one on"),
+    (reason(Code.HAPPENS_START_FAILS, attempt=2), "start 2 fails"),
+    (reason(Code.HAPPENS_START_WORKS, attempt=3), "start 3 works"),
+    (reason(Code.HAPPENS_SET_TAKES_LOAD), "set takes the load"),
+    (reason(Code.HAPPENS_FUEL_OUT), "fuel is out"),
+    (reason(Code.HAPPENS_LOAD_TO_MAINS), "load goes back to the mains"),
+    (reason(Code.HAPPENS_LOAD_LOST), "load lost"),
+    (reason(Code.HAPPENS_BANK_ENDS), "bank ends"),
+    (reason(Code.HAPPENS_UNIT_DROPS_OUT), "unit drops out"),
+    (reason(Code.HAPPENS_SHED), "shed"),
+)

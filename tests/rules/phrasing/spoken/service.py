@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from rules.alarms.lifecycle.states import State
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
@@ -93,4 +94,20 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.UNIT_TO_OFF, "A1", name=NAME), "Unit A1 (Hall) went to no output."),
     (reason(Code.UNIT_FROM_OFF, "A1", name=NAME), "Unit A1 (Hall) left no output."),
     (reason(Code.CARD_RESTARTED, "A1", name=NAME), "Unit A1 (Hall) has a card that restarted."),
+    # ---- planned work that is a signed shutdown; refusals
+    (
+        reason(Code.PLANNED_ON_BANKS, by="R. Haugen", number=1, of=2),
+        "on the banks as signed by R. Haugen, stretch 1 of 2",
+    ),
+    (reason(Code.PLANNED_ON_BANKS, by="R. Haugen", number=1, of=1), "on the banks as signed by R. Haugen"),
+    (
+        reason(Code.PLANNED_SET_ISOLATED, by="R. Haugen", number=2, of=2),
+        "set isolated as signed by R. Haugen, stretch 2 of 2",
+    ),
+    (reason(Code.REFUSED_NO_ALARM), "there is no such alarm standing"),
+    (reason(Code.REFUSED_NO_END), "shelving needs an end in the future"),
+    (
+        reason(Code.REFUSED_BY_STATE, state=State.ACTIVE_UNACKNOWLEDGED),
+        "an alarm that is active unacknowledged cannot be changed so",
+    ),
 )

@@ -20,6 +20,8 @@ from rules.plant.estate import Estate, LoadGroup, in_place
 from rules.system.assessment import glance, task_of
 from rules.system.hold_up import BoardLoad
 from rules.system.hold_up_sampling import HoldUpTask, hold_ups
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
@@ -49,9 +51,9 @@ def test_the_set_bridges_at_its_last_start() -> None:
     assert found.verdict is Verdict.ADEQUATE
     assert found.carried_share == 1.0
     whats = [(h.what, h.median_s) for h in found.happenings]
-    assert ("start 1 fails", 20.0) in whats
-    assert ("start 3 works", 80.0) in whats
-    assert ("set takes the load", THIRD_START_S) in whats
+    assert (reason(Code.HAPPENS_START_FAILS, attempt=1), 20.0) in whats
+    assert (reason(Code.HAPPENS_START_WORKS, attempt=3), 80.0) in whats
+    assert (reason(Code.HAPPENS_SET_TAKES_LOAD), THIRD_START_S) in whats
     assert found.safety
     assert found.not_checked
 
@@ -69,7 +71,7 @@ def test_mains_back_before_the_set_runs_is_one_short_stretch() -> None:
     plant, _, _ = system()
     stretches, marks = on_banks([MainsOut(0.0, 18.0)], SetPlan(), SET, plant.units_of("A"))
     assert [(s.from_s, s.until_s) for s in stretches] == [(0.0, 18.0 + WALK_S)]
-    assert [m.what for m in marks] == ["mains lost", "mains back"]
+    assert [m.what.code for m in marks] == [Code.HAPPENS_MAINS_LOST, Code.HAPPENS_MAINS_BACK]
 
 
 def test_a_set_out_of_fuel_puts_the_load_on_the_banks_again() -> None:
@@ -87,7 +89,7 @@ def test_without_a_set_the_load_is_lost_when_hold_up_says() -> None:
     assert found.verdict is Verdict.INADEQUATE
     assert found.hold_up is not None
     assert (found.hold_up.low_s, found.hold_up.median_s) == (now.low_s, now.median_s)  # drawn alike
-    assert found.happenings[-1].what == "load lost"
+    assert found.happenings[-1].what.code is Code.HAPPENS_LOAD_LOST
     assert any("No supply comes back" in text for text in said(found.because))
 
 
@@ -166,7 +168,7 @@ def test_sheds_help_and_are_on_the_time_line() -> None:
     assert shed.hold_up.low_s is not None
     assert without.hold_up.low_s is not None
     assert shed.hold_up.low_s > without.hold_up.low_s
-    assert ("shed", 120.0) in [(h.what, h.median_s) for h in shed.happenings]
+    assert (Code.HAPPENS_SHED, 120.0) in [(h.what.code, h.median_s) for h in shed.happenings]
 
 
 def test_end_of_life_in_the_cold_is_worse() -> None:
@@ -191,11 +193,12 @@ def test_a_set_that_is_refused_for_minutes_counts() -> None:
 def test_a_planned_shutdown_feed_by_feed_without_the_set() -> None:
     feeds = (MainsOut(0.0, 100.0, False, "one"), MainsOut(3600.0, 100.0, False, "two"))
     found = played(Scenario(feeds))
-    assert [h.what for h in found.happenings if h.what.startswith("feed")] == [
-        "feed one off",
-        "feed one on",
-        "feed two off",
-        "feed two on",
+    feed = {Code.HAPPENS_FEED_OFF, Code.HAPPENS_FEED_ON}
+    assert [(h.what.code, h.what.about) for h in found.happenings if h.what.code in feed] == [
+        (Code.HAPPENS_FEED_OFF, "one"),
+        (Code.HAPPENS_FEED_ON, "one"),
+        (Code.HAPPENS_FEED_OFF, "two"),
+        (Code.HAPPENS_FEED_ON, "two"),
     ]
 
 

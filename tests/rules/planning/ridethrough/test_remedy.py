@@ -14,6 +14,7 @@ from rules.planning.ridethrough.scenario import PlannedShed, Scenario
 from rules.planning.ridethrough.supply import MainsOut, SetPlan
 from rules.plant.estate import LoadGroup
 from rules.system.assessment import glance, task_of
+from rules.values.code import Code
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import SET, estate, known_banks, reading, view
 
@@ -81,7 +82,7 @@ def test_fuel_for_a_day_is_no_bad_news_for_an_outage_without_an_end() -> None:
     found = played(Scenario(), fuel_hours=20.0)
     assert found.verdict is Verdict.ADEQUATE
     # detection, three starts with their rests, run-up and transfer are 95 s; then 20 h of fuel
-    (out,) = [h for h in found.happenings if h.what == "fuel is out"]
+    (out,) = [h for h in found.happenings if h.what.code is Code.HAPPENS_FUEL_OUT]
     assert out.median_s == 95.0 + 20.0 * 3600.0
     assert any("fuel is out 20.0 h after the start" in text for text in said(found.because))
     assert found.hold_up is not None
@@ -96,4 +97,4 @@ def test_fuel_that_ends_before_the_mains_is_back_is_bad_news() -> None:
 def test_a_question_about_the_fuel_itself_is_played_to_its_end() -> None:
     found = played(Scenario(generator=SetPlan(fuel_hours=1.0)))
     assert found.verdict is Verdict.INADEQUATE
-    assert any(h.what == "load lost" and h.low_s > 3600.0 for h in found.happenings)
+    assert any(h.what.code is Code.HAPPENS_LOAD_LOST and h.low_s > 3600.0 for h in found.happenings)
