@@ -25,7 +25,12 @@ async def on_call(service: Asked) -> Response:
 @router.get("/messages", responses=told(422))
 async def messages(
     service: Asked,
-    sending: Annotated[Sending | None, Query(description="waiting, sent, or dead (given up)")] = None,
+    sending: Annotated[
+        Sending | None,
+        Query(
+            description="waiting, sent, dead (given up), or unneeded (there was nothing left to tell when its turn came)"
+        ),
+    ] = None,
     incident: Annotated[str | None, Query(max_length=100)] = None,
     after: Annotated[str | None, Query(description="the `next` of the page before")] = None,
     limit: Limit = 200,

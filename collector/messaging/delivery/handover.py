@@ -20,11 +20,10 @@ from collector.configuration.people.people import People
 from collector.configuration.people.rota import OnCall, stretches
 from collector.configuration.people.tables import PersonTable, TellTable
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
-from collector.messaging.delivery.needless import NOT_NEEDED
 from collector.messaging.delivery.recipients import concerned_by, outgoing
 from collector.process.clock import Clock
 from collector.storage.ledger.ledger import Ledger
-from collector.storage.ledger.records import JournalLine, Outgoing
+from collector.storage.ledger.records import JournalLine, Outgoing, Sending
 from rules.alarms.incidents.incident import Incident, Notice, NoticeKind, NoticeNews
 from rules.phrasing.dates import day_words
 from rules.phrasing.reasons import say
@@ -146,8 +145,8 @@ class Handover:
         while True:
             page = await self._ledger.messages(incident=incident, before=before)
             for line in page.items:
-                needless = (line.result or "").startswith(NOT_NEEDED)
-                if line.schema == LETTER and not needless and Letter.of(line.body).person == person:
+                needed = line.sending is not Sending.UNNEEDED
+                if line.schema == LETTER and needed and Letter.of(line.body).person == person:
                     return True
             if page.next is None:
                 return False

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Sending
 from rules.alarms.incidents.incident import NoticeKind, NoticeNews
 from rules.alarms.lifecycle.states import State
-
-NOT_NEEDED: Final = "not needed"
-"""What stands before the reason in the result of a letter that was not sent."""
 
 
 async def needless(ledger: Ledger, letter: Letter) -> str | None:
@@ -48,8 +43,7 @@ async def _was_told(ledger: Ledger, letter: Letter) -> bool:
         page = await ledger.messages(incident=letter.notice.incident, before=before)
         for line in page.items:
             mine = line.schema == LETTER and line.body.get("person") == letter.person
-            really = line.sending is Sending.SENT and not (line.result or "").startswith(NOT_NEEDED)
-            if mine and really:
+            if mine and line.sending is Sending.SENT:
                 return True
         if page.next is None:
             return False

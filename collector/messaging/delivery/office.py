@@ -29,7 +29,6 @@ from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.handover import Handover
 from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
-from collector.messaging.delivery.needless import NOT_NEEDED
 from collector.messaging.delivery.outbox import Outbox
 from collector.messaging.delivery.rate import RateLimit
 from collector.messaging.delivery.recipients import outgoing
@@ -253,7 +252,7 @@ async def _tellings(ledger: Ledger, incident: str) -> list[tuple[Telling, Notice
     while True:
         page = await ledger.messages(incident=incident, before=before)
         for line in page.items:
-            if line.schema != LETTER or (line.result or "").startswith(NOT_NEEDED):
+            if line.schema != LETTER or line.sending is Sending.UNNEEDED:
                 continue
             letter = Letter.of(line.body)
             result = "waiting" if line.sending is Sending.WAITING and not line.attempts else line.result

@@ -25,7 +25,7 @@ from typing import Final
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.delivery.bursts import joint_of
 from collector.messaging.delivery.letter import LETTER, Letter
-from collector.messaging.delivery.needless import NOT_NEEDED, needless
+from collector.messaging.delivery.needless import needless
 from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_planning, summary_of
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
@@ -171,7 +171,7 @@ class Outbox:
         turn.incidents.add(letter.notice.incident)
         unneeded = await needless(self._ledger, letter)
         if unneeded is not None:
-            turn.tx.sent(message.id, f"{NOT_NEEDED}: {unneeded}")
+            turn.tx.unneeded(message.id, unneeded)
             return True
         place = message.channel, message.destination
         self._pace.bursts.heard(place, letter)

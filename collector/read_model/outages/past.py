@@ -126,8 +126,9 @@ def _message(one: Outgoing) -> TellingShown:
     came = {
         Sending.WAITING: "waits" if not one.attempts else f"waits after {one.attempts} tries",
         Sending.DEAD: "given up",
+        Sending.UNNEEDED: "not needed",
     }.get(one.sending, "handed over")
-    result = f": {one.result}" if one.result and one.sending is Sending.DEAD else ""
+    result = f": {one.result}" if one.result and one.sending in {Sending.DEAD, Sending.UNNEEDED} else ""
     return TellingShown(
         at=one.created,
         who="whoever listens there" if letter is None else letter.person,

@@ -20,11 +20,12 @@ Body = Mapping[str, Any]
 
 
 class Sending(StrEnum):
-    """Where a message stands on its way out."""
+    """Where a message stands on its way out. `UNNEEDED`: when its turn came there was nothing left to tell."""
 
     WAITING = "waiting"
     SENT = "sent"
     DEAD = "dead"
+    UNNEEDED = "unneeded"
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,7 +111,13 @@ _ACCESS: Final = (
     ) STRICT""",
 )
 
-STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES, _PARTNER, _ACCESS)
+_UNNEEDED: Final = (
+    # Before this step a message that was not needed any more stood as sent, and its result began so.
+    "UPDATE outbox SET sending = 'unneeded', result = substr(result, 13) "
+    "WHERE sending = 'sent' AND result LIKE 'not needed: %'",
+)
+
+STEPS: Final = (_FIRST, _SIGNED_PLANS, _ENDS_OF_DISCHARGES, _PARTNER, _ACCESS, _UNNEEDED)
 
 
 def tables_at(version: int) -> list[str]:

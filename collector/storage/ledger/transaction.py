@@ -97,6 +97,10 @@ class Transaction:
         """Record that a message arrived, and what came back."""
         self._tried(message, Sending.SENT, result, None)
 
+    def unneeded(self, message: str, why: str) -> None:
+        """Record that a message need not be sent any more, and why."""
+        self._tried(message, Sending.UNNEEDED, why, None)
+
     def try_again(self, message: str, due: datetime, result: str) -> None:
         """Record a failed attempt and when the next is due."""
         self._tried(message, Sending.WAITING, result, microseconds(due))

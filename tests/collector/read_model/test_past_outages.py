@@ -100,6 +100,7 @@ async def test_a_story_has_its_lines_what_was_said_days_later_and_every_message(
     sent = [
         Outgoing("m2", "mqtt", "x", "power-b-1", LOST + timedelta(seconds=9), LOST, incident="power-b-1", body={"topic": "site/power"}, sending=Sending.DEAD, attempts=3, result="no route", seq=2),
         Outgoing("m1", "mqtt", "x", "power-b-1", LOST + timedelta(seconds=2), LOST, incident="power-b-1", body={"topic": "site/first"}, sending=Sending.SENT, attempts=1, seq=1),
+        Outgoing("m4", "mqtt", "x", "power-b-1", LOST + timedelta(seconds=12), LOST, incident="power-b-1", body={"topic": "site/late"}, sending=Sending.UNNEEDED, attempts=1, result="over meanwhile", seq=4),
         Outgoing("m3", "mqtt", "x", "other", LOST, LOST, incident="other", seq=3),
     ]  # fmt: skip
     kept = Kept([incident()], [*numbered, later], sent)
@@ -109,6 +110,7 @@ async def test_a_story_has_its_lines_what_was_said_days_later_and_every_message(
     assert [told.text for told in event.lines][-1] == "R. Haugen: the set."
     assert [(one.what, one.came) for one in story.messages] == [
         ("site/first", "handed over"), ("site/power", "given up: no route"),
+        ("site/late", "not needed: over meanwhile"),
     ]  # fmt: skip
     sheet = samples.short()
     html = document(sheet, outage_page(sheet, story))

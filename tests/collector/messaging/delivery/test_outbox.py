@@ -179,6 +179,8 @@ async def test_who_is_told_only_if_nobody_answers_is_left_alone_when_somebody_di
         tx.save_alarm(line)
     await turn(clock, where, 70)
     assert post.ids() == []
+    (unneeded,) = (await ledger.messages(sending=Sending.UNNEEDED)).items
+    assert unneeded.result == "acknowledged or over meanwhile"
     await put(ledger, where, notice("power-north-2"))
     async with ledger.transaction() as tx:
         tx.save_alarm(replace(line, state="active_unacknowledged", incident="power-north-2"))

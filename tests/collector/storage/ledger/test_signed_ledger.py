@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import pytest
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError
 from collector.storage.ledger import Ledger
-from collector.storage.ledger.records import CourseLine, JournalLine, SignedLine
+from collector.storage.ledger.records import CourseLine, JournalLine, Outgoing, Sending, SignedLine
 from collector.storage.ledger.rows import TABLES
 from collector.storage.ledger.schema import STEPS, tables_at
 from collector.storage.maintenance.backup import verify
@@ -30,7 +31,7 @@ import asyncio, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from collector.storage.ledger import Ledger
-from collector.storage.ledger.records import CourseLine, JournalLine, SignedLine
+from collector.storage.ledger.records import CourseLine, JournalLine, Outgoing, Sending, SignedLine
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -119,6 +120,27 @@ async def test_an_earlier_programs_ledger_is_sound_and_brought_up_when_it_is_ope
     assert export_ledger(tmp_path, tmp_path / "out.jsonl") == 2
     rows = [json.loads(row) for row in (tmp_path / "out.jsonl").read_text("utf-8").splitlines()]
     assert {row["table"] for row in rows} == {"signed_plans", "journal"}
+
+
+async def test_a_message_that_was_not_needed_in_an_earlier_programs_ledger_stands_as_that(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / LEDGER_FILE
+    messages = [Outgoing(name, "post", "a@b", "i", NOW, NOW) for name in ("over", "gone")]
+    async with Ledger(path) as ledger, ledger.transaction() as tx:
+        for message in messages:
+            tx.enqueue(message)
+        tx.sent("over", "not needed: over meanwhile")
+        tx.sent("gone", "250 not needed: so the server said")
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version=5")
+    async with Ledger(path) as ledger:
+        found = {one.id: (one.sending, one.result) for one in (await ledger.messages()).items}
+    assert found == {
+        "over": (Sending.UNNEEDED, "over meanwhile"),
+        "gone": (Sending.SENT, "250 not needed: so the server said"),
+    }
+    assert not verify(tmp_path).findings
 
 
 def test_every_kind_of_line_has_its_table() -> None:
