@@ -22,9 +22,11 @@ from api.pages.plans.shutdown_question import asked
 from api.pages.plans.what_if import what_if_page
 from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
+from api.pages.units.past import past_page
 from api.pages.view import shown
 from api.routes.dependencies import Asked, place
 from collector.read_model.answers import Busy, NotYet, play_shutdown
+from collector.read_model.history.unit_past import unit_past
 from collector.read_model.kept import StoreError
 from collector.read_model.outages.past import outage_story, past_outages
 from collector.read_model.running import RunningSource
@@ -141,6 +143,17 @@ async def system(service: Asked, name: str, reader: Reader) -> Response:
 async def unit(service: Asked, name: str, reader: Reader) -> Response:
     """Give a unit's sheet."""
     return await _page(service, f"/units/{name}", reader)
+
+
+@router.get("/units/{name}/past")
+async def past(service: Asked, name: str, reader: Reader) -> Response:
+    """Give how a unit went: a day, a month and two years of it."""
+    if name not in service.estate.units:
+        raise Problem(404, "not-known", f"There is no unit {name[:60]!r}.")
+    found = await unit_past(service, name, service.clock.now())
+    sheet = await shown(service)
+    html = await asyncio.to_thread(document, sheet, past_page(sheet, found))
+    return _sent(html, reader)
 
 
 @router.get("/banks/{name}")

@@ -11,7 +11,7 @@ from fastapi.responses import Response
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import LoadPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, span
-from collector.read_model.history_queries import TooManyMeansError
+from collector.read_model.history.queries import TooManyMeansError
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 

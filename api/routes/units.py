@@ -12,7 +12,7 @@ from api.http.json import unit_json
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import History, QuantityPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, listed, span
-from collector.read_model.history_queries import TooManyMeansError
+from collector.read_model.history.queries import TooManyMeansError
 from collector.read_model.kept import QuantityUnknownError
 from collector.read_model.sheet_source import sheet_of
 

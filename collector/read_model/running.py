@@ -9,7 +9,7 @@ from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.read_model.beginning.past_tests import Brought
-from collector.read_model.history_queries import LookingBack
+from collector.read_model.history.queries import LookingBack
 from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.read_model.source import SheetSource
 from collector.storage.history.store import Bucket

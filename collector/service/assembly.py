@@ -42,7 +42,7 @@ from collector.planning.size_answers import SizesAhead
 from collector.planning.test_dates import PlannedSources, PlannedTests
 from collector.process.background_budget import Budget
 from collector.process.clock import Clock
-from collector.read_model.history_queries import LookingBack
+from collector.read_model.history.queries import LookingBack
 from collector.recorder.current_state import Present
 from collector.recorder.parts import RecorderParts
 from collector.recorder.reading_ages import ReadingAges

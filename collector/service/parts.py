@@ -15,7 +15,7 @@ from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.process.background_budget import Budget
-from collector.read_model.history_queries import LookingBack
+from collector.read_model.history.queries import LookingBack
 from collector.recorder.reading_ages import ReadingAges
 from collector.recorder.recorder import Recorder
 from collector.recorder.trackers.generator_reports import Testimony

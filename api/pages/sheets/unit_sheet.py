@@ -76,6 +76,8 @@ def _lead(sheet: Sheet, unit: Unit, view: ShownUnit) -> Element:
         [el("a", f"bank {bank}", href=address_of("banks", bank)) for bank in banks[:1]]
         if banks
         else "no bank declared",
+        " · ",
+        el("a", "how it went", href=f"{address_of('units', unit.id)}/past"),
     ]
     row = el(
         "span",

@@ -1,0 +1,1 @@
+"""What is asked of the past: `queries` (percentiles, records of discharges), `unit_past` (how a unit went)."""
