@@ -242,7 +242,10 @@ class Planner:
         return self._proven[1]
 
     def _alarms(self, system: str) -> tuple[Reason, ...]:
-        """Return what stands about a system and its parts; a warning forbids no work, nor does a reminder."""
+        """Return what stands about a system and its parts, the gravest first; a warning forbids no work, nor does a reminder.
+
+        Of those alike what is about units and what they carry comes before what is about banks.
+        """
         units = {unit.id for unit in self._estate.units_of(system)}
         about = {system, *units}
         about |= {bank.id for bank in self._estate.banks_of_system(system)}
@@ -256,6 +259,8 @@ class Planner:
             and a.kind not in REMINDERS
             and a.condition is not False  # what only waits out its off-delay is over
         ]
+        banks = self._estate.banks
+        found.sort(key=lambda a: (-a.severity.rank, a.about in banks))
         return tuple(a.what or told(a.kind) for a in found)
 
     async def sizes(

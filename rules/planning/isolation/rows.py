@@ -37,6 +37,7 @@ REMINDERS: Final = frozenset(
             "bank_past_age",
             "bank_not_shown",
             "bank_test_due",
+            "bank_too_small",
             "unit_order_now",
         ),
         *("fans_due", "capacitors_due", "visit_due", "set_test_due"),
@@ -249,9 +250,16 @@ def others_hold(
     unit: str,
     staying: Sequence[UnitView],
 ) -> CheckRow:
-    """Return whether the others' banks hold what is required while the unit is out."""
+    """Return whether the others' banks hold what is required while the unit is out.
+
+    Units that trip by overload once the mains fails hold nothing, whatever their banks are: that is said in its place.
+    """
     check = "others_hold"
     low_s, window = None, facts.out_judged is not None
+    notes = () if judged is None else judged.hold_ups.because
+    trips = next((n for n in notes if n.code is Code.OVERLOADS_ONE_LOST and n.about == unit), None)
+    if trips is not None and staying:
+        return CheckRow(check, Result.NOT_MET, trips)
     if facts.out_judged is not None:
         low_s = facts.out_judged.hold_ups.now.low_s
     elif judged is not None:

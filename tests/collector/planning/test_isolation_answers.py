@@ -11,6 +11,7 @@ from collector.recorder.current_state import Present
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
+from rules.phrasing.reasons import say
 from rules.planning.isolation.rows import REMINDERS
 from rules.plant.reading import Silence
 from rules.values.reason import told
@@ -84,6 +85,31 @@ def test_a_reminder_to_order_or_visit_is_no_reason_against_work_and_a_failing_ba
         present.alarms[kind] = cast("Alarm", stands)
     planner = SimpleNamespace(_estate=present.estate, _present=present)
     assert Planner._alarms(cast("Planner", planner), system) == (told("bank_will_not_carry"),)
+
+
+def test_of_what_stands_against_work_the_gravest_comes_first_and_units_before_banks() -> None:
+    present = Present(samples.estate())
+    system = next(iter(present.estate.systems))
+    unit = present.estate.units_of(system)[0].id
+    bank = present.estate.banks_of_system(system)[0].id
+    for kind, about, severity in (
+        ("bank_too_small", bank, Severity.MINOR),  # for whoever plans: no reason against work
+        ("bank_suspect", bank, Severity.MINOR),
+        ("load_share", unit, Severity.MINOR),
+        ("overload", unit, Severity.MAJOR),
+    ):
+        stands = SimpleNamespace(
+            kind=kind,
+            about=about,
+            what=told(kind),
+            condition=True,
+            severity=severity,
+            state=State.ACTIVE_UNACKNOWLEDGED,
+        )
+        present.alarms[kind] = cast("Alarm", stands)
+    planner = SimpleNamespace(_estate=present.estate, _present=present)
+    found = Planner._alarms(cast("Planner", planner), system)
+    assert [say(one) for one in found] == ["overload", "load_share", "bank_suspect"]
 
 
 def test_what_is_called_a_reminder_is_an_alarm_of_planning() -> None:

@@ -128,6 +128,14 @@ def test_banks_that_would_not_hold_are_not_met() -> None:
     assert results(found)["others_hold"] is Result.NOT_MET
 
 
+def test_where_the_others_would_trip_that_is_the_reason_and_not_what_their_banks_are() -> None:
+    """Of 9 kW a line one unit is asked 14: by its banks' unknown capacity alone nothing could be told."""
+    found = check([reading(n, (7000.0, 2000.0, 2000.0)) for n in ("A1", "A2")])
+    row = next(row for row in found.rows if row.check == "others_hold")
+    assert row.result is Result.NOT_MET
+    assert (row.because.code, row.because["line"]) == (Code.OVERLOADS_ONE_LOST, 1)
+
+
 def test_the_only_unit_cannot_be_taken_out_with_the_load_protected() -> None:
     plant = estate(1, spare_units=0)
     found = check([reading("A1", (2000.0,) * 3)], plant=plant)
