@@ -313,7 +313,8 @@ class BankEvidenceBook:
         units = len(self._estate.units_of(system))
         spare = min(self._estate.systems[system].spare_units, 1)
         more = units / (units - spare) if units > spare else 1.0
-        return BankDemand(required, asked_w[bank.id] * more, day, self._growth(system))
+        part_w = asked_w[bank.id]
+        return BankDemand(required, part_w * more, day, self._growth(system), shared_w=part_w)
 
     def _at_rest(self, system: str, judged: HoldUpJudgement) -> bool:
         """Return whether a judgement is of a system at rest: not on its banks, and not as its units just took supply.

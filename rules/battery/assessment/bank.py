@@ -283,7 +283,7 @@ def _would_tell(case: AssessedBank, belief: BankBelief) -> tuple[WouldTell, ...]
     if not belief.unproven:
         return ()
     asked = case.evidence.asked
-    power = _power_at_anchor(belief) if asked is None else asked.output_power_w
+    power = _power_at_anchor(belief) if asked is None else asked.shared_w or asked.output_power_w
     published_s = float(1.0 / np.median(belief.rate_per_s(power)))
     one = Unproven(case.evidence.bank.id, belief.curve.basis, power, published_s)
     return steps_for((one,), case.today, case.evidence.next_test)

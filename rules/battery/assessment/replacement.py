@@ -40,13 +40,15 @@ _NEVER: Final = 9e9
 class BankDemand:
     """What a system asks of one bank: seconds at an output power, and how that power grows a year.
 
-    `as_of`: the day that `output_power_w` holds for. `growth_per_year` is a share (0.03: 3 % a year).
+    `as_of`: the day that `output_power_w` holds for. `growth_per_year` is a share (0.03: 3 % a year). `shared_w`: its
+    part of today's load while no unit is lost, which is what a discharge would ask of it; None: as `output_power_w`.
     """
 
     required_s: float
     output_power_w: float
     as_of: date
     growth_per_year: float = 0.0
+    shared_w: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

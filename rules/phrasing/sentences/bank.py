@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from rules.phrasing.dates import about_day, about_words, day_words
+from rules.phrasing.durations import minutes_up
 from rules.phrasing.says import says
 from rules.values.code import Code
 
@@ -124,7 +125,7 @@ def news_nothing_asked() -> str:
 @says(Code.NEWS_TIME_ASKED)
 def news_time_asked(*, required_s: float) -> str:
     """Say which time is asked now, in s, as a clause."""
-    return f"{required_s / 60.0:.1f} min are asked of it now"
+    return f"{minutes_up(required_s)} are asked of it now"
 
 
 @says(Code.NEWS_LOAD_ASKED)

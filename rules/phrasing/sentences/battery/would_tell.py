@@ -9,6 +9,7 @@ from datetime import date
 from math import ceil
 
 from rules.phrasing.dates import day_words
+from rules.phrasing.durations import minutes_up
 from rules.phrasing.figures import banks_named, down
 from rules.phrasing.says import says
 from rules.values.code import Code
@@ -41,8 +42,14 @@ def buys_past_capacity() -> str:
 @says(Code.TELL_BY_CARRYING)
 def tell_by_carrying(*, banks: tuple[str, ...], asked_w: float, for_s: float, on: date) -> str:
     """Propose a discharge at today's load: how much, how long, on which day."""
+    kilowatts = f"about {asked_w / 1e3:.0f} kW" if asked_w >= 10e3 else f"about {asked_w / 1e3:.1f} kW"
+    load = (
+        f"its part of today's load ({kilowatts})"
+        if len(banks) == 1
+        else f"today's load ({kilowatts} together)"
+    )
     return (
-        f"Let {banks_named(banks)} carry today's load ({asked_w / 1e3:.1f} kW) for {for_s / 60.0:.0f} min, "
+        f"Let {banks_named(banks)} carry {load} for {for_s / 60.0:.0f} min, "
         f"say on {day_words(on)}, with help at hand."
     )
 
@@ -74,7 +81,7 @@ def helps_larger_bank(*, strings: int, of: int, rated_ah: int | None, of_rated_a
 @says(Code.HELPS_SHORTER_WAIT)
 def helps_shorter_wait(*, wait_s: float, required_s: float) -> str:
     """Say which wait this type would do for."""
-    return f"A shorter wait: {down(wait_s / 60.0):g} min in place of {required_s / 60.0:.1f}."
+    return f"A shorter wait: {down(wait_s / 60.0):g} min in place of {minutes_up(required_s)}."
 
 
 @says(Code.HELPS_LESS_LOAD)

@@ -89,6 +89,13 @@ def test_a_bank_that_nothing_was_seen_of_has_no_dates_but_the_span_of_its_age() 
     assert (carry["for_s"], carry["on"]) == (420.0, date(2024, 2, 6))
 
 
+def test_the_discharge_that_would_tell_is_of_the_banks_part_of_the_load_as_its_system_proposes_it() -> None:
+    """With a unit lost the bank is asked twice as much: that is not what a discharge with all units asks of it."""
+    asked = BankDemand(1335.0, 24_200.0, NOW.date(), shared_w=12_100.0)
+    carry = judge_bank(evidence(asked=asked)).state.would_tell[-1].step
+    assert carry["asked_w"] == 12_100.0
+
+
 def test_a_bank_that_nothing_was_seen_of_and_without_a_table_asks_for_the_table_first() -> None:
     bare = replace(BANK, fitted=(replace(FITTED, constant_power=()),))
     steps = judge_bank(evidence(bank=bare)).state.would_tell

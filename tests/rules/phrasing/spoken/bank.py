@@ -278,7 +278,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.TELL_BY_CARRYING, banks=("d1",), asked_w=12_040.0, for_s=300.0, on=DAY),
-        "Let bank d1 carry today's load (12.0 kW) for 5 min, say on 9 Sep 2026, with help at hand.",
+        "Let bank d1 carry its part of today's load (about 12 kW) for 5 min, say on 9 Sep 2026, with help at hand.",
     ),
     (
         reason(Code.BUYS_CAPACITY),
@@ -297,8 +297,8 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "A larger bank: 4 strings of this type in place of 1.",
     ),
     (
-        reason(Code.HELPS_SHORTER_WAIT, wait_s=449.0, required_s=1320.0),
-        "A shorter wait: 7.4 min in place of 22.0.",
+        reason(Code.HELPS_SHORTER_WAIT, wait_s=449.0, required_s=1335.0),
+        "A shorter wait: 7.4 min in place of 22.3 min.",
     ),
     (reason(Code.HELPS_LESS_LOAD, less_w=6_310.0), "Less load: 6.4 kW less on this bank."),
 )

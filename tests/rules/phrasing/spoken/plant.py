@@ -245,7 +245,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (reason(Code.NEWS_DECLARED), "other things are declared of it"),
     (reason(Code.NEWS_NOTHING_ASKED), "nothing is asked of it now"),
-    (reason(Code.NEWS_TIME_ASKED, required_s=615.0), "10.2 min are asked of it now"),
+    (reason(Code.NEWS_TIME_ASKED, required_s=615.0), "10.3 min are asked of it now"),
     (
         reason(Code.NEWS_LOAD_ASKED, before_w=9_000.0, asked_w=12_040.0),
         "the load asked of it went from 9.0 to 12.0 kW",
