@@ -43,7 +43,9 @@ async def alarms(
     service: Asked, state: Annotated[State | None, Query(description="only alarms in this state")] = None
 ) -> Response:
     """Give every alarm that is not normal, in the order to act in."""
-    found = [a for a in alarms_in_order(service) if state is None or a.state == state.value]
+    found = [
+        a for a in alarms_in_order(service, service.clock.now()) if state is None or a.state == state.value
+    ]
     return answer({"items": found, "next": None})
 
 
@@ -122,11 +124,11 @@ async def _do(
     if refusal is not None:
         raise Problem(409, "cannot-be-done", f"{alarm}: {refusal}")
     after = service.present.alarms.get(alarm)
-    return answer(None if after is None else alarm_of(service, after))
+    return answer(None if after is None else alarm_of(service, after, service.clock.now()))
 
 
 def _alarm(service: RunningSource, alarm: str) -> object:
     found = service.present.alarms.get(alarm)
     if found is None:
         raise not_known("alarm", alarm, list(service.present.alarms))
-    return alarm_of(service, found)
+    return alarm_of(service, found, service.clock.now())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -31,6 +32,7 @@ from collector.read_model.sources import isolation_of, score_of
 from collector.read_model.telling import on_call_now
 from collector.read_model.wall_clock import WallClock
 from rules.alarms.catalogue import CATALOGUE, Explanation
+from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
@@ -68,16 +70,16 @@ ON_BANKS: Final = "No. Its system is on its banks."
 
 def sheet_of(source: SheetSource) -> Sheet:
     """Return everything that is shown now."""
-    present = source.present
+    present, now = source.present, source.clock.now()
     estate, not_read = source.estate, source.not_read()
     return Sheet(
-        now=source.clock.now(),
+        now=now,
         title=source.configuration.title,
         estate=estate,
         systems=tuple(present.systems[s] for s in estate.systems if s in present.systems),
         banks=tuple(present.banks[b] for b in estate.banks if b in present.banks),
         units=tuple(_unit(source, unit, not_read) for unit in estate.units),
-        alarms=alarms_in_order(source),
+        alarms=alarms_in_order(source, now),
         fans={s: judged.ends for s, judged in present.hold_ups.items()},
         forecasts={name: bank.expected for name, bank in present.banks.items()},
         isolations=_isolations(source),
@@ -213,9 +215,9 @@ def _health(source: SheetSource, card: str, figures: PollFigures) -> CardHealth:
     )
 
 
-def alarms_in_order(source: SheetSource) -> tuple[ShownAlarm, ...]:
+def alarms_in_order(source: SheetSource, now: datetime) -> tuple[ShownAlarm, ...]:
     """Return every alarm that is not normal, in the order to act in: active and worst first."""
-    return tuple(alarm_of(source, alarm) for alarm in in_order(source.present.alarms.values()))
+    return tuple(alarm_of(source, alarm, now) for alarm in in_order(source.present.alarms.values()))
 
 
 def in_order(alarms: Iterable[Alarm]) -> list[Alarm]:
@@ -234,11 +236,14 @@ def in_order(alarms: Iterable[Alarm]) -> list[Alarm]:
     return found
 
 
-def alarm_of(source: SheetSource, alarm: Alarm) -> ShownAlarm:
-    """Return an alarm as people read it (ALARM of the interface)."""
+def alarm_of(source: SheetSource, alarm: Alarm, now: datetime) -> ShownAlarm:
+    """Return an alarm as people read it (ALARM of the interface), counted to `now` where it counts down."""
+    estate, system = source.estate, _system_of(source.estate, alarm.about)
+    state = None if system is None else source.present.systems.get(system)
+    what, do = words_at(alarm, state, estate, CATALOGUE, now)
     return alarm_as_read(
         source.estate,
-        alarm,
+        replace(alarm, what=what, do=do),
         told=source.told.get(alarm.incident or "", ()),
         call=_to_call(source, alarm),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Final
 
@@ -10,11 +10,12 @@ from rules.alarms.catalogue import AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.shedding import shed_reason
+from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState
 from rules.values.code import Code
-from rules.values.reason import Reason, reason
+from rules.values.reason import Reason, reason, told
 
 SUPPLY_GRACE_S: Final = 10.0
 """How long past its budget a generator may be before that is an alarm."""
@@ -38,6 +39,28 @@ def on_battery_reason(name: str, outage: OnBattery | None, at: datetime, *, sile
         return reason(Code.ON_BATTERY_NOT_TOLD, name=name, silent=silent)
     reckoned = silent or (outage is not None and outage.reckoned_since is not None)
     return reason(Code.ON_BATTERY_HOLDS, name=name, silent=silent, left_s=left_s, reckoned=reckoned)
+
+
+def words_at(
+    alarm: Alarm, state: SystemState | None, estate: Estate, catalogue: Mapping[str, AlarmKind], at: datetime
+) -> tuple[Reason | None, Reason | None]:
+    """Return what is so and what to do of an alarm as they are at a moment: what counts down counts to it.
+
+    An alarm keeps the words of the last look at its condition, some seconds ago; whoever reads it beside the time left
+    must find one figure. Of any other alarm, and of one that is over, its own words.
+    """
+    kept = alarm.what, alarm.do
+    outage = None if state is None else state.on_battery
+    if state is None or outage is None or not alarm.standing or alarm.condition is False:
+        return kept
+    if alarm.kind == "on_battery":
+        name = f"unit {alarm.about} ({state.name})"
+        return on_battery_reason(name, outage, at, silent=alarm.condition is None), alarm.do
+    found = outage_conditions(state, estate, catalogue["ends_soon"], was=lambda _kind, _which: True, at=at)
+    seen = next((one.seen for one in found if (one.kind, one.about) == (alarm.kind, alarm.about)), None)
+    if seen is None or not seen.present:
+        return kept
+    return seen.what or alarm.what, seen.do or told(catalogue[alarm.kind].do)
 
 
 def outage_conditions(

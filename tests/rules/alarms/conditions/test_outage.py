@@ -13,8 +13,8 @@ import pytest
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.deadline import deadline
-from rules.alarms.conditions.outage import outage_conditions
-from rules.alarms.lifecycle.alarm import Deadline
+from rules.alarms.conditions.outage import outage_conditions, words_at
+from rules.alarms.lifecycle.alarm import Deadline, new_alarm
 from rules.phrasing.reasons import say
 from rules.system.state import OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
@@ -83,6 +83,26 @@ def test_the_moment_to_act_before_is_the_earliest_that_still_helps(
     shed = None if shed_by_s is None else shedding(shed_by_s)
     outage = replace(on_banks(ends_s=1000.0, start_before_s=900.0), shed=shed)
     assert deadline(outage, after(at_s)) == (after(moment_s), why)
+
+
+@pytest.mark.parametrize(
+    ("kind", "about"), [("on_battery", "W1"), ("starts_failed", "works"), ("no_supply_in_time", "works")]
+)
+def test_an_alarm_read_seconds_after_it_was_looked_at_counts_to_the_moment_it_is_read(
+    kind: str, about: str
+) -> None:
+    outage = replace(on_banks(ends_s=1000.0, failed=3), shed=shedding(500.0))
+    state = system_state("works", 100.0, on_battery=outage)
+    alarm = replace(new_alarm(CATALOGUE[kind], about, "", 0.0), condition=True, standing=True)
+    first, _ = words_at(alarm, state, estate(), CATALOGUE, after(100.0))
+    what, do = words_at(replace(alarm, what=first), state, estate(), CATALOGUE, after(112.0))
+    assert what is not None
+    assert first is not None
+    assert (first["left_s"], what["left_s"]) == (900.0, 888.0)
+    if about == "works":
+        assert "shed within 6.4 min" in say(do)
+    over = replace(alarm, condition=False, what=first)
+    assert words_at(over, state, estate(), CATALOGUE, after(112.0)) == (first, over.do)
 
 
 def test_no_moment_is_named_where_none_is_known_or_nothing_will_end() -> None:
