@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
 from rules.alarms.catalogue import CARD_ALARMS, AlarmKind, Cause, Explanation
+from rules.alarms.conditions.outage import words_at
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm, Deadline
@@ -52,6 +53,7 @@ def _worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
 
 def notice_of(case: NoticeCase) -> Notice:
     """Return the notice for a case. The same case gives the same notice."""
+    case = _counted(case)
     incident = case.incident
     if case.kind is NoticeKind.CLOSED:
         what, do, lines, briefly = _closing(case)
@@ -93,6 +95,25 @@ def notice_of(case: NoticeCase) -> Notice:
         place=where,
         mains_lost=incident.cause is Cause.POWER and bool(parts) and not _fed_beside(case),
     )
+
+
+def _counted(case: NoticeCase) -> NoticeCase:
+    """Return the case with its alarms counted to the moment of the notice: they stand beside what is left of each system."""
+    estate, systems = case.scene.topology.estate, case.scene.systems
+    now: dict[str, Alarm] = {}
+    for name in {*case.incident.members, *case.incident.pending} & set(case.alarms):
+        alarm = case.alarms[name]
+        system = estate.units[alarm.about].system if alarm.about in estate.units else alarm.about
+        what, do = words_at(alarm, systems.get(system), estate, case.catalogue, case.at)
+        now[name] = replace(alarm, what=what, do=do)
+    return replace(case, alarms={**case.alarms, **now})
+
+
+def _said(case: NoticeCase, alarm: Alarm) -> str:
+    """Return the words of an alarm beside the time left: what is foretold for another outage says so."""
+    text = say(alarm.what)
+    ahead = case.incident.cause is Cause.POWER and alarm.kind == "requirement_not_met"
+    return f"For the next outage: {text}" if ahead and text else text
 
 
 def _news(case: NoticeCase) -> tuple[NoticeNews, tuple[str, ...]]:
@@ -232,7 +253,7 @@ def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     where = place(topology, about)
     fed = _fed_beside(case)
     lines = [_part_line(case, part) for part in parts]
-    lines += [say(a.what) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
+    lines += [_said(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
     if len(incident.counted) > len(incident.members):
         lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
     if not on:
@@ -406,8 +427,8 @@ def _found_besides(
     incident = case.incident
     first = pending[0]
     briefly = _cause_of(case, first)
-    what, do = say(first.what), say(first.do)
-    lines += [say(a.what) for a in pending[1:] if a.kind != "on_battery"]
+    what, do = _said(case, first), say(first.do)
+    lines += [_said(case, a) for a in pending[1:] if a.kind != "on_battery"]
     if first.kind == "on_battery":
         units = sum(len(p.on) for p in parts)
         what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
@@ -440,7 +461,7 @@ def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
             seen = "as far as it was seen" if any(p.unseen for p in parts) else "throughout"
             what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried {seen}."
         lines = [_summary_line(case, part) for part in parts]
-        left = [say(a.what) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
+        left = [_said(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False]
         lines += [f"Still stands: {text}" for text in left]
         lines.append(
             f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."
@@ -464,7 +485,7 @@ def _summary_line(case: NoticeCase, part: IncidentPart) -> str:
     text = f"{name} {outcome}, {took} on battery, {counted(len(part.units), 'unit')}."
     if part.predicted_low_s is not None:
         high = f" to {at_most(part.predicted_high_s)}" if part.predicted_high_s is not None else " or more"
-        text += f" Predicted {at_least(part.predicted_low_s)}{high}."
+        text += f" Predicted as it began: {at_least(part.predicted_low_s)}{high}."
     if part.lowest_left_s is not None and not part.dropped:
         text += f" Never less than {at_least(part.lowest_left_s)} left."
     return text

@@ -282,5 +282,6 @@ def test_what_is_found_after_the_return_is_told_behind_the_return() -> None:
     (changed,) = [n for n in watch.notices() if n.kind is NoticeKind.CHANGED]
     assert all(part.until is not None for part in changed.parts)
     assert changed.what.startswith("Back on supply: Control centre and Treatment works. ")
-    assert "Treatment works needs 9.5 min for a start by hand" in changed.what
+    # what is foretold for another outage is not taken for what is left of this one
+    assert "For the next outage: Treatment works needs 9.5 min for a start by hand" in changed.what
     assert "back on supply" in changed.short

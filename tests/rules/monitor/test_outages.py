@@ -82,7 +82,7 @@ def test_an_outage_ends_with_one_summary_of_prediction_and_outcome() -> None:
     assert closing.kind is NoticeKind.CLOSED
     assert closing.what == "Back on supply after 56 s on battery; the load was carried throughout."
     works = next(line for line in closing.lines if line.startswith("Treatment works"))
-    assert "Predicted 17.2 min to 19.8 min." in works
+    assert "Predicted as it began: 17.2 min to 19.8 min." in works
     assert "Never less than 16.2 min left." in works, (
         "1032 s less the 55 s until the last judgement in the dark"
     )
@@ -138,6 +138,18 @@ def test_a_message_and_every_alarm_of_an_outage_have_one_moment_to_act_before() 
     on = [a for i in latest.alarms if (a := watch.state.alarms[i]).about in ("works", "W1", "W2", "W3")]
     assert {a.kind for a in on} == {"on_battery", "starts_failed"}
     assert {(a.by_when, a.by_when_for) for a in on} == {(last, Deadline.START_SET)}
+
+
+def test_what_a_message_says_of_an_alarm_and_of_its_system_is_counted_to_one_moment() -> None:
+    watch = Watch()
+    outage(watch)
+    state = system_state("works", 90, on_battery=on_battery_since(10, lasts_s=1040, failed=3))
+    watch.give(SystemJudged(stamp(90), state))
+    watch.pass_time(91, 97)
+    latest = watch.notices("power-north")[-1]
+    left = f"{(1050.0 - (latest.at - START).total_seconds()) // 6 / 10:.1f} min"
+    assert f"holds {left} more at the least" in latest.what
+    assert any(f"{left} left at the least" in line for line in latest.lines)
 
 
 def test_failed_starts_break_out_and_send_somebody_to_the_set() -> None:
