@@ -140,6 +140,7 @@ class Code(StrEnum):
 
     # ---- a system: rules.alarms.conditions.system, comparison, unit_work, shutdown
     BANKS_UNPROVEN = auto()
+    BANKS_BEING_PROVEN = auto()
     REQUIREMENT_MARGIN = auto()
     REQUIREMENT_WHY = auto()
     REQUIREMENT_UNKNOWN = auto()

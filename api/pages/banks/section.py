@@ -76,7 +76,7 @@ def overview(sheet: Sheet) -> Element:
             el(
                 "div",
                 el("b", el("a", short_name(sheet, s.id), href=address_of("banks", s.id))),
-                el("small", owner_words(sheet, s.id), capacity_words(s)),
+                el("small", owner_words(sheet, s.id), capacity_words(s, gives=gives(sheet, s.id))),
                 class_="who",
             ),
             row(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()), years, today),
@@ -99,8 +99,20 @@ def overview(sheet: Sheet) -> Element:
     )
 
 
-def capacity_words(state: BankState) -> str:
-    """Return a bank's capacity with its interval, or that nothing was seen of it: what its age alone suggests is none."""
+def gives(sheet: Sheet, bank: str) -> bool:
+    """Return whether a bank is giving and how long it still does is told: its discharge is being judged as it runs."""
+    system = sheet.estate.units[sheet.estate.banks[bank].feeds[0]].system
+    state = next((one for one in sheet.systems if one.id == system), None)
+    return state is not None and state.on_battery is not None and state.on_battery.ends_earliest is not None
+
+
+def capacity_words(state: BankState, *, gives: bool = False) -> str:
+    """Return a bank's capacity with its interval, or that nothing was seen of it: what its age alone suggests is none.
+
+    `gives`: it is on its first discharge, which tells already how long it holds.
+    """
+    if state.unproven and gives:
+        return "unproven until now: its first discharge is being judged"
     if state.unproven:
         return "unproven: no discharge of it was judged yet"
     if state.capacity.fraction is None:
@@ -188,7 +200,12 @@ def in_depth(sheet: Sheet, system: str) -> Element | None:
         heading = el(
             "h3",
             el("a", f"Bank {state.id}", href=address_of("banks", state.id)),
-            el("small", told, f"{capacity_words(state)}. ", due_sentence(state, today_of(sheet))),
+            el(
+                "small",
+                told,
+                f"{capacity_words(state, gives=gives(sheet, state.id))}. ",
+                due_sentence(state, today_of(sheet)),
+            ),
         )
         picture = River(state, sheet.forecasts.get(state.id, ()), years, today_of(sheet), since)
         rivers += [heading, river(picture)]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from api.pages.alarms.alarm_list import by_when
-from api.pages.banks.section import capacity_words, due_words, today_of
+from api.pages.banks.section import capacity_words, due_words, gives, today_of
 from api.pages.estate import cells
 from api.pages.estate.row_fan import RowAxis, fan_words, row_fan
 from api.pages.estate.rows import HEARD, row_id
@@ -137,7 +137,7 @@ def _bank(sheet: Sheet, row: SystemRow) -> Nodes:
     return [
         _word(ShortAnswer.NO if due else ShortAnswer.YES, f"bank {first.id}"),
         el("p", when, [", ", order] if order else None),
-        el("p", capacity_words(first)),
+        el("p", capacity_words(first, gives=gives(sheet, first.id))),
     ]
 
 

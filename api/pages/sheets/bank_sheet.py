@@ -15,6 +15,7 @@ from api.pages.banks.section import (
     due_sentence,
     first_to_fail,
     fitted,
+    gives,
     installed,
     name_of,
     overview,
@@ -142,7 +143,9 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
         said = [el("b", name_of(sheet, bank.id)), " cannot be judged: nothing is known of its capacity."]
     elif state.capacity.basis is not Basis.TESTED:
         due = [" ", due_sentence(state, today_of(sheet))]
-        said = [el("b", name_of(sheet, bank.id)), " is unproven: no discharge of it was judged yet.", due]
+        now = "until now: its first discharge is being judged." if gives(sheet, bank.id) else ""
+        told = now or ": no discharge of it was judged yet."
+        said = [el("b", name_of(sheet, bank.id)), f" is unproven{' ' if now else ''}{told}", due]
     else:
         figure = f"{whole_percent(fraction)} %"
         between = ""
@@ -206,7 +209,7 @@ def _left(sheet: Sheet, state: BankState) -> Element:
         return CANNOT_TELL if day is None else date_words(state, day, today)
 
     rows = [
-        ("capacity", capacity_words(state)),
+        ("capacity", capacity_words(state, gives=gives(sheet, state.id))),
         (
             "asked of it",
             CANNOT_TELL

@@ -56,6 +56,9 @@ def words_at(
     if alarm.kind == "on_battery":
         name = f"unit {alarm.about} ({state.name})"
         return on_battery_reason(name, outage, at, silent=alarm.condition is None), alarm.do
+    if alarm.kind == "banks_unproven":
+        told_now = outage.ends_earliest is not None
+        return (reason(Code.BANKS_BEING_PROVEN, state.id, name=state.name), None) if told_now else kept
     found = outage_conditions(state, estate, catalogue["ends_soon"], was=lambda _kind, _which: True, at=at)
     seen = next((one.seen for one in found if (one.kind, one.about) == (alarm.kind, alarm.about)), None)
     if seen is None or not seen.present:

@@ -20,6 +20,12 @@ def banks_unproven(*, name: str, banks: tuple[str, ...]) -> str:
     return f"No discharge of {banks_named(banks)} was judged yet: how long {name} holds, and when to renew, cannot be told."
 
 
+@says(Code.BANKS_BEING_PROVEN)
+def banks_being_proven(*, name: str) -> str:
+    """Say that the banks show now what was not known of them."""
+    return f"No discharge of the banks of {name} had been judged before this one: how long it holds is reckoned from what they show now."
+
+
 @says(Code.REQUIREMENT_MARGIN)
 def requirement_margin(
     *, name: str, purpose: str, required_s: float, held_s: float, lost: str | None

@@ -12,6 +12,7 @@ from api.pages.markup.elements import render
 from api.pages.sheets.bank_sheet import bank_page, standing
 from api.pages.units.isolation import overview as isolations
 from api.pages.units.ruler import ruler, shares
+from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.battery.state import ReplacementDates
 from rules.system.state import LineRedundancy, LoadBasis, Redundancy
@@ -175,6 +176,23 @@ def test_a_bank_that_is_too_small_even_new_is_not_to_be_replaced_by_a_day_but_by
     assert "renew it with a larger one" in told
     assert ("Overdue: order now" in told) is overdue
     assert ("Worn by" in told) is not overdue
+
+
+def test_a_bank_on_its_first_discharge_is_not_said_to_be_unjudged_beside_the_end_that_is_told() -> None:
+    sheet = samples.outage()
+    lit = next(state for state in sheet.systems if state.on_battery and state.on_battery.ends_earliest)
+    bank = sheet.estate.banks_of_system(lit.id)[0].id
+    state = replace(next(iter(sheet.banks)), id=bank, unproven=True)
+
+    def told(one: Sheet) -> str:
+        page = bank_page(replace(one, banks=(state,)), bank)
+        assert page is not None
+        return "".join(map(render, page.body))
+
+    assert "no discharge of it was judged yet" not in told(sheet)
+    assert "unproven until now: its first discharge is being judged" in told(sheet)
+    fed = replace(sheet, systems=tuple(replace(one, on_battery=None) for one in sheet.systems))
+    assert "no discharge of it was judged yet" in told(fed)
 
 
 def test_units_whose_turn_has_not_come_yet_are_counted() -> None:

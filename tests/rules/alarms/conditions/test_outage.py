@@ -18,7 +18,7 @@ from rules.alarms.lifecycle.alarm import Deadline, new_alarm
 from rules.phrasing.reasons import say
 from rules.system.state import OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
-from rules.values.reason import reason
+from rules.values.reason import reason, told
 from tests.rules.sample_plant import START, estate, system_state
 
 
@@ -103,6 +103,20 @@ def test_an_alarm_read_seconds_after_it_was_looked_at_counts_to_the_moment_it_is
         assert "shed within 6.4 min" in say(do)
     over = replace(alarm, condition=False, what=first)
     assert words_at(over, state, estate(), CATALOGUE, after(112.0)) == (first, over.do)
+
+
+@pytest.mark.parametrize("ends_s", [None, 1000.0])
+def test_banks_that_nothing_was_seen_of_are_not_said_to_tell_nothing_beside_an_end_that_is_told(
+    ends_s: float | None,
+) -> None:
+    state = system_state("works", 100.0, on_battery=on_banks(ends_s=ends_s))
+    cannot = told("How long it holds cannot be told.")
+    unseen = replace(
+        new_alarm(CATALOGUE["banks_unproven"], "works", "", 0.0), condition=None, standing=True, what=cannot
+    )
+    what, _ = words_at(unseen, state, estate(), CATALOGUE, after(100.0))
+    assert what is not None
+    assert what.code is (cannot.code if ends_s is None else Code.BANKS_BEING_PROVEN)
 
 
 def test_no_moment_is_named_where_none_is_known_or_nothing_will_end() -> None:

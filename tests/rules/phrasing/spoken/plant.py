@@ -91,6 +91,11 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "No discharge of banks b1 and b2 was judged yet: how long Hall holds, and when to renew, cannot be told.",
     ),
     (
+        reason(Code.BANKS_BEING_PROVEN, "A", name="Hall"),
+        "No discharge of the banks of Hall had been judged before this one: how long it holds is reckoned from what they show "
+        "now.",
+    ),
+    (
         reason(
             Code.REQUIREMENT_MARGIN,
             "A",
