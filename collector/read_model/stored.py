@@ -23,7 +23,7 @@ from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
 from collector.recorder.monitor_state import kept_state
 from collector.recorder.parts import Trackers
-from collector.recorder.startup import last_silences
+from collector.recorder.startup import last_silences, last_whole
 from collector.recorder.system_views import Views
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.database import make_folder
@@ -135,7 +135,7 @@ class StoredEstate:
         )
         readings: dict[str, Reading] = {}
         for unit in self.estate.units:
-            record = await history.last(unit)
+            record = await last_whole(history, unit, self._slow_every_s(unit))
             reading = None if record is None else meaning.reading(record)
             if isinstance(reading, Reading):
                 readings[unit] = reading
@@ -166,6 +166,11 @@ class StoredEstate:
         self._views = Views(
             self.estate, self.clock, present, trackers, declared, declared, self.book.coldest_c
         )
+
+    def _slow_every_s(self, unit: str) -> float:
+        card = self.estate.card_of(unit)
+        polling = self.configuration.polling if card is None else self.configuration.cards[card.id].polling
+        return polling.slow_every_s
 
     def record(self, system: str) -> PeakRecord | None:
         """Return the load on record of a system, None where there is none."""

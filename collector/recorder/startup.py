@@ -18,6 +18,7 @@ from typing import Final
 
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
+from collector.cards.mib.wire_values import part_of
 from collector.process.clock import Clock
 from collector.storage.database import StoreError
 from collector.storage.history.store import HistoryStore, WireReading
@@ -33,6 +34,8 @@ ONE_WITHIN_S: Final = 2.0
 """And so long for one unit, so that the next may still be told."""
 AHEAD: Final = timedelta(minutes=5)
 """A reading stamped farther ahead than this was made by a clock that has been set back since."""
+SLOW_PERIODS: Final = 5.0
+"""How many periods of the slow part are looked back for it: a card may have missed some."""
 LOOK_BACK: Final = (timedelta(hours=1), timedelta(days=1))
 """How far is looked back for a reading made before such a one, in turn."""
 
@@ -82,6 +85,27 @@ async def last_by(history: HistoryStore, unit: str, latest: datetime) -> WireRea
         if heard:
             return heard[-1]
     return None
+
+
+async def last_whole(history: HistoryStore, unit: str, slow_every_s: float) -> WireReading | None:
+    """Return a unit's newest reading with what is read less often as it was read last; None where none is found.
+
+    A kept read holds its own parts only: of ten live ones one brings the bypass and the temperature. Of the nameplate,
+    read once a day, only what lies that near. Raises StoreError.
+    """
+    newest = await history.last(unit)
+    if newest is None:
+        return None
+    own = {part_of(key) for key in newest.wire}
+    since = newest.at - timedelta(seconds=SLOW_PERIODS * slow_every_s)
+    wire = dict(newest.wire)
+    earlier = [r async for r in history.readings(unit, since, newest.at) if r.silence is None]
+    for before in reversed(earlier):
+        wanted = {part_of(key) for key in before.wire} - own - {None}
+        if before.corrections == newest.corrections:
+            wire |= {key: value for key, value in before.wire.items() if part_of(key) in wanted}
+            own |= wanted
+    return replace(newest, wire=wire)
 
 
 def last_silences(state: WatchState, estate: Estate) -> dict[str, Silence]:

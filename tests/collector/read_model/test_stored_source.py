@@ -16,7 +16,7 @@ from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.assessment.banks import BankJudging
 from collector.assessment.worker import Worker
 from collector.cards.mib.upsmib import TablePart
-from collector.cards.mib.wire_values import CardRead, WireValue
+from collector.cards.mib.wire_values import CardRead, WireValue, part_of
 from collector.cards.polling.poller import Answer
 from collector.configuration import Configuration, load_text
 from collector.process.clock import TurnedClock, stamp
@@ -74,6 +74,33 @@ async def poll(service: Service, *, times: int, dark: bool = False, silent: Sequ
                 Tick(now),
             ]
         )
+
+
+async def poll_live(service: Service) -> None:
+    """Have every card read once more, without what is read less often."""
+    clock = service.clock
+    assert isinstance(clock, TurnedClock)
+    await clock.advance(5.0)
+    now = stamp(clock)
+    wire = {key: value for key, value in (GOOD | LIGHT).items() if part_of(key) is TablePart.LIVE}
+    read = CardRead(frozenset({TablePart.LIVE}), wire, alarms=())
+    await service.recorder.process([Answer(card, now, 5.0, 0.0, 0.1, read) for card in service.estate.cards])
+
+
+async def test_what_is_read_less_often_is_known_of_a_data_folder_as_it_is_of_the_service(
+    configuration: Configuration, tmp_path: Path
+) -> None:
+    async with Service(configuration, tmp_path, TurnedClock(START)) as service:
+        await poll(service, times=1)
+        for _ in range(3):
+            await poll_live(service)
+        shown = dict(service.present.readings)
+    async with StoredEstate(configuration, tmp_path) as kept:
+        for unit, reading in shown.items():
+            assert reading.bypass is not None
+            assert reading.bypass.frequency_hz is not None
+            assert kept.present.readings[unit].bypass == reading.bypass
+            assert kept.present.readings[unit].battery == reading.battery
 
 
 async def judge(service: Service) -> None:
