@@ -23,6 +23,9 @@ from rules.plant.reading import Stamp
 from rules.values.reason import Reason
 
 ON_BATTERY: Final = "on_battery"
+CARD_SILENT: Final = "card_silent"
+SILENT_ON_ITS_BANK_S: Final = 12.0
+"""For how long a card may not answer whose unit was last seen on its bank: six polls at that cadence. Nobody waits a minute then."""
 
 
 class Draft:
@@ -136,9 +139,14 @@ def entry_now(book: Book, alarms: Mapping[str, Alarm], kind_id: str, about: str)
     """Return an alarm's entry in the catalogue, as it holds with these alarms. Raises KeyError for an unknown kind.
 
     The on-delay of `on_battery` is there for sags. Once one unit has outlasted it, the supply has no sag,
-    and what the other units on it show stands at once: so the first notice has them all.
+    and what the other units on it show stands at once: so the first notice has them all. A card that falls silent
+    while its unit gives from its bank is asked every two seconds, and is missed sooner.
     """
     kind = book.entry(kind_id, about)
+    if kind_id == CARD_SILENT:
+        alarm = alarms.get(f"{CARD_SILENT}:{about}")
+        gave = alarm is not None and alarm.condition is True and (alarm.facts or {}).get("was_on_battery")
+        return replace(kind, on_delay_s=min(kind.on_delay_s, SILENT_ON_ITS_BANK_S)) if gave else kind
     if kind_id != ON_BATTERY or not kind.on_delay_s:
         return kind
     beside = (alarms.get(f"{ON_BATTERY}:{unit}") for unit in book.topology.siblings(about))

@@ -16,6 +16,7 @@ from tests.rules.sample_plant import (
     START,
     UNITS,
     fault,
+    on_bank,
     reading,
     silence,
     stamp,
@@ -49,6 +50,29 @@ def test_a_system_last_seen_on_battery_stays_on_battery_when_it_falls_silent() -
     texts = [text for n in watch.notices("power-north") for text in (n.what, *n.lines)]
     assert any("goes on by reckoning" in text or "reckoned since" in text for text in texts)
     assert any("It was last seen on battery" in say(a.what) for a in watch.state.alarms.values())
+
+
+def test_a_card_that_falls_silent_while_its_unit_is_on_its_bank_is_missed_within_20_s() -> None:
+    """The others go on answering, every two seconds; at rest the same takes the minute a card may hang."""
+    for on_bank_, latest_s in ((True, 20.0), (False, 68.0)):
+        watch = Watch()
+        watch.calm(5)
+        others = [u for u in NORTH if u != "W1"]
+        for seconds in range(10, 110, 2):
+            if on_bank_:
+                watch.give(*(on_bank(u, float(seconds)) for u in others))
+            else:
+                watch.give(*(reading(u, float(seconds)) for u in others))
+            lost = seconds >= 30
+            watch.give(
+                silence("W1", seconds) if lost else (on_bank if on_bank_ else reading)("W1", float(seconds))
+            )
+            watch.pass_time(seconds, seconds + 1)
+        told = [n for n in watch.notices() if "card_silent:W1" in n.alarms]
+        assert told, "somebody is told"
+        took_s = (told[0].at - START).total_seconds() - 28.0  # since its last answer
+        assert took_s <= latest_s
+        assert on_bank_ or took_s > 60.0
 
 
 def test_a_fault_of_our_own_is_said_to_be_one_and_the_next_reading_ends_it() -> None:
