@@ -159,6 +159,16 @@ def date_words(state: BankState, day: date, today: date) -> str:
     return about_day(day, state.dates.ends_early, state.dates.ends_late, today)
 
 
+def enough_until(state: BankState, foreseen: str, today: date) -> str:
+    """Return until about when a bank gives what is asked of it; no date of its wear where it does not today."""
+    if state.too_small:
+        return "not even new: it is too small for what is asked"
+    fraction, asked = state.capacity.fraction, state.asked_fraction
+    end = state.dates.expected_end
+    short = fraction is not None and asked is not None and fraction < asked
+    return "it is not enough today" if short and end is not None and end > today else foreseen
+
+
 def age_words(state: BankState) -> str:
     """Return what a bank's age alone suggests of its end; empty where it says nothing."""
     years = age_years(state)

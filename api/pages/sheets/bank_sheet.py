@@ -13,6 +13,7 @@ from api.pages.banks.section import (
     capacity_words,
     date_words,
     due_sentence,
+    enough_until,
     first_to_fail,
     fitted,
     gives,
@@ -183,16 +184,6 @@ def _plant(bank: Bank, blocks: FittedBank | None) -> str:
     return " · ".join(parts)
 
 
-def _enough_until(state: BankState, foreseen: str, today: date) -> str:
-    """Return until about when a bank gives what is asked of it; no date of its wear where it does not today."""
-    if state.too_small:
-        return "not even new: it is too small for what is asked"
-    fraction, asked = state.capacity.fraction, state.asked_fraction
-    end = state.dates.expected_end
-    short = fraction is not None and asked is not None and fraction < asked
-    return "it is not enough today" if short and end is not None and end > today else foreseen
-
-
 def _left(sheet: Sheet, state: BankState) -> Element:
     years = axis(sheet, [state], ahead=True)
     picture = River(
@@ -217,7 +208,7 @@ def _left(sheet: Sheet, state: BankState) -> Element:
             else f"{whole_percent(state.asked_fraction)} % of rated",
         ),
         *([("its end by age alone", age_years(state))] if state.unproven else []),
-        ("no longer enough about", _enough_until(state, about(dates.expected_end), today)),
+        ("no longer enough about", enough_until(state, about(dates.expected_end), today)),
         ("below 80 % about", about(dates.falls_under_80)),
         ("order a larger one by" if state.too_small else "order by", about(dates.order_by)),
         ("worn out by" if state.too_small else "replace by", about(dates.replace_by)),

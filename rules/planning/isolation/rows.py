@@ -31,18 +31,10 @@ FREQUENCY_BAND_HZ: Final = 1.0
 WAITING: Final = frozenset({"upsAlarmShutdownPending", "upsAlarmShutdownImminent", "upsAlarmTestInProgress"})
 REMINDERS: Final = frozenset(
     {
-        *(
-            "bank_order_now",
-            "bank_replace_now",
-            "bank_past_age",
-            "bank_not_shown",
-            "bank_test_due",
-            "bank_too_small",
-            "unit_order_now",
-        ),
-        *("fans_due", "capacitors_due", "visit_due", "set_test_due"),
+        "bank_order_now", "bank_replace_now", "bank_past_age", "bank_not_shown", "bank_test_due", "bank_too_small",
+        "unit_order_now", "fans_due", "capacitors_due", "visit_due", "set_test_due",
     }
-)
+)  # fmt: skip
 """Alarms of what is to be ordered, renewed, tested or visited: a unit is often taken out for just that."""
 
 
