@@ -97,10 +97,10 @@ def http_markdown() -> str:
             rows = [*_parameters(told), *_body(document, told)]
             if rows:
                 parts += ["\n| asked for | where | takes | meaning |", "| --- | --- | --- | --- |", *rows]
-            rows = list(_answer(document, told))
-            if rows:
-                parts += ["\n| gives | is | meaning |", "| --- | --- | --- |", *rows]
-    return "\n".join(parts) + "\n"
+            given = _given(told)
+            if given:
+                parts.append(f"\nGives {given}.")
+    return "\n".join([*parts, *_forms(document)]) + "\n"
 
 
 def _needs(method: str, path: str) -> str:
@@ -127,24 +127,43 @@ def _body(document: dict[str, Any], told: dict[str, Any]) -> Iterator[str]:
         yield _row(name, needed, schema, schema.get("description", ""))
 
 
-def _answer(document: dict[str, Any], told: dict[str, Any]) -> Iterator[str]:
-    schema = told["responses"].get("200", {}).get("content", {}).get("application/json", {}).get("schema", {})
-    yield from _fields(document, schema, "")
+def _given(told: dict[str, Any]) -> str:
+    """Return what a path gives where all goes well, or nothing."""
+    answers = [answer for status, answer in told["responses"].items() if status.startswith("2")]
+    schemas = [
+        content.get("schema", {}) for answer in answers for content in answer.get("content", {}).values()
+    ]
+    return ", ".join(_takes(schema, null=True) for schema in schemas if schema)
 
 
-def _fields(document: dict[str, Any], schema: dict[str, Any], within: str) -> Iterator[str]:
-    """Yield a row for each field of an answer; those of a list's items stand behind `[]`."""
-    if "$ref" not in schema:
-        return
-    whole = document["components"]["schemas"][schema["$ref"].rsplit("/", 1)[-1]]
-    for name, field in sorted(whole.get("properties", {}).items(), key=lambda one: one[0] == "next"):
-        place, inner = f"{within}{name}", field
-        if field.get("type") == "array":
-            place, inner = f"{place}[]", field["items"]
-        if "$ref" in inner:
-            yield from _fields(document, inner, f"{place}.")
-        else:
-            yield _cells(f"`{place}`", _takes(inner, null=True), field.get("description", ""))
+def _forms(document: dict[str, Any]) -> Iterator[str]:
+    """Yield what the answers are made of, each form once, in the order in which the paths give them."""
+    yield "\n# What is given\n\nKeys are always there; what is not known is `null`."
+    seen: list[str] = []
+    for methods in document["paths"].values():
+        for told in methods.values():
+            _gather(document, told["responses"], seen)
+    for name in seen:
+        form = document["components"]["schemas"][name]
+        keys = form.get("properties", {})
+        yield f"\n## {name}\n\n{form.get('description', '')}\n\n| key | is | meaning |\n| --- | --- | --- |"
+        for key, field in keys.items():
+            yield _cells(
+                f"`{key}`", _takes(field, null=True), "" if "$ref" in field else field.get("description", "")
+            )
+
+
+def _gather(document: dict[str, Any], node: object, seen: list[str]) -> None:
+    """Note the named forms that stand anywhere in a part of the document, and those within them."""
+    if isinstance(node, dict):
+        if "$ref" in node and (name := node["$ref"].rsplit("/", 1)[-1]) not in seen:
+            seen.append(name)
+            _gather(document, document["components"]["schemas"][name], seen)
+        for inner in node.values():
+            _gather(document, inner, seen)
+    elif isinstance(node, list):
+        for inner in node:
+            _gather(document, inner, seen)
 
 
 def _row(name: str, where: str, schema: dict[str, Any], meaning: str) -> str:
@@ -158,16 +177,26 @@ def _cells(*cells: str) -> str:
 def _takes(schema: dict[str, Any], *, null: bool = False) -> str:
     """Return in a word or two what a value may be; that it may be null only where `null`."""
     if "anyOf" in schema:
-        return " or ".join(_takes(one) for one in schema["anyOf"] if null or one.get("type") != "null")
-    if schema.get("format") == "date-time":
-        return "time"
+        return " or ".join(
+            _takes(one, null=null) for one in schema["anyOf"] if null or one.get("type") != "null"
+        )
     if "$ref" in schema:
-        return str(schema["$ref"]).rsplit("/", 1)[-1]
+        name = str(schema["$ref"]).rsplit("/", 1)[-1]
+        return f"[{name}](#{name.lower()})" if null else name  # what is asked for is listed with its path
     if "enum" in schema:
         return ", ".join(f"`{value}`" for value in schema["enum"])
-    if schema.get("type") == "array":
-        return "list of " + _takes(schema.get("items", {}))
-    return str(schema.get("type", "any"))
+    return _kind(schema, null=null)
+
+
+def _kind(schema: dict[str, Any], *, null: bool) -> str:
+    kind, by_name = schema.get("type", "any"), schema.get("additionalProperties")
+    if schema.get("format") == "date-time":
+        return "time"
+    if kind == "array":
+        return "list of " + _takes(schema.get("items", {}), null=null)
+    if isinstance(kind, list):
+        return " or ".join(one for one in kind if null or one != "null")
+    return f"by name: {_takes(by_name, null=null)}" if isinstance(by_name, dict) else str(kind)
 
 
 MESSAGES_HEAD = """# The messages

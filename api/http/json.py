@@ -4,12 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any, Final
 
-from collector.read_model.sheet import Sheet, ShownUnit
+from api.http.answer_forms import Shaped, or_null
+from collector.read_model.sheet import CardHealth, Sheet, ShownStarts, ShownUnit
 from rules.phrasing.reasons import say
 from rules.phrasing.wire import reading_json, to_json
-from rules.plant.unread import OldReading, unread_reason
+from rules.plant.reading import Doubt, Reading
+from rules.plant.unread import OldReading, Unread, unread_reason
+
+UNIT: Final = Shaped(
+    "Unit",
+    {
+        "id": str, "system": str, "reading": Reading | None, "doubts": list[Doubt], "missing": list[str],
+        "age_s": float, "read_every_s": float,
+        "not_read": or_null(Shaped("NotRead", {"why": Unread, "because": list[str], "for_s": float})),
+        "bank": str | None, "banks": list[str], "card": CardHealth | None, "corrections": ShownStarts | None,
+        "silent_since": datetime | None,
+    },
+    "A unit's last reading, its age, what was doubted, how its card keeps up.",
+)  # fmt: skip
 
 
 def unit_json(sheet: Sheet, unit: str) -> dict[str, Any] | None:

@@ -13,6 +13,7 @@ from fastapi.responses import Response
 from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
+from api.http.answer_forms import components, form_of
 from collector.read_model.kept import StoreError
 
 MEDIA_TYPE = "application/problem+json"
@@ -45,17 +46,28 @@ OF_BODIES: Final = frozenset({408, 413, 422})
 """Statuses that any path may answer with, and any that takes a body."""
 
 
-def told(*statuses: int, gives: type[BaseModel] | None = None) -> dict[int | str, dict[str, Any]]:
-    """Return how a path's problems, and what it gives else, stand in the OpenAPI document, for `responses`."""
-    answers: dict[int | str, dict[str, Any]] = {} if gives is None else {200: {"model": gives}}
+def told(*statuses: int, gives: object = None, status: int = 200) -> dict[int | str, dict[str, Any]]:
+    """Return how a path's problems, and what it gives else, stand in the OpenAPI document, for `responses`.
+
+    `gives`: a model, or the type of the value that is answered, with `status`.
+    """
+    answers: dict[int | str, dict[str, Any]] = {}
+    if isinstance(gives, type) and issubclass(gives, BaseModel):
+        answers = {status: {"model": gives}}
+    elif gives is not None:
+        answers = {status: {"content": {"application/json": {"schema": form_of(gives)}}}}
     return answers | {
-        status: {"description": MEANS[status], "content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}
-        for status in sorted({*ANYWHERE, *statuses})
+        one: {"description": MEANS[one], "content": {MEDIA_TYPE: {"schema": {"type": "object"}}}}
+        for one in sorted({*ANYWHERE, *statuses})
     }
 
 
 def told_of_bodies(document: dict[str, Any]) -> dict[str, Any]:
-    """Return an OpenAPI document in which every path that may be sent a body says how one is refused."""
+    """Return an OpenAPI document in which every path that may be sent a body says how one is refused.
+
+    The forms of what is answered stand among its components.
+    """
+    document.setdefault("components", {}).setdefault("schemas", {}).update(components())
     for methods in document["paths"].values():
         for method, operation in methods.items():
             if method == "post":

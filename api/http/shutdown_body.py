@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.http.answer_forms import Shaped
 from api.http.said import Name, Note
 from api.http.scenario_body import DAY_S, ScenarioBody
 from collector.read_model.answers import SignedShutdown
 from rules.phrasing.wire import rfc3339, to_json
+from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario
+from rules.planning.ridethrough.signed_course import Compared, PlanCourse, Status
 from rules.planning.ridethrough.signed_plan import LOAD_OVER, OVERRUN, AbortLimits, Breach
-from rules.planning.ridethrough.supply import MainsOut
+from rules.planning.ridethrough.supply import MainsOut, OnBanks
 
 
 class LimitsBody(BaseModel):
@@ -73,6 +76,20 @@ class WithdrawBody(BaseModel):
 
     by: Name = Field(description="who withdraws it")
     note: Note = Field("", description="why")
+
+
+PLAN: Final = Shaped(
+    "SignedPlan",
+    {
+        "id": str, "system": str, "status": Status, "starts_at": datetime, "ends_at": datetime,
+        "signed_by": str, "signed_at": datetime, "note": str, "load_w": float, "counted_on": list[str],
+        "limits": Shaped("AbortLimits", {"load_over_fraction": float, "overrun_s": float, "margin_s": float}),
+        "scenario": Scenario, "stretches": list[OnBanks], "result": Ridethrough, "breaches": list[Breach],
+        "against": list[str] | None, "against_at": datetime | None, "course": PlanCourse,
+        "compared": list[Compared], "safety": list[str],
+    },
+    "What was signed, how far it has come, what is met of its abort criteria, and what came of it.",
+)  # fmt: skip
 
 
 def plan_json(kept: SignedShutdown, breaches: Sequence[Breach] = ()) -> dict[str, Any]:

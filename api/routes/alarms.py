@@ -9,12 +9,15 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import BaseModel, ConfigDict, Field
 
+from api.http.answer_forms import items_of
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer, moment
 from collector.read_model.running import RunningSource
+from collector.read_model.sheet import ShownAlarm
 from collector.read_model.sheet_source import alarm_of, alarms_in_order
 from rules.alarms.lifecycle.states import State
+from rules.alarms.quality import Quality
 from rules.monitor.inputs import OperatorCommand
 
 router = APIRouter(prefix="/v1/alarms", tags=["alarms"])
@@ -38,7 +41,7 @@ class Shelve(Act):
     until: datetime = Field(description="RFC 3339, in the future, at most 31 days away")
 
 
-@router.get("", responses=told(422))
+@router.get("", responses=told(422, gives=items_of(ShownAlarm)))
 async def alarms(
     service: Asked, state: Annotated[State | None, Query(description="only alarms in this state")] = None
 ) -> Response:
@@ -49,7 +52,7 @@ async def alarms(
     return answer({"items": found, "next": None})
 
 
-@router.get("/quality", responses=told(422))
+@router.get("/quality", responses=told(422, gives=Quality))
 async def quality(
     service: Asked,
     start: Annotated[str | None, Query(alias="from")] = None,
@@ -64,19 +67,19 @@ async def quality(
     return answer(await service.alarm_quality(first, last))
 
 
-@router.get("/{alarm}", responses=told(404, 422))
+@router.get("/{alarm}", responses=told(404, 422, gives=ShownAlarm))
 async def alarm(service: Asked, alarm: str) -> Response:
     """Give one alarm."""
     return answer(_alarm(service, alarm))
 
 
-@router.post("/{alarm}/acknowledge", responses=told(404, 409, 422))
+@router.post("/{alarm}/acknowledge", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def acknowledge(service: Asked, alarm: str, act: Act) -> Response:
     """Say that somebody has seen it and takes it on."""
     return await _do(service, alarm, OperatorCommand.ACKNOWLEDGE, act)
 
 
-@router.post("/{alarm}/shelve", responses=told(404, 409, 422))
+@router.post("/{alarm}/shelve", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
     """Hold it back until a time; it stays listed, and comes back by itself."""
     if act.until.tzinfo is None:
@@ -86,31 +89,31 @@ async def shelve(service: Asked, alarm: str, act: Shelve) -> Response:
     return await _do(service, alarm, OperatorCommand.SHELVE, act, act.until)
 
 
-@router.post("/{alarm}/unshelve", responses=told(404, 409, 422))
+@router.post("/{alarm}/unshelve", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def unshelve(service: Asked, alarm: str, act: Act) -> Response:
     """End its shelving now."""
     return await _do(service, alarm, OperatorCommand.UNSHELVE, act)
 
 
-@router.post("/{alarm}/out-of-service", responses=told(404, 409, 422))
+@router.post("/{alarm}/out-of-service", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def take_out_of_service(service: Asked, alarm: str, act: Act) -> Response:
     """Take it out of service for maintenance, until somebody returns it."""
     return await _do(service, alarm, OperatorCommand.TAKE_OUT_OF_SERVICE, act)
 
 
-@router.post("/{alarm}/return-to-service", responses=told(404, 409, 422))
+@router.post("/{alarm}/return-to-service", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def return_to_service(service: Asked, alarm: str, act: Act) -> Response:
     """Return it to service."""
     return await _do(service, alarm, OperatorCommand.RETURN_TO_SERVICE, act)
 
 
-@router.post("/{alarm}/reset", responses=told(404, 409, 422))
+@router.post("/{alarm}/reset", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def reset(service: Asked, alarm: str, act: Act) -> Response:
     """Reset a latched alarm."""
     return await _do(service, alarm, OperatorCommand.RESET, act)
 
 
-@router.post("/{alarm}/note", responses=told(404, 409, 422))
+@router.post("/{alarm}/note", responses=told(404, 409, 422, gives=ShownAlarm | None))
 async def note(service: Asked, alarm: str, act: Act) -> Response:
     """Add a note to it."""
     return await _do(service, alarm, OperatorCommand.NOTE, act)

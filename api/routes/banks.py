@@ -10,16 +10,18 @@ from fastapi import APIRouter, Query
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from api.http.answer_forms import items_of
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name
 from api.http.schemas import DischargeRows, Discharges, PastTestKept
 from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, moment, place, span
 from collector.read_model.answers import DischargeRecord, PastTestError
+from rules.battery.state import BankState
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
 
 
-@router.get("", responses=told())
+@router.get("", responses=told(gives=items_of(BankState)))
 async def banks(service: Asked) -> Response:
     """Give every bank that has been judged."""
     present = service.present
@@ -28,7 +30,7 @@ async def banks(service: Asked) -> Response:
     )
 
 
-@router.get("/{bank}", responses=told(404, 422, 503))
+@router.get("/{bank}", responses=told(404, 422, 503, gives=BankState))
 async def bank(service: Asked, bank: str) -> Response:
     """Give one bank."""
     if bank not in service.estate.banks:

@@ -3,26 +3,48 @@
 from __future__ import annotations
 
 import hmac
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Header
 from fastapi.responses import Response
 
+from api.http.answer_forms import Shaped, items_of
 from api.http.problems import Problem, not_known, told
 from api.routes.dependencies import Asked, answer
 from collector.read_model.answers import SetSaid
 from collector.read_model.running import RunningSource
+from rules.generator.outage_source import Learnt, SetWord
+from rules.generator.test_runs import SetRun, SetTest
 
 router = APIRouter(prefix="/v1/generators", tags=["generators"])
 
+GENERATOR: Final = Shaped(
+    "StandbySet",
+    {
+        "id": str,
+        "rating_w": float,
+        "test_every_days": int,
+        "word": SetWord | None,
+        "test": SetTest,
+        "runs": list[SetRun],
+        "starts": Learnt,
+    },
+    "A standby set: what the site says of it, its runs on load, its starts, its next test.",
+)
+WORD: Final = Shaped(
+    "SetWordTaken",
+    {"generator": str, "running": bool, "carries": bool, "load_w": float, "event": int | None},
+    "The site's word as it was taken; `event` is null where it repeats the last.",
+)
 
-@router.get("", responses=told())
+
+@router.get("", responses=told(gives=items_of(GENERATOR)))
 async def generators(service: Asked) -> Response:
     """Give every standby set: what the site says of it, its runs on load, its starts, its next test."""
     return answer({"items": [_set(service, name) for name in service.estate.generators], "next": None})
 
 
-@router.get("/{generator}", responses=told(404, 422))
+@router.get("/{generator}", responses=told(404, 422, gives=GENERATOR))
 async def generator(service: Asked, generator: str) -> Response:
     """Give one standby set; of the load of a run, `seen_w` is the part that the cards saw, at the least."""
     if generator not in service.estate.generators:
@@ -43,7 +65,7 @@ def _set(service: RunningSource, name: str) -> dict[str, object]:
     }
 
 
-@router.post("/{generator}/state", responses=told(401, 404, 422))
+@router.post("/{generator}/state", responses=told(401, 404, 422, gives=WORD))
 async def state(
     service: Asked,
     generator: str,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from datetime import datetime
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.http.answer_forms import Shaped, items_of
 from api.http.problems import told
 from api.http.schemas import OnCallNow
 from api.routes.dependencies import Asked, Limit, answer, mark
@@ -15,6 +17,15 @@ from collector.read_model.telling import on_call_now
 
 router = APIRouter(prefix="/v1", tags=["telling"])
 
+MESSAGE: Final = Shaped(
+    "SentMessage",
+    {
+        "id": str, "channel": str, "destination": str, "created": datetime, "incident": str | None,
+        "sending": Sending, "attempts": int, "result": str | None, "urgent": bool, "body": dict,
+    },
+    "A message: to whom, by what, when, what came back.",
+)  # fmt: skip
+
 
 @router.get("/on-call", responses=told(gives=OnCallNow))
 async def on_call(service: Asked) -> Response:
@@ -22,7 +33,7 @@ async def on_call(service: Asked) -> Response:
     return answer({"items": on_call_now(service.configuration.people, service.clock.now()), "next": None})
 
 
-@router.get("/messages", responses=told(422))
+@router.get("/messages", responses=told(422, gives=items_of(MESSAGE)))
 async def messages(
     service: Asked,
     sending: Annotated[

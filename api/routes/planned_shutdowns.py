@@ -5,8 +5,9 @@ from __future__ import annotations
 from fastapi import APIRouter
 from fastapi.responses import Response
 
+from api.http.answer_forms import items_of
 from api.http.problems import Problem, not_known, told
-from api.http.shutdown_body import SignBody, WithdrawBody, plan_json
+from api.http.shutdown_body import PLAN, SignBody, WithdrawBody, plan_json
 from api.routes.dependencies import Asked, answer, known_system, reckoned
 from collector.read_model.answers import NotSigned, SignedShutdown
 from collector.read_model.running import RunningSource
@@ -14,7 +15,7 @@ from collector.read_model.running import RunningSource
 router = APIRouter(prefix="/v1/systems/{system}/plans", tags=["plans"])
 
 
-@router.get("", responses=told(404, 422))
+@router.get("", responses=told(404, 422, gives=items_of(PLAN)))
 async def signed(service: Asked, system: str) -> Response:
     """Give every shutdown of a system that was ever signed, the next last: as signed, its course, what came of it."""
     known_system(service, system)
@@ -24,7 +25,7 @@ async def signed(service: Asked, system: str) -> Response:
     )
 
 
-@router.post("", responses=told(404, 409, 422, 503))
+@router.post("", responses=told(404, 409, 422, 503, gives=PLAN))
 async def sign(service: Asked, system: str, body: SignBody) -> Response:
     """Play a shutdown on what is known now, and sign it; what is not carried or cannot be judged is refused, with why."""
     known_system(service, system)
@@ -43,13 +44,13 @@ async def sign(service: Asked, system: str, body: SignBody) -> Response:
     return _given(service, kept)
 
 
-@router.get("/{plan}", responses=told(404, 422))
+@router.get("/{plan}", responses=told(404, 422, gives=PLAN))
 async def one(service: Asked, system: str, plan: str) -> Response:
     """Give one signed shutdown."""
     return _given(service, _plan(service, system, plan))
 
 
-@router.post("/{plan}/withdraw", responses=told(404, 409, 422))
+@router.post("/{plan}/withdraw", responses=told(404, 409, 422, gives=PLAN))
 async def withdraw(service: Asked, system: str, plan: str, body: WithdrawBody) -> Response:
     """Withdraw a shutdown that is to come or runs; from then on it explains nothing."""
     _plan(service, system, plan)

@@ -3,28 +3,54 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime, timedelta
-from typing import Annotated, Final
+from datetime import date, datetime, timedelta
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.http.answer_forms import Shaped, form_of, items_of
 from api.http.problems import Problem, not_known, told
 from api.http.scenario_body import DAY_S, ScenarioBody
 from api.routes.dependencies import Asked, answer, known_system, moment, not_yet, reckoned
-from collector.read_model.answers import Busy, EstateRide, NotYet
+from collector.read_model.answers import Busy, EstateRide, EstateStage, NotYet
 from collector.read_model.running import RunningSource
 from rules.phrasing.programme_text import as_csv
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
-from rules.planning.programme.programme import Terms
-from rules.planning.sizing.replacement import wanted_of
+from rules.planning.isolation.check import Isolation
+from rules.planning.programme.programme import ProgrammeRow, Terms
+from rules.planning.ridethrough.result import Ridethrough
+from rules.planning.ridethrough.shedding import SheddingPlan
+from rules.planning.sizing.replacement import Sizes, wanted_of
+from rules.statistics.trend import MarginTrend
+from rules.values.verdict import Verdict
 
 router = APIRouter(tags=["plans"])
 
 LONGEST_WINDOW: Final = timedelta(days=7)
+RIDE: Final = items_of(
+    Ridethrough,
+    "A scenario for every system: how far it is, and the answers so far.",
+    id=str,
+    asked_at=datetime,
+    starts_at=datetime | None,
+    stage=EstateStage,
+    done=int,
+    of=int,
+    verdict=Verdict | None,
+    safety=list[str],
+)
+PROGRAMME: Final = items_of(
+    ProgrammeRow,
+    "Replacements and service by date, what cannot be dated and why, cost by budget year.",
+    as_of=date,
+    undated=list[str],
+    budget={"type": "array", "items": form_of(Shaped("BudgetYear", {"year": str, "cost": float}))},
+    safety=str,
+)
 
 
-@router.post("/v1/systems/{system}/ridethrough", responses=told(404, 422, 503))
+@router.post("/v1/systems/{system}/ridethrough", responses=told(404, 422, 503, gives=Ridethrough))
 async def ridethrough(service: Asked, system: str, scenario: ScenarioBody) -> Response:
     """Play a scenario out: time line of states, what happens when, verdict, margin, what was not checked."""
     known_system(service, system)
@@ -44,7 +70,7 @@ def _begins(scenario: ScenarioBody, time_zone: str) -> datetime | None:
         raise Problem(422, "wrong-input", "starts_at: want a time like 2026-11-24T14:00:00Z") from error
 
 
-@router.post("/v1/ridethrough", status_code=202, responses=told(422, 503))
+@router.post("/v1/ridethrough", status_code=202, responses=told(422, 503, gives=RIDE, status=202))
 async def ridethrough_of_all(service: Asked, scenario: ScenarioBody) -> Response:
     """Have a scenario played for every system, one after the other; `Location` says where the answers come in."""
     try:
@@ -62,7 +88,7 @@ async def ridethrough_of_all(service: Asked, scenario: ScenarioBody) -> Response
     return given
 
 
-@router.get("/v1/ridethrough/{ride}", responses=told(404))
+@router.get("/v1/ridethrough/{ride}", responses=told(404, gives=RIDE))
 async def ridethrough_so_far(service: Asked, ride: str) -> Response:
     """Give how far a scenario for every system is, and the answers so far; they stand until newer ones push them out."""
     found = service.estate_rides.rides.get(ride)
@@ -86,7 +112,7 @@ def _ride_json(ride: EstateRide) -> dict[str, object]:
     }
 
 
-@router.get("/v1/systems/{system}/shedding", responses=told(404, 422, 503))
+@router.get("/v1/systems/{system}/shedding", responses=told(404, 422, 503, gives=SheddingPlan))
 async def shedding(
     service: Asked,
     system: str,
@@ -103,7 +129,7 @@ async def shedding(
     return answer(await reckoned(service.planner.shedding(system, wanted_s, out, at_s)))
 
 
-@router.get("/v1/systems/{system}/isolation", responses=told(404, 422, 503))
+@router.get("/v1/systems/{system}/isolation", responses=told(404, 422, 503, gives=Isolation))
 async def isolation(
     service: Asked,
     system: str,
@@ -122,7 +148,7 @@ async def isolation(
     return answer(await reckoned(service.planner.isolation(system, unit, start, end)))
 
 
-@router.get("/v1/systems/{system}/size", responses=told(404, 422, 503))
+@router.get("/v1/systems/{system}/size", responses=told(404, 422, 503, gives=Sizes))
 async def size(
     service: Asked,
     system: str,
@@ -169,7 +195,7 @@ async def size(
     return answer(found)
 
 
-@router.get("/v1/systems/{system}/margin", responses=told(404, 422, 503))
+@router.get("/v1/systems/{system}/margin", responses=told(404, 422, 503, gives=MarginTrend))
 async def margin(service: Asked, system: str) -> Response:
     """Give how the redundancy margin moves, and the date it is gone at present growth."""
     known_system(service, system)
@@ -196,7 +222,7 @@ def _terms(service: RunningSource, budget_month: int | None, price_per_block: fl
     return terms if price_per_block is None else replace(terms, price_per_block=price_per_block)
 
 
-@router.get("/v1/programme", responses=told(422))
+@router.get("/v1/programme", responses=told(422, gives=PROGRAMME))
 async def programme(service: Asked, budget_month: Month = None, price_per_block: Price = None) -> Response:
     """Give replacements and service by date, with reason, interval and budget year."""
     found = await service.planner.programme(_terms(service, budget_month, price_per_block))
@@ -212,7 +238,12 @@ async def programme(service: Asked, budget_month: Month = None, price_per_block:
     )
 
 
-@router.get("/v1/programme.csv", responses=told(422))
+def _text(media_type: str) -> dict[int | str, dict[str, Any]]:
+    """Return how an answer that is no JSON stands in the OpenAPI document."""
+    return {200: {"content": {media_type: {"schema": {"type": "string"}}}}}
+
+
+@router.get("/v1/programme.csv", response_class=Response, responses=told(422) | _text("text/csv"))
 async def programme_csv(
     service: Asked, budget_month: Month = None, price_per_block: Price = None
 ) -> Response:
@@ -225,7 +256,7 @@ async def programme_csv(
     )
 
 
-@router.get("/v1/programme.ics", responses=told(422))
+@router.get("/v1/programme.ics", response_class=Response, responses=told(422) | _text("text/calendar"))
 async def programme_calendar(service: Asked, budget_month: Month = None) -> Response:
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
     text = await service.planner.calendar(_terms(service, budget_month))

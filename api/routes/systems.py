@@ -8,15 +8,18 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
+from api.http.answer_forms import items_of
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import LoadPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, span
 from collector.read_model.history.queries import TooManyMeansError
+from rules.battery.assessment.runtime_trend import BankRuntime
+from rules.system.state import SystemState
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
 
 
-@router.get("", responses=told())
+@router.get("", responses=told(gives=items_of(SystemState, not_yet=list[str])))
 async def systems(service: Asked) -> Response:
     """Give every system: load, units, redundancy, hold-up, requirements, on battery.
 
@@ -28,7 +31,7 @@ async def systems(service: Asked) -> Response:
     return answer({"items": found, "next": None, "not_yet": missing})
 
 
-@router.get("/{system}", responses=told(404, 422, 503))
+@router.get("/{system}", responses=told(404, 422, 503, gives=SystemState))
 async def system(service: Asked, system: str) -> Response:
     """Give one system."""
     if system not in service.estate.systems:
@@ -41,7 +44,7 @@ async def system(service: Asked, system: str) -> Response:
     return answer(state)
 
 
-@router.get("/{system}/runtime", responses=told(404, 422))
+@router.get("/{system}/runtime", responses=told(404, 422, gives=items_of(BankRuntime)))
 async def runtime(
     service: Asked,
     system: str,

@@ -8,7 +8,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import Response
 
-from api.http.json import unit_json
+from api.http.answer_forms import items_of
+from api.http.json import UNIT, unit_json
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import History, QuantityPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, listed, span
@@ -27,14 +28,14 @@ Line = Annotated[
 Points = Annotated[int, Query(ge=1, le=5000, description="the most buckets to give")]
 
 
-@router.get("", responses=told())
+@router.get("", responses=told(gives=items_of(UNIT)))
 async def units(service: Asked) -> Response:
     """Give every unit's last reading, as one unit's is given."""
     sheet = sheet_of(service)
     return answer({"items": [unit_json(sheet, name) for name in service.estate.units], "next": None})
 
 
-@router.get("/{unit}", responses=told(404, 422))
+@router.get("/{unit}", responses=told(404, 422, gives=UNIT))
 async def unit(service: Asked, unit: str) -> Response:
     """Give one unit's last reading, its age, what was doubted, how its card keeps up.
 

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
+from api.http.answer_forms import Shaped, items_of
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer
@@ -29,6 +30,12 @@ class Closing(BaseModel):
     note: Note = Field("", description="what was done or found")
 
 
+BEGUN: Final = Shaped(
+    "WorkBegun", {"work": UnitWork | None, "safety": list[str]}, "Work that is followed now."
+)
+CLOSED: Final = Shaped("WorkClosed", {"unit": str, "closed_by": str}, "Work that is followed no longer.")
+
+
 class Beginning(BaseModel):
     """Who begins work on which unit, and until when it is to take."""
 
@@ -40,7 +47,7 @@ class Beginning(BaseModel):
     note: Note = Field("", description="what is done")
 
 
-@router.get("", responses=told(404))
+@router.get("", responses=told(404, gives=items_of(UnitWork, safety=list[str])))
 async def work(service: Asked, system: str) -> Response:
     """Give the work on a system's units that is followed: how far it has come, and what it does not explain."""
     _known(service, system)
@@ -48,7 +55,7 @@ async def work(service: Asked, system: str) -> Response:
     return answer({"items": () if state is None else state.work, "next": None, "safety": CAUTIONS})
 
 
-@router.post("", responses=told(404, 409, 422))
+@router.post("", responses=told(404, 409, 422, gives=BEGUN))
 async def begin(service: Asked, system: str, said: Beginning) -> Response:
     """Follow work on a unit from now on; what it explains is not told meanwhile. Said again, it gives more time."""
     _unit(service, system, said.unit)
@@ -59,7 +66,7 @@ async def begin(service: Asked, system: str, said: Beginning) -> Response:
     return answer({"work": found, "safety": CAUTIONS})
 
 
-@router.post("/{unit}/close", responses=told(404, 409, 422))
+@router.post("/{unit}/close", responses=told(404, 409, 422, gives=CLOSED))
 async def close(service: Asked, system: str, unit: str, said: Closing) -> Response:
     """End the following of work on a unit; whatever is not as it should be is told from then on."""
     _unit(service, system, unit)

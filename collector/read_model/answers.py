@@ -1,7 +1,7 @@
 """The values that answers of a running service are made of, and how it refuses: what is named outside the collector."""
 
 from collector.messaging.mqtt.generator_status import SetSaid
-from collector.planning.estate_ridethrough import EstateRide
+from collector.planning.estate_ridethrough import EstateRide, EstateStage
 from collector.planning.planner import WORK, Busy, NotYet
 from collector.planning.signed_book import SignedShutdown
 from collector.planning.signed_shutdowns import NotSigned
@@ -15,6 +15,7 @@ __all__ = [
     "Busy",
     "DischargeRecord",
     "EstateRide",
+    "EstateStage",
     "NoSuchOutage",
     "NotSigned",
     "NotYet",

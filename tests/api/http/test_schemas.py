@@ -7,8 +7,15 @@ import jsonschema_rs
 import pytest
 
 from api.app import openapi
+from api.http.answer_forms import components, form_of
 from collector.recorder.trackers.discharges import to_evidence
 from collector.storage.ledger.records import IncidentLine, JournalLine
+from rules.battery.state import BankState
+from rules.phrasing.wire import to_json
+from rules.plant.reading import Reading
+from rules.system.state import SystemState
+from rules.values.verdict import Verdict
+from tests.api.pages import samples
 from tests.api.test_looking_back import BANK, record, steps
 from tests.api.test_service_http import START, an_outage, opened
 
@@ -67,3 +74,50 @@ def test_the_schemas_refuse_what_is_not_answered() -> None:
     for wrong in (bucket, bucket | {"expected_count": None}, bucket | {"expected_count": 1, "more": 1}):
         with pytest.raises(jsonschema_rs.ValidationError):
             jsonschema_rs.validate(schema, whole | {"items": [wrong]})
+
+
+def test_every_answer_in_json_has_a_form_whose_keys_are_named() -> None:
+    for path, methods in DOCUMENT["paths"].items():
+        for method, operation in methods.items():
+            for status, answer in operation["responses"].items():
+                form = answer.get("content", {}).get("application/json", {}).get("schema")
+                if not status.startswith("2") or "application/json" not in answer.get("content", {}):
+                    continue
+                assert form, (method, path)
+                whole = {**form, "components": DOCUMENT["components"]}
+                jsonschema_rs.meta.validate(whole)
+                assert not jsonschema_rs.is_valid(whole, {"nothing": "that is answered"}), (method, path)
+
+
+def test_a_form_follows_the_wire_key_by_key() -> None:
+    assert form_of(dict[str, tuple[float, ...]]) == {
+        "type": "object",
+        "additionalProperties": {"type": "array", "items": {"type": ["number", "null"]}},
+    }
+    assert form_of(tuple[str, int]) == {
+        "type": "array",
+        "prefixItems": [{"type": "string"}, {"type": "integer"}],
+        "minItems": 2,
+        "maxItems": 2,
+    }
+    assert form_of(Verdict | None) == {"anyOf": [{"enum": [v.value for v in Verdict]}, {"type": "null"}]}
+    with pytest.raises(TypeError, match="no form for"):
+        form_of(bytes)
+
+
+@pytest.mark.parametrize("kind", [SystemState, BankState, Reading])
+def test_what_the_wire_writes_of_a_value_fits_its_form(kind: type[Any]) -> None:
+    sheet = samples.short()
+    known: dict[type[Any], list[Any]] = {
+        SystemState: list(sheet.systems),
+        BankState: list(sheet.banks),
+        Reading: [view.reading for view in sheet.units if view.reading],
+    }
+    form = {**form_of(kind), "components": {"schemas": components()}}
+    assert known[kind]
+    for value in known[kind]:
+        plain = to_json(value)
+        jsonschema_rs.validate(form, plain, validate_formats=True)
+        assert isinstance(plain, dict)
+        assert not jsonschema_rs.is_valid(form, plain | {"another": 1})
+        assert not jsonschema_rs.is_valid(form, dict(list(plain.items())[1:]))
