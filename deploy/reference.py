@@ -192,6 +192,8 @@ def _kind(schema: dict[str, Any], *, null: bool) -> str:
     kind, by_name = schema.get("type", "any"), schema.get("additionalProperties")
     if schema.get("format") == "date-time":
         return "time"
+    if "prefixItems" in schema:
+        return "[" + ", ".join(_takes(one, null=null) for one in schema["prefixItems"]) + "]"
     if kind == "array":
         return "list of " + _takes(schema.get("items", {}), null=null)
     if isinstance(kind, list):
