@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.audit.predicates.registry import not_thought_of
+
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("rules", "collector", "api")
 DOORS = 12
@@ -130,3 +132,8 @@ def test_a_sentence_is_found() -> None:
     assert sentences_in("why = f'The load of {name} is not known.'") == 1
     assert sentences_in("'The load of a line is not known.'") == 0
     assert sentences_in("raise ValueError('want a load that is known')") == 0
+
+
+def test_the_audit_knows_what_must_be_so_of_whatever_is_said() -> None:
+    """A new code or alarm gets a predicate in tests/audit/predicates, or in `undecided` there a reason why it has none."""
+    assert not_thought_of() == []

@@ -54,7 +54,10 @@ def shares_of(plant: SystemPlant, state: SimSystem) -> tuple[float, ...]:
 
 def after(plant: SystemPlant, state: SimSystem, feed: Feed, t_s: float, dt_s: float) -> SimSystem:
     """Return the system at `t_s` + `dt_s`. Steps of at most two seconds while anything is disturbed."""
-    units = tuple(cabinet.switched(p, s, feed, dt_s) for p, s in zip(plant.units, state.units, strict=True))
+    feeds = tuple(cabinet.at_terminals(s, feed) for s in state.units)
+    units = tuple(
+        cabinet.switched(p, s, own, dt_s) for p, s, own in zip(plant.units, state.units, feeds, strict=True)
+    )
     state = replace(state, units=units)
     fed = any(u.mode in CARRYING or u.mode is Mode.BYPASS for u in units)
     lost_at_s = None if fed else (t_s if state.lost_at_s is None else state.lost_at_s)
@@ -63,13 +66,13 @@ def after(plant: SystemPlant, state: SimSystem, feed: Feed, t_s: float, dt_s: fl
     shares = shares_of(plant, state)
     room_c = plant.room_at(t_s)
     moved = []
-    for unit, now, share in zip(plant.units, units, shares, strict=True):
+    for unit, now, share, own in zip(plant.units, units, shares, feeds, strict=True):
         lines = [line - 1 for line in unit.line_order]
         watts = tuple(board_w[i] * share * scale for i in lines)
         va = tuple(w / plant.load.power_factor[i] for w, i in zip(watts, lines, strict=True))
         heat = cabinet.heated(unit, now.heat, watts, va, dt_s)
         moved.append(
-            cabinet.powered(unit, replace(now, heat=heat), feed, watts=watts, va=va, room_c=room_c, dt_s=dt_s)
+            cabinet.powered(unit, replace(now, heat=heat), own, watts=watts, va=va, room_c=room_c, dt_s=dt_s)
         )
     return replace(state, units=_overloaded(tuple(moved), feed), lost_at_s=lost_at_s)
 

@@ -82,7 +82,10 @@ class UnitPlant:
 
 @dataclass(frozen=True, slots=True)
 class SimUnit:
-    """A cabinet at one moment. `watts` and `va` are by its own line; `heat` 1 is the overload's end."""
+    """A cabinet at one moment. `watts` and `va` are by its own line; `heat` 1 is the overload's end.
+
+    `cut`: its input breaker is open, so that nothing of its supply reaches it.
+    """
 
     mode: Mode
     bank: SimBank
@@ -93,6 +96,7 @@ class SimUnit:
     watts: tuple[float, ...] = ()
     va: tuple[float, ...] = ()
     input_w: float = 0.0
+    cut: bool = False
 
     @property
     def on_battery(self) -> bool:
@@ -125,6 +129,11 @@ def heated(
     )
     allowed_s = overload_s(worst)
     return max(heat - dt_s / 300.0, 0.0) if math.isinf(allowed_s) else heat + dt_s / allowed_s
+
+
+def at_terminals(state: SimUnit, feed: Feed) -> Feed:
+    """Return what stands at a cabinet's own terminals, of what stands on its supply's busbar."""
+    return Feed(FeedSource.NOTHING, 0.0, 0.0, feed.nominal_v) if state.cut else feed
 
 
 def switched(plant: UnitPlant, state: SimUnit, feed: Feed, dt_s: float) -> SimUnit:

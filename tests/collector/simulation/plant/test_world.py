@@ -135,3 +135,12 @@ def test_the_same_world_played_twice_is_the_same() -> None:
     load = LoadShape("load", 5, (4000.0, 4100.0, 3900.0), (0.95, 0.9, 0.92))
     plant, state = world(unit("1"), unit("2"), load=load)
     assert after(plant, dark(state), 90.0) == after(plant, dark(state), 90.0)
+
+
+def test_a_unit_whose_input_breaker_is_open_runs_on_its_bank_alone_and_comes_back_with_it() -> None:
+    plant, state = world(unit("1"), unit("2"), load=steady(3000.0, 3000.0, 3000.0))
+    cut = state.with_unit(("s", 0), replace(state.unit(("s", 0)), cut=True))
+    held = after(plant, cut, 10.0)
+    assert [u.mode for u in held.systems["s"].units] == [Mode.BATTERY, Mode.NORMAL]
+    closed = held.with_unit(("s", 0), replace(held.unit(("s", 0)), cut=False))
+    assert [u.mode for u in after(plant, closed, 60.0).systems["s"].units] == [Mode.NORMAL, Mode.NORMAL]

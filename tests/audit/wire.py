@@ -1,0 +1,172 @@
+"""A story's surroundings: no sockets, no threads, no other process, and no waiting. What is played is the same each time.
+
+The client, the reader and the poller are the service's own, down to the octets; only the socket between them and the
+simulated agents is left out. The event loop runs at once what others would give to a thread, so the clock can be turned
+on as soon as nothing is left to do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Self, TypeVar
+from unittest.mock import patch
+
+from collector.assessment.worker import JudgementFailed
+from collector.cards.snmp.errors import NoReply
+from collector.cards.snmp.transport import Peer, Traffic
+from collector.messaging.delivery.letter import LETTER, Letter
+from collector.process.clock import TurnedClock
+from collector.simulation.cards.agent import Agent
+from collector.storage.ledger.records import Outgoing
+
+T = TypeVar("T")
+
+
+class InlineLoop(asyncio.SelectorEventLoop):
+    """An event loop that runs at once what is meant for a thread, and knows whether anything is left to do."""
+
+    def run_in_executor(  # type: ignore[override]  # the future is done when it is returned
+        self, executor: Executor | None, func: Callable[..., T], *args: Any
+    ) -> asyncio.Future[T]:
+        """Run a function now."""
+        future: asyncio.Future[T] = self.create_future()
+        try:
+            future.set_result(func(*args))
+        except BaseException as error:  # noqa: BLE001 - it is the caller's, as from a thread
+            future.set_exception(error)
+        return future
+
+    async def getaddrinfo(self, host: Any, port: Any, **_: Any) -> Any:
+        """Return an address as it stands: none here is a name."""
+        return [(socket.AF_INET, socket.SOCK_DGRAM, 17, "", (host, port))]
+
+    @property
+    def idle(self) -> bool:
+        """Return whether nobody but the caller is ready to run."""
+        return not self._ready  # type: ignore[attr-defined]  # what runs next, as CPython keeps it
+
+
+class QuickClock(TurnedClock):
+    """A turned clock that goes on as soon as everybody waits."""
+
+    def __init__(self, start: datetime) -> None:
+        super().__init__(start)
+        self.before_waking: Callable[[], None] = lambda: None
+
+    def restarted(self) -> None:
+        """Let the service be another run of itself: its seconds compare with none of before."""
+        self.start_id = f"{self.start_id}+"
+
+    @staticmethod
+    async def _settle(_settle_s: float) -> None:
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, InlineLoop)
+        await asyncio.sleep(0)
+        while not loop.idle:  # noqa: ASYNC110 - nothing says that nothing is left but the loop itself
+            await asyncio.sleep(0)
+
+
+@dataclass
+class Ether:
+    """Stands for the sockets: datagrams go to agents by address, and cost the time that the story says."""
+
+    clock: TurnedClock
+    agents: Mapping[str, Agent]
+    delay_s: Callable[[str], float] = lambda _address: 0.0
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        pass
+
+    async def exchange(  # noqa: PLR0917 - as `collector.cards.snmp.transport.Transport.exchange`
+        self,
+        peer: Peer,
+        message_id: int,
+        datagram: bytes,
+        accept: Callable[[bytes], T | None],
+        deadline_s: float,
+        traffic: Traffic | None = None,
+    ) -> T:
+        """Return what `accept` makes of the agent's reply. Raises NoReply after the deadline."""
+        began_s = self.clock.monotonic_s()
+        delay_s = self.delay_s(peer.key[0])
+        if delay_s:
+            await self.clock.sleep_until(began_s + min(delay_s, deadline_s))
+        reply = self.agents[peer.key[0]].respond(datagram) if delay_s < deadline_s else None
+        if traffic is not None:
+            traffic.requests += 1
+            traffic.octets_out += len(datagram)
+            traffic.octets_in += len(reply or b"")
+        found = None if reply is None else accept(reply)
+        if found is None:
+            await self.clock.sleep_until(began_s + deadline_s)
+            raise NoReply(f"no reply within {deadline_s:g} s")
+        return found
+
+    def forget(self, peer: Peer) -> None:
+        """Nothing is kept."""
+
+
+class HereWorker:
+    """Judges at once and in this process, as the judging process would."""
+
+    def __init__(self) -> None:
+        self.trouble: str | None = None
+        self.waiting_count = 0
+        self.oldest_s = 0.0
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        pass
+
+    async def ask(self, key: str, function: Callable[..., T], *arguments: object, about: str = "") -> T:
+        """Return what the function says. Raises JudgementFailed."""
+        await asyncio.sleep(0)
+        try:
+            return function(*arguments)
+        except Exception as error:
+            self.trouble = f"{about or key}: {error}"
+            raise JudgementFailed(self.trouble) from error
+
+
+@dataclass
+class Desk:
+    """The one channel: takes every letter, and notes when it came."""
+
+    clock: TurnedClock
+    id: str = "desk"
+    batch: int = 50
+    letters: list[tuple[float, Letter]] = field(default_factory=list)
+
+    async def run(self) -> None:
+        """Hold nothing open."""
+        await asyncio.Event().wait()
+
+    async def send(self, message: Outgoing) -> str:
+        """Take a letter."""
+        if message.schema == LETTER:
+            self.letters.append((self.clock.now().timestamp(), Letter.of(message.body)))
+        return "taken"
+
+
+@contextmanager
+def joined(ether: Ether, desk: Desk) -> Iterator[None]:
+    """Have services that are made meanwhile speak to these agents and this desk, and judge in this process."""
+    with ExitStack() as stack:
+        for place, made in (
+            ("collector.service.assembly.Transport", lambda: ether),
+            ("collector.service.assembly.Worker", HereWorker),
+            ("collector.messaging.delivery.office.channels_of", lambda *_a, **_k: {"desk": desk}),
+        ):
+            stack.enter_context(patch(place, made))
+        yield
