@@ -12,7 +12,7 @@ from rules.alarms.conditions.outage import words_at
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm, Deadline
-from rules.alarms.plant_memory import Scene
+from rules.alarms.plant_memory import Scene, UnitMemory
 from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_words, lasted, listed, short_form
 from rules.plant.topology import Thing, Topology
@@ -262,15 +262,17 @@ def _power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         what = f"Mains lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
         return what, "", tuple(lines), f"mains lost for {took}, back now"
     have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
+    unread = _not_read_since(case)
+    since = f", {len(unread)} not read since" if unread else ""
     if topology.kind(about) is Thing.UNIT and fed:
         briefly = "alone on its bank"
-        what = f"{capital(where)} alone runs on its bank; {have}."
+        what = f"{capital(where)} alone runs on its bank{since}; {have}."
     elif fed:
         briefly = f"supply lost, {counted(len(on), 'unit')} on battery"
-        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery; {have}."
+        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery{since}; {have}."
     else:
         briefly = f"mains lost, {counted(len(on), 'unit')} on battery"
-        what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery."
+        what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery{since}."
     return what, _power_do(case), tuple(lines), briefly
 
 
@@ -289,7 +291,21 @@ def _fed_beside(case: NoticeCase) -> list[str]:
     about = case.incident.about
     ever = {u for p in case.incident.parts.values() for u in p.units}
     known = case.scene.known(topology.units(topology.supply(about) or about))
-    return [m.unit for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
+    fed = [m for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
+    return [m.unit for m in fed if not _of_before(case, m)]
+
+
+def _of_before(case: NoticeCase, unit: UnitMemory) -> bool:
+    """Return whether what was last read of a unit is of before the incident began."""
+    return unit.seen_s is None or unit.seen_s < case.incident.opened_s
+
+
+def _not_read_since(case: NoticeCase) -> list[str]:
+    """Return the units of the supply that answer and were not read since the incident began."""
+    topology, about = case.scene.topology, case.incident.about
+    ever = {u for p in case.incident.parts.values() for u in p.units}
+    known = case.scene.known(topology.units(topology.supply(about) or about))
+    return [m.unit for m in known if m.unit not in ever and _of_before(case, m)]
 
 
 def _fed_again(case: NoticeCase) -> list[str]:

@@ -152,6 +152,21 @@ def test_what_a_message_says_of_an_alarm_and_of_its_system_is_counted_to_one_mom
     assert any(f"{left} left at the least" in line for line in latest.lines)
 
 
+@pytest.mark.parametrize("late", [("W2",), tuple(NORTH[1:])])
+def test_a_unit_that_was_not_read_since_the_mains_went_counts_for_neither_side(late: tuple[str, ...]) -> None:
+    """Its last reading shows mains, but of before: it has none "still", and is said not to be read."""
+    watch = Watch()
+    watch.calm(5)
+    for seconds in range(10, 17):
+        watch.give(*(on_bank(u, float(seconds)) for u in NORTH if u not in late))
+    (opened,) = watch.notices()
+    on = len(NORTH) - len(late)
+    count = f"{on} units" if on > 1 else "1 unit"
+    assert f": {count} on battery, {len(late)} not read since." in opened.what
+    assert "still" not in opened.what
+    assert "mains failure" not in opened.do
+
+
 def test_failed_starts_break_out_and_send_somebody_to_the_set() -> None:
     watch = Watch()
     outage(watch)
