@@ -151,8 +151,11 @@ class CardKnowledge:
         return True
 
     def _check_identity(self, state: WireState) -> None:
-        now = {name: str(state.values[name]) for name in _IDENTITY if name in state.values}
         self.changed = ()
+        known = state.since and state.since == self.rests.number
+        if known and state.engine_id is None and self.identity and _ENGINE not in self.identity:
+            return  # no more than numbers of the live part moved since the last poll
+        now = {name: str(state.values[name]) for name in _IDENTITY if name in state.values}
         if not now:
             return
         before = self.identity

@@ -7,7 +7,7 @@ every poll is looked at; but for the sign of its current, which only a discharge
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,14 +32,20 @@ _PASSING: Final = frozenset(("sysUpTime", "upsEstimatedMinutesRemaining"))
 
 @dataclass(slots=True)
 class Rests:
-    """What a card said when it was last looked at. `looks`: how often it was; `since`: polls passed over since then."""
+    """What a card said when it was last looked at. `looks`: how often it was; `since`: polls passed over since then.
+
+    `strayed`: the keys that moved since then, where that is known of every read (`number` is the last one's).
+    """
 
     said: Mapping[str, WireValue] | None = None
     looks: int = 0
     since: int = 0
+    number: int = 0
+    strayed: set[str] | None = None
 
     def again(self, state: WireState, corrections: CorrectionSet) -> bool:
         """Return whether a poll needs no look; one that does is noted as looked at."""
+        self._stray(state)
         if (
             self.looks >= YOUNG
             and self.since < SELDOM - 1
@@ -47,20 +53,33 @@ class Rests:
             and all(one.ruling is Ruling.DIRECTION for one in corrections.by_object.values())
             and state.values.get("upsOutputSource") == _NORMAL
             and self.said is not None
-            and _alike(state.values, self.said)
+            and self._alike(state.values, self.said)
         ):
             self.since += 1
             return True
         self.said, self.since = state.values, 0
+        self.strayed = set() if state.number else None
         self.looks += 1
         return False
 
+    def _stray(self, state: WireState) -> None:
+        known = state.since and state.since == self.number
+        self.number = state.number
+        if self.strayed is not None:
+            self.strayed = self.strayed.union(state.moved) if known else None
+
+    def _alike(self, now: Mapping[str, WireValue], said: Mapping[str, WireValue]) -> bool:
+        return _alike(now, said) if self.strayed is None else _near(self.strayed, now, said)
+
 
 def _alike(now: Mapping[str, WireValue], before: Mapping[str, WireValue]) -> bool:
-    if len(now) != len(before):
-        return False
-    for key, value in now.items():
-        was = before.get(key)
+    return len(now) == len(before) and _near(now, now, before)
+
+
+def _near(keys: Iterable[str], now: Mapping[str, WireValue], before: Mapping[str, WireValue]) -> bool:
+    """Return whether the values of some keys moved by no more than their noise."""
+    for key in keys:
+        value, was = now[key], before.get(key)
         if value == was or (key in _PASSING and type(value) is type(was)):
             continue
         if key not in _MEASURED or not isinstance(value, int) or not isinstance(was, int):

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from enum import StrEnum
 from functools import partial
 from math import inf
 from typing import Any, Final, TypeVar
 
 from collector.cards.mib.correction_set import STANDARD, Correction, CorrectionSet, Ruling
+from collector.cards.mib.moved import again, card_alarms, over_zeros, part_times, uptime_s
 from collector.cards.mib.repeats import (
     AMPERES_HIGH,
     EVERYDAY,
@@ -29,7 +29,6 @@ from collector.cards.mib.repeats import (
     Repeats,
 )
 from collector.cards.mib.upsmib import (
-    ALARMS,
     BATTERY_STATUS,
     BY_NAME,
     LINES,
@@ -141,7 +140,16 @@ def decode(
 
     `repeats` are those of the card, where its readings are made one after the other.
     """
-    return _Decoder(state, corrections, repeats or Repeats()).reading(unit, stamp)
+    repeats = repeats or Repeats()
+    found = again(unit, stamp, state, corrections, repeats)
+    if found is None:
+        decoder = _Decoder(state, corrections, repeats)
+        found = decoder.reading(unit, stamp)
+        beside = decoder.beside
+    else:
+        beside = repeats.beside
+    repeats.made(0 if corrections.stale else state.number, found, beside)
+    return found
 
 
 def decode_value(key: str, raw: WireValue, corrections: CorrectionSet = STANDARD) -> float | None:
@@ -191,13 +199,7 @@ class _Decoder:
         self.repeats.begin(self.corrections, self.state.types)
         source = self._source()
         self.on_battery = None if source is None else source is OutputSource.BATTERY
-        self.beside = (
-            values.get("upsOutputSource"),
-            self.on_battery,
-            self._some("upsOutputPower"),
-            self._some("upsOutputVoltage"),
-        )
-        uptime = values.get("sysUpTime")
+        self.beside = over_zeros(values, self.on_battery)
         battery = self._part("battery", self._battery)
         bad_count = self.number("upsInputLineBads", BY_NAME["upsInputLineBads"])
         output = OutputReading(
@@ -208,7 +210,7 @@ class _Decoder:
         reading = Reading(
             unit=unit,
             stamp=stamp,
-            agent_uptime_s=uptime / 100.0 if isinstance(uptime, int) and uptime >= 0 else None,
+            agent_uptime_s=uptime_s(values.get("sysUpTime")),
             battery=battery,
             input=InputReading(
                 bad_count=None if bad_count is None else int(bad_count),
@@ -216,13 +218,11 @@ class _Decoder:
             ),
             output=output,
             bypass=self._part("bypass", self._bypass),
-            card_alarms=None
-            if self.state.alarms is None
-            else tuple(ALARMS.get(oid, oid) for oid in self.state.alarms),
+            card_alarms=card_alarms(self.state),
             test=self._part("test", self._test),
             nameplate=self._part("nameplate", self._nameplate, self.state.engine_id),
             missing=self.state.missing,
-            part_at=self._part_times(stamp),
+            part_at=part_times(self.state, stamp),
             doubts=(),
         )
         self._places()
@@ -338,15 +338,6 @@ class _Decoder:
             line,
         )
         return True
-
-    def _part_times(self, stamp: Stamp) -> Mapping[str, datetime]:
-        times = self.state.part_at
-        named = {
-            "bypass": times.get(TablePart.SLOW),
-            "test": times.get(TablePart.SLOW),
-            "nameplate": times.get(TablePart.NAMEPLATE),
-        }
-        return {name: at for name, at in named.items() if at is not None and at != stamp.at}
 
     def _places(self) -> None:
         """Say which objects stand where the standard does not put them."""

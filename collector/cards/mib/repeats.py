@@ -12,7 +12,7 @@ from typing import Any, Final, TypeVar
 
 from collector.cards.mib.correction_set import STANDARD, CorrectionSet
 from collector.cards.mib.upsmib import BY_NAME, LINES, Kind, MibObject
-from rules.plant.reading import Doubt
+from rules.plant.reading import Doubt, Reading
 
 T = TypeVar("T")
 
@@ -31,9 +31,14 @@ WARM_C: Final = 59.0
 class Repeats:
     """What the parts of one card's values were last taken to mean. Not to be shared by cards."""
 
-    __slots__ = ("_corrections", "_parts", "_types")
+    __slots__ = ("_corrections", "_number", "_parts", "_types", "beside", "reading")
 
     def __init__(self) -> None:
+        self.reading: Reading | None = None
+        """The last reading that was made, where it is known which of its values the next read moves."""
+        self.beside: tuple[object, ...] = ()
+        """What decided over zeros in it."""
+        self._number = 0
         self._corrections: CorrectionSet = STANDARD
         self._types: Mapping[str, str] = {}
         self._parts: dict[str, tuple[tuple[object, ...], Any, tuple[Doubt, ...]]] = {}
@@ -43,6 +48,14 @@ class Repeats:
         if corrections is not self._corrections or types != self._types:
             self._corrections, self._types = corrections, types
             self._parts.clear()
+
+    def made_of(self, number: int, corrections: CorrectionSet) -> Reading | None:
+        """Return the last reading, if it was made of the values of the read of that number, under the same corrections."""
+        return self.reading if number == self._number and corrections is self._corrections else None
+
+    def made(self, number: int, reading: Reading, beside: tuple[object, ...]) -> None:
+        """Note a reading that was made of the read of a number; 0: of that nothing is known."""
+        self._number, self.reading, self.beside = number, reading if number else None, beside
 
     def meant(self, part: str, came: tuple[object, ...], make: Callable[[], T], doubts: list[Doubt]) -> T:
         """Return what a part means, made by `make` where `came` is new; what is doubted of it is put to `doubts`."""

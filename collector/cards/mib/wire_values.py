@@ -53,7 +53,8 @@ class CardRead:
 
     `types`: ASN.1 type seen, only where it is not the standard's. `alarms`: the OIDs in the alarm table,
     None when it was not read. `odd_places`: keys found where the standard does not put them -> the OID.
-    `engine_id`: of SNMPv3, in hexadecimal.
+    `engine_id`: of SNMPv3, in hexadecimal. `number`: of this read, where it is known what the next one moves; `since`: that
+    of the read from whose values these differ in the keys `moved` alone; 0: not known.
     """
 
     parts: frozenset[TablePart]
@@ -64,11 +65,14 @@ class CardRead:
     odd_places: Mapping[str, str] = field(default_factory=dict)
     cost: ReadCost = field(default_factory=ReadCost)
     engine_id: str | None = None
+    number: int = field(default=0, compare=False)
+    since: int = field(default=0, compare=False)
+    moved: tuple[str, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class WireState:
-    """The newest of every part of one card, with the time of each."""
+    """The newest of every part of one card, with the time of each. `number`, `since`, `moved`: as those of the last read."""
 
     values: Mapping[str, WireValue] = field(default_factory=dict)
     types: Mapping[str, str] = field(default_factory=dict)
@@ -77,9 +81,14 @@ class WireState:
     odd_places: Mapping[str, str] = field(default_factory=dict)
     part_at: Mapping[TablePart, datetime] = field(default_factory=dict)
     engine_id: str | None = None
+    number: int = field(default=0, compare=False)
+    since: int = field(default=0, compare=False)
+    moved: tuple[str, ...] = field(default=(), compare=False)
 
     def after(self, wire: CardRead, at: datetime) -> WireState:
         """Return the state after a read. Values of the parts read are replaced, absent ones dropped."""
+        if wire.since and wire.since == self.number:
+            return self._moved(wire, at)
         values = self.values
         kept = {key: values[key] for key in _of_other_parts(tuple(values), wire.parts)}
         kept.update(wire.values)
@@ -95,6 +104,23 @@ class WireState:
             odd_places=wire.odd_places,
             engine_id=wire.engine_id or self.engine_id,
             part_at={**self.part_at, **dict.fromkeys(wire.parts, at)},
+            number=wire.number,
+        )
+
+    def _moved(self, wire: CardRead, at: datetime) -> WireState:
+        """Return the state after a read that moved a few values of the last one."""
+        came = wire.values
+        return WireState(
+            values={**self.values, **{key: came[key] for key in wire.moved}},
+            types=self.types,
+            alarms=self.alarms if wire.alarms is None else wire.alarms,
+            missing=wire.missing,
+            odd_places=wire.odd_places,
+            engine_id=wire.engine_id or self.engine_id,
+            part_at={**self.part_at, **dict.fromkeys(wire.parts, at)},
+            number=wire.number,
+            since=wire.since,
+            moved=wire.moved,
         )
 
 

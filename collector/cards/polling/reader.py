@@ -12,6 +12,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import count
 from typing import Final
 
 from collector.cards.mib.capability import KINDS_KEPT, Capability, from_answers, from_walk
@@ -30,6 +31,7 @@ from collector.cards.snmp import ber
 from collector.cards.snmp.client import Client, CommunitySecurity, Patience, Security, walk
 from collector.cards.snmp.credentials import Community, Credentials
 from collector.cards.snmp.errors import CardRefused, HostUnreachable, NoReply, PortClosed
+from collector.cards.snmp.last_reply import LastReply
 from collector.cards.snmp.transport import Transport
 
 FIRST_SIZE: Final = 20
@@ -48,6 +50,45 @@ KNOCK_AFTER: Final = 2
 
 Plan = Mapping[str, tuple[str, MibObject | None, int]]
 """OID -> (wire key, object, the tag it should come with); no object stands for sysUpTime."""
+_LIVE: Final = frozenset({TablePart.LIVE})
+_numbers: Final = count(1)
+"""Numbers of reads: no two of one run of the program have the same."""
+
+
+@dataclass(slots=True)
+class _Said:
+    """What a card said when it was last asked for its live part in one request, each value of its usual type.
+
+    `number` is that read's, `keys` are the wire keys in the order of the reply. 0: nothing of that kind is known.
+    """
+
+    reply: LastReply = field(default_factory=LastReply)
+    plan: Plan | None = None
+    keys: tuple[str, ...] = ()
+    values: Mapping[str, WireValue] = field(default_factory=dict)
+    moved: tuple[str, ...] = ()
+    number: int = 0
+
+    def asked(self, plan: Plan) -> None:
+        """Note what is about to be asked; of another plan nothing was said."""
+        if plan is not self.plan:
+            self.plan, self.keys, self.number = plan, tuple(key for key, _, _ in plan.values()), 0
+            self.reply.forget()
+
+    def values_after(self, moved: tuple[tuple[int, int], ...]) -> Mapping[str, WireValue]:
+        """Return the values with those that moved, whose keys are `moved` then."""
+        news = {self.keys[place]: number for place, number in moved}
+        self.values, self.moved = {**self.values, **news}, tuple(news)
+        self.reply.settled(alike=True)
+        return self.values
+
+    def settled(self, pdu: ber.Pdu, values: Mapping[str, WireValue], *, plain: bool) -> None:
+        """Take a reply that was decoded whole; `plain`: every value came in its place, and of its usual type."""
+        self.values, self.number = values, 0
+        if plain and [oid for oid, _, _ in pdu.varbinds] == list(self.plan or ()):
+            self.reply.settled(alike=False)
+        else:
+            self.reply.forget()
 
 
 @lru_cache(maxsize=4 * KINDS_KEPT)
@@ -87,6 +128,7 @@ class CardReader:
     _discovered_s: float = 0.0
     _planned_for: Capability | None = None
     _plans: dict[frozenset[TablePart], Plan] = field(default_factory=dict)
+    _said: _Said = field(default_factory=_Said)
 
     @classmethod
     def of(
@@ -133,14 +175,22 @@ class CardReader:
         if self.capability is None or (old and TablePart.NAMEPLATE in parts):
             await self.discover()
         assert self.capability is not None  # noqa: S101 - discovered, or discover() raised
-        values, types = await self._get(self._plan(parts, self.capability))
+        said = self._said if parts == _LIVE else None
+        since = 0 if said is None else said.number
+        values, types, moved = await self._get(self._plan(parts, self.capability), said)
+        number = 0
+        if said is not None:
+            number = said.number = next(_numbers)
         alarms = await self._alarms(parts, values)
         after = self._counts()
         engine = getattr(self.client.security, "engine", None)
         cost = ReadCost(loop.time() - started_s, *(b - a for a, b in zip(before, after, strict=True)))
         held = self.capability
         known_by = engine.id.hex() if engine is not None else None
-        return CardRead(parts, values, types, alarms, held.missing, held.odd, cost, known_by)
+        return CardRead(
+            parts, values, types, alarms, held.missing, held.odd, cost, known_by,
+            number=number, since=0 if moved is None else since, moved=moved or (),
+        )  # fmt: skip
 
     async def discover(self) -> Capability:
         """Find what the card holds: by a walk, or by asking for each object where it cannot be walked."""
@@ -167,7 +217,7 @@ class CardReader:
         }
         if known.odd:  # rows stand elsewhere: asking at the standard's places could mix two numberings
             wanted = {key: oid for key, oid in wanted.items() if "." not in key}
-        values, _ = await self._get(_planned(tuple(wanted.items())))
+        values, _, _ = await self._get(_planned(tuple(wanted.items())))
         places = {**known.places, **{key: wanted[key] for key in values}}
         return from_answers(places)
 
@@ -190,15 +240,24 @@ class CardReader:
             plan = self._plans[parts] = _planned(tuple(places.items()))
         return plan
 
-    async def _get(self, plan: Plan) -> tuple[dict[str, WireValue], dict[str, str]]:
-        """Return the values asked for, and the odd types among them; what is not answered is absent."""
+    async def _get(
+        self, plan: Plan, said: _Said | None = None
+    ) -> tuple[Mapping[str, WireValue], dict[str, str], tuple[str, ...] | None]:
+        """Return the values asked for, and the odd types among them; what is not answered is absent.
+
+        And, where no more than numbers moved since what was `said`, the keys of these.
+        """
         values: dict[str, WireValue] = {}
         types: dict[str, str] = {}
         pending = self._chunks(list(plan))
+        whole = said if len(pending) == 1 else None
+        if said is not None:
+            said.asked(plan)
         while pending:
             chunk = pending.pop(0)
+            last = whole.reply if whole is not None and len(chunk) == len(plan) else None
             try:
-                pdu = await self._ask_sized(chunk)
+                pdu = await self._ask_sized(chunk, last)
             except _TooLarge:
                 half = (len(chunk) + 1) // 2
                 pending[:0] = [chunk[:half], chunk[half:]]
@@ -206,20 +265,13 @@ class CardReader:
             if pdu.error_status != ber.NO_ERROR:
                 pending[:0] = self._around(chunk, pdu)
                 continue
-            for oid, tag, value in pdu.varbinds:
-                asked = plan.get(oid)
-                if asked is None or value is None:
-                    continue
-                key, item, expected = asked
-                if type(value) is int and (tag == expected or item is None):
-                    values[key] = value
-                elif item is not None:
-                    kept, odd = wire_value(item, tag, value)
-                    if kept is not None:
-                        values[key] = kept
-                    if odd is not None:
-                        types[key] = odd
-        return values, types
+            if pdu.moved is not None and whole is not None:
+                return whole.values_after(pdu.moved), types, whole.moved
+            _take(plan, pdu, values, types)
+        if said is not None:
+            plain = last is not None and not types and len(values) == len(plan)
+            said.settled(pdu, values, plain=plain)
+        return values, types, None
 
     @staticmethod
     def _around(chunk: Sequence[str], pdu: ber.Pdu) -> list[list[str]]:
@@ -240,10 +292,10 @@ class CardReader:
         length = -(-len(oids) // count)
         return [oids[i : i + length] for i in range(0, len(oids), length)]
 
-    async def _ask_sized(self, oids: Sequence[str]) -> ber.Pdu:
+    async def _ask_sized(self, oids: Sequence[str], last: LastReply | None = None) -> ber.Pdu:
         """Ask, and learn from the outcome how much this card bears. Raises _TooLarge where it was too much."""
         try:
-            pdu = await self.client.ask(ber.GET, oids)
+            pdu = await self.client.ask(ber.GET, oids, last=last)
         except NoReply:
             if await self._size_is_to_blame(len(oids)):
                 raise _TooLarge from None
@@ -302,6 +354,23 @@ class CardReader:
         if live:
             self._alarms_counted = present
         return tuple(_alarm_identity(value) for _, _, value in rows if value is not None)
+
+
+def _take(plan: Plan, pdu: ber.Pdu, values: dict[str, WireValue], types: dict[str, str]) -> None:
+    """Take the values of a reply, and the odd types among them."""
+    for oid, tag, value in pdu.varbinds:
+        asked = plan.get(oid)
+        if asked is None or value is None:
+            continue
+        key, item, expected = asked
+        if type(value) is int and (tag == expected or item is None):
+            values[key] = value
+        elif item is not None:
+            kept, odd = wire_value(item, tag, value)
+            if kept is not None:
+                values[key] = kept
+            if odd is not None:
+                types[key] = odd
 
 
 def _alarm_identity(value: ber.Value) -> str:

@@ -2,5 +2,6 @@
 
 Read in this order: `ber` (the codec), `errors`, `credentials` (what we show a card), `target` (where it answers),
 `keys` (keys and ciphers of SNMPv3), `secured_message`, `usm` (messages verified before they are decoded), `transport`
-(one socket per address family, one request in flight per card), `client` (one request with its retries; walks).
+(one socket per address family, one request in flight per card), `last_reply` (what moved since), `client` (one request
+with its retries; walks).
 """

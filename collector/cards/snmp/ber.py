@@ -93,13 +93,17 @@ _MAX_ARCS: Final = 128
 
 @dataclass(frozen=True, slots=True)
 class Pdu:
-    """A request or response. For GETBULK `error_status` is non-repeaters, `error_index` max-repetitions."""
+    """A request or response. For GETBULK `error_status` is non-repeaters, `error_index` max-repetitions.
+
+    `moved`: place and number of the varbinds that are other than in the last reply; `varbinds` is then left out.
+    """
 
     type: int
     request_id: int
     error_status: int
     error_index: int
     varbinds: list[Varbind]
+    moved: tuple[tuple[int, int], ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

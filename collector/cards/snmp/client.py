@@ -9,12 +9,14 @@ from __future__ import annotations
 import random
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Protocol
 
 from collector.cards.snmp import ber
 from collector.cards.snmp.ber import Pdu, Template
 from collector.cards.snmp.credentials import Community, Version
 from collector.cards.snmp.errors import CardRefused, MalformedMessage, NoReply
+from collector.cards.snmp.last_reply import LastReply
 from collector.cards.snmp.transport import Peer, Traffic, Transport, resolve
 
 Send = Callable[[int, bytes, Callable[[bytes], Pdu | None]], Awaitable[Pdu]]
@@ -24,8 +26,13 @@ Send = Callable[[int, bytes, Callable[[bytes], Pdu | None]], Awaitable[Pdu]]
 class Security(Protocol):
     """What makes a message of a PDU and a PDU of a message."""
 
-    async def exchange(self, pdu: Template, message_id: int, send: Send) -> Pdu:
-        """Wrap, send, unwrap; including whatever must be asked of the card first (SNMPv3's discovery)."""
+    async def exchange(
+        self, pdu: Template, message_id: int, send: Send, last: LastReply | None = None
+    ) -> Pdu:
+        """Wrap, send, unwrap; including whatever must be asked of the card first (SNMPv3's discovery).
+
+        `last`: the last reply to this question, of whoever can do with what moved since.
+        """
 
 
 @dataclass(slots=True)
@@ -34,16 +41,22 @@ class CommunitySecurity:
 
     community: Community
 
-    async def exchange(self, pdu: Template, message_id: int, send: Send) -> Pdu:
+    async def exchange(
+        self, pdu: Template, message_id: int, send: Send, last: LastReply | None = None
+    ) -> Pdu:
         """See `Security`."""
         template = ber.request_template(self._version, self.community.name, pdu)
-        return await send(message_id, template.with_id(message_id), self._unwrap)
+        accept = self._unwrap if last is None else partial(self._unwrap, last=last)
+        return await send(message_id, template.with_id(message_id), accept)
 
     @property
     def _version(self) -> int:
         return ber.VERSION_1 if self.community.version is Version.V1 else ber.VERSION_2C
 
-    def _unwrap(self, data: bytes) -> Pdu | None:
+    def _unwrap(self, data: bytes, last: LastReply | None = None) -> Pdu | None:
+        moved = None if last is None else last.moved(data)
+        if moved is not None:
+            return Pdu(ber.RESPONSE, ber.reply_id(data), ber.NO_ERROR, 0, [], moved)
         message = ber.decode_message(data)
         if message.pdu.type != ber.RESPONSE:
             raise MalformedMessage("the reply is no response")
@@ -75,9 +88,16 @@ class Client:
     _next_id: int = field(default_factory=lambda: random.SystemRandom().randint(ber.FIRST_ID, ber.LAST_ID))
 
     async def ask(
-        self, kind: int, oids: Sequence[str], first: int = 0, second: int = 0, *, once: bool = False
+        self,
+        kind: int,
+        oids: Sequence[str],
+        first: int = 0,
+        second: int = 0,
+        *,
+        once: bool = False,
+        last: LastReply | None = None,
     ) -> Pdu:
-        """Return the response PDU whatever its error status; `once`: without a second try.
+        """Return the response PDU whatever its error status; `once`: without a second try; `last`: as in `Security`.
 
         Raises NoReply after the last try, PortClosed, HostUnreachable, or of SNMPv3 a SecurityFailure.
         """
@@ -87,7 +107,7 @@ class Client:
         message_id = self._take_id()
         for left in range(0 if once else self.patience.retries, -1, -1):
             try:
-                return await self.security.exchange(pdu, message_id, self._send)
+                return await self.security.exchange(pdu, message_id, self._send, last)
             except NoReply:
                 if not left:
                     self.peer = None  # a name may have moved to another address

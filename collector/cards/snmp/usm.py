@@ -41,6 +41,7 @@ from collector.cards.snmp.keys import (
     privacy_key,
     sign,
 )
+from collector.cards.snmp.last_reply import LastReply
 from collector.cards.snmp.secured_message import (
     AUTH,
     PRIV,
@@ -179,11 +180,14 @@ class UsmSecurity:
             PRIV if self.user.privacy is not Privacy.NONE else 0
         )
 
-    async def exchange(self, pdu: Template, message_id: int, send: Send) -> Pdu:
-        """Send a PDU and return the response's.
+    async def exchange(
+        self, pdu: Template, message_id: int, send: Send, last: LastReply | None = None
+    ) -> Pdu:
+        """Send a PDU and return the response's. `last` is of no use here: each reply is verified, and most encrypted anew.
 
         Raises NoReply, SecurityFailure with its reason where a card that was never read gives one, MalformedMessage.
         """
+        del last
         engine = self.engine or await self._discover(message_id, send)
         heard, tried = _Hearsay(), {engine.id}
         others: list[Engine] = []

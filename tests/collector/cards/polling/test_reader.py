@@ -272,3 +272,44 @@ async def test_alike_cards_share_what_they_hold_and_how_they_are_asked() -> None
         assert len({id(reader._plan(parts, held)) for reader in readers}) == 1
     asked = [f"1.3.6.1.2.1.33.1.{n}.0" for n in range(20)]
     assert len({id(ber.asking(ber.GET, tuple(asked))) for _ in readers}) == 1
+
+
+async def test_what_moved_since_the_last_read_is_told_and_is_all_that_did() -> None:
+    """Numbers that move are told; a card that says anything else is read whole, and nothing is missed on the way."""
+    values = dict(GOOD)
+    agent = Agent(lambda: served(values))
+    async with AgentHost() as host, Transport() as transport:
+        place = await host.serve(agent)
+        reader = CardReader.of(transport, *place, Community(b"public"), QUICK)
+        reader.size = 64
+        await reader.read(ALL)
+        before = await reader.read(LIVE)
+        changes: list[tuple[dict[str, int | str | None], bool]] = [
+            ({"sysUpTime": int(GOOD["sysUpTime"]) + 1, "upsOutputPower.2": 4711}, True),
+            ({}, True),
+            ({"upsOutputPower.2": 4712, "upsBatteryCurrent": -20, "upsOutputSource": 5}, True),
+            ({"upsOutputPower.2": 70_000}, False),  # an octet longer
+            ({"upsOutputPower.2": 70_001}, True),
+            ({"upsOutputPower.2": "70 kW"}, False),
+            ({"upsOutputPower.2": 4711}, False),
+            ({"upsOutputPower.1": 4711}, True),
+            ({"upsOutputPower.3": None}, False),
+            ({"upsOutputPower.1": 4712}, False),
+        ]
+        for change, told in changes:
+            for key, value in change.items():
+                if value is None:
+                    del values[key]
+                else:
+                    values[key] = value
+            wire = await reader.read(LIVE)
+            fresh = CardReader.of(transport, *place, Community(b"public"), QUICK)
+            fresh.capability, fresh.size = reader.capability, 64
+            anew = await fresh.read(LIVE)
+            assert (wire.values, wire.types) == (anew.values, anew.types)
+            assert (wire.since != 0) is told, change
+            if told:
+                assert wire.since == before.number
+                assert {**before.values, **{key: wire.values[key] for key in wire.moved}} == wire.values
+                assert set(wire.moved) == {k for k in wire.values if wire.values[k] != before.values[k]}
+            before = wire
