@@ -135,15 +135,22 @@ async def test_a_reply_from_another_port_is_left_alone() -> None:
 
 
 async def test_a_card_is_never_asked_twice_at_once() -> None:
-    async with AgentHost() as host, Transport() as transport:
-        agent = Agent(lambda: served(GOOD), faults=Faults(delay_s=0.05))
-        place = await host.serve(agent)
-        first = asyncio.create_task(_ask(transport, place, ber.FIRST_ID, 1.0))
-        second = asyncio.create_task(_ask(transport, place, ber.FIRST_ID + 1, 1.0))
-        await asyncio.sleep(0.03)
-        assert agent.requests == 1
-        await asyncio.gather(first, second)
-        assert agent.requests == 2
+    loop = asyncio.get_running_loop()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as card:
+        card.bind(("127.0.0.1", 0))
+        card.setblocking(False)
+        async with Transport() as transport:
+            ids = [ber.FIRST_ID, ber.FIRST_ID + 1]
+            asked = [asyncio.create_task(_ask(transport, card.getsockname(), one, 60.0)) for one in ids]
+            for one in ids:
+                data, asker = await loop.sock_recvfrom(card, 2048)
+                assert ber.reply_id(data) == one
+                for _ in range(10):
+                    await asyncio.sleep(0)
+                with pytest.raises(BlockingIOError):
+                    card.recvfrom(2048)
+                card.sendto(ber.encode_message(1, b"public", ber.encode_response_pdu(one, [])), asker)
+            await asyncio.gather(*asked)
 
 
 async def test_traffic_is_counted() -> None:
