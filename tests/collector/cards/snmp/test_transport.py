@@ -9,7 +9,7 @@ import pytest
 
 from collector.cards.snmp import ber
 from collector.cards.snmp.errors import HostUnreachable, NoReply, PortClosed
-from collector.cards.snmp.transport import Traffic, Transport, resolve
+from collector.cards.snmp.transport import Peer, Traffic, Transport, resolve
 from collector.simulation.cards.agent import Agent, AgentHost, Faults
 from tests.collector.cards.sample_cards import GOOD, served
 
@@ -23,7 +23,10 @@ def _request(message_id: int) -> bytes:
 async def _ask(
     transport: Transport, place: tuple[str, int], message_id: int, deadline_s: float = 0.3
 ) -> ber.Value:
-    peer = await resolve(*place)
+    return await _ask_peer(transport, await resolve(*place), message_id, deadline_s)
+
+
+async def _ask_peer(transport: Transport, peer: Peer, message_id: int, deadline_s: float) -> ber.Value:
     pdu = await transport.exchange(
         peer, message_id, _request(message_id), lambda data: ber.decode_message(data).pdu, deadline_s
     )
@@ -62,11 +65,11 @@ async def test_replies_that_came_in_time_are_no_silence_though_the_machine_was_t
             for card in cards:
                 card.bind(("127.0.0.1", 0))
                 card.settimeout(5.0)
+            peers = [Peer(socket.AF_INET, card.getsockname()) for card in cards]
             asked = [
-                asyncio.create_task(_ask(transport, card.getsockname(), ber.FIRST_ID, deadline_s))
-                for card in cards
+                asyncio.create_task(_ask_peer(transport, peer, ber.FIRST_ID, deadline_s)) for peer in peers
             ]
-            await asyncio.sleep(0.05)
+            await asyncio.sleep(0)  # each has sent its request now, for none looks up a name
             for number, card in enumerate(cards):
                 request, asker = card.recvfrom(2000)
                 varbind = ber.encode_varbind(UPTIME, ber.TIME_TICKS, number)
@@ -149,8 +152,9 @@ async def test_a_card_is_never_asked_twice_at_once() -> None:
                     await asyncio.sleep(0)
                 with pytest.raises(BlockingIOError):
                     card.recvfrom(2048)
-                card.sendto(ber.encode_message(1, b"public", ber.encode_response_pdu(one, [])), asker)
-            await asyncio.gather(*asked)
+                pdu = ber.encode_response_pdu(one, [ber.encode_varbind(UPTIME, ber.TIME_TICKS, one)])
+                card.sendto(ber.encode_message(1, b"public", pdu), asker)
+            assert await asyncio.gather(*asked) == ids
 
 
 async def test_traffic_is_counted() -> None:
