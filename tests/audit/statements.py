@@ -15,8 +15,11 @@ from collector.messaging.delivery.letter import Letter
 from collector.read_model.sheet_source import NO_LONGER, alarm_of, in_order
 from collector.read_model.source import SheetSource
 from collector.storage.ledger.records import JournalLine
+from rules.alarms.catalogue import CATALOGUE
+from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.battery.state import BankState
+from rules.plant.topology import Topology
 from rules.system.state import SystemState
 from rules.values.reason import Reason
 from rules.values.severity import Severity
@@ -180,10 +183,14 @@ def of_bank(bank: BankState) -> Said:
 def of_alarm(alarm: Alarm, source: SheetSource) -> Said:
     """Yield what an alarm says as people read it: that it stands, or that it is over; and its reasons while it stands."""
     if alarm.state.active:
-        so = not alarm_of(source, alarm, source.clock.now()).what.startswith(NO_LONGER)
+        now = source.clock.now()
+        so = not alarm_of(source, alarm, now).what.startswith(NO_LONGER)
         yield f"alarm {alarm.kind}", alarm.about, alarm.id, so, alarm.severity
         if so:
-            for place, one in (("what", alarm.what), ("do", alarm.do)):
+            system = Topology(source.estate).system(alarm.about)
+            state = None if system is None else source.present.systems.get(system)
+            what, do = words_at(alarm, state, source.estate, CATALOGUE, now)
+            for place, one in (("what", what), ("do", do)):
                 if one is not None:
                     yield from _reasons(one, alarm.about, f"{alarm.id} {place}", alarm.severity)
 

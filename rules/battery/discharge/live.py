@@ -1,8 +1,10 @@
 """A running discharge: what is left, from what was believed before it and what it has shown so far.
 
 The draws believed before the discharge (age and every earlier discharge, fused) are weighted by how well
-each explains the voltages read so far, and drawn anew. Where none of them explains them, what was
-believed was wrong, and the discharge speaks for itself.
+each explains the voltages read so far, and drawn anew. Where none of them explains them, either what was
+believed was wrong, or this bank is like none that the estimator learnt of: a worn one shows the voltages of a
+better one until its knee. Nobody can tell which, so each has half of the draws; what was believed goes as it is
+used up.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from rules.battery.discharge.capacity import belief_from_posterior, judge_prepared
 from rules.battery.discharge.columns import DischargeLog
@@ -31,6 +34,8 @@ _MOST_LOSS: Final = 0.2
 _ALIKE: Final = 0.02
 _MOST_GROUPS: Final = 5
 _STANDS_S: Final = 15.0
+
+Bools = npt.NDArray[np.bool_]
 
 
 def during(
@@ -70,16 +75,19 @@ def during(
         weighed[health[rows] <= course.used_now] = -np.inf
         ln_weight[rows] = weighed
     rng = np.random.default_rng(seed)
+    measured = _with_measured_losses(belief, discharge, log)
     if not np.isfinite(ln_weight).any():
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
     weight = np.exp(ln_weight - np.max(ln_weight))
     weight /= np.sum(weight)
     if 1.0 / float(np.sum(weight**2)) < LEAST_SHARE_LEFT * belief.draws:
-        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+        spoken = _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+        held = health > belief.used + own.used_now
+        return None if spoken is None else _both(measured, held, own.used_now, spoken, rng)
     pick = rng.choice(belief.draws, belief.draws, p=weight)
     correction = belief.correction
     after = replace(
-        _with_measured_losses(belief, discharge, log),
+        measured,
         as_of=as_of,
         basis=Basis.TESTED if belief.basis is not Basis.GENERIC else Basis.GENERIC,
         health=belief.health[pick],
@@ -131,6 +139,32 @@ def _by_itself(
         return None
     return belief_from_posterior(
         estimate, bank=belief.bank, battery=battery, as_of=as_of, shown_to_carry=belief.shown_to_carry
+    )
+
+
+def _both(
+    before: BankBelief, held: Bools, used_now: float, spoken: BankBelief, rng: np.random.Generator
+) -> BankBelief:
+    """Return half the draws of what was believed and can still be (`held`), and half of what the discharge says by itself."""
+    if not held.any():
+        return spoken
+    half = spoken.draws // 2
+    old = rng.choice(np.flatnonzero(held), half)
+    new = rng.choice(spoken.draws, spoken.draws - half, replace=False)
+    to_anchor = np.log(spoken.anchor_s / before.anchor_s)
+
+    def draws(of_old: Floats | float, of_new: Floats | float) -> Floats:
+        return np.concatenate(
+            [np.resize(of_old, before.draws)[old], np.resize(of_new, spoken.draws)[new]], dtype=np.float64
+        )
+
+    return replace(
+        spoken,
+        health=draws(before.health + before.health_slope * to_anchor, spoken.health),
+        health_slope=draws(before.health_slope, spoken.health_slope),
+        used=draws(before.used + used_now, spoken.used),
+        correction=draws(before.correction, spoken.correction),
+        steeper=draws(before.steeper, rng.standard_normal(spoken.draws)),
     )
 
 

@@ -105,6 +105,19 @@ def test_a_belief_that_nothing_bears_out_is_overruled() -> None:
     assert float(np.median(after.health)) > 0.3
 
 
+@pytest.mark.parametrize(("name", "depth"), [("develop_02.csv", 0.3), ("develop_11.csv", 0.4)])
+def test_a_discharge_unlike_all_that_was_shown_promises_no_more_than_that(name: str, depth: float) -> None:
+    """A worn bank shows the voltages of a better one until its knee: the least told is that of the record, the most is not."""
+    shown = believed(battery(name), 0.3, 0.04)
+    after, log = judged_at(name, depth, shown)
+    assert after is not None
+    used = np.full(shown.draws, float(np.median(after.used)))
+    by_record = replace(shown, used=used).seconds_left(float(log.output_power_w[-1]))
+    truth_s = float(TRUTH[name]["t_end_true_s"]) - float(log.t_s[-1])
+    assert left(after, log)[0] <= float(np.median(by_record))
+    assert left(after, log)[2] > truth_s
+
+
 def test_the_first_seconds_say_nothing() -> None:
     bank = battery("develop_11.csv")
     shape, curve, _ = prepare(bank, ())

@@ -1,0 +1,30 @@
+"""The smallest stories in which something false was once said: each is played again, and must be sound.
+
+`kinds`: what of it was false; only that is looked at, lest an interval of 90 % that misses once in twenty be a failure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from collector.simulation.scenario.director import MainsFails
+from tests.audit.stories import Story, StoryCue
+
+
+@dataclass(frozen=True)
+class Found:
+    """What was wrong, the story, and the kinds of statements that were false in it."""
+
+    what: str
+    story: Story
+    kinds: tuple[str, ...]
+
+
+FOUND: Final = (
+    Found(
+        "a bank at two fifths of its capacity, tested as such, was promised half as long again once it carried",
+        Story(1, 7, (StoryCue(40, MainsFails("mains")),), 120.0),
+        ("ends", "reason on_battery_holds"),
+    ),
+)

@@ -1,0 +1,18 @@
+"""Stories in which something false was once said, played again; and many new ones.
+
+pytest -s tests/backtest/test_audit.py    # minutes
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.audit.audit import audited
+from tests.audit.found import FOUND, Found
+
+
+@pytest.mark.parametrize("found", FOUND, ids=lambda one: one.what)
+def test_what_was_false_once_is_so_now(found: Found) -> None:
+    one = audited(found.story)
+    assert [f"{said.kind}: {why.why}" for said, why in one.false if said.kind in found.kinds] == []
+    assert any(said.kind in found.kinds for said, _ in one.found)
