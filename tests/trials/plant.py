@@ -61,6 +61,7 @@ class _Card:
     number: int
     base: dict[str, Typed]
     over: dict[str, Typed] = field(default_factory=dict)
+    absent: set[str] = field(default_factory=set)
     alarms: tuple[str, ...] = ()
     since_s: float | None = None
     second: int = -1
@@ -95,7 +96,8 @@ class _Card:
         for key, value in moved.items():
             oid = oid_of(key)
             said[oid] = (self.base[oid][0], value)
-        return {**said, **self.over}
+        shown = {**said, **self.over}
+        return {oid: value for oid, value in shown.items() if oid not in self.absent}
 
 
 class _Stand:
@@ -143,6 +145,10 @@ class _Stand:
             card = self._cards[unit]
             card.over |= {oid_of(key): (card.base[oid_of(key)][0], value) for key, value in given.items()}
             card.second = -1
+
+    async def _leave_out(self, _host: AgentHost, units: Sequence[str], given: Sequence[str]) -> None:
+        for unit in units:
+            self._cards[unit].absent, self._cards[unit].second = {oid_of(key) for key in given}, -1
 
     async def _alarms(self, _host: AgentHost, units: Sequence[str], given: tuple[str, ...]) -> None:
         for unit in units:
@@ -213,6 +219,10 @@ class Plant:
     def say(self, units: Sequence[str], **values: int | bytes) -> None:
         """Have cards say fixed values from now on, by the names of RFC 1628; `upsOutputPower_1` is line 1's."""
         self._order("say", units, {name.replace("_", "."): value for name, value in values.items()})
+
+    def leave_out(self, units: Sequence[str], *names: str) -> None:
+        """Have cards leave objects out, by the names of RFC 1628; `upsOutputPower_1` is line 1's. None: they have all again."""
+        self._order("leave_out", units, [name.replace("_", ".") for name in names])
 
     def alarms(self, units: Sequence[str], *names: str) -> None:
         """Set the rows of the cards' alarm tables (`upsAlarmFanFailure`)."""
