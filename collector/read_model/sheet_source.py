@@ -37,6 +37,7 @@ from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
 from rules.phrasing.reasons import said, say
+from rules.planning.isolation.check import with_newer
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
 from rules.plant.topology import Topology
@@ -108,6 +109,7 @@ def _isolations(source: SheetSource) -> tuple[ShownIsolation, ...]:
         if state is not None and state.on_battery:
             found.append(ShownIsolation(unit.id, "not_met", ON_BANKS))
         elif checked is not None and now - checked.from_at < ANSWER_HOLDS:
+            checked = with_newer(checked, present.hold_ups.get(unit.system))
             found.append(isolation_of(checked, WallClock(estate.site_of(unit.system).time_zone, now)))
     return tuple(found)
 

@@ -496,7 +496,7 @@ class Code(StrEnum):
     FAILED_WHEN_ASKED = auto()
     NOT_SHOWN_TO_CARRY = auto()
     LOAD_BEYOND_TABLE = auto()
-    BLOCKS_TOO_SMALL = auto()
+    BLOCKS_GIVE_LESS = auto()
     BANK_UNSEEN = auto()
     DO_MEASURE_BLOCK_VOLTAGES = auto()
     DO_CHECK_LINKS_AND_FUSES = auto()

@@ -145,6 +145,7 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
     deeds = {n.do for n in notices if n.do}
     do = deeds.pop() if len(deeds) == 1 else "See each line: what ends soonest first."
     worst = max((n.severity for n in notices), key=lambda s: s.rank)
+    first_due = min(notices, key=lambda n: (n.by_when is None, n.by_when or n.at))
     incident = f"joint-{first.incident}"
     notice = Notice(
         id=f"joint-{messages[0].id}-{len(messages)}-{len(again)}",
@@ -156,7 +157,8 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
         about=first.about if len(notices) == 1 else (site or "several"),
         what=what,
         do=do,
-        by_when=min((n.by_when for n in notices if n.by_when is not None), default=None),
+        by_when=first_due.by_when,
+        by_when_for=first_due.by_when_for,
         lines=lines,
         short=short_form(what, "Now", None, do),
         urgent=worst.rank >= Severity.MAJOR.rank,

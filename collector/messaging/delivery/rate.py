@@ -137,6 +137,7 @@ def summary_of(messages: list[Outgoing]) -> Outgoing:
         what=what,
         do=first.do if len(places) == 1 else "See each line, the gravest first.",
         by_when=first.by_when,
+        by_when_for=first.by_when_for,
         lines=tuple(letter.notice.short for letter in ordered),
         short=short_form(f"the gravest: {first.short}", f"{len(held)} messages{of}", None, ""),
         urgent=any(letter.notice.urgent for letter in held),

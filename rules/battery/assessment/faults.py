@@ -342,7 +342,7 @@ def undersized(
     """
     return BankFinding(
         UNDERSIZED,
-        reason(Code.BLOCKS_TOO_SMALL, asked_w=asked_w, asked_s=asked_s, given_s=given_s, worn=worn),
+        reason(Code.BLOCKS_GIVE_LESS, asked_w=asked_w, asked_s=asked_s, given_s=given_s, worn=worn),
         reason(Code.DO_NOT_RENEW_ALIKE, offers=tuple(offers)),
         Severity.MINOR,
     )

@@ -8,7 +8,7 @@ and were not leave the answer open. The check advises. It switches nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -101,6 +101,28 @@ def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
         met_between=_met_between(view, seen, unit, facts.expected, to_at - from_at, rows),
         as_of=seen.as_of,
     )
+
+
+def with_newer(checked: Isolation, judged: HoldUpJudgement | None) -> Isolation:
+    """Return a check with how long the others hold as it is judged now, where that is of the load now.
+
+    A check is asked for anew every few minutes; beside it stands what the newest judgement says of the same loss.
+    """
+    lost = () if judged is None else judged.hold_ups.each_unit_lost
+    low_s = next((x.hold_up.low_s for x in lost if x.unit == checked.unit), None)
+    if low_s is None:
+        return checked
+    rows = tuple(_newer_hold(row, low_s) for row in checked.rows)
+    return replace(checked, rows=rows, overall=overall(rows))
+
+
+def _newer_hold(row: CheckRow, low_s: float) -> CheckRow:
+    why = row.because
+    if why.code is not Code.OTHERS_HOLD or why["window"]:
+        return row
+    needed_s, purpose = float(str(why["needed_s"])), why["purpose"]
+    newer = reason(Code.OTHERS_HOLD, low_s=low_s, needed_s=needed_s, purpose=purpose, window=False)
+    return replace(row, because=newer, result=Result.MET if low_s >= needed_s else Result.NOT_MET)
 
 
 def overall(rows: Sequence[CheckRow]) -> Overall:

@@ -134,7 +134,7 @@ OPEN: Final = frozenset(
             overloads_one_lost holds holds_too_short holds_one_lost holds_with_all fails_one_lost fails_with_all holds_with_one_lost
             unit_unread unit_vouched_for card_leaves_out no_current_on_line no_power_on_line hint_card_says hint_no_voltage
             hint_voltage hint_by_bypass unit_no_spare idle_no_spare short_suspected string_open strings_give_nothing resistance_rose
-            capacity_fell blocks_apart card_promises_wrong failed_when_asked blocks_too_small recharging float_outside nothing_charges
+            capacity_fell blocks_apart card_promises_wrong failed_when_asked blocks_give_less recharging float_outside nothing_charges
             float_not_compensated recharge_too_slow not_charged_since_load rests_not_full rests_uncharged runaway_suspected
             apart_from_siblings bank_dates_moved news_discharge_judged news_discharge_known news_nothing_asked news_time_asked
             news_load_asked news_time_passed set_took_load set_did_not_carry starts_seen card_silent_since_now

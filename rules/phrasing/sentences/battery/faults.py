@@ -220,13 +220,16 @@ def do_ask_for_shorter_times() -> str:
     return "Ask the maker for shorter times, and put them into the estate file."
 
 
-@says(Code.BLOCKS_TOO_SMALL)
-def blocks_too_small(*, asked_w: float, asked_s: float, given_s: float, worn: bool | None) -> str:
+def _worn_besides(worn: bool | None) -> str:
+    return "" if worn is None else " and worn besides" if worn else ", not worn"
+
+
+@says(Code.BLOCKS_GIVE_LESS)
+def blocks_give_less(*, asked_w: float, asked_s: float, given_s: float, worn: bool | None) -> str:
     """Say that new blocks of the type would not do either; `worn`: whether these are worn besides, None: not known."""
-    besides = "" if worn is None else " and worn besides" if worn else ", not worn"
     return (
-        f"The bank is too small{besides}: asked of it are {kilowatts(asked_w)} for {minutes_up(asked_s)}; new blocks of "
-        f"this type give that for {minutes(given_s)}."
+        f"The bank is too small{_worn_besides(worn)}: asked of it are {kilowatts(asked_w)} for {minutes_up(asked_s)}; new "
+        f"blocks of this type give that for {minutes(given_s)}."
     )
 
 

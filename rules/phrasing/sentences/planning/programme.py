@@ -47,7 +47,7 @@ def bank_due(
     ends: date | None,
     early: date | None,
     late: date | None,
-    too_small: bool,
+    too_small: bool = False,
 ) -> str:
     """Say what a bank's date rests on: its capacity with its interval, what is asked of it, its age as its heat counts.
 

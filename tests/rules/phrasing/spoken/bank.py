@@ -141,15 +141,15 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Ask the maker for shorter times, and put them into the estate file.",
     ),
     (
-        reason(Code.BLOCKS_TOO_SMALL, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=True),
+        reason(Code.BLOCKS_GIVE_LESS, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=True),
         "The bank is too small and worn besides: asked of it are 24.3 kW for 22.3 min; new blocks of this type give that for 8.7 min.",
     ),
     (
-        reason(Code.BLOCKS_TOO_SMALL, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=False),
+        reason(Code.BLOCKS_GIVE_LESS, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=False),
         "The bank is too small, not worn: asked of it are 24.3 kW for 22.3 min; new blocks of this type give that for 8.7 min.",
     ),
     (
-        reason(Code.BLOCKS_TOO_SMALL, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=None),
+        reason(Code.BLOCKS_GIVE_LESS, asked_w=24_280.0, asked_s=1335.0, given_s=523.0, worn=None),
         "The bank is too small: asked of it are 24.3 kW for 22.3 min; new blocks of this type give that for 8.7 min.",
     ),
     (

@@ -9,7 +9,7 @@ import pytest
 
 from rules.battery.state import ShownToCarry
 from rules.phrasing.reasons import say
-from rules.planning.isolation.check import Isolation, Overall, isolation
+from rules.planning.isolation.check import Isolation, Overall, isolation, with_newer
 from rules.planning.isolation.rows import Confirmed, Facts, Result
 from rules.plant.estate import Estate
 from rules.plant.reading import BypassReading, OutputSource, Reading
@@ -134,6 +134,21 @@ def test_where_the_others_would_trip_that_is_the_reason_and_not_what_their_banks
     row = next(row for row in found.rows if row.check == "others_hold")
     assert row.result is Result.NOT_MET
     assert (row.because.code, row.because["line"]) == (Code.OVERLOADS_ONE_LOST, 1)
+
+
+def test_how_long_the_others_hold_follows_the_newest_judgement_where_it_is_of_the_load_now() -> None:
+    seen = seen_from([reading(n, (2000.0,) * 3) for n in ("A1", "A2")])
+    first = glance(seen)
+    good = hold_ups(task_of(seen, first), known_banks(seen.estate), seed=1)
+    weak = hold_ups(task_of(seen, first), known_banks(seen.estate, health=0.05, sd=0.01), seed=1)
+    found = isolation(seen, first, good, "A1", NOON, NOON + HOUR, LIGHT)
+    later = with_newer(found, weak)
+    assert results(later)["others_hold"] is Result.NOT_MET
+    assert later.overall is Overall.NOT_MET
+    now = next(x.hold_up.low_s for x in weak.hold_ups.each_unit_lost if x.unit == "A1")
+    assert next(row for row in later.rows if row.check == "others_hold").because["low_s"] == now
+    window = isolation(seen, first, good, "A1", NOON, NOON + HOUR, replace(LIGHT, out_judged=good))
+    assert with_newer(window, weak) == window, "what was played for the window stands"
 
 
 def test_the_only_unit_cannot_be_taken_out_with_the_load_protected() -> None:
