@@ -108,5 +108,6 @@ def _paths() -> FastAPI:
     app.add_api_route("/openapi.json", _document, include_in_schema=False)
     app.include_router(reports.router)
     app.include_router(users.own_router)
+    app.include_router(telling.page_router)
     app.include_router(pages.router)
     return app

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Final
-from urllib.parse import parse_qsl
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from api.access.callers import COOKIE, SECURE_COOKIE, Caller, Means, Refused, by_name, session_in
 from api.access.gate import Access
+from api.http.form_body import form_fields
 from api.http.problems import Problem, not_known, told
 from api.http.schemas import Ended, Tokens, Users
 from api.pages.sheets.sign_in import ShownSession, account_page, sign_in_page
@@ -26,8 +26,6 @@ own_router = APIRouter(include_in_schema=False)
 """Pages and the forms on them, which work without script."""
 
 BY_HAND: Final = "whoever runs the service"
-FORM: Final = "application/x-www-form-urlencoded"
-MOST_FIELDS: Final = 8
 
 
 @router.get("/users", responses=told(gives=Users))
@@ -102,7 +100,7 @@ async def sign_in(request: Request) -> Response:
         raise Problem(
             403, "refused", "A form wants an Origin: this one does not say from which page it comes."
         )
-    said, caller, access = await _said(request), _caller(request), _access(request)
+    said, caller, access = await form_fields(request), _caller(request), _access(request)
     back_to = way_back(said.get("next", "/"))
     shown = session_in(by_name(request.scope), secure=caller.secure)
     try:
@@ -133,7 +131,7 @@ async def account(request: Request) -> Response:
 @own_router.post("/account/password")
 async def password(request: Request) -> Response:
     """Set another password; all sessions end, and one signs in anew."""
-    said, caller = await _said(request), _caller(request)
+    said, caller = await form_fields(request), _caller(request)
     try:
         await _access(request).signing_in.change(caller, said.get("password", ""), said.get("new", ""))
     except Refused as refused:
@@ -176,19 +174,6 @@ async def _account(request: Request, refused: Refused | None = None) -> Response
 
 def _at(moment: datetime) -> str:
     return f"{moment:%Y-%m-%d %H:%M} UTC"
-
-
-async def _said(request: Request) -> dict[str, str]:
-    """Return a form's fields. Raises Problem."""
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    try:
-        body = (await request.body()).decode("ascii")
-        said = parse_qsl(body, max_num_fields=MOST_FIELDS, errors="strict") if kind == FORM else None
-    except ValueError:
-        said = None
-    if said is None:
-        raise Problem(422, "wrong-input", f"want a form as a page posts it ({FORM})")
-    return dict(said)
 
 
 def _page(html: str, status: int = 200) -> Response:

@@ -304,6 +304,11 @@ class DeliveryTable(PlantTable):
         "an outage that begins and what becomes critical count in neither and never wait",
     )
     within_s: Number = Field(default=600.0, ge=10, le=86400, description="seconds for `most_messages`")
+    answers_at: Url | None = Field(
+        default=None,
+        description="the address under which people reach the page from where they are, such as https://ups.example.org; with "
+        "it each message to a person has a link of their own to say that they have it; its host stands in `[listen] names`",
+    )
 
 
 class AlarmTable(PlantTable):

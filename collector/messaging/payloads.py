@@ -114,6 +114,10 @@ class NoticePayload(_NoticeFields):
     id: str = Field(description="the same however often it is sent")
     person: str = Field(description="who is told")
     call: list[str] = Field(description="whom to call, each as NAME, NUMBER")
+    answer: str | None = Field(
+        description="the person's own link to say that they have it; for a day, once; null: no `answers_at` is named, there "
+        "is nothing to answer, or it goes by a broker, which others read"
+    )
 
 
 class UnitPayload(_Payload):

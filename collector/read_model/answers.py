@@ -1,5 +1,7 @@
 """The values that answers of a running service are made of, and how it refuses: what is named outside the collector."""
 
+from collector.messaging.delivery.answer_links import AnswerLink, NoAnswerLinkError
+from collector.messaging.delivery.taking_on import NotTakenOn, TakenOn
 from collector.messaging.mqtt.generator_status import SetSaid
 from collector.planning.estate_ridethrough import EstateRide, EstateStage
 from collector.planning.planner import WORK, Busy, NotYet
@@ -12,16 +14,20 @@ from collector.storage.ledger.discharge_record import DischargeRecord
 
 __all__ = [
     "WORK",
+    "AnswerLink",
     "Busy",
     "DischargeRecord",
     "EstateRide",
     "EstateStage",
+    "NoAnswerLinkError",
     "NoSuchOutage",
     "NotSigned",
+    "NotTakenOn",
     "NotYet",
     "PastTestError",
     "SetSaid",
     "SignedShutdown",
+    "TakenOn",
     "WhatIf",
     "play_shutdown",
 ]

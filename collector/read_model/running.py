@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
+from collector.messaging.delivery.answer_links import AnswerLinks
+from collector.messaging.delivery.taking_on import TakingOn
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
@@ -49,6 +51,14 @@ class RunningSource(SheetSource, Protocol):
     @property
     def estate_rides(self) -> EstateRides:
         """The scenarios that are played for all systems."""
+
+    @property
+    def answer_links(self) -> AnswerLinks:
+        """The links by which people answer messages."""
+
+    @property
+    def taking_on(self) -> TakingOn:
+        """Who takes incidents on."""
 
     @property
     def looking_back(self) -> LookingBack:

@@ -29,8 +29,10 @@ from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
 from collector.configuration.secrets import Login, Token
+from collector.messaging.delivery.answer_links import AnswerLinks, answer_key
 from collector.messaging.delivery.office import PostOffice, collector_name
 from collector.messaging.delivery.state import StateFeed
+from collector.messaging.delivery.taking_on import TakingOn
 from collector.messaging.mqtt.generator_status import SetWords
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.isolation_answers import TakingOut
@@ -91,7 +93,8 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
 
     given = RecorderParts(estate, clock, present, learning)
     put, trackers = given.queue.put, given.trackers
-    office = PostOffice.of(configuration, ledger, clock)
+    links = AnswerLinks(answer_key(around.folder), configuration.delivery.answers_at)
+    office = PostOffice.of(configuration, ledger, clock, links)
     testimony = Testimony(trackers.outages, ledger, clock)
     set_words = _set_words(configuration, clock, testimony)
 
@@ -219,6 +222,15 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         reading_ages=reading_ages,
         testimony=testimony,
         office=office,
+        links=links,
+        taking_on=TakingOn(
+            ledger,
+            clock,
+            office.dispatch,
+            standing=lambda: recorder.state,
+            ask=recorder.ask,
+            sent=office.wake,
+        ),
         worker=worker,
         judging=judging,
         planner=planner,

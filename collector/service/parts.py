@@ -10,7 +10,9 @@ from collector.assessment.worker import Worker
 from collector.cards.polling.reader import CardReader
 from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
+from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.office import PostOffice
+from collector.messaging.delivery.taking_on import TakingOn
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
@@ -41,6 +43,8 @@ class Parts:
     reading_ages: ReadingAges
     testimony: Testimony
     office: PostOffice
+    links: AnswerLinks
+    taking_on: TakingOn
     worker: Worker
     judging: Judging
     planner: Planner

@@ -112,6 +112,7 @@ class Service:
         self.ledger, self.history, self.recorder = parts.ledger, parts.history, parts.recorder
         self.office, self.planner, self.signed_plans = parts.office, parts.planner, parts.signed_plans
         self.estate_rides, self.looking_back = parts.estate_rides, parts.looking_back
+        self.answer_links, self.taking_on = parts.links, parts.taking_on
         self.outages, self.learning = parts.recorder.trackers.outages, parts.recorder.learning
         self.access = AccessTables(parts.ledger)
 

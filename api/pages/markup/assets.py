@@ -38,8 +38,9 @@ def _load(name: str) -> Asset:
 STYLES: Final = _load("sheet.css")
 SCRIPT: Final = _load("sheet.js")
 ICON: Final = _load("mark.svg")
+ANSWER_STYLES: Final = _load("answer.css")
 
-ASSETS: Final[Mapping[str, Asset]] = {asset.url: asset for asset in (STYLES, SCRIPT, ICON)}
+ASSETS: Final[Mapping[str, Asset]] = {asset.url: asset for asset in (STYLES, SCRIPT, ICON, ANSWER_STYLES)}
 """Every file by its address."""
 
 

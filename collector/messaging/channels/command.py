@@ -17,6 +17,7 @@ from typing import Final
 from collector.configuration.channel_tables import CommandSettings as Settings
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.channels.webhook import event_of
+from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.storage.ledger.records import Outgoing
 
 ENVIRONMENT: Final = {"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8"}
@@ -29,7 +30,8 @@ class CommandChannel:
 
     batch = 1
 
-    def __init__(self, settings: Settings) -> None:
+    def __init__(self, settings: Settings, links: AnswerLinks | None = None) -> None:
+        self._links = links
         self.id = settings.id
         self._settings = settings
 
@@ -38,7 +40,7 @@ class CommandChannel:
 
     async def send(self, message: Outgoing) -> str:
         """Run the program with the event on its standard input and return what it said."""
-        event = json.dumps(event_of(message), allow_nan=False).encode() + b"\n"
+        event = json.dumps(event_of(message, self._links), allow_nan=False).encode() + b"\n"
         try:
             ready = _ready(event)
         except OSError as error:

@@ -14,12 +14,14 @@ import aiosmtplib
 from collector.configuration.channel_tables import MailSettings as Settings
 from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
+from collector.messaging.delivery.answer_links import AnswerLinks, url_of
 from collector.messaging.delivery.letter import WORDS, Letter
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.incidents.incident import NoticeKind
 from rules.phrasing.text import ACT_FOR
 
 ANSWER_WITHIN_S: Final = 30.0
+ANSWER: Final = "Say that you have it"
 CAUTION: Final = (
     "Battery banks stay live when isolated, and a UPS can feed back. Isolation and battery work belong to "
     "qualified people, under the site's permits and the maker's instructions; local codes decide."
@@ -31,7 +33,8 @@ class MailChannel:
 
     batch = 1
 
-    def __init__(self, settings: Settings, login: Login | None) -> None:
+    def __init__(self, settings: Settings, login: Login | None, links: AnswerLinks | None = None) -> None:
+        self._links = links
         self.id = settings.id
         self._settings = settings
         self._login = login
@@ -43,7 +46,7 @@ class MailChannel:
     async def send(self, message: Outgoing) -> str:
         """Hand one message to the server and return its answer."""
         letter = Letter.of(message.body)
-        mail = mail_of(letter, self._settings.sender)
+        mail = mail_of(letter, self._settings.sender, url_of(self._links, letter))
         settings = self._settings
         context: ssl.SSLContext | None = None if settings.encryption == "none" else self._trust.context()
         try:
@@ -78,8 +81,11 @@ class MailChannel:
         return answer.strip()[:300]
 
 
-def mail_of(letter: Letter, sender: str) -> EmailMessage:
-    """Return a letter as a mail. The same letter gives the same Message-ID, so that a repetition is known."""
+def mail_of(letter: Letter, sender: str, answer: str | None = None) -> EmailMessage:
+    """Return a letter as a mail. The same letter gives the same Message-ID, so that a repetition is known.
+
+    `answer`: the link to answer it by.
+    """
     notice = letter.notice
     domain = sender.rpartition("@")[2] or "ridethrough"
     mail = EmailMessage()
@@ -94,8 +100,8 @@ def mail_of(letter: Letter, sender: str) -> EmailMessage:
         mail["References"] = root
     mail["X-Priority"] = "1" if notice.urgent else "3"
     mail["Auto-Submitted"] = "auto-generated"
-    mail.set_content(plain_text(letter), cte="quoted-printable")
-    mail.add_alternative(html_text(letter), subtype="html", cte="quoted-printable")
+    mail.set_content(plain_text(letter, answer), cte="quoted-printable")
+    mail.add_alternative(html_text(letter, answer), subtype="html", cte="quoted-printable")
     return mail
 
 
@@ -117,12 +123,14 @@ def _facts(letter: Letter) -> list[tuple[str, str]]:
     return facts
 
 
-def plain_text(letter: Letter) -> str:
-    """Return the mail's plain text: what, what to do, by when, then the details."""
+def plain_text(letter: Letter, answer: str | None = None) -> str:
+    """Return the mail's plain text: what, what to do, by when, where to answer, then the details."""
     notice = letter.notice
     parts = [notice.what, ""]
     if notice.do:
         parts += [f"Do: {notice.do}", ""]
+    if answer:
+        parts += [f"{ANSWER}: {answer}", ""]
     parts += [f"- {line}" for line in notice.lines]
     parts += [""] if notice.lines else []
     parts += [f"{name}: {value}" for name, value in _facts(letter)]
@@ -130,7 +138,7 @@ def plain_text(letter: Letter) -> str:
     return "\n".join(parts)
 
 
-def html_text(letter: Letter) -> str:
+def html_text(letter: Letter, answer: str | None = None) -> str:
     """Return the same as HTML; everything in it is escaped, since parts of it come from cards."""
     notice = letter.notice
     say = html.escape
@@ -140,9 +148,10 @@ def html_text(letter: Letter) -> str:
     )
     lines = "".join(f"<li>{say(line)}</li>" for line in notice.lines)
     action = f"<p><strong>Do:</strong> {say(notice.do)}</p>" if notice.do else ""
+    link = f"<p><a href='{say(answer)}'>{ANSWER}</a></p>" if answer else ""
     return (
         "<!doctype html><html><body style='font-family:Georgia,serif;max-width:40em'>"
-        f"<p style='font-size:1.2em'>{say(notice.what)}</p>{action}"
+        f"<p style='font-size:1.2em'>{say(notice.what)}</p>{action}{link}"
         f"{f'<ul>{lines}</ul>' if lines else ''}<table>{rows}</table>"
         f"<p>Times are {say(letter.time_zone)}.</p><p><small>{say(CAUTION)}</small></p></body></html>"
     )

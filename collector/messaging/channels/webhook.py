@@ -18,6 +18,7 @@ import httpx
 from collector.configuration.channel_tables import WebhookSettings as Settings
 from collector.configuration.secrets import Token
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
+from collector.messaging.delivery.answer_links import AnswerLinks, url_of
 from collector.messaging.delivery.letter import HEARTBEAT, Letter, notice_data
 from collector.process.clock import Clock
 from collector.storage.ledger.records import Outgoing
@@ -32,7 +33,10 @@ class WebhookChannel:
 
     batch = 10
 
-    def __init__(self, settings: Settings, token: Token | None, clock: Clock) -> None:
+    def __init__(
+        self, settings: Settings, token: Token | None, clock: Clock, links: AnswerLinks | None = None
+    ) -> None:
+        self._links = links
         self.id = settings.id
         self._settings = settings
         self._token = token
@@ -44,7 +48,7 @@ class WebhookChannel:
 
     async def send(self, message: Outgoing) -> str:
         """Post one message and return the answer's status."""
-        body = json.dumps(event_of(message), allow_nan=False, separators=(",", ":")).encode()
+        body = json.dumps(event_of(message, self._links), allow_nan=False, separators=(",", ":")).encode()
         headers = {"content-type": CONTENT_TYPE, "user-agent": "ridethrough"}
         if self._token is not None:
             headers |= signed(
@@ -71,7 +75,7 @@ def _outcome(status: int, reason: str) -> str:
     raise ChannelDown(text)
 
 
-def event_of(message: Outgoing) -> dict[str, Any]:
+def event_of(message: Outgoing, links: AnswerLinks | None = None) -> dict[str, Any]:
     """Return a message as a CloudEvents 1.0 event (JSON event format, structured mode)."""
     event: dict[str, Any] = {
         "specversion": "1.0",
@@ -91,7 +95,7 @@ def event_of(message: Outgoing) -> dict[str, Any]:
         "source": f"/ridethrough/{letter.collector}",
         "type": f"ridethrough.incident.{letter.notice.kind.value}",
         "subject": letter.notice.incident,
-        "data": notice_data(letter, event["id"]),
+        "data": notice_data(letter, event["id"], url_of(links, letter)),
     }
 
 

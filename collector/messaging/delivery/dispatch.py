@@ -10,14 +10,14 @@ both wait in memory: then it is told, and recorded once there is room.)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 from urllib.parse import quote
 
 from collector.configuration.people.people import People
 from collector.messaging.delivery.letter import POST, Post, notice_fields
-from collector.messaging.delivery.recipients import letters
+from collector.messaging.delivery.recipients import letter_to, letters
 from collector.storage.ledger.records import JournalLine, Outgoing
 from collector.storage.ledger.transaction import Transaction
 from rules.alarms.incidents.incident import IncidentChange, Notice
@@ -62,6 +62,15 @@ class Dispatch:
         if not messages and not self.brokers:
             text = f"Nobody is told: {notice.what}"
             tx.add_event(JournalLine(notice.at, "told_nobody", notice.about, text, incident=notice.incident))
+
+    def tell_these(self, tx: Transaction, notice: Notice, names: Collection[str]) -> None:
+        """Put a notice for people who are named, whatever their hours, and for the brokers into the outbox."""
+        for person in self.people.persons:
+            if person.name in names:
+                zone = self.people.zone_of(person)
+                tx.enqueue(letter_to(person, notice, 0.0, zone, self.collector))
+        for broker in self.brokers:
+            tx.enqueue(_notice_post(broker, notice))
 
 
 def _alarm_post(broker: str, change: Happened) -> Outgoing:

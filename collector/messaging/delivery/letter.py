@@ -105,9 +105,9 @@ WORDS: Final = {
 }
 
 
-def notice_data(letter: Letter, message_id: str) -> dict[str, Any]:
-    """Return a letter as programs read it: what stands in its notice, whom it is for and whom to call."""
-    beside = {"call": list(letter.call), "person": letter.person}
+def notice_data(letter: Letter, message_id: str, answer: str | None = None) -> dict[str, Any]:
+    """Return a letter as programs read it: what stands in its notice, whom it is for, whom to call, where to answer."""
+    beside = {"answer": answer, "call": list(letter.call), "person": letter.person}
     return {"id": message_id, **notice_fields(letter.notice), **beside}
 
 

@@ -26,6 +26,7 @@ from collector.messaging.channels.command import CommandChannel
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
 from collector.messaging.channels.webhook import WebhookChannel
+from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.handover import Handover
 from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
@@ -55,11 +56,17 @@ def home_zone(configuration: Configuration) -> str:
 
 
 def channels_of(
-    configuration: Configuration, clock: Clock, neighbours: Neighbours | None = None, *, alive: bool = True
+    configuration: Configuration,
+    clock: Clock,
+    neighbours: Neighbours | None = None,
+    *,
+    alive: bool = True,
+    links: AnswerLinks | None = None,
 ) -> dict[str, Channel]:
     """Return every declared channel, ready to run; nothing is connected yet.
 
-    `alive` False for channels beside those of the running service: they say nothing of its life. `neighbours`
+    `alive` False for channels beside those of the running service: they say nothing of its life. `links`: by which
+    people answer. `neighbours`
     gets what the brokers say of other collectors.
     """
     found: dict[str, Channel] = {}
@@ -73,6 +80,7 @@ def channels_of(
             clock,
             neighbours=neighbours,
             alive=alive,
+            links=links,
         )
     return found
 
@@ -86,6 +94,7 @@ def _channel(
     *,
     neighbours: Neighbours | None,
     alive: bool,
+    links: AnswerLinks | None,
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
@@ -100,11 +109,11 @@ def _channel(
                 neighbours=neighbours,
             )
         case channel_tables.MailSettings():
-            return MailChannel(settings, login)
+            return MailChannel(settings, login, links)
         case channel_tables.WebhookSettings():
-            return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock)
+            return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock, links)
         case channel_tables.CommandSettings():
-            return CommandChannel(settings)
+            return CommandChannel(settings, links)
 
 
 class PostOffice:
@@ -140,8 +149,10 @@ class PostOffice:
         )
 
     @classmethod
-    def of(cls, configuration: Configuration, ledger: Ledger, clock: Clock) -> PostOffice:
-        """Return the post office that an estate file asks for."""
+    def of(
+        cls, configuration: Configuration, ledger: Ledger, clock: Clock, links: AnswerLinks | None = None
+    ) -> PostOffice:
+        """Return the post office that an estate file asks for. `links`: by which people answer."""
         dispatch = Dispatch(
             topology=Topology(configuration.estate),
             people=configuration.people,
@@ -152,7 +163,7 @@ class PostOffice:
         return cls(
             ledger=ledger,
             clock=clock,
-            channels=channels_of(configuration, clock, neighbours),
+            channels=channels_of(configuration, clock, neighbours, links=links),
             dispatch=dispatch,
             delivery=configuration.delivery,
             neighbours=neighbours,

@@ -256,7 +256,7 @@ def test_files_are_named_by_their_content_and_the_policy_allows_nothing_inline()
     assert re.fullmatch(r"/static/sheet\.[0-9a-f]{12}\.css", STYLES.url)
     assert asset(STYLES.url) is STYLES
     assert asset("/static/sheet.css") is None
-    assert len(ASSETS) == 3
+    assert len(ASSETS) == 4
     name, policy = csp_header()
     assert name == "Content-Security-Policy"
     assert "unsafe" not in policy

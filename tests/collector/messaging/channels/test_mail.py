@@ -82,6 +82,15 @@ async def test_the_mails_of_one_incident_are_one_thread(sink: MailSink) -> None:
     assert closing["Subject"].startswith("Over: ")
 
 
+def test_a_mail_says_where_to_answer_it_in_both_forms() -> None:
+    link = "https://ups.example.org/answer/abc.def"
+    mail = mail_of(Letter.of(message().body), "watch@hill.example", link)
+    forms = [part.get_content() for part in mail.walk() if not part.is_multipart()]
+    assert len(forms) == 2
+    assert all(link in form for form in forms)
+    assert "answer" not in mail_of(Letter.of(message().body), "watch@hill.example").as_string()
+
+
 def test_a_repeated_mail_has_the_same_message_id() -> None:
     first, second = (mail_of(Letter.of(message().body), "watch@fellbeck.example") for _ in range(2))
     assert first["Message-ID"] == second["Message-ID"]

@@ -1,0 +1,136 @@
+"""Links by which a person answers a message from where they are: signed, for one incident and one person, and soon over.
+
+A link says nothing that is not in it: incident, person, notice and until when it holds, with an HMAC-SHA256 over them
+(RFC 2104, cut to 128 bit) under a key that only this service has. Nothing has to be kept for a link that nobody follows;
+what was answered by one is kept, so that it answers once. It is made where the message goes out and stands in no store.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import json
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from collector.messaging.delivery.letter import Letter
+from rules.alarms.incidents.incident import NoticeKind
+
+KEY_FILE: Final = "answer-key"
+KEY_BYTES: Final = 32
+TAG_BYTES: Final = 16
+HOLDS: Final = timedelta(hours=24)
+LONGEST: Final = 800
+"""Characters of a token; ids and names are far shorter."""
+PATH: Final = "/answer/"
+
+
+class NoAnswerLinkError(ValueError):
+    """Not a link of ours, or not any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerLink:
+    """What a link is for. `id` names it in the journal, and gives nothing away of how it is made."""
+
+    incident: str
+    person: str
+    notice: str
+    until: datetime
+    id: str
+
+
+class AnswerLinks:
+    """Makes links and reads them. `at`: the address under which people reach the service, None where none is named."""
+
+    def __init__(self, key: bytes, at: str | None) -> None:
+        self._key = key
+        self._at = None if at is None else at.rstrip("/")
+
+    def url(self, letter: Letter) -> str | None:
+        """Return the link to answer a letter by; None where there is nothing to answer, or no address to do it at."""
+        notice = letter.notice
+        if self._at is None or notice.kind is NoticeKind.CLOSED or not notice.alarms:
+            return None
+        token = self.token(notice.incident, letter.person, notice.id, notice.at + HOLDS)
+        return f"{self._at}{PATH}{token}"
+
+    def token(self, incident: str, person: str, notice: str, until: datetime) -> str:
+        """Return the token of a link."""
+        said = [incident, person, notice, int(until.timestamp())]
+        body = json.dumps(said, separators=(",", ":")).encode()
+        return f"{_text(body)}.{_text(self._tag(body))}"
+
+    def read(self, token: str, now: datetime) -> AnswerLink:
+        """Return what a token is for. Raises NoAnswerLinkError with what may be said of it."""
+        body, tag = self._parts(token)
+        if not hmac.compare_digest(tag, self._tag(body)):
+            raise NoAnswerLinkError("This is not a link that was sent from here.")
+        incident, person, notice, until = json.loads(body)
+        over = datetime.fromtimestamp(until, UTC)
+        if now >= over:
+            raise NoAnswerLinkError(
+                "This link is over: it held for a day. Sign in to answer, or ask whoever is on call."
+            )
+        return AnswerLink(incident, person, notice, over, hashlib.sha256(token.encode()).hexdigest()[:16])
+
+    def _tag(self, body: bytes) -> bytes:
+        return hmac.new(self._key, b"answer/1\n" + body, hashlib.sha256).digest()[:TAG_BYTES]
+
+    @staticmethod
+    def _parts(token: str) -> tuple[bytes, bytes]:
+        wrong = NoAnswerLinkError("This is not a link that was sent from here.")
+        if len(token) > LONGEST or not token.isascii():
+            raise wrong
+        body, dot, tag = token.partition(".")
+        try:
+            found = _bytes(body), _bytes(tag)
+        except (binascii.Error, ValueError):
+            raise wrong from None
+        # one way to write each token: another spelling of the same bytes would answer a second time
+        if not dot or token != f"{_text(found[0])}.{_text(found[1])}":
+            raise wrong
+        return found
+
+
+def url_of(links: AnswerLinks | None, letter: Letter) -> str | None:
+    """Return the link to answer a letter by, None where there are none."""
+    return None if links is None else links.url(letter)
+
+
+def _text(data: bytes) -> str:
+    return base64.urlsafe_b64encode(data).decode().rstrip("=")
+
+
+def _bytes(text: str) -> bytes:
+    return base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
+
+
+def answer_key(folder: Path) -> bytes:
+    """Return the key of a data folder's links, made where there is none: readable by the service's user alone.
+
+    Without it, as after a restore, links that were sent before are not known any more. Raises OSError.
+    """
+    path = folder / KEY_FILE
+    try:
+        key = path.read_bytes()
+    except FileNotFoundError:
+        key = b""
+    if len(key) == KEY_BYTES:
+        return key
+    key = secrets.token_bytes(KEY_BYTES)
+    fresh = path.with_suffix(".new")
+    fresh.unlink(missing_ok=True)
+    descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "wb") as out:
+        out.write(key)
+        out.flush()
+        os.fsync(out.fileno())
+    fresh.replace(path)
+    return key
