@@ -111,7 +111,10 @@ def plot(picture: Plot) -> Element:
             for course, stroke in zip(picture.courses, STROKES, strict=False)
         ]
         key = el("p", items, class_="key")
-    return el("div", title, el("div", drawing, _times(picture), class_="plotbox"), key, class_="course")
+    # a drawing is one thing to whoever hears it: what leads on from it stands below
+    more = [el("a", dot.words, href=dot.href) for dot in picture.dots if dot.href]
+    ways = el("p", [[way, " "] for way in more], class_="key") if more else None
+    return el("div", title, el("div", drawing, _times(picture), class_="plotbox"), key, ways, class_="course")
 
 
 def answer(picture: Plot) -> str:
@@ -251,7 +254,7 @@ def _dots(picture: Plot, scale: _Scale) -> list[Element]:
             class_="dot" if dot.full else "dot seen",
         )
         words = text(percent(at), y + 4.0, dot.words, dx=-9 if right else 9, end=right) if said else None
-        drawn.append(el("a", mark, words, href=dot.href) if dot.href else el("g", mark, words))
+        drawn.append(el("g", mark, words))
     return drawn
 
 

@@ -1,0 +1,86 @@
+"""Every sheet, in both inks, held by axe-core against WCAG 2.1 A and AA and its own good practices: without a finding."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from starlette.requests import Request
+from starlette.responses import Response
+
+from api.pages.markup import assets
+from api.pages.markup.frame import document
+from api.pages.sheets.sign_in import sign_in_page
+from api.pages.units.past import past_page
+from collector.read_model.sheet import Sheet
+from tests.api.pages import many, samples, shutdowns
+from tests.api.pages.browser import Stage, chromium
+from tests.api.pages.test_shutdown_browser import plays
+from tests.api.pages.units.test_past import gathered
+from tests.servers import need_program
+
+pytestmark = [pytest.mark.real_server, pytest.mark.slow]
+
+AXE = (files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8")
+RUN = """
+const done = arguments[arguments.length - 1];
+axe.run(document, {resultTypes: ["violations"]}).then(found => done(found.violations.map(
+  one => one.id + ": " + one.nodes.map(node => node.target.join(" ") + " (" + node.failureSummary + ")").join("; "))));
+"""
+SHEETS = ("/", "/systems/control", "/systems/works", "/units/W3", "/banks", "/banks/3", "/alarms", "/wall")
+
+
+class Beside(Stage):
+    """Serves beside the sheets those pages that are made by routes of their own."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        super().__init__(sheet, plays=plays)
+        self.own = {
+            "/units/W3/past": document(sheet, past_page(sheet, asyncio.run(gathered())[0])),
+            "/sign-in": sign_in_page("/", "Wrong name or password."),
+        }
+
+    async def _page(self, request: Request) -> Response:
+        html = self.own.get(request.url.path)
+        if html is None:
+            return await super()._page(request)
+        return Response(html, headers=assets.headers(), media_type="text/html; charset=utf-8")
+
+
+@pytest.fixture(params=["light", "dark"])
+def browser(request: pytest.FixtureRequest) -> Iterator[webdriver.Chrome]:
+    need_program("chromium")
+    need_program("chromedriver")
+    with chromium(dark=request.param == "dark") as driver:
+        yield driver
+
+
+def findings(browser: webdriver.Chrome, address: str) -> list[str]:
+    """Return what is found on a page with every fold open."""
+    browser.get(address)
+    browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    browser.execute_script(AXE)
+    found: list[Any] = browser.execute_async_script(RUN)
+    return [f"{address}: {one}" for one in found]
+
+
+def test_nothing_is_found_on_any_sheet(browser: webdriver.Chrome) -> None:
+    found: list[str] = []
+    with Beside(samples.short()) as stage:
+        for address in (*SHEETS, "/plans?system=works", "/units/W3/past", "/sign-in"):
+            found += findings(browser, stage.url + address)
+        browser.execute_script("document.body.appendChild(new Image())")
+        assert browser.execute_async_script(RUN), "a picture without words is found"
+        for sheet, addresses in (
+            (samples.outage(), ("/", "/systems/works", "/wall")),
+            (shutdowns.waiting(), ("/systems/control",)),
+            (many.sheet_of(30), ("/",)),
+        ):
+            stage.sheet = sheet
+            for address in addresses:
+                found += findings(browser, stage.url + address)
+    assert found == []
