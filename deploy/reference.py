@@ -246,6 +246,15 @@ not followed. Whoever takes it in should refuse timestamps more than five minute
 
 The same event as by webhook, one line on standard input, for each message one run of the program. Exit code 0 is an
 acknowledgement, 65 means that it is not to be sent again, any other that it is tried again later.
+
+## By syslog
+
+One line for each message of a person whose `reach` names a channel of the kind `syslog`, over TCP behind its length (RFC 6587), by
+TLS unless that is switched off (RFC 5425). RFC 5424: the facility is the channel's, the message id `opened`, `changed`,
+`escalated` or `closed`. Structured data: `alarm` (RFC 5674) with `resource` (the place), `perceivedSeverity` (`cleared` where it
+is over), `probableCause` (`powerProblem` of an outage, else `other`) and `eventType`; `origin` with `software`. Severity by
+table 3.1 there: critical is alert, major critical, minor error, warning warning, what is over notice. The text is the
+message's `short` and, in brackets, its incident. Syslog answers nothing: what the connection took counts as told.
 """
 
 

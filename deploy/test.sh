@@ -6,13 +6,13 @@
 set -eu
 . "$(dirname "$0")/prepare.sh"
 
-# command that must be there, and the Debian package that brings it
-servers="snmpd:snmpd snmpget:snmp mosquitto:mosquitto mosquitto_sub:mosquitto-clients influxd:influxdb chromium:chromium chromedriver:chromium-driver systemd-analyze:systemd nginx:nginx-light"
+# command that must be there, and the Debian packages that bring it
+servers="snmpd:snmpd snmpget:snmp mosquitto:mosquitto mosquitto_sub:mosquitto-clients influxd:influxdb chromium:chromium chromedriver:chromium-driver systemd-analyze:systemd nginx:nginx-light rsyslogd:rsyslog+rsyslog-openssl"
 
 install_servers() {
     lacking=""
     for pair in $servers; do
-        PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null 2>&1 || lacking="$lacking ${pair#*:}"
+        PATH="$PATH:/usr/sbin" command -v "${pair%%:*}" >/dev/null 2>&1 || lacking="$lacking $(echo "${pair#*:}" | tr + " ")"
     done
     [ -n "$lacking" ] || return 0
     line="apt-get update && DEBIAN_FRONTEND=noninteractive apt-get install --yes --no-install-recommends$lacking"

@@ -68,9 +68,35 @@ class CommandSettings(PlantTable):
     )
 
 
+class SyslogSettings(PlantTable):
+    """A log server that gets a line of each message, as RFC 5424 and RFC 5674 write it."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["syslog"] = Field(description='"syslog"')
+    host: Text = Field(description="the server's host")
+    port: Port = Field(default=6514, description="its port for TCP; 6514 is that of TLS (RFC 5425)")
+    encrypted: Yes = Field(default=True, description="false only where the network itself is trusted")
+    authority_file: Text | None = Field(
+        default=None, description="certificates to trust, where not the computer's own"
+    )
+    facility: Whole = Field(
+        default=16,
+        ge=0,
+        le=23,
+        description="the facility (RFC 5424); 16 to 23 are the site's own, local0 to local7",
+    )
+
+
 Channel = Annotated[
-    MqttSettings | MailSettings | WebhookSettings | CommandSettings, Field(discriminator="kind")
+    MqttSettings | MailSettings | WebhookSettings | CommandSettings | SyslogSettings,
+    Field(discriminator="kind"),
 ]
 
 
-CHANNELS: Final[tuple[type[PlantTable], ...]] = (MqttSettings, MailSettings, WebhookSettings, CommandSettings)
+CHANNELS: Final[tuple[type[PlantTable], ...]] = (
+    MqttSettings,
+    MailSettings,
+    WebhookSettings,
+    CommandSettings,
+    SyslogSettings,
+)

@@ -1,1 +1,1 @@
-"""Ways to a person or a machine: `channel` (what each must do), `mail`, `webhook`, `command`, `heartbeat`."""
+"""Ways to a person or a machine: `channel` (what each must do), `mail`, `webhook`, `command`, `syslog`, `heartbeat`."""

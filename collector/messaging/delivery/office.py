@@ -25,6 +25,7 @@ from collector.messaging.channels.channel import Channel, ChannelDown, NeverTake
 from collector.messaging.channels.command import CommandChannel
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
+from collector.messaging.channels.syslog import SyslogChannel
 from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.dispatch import Dispatch
@@ -114,6 +115,8 @@ def _channel(
             return WebhookChannel(settings, secret if isinstance(secret, Token) else None, clock, links)
         case channel_tables.CommandSettings():
             return CommandChannel(settings, links)
+        case channel_tables.SyslogSettings():
+            return SyslogChannel(settings)
 
 
 class PostOffice:
