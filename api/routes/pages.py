@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
+from datetime import timedelta
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Header, Query, Request
@@ -13,6 +14,7 @@ from api.access.callers import MOMENT_S, Caller, Callers
 from api.access.gate import Access
 from api.access.roles import Role
 from api.http.problems import Problem, told
+from api.pages.banks.discharges import discharge_page, discharges_page
 from api.pages.live import MEDIA_TYPE, frame, frames_of
 from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
@@ -24,7 +26,7 @@ from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.pages.sheets.registry import render_at
 from api.pages.units.past import past_page
 from api.pages.view import shown
-from api.routes.dependencies import Asked, place
+from api.routes.dependencies import Asked, mark_of, place
 from collector.read_model.answers import Busy, NotYet, play_shutdown
 from collector.read_model.history.unit_past import unit_past
 from collector.read_model.kept import StoreError
@@ -52,6 +54,9 @@ async def reader_of(request: Request) -> PageReader:
 
 
 Reader = Annotated[PageReader, Depends(reader_of)]
+FARTHEST: Final = timedelta(days=36_525)
+DISCHARGES: Final = 40
+"""On a page."""
 AT_LEAST_EVERY_S: Final = 15.0
 AT_MOST_EVERY_S: Final = 1.0
 MOST_STREAMS: Final = 50
@@ -154,6 +159,37 @@ async def past(service: Asked, name: str, reader: Reader) -> Response:
     sheet = await shown(service)
     html = await asyncio.to_thread(document, sheet, past_page(sheet, found))
     return _sent(html, reader)
+
+
+@router.get("/banks/{name}/discharges")
+async def discharges(
+    service: Asked, name: str, reader: Reader, after: Annotated[str | None, Query(max_length=200)] = None
+) -> Response:
+    """Give a bank's discharges, newest first, from a place on."""
+    _known_bank(service, name)
+    end = service.clock.now()
+    page = await service.looking_back.discharges(
+        name, start=end - FARTHEST, end=end, after=place(after), limit=DISCHARGES
+    )
+    sheet = await shown(service)
+    return _sent(document(sheet, discharges_page(sheet, name, page.items, mark_of(page.next))), reader)
+
+
+@router.get("/banks/{name}/discharges/{record:path}")
+async def discharge(service: Asked, name: str, record: str, reader: Reader) -> Response:
+    """Give one discharge as it was read."""
+    _known_bank(service, name)
+    found = await service.looking_back.discharge(name, record)
+    if found is None:
+        raise Problem(404, "not-known", f"Bank {name!r} has no record of a discharge {record[:60]!r}.")
+    sheet = await shown(service)
+    html = await asyncio.to_thread(lambda: document(sheet, discharge_page(sheet, name, found)))
+    return _sent(html, reader)
+
+
+def _known_bank(service: RunningSource, name: str) -> None:
+    if name not in service.estate.banks:
+        raise Problem(404, "not-known", f"There is no bank {name[:60]!r}.")
 
 
 @router.get("/banks/{name}")

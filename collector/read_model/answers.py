@@ -10,13 +10,14 @@ from collector.planning.signed_shutdowns import NotSigned
 from collector.planning.what_if import WhatIf, play_shutdown
 from collector.read_model.beginning.past_tests import PastTestError
 from collector.recorder.trackers.outages import NoSuchOutage
-from collector.storage.ledger.discharge_record import DischargeRecord
+from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow
 
 __all__ = [
     "WORK",
     "AnswerLink",
     "Busy",
     "DischargeRecord",
+    "DischargeRow",
     "EstateRide",
     "EstateStage",
     "NoAnswerLinkError",

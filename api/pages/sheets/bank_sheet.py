@@ -6,6 +6,7 @@ from datetime import date
 
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks.capacity_river import River, river
+from api.pages.banks.discharges import KINDS, way_to
 from api.pages.banks.past_test import past_test
 from api.pages.banks.section import (
     age_years,
@@ -48,13 +49,6 @@ from rules.phrasing.figures import (
 from rules.phrasing.reasons import said, say
 from rules.plant.estate import Bank, FittedBank
 from rules.values.verdict import Basis, Verdict
-
-KINDS = {
-    "outage": "outage",
-    "test": "battery test",
-    "acceptance": "acceptance test",
-    "import": "imported log",
-}
 
 
 def banks_page(sheet: Sheet) -> PageFrame:
@@ -304,6 +298,11 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
         "Every judged discharge",
         "Depth is of what this bank gives; capacity, of what its table gives.",
         el("div", body, id="discharges", live=True),
+        el(
+            "p",
+            el("a", "All that was recorded, each with its volts and power", href=way_to(state.id)),
+            class_="rest",
+        ),
         id_="judged-discharges",
     )
 

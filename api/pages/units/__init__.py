@@ -1,2 +1,2 @@
 """Whether a unit can be lost or isolated: `redundancy`, `ruler`, `isolation`, `work` (on a unit),
-and how one went: `past`, `course_plot`."""
+and how one went: `past`."""

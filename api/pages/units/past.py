@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
+from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, plot
 from api.pages.markup.elements import Element, el
 from api.pages.markup.frame import PageFrame, address_of, question
-from api.pages.units.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, plot
 from collector.read_model.history.unit_past import LENGTH, Course, PastSpan, UnitPast
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock

@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
+from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, answer, plot
 from api.pages.markup.elements import render
 from api.pages.markup.frame import document
-from api.pages.units.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, answer, plot
 from api.pages.units.past import past_page
 from collector.read_model.history.unit_past import (
     LENGTH,

@@ -30,6 +30,12 @@ from collector.read_model.wall_clock import WallClock
 HEIGHT: Final = 150.0
 TOP: Final = 14.0
 MOST_STEPS: Final = 4
+STEPS: Final = (
+    *(timedelta(minutes=n) for n in (1, 2, 5, 10, 15, 30)),
+    *(timedelta(hours=n) for n in (1, 2, 6, 12)),
+    *(timedelta(days=n) for n in (1, 7, 30, 91, 182, 365)),
+)
+"""Between two figures of the time axis: the first of which six reach over the plot."""
 STROKES: Final = ("one", "two", "three")
 GAP_WORDS_AT: Final = 0.12
 """A gap of such a part of the plot has room for its word."""
@@ -259,24 +265,17 @@ def _dots(picture: Plot, scale: _Scale) -> list[Element]:
 
 
 def _times(picture: Plot) -> Element:
-    """Return the figures of the time axis: hours of a day, days of a month, months of years."""
-    start = picture.end - picture.length
-    zone, clock = picture.clock.zone, picture.clock
-    local = start.astimezone(zone)
-    hours = picture.length <= timedelta(days=2)
-    step = (
-        timedelta(hours=6)
-        if hours
-        else timedelta(days=7)
-        if picture.length <= timedelta(days=60)
-        else timedelta(days=91)
-    )
-    first = local.replace(hour=local.hour // 6 * 6 if hours else 0, minute=0, second=0, microsecond=0) + step
-    marks = []
-    moment = first
+    """Return the figures of the time axis: minutes of an hour, hours of a day, days of a month, months of years."""
+    start, clock = picture.end - picture.length, picture.clock
+    step = next((one for one in STEPS if picture.length <= 6 * one), STEPS[-1])
+    midnight = start.astimezone(clock.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    moment, marks = midnight + -((midnight - start) // step) * step, []
     while moment < picture.end:
-        words = clock.minute(moment) if hours else f"{moment:%-d %b}" if step.days < 30 else f"{moment:%b %Y}"
-        marks.append(AxisFigure((moment - start) / picture.length, words))
+        words = clock.minute(moment) if step < timedelta(days=1) else f"{moment:%-d %b}"
+        if step > timedelta(days=30):
+            words = f"{moment:%b %Y}"
+        if moment > start:
+            marks.append(AxisFigure((moment - start) / picture.length, words))
         moment += step
     return letters(marks) if marks else el("div")
 
