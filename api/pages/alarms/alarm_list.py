@@ -130,7 +130,7 @@ def sentence(sheet: Sheet, same: Sequence[ShownAlarm], clock: WallClock, number:
             el("p", alarm.what, class_="what"),
             el("p", list(with_figures(alarm.do)), class_="do") if alarm.do else None,
             el("p", _call(alarm), class_="do") if alarm.call else None,
-            _acts(alarm) if may_act(sheet, alarm) else None,
+            _acts(sheet, alarm) if may_act(sheet, alarm) else None,
             _others(sheet, same[1:]) if len(same) > 1 else None,
         ),
         el("p", _meta(alarm, clock, sheet), class_="meta"),
@@ -157,7 +157,8 @@ def may_act(sheet: Sheet, alarm: ShownAlarm) -> bool:
 
 def _others(sheet: Sheet, alarms: Sequence[ShownAlarm]) -> Element:
     more = [
-        el("li", el("p", alarm.what), _acts(alarm) if may_act(sheet, alarm) else None) for alarm in alarms
+        el("li", el("p", alarm.what), _acts(sheet, alarm) if may_act(sheet, alarm) else None)
+        for alarm in alarms
     ]
     words = f"{capital(plural(len(alarms), 'alarm'))} more of this incident, the same to do"
     return el("details", el("summary", words), el("ul", more, class_="rests-on"))
@@ -256,7 +257,7 @@ def by_when(alarm: ShownAlarm, clock: WallClock, now: datetime) -> tuple[str, bo
     return alarm.by_when_text or words, due
 
 
-def _acts(alarm: ShownAlarm) -> Element:
+def _acts(sheet: Sheet, alarm: ShownAlarm) -> Element:
     base = f"/v1/alarms/{quote(alarm.id, safe='')}"
     return el(
         "div",
@@ -279,7 +280,23 @@ def _acts(alarm: ShownAlarm) -> Element:
         )
         if alarm.state != GONE
         else None,
+        _take_on(sheet, alarm),
         class_="acts",
+    )
+
+
+def _take_on(sheet: Sheet, alarm: ShownAlarm) -> Element | None:
+    """Return the button that acknowledges all of an incident, where more than this one alarm waits for it."""
+    waiting = sum(may_act(sheet, other) for other in sheet.alarms if other.incident == alarm.incident)
+    if alarm.incident is None or waiting < 2:
+        return None
+    note = el("input", name="note", maxlength=str(LONGEST_NOTE))
+    return act(
+        f"/v1/incidents/{quote(alarm.incident, safe='')}/take-on",
+        f"I have it, all {waiting} of it",
+        alarm.incident,
+        el("label", "A word to the others, such as when you are there ", note),
+        quiet=True,
     )
 
 

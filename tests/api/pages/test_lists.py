@@ -207,3 +207,14 @@ def test_units_whose_turn_has_not_come_yet_are_counted() -> None:
     assert f"Reckoned since the start: 1 of {whole} units" in told(1)
     assert "Reckoned since the start" not in told(1, acts=False)
     assert told(0, acts=False) == ""
+
+
+def test_an_incident_of_several_alarms_is_taken_on_in_one_word() -> None:
+    first = replace(samples.alarms()[1], incident="in-9")
+    mates = (first, replace(first, id="al-x2"), replace(first, id="al-x3", incident="in-8"))
+    sheet = replace(samples.short(), alarms=mates)
+    html = render(sentence(sheet, [first], CLOCK, 1))
+    assert 'action="/v1/incidents/in-9/take-on"' in html
+    assert "I have it, all 2 of it" in html
+    assert "take-on" not in render(sentence(sheet, [mates[2]], CLOCK, 1))  # one alone is acknowledged
+    assert "take-on" not in render(sentence(replace(sheet, acts=False), [first], CLOCK, 1))
