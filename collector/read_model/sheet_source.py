@@ -36,7 +36,7 @@ from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
-from rules.phrasing.reasons import said, say
+from rules.phrasing.reasons import first_step, said, say
 from rules.planning.isolation.check import with_newer
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.plant.estate import Estate
@@ -271,11 +271,13 @@ def alarm_as_read(
         alarm.state in _OVER and alarm.condition is not True
     )
     open_now = alarm.standing and alarm.condition is None and alarm.kind in _OF_READINESS
+    do = None if gone and alarm.state is not State.LATCHED else alarm.do
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
         what=f"{NO_LONGER if gone else AS_LAST_TOLD if open_now else ''}{what}",
-        do="" if gone and alarm.state is not State.LATCHED else say(alarm.do),
+        do="" if do is None else say(do),
+        do_first="" if do is None else first_step(do),
         severity=alarm.severity.value,
         state=alarm.state.value,
         since=alarm.since or alarm.first_sign,

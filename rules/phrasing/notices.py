@@ -229,7 +229,7 @@ def _many_opening(
     if len({say(a.do) for a in alike}) == 1:
         return what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}"
     lines = tuple(f"{say(a.what)} {say(a.do)}" if a in alike else say(a.what) for a in members)
-    return what, kind.do, lines, f"{number}: {says}"
+    return what, str(kind.do), lines, f"{number}: {says}"
 
 
 def _cause_of(case: NoticeCase, alarm: Alarm) -> str:

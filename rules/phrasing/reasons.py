@@ -31,6 +31,7 @@ from rules.phrasing.sentences.planning import (  # noqa: F401 - the same
     work,
 )
 from rules.phrasing.text import capital
+from rules.values.advice import Advice
 from rules.values.code import Code
 from rules.values.reason import Arg, Reason, plain_reason
 from rules.values.serial import to_plain
@@ -41,8 +42,8 @@ def say(one: Reason | None) -> str:
     if one is None:
         return ""
     sentence = _sentence(one)
-    if isinstance(sentence, str):
-        return sentence
+    if not isinstance(sentence, Sentence):
+        return str(sentence)
     parts = (capital(sentence.subject), sentence.rest, sentence.left, sentence.more)
     return " ".join(part for part in parts if part)
 
@@ -62,12 +63,18 @@ def cause(one: Reason | None, name: str, *, left_beside: bool) -> str:
     return " ".join(part for part in parts if part)
 
 
+def first_step(one: Reason | None) -> str:
+    """Return what to do first, without a stop: of advice its first clause, of any other reason all that it says."""
+    sentence = "" if one is None else _sentence(one)
+    return sentence.first if isinstance(sentence, Advice) else say(one).removesuffix(".")
+
+
 def kept(value: object) -> Any:  # noqa: ANN401 - whatever JSON holds
     """Return a value as JSON holds it, each reason with its words, as they were told."""
     return to_plain(value, lambda one: plain_reason(one, say))
 
 
-def _sentence(one: Reason) -> str | Sentence:
+def _sentence(one: Reason) -> str | Sentence | Advice:
     arguments = {name: _spoken(arg) for name, arg in one.args}
     if _wants_about(one.code):
         arguments["about"] = one.about

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final, NamedTuple, TypeAlias, TypeVar
 
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 
@@ -20,7 +21,7 @@ class Sentence(NamedTuple):
     more: str = ""
 
 
-Says: TypeAlias = Callable[..., str | Sentence]
+Says: TypeAlias = Callable[..., str | Sentence | Advice]
 S = TypeVar("S", bound=Says)
 
 SENTENCES: Final[dict[Code, Says]] = {}

@@ -10,6 +10,7 @@ class Code(StrEnum):
 
     # ---- of every folder
     TOLD = auto()
+    ADVISED = auto()
     SAFETY = auto()
     ADVICE_ONLY = auto()
 

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from enum import Enum
 from typing import Any, Final, TypeAlias
 
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 Arg: TypeAlias = "float | int | str | bool | date | Reason | tuple[Arg, ...] | None"
@@ -40,6 +41,11 @@ def reason(code: Code, about: str = "", **args: Arg) -> Reason:
 def told(words: str) -> Reason:
     """Return words that somebody else made (a person, a file, an earlier version) as a reason."""
     return Reason(Code.TOLD, "", (("words", words),))
+
+
+def advised(advice: Advice) -> Reason:
+    """Return what the catalogue says to do as a reason."""
+    return reason(Code.ADVISED, first=advice.first, rest=advice.rest)
 
 
 def _kind(arg: Arg) -> object:

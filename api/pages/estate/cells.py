@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Final
 
 from api.pages.estate.row_fan import against_all
@@ -29,18 +28,11 @@ WORDS: Final = {
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
 NOT_SHOWN: Final = "not shown yet"
-FIRST_CLAUSE: Final = re.compile(r".+?(?=[.:;](?:\s|$)|$)", re.DOTALL)
 
 
-def first_clause(text: str) -> str:
-    """Return the first clause of what is to be done: "Renew bank 3" of "Renew bank 3: 32 blocks. Until then, …"."""
-    found = FIRST_CLAUSE.match(text.strip())
-    return found.group().strip() if found else text
-
-
-def first_words(do: str, what: str) -> str:
-    """Return what to do first; of an alarm that asks nothing any more all that it says, and no cut of it."""
-    return first_clause(do) if do else what.strip().removesuffix(".")
+def first_words(do_first: str, what: str) -> str:
+    """Return what to do first; of an alarm that asks nothing any more all that it says, without its stop."""
+    return do_first or what.strip().removesuffix(".")
 
 
 def marked(answer: ShortAnswer, words: str | None = None) -> Nodes:
@@ -78,7 +70,9 @@ def first(row: SystemRow) -> Element | None:
     if alarm is None:
         return None
     more = el("small", f" +{alarm.more}") if alarm.more else None
-    return el("span", first_words(alarm.do, alarm.what), more, class_="aw", data_sev=alarm.severity.value)
+    return el(
+        "span", first_words(alarm.do_first, alarm.what), more, class_="aw", data_sev=alarm.severity.value
+    )
 
 
 def calm(row: SystemRow) -> str:

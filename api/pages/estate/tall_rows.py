@@ -112,7 +112,7 @@ def _first(sheet: Sheet, row: SystemRow, subject: Judged) -> Nodes:
     return [
         el(
             "p",
-            el("b", f"{cells.first_words(alarm.do, alarm.what)}."),
+            el("b", f"{cells.first_words(alarm.do_first, alarm.what)}."),
             class_="do1",
             data_sev=alarm.severity,
         ),

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from api.pages.estate.cells import first_clause
 from api.pages.estate.first_days import nothing_shown, opening
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
@@ -68,8 +67,8 @@ def what_first(sheet: Sheet, rows: Sequence[SystemRow]) -> str | None:
     """Return what to do first of all, with its place; None where no alarm stands."""
     for alarm in sheet.alarms:
         row = next((r for r in rows if r.alarm is not None and r.alarm.id == alarm.id), None)
-        if row is not None and row.alarm is not None and row.alarm.do:
-            do = first_clause(row.alarm.do)
+        if row is not None and row.alarm is not None and row.alarm.do_first:
+            do = row.alarm.do_first
             return f"First, at {row.name}: {do[:1].lower()}{do[1:]}."
     return None
 

@@ -201,7 +201,7 @@ def _first(sheet: Sheet, systems: set[str], alarms: Sequence[ShownAlarm]) -> Ele
         items.append(
             el(
                 "li",
-                el("p", f"{first_words(alarm.do, alarm.what)}."),
+                el("p", f"{first_words(alarm.do_first, alarm.what)}."),
                 el("small", f"{where}{by}", class_="short-ink" if due else None),
                 class_="do1",
                 data_sev=alarm.severity,

@@ -68,7 +68,7 @@ class RowAlarm:
 
     id: str
     what: str
-    do: str
+    do_first: str
     severity: Severity
     more: int
 
@@ -287,7 +287,7 @@ def _first(alarms: Sequence[ShownAlarm]) -> RowAlarm | None:
     if not standing:
         return None
     first = standing[0]
-    return RowAlarm(first.id, first.what, first.do, Severity(first.severity), len(standing) - 1)
+    return RowAlarm(first.id, first.what, first.do_first, Severity(first.severity), len(standing) - 1)
 
 
 def next_bank(sheet: Sheet, system: str) -> BankState | None:

@@ -71,7 +71,7 @@ def bank_conditions(
         if by is None or by == today
         else reason(Code.BANK_RENEWAL_MISSED, bank.id, by=by, early=early, late=late, today=today)
     )
-    until = None if larger is None else reason(Code.DO_RENEW_LARGER, larger=larger)
+    until = None if larger is None else reason(Code.DO_RENEW_LARGER, offers=state.offers)
     yield Condition("bank_replace_now", bank.id, Observation(overdue, due, until))
     order = unknown if dates.order_by is None else dates.order_by <= today
     ordered = reason(

@@ -11,7 +11,7 @@ from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Unit
 from rules.plant.reading import Reading
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import advised, reason
 
 
 def card_conditions(
@@ -49,7 +49,7 @@ def card_conditions(
                 Observation(
                     True,
                     reason(Code.CARD_ALARM, unit.id, system=system_name, alarm=name),
-                    told(known.do),
+                    advised(known.do),
                     {"card_severity": float(known.severity.rank)},
                     explained=_explained(known, ours, before),
                 ),

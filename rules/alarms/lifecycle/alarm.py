@@ -9,7 +9,7 @@ from enum import StrEnum
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
-from rules.values.reason import Reason, told
+from rules.values.reason import Reason, advised
 from rules.values.severity import Severity
 
 
@@ -120,7 +120,7 @@ def new_alarm(kind: AlarmKind, about: str, qualifier: str, now_s: float) -> Alar
         about=about,
         qualifier=qualifier,
         severity=kind.severity,
-        do=told(kind.do),
+        do=advised(kind.do),
         mark_s=now_s,
     )
 

@@ -19,7 +19,7 @@ from typing import Final
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.alarm import Alarm, Deadline, Happened, transit
 from rules.alarms.lifecycle.states import AlarmEvent, State
-from rules.values.reason import Reason, told
+from rules.values.reason import Reason, advised
 
 CHATTER_COUNT: Final = 3
 
@@ -76,7 +76,7 @@ def observe(
             run_s=run_s,
             mark_s=mark_s,
             what=seen.what or alarm.what,
-            do=seen.do or told(kind.do),
+            do=seen.do or advised(kind.do),
             facts=seen.facts or alarm.facts,
             by_when=seen.by_when or alarm.by_when,
             by_when_for=seen.by_when_for if seen.by_when else alarm.by_when_for,

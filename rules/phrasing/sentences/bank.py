@@ -7,6 +7,7 @@ from datetime import date
 from rules.phrasing.dates import about_day, about_words, day_words
 from rules.phrasing.durations import minutes_up
 from rules.phrasing.says import says
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 
@@ -57,9 +58,10 @@ def bank_findings(about: str, *, findings: tuple[str, ...]) -> str:
 
 
 @says(Code.DO_RENEW_LARGER)
-def do_renew_larger(*, larger: str) -> str:
+def do_renew_larger(*, offers: tuple[str, ...]) -> Advice:
     """Say what helps where the same again would be too small again, and what to do until then."""
-    return f"{larger} Until then shed load or keep its unit from being the only one."
+    until = "Until then shed load or keep its unit from being the only one."
+    return Advice("Do not renew like for like", " ".join((".", *offers, until)))
 
 
 @says(Code.SET_TEST_DUE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.phrasing.says import says
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 
@@ -11,6 +12,12 @@ from rules.values.code import Code
 def told(*, words: str) -> str:
     """Return words that somebody else made."""
     return words
+
+
+@says(Code.ADVISED)
+def advised(*, first: str, rest: str) -> Advice:
+    """Say what the catalogue says to do."""
+    return Advice(first, rest)
 
 
 @says(Code.SAFETY)

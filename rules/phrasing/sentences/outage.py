@@ -5,6 +5,7 @@ from __future__ import annotations
 from rules.phrasing.figures import clause
 from rules.phrasing.says import Sentence, says
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause, kilowatts, lasted
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 # ---- a unit --------------------------------------------------------------------------------------------------
@@ -124,45 +125,45 @@ def supply_refused(
 # ---- what to do first; what to shed follows where that is reckoned --------------------------------------------
 
 
-def _then(first: str, shed: str | None) -> str:
-    return f"{first} {shed}" if shed else first
+def _then(first: str, rest: str, shed: str | None) -> Advice:
+    return Advice(first, f"{rest} {shed}" if shed else rest)
 
 
 @says(Code.DO_START_SET_AND_SHUT_DOWN)
-def do_start_set_and_shut_down(*, shed: str | None) -> str:
+def do_start_set_and_shut_down(*, shed: str | None) -> Advice:
     """Say what to do where the end is near and a set stands behind."""
-    return _then("Start the generator by hand; shut down in order what can be.", shed)
+    return _then("Start the generator by hand", "; shut down in order what can be.", shed)
 
 
 @says(Code.DO_SHUT_DOWN_IN_ORDER)
-def do_shut_down_in_order(*, shed: str | None) -> str:
+def do_shut_down_in_order(*, shed: str | None) -> Advice:
     """Say what to do where the end is near and no set helps."""
-    return _then("Shut down in order what can be.", shed)
+    return _then("Shut down in order what can be", ".", shed)
 
 
 @says(Code.DO_START_SET_BY_HAND)
-def do_start_set_by_hand(*, shed: str | None) -> str:
+def do_start_set_by_hand(*, shed: str | None) -> Advice:
     """Say what to do where the set did not come."""
-    return _then("Go to the set and start it by hand.", shed)
+    return _then("Go to the set and start it by hand", ".", shed)
 
 
 @says(Code.DO_LOOK_AT_BREAKERS)
-def do_look_at_breakers(*, shed: str | None) -> str:
+def do_look_at_breakers(*, shed: str | None) -> Advice:
     """Say what to do where others are fed."""
-    return _then("Look at the breakers between the supply and this system: others on it are fed.", shed)
+    return _then("Look at the breakers between the supply and this system", ": others on it are fed.", shed)
 
 
 @says(Code.DO_LOOK_AT_DISPLAYS)
-def do_look_at_displays(*, shed: str | None) -> str:
+def do_look_at_displays(*, shed: str | None) -> Advice:
     """Say what to do where supply is refused."""
-    first = "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked."
-    return _then(first, shed)
+    first = "Look at what the units' displays say of their input"
+    return _then(first, ": volts, frequency, breakers; have the set checked.", shed)
 
 
 @says(Code.DO_SEND_TO_SET)
-def do_send_to_set(*, shed: str | None) -> str:
+def do_send_to_set(*, shed: str | None) -> Advice:
     """Say what to do where the starts failed."""
-    return _then("Send somebody to the set now: start battery, fuel valve, then the key to manual.", shed)
+    return _then("Send somebody to the set now", ": start battery, fuel valve, then the key to manual.", shed)
 
 
 # ---- what to shed --------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from rules.phrasing.figures import banks_named
 from rules.phrasing.says import Sentence, says
 from rules.phrasing.text import at_least, at_most, kilowatts, listed
 from rules.plant.estate import Purpose
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 
@@ -121,36 +122,36 @@ def plan_no_longer_holds(*, name: str, because: tuple[str, ...]) -> str:
 
 
 @says(Code.DO_RESTORE_ENDS_TOO_EARLY)
-def do_restore_ends_too_early() -> str:
+def do_restore_ends_too_early() -> Advice:
     """Say what to do where the banks may end before the plan does."""
-    return "Break off: restore the mains now; until it is back, shed load in the agreed order."
+    return Advice("Break off", ": restore the mains now; until it is back, shed load in the agreed order.")
 
 
 @says(Code.DO_RESTORE_LASTS_TOO_LONG)
-def do_restore_lasts_too_long() -> str:
+def do_restore_lasts_too_long() -> Advice:
     """Say what to do where supply is not back as planned."""
-    return "Break off: restore the mains now, or start the set by hand."
+    return Advice("Break off", ": restore the mains now, or start the set by hand.")
 
 
 @says(Code.DO_RESTORE_MARGIN_GONE)
-def do_restore_margin_gone() -> str:
+def do_restore_margin_gone() -> Advice:
     """Say what to do where less is to spare than was signed for."""
-    return "Break off: restore the mains while there is time to spare."
+    return Advice("Break off", ": restore the mains while there is time to spare.")
 
 
 @says(Code.DO_RESTORE_LOAD_ABOVE_PLAN)
-def do_restore_load_above_plan() -> str:
+def do_restore_load_above_plan() -> Advice:
     """Say what to do where more is asked than was signed for."""
-    return "Break off: restore the mains, or take off at once what was added."
+    return Advice("Break off", ": restore the mains, or take off at once what was added.")
 
 
 @says(Code.DO_RESTORE_UNIT_MISSING)
-def do_restore_unit_missing() -> str:
+def do_restore_unit_missing() -> Advice:
     """Say what to do where a unit left."""
-    return "Break off: restore the mains; then see why the unit left."
+    return Advice("Break off", ": restore the mains; then see why the unit left.")
 
 
 @says(Code.DO_RESTORE_NOT_SEEN)
-def do_restore_not_seen() -> str:
+def do_restore_not_seen() -> Advice:
     """Say what to do where nothing is seen."""
-    return "Break off: restore the mains, unless somebody stands at the units and reads them."
+    return Advice("Break off", ": restore the mains, unless somebody stands at the units and reads them.")

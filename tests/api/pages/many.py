@@ -212,7 +212,10 @@ class _System:
         like = _Like.alarms[whole[self.kind]]
         state = "active_acknowledged" if like.acknowledged else "active_unacknowledged"
         what = like.what.replace("Treatment works", self.name).replace("Depot", self.name)
-        do = like.do.replace("bank 3", f"bank {self.batteries[-1].id}").replace("the depot", "the site")
+        bank = f"bank {self.batteries[-1].id}"
+        do, do_first = (
+            text.replace("bank 3", bank).replace("the depot", "the site") for text in (like.do, like.do_first)
+        )
         return (
             replace(
                 like,
@@ -220,6 +223,7 @@ class _System:
                 about=self.id,
                 what=what,
                 do=do,
+                do_first=do_first,
                 state=state,
                 until=None,
                 incident=None,

@@ -628,6 +628,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
                 "R. Haugen", datetime(2026, 10, 9, 7, 12, tzinfo=UTC), note or None
             ),
             told=(mail,),
+            do_first="Renew bank 3",
             incident="in-1",
         ),
         ShownAlarm(
@@ -645,6 +646,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
                 Telling("duty phone", "webhook", SILENT_AT + timedelta(minutes=32), "repeated"),
             ),
             counted=2,
+            do_first="Ring the depot and ask whether the cabinet’s display is lit",
         ),
         ShownAlarm(
             "al-3",
@@ -656,6 +658,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
             datetime(2026, 11, 2, 10, 40, tzinfo=UTC),
             by_when=date(2026, 12, 12),
             acknowledged=ShownAcknowledgement("R. Haugen", datetime(2026, 11, 2, 11, 5, tzinfo=UTC)),
+            do_first="Move 0.5 kW or more from L2 to L3",
             told=(mail,),
         ),
         ShownAlarm(
@@ -667,6 +670,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
             "returned_unacknowledged",
             datetime(2026, 11, 23, 22, 10, 31, tzinfo=UTC),
             until=datetime(2026, 11, 23, 22, 10, 40, tzinfo=UTC),
+            do_first="Look at its log before the next maintenance",
             told=(mail,),
         ),
         ShownAlarm(
@@ -678,6 +682,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
             "shelved",
             datetime(2026, 11, 20, 13, 5, tzinfo=UTC),
             shelved_until=datetime(2026, 11, 27, 8, 0, tzinfo=UTC),
+            do_first="Fan on order, number 4471",
             acknowledged=ShownAcknowledgement("M. Okafor", datetime(2026, 11, 20, 13, 30, tzinfo=UTC)),
         ),
     )
@@ -1000,12 +1005,14 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
         told=(Telling("duty phone", "webhook", lost + timedelta(seconds=82), "answered"),),
         incident="in-2",
         counted=9,
+        do_first="The third start failed at 14:33:30",
     )
     second = replace(
         alarms()[0],
         id="al-10",
         what="Shed the 6 kW of the laboratory and blower controls.",
         do="Moves the end to 14:54:58. Every minute of waiting costs about 25 s of that.",
+        do_first="Moves the end to 14:54:58",
         state="active_unacknowledged",
         acknowledged=None,
         since=lost + timedelta(seconds=2),

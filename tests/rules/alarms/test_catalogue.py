@@ -33,7 +33,9 @@ def test_every_entry_says_what_it_means_why_what_follows_and_what_to_do(kind: Al
     assert kind.meaning.endswith(".")
     assert kind.causes
     assert kind.consequence.endswith(".")
-    assert kind.do.endswith(".")
+    assert str(kind.do).endswith(".")
+    assert kind.do.first[-1].isalnum(), "what comes first stands without a stop"
+    assert kind.do.rest[0] in ".:;"
     assert kind.respond_s > 0
     assert kind.on_delay_s >= 0
     assert kind.off_delay_s >= 0
@@ -98,5 +100,5 @@ def test_the_reference_names_every_alarm_with_its_action() -> None:
     text = catalogue_reference()
     for kind in KINDS:
         assert f"## {kind.id}\n" in text
-        assert kind.do in text
+        assert str(kind.do) in text
     assert all(name in text for name in CARD_ALARMS)

@@ -9,10 +9,11 @@ import pytest
 
 import collector
 import rules
-from rules.phrasing.reasons import cause, kept, say
+from rules.phrasing.reasons import cause, first_step, kept, say
 from rules.phrasing.says import SENTENCES, says
+from rules.values.advice import Advice
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, advised, reason, told
 from tests.rules.phrasing.spoken import (
     bank,
     discharge_log,
@@ -151,3 +152,27 @@ def test_a_short_form_says_neither_the_place_nor_the_time_left_twice() -> None:
     assert cause(soon, "Depot", left_beside=True) == "Hall drops its load soon. 1 of 3 units is fed again."
     assert cause(told("It is so."), "Hall", left_beside=True) == "It is so."
     assert cause(None, "Hall", left_beside=True) == ""
+
+
+@pytest.mark.parametrize(
+    ("one", "first"),
+    [
+        (
+            advised(Advice("Move 0.5 kW or more from L2 to L3", ". It is near.")),
+            "Move 0.5 kW or more from L2 to L3",
+        ),
+        (
+            reason(Code.DO_START_SET_BY_HAND, shed=told("Shed the laboratory.")),
+            "Go to the set and start it by hand",
+        ),
+        (reason(Code.DO_NOT_RENEW_ALIKE, offers=(told("Less load."),)), "Do not renew like for like"),
+        (reason(Code.DO_LET_IT_CARRY), say(reason(Code.DO_LET_IT_CARRY))[:-1]),
+        (told("Look. An earlier version said so."), "Look. An earlier version said so"),
+        (None, ""),
+    ],
+)
+def test_what_comes_first_of_advice_is_a_part_of_it_and_of_anything_else_all_of_it(
+    one: Reason | None, first: str
+) -> None:
+    assert first_step(one) == first
+    assert say(one).startswith(first)

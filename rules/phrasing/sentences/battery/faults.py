@@ -8,6 +8,7 @@ from rules.phrasing.dates import day_words, years_words
 from rules.phrasing.durations import minutes, minutes_up
 from rules.phrasing.says import says
 from rules.phrasing.text import kilowatts
+from rules.values.advice import Advice
 from rules.values.code import Code
 
 # ---- signs ---------------------------------------------------------------------------------------------------
@@ -234,9 +235,9 @@ def blocks_give_less(*, asked_w: float, asked_s: float, given_s: float, worn: bo
 
 
 @says(Code.DO_NOT_RENEW_ALIKE)
-def do_not_renew_alike(*, offers: tuple[str, ...]) -> str:
+def do_not_renew_alike(*, offers: tuple[str, ...]) -> Advice:
     """Say what helps where the same again would not."""
-    return " ".join(("Do not renew like for like.", *offers))
+    return Advice("Do not renew like for like", " ".join((".", *offers)))
 
 
 @says(Code.BANK_UNSEEN)

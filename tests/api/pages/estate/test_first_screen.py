@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from api.pages.estate.cells import first_clause, first_words
+from api.pages.estate.cells import first_words
 from api.pages.estate.row_fan import WIDE, row_axis, row_fan
 from api.pages.estate.tally import what_first
 from api.pages.live import difference, frame
@@ -181,25 +181,12 @@ def test_the_gravest_of_an_estate_leads_whatever_the_order_of_its_file() -> None
         assert [row.id for row in worst_first(system_rows(one))] == ["works", "depot", "control"]
 
 
-@pytest.mark.parametrize(
-    ("said", "first"),
-    [
-        ("Renew bank 3: 32 blocks. Until then, shed.", "Renew bank 3"),
-        ("Move 0.5 kW or more from L2 to L3. It is near.", "Move 0.5 kW or more from L2 to L3"),
-        ("Order the bank.", "Order the bank"),
-        ("Order the bank", "Order the bank"),
-    ],
-)
-def test_what_to_do_first_is_the_first_clause(said: str, first: str) -> None:
-    assert first_clause(said) == first
-
-
 def test_an_alarm_that_asks_nothing_any_more_is_said_whole_and_is_not_what_comes_first() -> None:
     gone = "It was so, and is no longer: Works needs 22.3 min for a start by hand."
     assert first_words("", gone) == gone.removesuffix(".")
-    assert first_words("Renew bank 3: 32 blocks.", gone) == "Renew bank 3"
+    assert first_words("Renew bank 3", gone) == "Renew bank 3"
     sheet = samples.short()
-    over = replace(sheet, alarms=tuple(replace(a, do="", what=gone) for a in sheet.alarms))
+    over = replace(sheet, alarms=tuple(replace(a, do="", do_first="", what=gone) for a in sheet.alarms))
     assert what_first(sheet, system_rows(sheet)) is not None
     assert what_first(over, system_rows(over)) is None
 

@@ -10,6 +10,7 @@ from rules.values.reason import Reason, reason, told
 
 SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (told("The boiler is cold."), "The boiler is cold."),
+    (reason(Code.ADVISED, first="Order the bank", rest=": it ages."), "Order the bank: it ages."),
     (reason(Code.SAFETY), SAFETY),
     (reason(Code.ADVICE_ONLY), ADVICE_ONLY),
     (reason(Code.READING_NOT_FRESH, units=("A1", "A2")), "No fresh reading of unit A1, A2."),

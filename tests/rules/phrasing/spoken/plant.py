@@ -265,8 +265,8 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Bank b1: A cell is shorted. It is warm.",
     ),
     (
-        reason(Code.DO_RENEW_LARGER, larger=told("A larger bank.")),
-        "A larger bank. Until then shed load or keep its unit from being the only one.",
+        reason(Code.DO_RENEW_LARGER, offers=(told("A larger bank."),)),
+        "Do not renew like for like. A larger bank. Until then shed load or keep its unit from being the only one.",
     ),
     (
         reason(Code.SET_TEST_DUE, "G1", because=told("It never ran.")),
