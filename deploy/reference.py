@@ -27,10 +27,10 @@ HERE = Path(__file__).resolve().parent
 
 CHECK_DOUBTS = (
     "Each line of it reads FILE:LINE: place: want ...; got ... A fault is what the service cannot run with: besides what is",
-    f"no TOML or leads nowhere, ratings under {LEAST_VA:g} VA (kVA written as VA) or over {MOST_VA / 1e6:g} MVA, a set under {LEAST_SET_W:g} W, a",
+    f"no TOML or leads nowhere, ratings under {LEAST_VA:g} VA (kVA written as VA) or over {MOST_VA / 1e6:g} MVA, a generator under {LEAST_SET_W:g} W, a",
     f"string over {MOST_BANK_V:g} V, and blocks that equal the cells of a bank that could then not carry its unit. Days to come are a",
     "fault for `check` alone: a service goes on where its computer's clock was lost. A warning is what the site ought to",
-    "answer or set right: blocks or cells of a size hardly made, a set smaller than what it must carry and charge, load groups",
+    "answer or set right: blocks or cells of a size hardly made, a generator smaller than what it must carry and charge, load groups",
     "above the rating of their units or without a figure for each line, a partner at another site, and the hours in which a",
     "critical or major alarm of a system reaches nobody.",
 )

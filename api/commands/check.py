@@ -1,7 +1,7 @@
 """Every fault is one line: FILE:LINE: place: want ...; got ... Warnings do not change the exit code.
 
 A fault is what the service cannot run with, and a day to come where only what has happened can stand. A warning is what the
-site ought to answer or set right: a set smaller than its load, hours in which nobody is told."""
+site ought to answer or set right: a generator smaller than its load, hours in which nobody is told."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ class OutageBody(_Strict):
 
     from_s: float = Field(0.0, ge=0.0, le=14 * DAY_S)
     for_s: float | None = Field(None, gt=0.0, le=14 * DAY_S)
-    generator: bool = Field(True, description="false: the set is isolated in this window")
+    generator: bool = Field(True, description="false: the generator is isolated in this window")
     feed: str | None = Field(None, max_length=80, description="name of the feed switched off")
 
 
@@ -47,7 +47,7 @@ class ShedBody(_Strict):
 
 
 class ScenarioBody(_Strict):
-    """A scenario. Without anything: mains lost and not back, the set starting at its last try."""
+    """A scenario. Without anything: mains lost and not back, the generator starting at its last try."""
 
     outages: list[OutageBody] = Field(default_factory=lambda: [OutageBody()], min_length=1, max_length=50)  # type: ignore[call-arg]
     generator: SetBody = Field(default_factory=SetBody)  # type: ignore[arg-type]

@@ -48,7 +48,7 @@ class SignBody(BaseModel):
     lasts_s: float | None = Field(
         None, gt=0.0, le=14 * DAY_S, description="how long the mains is off, in one piece"
     )
-    generator: bool = Field(True, description="with `lasts_s`; false: the set is isolated meanwhile")
+    generator: bool = Field(True, description="with `lasts_s`; false: the generator is isolated meanwhile")
     scenario: ScenarioBody | None = Field(None, description="anything else, as for `ridethrough`")
     limits: LimitsBody = Field(default_factory=LimitsBody)  # type: ignore[arg-type]
 

@@ -82,7 +82,7 @@ class OutageMark(BaseModel):
 
 @router.post("/incidents/{incident}/mark", responses=told(404, 422, gives=OutageMarked))
 async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Response:
-    """Take a person's mark on an outage; start times of the set are learnt only with such evidence."""
+    """Take a person's mark on an outage; start times of the generator are learnt only with such evidence."""
     lost_at = None if said.lost_at is None else moment(said.lost_at.isoformat(), "lost_at", said.lost_at)
     try:
         seq = await service.mark_outage(
@@ -90,7 +90,9 @@ async def mark_outage(service: Asked, incident: str, said: OutageMark) -> Respon
         )
     except NoSuchOutage as error:
         raise Problem(
-            404, "not-known", f"{incident}: want an incident in which a supply with a set behind it was lost."
+            404,
+            "not-known",
+            f"{incident}: want an incident in which a supply with a generator behind it was lost.",
         ) from error
     return answer({"incident": incident, "by": said.by, "source": said.source, "event": seq})
 

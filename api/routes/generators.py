@@ -40,13 +40,13 @@ WORD: Final = Shaped(
 
 @router.get("", responses=told(gives=items_of(GENERATOR)))
 async def generators(service: Asked) -> Response:
-    """Give every standby set: what the site says of it, its runs on load, its starts, its next test."""
+    """Give every standby generator: what the site says of it, its runs on load, its starts, its next test."""
     return answer({"items": [_set(service, name) for name in service.estate.generators], "next": None})
 
 
 @router.get("/{generator}", responses=told(404, 422, gives=GENERATOR))
 async def generator(service: Asked, generator: str) -> Response:
-    """Give one standby set; of the load of a run, `seen_w` is the part that the cards saw, at the least."""
+    """Give one standby generator; of the load of a run, `seen_w` is the part that the cards saw, at the least."""
     if generator not in service.estate.generators:
         raise not_known("generator", generator, list(service.estate.generators))
     return answer(_set(service, generator))
@@ -74,7 +74,7 @@ async def state(
         str | None, Header(description="Bearer and the token that `[listen] site_secret` names")
     ] = None,
 ) -> Response:
-    """Take the site's word that a set runs and carries load; it is the best evidence of a start there is.
+    """Take the site's word that a generator runs and carries load; it is the best evidence of a start there is.
 
     May be sent as often as wanted: `event` is its line in the journal, null where it repeats the last. The same
     by a broker: `[set_words]` of the estate file.

@@ -468,7 +468,7 @@ def kind_of(record: DischargeRecord, fitted: FittedBank) -> str:
 
 
 def _required_s(state: SystemState) -> float | None:
-    """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the set."""
+    """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the generator."""
     asked = [
         r.required_s
         for r in state.requirements

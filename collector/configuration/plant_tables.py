@@ -101,7 +101,9 @@ class SupplyTable(PlantTable):
 
     id: Id = Field(description="short name")
     site: Id = Field(description="the site it comes into")
-    generator: Id | None = Field(default=None, description="the standby set behind it; leave out for none")
+    generator: Id | None = Field(
+        default=None, description="the standby generator behind it; leave out for none"
+    )
 
     def value(self) -> plant.Supply:
         """Return the rules' value."""
@@ -109,12 +111,12 @@ class SupplyTable(PlantTable):
 
 
 class GeneratorTable(PlantTable):
-    """A standby set; times as found in its controller's settings, or measured at a test."""
+    """A standby generator; times as found in its controller's settings, or measured at a test."""
 
     id: Id = Field(description="short name")
     rating_w: Positive = Field(description="standby rating, watts")
     detect_s: NotNegative = Field(default=5.0, description="seconds of lost mains before the first crank")
-    attempts: Whole = Field(default=3, ge=1, le=10, description="cranks before the set gives up")
+    attempts: Whole = Field(default=3, ge=1, le=10, description="cranks before the generator gives up")
     crank_s: Positive = Field(default=15.0, description="seconds of one crank")
     rest_s: NotNegative = Field(default=15.0, description="seconds of rest between cranks")
     start_s: NotNegative = Field(
@@ -164,7 +166,7 @@ class RequirementTable(PlantTable):
     )
     required_s: Positive | None = Field(
         default=None,
-        description="seconds needed; left out for a generator, it is reckoned from the set and the units",
+        description="seconds needed; left out for a generator, it is reckoned from the generator and the units",
     )
 
     def value(self) -> plant.Requirement:

@@ -181,7 +181,7 @@ def _check_generator(generator: GeneratorTable, entries: Entries, notes: FaultLi
         notes.warn(
             here,
             f"{load_w + charge_w:_.0f} or more: {load_w:_.0f} W that the units behind it may carry, spares apart{charge}; "
-            "else agree what is shed, or how charging is held back on the set",
+            "else agree what is shed, or how charging is held back on the generator",
             f"{generator.rating_w:_.0f}",
         )
 

@@ -154,7 +154,7 @@ class ListenTable(PlantTable):
         default=12, ge=1, le=720, description="hours after which every session is over"
     )
     site_secret: Id | None = Field(
-        default=None, description="the secret whose token the site's own systems show to tell of a set"
+        default=None, description="the secret whose token the site's own systems show to tell of a generator"
     )
 
     def networks(self) -> tuple[ipaddress.IPv4Network | ipaddress.IPv6Network, ...]:
@@ -163,7 +163,7 @@ class ListenTable(PlantTable):
 
 
 class SetWordsTable(PlantTable):
-    """The broker by which the site's own systems tell of a set; HTTP takes the same word without one."""
+    """The broker by which the site's own systems tell of a generator; HTTP takes the same word without one."""
 
     host: Text | None = Field(default=None, description="the broker's host; left out, none is listened to")
     port: Port = Field(default=8883, description="its port; 1883 is usual without encryption")

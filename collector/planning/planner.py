@@ -83,7 +83,7 @@ class Planner:
 
     `seen`: a system's last view and glance, None before the first. `record`: its load's record.
     `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
-    `beliefs_in_outage`: the same of a system on its banks, which cannot wait for better. `set_tested`: when a set last ran on load long enough to count as a test.
+    `beliefs_in_outage`: the same of a system on its banks, which cannot wait for better. `set_tested`: when a generator last ran on load long enough to count as a test.
     """
 
     def __init__(
@@ -184,7 +184,7 @@ class Planner:
     async def shutdown(
         self, system: str, scenario: Scenario, plan: str | None, starts_at: datetime | None = None
     ) -> Shutdown:
-        """Return a shutdown as it is meant, with the set and without it. Raises as `ridethrough` does."""
+        """Return a shutdown as it is meant, with the generator and without it. Raises as `ridethrough` does."""
         view, _ = self._look(system)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         ways = [scenario] if generator is None else [scenario, with_set(scenario), without_set(scenario)]
@@ -335,7 +335,7 @@ class Planner:
         )
 
     async def _done(self) -> list[Done]:
-        """Return the work recorded as done, and the runs of sets that the site told of: nothing else tells."""
+        """Return the work recorded as done, and the runs of generators that the site told of: nothing else tells."""
         found = done_by(await self._ledger.equipment())
         for name in self._estate.generators:
             last = self._set_tested(name)

@@ -1,4 +1,4 @@
-"""Keeps an answer ready for every system: what if we switch the mains off, with the set and without it?
+"""Keeps an answer ready for every system: what if we switch the mains off, with the generator and without it?
 
 Of the next signed shutdown where there is one, else of half an hour from now. A signed shutdown is played
 again on what is known now, so that it is told in time when it would not be signed any more.

@@ -90,7 +90,7 @@ class RunningSource(SheetSource, Protocol):
     async def set_word(
         self, generator: str, *, running: bool, carries: bool, load_w: float | None = None
     ) -> int | None:
-        """Take the site's word about a set as of now; return its line in the journal, None where it is no news."""
+        """Take the site's word about a generator as of now; return its line in the journal, None where it is no news."""
 
     async def mark_outage(
         self, incident: str, *, by: str, source: OutageSource, lost_at: datetime | None = None

@@ -157,7 +157,7 @@ class ShownUnit:
 
 @dataclass(frozen=True, slots=True)
 class StartAttempt:
-    """One attempt to start the set; `worked` None while it runs or when nobody can tell."""
+    """One attempt to start the generator; `worked` None while it runs or when nobody can tell."""
 
     at: datetime
     until: datetime | None

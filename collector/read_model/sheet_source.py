@@ -58,7 +58,7 @@ BECAUSE: Final = {
     Explanation.BANK_TEST.value: "a planned test of the bank",
     Explanation.NETWORK_WORK.value: "planned work on the network",
     Explanation.SERVICE_VISIT.value: "a planned service visit",
-    Explanation.SET_ISOLATED.value: "the set being isolated in a signed shutdown",
+    Explanation.SET_ISOLATED.value: "the generator being isolated in a signed shutdown",
     Explanation.SELF_TEST.value: "a test that the unit runs",
     Explanation.RESTING.value: "the unit resting at low load",
     Explanation.ECONOMY_MODE.value: "economy mode, which is normal here",
@@ -309,7 +309,7 @@ def whom_to_call(source: SheetSource, about: str) -> tuple[str, ...]:
 
 
 def _system_of(estate: Estate, about: str) -> str | None:
-    """Return the system that a supply, a set or a site concerns, where it is one alone."""
+    """Return the system that a supply, a generator or a site concerns, where it is one alone."""
     found = [
         name
         for name, system in estate.systems.items()

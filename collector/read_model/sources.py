@@ -33,7 +33,7 @@ FED_BY: Final = {
     "unit_to_off": "none",
     "unit_from_off": "supply",
 }
-"""What feeds a unit after a line of the journal; whether a supply that came back is mains or a set, no card says."""
+"""What feeds a unit after a line of the journal; whether a supply that came back is mains or a generator, no card says."""
 
 STORY: Final = frozenset({"mains_lost", "supply_back", *FED_BY})
 CAME_BACK: Final = frozenset({"supply_returned", "outage_marked"})

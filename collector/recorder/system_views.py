@@ -115,7 +115,7 @@ class Views:
         return replace(system_state(view, seen, judged), work=work), events
 
     def _set_runs(self, system: str, state: WatchState) -> bool:
-        """Return whether the site said since the supply was lost that the set runs."""
+        """Return whether the site said since the supply was lost that the generator runs."""
         generator = self._estate.generator_of(system)
         supply = self._estate.systems[system].supply
         memory = state.supplies.get(supply)

@@ -256,7 +256,7 @@ class Service:
     async def set_word(
         self, generator: str, *, running: bool, carries: bool, load_w: float | None = None
     ) -> int | None:
-        """Take the site's word about a set as of now; return its line in the journal, None where it is no news."""
+        """Take the site's word about a generator as of now; return its line in the journal, None where it is no news."""
         return await self._parts.testimony.word(
             generator, SetWord(self.clock.now(), running, carries, load_w)
         )

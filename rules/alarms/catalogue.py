@@ -120,7 +120,7 @@ class AlarmKind:
     @property
     def planning(self) -> bool:
         """Return whether it is a matter of planning: what is bought, tested or rebuilt, and wants nobody today."""
-        of_plant = self.about in (Thing.BANK, Thing.SYSTEM, Thing.SET)
+        of_plant = self.about in (Thing.BANK, Thing.SYSTEM, Thing.GENERATOR)
         return self.respond_s >= (DAY if of_plant else 7 * DAY)
 
     def severity_for(
@@ -209,12 +209,12 @@ _ENTRIES: Final = (
         about=Thing.SYSTEM,
         meaning="The time in which the generator should have taken the load has passed and the banks still carry it.",
         causes=(
-            "set failed to start",
+            "generator failed to start",
             "changeover did not operate",
-            "units refuse the set's volts or frequency",
+            "units refuse the generator's volts or frequency",
         ),
         consequence="The system drops its load when the banks end.",
-        do=Advice("Go to the set and start it by hand", "; meanwhile shed load in the agreed order."),
+        do=Advice("Go to the generator and start it by hand", "; meanwhile shed load in the agreed order."),
         respond_s=120.0,
         severity=_S.CRITICAL,
         off_delay_s=5.0,
@@ -226,9 +226,11 @@ _ENTRIES: Final = (
         id="starts_failed",
         about=Thing.SYSTEM,
         meaning="Every automatic start of the generator has had its time and none brought supply.",
-        causes=("start battery flat", "no fuel at the set", "set locked out or not in automatic"),
-        consequence="Only a person can bring the set up before the banks end.",
-        do=Advice("Send somebody to the set now", ": start battery, fuel valve, then the key to manual."),
+        causes=("start battery flat", "no fuel at the generator", "generator locked out or not in automatic"),
+        consequence="Only a person can bring the generator up before the banks end.",
+        do=Advice(
+            "Send somebody to the generator now", ": start battery, fuel valve, then the key to manual."
+        ),
         respond_s=60.0,
         severity=_S.CRITICAL,
         off_delay_s=5.0,
@@ -328,7 +330,7 @@ _ENTRIES: Final = (
         meaning="The banks do not hold as long as somebody counts on.",
         causes=("aged banks", "load grown", "banks not yet recharged", "a unit or bank missing"),
         consequence="In a mains failure the load drops before help comes.",
-        do=Advice("Shed load or shorten the wait for the set until the weakest bank is renewed"),
+        do=Advice("Shed load or shorten the wait for the generator until the weakest bank is renewed"),
         respond_s=DAY,
         severity=_S.MAJOR,
         on_delay_s=30.0,
@@ -612,7 +614,7 @@ _ENTRIES: Final = (
             "a narrow input window",
             "an input that was slow to settle",
         ),
-        consequence="Its bank is drained further than planned, and a set sees its load come late.",
+        consequence="Its bank is drained further than planned, and a generator sees its load come late.",
         do=Advice(
             "Have its hold-off, walk-in and input window compared with what is declared, then reset this alarm"
         ),
@@ -1185,16 +1187,16 @@ _ENTRIES: Final = (
     ),
     AlarmKind(
         id="set_test_due",
-        about=Thing.SET,
-        meaning="The standby set's test on load is overdue by the interval that the estate file gives.",
+        about=Thing.GENERATOR,
+        meaning="The standby generator's test on load is overdue by the interval that the estate file gives.",
         causes=(
             "the test was left out",
             "a run was too short or too light to count",
             "the site told nothing of the run",
         ),
-        consequence="A weak start battery, old fuel or a set that cannot carry its load shows in the outage only.",
+        consequence="A weak start battery, old fuel or a generator that cannot carry its load shows in the outage only.",
         do=Advice(
-            "Run the set on load for 30 min at 30 % of its rating or more, with somebody beside it, and see that the site tells of the run"
+            "Run the generator on load for 30 min at 30 % of its rating or more, with somebody beside it, and see that the site tells of the run"
         ),
         respond_s=7 * DAY,
         severity=_S.WARNING,
@@ -1203,13 +1205,13 @@ _ENTRIES: Final = (
     AlarmKind(
         id="set_words_failing",
         about=Thing.SERVICE,
-        meaning="The broker by which the site tells of its sets cannot be listened to.",
+        meaning="The broker by which the site tells of its generators cannot be listened to.",
         causes=(
             "broker or line down",
             "password or certificate expired",
             "the user may not subscribe to the topic",
         ),
-        consequence="Whether a set runs and carries is not known, and no start or test of it is learnt.",
+        consequence="Whether a generator runs and carries is not known, and no start or test of it is learnt.",
         do=Advice(
             "Put the broker or [set_words] in the estate file right",
             "; until then the same word is taken over HTTP.",

@@ -19,7 +19,7 @@ def windows(plan: SignedPlan, name: str) -> Iterator[Window]:
     """Yield the plan's stretches as planned work; `name` is the plan's own.
 
     Each is wider by the overrun that was signed for, before and after, since nobody switches to the second.
-    In a stretch in which the plan has the set isolated, nobody waits for the set either.
+    In a stretch in which the plan has the generator isolated, nobody waits for the generator either.
     """
     slack = timedelta(seconds=plan.limits.overrun_s)
     isolated = [o.from_s for o in plan.scenario.outages if not o.generator]

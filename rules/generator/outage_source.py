@@ -1,8 +1,8 @@
-"""What came back after an outage: the mains or the set? And how long the set took, where that is known.
+"""What came back after an outage: the mains or the generator? And how long the generator took, where that is known.
 
 Nothing in RFC 1628 tells that a generator runs; mains back after 18 s looks the same. Evidence, best
 first: the site's own word, a person's mark on the outage, and input frequency leaving the mains' band on
-every unit of the supply. Only with evidence are start times learnt. A steady set at 50.0 Hz proves
+every unit of the supply. Only with evidence are start times learnt. A steady generator at 50.0 Hz proves
 nothing either way.
 """
 
@@ -22,9 +22,9 @@ from rules.values.reason import Reason, reason
 MAINS_BAND_HZ: Final = 0.5
 """Deviation a public mains keeps within: 1 % by statute in many countries; usually far less."""
 LOOKED_AT: Final = timedelta(minutes=10)
-"""How long after the return the frequency is looked at: a set settles, and takes load in steps."""
+"""How long after the return the frequency is looked at: a generator settles, and takes load in steps."""
 WORD_AROUND: Final = timedelta(minutes=2)
-"""How long after the return the site may still say that its set took the load: contacts and lines are slow."""
+"""How long after the return the site may still say that its generator took the load: contacts and lines are slow."""
 
 
 class OutageSource(StrEnum):
@@ -46,7 +46,7 @@ class SourceBasis(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SetWord:
-    """The site's own word about its set at a moment; `load_w` where its meter tells what the set carries."""
+    """The site's own word about its generator at a moment; `load_w` where its meter tells what the generator carries."""
 
     at: datetime
     running: bool
@@ -55,7 +55,7 @@ class SetWord:
 
     @property
     def on_load(self) -> bool:
-        """Return whether the set runs and carries."""
+        """Return whether the generator runs and carries."""
         return self.running and self.carries
 
     def repeats(self, before: SetWord) -> bool:
@@ -142,7 +142,7 @@ class UnitReturn:
 
 @dataclass(frozen=True, slots=True)
 class SetStart:
-    """One start of the set that took the load, for which there is evidence."""
+    """One start of the generator that took the load, for which there is evidence."""
 
     lost_at: datetime
     supply_s: float
@@ -156,9 +156,9 @@ def seen_steps(
     returns: Sequence[UnitReturn],
     ground: SourceBasis,
 ) -> dict[str, float]:
-    """Return seconds seen of the steps of the bridge, by step; empty without evidence that it was the set.
+    """Return seconds seen of the steps of the bridge, by step; empty without evidence that it was the generator.
 
-    Cards show when supply is at the input, when the unit takes it, and when the bank rests; what the set
+    Cards show when supply is at the input, when the unit takes it, and when the bank rests; what the generator
     did before is one stretch, from which the declared detection, run-up and changeover are taken off.
     """
     if ground is SourceBasis.NONE:
@@ -199,7 +199,7 @@ class Learnt:
 
 
 def learnt(starts: Sequence[SetStart], declared_s: float) -> Learnt:
-    """Return what was learnt of a set's starts, beside what is declared. Only starts with evidence count."""
+    """Return what was learnt of a generator's starts, beside what is declared. Only starts with evidence count."""
     known = [start.supply_s for start in starts if start.ground is not SourceBasis.NONE]
     if not known:
         return Learnt(0, None, None, reason(Code.NO_START_ON_RECORD))

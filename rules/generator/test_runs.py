@@ -1,7 +1,7 @@
-"""Runs of a set on load: how long, how much, and whether they count as its test.
+"""Runs of a generator on load: how long, how much, and whether they count as its test.
 
-RFC 1628 knows nothing of sets, so a run is what the site's words say. What it carried is the site's own
-figure where it gives one. Else there is only what the units took from the supply meanwhile: the set feeds
+RFC 1628 knows nothing of generators, so a run is what the site's words say. What it carried is the site's own
+figure where it gives one. Else there is only what the units took from the supply meanwhile: the generator feeds
 more than units, so that is the least it carried. A run that is seen to carry too little may have carried
 enough, and one that the cards show to carry enough did.
 """
@@ -65,7 +65,7 @@ class Seen:
         return replace(self, at=at, energy_j=self.energy_j + gained_j)
 
     def after(self, reading: Reading) -> Seen:
-        """Return this after a reading of a unit that the set feeds."""
+        """Return this after a reading of a unit that the generator feeds."""
         watts = taken_w(reading)
         others = {unit: taken for unit, taken in self.taking.items() if unit != reading.unit}
         now = {} if watts is None else {reading.unit: (reading.at, watts)}
@@ -80,7 +80,7 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class SetRun:
-    """One run of the set on load. `load_w`: as the site says, in the mean; `seen_w`: the least, by the cards."""
+    """One run of the generator on load. `load_w`: as the site says, in the mean; `seen_w`: the least, by the cards."""
 
     at: datetime
     for_s: float
@@ -103,7 +103,7 @@ def runs(words: Sequence[SetWord], seen: Sequence[Seen] = ()) -> tuple[SetRun, .
 
 
 def running_since(words: Sequence[SetWord]) -> datetime | None:
-    """Return since when the set carries load by the last word, None while it does not."""
+    """Return since when the generator carries load by the last word, None while it does not."""
     since: datetime | None = None
     for word in words:
         since = (since or word.at) if word.on_load else None
@@ -134,7 +134,7 @@ def _mean_w(stretch: Sequence[SetWord]) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class SetTest:
-    """When the set was last tested on load, when the next is due, and why. `heard`: whether anything tells of runs."""
+    """When the generator was last tested on load, when the next is due, and why. `heard`: whether anything tells of runs."""
 
     last: datetime | None
     due: datetime | None
@@ -152,9 +152,9 @@ def set_test(
     heard_since: datetime | None = None,
     zone: tzinfo = UTC,
 ) -> SetTest:
-    """Return how the set stands with its tests on load. `zone`: the clock at the set.
+    """Return how the generator stands with its tests on load. `zone`: the clock at the generator.
 
-    `heard_since`: since when the site tells of this set, None where it never did; a set of which nobody
+    `heard_since`: since when the site tells of this generator, None where it never did; a generator of which nobody
     tells may be tested every week, so no date is made of that. A run whose load is not known to be too
     small counts by its length.
     """
@@ -186,7 +186,7 @@ def set_test(
 
 
 def _day(moment: datetime, zone: tzinfo) -> date:
-    """Return the day on which a moment fell by the clock at the set."""
+    """Return the day on which a moment fell by the clock at the generator."""
     return moment.astimezone(zone).date()
 
 

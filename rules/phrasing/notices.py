@@ -339,7 +339,7 @@ def _taken_within_s(case: NoticeCase) -> float | None:
 
 
 def _power_do(case: NoticeCase) -> str:
-    """Return what to do now about a supply: nothing once all is fed, no word of the set once any unit is."""
+    """Return what to do now about a supply: nothing once all is fed, no word of the generator once any unit is."""
     topology = case.scene.topology
     parts = case.incident.parts.values()
     on = [p for p in parts if p.on]
@@ -366,7 +366,7 @@ def _power_do(case: NoticeCase) -> str:
     return (
         f"See that {listed(sets)} runs and carries; if not, start it by hand, and shed load where the banks do not hold so long."
         if sets
-        else "There is no set: shed load in the agreed order and prepare an orderly shutdown."
+        else "There is no generator: shed load in the agreed order and prepare an orderly shutdown."
     )
 
 

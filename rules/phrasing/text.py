@@ -18,7 +18,7 @@ SHORT: Final = 160
 
 ACT_FOR: Final[Mapping[str | None, str]] = {
     Deadline.SHED: ", to shed in time",
-    Deadline.START_SET: ", to start the set",
+    Deadline.START_SET: ", to start the generator",
     Deadline.BANKS_END: ", when the banks may end",
 }
 """What a last moment is for, after the moment; nothing of a time to respond."""

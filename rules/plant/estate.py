@@ -50,7 +50,7 @@ class VoltageReported(StrEnum):
 
 
 class GeneratorEvidence(StrEnum):
-    """What the site has to show that its set runs; nothing in RFC 1628 tells."""
+    """What the site has to show that its generator runs; nothing in RFC 1628 tells."""
 
     PERSON = "person"
     CONTACT = "contact"
@@ -93,7 +93,7 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Generator:
-    """A standby set: how it starts, and how long a person needs to start it by hand.
+    """A standby generator: how it starts, and how long a person needs to start it by hand.
 
     Times in seconds. `start_s` is run-up until volts and frequency are steady. Cranking of
     `crank_s` and rests of `rest_s` alternate, `attempts` cranks in all (NFPA 110 cyclic cranking).
@@ -116,7 +116,7 @@ class Generator:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """An incoming mains supply and the set behind it, if any."""
+    """An incoming mains supply and the generator behind it, if any."""
 
     id: str
     site: str
@@ -354,7 +354,7 @@ class Estate:
         return self._card_by_unit.get(unit)
 
     def generator_of(self, system: str) -> Generator | None:
-        """Return the set behind a system's supply, or None."""
+        """Return the generator behind a system's supply, or None."""
         generator = self.supplies[self.systems[system].supply].generator
         return None if generator is None else self.generators[generator]
 

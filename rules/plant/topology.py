@@ -1,4 +1,4 @@
-"""Where a thing stands: site, supply and set, switchboard, system, unit, bank; what stands above two things.
+"""Where a thing stands: site, supply and generator, switchboard, system, unit, bank; what stands above two things.
 
 Two supplies never share more than their site, so causes on unlinked feeds are never merged.
 """
@@ -103,7 +103,7 @@ class Topology:
             (estate.systems, Thing.SYSTEM),
             (estate.units, Thing.UNIT),
             (estate.banks, Thing.BANK),
-            (estate.generators, Thing.SET),
+            (estate.generators, Thing.GENERATOR),
         ):
             if about in things:
                 return kind
@@ -121,7 +121,7 @@ class Topology:
             return estate.systems[about].name
         if about in estate.sites:
             return estate.sites[about].name
-        for noun, things in (("supply", estate.supplies), ("set", estate.generators)):
+        for noun, things in (("supply", estate.supplies), ("generator", estate.generators)):
             if about in things:
                 return f"{noun} {about}"
         return about.rsplit("/", 1)[-1]
@@ -148,6 +148,6 @@ class Thing(StrEnum):
     SYSTEM = "system"
     UNIT = "unit"
     BANK = "bank"
-    SET = "set"
+    GENERATOR = "generator"
     SERVICE = "service"
     CHANNEL = "channel"

@@ -94,7 +94,7 @@ class SystemView:
     at the last look. `last_call`: what the last call on its banks showed (`rules.system.transfers`). `shed`: what to
     shed first, as last reckoned while it is on its banks. `told`: the newest judgement of the hold-up that
     could tell; once cards fall silent no later one can, and its end is what counts down. `supply`: what is seen of its
-    supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its set runs.
+    supply while it is on its banks; None: nothing beyond its own units. `set_runs`: the site says that its generator runs.
     `unread`: why there is no newer reading of a unit, should its last be too old; where it is not given, its card does
     not answer. `carried`: what each bank was seen to carry last, whether or not its record has it yet.
     """
@@ -446,8 +446,8 @@ def on_battery(
     """Return since when a system is on its banks and when it ends; None while it is not.
 
     A system last seen on battery and silent since stays on battery: its end is reckoned on from the
-    last judgement that could tell, the bounds moving apart. The starts of a set count only while nothing
-    that can be read is fed: what feeds one unit is the set, or the mains, and no start is due any more.
+    last judgement that could tell, the bounds moving apart. The starts of a generator count only while nothing
+    that can be read is fed: what feeds one unit is the generator, or the mains, and no start is due any more.
     """
     if not seen.on_battery:
         return None

@@ -1,6 +1,6 @@
 """Is the hold-up enough: what the bridge to the generator takes, and the verdict on each requirement.
 
-The bridge: the set notices the loss, cranks as often as it is set to (NFPA 110 cyclic cranking: cranks
+The bridge: the generator notices the loss, cranks as often as it is set to (NFPA 110 cyclic cranking: cranks
 and rests in turn), runs up, the load is changed over, every unit qualifies the new supply, and the last
 one waits its turn and ramps on to it. The bank carries the load, or part of it, until then, so all of it
 counts. By hand: all automatic starts have failed first, and a person has to get there.
@@ -64,10 +64,10 @@ def bridge(
     by_hand: bool = False,
     seen: Mapping[str, float] | None = None,
 ) -> tuple[BridgeStep, ...]:
-    """Return the steps from the loss of the mains until the last unit has ramped on to the set.
+    """Return the steps from the loss of the mains until the last unit has ramped on to the generator.
 
     The worst that counts as success: the last automatic start works, or, `by_hand`, all have failed and
-    a person starts the set. `seen`: seconds last seen of a step, by its name.
+    a person starts the generator. `seen`: seconds last seen of a step, by its name.
     """
     steps = [
         BridgeStep("detect", generator.detect_s),
@@ -82,7 +82,7 @@ def bridge(
 
 
 def after_start_s(generator: Generator, units: Sequence[Unit]) -> float:
-    """Return s from a hand on the starter until the last unit has ramped on to the set."""
+    """Return s from a hand on the starter until the last unit has ramped on to the generator."""
     on = sum(step.allowed_s for step in walk_in_steps(units))
     return generator.crank_s + generator.start_s + generator.transfer_s + on
 
@@ -90,7 +90,7 @@ def after_start_s(generator: Generator, units: Sequence[Unit]) -> float:
 def starts_failed(generator: Generator, units: Sequence[Unit], on_battery_s: float) -> int:
     """Return how many automatic starts have failed if nothing has taken the load after `on_battery_s`.
 
-    By the clock only: a start counts as failed once a unit could have seen and accepted the set.
+    By the clock only: a start counts as failed once a unit could have seen and accepted the generator.
     """
     accept_s = min((unit.accept_s for unit in units), default=0.0)
     failed = 0

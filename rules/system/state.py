@@ -269,7 +269,7 @@ class OnBattery:
 
     `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
     its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
-    so it has no end to reckon with. `start_set_before`: the last moment to start the set in time; None also where that
+    so it has no end to reckon with. `start_set_before`: the last moment to start the generator in time; None also where that
     lies before the outage. `unfed_since`: since when none of its own units was seen fed; None while one is.
     `offered_since`: since when one of them on its bank has voltage at its input again. `outlasted`: the end foretold, once passed.
     """

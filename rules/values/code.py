@@ -162,7 +162,7 @@ class Code(StrEnum):
     DO_RESTORE_UNIT_MISSING = auto()
     DO_RESTORE_NOT_SEEN = auto()
 
-    # ---- a bank, a set: rules.alarms.conditions.bank, generators, service_due
+    # ---- a bank, a generator: rules.alarms.conditions.bank, generators, service_due
     BANK_PAST_AGE = auto()
     BANK_RENEW_NOW = auto()
     BANK_RENEWAL_MISSED = auto()

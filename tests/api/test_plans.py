@@ -143,7 +143,7 @@ async def test_a_scenario_is_played_out(here: Site) -> None:
 
 async def test_without_anything_said_the_mains_is_lost_for_good(here: Site) -> None:
     found = (await here.client.post("/v1/systems/A/ridethrough", json={})).json()
-    assert found["verdict"] == "adequate"  # the set takes over at its last start
+    assert found["verdict"] == "adequate"  # the generator takes over at its last start
     never = {"generator": {"case": "never"}}
     lost = (await here.client.post("/v1/systems/A/ridethrough", json=never)).json()
     assert lost["verdict"] == "inadequate"
@@ -228,7 +228,7 @@ async def test_the_margin_has_a_date(here: Site) -> None:
 async def test_the_programme_in_three_forms(here: Site) -> None:
     plain = (await here.client.get("/v1/programme", params={"budget_month": 4})).json()
     assert {row["job"] for row in plain["items"]} == {"replace_unit"}
-    assert len(plain["undated"]) == 3  # two banks not judged yet, a set that no run is told of
+    assert len(plain["undated"]) == 3  # two banks not judged yet, a generator that no run is told of
     assert plain["items"][0]["budget_year"] == "2031/32"
     table = await here.client.get("/v1/programme.csv")
     assert table.text.splitlines()[0].startswith("due,order_by")

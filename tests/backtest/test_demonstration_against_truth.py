@@ -21,15 +21,15 @@ from tests.backtest.what_is_so import OUTLASTED_SHARE, held_against
 BRACKMERE, TOLLWICK = "brackmere-mains", "tollwick-mains"
 LASTS_S = 900.0
 CUES = (
-    # as the demonstration begins: the set misses its first start, an old bank works beside two younger ones
+    # as the demonstration begins: the generator misses its first start, an old bank works beside two younger ones
     Cue(0.0, SetWill(BRACKMERE, fires_at=2)),
     Cue(60.0, MainsFails(BRACKMERE)),
     Cue(300.0, MainsReturns(BRACKMERE)),
     Cue(390.0, CardHangs("ossenby-1-card", 75.0)),
-    # no set at all
+    # no generator at all
     Cue(480.0, MainsFails(TOLLWICK)),
     Cue(660.0, MainsReturns(TOLLWICK)),
-    # a link parts after twenty seconds of load, and no set comes
+    # a link parts after twenty seconds of load, and no generator comes
     Cue(700.0, BankOpens("brackmere-3-bank", after_s=20.0)),
     Cue(700.0, SetWill(BRACKMERE, fires_at=None)),
     Cue(720.0, MainsFails(BRACKMERE)),

@@ -13,17 +13,17 @@ from tests.collector.messaging.stories import staged
 
 BRACKMERE, OSSENBY, TOLLWICK = "brackmere-mains", "ossenby-mains", "tollwick-mains"
 CUES = (
-    # a set that comes late, the way back to the mains, and a unit that refuses both for two and a half minutes
+    # a generator that comes late, the way back to the mains, and a unit that refuses both for two and a half minutes
     Cue(330.0, SetWill(BRACKMERE, fires_at=3, late_s=30.0)),
     Cue(330.0, MainsFails(BRACKMERE)),
     Cue(490.0, MainsReturns(BRACKMERE)),
-    # a set that never comes, with every card of the system silent for a while in the midst of it
+    # a generator that never comes, with every card of the system silent for a while in the midst of it
     Cue(720.0, SetWill(OSSENBY, fires_at=None)),
     Cue(720.0, MainsFails(OSSENBY)),
     Cue(780.0, CardHangs("ossenby-1-card", 200.0)),
     Cue(780.0, CardHangs("ossenby-2-card", 200.0)),
     Cue(1020.0, MainsReturns(OSSENBY)),
-    # no set at all
+    # no generator at all
     Cue(1100.0, MainsFails(TOLLWICK)),
     Cue(1220.0, MainsReturns(TOLLWICK)),
 )

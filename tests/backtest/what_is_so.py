@@ -268,7 +268,7 @@ def _masked(text: str) -> str:
 
 
 def _plans(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
-    """A plan and the requirement for the set's start do not say opposite things of one moment at rest."""
+    """A plan and the requirement for the generator's start do not say opposite things of one moment at rest."""
     if said.where != "/v1/systems" or not isinstance(said.data, list):
         return
     for system in said.data:

@@ -59,7 +59,7 @@ UNITS = {"works": ("W1", "W2", "W3", "W4", "W5", "W6"), "control": ("C1", "C2", 
 
 
 def estate() -> Estate:
-    """Return the site: works and control on one supply with a set, the depot on another without."""
+    """Return the site: works and control on one supply with a generator, the depot on another without."""
     fitted = (FittedUnit(date(2019, 1, 1), None, "Tarn 30", 30_000.0, 27_000.0),)
     units = {u: Unit(u, system, 3, (1, 2, 3), fitted) for system, members in UNITS.items() for u in members}
     bank = FittedBank(date(2019, 1, 1), None, "Fell 18", 32, 1.67, 18.0, 20.0, (), 10.0)

@@ -36,7 +36,7 @@ _ADDRESSES: Final = 250
 
 @dataclass(frozen=True)
 class Shape:
-    """How much plant: `systems` of `units` each at every one of `sites`; each site has one supply and one set."""
+    """How much plant: `systems` of `units` each at every one of `sites`; each site has one supply and one generator."""
 
     sites: int = 1
     systems: int = 1

@@ -123,7 +123,7 @@ class Attended(BankJudging):
 
 
 def healthy(seed: int, *, table: bool, stop_share: float = 0.4) -> Healthy:
-    """Return the healthy system of a seed: the set's start and an orderly shutdown are asked of it.
+    """Return the healthy system of a seed: the generator's start and an orderly shutdown are asked of it.
 
     `stop_share`: the time to shut down, as a share of what its weakest bank truly gives with one unit lost. Without a
     `table` only the rated capacity of the blocks is declared.

@@ -1,6 +1,6 @@
 """The scenario is played on the newest readings in the data folder, or on a load that is given with --load; the banks
 are those of the data folder where --data names one. Without --system every system is played. Without a scenario:
-the mains is lost and not back, and the set starts at its last try. With --starts-at the load is what that hour of the
+the mains is lost and not back, and the generator starts at its last try. With --starts-at the load is what that hour of the
 week asked in the last weeks, as the data folder has it on record."""
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--back-after", type=float, metavar="S", help="the mains is back after so many seconds"
     )
     parser.add_argument("--set", choices=CASES, help="what the generator does")
-    parser.add_argument("--at-try", type=int, metavar="N", help="the set starts at this try")
+    parser.add_argument("--at-try", type=int, metavar="N", help="the generator starts at this try")
     parser.add_argument("--unit-out", action="append", default=[], metavar="ID", help="a unit that is out")
     parser.add_argument(
         "--shed",

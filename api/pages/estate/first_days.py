@@ -53,7 +53,7 @@ STEPS: Final[Mapping[StepKind, _Told]] = {
     ),
     StepKind.DISCHARGE: _Told(
         "Let it see a short discharge",
-        "A few minutes on the banks at the load of today, by the cabinet’s own test or the next trial of the set, with help "
+        "A few minutes on the banks at the load of today, by the cabinet’s own test or the next trial of the generator, with help "
         "at hand. Ridethrough watches; it cannot start one.",
         (),
         "bank",

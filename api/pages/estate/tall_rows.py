@@ -171,11 +171,11 @@ def _off(row: SystemRow, subject: Judged) -> Nodes:
     words = {ShortAnswer.YES: "carried", ShortAnswer.NO: "drops"}
     ways: list[Nodes] = []
     if played.has_set:
-        ways.append(_word(played.planned, f"{words.get(played.planned, CANNOT_TELL)} with the set"))
+        ways.append(_word(played.planned, f"{words.get(played.planned, CANNOT_TELL)} with the generator"))
     ways.append(
         _word(
             played.without_set,
-            f"{words.get(played.without_set, CANNOT_TELL)} without {'it' if played.has_set else 'a set'}",
+            f"{words.get(played.without_set, CANNOT_TELL)} without {'it' if played.has_set else 'a generator'}",
         )
     )
     return [el("p", asked, class_="f"), ways]

@@ -116,18 +116,18 @@ HEADS: Final = {
     Purpose.PLANNED: "planned",
 }
 STEPS: Final = {
-    "detect": "notice and call the set",
-    "hand_start": "someone reaches the set and starts it",
+    "detect": "notice and call the generator",
+    "hand_start": "someone reaches the generator and starts it",
     "run_up": "run up",
     "changeover": "changeover",
-    "accept": "units accept the set",
+    "accept": "units accept the generator",
     "hold_off": "last unit’s hold-off",
     "walk_in": "last unit walks in",
 }
 
 
 def step_words(step: str, generator: Generator | None) -> str:
-    """Return a step of the bridge to the set in words."""
+    """Return a step of the bridge to the generator in words."""
     if step == "starts" and generator:
         return (
             f"{plural(generator.attempts, 'start')}, {generator.crank_s:g} s on, {generator.rest_s:g} s off"

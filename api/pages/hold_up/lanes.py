@@ -22,7 +22,7 @@ from rules.phrasing.figures import capital, count, plural
 from rules.system.state import OnBattery
 
 WORDS: Final = {
-    FedBy.SUPPLY: "fed by mains or set",
+    FedBy.SUPPLY: "fed by mains or generator",
     FedBy.BANK: "on its bank",
     FedBy.BYPASS: "on bypass, no bank behind it",
     FedBy.NOTHING: "off",
@@ -56,7 +56,7 @@ def lanes(sheet: Sheet, subject: Judged) -> Element | None:
     return question(
         None,
         "What feeds each unit",
-        "Black: mains or set. Blue: its own bank. Dotted: what is expected from now on.",
+        "Black: mains or generator. Blue: its own bank. Dotted: what is expected from now on.",
         el(
             "div",
             el("p", said(feeds), class_="prose answer"),

@@ -1,4 +1,4 @@
-"""What came back after an outage, mains or set; where nobody knows, somebody is asked to say."""
+"""What came back after an outage, mains or generator; where nobody knows, somebody is asked to say."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ASKED_FOR: Final = timedelta(days=31)
 FRESH_FOR: Final = timedelta(days=1)
 """How long it is the first thing asked on a system's sheet."""
 MOST: Final = 5
-CHOICES: Final = (("generator", "the set"), ("mains", "the mains"), ("unknown", "not known"))
+CHOICES: Final = (("generator", "the generator"), ("mains", "the mains"), ("unknown", "not known"))
 
 
 def asks(sheet: Sheet, supplies: Sequence[str]) -> bool:
@@ -40,7 +40,7 @@ def returned(sheet: Sheet, supplies: Sequence[str], *, id_: str = "returned") ->
     return question(
         None,
         "What the supply came back on",
-        "No card tells a set from the mains. Starts of the set are learnt only from what is known.",
+        "No card tells a generator from the mains. Starts of the generator are learnt only from what is known.",
         el("div", listed, id=id_, live=True),
         id_=f"q-{id_}",
     )

@@ -1,7 +1,7 @@
 """The minute graph: what is asked hangs below the line, what the banks give falls to meet it from above.
 
 Time runs right from the failure of the mains. Above the line the banks run from full to empty, and where a fan
-lands is its 90 % interval; below hang the attempts to start the set, the way to it, and engine to last unit
+lands is its 90 % interval; below hang the attempts to start the generator, the way to it, and engine to last unit
 walked in. Whatever is not known is drawn without ink: a dotted outline and a loose hatch.
 """
 
@@ -42,7 +42,7 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """What is asked: how long, for what, and the set whose start fills it (None: time to close down)."""
+    """What is asked: how long, for what, and the generator whose start fills it (None: time to close down)."""
 
     required_s: float
     purpose: Purpose
@@ -223,7 +223,7 @@ def _unknown(picture: Picture, base: float) -> list[Element]:
 
 
 def _need(picture: Picture, need: Need, base: float) -> list[Element]:
-    """Return what hangs below the line: attempts, the way to the set, the engine, or one span of waiting."""
+    """Return what hangs below the line: attempts, the way to the generator, the engine, or one span of waiting."""
     axis, end = picture.axis, need.required_s
     y, h = base + 5.0, 17.0
     if need.generator is None or need.purpose not in {

@@ -36,7 +36,7 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
     rows: list[Nodes] = []
     if on.start_set_before and on.start_set_before > sheet.now:
         rows.append(
-            figure("left to start the set", None, el("dd", remaining(on.start_set_before, sheet.now)))
+            figure("left to start the generator", None, el("dd", remaining(on.start_set_before, sheet.now)))
         )
     if on.ends_earliest:
         rows.append(figure("left at the least", None, el("dd", remaining(on.ends_earliest, sheet.now))))
@@ -59,7 +59,11 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
     )
     rows.append(figure("carrying", None, el("dd", value, class_="part" if power is not None else "cannot")))
     axis = live.axis
-    tried = "what the set has tried" if known.starts_seen else "what the set should have tried, by the clock"
+    tried = (
+        "what the generator has tried"
+        if known.starts_seen
+        else "what the generator should have tried, by the clock"
+    )
     body = el(
         "div",
         el("div", axis.letters(), class_="axis"),
@@ -88,7 +92,7 @@ def outage(sheet: Sheet, subject: Judged, *, named: bool = False) -> Element | N
 
 
 def by_the_clock(generator: Generator, on: OnBattery, now: datetime) -> tuple[StartAttempt, ...]:
-    """Return the attempts the set should have made by now; those the rules count as failed are so, the rest open."""
+    """Return the attempts the generator should have made by now; those the rules count as failed are so, the rest open."""
     made: list[StartAttempt] = []
     for n, (begin, until) in enumerate(attempts(generator)):
         at, end = (on.since + timedelta(seconds=s) for s in (begin, until))

@@ -1,6 +1,6 @@
 """The minute graph while it happens: what was read so far, what is expected from now on, and the last moment to act.
 
-The trace is heavy up to the present and the fan opens after it; failed attempts to start the set are struck
+The trace is heavy up to the present and the fan opens after it; failed attempts to start the generator are struck
 through, and the dimension is the time left. What is carried forward without readings is dotted.
 """
 
@@ -97,7 +97,7 @@ def live_answer(picture: LivePicture) -> str:
     else:
         said.append("when it ends cannot be told")
     if on.start_set_before:
-        said.append(f"the set must run before {clock.second(on.start_set_before)}")
+        said.append(f"the generator must run before {clock.second(on.start_set_before)}")
     return "; ".join(said)
 
 
@@ -170,7 +170,7 @@ def _live_need(
         if last > now_s:
             parts += bracket(axis, (done, now_s), y, h, "wait")
             parts += bracket(axis, (now_s, last), y, h, "wait open")
-            left = f"{stopwatch(last - now_s)} left to start the set"
+            left = f"{stopwatch(last - now_s)} left to start the generator"
             parts += _countdown(axis, (now_s, last), base + 37, left, stopwatch(last - now_s))
         parts.append(line(axis.x(last), 2, axis.x(last), base + 22, "needline"))
         moment = picture.clock.second(picture.on.start_set_before) if picture.on.start_set_before else ""

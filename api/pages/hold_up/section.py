@@ -20,7 +20,7 @@ KEY: Final = (
     ("k-all", "all units"),
     ("k-lost", "any one unit lost"),
     ("k-try", "start attempt"),
-    ("k-wait", "someone walks to the set"),
+    ("k-wait", "someone walks to the generator"),
     ("k-work", "engine to last unit walked in"),
     ("k-short", "needed, not held"),
 )

@@ -37,7 +37,7 @@ from rules.system.state import Standing as UnitStands
 from rules.values.verdict import EndedBy, Verdict
 
 PURPOSES: Final[dict[Purpose, str]] = {
-    Purpose.GENERATOR_START: "until the set carries it",
+    Purpose.GENERATOR_START: "until the generator carries it",
     Purpose.MANUAL_GENERATOR_START: "for a start by hand",
     Purpose.ORDERLY_SHUTDOWN: "to close down in order",
     Purpose.PLANNED: "for planned work",
@@ -267,7 +267,11 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
         said.append(
             [
                 " ",
-                el("b", f"The set must run before {clock.second(on.start_set_before)}.", class_="short-ink"),
+                el(
+                    "b",
+                    f"The generator must run before {clock.second(on.start_set_before)}.",
+                    class_="short-ink",
+                ),
             ]
         )
     elif on.start_set_before:
@@ -276,7 +280,7 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
                 " ",
                 el(
                     "b",
-                    f"The last moment to start the set was {clock.second(on.start_set_before)}.",
+                    f"The last moment to start the generator was {clock.second(on.start_set_before)}.",
                     class_="short-ink",
                 ),
             ]

@@ -23,7 +23,9 @@ def track(event: ShownEvent, clock: WallClock) -> Element:
     """Return the drawing of what fed the units from shortly before an outage to shortly after it."""
     reach = max([event.allowed_s or 0.0, event.took_s or 0.0, _last(event)], default=0.0)
     axis = Axis(Axis.over(max(reach * 1.06, 60.0)).span_s + LEAD_S)
-    plain = any(fed.source == "supply" for fed in event.fed)  # no card says whether mains or a set feeds it
+    plain = any(
+        fed.source == "supply" for fed in event.fed
+    )  # no card says whether mains or a generator feeds it
     told = ("supply", "banks") if plain else ("mains", "generator", "banks")
     units = list(dict.fromkeys(fed.unit for fed in event.fed))
     step, _ = axis.steps_s

@@ -1,4 +1,4 @@
-"""Question 6: if we switch the mains off, with the set and without it; of the next signed shutdown where there is one."""
+"""Question 6: if we switch the mains off, with the generator and without it; of the next signed shutdown where there is one."""
 
 from __future__ import annotations
 
@@ -21,9 +21,7 @@ from rules.planning.ridethrough.signed_course import Status
 from rules.values.verdict import Verdict
 
 TITLE = "If we switch the mains off"
-READING = (
-    "By the clock of the site. Black: mains or set. The ink of the banks: on the banks. Hatched: dropped."
-)
+READING = "By the clock of the site. Black: mains or generator. The ink of the banks: on the banks. Hatched: dropped."
 MARKS: dict[Verdict, Standing] = {
     Verdict.ADEQUATE: "holds",
     Verdict.INADEQUATE: "short",
@@ -144,7 +142,7 @@ def course(
     now: datetime | None = None,
     asked: bool = False,
 ) -> list[Nodes]:
-    """Return how a shutdown goes, with the set and without it: the sentences and the strip.
+    """Return how a shutdown goes, with the generator and without it: the sentences and the strip.
 
     `now`: it runs. `asked`: it is asked about, and the sentence of what is asked stands elsewhere.
     """
@@ -161,7 +159,7 @@ def course(
 
 
 def _ways(played: Shutdown, *, signed: bool, meant: str) -> list[tuple[str, str, Way | None]]:
-    """Return the ways that are shown: the row's name, how the sentence begins, and the way; None: there is no set."""
+    """Return the ways that are shown: the row's name, how the sentence begins, and the way; None: there is no generator."""
 
     def of(way: Way) -> str:
         return ", as signed," if signed and way == played.planned else ""
@@ -170,10 +168,10 @@ def _ways(played: Shutdown, *, signed: bool, meant: str) -> list[tuple[str, str,
     if played.planned not in (played.with_set, played.without_set):
         ways.append((f"as {meant}", f"As {meant}", played.planned))
     if played.with_set is None:
-        return [*ways, ("with a set", "", None), ("without one", "Without one", played.without_set)]
+        return [*ways, ("with a generator", "", None), ("without one", "Without one", played.without_set)]
     return [
         *ways,
-        ("with the set", f"With the set{of(played.with_set)}", played.with_set),
+        ("with the generator", f"With the generator{of(played.with_set)}", played.with_set),
         ("without it", f"Without it{of(played.without_set)}", played.without_set),
     ]
 
@@ -183,10 +181,10 @@ def sentence(
 ) -> tuple[Element | None, list[Nodes]]:
     """Return the mark and the sentence for one way: carried and after how long on the banks, or lost when.
 
-    `name` begins the sentence; `way` None: there is no set.
+    `name` begins the sentence; `way` None: there is no generator.
     """
     if way is None:
-        return None, [el("b", "No set"), " is declared behind this supply."]
+        return None, [el("b", "No generator"), " is declared behind this supply."]
     result = way.result
     mark = line_mark(MARKS[result.verdict])
     if result.verdict is Verdict.CANNOT_TELL:

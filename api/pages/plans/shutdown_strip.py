@@ -1,6 +1,6 @@
-"""The strip of a planned shutdown: clock hours, and what carries the load when, with the set and without it.
+"""The strip of a planned shutdown: clock hours, and what carries the load when, with the generator and without it.
 
-Black is mains or set, the held ink the banks, the short hatch a load that is dropped, the loose hatch what
+Black is mains or generator, the held ink the banks, the short hatch a load that is dropped, the loose hatch what
 cannot be told. The load is taken to be lost at the earliest moment foretold.
 """
 
@@ -145,7 +145,7 @@ def _rail(picture: Strip, found: Sequence[Band] | None, label: str | None) -> El
     parts: list[Nodes] = [line("0", HEIGHT - 0.5, "100%", HEIGHT - 0.5, "hair")]
     lead = picture.lead_s
     if found is None:
-        parts.append(text("0", 20, "no set is declared behind this supply", dx=4, class_="soft"))
+        parts.append(text("0", 20, "no generator is declared behind this supply", dx=4, class_="soft"))
         return svg(HEIGHT, parts, name=label)
     drawn = [
         Band("mains", -lead, 0.0),
@@ -172,7 +172,7 @@ def _width(picture: Strip, band: Band) -> str:
     return percent(max(picture.fraction(band.until_s) - picture.fraction(band.from_s), 0.0))
 
 
-NAMES: Final = {"set": "set", "dropped": "dropped", "banks": "banks", "unknown": "cannot tell"}
+NAMES: Final = {"set": "generator", "dropped": "dropped", "banks": "banks", "unknown": "cannot tell"}
 INKS: Final = {"dropped": "short", "banks": "held", "unknown": "soft"}
 
 

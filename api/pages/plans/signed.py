@@ -22,12 +22,12 @@ from rules.planning.ridethrough.supply import SupplyChange
 
 WHY = {
     SupplyChange.MAINS_LOST: "mains switched off",
-    SupplyChange.RETRANSFER: "back from the set to the mains",
+    SupplyChange.RETRANSFER: "back from the generator to the mains",
     SupplyChange.FUEL_OUT: "fuel is out",
 }
 ENDS = {
     SupplyChange.MAINS_BACK: "the mains",
-    SupplyChange.SET_CARRIES: "the set",
+    SupplyChange.SET_CARRIES: "the generator",
     SupplyChange.MAINS_CARRIES: "the mains",
 }
 
@@ -156,9 +156,9 @@ def _counted(plan: SignedPlan, *, set_behind: bool) -> list[Element]:
     left = {outage.generator for outage in plan.scenario.outages}
     if set_behind:
         said.append(
-            "the set in service throughout" if left == {True}
-            else "the set isolated throughout" if left == {False}
-            else "the set isolated in part of it"
+            "the generator in service throughout" if left == {True}
+            else "the generator isolated throughout" if left == {False}
+            else "the generator isolated in part of it"
         )  # fmt: skip
     return [el("li", words, class_="y") for words in said]
 
@@ -234,7 +234,7 @@ def sign_form(system: str, time_zone: str) -> Element:
             "Mains off for, in minutes ",
             el("input", name="minutes", type="number", min="1", max="20160", required=True),
         ),
-        _label("The set ", choice),
+        _label("The generator ", choice),
         _label("What for, or number of the permit ", el("input", name="note", maxlength=str(LONGEST_NOTE))),
     )
     action = f"/v1{address_of('systems', system)}/plans"

@@ -186,5 +186,5 @@ def _verdict(size: UnitSize) -> str:
     if size.enough and size.enough_at_high_growth is False:
         said = "enough, unless it grows faster"
     if size.within_set is False:
-        said += "; the set is small for it"
+        said += "; the generator is small for it"
     return said

@@ -269,7 +269,7 @@ def _outage(sheet: Sheet, subject: Judged) -> Element:
     if on.start_set_before is not None and on.start_set_before > sheet.now:
         figures.append(
             _figure(
-                f"to start the set, by {subject.clock.second(on.start_set_before)}",
+                f"to start the generator, by {subject.clock.second(on.start_set_before)}",
                 el("b", remaining(on.start_set_before, sheet.now), class_="short-ink"),
             )
         )

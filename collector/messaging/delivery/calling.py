@@ -1,4 +1,4 @@
-"""Whom to call when a system ends soon or its set does not come: the people of the estate file with a telephone."""
+"""Whom to call when a system ends soon or its generator does not come: the people of the estate file with a telephone."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.plant.topology import Topology
 
 CALLED_FOR: Final = frozenset({"ends_soon", "no_supply_in_time", "starts_failed"})
-"""Alarms that want somebody at the set or at the breakers within minutes: too soon to wait for who reads a message."""
+"""Alarms that want somebody at the generator or at the breakers within minutes: too soon to wait for who reads a message."""
 
 
 def calls(alarms: Iterable[str]) -> bool:

@@ -1,4 +1,4 @@
-"""The site's own word about its sets, by MQTT: what its contacts or its building system publish.
+"""The site's own word about its generators, by MQTT: what its contacts or its building system publish.
 
 Topic `TOPICS_BELOW/COLLECTOR/set/ID`, ID being a `[[generator]]`; the payload is JSON:
 
@@ -7,7 +7,7 @@ Topic `TOPICS_BELOW/COLLECTOR/set/ID`, ID being a `[[generator]]`; the payload i
 `load_w` may be left out. Whoever may write to a broker is not yet the site: the token is that of
 `[listen] site_secret`, as over HTTP. `at` is when it was so, by the site's clock; a broker hands retained
 messages to whoever comes, so one older than `stale_after_s` is no news, and neither is one that is not
-newer than the last of its set. What is not taken is told in the journal, once in a while and never with a
+newer than the last of its generator. What is not taken is told in the journal, once in a while and never with a
 word of the payload, which may hold anything.
 """
 
@@ -50,12 +50,12 @@ REFUSED: Final = 128
 
 
 class SetSaid(BaseModel):
-    """What the site says of a set now."""
+    """What the site says of a generator now."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, hide_input_in_errors=True)
 
     running: bool = Field(description="the engine runs, volts and hertz are steady")
-    carries: bool = Field(description="the changeover stands on the set: it carries the load")
+    carries: bool = Field(description="the changeover stands on the generator: it carries the load")
     load_w: float | None = Field(
         default=None,
         ge=0,
@@ -66,7 +66,9 @@ class SetSaid(BaseModel):
     @model_validator(mode="after")
     def _possible(self) -> SetSaid:
         if self.carries and not self.running:
-            raise ValueError("want `running` true where `carries` is: a set that stands carries nothing")
+            raise ValueError(
+                "want `running` true where `carries` is: a generator that stands carries nothing"
+            )
         return self
 
 
@@ -101,7 +103,7 @@ class _Refusals:
 class SetWords:
     """Listens to one broker as long as `run` runs; connects again with growing waits.
 
-    `take` keeps a word, `tell` a sentence about a set (or about all, "") in the journal.
+    `take` keeps a word, `tell` a sentence about a generator (or about all, "") in the journal.
     """
 
     settings: SetWordsTable
@@ -165,7 +167,7 @@ class SetWords:
     def _word(self, about: str, payload: object, *, retained: bool) -> SetWord | None:
         """Return what a message says, None for what is no news. Raises NotTaken."""
         if not about:
-            raise NotTaken("stranger", "it is about no set of the estate file")
+            raise NotTaken("stranger", "it is about no generator of the estate file")
         raw = payload if isinstance(payload, bytes) else b""
         if len(raw) > LARGEST_BYTES:
             raise NotTaken("size", f"it is longer than {LARGEST_BYTES} bytes")
@@ -191,7 +193,7 @@ class SetWords:
         return None if newest is not None and word.at <= newest else word
 
     async def _refuse(self, about: str, refused: NotTaken) -> None:
-        log.info("a message about %s was not taken: %s", about or "a set", refused.detail)
+        log.info("a message about %s was not taken: %s", about or "a generator", refused.detail)
         known = self._refusals.setdefault((about, refused.sort), _Refusals())
         now_s = self.clock.monotonic_s()
         if known.told_s is not None and now_s - known.told_s < TELL_EVERY_S:

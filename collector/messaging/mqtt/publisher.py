@@ -3,7 +3,7 @@
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
 once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
-`alive` of other collectors that are named: an operator's action goes to the site's HTTP interface, and the site's word on its sets to `collector.messaging.mqtt.generator_status`.
+`alive` of other collectors that are named: an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """What feeds each unit of a system on its banks: by its own card, since when by the journal.
 
-Whether a supply that came back is mains or a set, no card says. When a unit on its bank is due back is reckoned from what
+Whether a supply that came back is mains or a generator, no card says. When a unit on its bank is due back is reckoned from what
 is declared of it, once voltage stands at an input again.
 """
 

@@ -85,7 +85,7 @@ class RowBank:
 
 @dataclass(frozen=True, slots=True)
 class RowShutdown:
-    """The next signed shutdown (`at`), or an example of one (None): with the set as it is meant, and without it.
+    """The next signed shutdown (`at`), or an example of one (None): with the generator as it is meant, and without it.
 
     `lasts_s`: how long the mains is off, s; 0 while it is being played.
     """

@@ -1,4 +1,4 @@
-"""What the site and its people say of a set or an outage: given to the tracker of outages, kept in the journal.
+"""What the site and its people say of a generator or an outage: given to the tracker of outages, kept in the journal.
 
 The journal's line, what is found by it and what the tracker remembers commit together.
 """
@@ -19,7 +19,7 @@ from rules.generator.outage_source import OutageSource, SetWord, SourceMark
 
 CAME_BACK: dict[OutageSource, str] = {
     OutageSource.MAINS: "supply came back on the mains",
-    OutageSource.GENERATOR: "supply came back on the set",
+    OutageSource.GENERATOR: "supply came back on the generator",
     OutageSource.UNKNOWN: "what the supply came back on is not known",
 }
 
@@ -35,7 +35,7 @@ class Testimony:
         self._clock = clock
 
     async def word(self, generator: str, word: SetWord) -> int | None:
-        """Keep the site's word about a set; return its line in the journal, None where it repeats the last."""
+        """Keep the site's word about a generator; return its line in the journal, None where it repeats the last."""
         before = self._outages.last_word(generator)
         found = self._outages.word(generator, word)
         if before is not None and word.repeats(before) and not found:

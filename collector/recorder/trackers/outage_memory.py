@@ -50,7 +50,7 @@ class SupplyOutage:
 
 @dataclass(frozen=True, slots=True)
 class OutageMemory:
-    """Everything that goes on after a restart: outages, oldest first, and the site's words by set."""
+    """Everything that goes on after a restart: outages, oldest first, and the site's words by generator."""
 
     outages: tuple[SupplyOutage, ...] = ()
     words: Mapping[str, tuple[SetWord, ...]] = field(default_factory=dict)

@@ -1,13 +1,13 @@
 """What came back after a supply was lost: evidence is gathered here, `rules.generator.outage_source` judges it.
 
 Words of the site, marks of people and input frequencies of every unit of the supply are kept by outage.
-What is found becomes a line of the journal; only where there is evidence that the set took the load are
+What is found becomes a line of the journal; only where there is evidence that the generator took the load are
 its steps learnt. All of it goes on after a restart, from a snapshot in the ledger.
 
 An outage begins when the whole supply is lost: a unit is on its bank and none that answers has supply
 (`rules.alarms.conditions.supply.supply_events`). A board or an input breaker that goes alone is none. The others
-show the mains at the same transformer, so no set has reason to start, and what brings that board back
-(a breaker closed, a fuse) would teach a start time that no set ever took. Units that do not answer are
+show the mains at the same transformer, so no generator has reason to start, and what brings that board back
+(a breaker closed, a fuse) would teach a start time that no generator ever took. Units that do not answer are
 left out on both sides.
 """
 
@@ -68,7 +68,7 @@ KEEP_RUN_EVERY: Final = timedelta(minutes=5)
 
 
 class NoSuchOutage(Exception):  # noqa: N818 - it says how things stand
-    """The incident is not an outage of a supply with a set behind it."""
+    """The incident is not an outage of a supply with a generator behind it."""
 
 
 class OutageTracker(SnapshotKept):
@@ -113,7 +113,7 @@ class OutageTracker(SnapshotKept):
         return self._judge(outage, sample.stamp.at)
 
     def word(self, generator: str, word: SetWord) -> tuple[PowerEvent, ...]:
-        """Take the site's word about a set; return what it changes, for the journal.
+        """Take the site's word about a generator; return what it changes, for the journal.
 
         Of words that repeat each other the first and the last are kept, and one in five minutes that tells a load.
         """
@@ -134,7 +134,7 @@ class OutageTracker(SnapshotKept):
         return tuple(events)
 
     def last_word(self, generator: str) -> SetWord | None:
-        """Return what the site said last about a set."""
+        """Return what the site said last about a generator."""
         words = self._words.get(generator)
         return words[-1] if words else None
 
@@ -150,7 +150,7 @@ class OutageTracker(SnapshotKept):
     def outage_of(self, incident: str, lost_at: datetime | None = None) -> SupplyOutage:
         """Return the outage that an incident is about. Raises NoSuchOutage.
 
-        A supply may be lost again within one incident, as when the load goes back from the set to the mains.
+        A supply may be lost again within one incident, as when the load goes back from the generator to the mains.
         `lost_at` says which is meant; else it is the first of which nobody knows what ended it, or the last.
         """
         found = [o for o in self._outages if o.incident == incident and lost_at in (None, o.lost_at)]
@@ -174,7 +174,7 @@ class OutageTracker(SnapshotKept):
         return {}
 
     def starts(self, generator: str) -> tuple[SetStart, ...]:
-        """Return the starts of a set for which there is evidence, oldest first."""
+        """Return the starts of a generator for which there is evidence, oldest first."""
         return tuple(
             SetStart(o.lost_at, _supply_s(o), o.found.ground)
             for o in self._outages
@@ -184,16 +184,16 @@ class OutageTracker(SnapshotKept):
         )
 
     def learnt(self, generator: str) -> Learnt:
-        """Return what the starts of a set say, beside what is declared."""
+        """Return what the starts of a generator say, beside what is declared."""
         known = self._estate.generators[generator]
         return learnt(self.starts(generator), known.detect_s + known.start_s + known.transfer_s)
 
     def runs(self, generator: str) -> tuple[SetRun, ...]:
-        """Return the runs of a set on load that the site told of; of its load the cards see but a part."""
+        """Return the runs of a generator on load that the site told of; of its load the cards see but a part."""
         return runs(self._words.get(generator, ()), self._seen.get(generator, ()))
 
     def set_test(self, generator: str, now: datetime) -> SetTest:
-        """Return how a set stands with its tests on load."""
+        """Return how a generator stands with its tests on load."""
         known = self._estate.generators[generator]
         every = timedelta(days=known.test_every_days)
         since = self._heard_since.get(generator)
@@ -252,7 +252,7 @@ class OutageTracker(SnapshotKept):
             del seen[:-MOST_RUNS]
 
     def _carried(self, supply: str, reading: Reading) -> None:
-        """Add what a unit takes to the run of its set, if one is under way."""
+        """Add what a unit takes to the run of its generator, if one is under way."""
         name = self._set(supply)
         seen = None if name is None else self._seen.get(name)
         if not seen or seen[-1].over:
@@ -348,7 +348,7 @@ def _to_replace(words: Sequence[SetWord], word: SetWord) -> bool:
 def _supply_at(outage: SupplyOutage, back_at: datetime) -> datetime:
     """Return when the first unit saw supply; when all were back where no unit tells.
 
-    Units wait and ramp in turn, and one may refuse the set: that is their time, not the set's.
+    Units wait and ramp in turn, and one may refuse the generator: that is their time, not the generator's.
     """
     return min((r.supply_at for r in outage.returns.values() if r.supply_at is not None), default=back_at)
 

@@ -1,6 +1,6 @@
-"""A mains supply and the standby set behind it: detection, cranking, run-up, transfer and the way back.
+"""A mains supply and the standby generator behind it: detection, cranking, run-up, transfer and the way back.
 
-The set is a table of phases with a time each; the script decides at which attempt the engine fires. The
+The generator is a table of phases with a time each; the script decides at which attempt the engine fires. The
 times are those an estate file declares, so a test can add them up by hand.
 """
 
@@ -12,7 +12,7 @@ from typing import Final
 
 
 class SupplyPhase(StrEnum):
-    """What the set is doing."""
+    """What the generator is doing."""
 
     RESTING = "resting"
     DETECTING = "detecting"
@@ -36,7 +36,7 @@ class FeedSource(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SetPlant:
-    """A standby set. `steady_s`: how long returned mains must stand before the load goes back to it."""
+    """A standby generator. `steady_s`: how long returned mains must stand before the load goes back to it."""
 
     id: str
     detect_s: float = 5.0
@@ -53,7 +53,7 @@ class SetPlant:
 
 @dataclass(frozen=True, slots=True)
 class SupplyPlant:
-    """One incoming supply, with its nominal voltage (line to neutral) and the set behind it, if any."""
+    """One incoming supply, with its nominal voltage (line to neutral) and the generator behind it, if any."""
 
     id: str
     generator: SetPlant | None = None
@@ -178,7 +178,7 @@ def mains_returns(state: SupplyState) -> SupplyState:
 
 
 def time_to_carry_s(generator: SetPlant, *, fires_at: int | None, late_s: float = 0.0) -> float | None:
-    """Return the seconds from mains lost to the set carrying the busbar, None when it never does."""
+    """Return the seconds from mains lost to the generator carrying the busbar, None when it never does."""
     if fires_at is None or fires_at > generator.attempts:
         return None
     failed = fires_at - 1

@@ -30,7 +30,7 @@ class TrueBank:
 
 @dataclass(frozen=True, slots=True)
 class TrueSupply:
-    """A supply as it is: whether the mains stands, what the set does, and what is on the busbar."""
+    """A supply as it is: whether the mains stands, what the generator does, and what is on the busbar."""
 
     mains: bool
     set_phase: SupplyPhase
@@ -104,7 +104,7 @@ class Truth:
 
 @dataclass
 class TrueOutage:
-    """An outage of one system: when its mains went, and what would have come without mains or set."""
+    """An outage of one system: when its mains went, and what would have come without mains or generator."""
 
     system: str
     truth: Truth

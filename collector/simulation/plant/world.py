@@ -44,7 +44,7 @@ class WorldPlant:
     def feed_of(self, supply: str, state: SupplyState, t_s: float) -> Feed:
         """Return what stands at a supply's terminals at a moment.
 
-        A set runs a little fast when lightly loaded and swings more than the mains; one whose governor
+        A generator runs a little fast when lightly loaded and swings more than the mains; one whose governor
         hunts swings by 2 Hz, and units refuse it.
         """
         plant = self.supplies[supply]
@@ -157,7 +157,7 @@ class TrueHoldUp:
 
 
 def hold_up(world: WorldPlant, state: WorldState, system: str, *, limit_s: float = 4 * 3600.0) -> TrueHoldUp:
-    """Return the true hold-up of one system if its supply went now, with no set, by playing it out.
+    """Return the true hold-up of one system if its supply went now, with no generator, by playing it out.
 
     While a system is on its banks already, this is the time it has left from here.
     """

@@ -1,7 +1,7 @@
 """The demonstration's estate: three sites of a regional water company. Every name is invented.
 
-Marrowdale Water keeps an operations room at Ossenby (two cabinets in parallel and a set), the filtration
-controls at Brackmere (three in parallel, one of them on a bank past its years, and a set that does not
+Marrowdale Water keeps an operations room at Ossenby (two cabinets in parallel and a generator), the filtration
+controls at Brackmere (three in parallel, one of them on a bank past its years, and a generator that does not
 always fire at once) and a yard at Tollwick (one single-phase cabinet and nothing behind it). Two cards
 break the standard. What is declared in the estate file and what the simulation is made of come from the
 same tables here, but the file knows nothing of wear, biases and what is about to happen.

@@ -1,7 +1,7 @@
 """What the demonstration plays: a first outage that teaches something, and another event now and then.
 
-About a minute in, Brackmere loses its mains: the set misses its first start and fires at the second,
-while an old bank works beside two younger ones. Later a card hangs, a site without a set lives on its
+About a minute in, Brackmere loses its mains: the generator misses its first start and fires at the second,
+while an old bank works beside two younger ones. Later a card hangs, a site without a generator lives on its
 bank alone, and a link parts in the old bank. After that, events come at seeded intervals for ever.
 A play that was stopped is taken up where it was, with its next event about a minute in.
 """

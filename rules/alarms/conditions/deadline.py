@@ -12,8 +12,8 @@ from rules.system.state import OnBattery
 def deadline(outage: OnBattery | None, at: datetime) -> tuple[datetime, Deadline] | None:
     """Return the earliest of the moments that count, and which it is; None: none is known, or nothing will end.
 
-    The last moment at which shedding is still enough, to start the set, and the earliest end of the banks. What is too
-    late to be done by shedding is asked no more; a set that is late is still to be started, so that moment stays.
+    The last moment at which shedding is still enough, to start the generator, and the earliest end of the banks. What is too
+    late to be done by shedding is asked no more; a generator that is late is still to be started, so that moment stays.
     """
     if outage is None or outage.carried or outage.ends_earliest is None:
         return None

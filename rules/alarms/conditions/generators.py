@@ -23,7 +23,7 @@ class SetFigures:
 
 
 def set_conditions(figures: SetFigures) -> Iterator[Condition]:
-    """Yield whether each set's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
+    """Yield whether each generator's test is overdue: not known of one of which nothing tells, since it may be tested weekly."""
     for name, test in sorted(figures.tests.items()):
         overdue = test.overdue if test.heard else None
         what = reason(Code.SET_TEST_DUE, name, because=test.because)

@@ -1,4 +1,4 @@
-"""What is to be told of a system on its banks: the end that comes near, and the set that does not come."""
+"""What is to be told of a system on its banks: the end that comes near, and the generator that does not come."""
 
 from __future__ import annotations
 
@@ -112,7 +112,7 @@ def _ends_soon(
     if _wants_set(outage, estate, state):
         do = None if shed is None else reason(Code.DO_START_SET_AND_SHUT_DOWN, shed=shed)
     elif shed is not None or outage.fed:
-        # the catalogue's words say to start the set, which does not help a unit beside fed ones
+        # the catalogue's words say to start the generator, which does not help a unit beside fed ones
         do = reason(Code.DO_SHUT_DOWN_IN_ORDER, shed=shed)
     return Condition(
         "ends_soon",
@@ -160,7 +160,7 @@ def _starts_failed(state: SystemState, outage: OnBattery, generator: Generator, 
 def _no_supply(
     state: SystemState, outage: OnBattery, estate: Estate, generator: Generator, at: datetime
 ) -> Condition:
-    """No supply in the time the set may take; where only others on the supply are fed, its own way in is at fault."""
+    """No supply in the time the generator may take; where only others on the supply are fed, its own way in is at fault."""
     budget_s = max(
         (n.required_s or 0.0 for n in state.requirements if n.purpose is Purpose.GENERATOR_START), default=0.0
     )

@@ -19,7 +19,7 @@ from rules.values.reason import Reason, reason
 class SupplyMemory:
     """Whether a supply is taken for lost, and since when.
 
-    `dead_since`: since when, within that, no unit that can be read was seen fed or with voltage at its input. A set's
+    `dead_since`: since when, within that, no unit that can be read was seen fed or with voltage at its input. A generator's
     starts are judged by the clock from then on: what feeds one unit, or stands at one input, is a start that worked.
     """
 
@@ -66,7 +66,7 @@ def supply_events(
     """Return whether the supply is lost now, and the event if that changed.
 
     Lost: a unit is on battery, every other that answers was read since and none of them has supply.
-    Back: none is on battery any more. Whether mains or a set feeds it then, RFC 1628 does not say.
+    Back: none is on battery any more. Whether mains or a generator feeds it then, RFC 1628 does not say.
     """
     name = scene.topology.name(look.supply)
     since = min((m.on_battery_since for m in look.going if m.on_battery_since), default=None)

@@ -1,4 +1,4 @@
-"""What is said of a bank and of a set at rest (`rules.alarms.conditions.bank`, `generators`)."""
+"""What is said of a bank and of a generator at rest (`rules.alarms.conditions.bank`, `generators`)."""
 
 from __future__ import annotations
 
@@ -66,13 +66,13 @@ def do_renew_larger(*, offers: tuple[str, ...]) -> Advice:
 
 @says(Code.SET_TEST_DUE)
 def set_test_due(about: str, *, because: str) -> str:
-    """Say that a set is to be run, and why."""
-    return f"Set {about} is to be run on load. {because}"
+    """Say that a generator is to be run, and why."""
+    return f"Generator {about} is to be run on load. {because}"
 
 
 @says(Code.SET_WORDS_FAILING)
 def set_words_failing(*, why: str) -> str:
-    """Say that the site's word of its sets does not come in, and what the broker says."""
+    """Say that the site's word of its generators does not come in, and what the broker says."""
     return f"The broker of [set_words] is not listened to. It says: {why}."
 
 
@@ -142,19 +142,19 @@ def news_time_passed() -> str:
     return "of the time that has passed since"
 
 
-# ---- sets: what came back, their starts, their runs on load (`rules.generator`) ------------------------------
+# ---- generators: what came back, their starts, their runs on load (`rules.generator`) ------------------------------
 
 
 @says(Code.SET_TOOK_LOAD)
 def set_took_load(*, took_s: float) -> str:
     """Say what the site said."""
-    return f"The site says its set took the load after {took_s:.0f} s."
+    return f"The site says its generator took the load after {took_s:.0f} s."
 
 
 @says(Code.SET_DID_NOT_CARRY)
 def set_did_not_carry(*, took_s: float) -> str:
     """Say what the site said."""
-    return f"The site says its set did not carry; supply was back after {took_s:.0f} s."
+    return f"The site says its generator did not carry; supply was back after {took_s:.0f} s."
 
 
 @says(Code.RETURN_MARKED)
@@ -168,7 +168,7 @@ def return_by_frequency(*, took_s: float, units: int, off_hz: float) -> str:
     """Say by how much the input's frequency was off."""
     return (
         f"Back after {took_s:.0f} s; the input then left the mains' band on all {units} units (by {off_hz:.1f} Hz at the "
-        "least): a set."
+        "least): a generator."
     )
 
 
@@ -187,12 +187,12 @@ def return_unknown(*, took_s: float) -> str:
 @says(Code.NO_START_ON_RECORD)
 def no_start_on_record() -> str:
     """Say that nothing was learnt."""
-    return "No start of the set is on record with evidence."
+    return "No start of the generator is on record with evidence."
 
 
 @says(Code.STARTS_SEEN)
 def starts_seen(*, starts: int, longest_s: float, declared_s: float, beyond: int) -> str:
-    """Say what was learnt of a set's starts beside what is declared, in s."""
+    """Say what was learnt of a generator's starts beside what is declared, in s."""
     late = f" {beyond} of them took longer than declared: correct the estate file." if beyond else ""
     return f"{starts} starts seen, the longest {longest_s:.0f} s to supply; {declared_s:.0f} s are declared.{late}"
 
@@ -218,7 +218,7 @@ def run_last(
     due: date,
     short: str | None,
 ) -> str:
-    """Say when a set ran last, how long, at what load, and when the next run is due; `short`: a later run that is none."""
+    """Say when a generator ran last, how long, at what load, and when the next run is due; `short`: a later run that is none."""
     if load_w is not None:
         load = f" at {load_w / 1e3:.0f} kW, {load_w / rating_w:.0%} of rating"
     elif seen_w is None:
@@ -245,8 +245,8 @@ def run_never_seen(*, short: str | None) -> str:
 
 @says(Code.RUN_NEVER_SEEN_SINCE)
 def run_never_seen_since(*, since: date, short: str | None) -> str:
-    """Say since when the site tells of a set without a run that counts."""
-    return _and(f"{_NEVER} The site tells of the set since {day_words(since)}.", short)
+    """Say since when the site tells of a generator without a run that counts."""
+    return _and(f"{_NEVER} The site tells of the generator since {day_words(since)}.", short)
 
 
 @says(Code.RUNS_NOT_TOLD)

@@ -173,7 +173,7 @@ def hold_up_not_known() -> str:
 
 @says(Code.NO_GENERATOR_DECLARED)
 def no_generator_declared() -> str:
-    """Say that there is no set to wait for."""
+    """Say that there is no generator to wait for."""
     return "No generator is declared behind this supply."
 
 

@@ -89,7 +89,7 @@ def set_starts_failed(
 def no_supply_in_time(
     *, name: str, generator: str, budget_s: float, left_s: float | None, reckoned: bool, outlasted: bool
 ) -> Sentence:
-    """Say that the set's time has passed, in s."""
+    """Say that the generator's time has passed, in s."""
     rest = f"No supply for {name} within the {at_most(budget_s)} allowed for {generator}."
     return _with_left("", rest, "", left_s, reckoned=reckoned, outlasted=outlasted)
 
@@ -131,20 +131,20 @@ def _then(first: str, rest: str, shed: str | None) -> Advice:
 
 @says(Code.DO_START_SET_AND_SHUT_DOWN)
 def do_start_set_and_shut_down(*, shed: str | None) -> Advice:
-    """Say what to do where the end is near and a set stands behind."""
+    """Say what to do where the end is near and a generator stands behind."""
     return _then("Start the generator by hand", "; shut down in order what can be.", shed)
 
 
 @says(Code.DO_SHUT_DOWN_IN_ORDER)
 def do_shut_down_in_order(*, shed: str | None) -> Advice:
-    """Say what to do where the end is near and no set helps."""
+    """Say what to do where the end is near and no generator helps."""
     return _then("Shut down in order what can be", ".", shed)
 
 
 @says(Code.DO_START_SET_BY_HAND)
 def do_start_set_by_hand(*, shed: str | None) -> Advice:
-    """Say what to do where the set did not come."""
-    return _then("Go to the set and start it by hand", ".", shed)
+    """Say what to do where the generator did not come."""
+    return _then("Go to the generator and start it by hand", ".", shed)
 
 
 @says(Code.DO_LOOK_AT_BREAKERS)
@@ -157,13 +157,15 @@ def do_look_at_breakers(*, shed: str | None) -> Advice:
 def do_look_at_displays(*, shed: str | None) -> Advice:
     """Say what to do where supply is refused."""
     first = "Look at what the units' displays say of their input"
-    return _then(first, ": volts, frequency, breakers; have the set checked.", shed)
+    return _then(first, ": volts, frequency, breakers; have the generator checked.", shed)
 
 
 @says(Code.DO_SEND_TO_SET)
 def do_send_to_set(*, shed: str | None) -> Advice:
     """Say what to do where the starts failed."""
-    return _then("Send somebody to the set now", ": start battery, fuel valve, then the key to manual.", shed)
+    return _then(
+        "Send somebody to the generator now", ": start battery, fuel valve, then the key to manual.", shed
+    )
 
 
 # ---- what to shed --------------------------------------------------------------------------------------------
@@ -259,8 +261,8 @@ def mains_lost(*, name: str) -> str:
 
 @says(Code.SUPPLY_BACK)
 def supply_back(*, name: str, took_s: float) -> str:
-    """Say that a supply is back; whether mains or a set feeds it, RFC 1628 does not say."""
-    return f"Supply is back at {name} after {lasted(took_s)}; whether mains or a set, the cards do not say."
+    """Say that a supply is back; whether mains or a generator feeds it, RFC 1628 does not say."""
+    return f"Supply is back at {name} after {lasted(took_s)}; whether mains or a generator, the cards do not say."
 
 
 @says(Code.NOT_ON_BATTERY)

@@ -168,8 +168,8 @@ def planned_on_banks(*, by: str, number: int, of: int) -> str:
 
 @says(Code.PLANNED_SET_ISOLATED)
 def planned_set_isolated(*, by: str, number: int, of: int) -> str:
-    """Name a stretch in which the set is isolated as planned work, as a clause."""
-    return f"set isolated as signed by {by}{_of(number, of)}"
+    """Name a stretch in which the generator is isolated as planned work, as a clause."""
+    return f"generator isolated as signed by {by}{_of(number, of)}"
 
 
 @says(Code.PLANNED_WORK_WITHDRAWN)

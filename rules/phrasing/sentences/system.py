@@ -130,7 +130,7 @@ def do_restore_ends_too_early() -> Advice:
 @says(Code.DO_RESTORE_LASTS_TOO_LONG)
 def do_restore_lasts_too_long() -> Advice:
     """Say what to do where supply is not back as planned."""
-    return Advice("Break off", ": restore the mains now, or start the set by hand.")
+    return Advice("Break off", ": restore the mains now, or start the generator by hand.")
 
 
 @says(Code.DO_RESTORE_MARGIN_GONE)

@@ -386,7 +386,7 @@ def cards_confirmed(views: Sequence[UnitView], facts: Facts, zone: tzinfo) -> li
 
 
 def generator(view: SystemView, facts: Facts) -> CheckRow:
-    """Return what is known of the set, which a person confirms."""
+    """Return what is known of the generator, which a person confirms."""
     asked = any(
         r.purpose in {Purpose.GENERATOR_START, Purpose.MANUAL_GENERATOR_START}
         for r in view.estate.systems[view.system].requirements

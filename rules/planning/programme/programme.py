@@ -46,7 +46,7 @@ USUAL_YEARS: Final[Mapping[Job, float]] = {
     Job.GENERATOR_TEST: 1.0 / 12.0,
 }
 """Usual intervals: fans and capacitors by trade habit, bank tests at most two years apart (IEEE 1188),
-a set on load monthly (NFPA 110, as quoted by the trade). The maker's figures win."""
+a generator on load monthly (NFPA 110, as quoted by the trade). The maker's figures win."""
 
 
 @dataclass(frozen=True, slots=True)

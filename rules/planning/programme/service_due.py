@@ -1,4 +1,4 @@
-"""What comes round on a site's plant, and what of it is due: fans, capacitors, visits, sets on load, new units.
+"""What comes round on a site's plant, and what of it is due: fans, capacitors, visits, generators on load, new units.
 
 Intervals are declared with the cabinet in each position; days on which work was done come from the record.
 """
@@ -41,7 +41,7 @@ ALARMS: Final[Mapping[Job, str]] = {
     Job.CAPACITORS: "capacitors_due",
     Job.VISIT: "visit_due",
 }
-"""The alarm of each job; banks, their tests and sets have their own, from their judgement."""
+"""The alarm of each job; banks, their tests and generators have their own, from their judgement."""
 
 
 def _intervals(fitted: FittedUnit) -> dict[Job, float | None]:
@@ -89,7 +89,7 @@ def service_items(estate: Estate, done: Iterable[Done], today: date) -> tuple[Se
 
 
 def sites_of(estate: Estate) -> dict[str, str]:
-    """Return the site of every unit, bank and set, by its id."""
+    """Return the site of every unit, bank and generator, by its id."""
     sites = {s.generator: s.site for s in estate.supplies.values() if s.generator is not None}
     sites |= {unit: estate.systems[u.system].site for unit, u in estate.units.items()}
     sites |= {bank.id: sites[bank.feeds[0]] for bank in estate.banks.values()}
@@ -99,7 +99,7 @@ def sites_of(estate: Estate) -> dict[str, str]:
 def work_due(found: Programme, estate: Estate) -> tuple[WorkDue, ...]:
     """Return for every job with an alarm of its own whether it is due: a unit by the day to order it.
 
-    A visit to a set is told of the supply that it stands behind.
+    A visit to a generator is told of the supply that it stands behind.
     """
     behind = {s.generator: s.id for s in estate.supplies.values() if s.generator is not None}
     return tuple(

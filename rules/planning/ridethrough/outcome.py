@@ -55,7 +55,7 @@ def result_of(  # noqa: PLR0917 - gathers the parts
 ) -> Ridethrough:
     """Return what the draws came to, with its interval and its reasons.
 
-    `all_shed_s`: when nothing is left to carry; `fuel_out_s`: when the set's declared fuel is out and no mains is back.
+    `all_shed_s`: when nothing is left to carry; `fuel_out_s`: when the generator's declared fuel is out and no mains is back.
     `told`: whether a least may be told of every bank; where not, it is no more promised here than anywhere else: only
     where all banks were `seen` and the others carry on, so that the low end is no tail.
     """

@@ -1,6 +1,6 @@
 """Will the load be carried through? A scenario played out on a system's banks.
 
-The mains is lost, the set starts or does not, loads are shed or added, a unit is out, the banks are as
+The mains is lost, the generator starts or does not, loads are shed or added, a unit is out, the banks are as
 they are, full, or at the end of their lives. The result is a time line with an interval for every event,
 a verdict with its margin, what was assumed, and what was not checked.
 """
@@ -158,9 +158,9 @@ def ride(
 def _until_fuel_is_out(
     stretches: tuple[OnBanks, ...], scenario: Scenario
 ) -> tuple[tuple[OnBanks, ...], float | None]:
-    """Return the stretches up to when the set's declared fuel is out, where the mains never comes back, and when that is.
+    """Return the stretches up to when the generator's declared fuel is out, where the mains never comes back, and when that is.
 
-    That a set does not run for ever is no fault of a plan that gives the mains no end: it is told, and not played,
+    That a generator does not run for ever is no fault of a plan that gives the mains no end: it is told, and not played,
     unless the scenario itself says how long the fuel lasts.
     """
     last = stretches[-1] if stretches else None

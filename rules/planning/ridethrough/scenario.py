@@ -1,4 +1,4 @@
-"""What is asked: a scenario of outages, the set, loads shed or added, units out, and the state of the banks."""
+"""What is asked: a scenario of outages, the generator, loads shed or added, units out, and the state of the banks."""
 
 from __future__ import annotations
 

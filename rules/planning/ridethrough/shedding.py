@@ -97,7 +97,7 @@ def wanted_now(
 ) -> tuple[float, Reason]:
     """Return how long a system on its banks should hold from this moment, s, and for what.
 
-    A person at the set needs the way there and then the run-up and walk-in; all else as it is declared. The
+    A person at the generator needs the way there and then the run-up and walk-in; all else as it is declared. The
     longest counts: what is shed can be switched on again, what is dropped is down.
     """
     found = [

@@ -1,4 +1,4 @@
-"""If the mains is switched off: the same shutdown with the set behind it and without, always both."""
+"""If the mains is switched off: the same shutdown with the generator behind it and without, always both."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ STANDARD: Final = Scenario((MainsOut(0.0, STANDARD_S),))
 
 
 def with_set(scenario: Scenario) -> Scenario:
-    """Return the shutdown with the set left in service in every window."""
+    """Return the shutdown with the generator left in service in every window."""
     return replace(scenario, outages=tuple(replace(o, generator=True) for o in scenario.outages))
 
 
 def without_set(scenario: Scenario) -> Scenario:
-    """Return the shutdown with the set isolated in every window, or refusing to start."""
+    """Return the shutdown with the generator isolated in every window, or refusing to start."""
     return replace(scenario, outages=tuple(replace(o, generator=False) for o in scenario.outages))
 
 
@@ -52,9 +52,9 @@ class Way:
 
 @dataclass(frozen=True, slots=True)
 class Shutdown:
-    """A shutdown played on what is known at `as_of`: as it is meant, with the set, and without it.
+    """A shutdown played on what is known at `as_of`: as it is meant, with the generator, and without it.
 
-    `with_set` None: no set is declared behind this supply. `plan`: the signed plan it is of, if it is of one.
+    `with_set` None: no generator is declared behind this supply. `plan`: the signed plan it is of, if it is of one.
     """
 
     system: str

@@ -1,6 +1,6 @@
-"""When a system is on its banks in a scenario: outages, the set behind them, and the way back.
+"""When a system is on its banks in a scenario: outages, the generator behind them, and the way back.
 
-A scenario is deterministic: it says what the mains and the set do. What follows is a list of battery
+A scenario is deterministic: it says what the mains and the generator do. What follows is a list of battery
 intervals; between them the banks recharge. Every change of supply costs an interval of its own, since
 the units have to qualify what comes and ramp on to it.
 """
@@ -44,7 +44,7 @@ class SetCase(StrEnum):
 class MainsOut:
     """Mains lost at `from_s` for `for_s` (None: not back within the scenario).
 
-    `generator` False: the set is isolated in this window, as in a planned electrical shutdown.
+    `generator` False: the generator is isolated in this window, as in a planned electrical shutdown.
     """
 
     from_s: float
@@ -55,7 +55,7 @@ class MainsOut:
 
 @dataclass(frozen=True, slots=True)
 class SetPlan:
-    """What the set does: at which try it starts, or after how many seconds; fuel; how long it runs steady.
+    """What the generator does: at which try it starts, or after how many seconds; fuel; how long it runs steady.
 
     `refused_s`: how much longer the units refuse its supply than they should (hunting frequency).
     `retransfer_s`: mains must be steady for this long before the load goes back.
@@ -88,7 +88,7 @@ class SupplyMark:
 
 
 def ready_s(plan: SetPlan, generator: Generator | None) -> float | None:
-    """Return s from the loss of the mains until the set can take load; None: it never can."""
+    """Return s from the loss of the mains until the generator can take load; None: it never can."""
     if generator is None or plan.case is SetCase.NEVER:
         return None
     if plan.case is SetCase.BY_HAND:
@@ -139,7 +139,7 @@ def _back(feed: str | None) -> Reason:
 def _tries(
     from_s: float, back_s: float, plan: SetPlan, generator: Generator, wait_s: float | None
 ) -> list[SupplyMark]:
-    """Return the automatic starts that the set makes before it runs, or the mains is back."""
+    """Return the automatic starts that the generator makes before it runs, or the mains is back."""
     if plan.case is SetCase.STARTS and plan.after_s is not None:
         return []
     marks = []
@@ -168,7 +168,7 @@ def _with_set(  # noqa: PLR0917 - one outage and everything that shapes it
     walk_s: float,
     marks: list[SupplyMark],
 ) -> list[OnBanks]:
-    """Return the stretches of an outage in which the set takes the load."""
+    """Return the stretches of an outage in which the generator takes the load."""
     takes_s = outage.from_s + wait_s + generator.transfer_s
     marks.append(SupplyMark(takes_s, reason(Code.HAPPENS_SET_TAKES_LOAD)))
     bridged = OnBanks(

@@ -1,6 +1,6 @@
 """The question "what size should the replacement be", asked of a system as it is declared and recorded.
 
-Gathers what `units` and `bank` need: units and spare ones as declared, the set behind, the peaks and
+Gathers what `units` and `bank` need: units and spare ones as declared, the generator behind, the peaks and
 the trend of every line, the bank now fitted as the stated one, the longest time that is required of the
 system, and the coldest its rooms get.
 """

@@ -241,7 +241,7 @@ def control_state(now: datetime = NOW) -> SystemState:
         ),
         (need,),
         None,
-        (told("that the set carries this load when it is cold"),),
+        (told("that the generator carries this load when it is cold"),),
     )
 
 
@@ -312,7 +312,7 @@ def works_state(now: datetime = NOW) -> SystemState:
             ),
         ),
         None,
-        (told("the state of the set’s own battery"), told("that the switchboard changes over")),
+        (told("the state of the generator’s own battery"), told("that the switchboard changes over")),
     )
 
 
@@ -689,7 +689,7 @@ def alarms(note: str = "") -> tuple[ShownAlarm, ...]:
 
 
 def past_outage() -> ShownEvent:
-    """Return an outage whose set failed three starts and was started by hand."""
+    """Return an outage whose generator failed three starts and was started by hand."""
     lost = datetime(2026, 10, 9, 1, 14, 7, tzinfo=UTC)
 
     def after(seconds: float) -> datetime:
@@ -707,7 +707,7 @@ def past_outage() -> ShownEvent:
         "ev-1",
         lost,
         "outage",
-        "Carried, without a dip. The set failed three starts and was started by hand; the banks held 8 min 19 s.",
+        "Carried, without a dip. The generator failed three starts and was started by hand; the banks held 8 min 19 s.",
         "works",
         after(2_700),
         499.0,
@@ -724,7 +724,7 @@ def past_outage() -> ShownEvent:
                 after(5),
                 "Set called. Three starts of 15 s fail. Duty phone told 02:15:29, answered 02:15:51.",
             ),
-            EventLine(after(375), "R. Haugen at the set. Started by hand in 9 s."),
+            EventLine(after(375), "R. Haugen at the generator. Started by hand in 9 s."),
             EventLine(after(499), "Last unit walked in. 8 min 19 s on the banks; bank 3 taken 35 % deep."),
         ),
         foretold=(
@@ -753,7 +753,7 @@ def events() -> tuple[ShownEvent, ...]:
 def returns() -> tuple[SupplyReturn, ...]:
     """Return two outages: of the one nobody knows what ended it."""
     known = SupplyReturn(
-        "a", "Control centre", "power-1", NOW - timedelta(days=9), "Back on the set.", known=True
+        "a", "Control centre", "power-1", NOW - timedelta(days=9), "Back on the generator.", known=True
     )
     why = "Returned after 18 s, source not known: mark it."
     return (
@@ -995,7 +995,7 @@ def outage(after_s: float = 165.0, *, heard: bool = True, failed: int = 3) -> Sh
     first = ShownAlarm(
         "al-9",
         "works",
-        "Go to the set and start it by hand.",
+        "Go to the generator and start it by hand.",
         "The third start failed at 14:33:30. Start battery first, then fuel valve, then the key to manual. The last unit is walked in 1 min 55 s after it runs.",
         "critical",
         "active_acknowledged",

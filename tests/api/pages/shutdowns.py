@@ -22,7 +22,7 @@ ASSUMED = (
     told(
         "The load stands as given but for what the scenario adds or sheds; it may differ by 2 % as a whole."
     ),
-    told("The set starts at the last of its 3 tries."),
+    told("The generator starts at the last of its 3 tries."),
 )
 FOUR_HOURS = Scenario(
     (
@@ -92,7 +92,7 @@ def played(
 
 
 def examples() -> dict[str, Shutdown]:
-    """Return half an hour without mains for every system: carried with the set, lost, not to be told."""
+    """Return half an hour without mains for every system: carried with the generator, lost, not to be told."""
     return {
         "control": played("control", carried("control"), carried("control", 120.0)),
         "works": played("works", carried("works"), lost("works")),

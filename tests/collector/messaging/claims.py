@@ -135,7 +135,7 @@ def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapp
     supply = _supply(judge, data)
     generator = judge.estate.generators.get(m.group(2))
     if supply is None or generator is None:
-        return "of no set"
+        return "of no generator"
     tries = int(m.group(1))
     due_s = (
         generator.detect_s + tries * generator.crank_s + (tries - 1) * generator.rest_s + generator.start_s
@@ -195,7 +195,7 @@ _CLAIMS: Final[tuple[tuple[str, Holds], ...]] = (
     (rf"(?:It holds |its system holds )?{_TIME} (?:more at the least|left at the least)", _left),
     (r"(\d+) starts? of ([^ ]+) should have brought supply", _starts),
     (
-        r"See that [^ ]+ runs|[Ss]tart it by hand|Start the generator by hand|Send somebody to the set|generator runs",
+        r"See that [^ ]+ runs|[Ss]tart it by hand|Start the generator by hand|Send somebody to the generator|generator runs",
         _wants_set,
     ),
     (r"No supply for .* within", _wants_set),

@@ -119,7 +119,7 @@ async def test_ten_units_lose_their_mains_get_it_back_and_dip_again(tmp_path: Pa
         first_seen = min(a.first_sign for a in it.alarms if a.kind == "on_battery" and a.first_sign)
         raw = [a for a in it.alarms if a.condition and a.kind in ("on_battery", "card_alarm")]
         returned_at = it.clock.now()
-        for unit in NORTH:  # the set has taken over; the units walk in one after the other
+        for unit in NORTH:  # the generator has taken over; the units walk in one after the other
             it.site.to_mains(unit)
             await it.pass_time(1.0)
         await it.pass_time(12.0)

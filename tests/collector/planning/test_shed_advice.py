@@ -62,7 +62,7 @@ async def test_only_systems_on_their_banks_are_asked_about_each_in_turn_and_agai
     shed = present.sheds["works"]
     assert [step.group for step in shed.steps] == ["lab"]
     assert shed.ends_earliest == shed.as_of + timedelta(seconds=1200)
-    # the depot has no set and declares no need
+    # the depot has no generator and declares no need
     assert next(q[1] for q in plans.asked if q[0] == "depot") == UNSAID_S
     assert {q[3] for q in plans.asked} == {0.0}, "shed now, not later"
 

@@ -54,7 +54,7 @@ async def test_without_a_plan_half_an_hour_is_played_with_the_set_and_without(tm
         assert found.with_set is not None
         assert found.planned == found.with_set
         assert found.with_set.result.verdict is Verdict.ADEQUATE
-        # the set takes over at its third start: 5 + 3 x 15 + 2 x 15 s, 12 s run-up, 3 s transfer, 50 s of walk-in
+        # the generator takes over at its third start: 5 + 3 x 15 + 2 x 15 s, 12 s run-up, 3 s transfer, 50 s of walk-in
         assert found.with_set.stretches[0].until_s == 5 + 45 + 30 + 12 + 3 + 50
         assert found.without_set.stretches[0].until_s == 1800 + 50
 
@@ -65,7 +65,7 @@ async def test_a_supply_without_a_set_has_one_way_only(tmp_path: Path) -> None:
         found = here.present.shutdowns["A"]
         assert found.with_set is None
         assert found.planned == found.without_set
-        assert "No set is declared behind this supply." in said(found.planned.result.assumptions)
+        assert "No generator is declared behind this supply." in said(found.planned.result.assumptions)
 
 
 async def test_hours_without_the_set_are_lost_and_with_it_carried(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from rules.planning.ridethrough.supply import MainsOut
 from tests.collector.signing import site
 from tests.rules.sample_plants import NOON
 
-SHORT = Scenario((MainsOut(0.0, 300.0, generator=False),))  # five minutes off, the set isolated
+SHORT = Scenario((MainsOut(0.0, 300.0, generator=False),))  # five minutes off, the generator isolated
 SOON = NOON + timedelta(seconds=120)
 FOR_HOURS = Scenario((MainsOut(0.0, 6 * 3600.0, generator=False),))
 

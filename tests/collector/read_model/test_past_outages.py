@@ -94,7 +94,12 @@ async def test_an_address_leads_to_its_outage_whatever_its_id_holds() -> None:
 
 async def test_a_story_has_its_lines_what_was_said_days_later_and_every_message() -> None:
     later = JournalLine(
-        LOST + timedelta(days=3), "outage_marked", "b", "R. Haugen: the set.", incident="power-b-1", seq=9
+        LOST + timedelta(days=3),
+        "outage_marked",
+        "b",
+        "R. Haugen: the generator.",
+        incident="power-b-1",
+        seq=9,
     )
     numbered = [replace(one, seq=n) for n, one in enumerate(JOURNAL)]
     sent = [
@@ -107,7 +112,7 @@ async def test_a_story_has_its_lines_what_was_said_days_later_and_every_message(
     story = await outage_story(source(kept), (LOST, "power-b-1"))
     assert story is not None
     (event,) = story.events
-    assert [told.text for told in event.lines][-1] == "R. Haugen: the set."
+    assert [told.text for told in event.lines][-1] == "R. Haugen: the generator."
     assert [(one.what, one.came) for one in story.messages] == [
         ("site/first", "handed over"), ("site/power", "given up: no route"),
         ("site/late", "not needed: over meanwhile"),

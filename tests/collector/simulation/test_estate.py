@@ -68,7 +68,7 @@ async def test_an_honest_cards_watts_are_the_true_load(tmp_path: Path) -> None:
 
 
 async def test_the_first_outage_teaches_and_ends(tmp_path: Path) -> None:
-    """A minute in, Brackmere's mains is lost; its set fires at the second try; the units walk in."""
+    """A minute in, Brackmere's mains is lost; its generator fires at the second try; the units walk in."""
     turned = clock()
     async with SimulatedEstate(tmp_path, clock=turned) as estate, Transport() as transport:
         await turned.advance(62.0)

@@ -1,4 +1,4 @@
-"""What came back after an outage, and what is learnt of the set's starts."""
+"""What came back after an outage, and what is learnt of the generator's starts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Runs of a set on load: what counts as its test, what the cards see of its load, and what is said of it."""
+"""Runs of a generator on load: what counts as its test, what the cards see of its load, and what is said of it."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ WAITS_S: Final = (0.0, 0.2, 1.0, 2.0, 5.0, 12.0, 40.0, 130.0, 700.0)
 
 
 def sites() -> Estate:
-    """Return three sites alike: three units in one system on a board, one unit in another, a set; two of them on one supply."""
+    """Return three sites alike: three units in one system on a board, one unit in another, a generator; two of them on one supply."""
     base = plant.estate()
     works, depot = base.systems["works"], base.systems["depot"]
     units: dict[str, str] = {}

@@ -126,7 +126,7 @@ def test_an_end_within_ten_minutes_is_critical_and_told_at_once() -> None:
 
 
 def test_a_message_and_every_alarm_of_an_outage_have_one_moment_to_act_before() -> None:
-    """The last moment to start the set, once it is known: not the time to respond of the one and the end of the other."""
+    """The last moment to start the generator, once it is known: not the time to respond of the one and the end of the other."""
     watch = Watch()
     outage(watch)
     last = START + timedelta(seconds=900)
@@ -175,9 +175,9 @@ def test_failed_starts_break_out_and_send_somebody_to_the_set() -> None:
     watch.pass_time(91, 97)
     latest = watch.notices("power-north")[-1]
     assert latest.severity is Severity.CRITICAL
-    # by the clock only: what the set itself does no card tells
+    # by the clock only: what the generator itself does no card tells
     assert "3 starts of set-1 should have brought supply by now" in latest.what
-    assert latest.do.startswith("Send somebody to the set now")
+    assert latest.do.startswith("Send somebody to the generator now")
 
 
 def test_no_supply_within_its_budget_is_an_alarm_of_its_own() -> None:

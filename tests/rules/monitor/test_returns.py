@@ -30,7 +30,7 @@ def texts(notice: Notice) -> str:
     return " ".join((notice.what, notice.do, notice.short, *notice.lines))
 
 
-# ---- since when a set's starts count ---------------------------------------------------------------------
+# ---- since when a generator's starts count ---------------------------------------------------------------------
 
 
 def test_a_unit_that_ran_alone_on_its_bank_for_an_hour_does_not_make_the_outage_an_hour_old_for_the_set() -> (
@@ -273,7 +273,7 @@ def test_what_was_so_for_a_moment_is_told_as_over_where_it_opens_an_incident() -
 
 
 def test_after_a_dip_the_time_allowed_for_the_set_begins_anew() -> None:
-    """The set carried for a while; going back to the mains takes the units to their banks for some seconds."""
+    """The generator carried for a while; going back to the mains takes the units to their banks for some seconds."""
     watch = Watch()
     outage(watch)
     dipped = START + timedelta(seconds=300)

@@ -134,7 +134,7 @@ def test_no_set_is_missed_where_the_plan_has_it_isolated_and_it_is_where_it_has_
         watch.give(*(on_bank(u, 101 + 0.1 * n) for n, u in enumerate(WORKS)))
         went = START + timedelta(seconds=101)
         lit = OnBattery(went, START + timedelta(seconds=4000), None, unfed_since=went)
-        for seconds in (150, 200):  # the set has 75 s
+        for seconds in (150, 200):  # the generator has 75 s
             watch.give(SystemJudged(stamp(seconds), system_state("works", seconds, on_battery=lit)))
             watch.pass_time(seconds + 1, seconds + 10)
         assert watch.alarm_state("no_supply_in_time:works").active is missed

@@ -163,7 +163,7 @@ def test_a_short_form_says_neither_the_place_nor_the_time_left_twice() -> None:
         ),
         (
             reason(Code.DO_START_SET_BY_HAND, shed=told("Shed the laboratory.")),
-            "Go to the set and start it by hand",
+            "Go to the generator and start it by hand",
         ),
         (reason(Code.DO_NOT_RENEW_ALIKE, offers=(told("Less load."),)), "Do not renew like for like"),
         (reason(Code.DO_LET_IT_CARRY), say(reason(Code.DO_LET_IT_CARRY))[:-1]),

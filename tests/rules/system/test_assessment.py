@@ -188,7 +188,7 @@ def test_on_battery_counts_to_the_earliest_end_and_the_last_moment_to_start() ->
 
 
 def test_a_last_moment_to_start_the_set_that_lies_before_the_outage_is_none() -> None:
-    """30 s left, and the set takes 80 s: a start before the mains were lost was never anybody's to make."""
+    """30 s left, and the generator takes 80 s: a start before the mains were lost was never anybody's to make."""
     plant = estate(2)
     outage = [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=5.0) for n in ("A1", "A2")]
     seen = view(plant, outage)

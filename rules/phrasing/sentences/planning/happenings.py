@@ -32,31 +32,31 @@ def happens_feed_on(about: str) -> str:
 
 @says(Code.HAPPENS_START_FAILS)
 def happens_start_fails(*, attempt: int) -> str:
-    """Say which start of the set fails."""
+    """Say which start of the generator fails."""
     return f"start {attempt} fails"
 
 
 @says(Code.HAPPENS_START_WORKS)
 def happens_start_works(*, attempt: int) -> str:
-    """Say which start of the set works."""
+    """Say which start of the generator works."""
     return f"start {attempt} works"
 
 
 @says(Code.HAPPENS_SET_TAKES_LOAD)
 def happens_set_takes_load() -> str:
-    """Say that the set carries from now on."""
-    return "set takes the load"
+    """Say that the generator carries from now on."""
+    return "generator takes the load"
 
 
 @says(Code.HAPPENS_FUEL_OUT)
 def happens_fuel_out() -> str:
-    """Say that the set stops."""
+    """Say that the generator stops."""
     return "fuel is out"
 
 
 @says(Code.HAPPENS_LOAD_TO_MAINS)
 def happens_load_to_mains() -> str:
-    """Say that the set is relieved."""
+    """Say that the generator is relieved."""
     return "load goes back to the mains"
 
 

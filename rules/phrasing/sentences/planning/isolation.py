@@ -274,7 +274,7 @@ def input_went_bad(*, units: tuple[str, ...], times: tuple[int, ...]) -> str:
     return f"The input went bad in the last 24 h: {names}."
 
 
-# ---- alarms and the set --------------------------------------------------------------------------------------
+# ---- alarms and the generator --------------------------------------------------------------------------------------
 
 
 @says(Code.CARD_SAYS)
@@ -298,21 +298,21 @@ def no_alarm_stands() -> str:
 
 @says(Code.SET_NOT_COUNTED_ON)
 def set_not_counted_on() -> str:
-    """Say that no requirement rests on a set."""
-    return "No start of a set is counted on for this system."
+    """Say that no requirement rests on a generator."""
+    return "No start of a generator is counted on for this system."
 
 
 @says(Code.SET_NOT_READY)
 def set_not_ready() -> str:
-    """Say what the site said of its set."""
-    return "The site says that its set is not ready."
+    """Say what the site said of its generator."""
+    return "The site says that its generator is not ready."
 
 
 @says(Code.SET_FOR_A_PERSON)
 def set_for_a_person(*, said_ready: bool) -> str:
-    """Say what a person is to confirm at the set."""
-    said = "The site says that its set is ready; " if said_ready else ""
-    return f"{said}have someone confirm it at the set: in automatic, fuel, start battery."
+    """Say what a person is to confirm at the generator."""
+    said = "The site says that its generator is ready; " if said_ready else ""
+    return f"{said}have someone confirm it at the generator: in automatic, fuel, start battery."
 
 
 # ---- what no card tells, and what is for a person ------------------------------------------------------------
@@ -375,7 +375,7 @@ def person_two_people() -> str:
 @says(Code.PERSON_OTHERS_WARNED)
 def person_others_warned() -> str:
     """Ask that other work rests."""
-    return "Other work on this supply, its boards and its set stopped for the time."
+    return "Other work on this supply, its boards and its generator stopped for the time."
 
 
 @says(Code.PERSON_CAUTIONS)
@@ -383,7 +383,7 @@ def person_cautions() -> str:
     """Say what is live."""
     return (
         "The bank stays live at up to 600 V DC and cannot be switched off inside; arc flash; insulated tools, no "
-        "metal worn; the output may be fed by peers, bypass or set; prove dead before touching."
+        "metal worn; the output may be fed by peers, bypass or generator; prove dead before touching."
     )
 
 

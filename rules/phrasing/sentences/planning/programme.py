@@ -17,7 +17,7 @@ JOBS: Final = {
     Job.CAPACITORS: "Renew capacitors of",
     Job.VISIT: "Service visit to",
     Job.BANK_TEST: "Discharge test of bank",
-    Job.GENERATOR_TEST: "Run on load: set",
+    Job.GENERATOR_TEST: "Run on load: generator",
 }
 
 

@@ -80,7 +80,7 @@ def ride_no_supply_back() -> str:
 @says(Code.RIDE_FUEL_OUT)
 def ride_fuel_out(*, after_s: float) -> str:
     """Say when the declared fuel is out, in s from the start."""
-    return f"The set's fuel is out {minutes(after_s)} after the start: refuel before, or the banks carry alone again."
+    return f"The generator's fuel is out {minutes(after_s)} after the start: refuel before, or the banks carry alone again."
 
 
 @says(Code.RIDE_NO_UNIT)
@@ -124,7 +124,7 @@ def assumed_sharing() -> str:
 @says(Code.ASSUMED_RECHARGE)
 def assumed_recharge() -> str:
     """Say how banks recharge."""
-    return "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the set alike."
+    return "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike."
 
 
 @says(Code.ASSUMED_SHED_LOADS_BACK)
@@ -141,14 +141,14 @@ def assumed_end_of_life() -> str:
 
 @says(Code.ASSUMED_LAST_TRY)
 def assumed_last_try(*, tries: int) -> str:
-    """Say at which try the set starts."""
-    return f"The set starts at the last of its {tries} tries."
+    """Say at which try the generator starts."""
+    return f"The generator starts at the last of its {tries} tries."
 
 
 @says(Code.ASSUMED_NO_SET)
 def assumed_no_set() -> str:
-    """Say that there is no set."""
-    return "No set is declared behind this supply."
+    """Say that there is no generator."""
+    return "No generator is declared behind this supply."
 
 
 @says(Code.CARE_READINGS_OLD)
@@ -175,8 +175,8 @@ def care_in_test(*, units: tuple[str, ...]) -> str:
 
 @says(Code.NOT_CHECKED_SET)
 def not_checked_set() -> str:
-    """Name what of the set is not checked."""
-    return "whether the set bears the load and its steps, or the units accept its frequency"
+    """Name what of the generator is not checked."""
+    return "whether the generator bears the load and its steps, or the units accept its frequency"
 
 
 @says(Code.NOT_CHECKED_CHANGEOVER)
@@ -209,7 +209,7 @@ def remedy_everything() -> str:
 @says(Code.REMEDY_NO_GROUP)
 def remedy_no_group() -> str:
     """Say that nothing can be shed."""
-    return "No load group is declared that could be shed: make it shorter, or let the set carry it."
+    return "No load group is declared that could be shed: make it shorter, or let the generator carry it."
 
 
 @says(Code.REMEDY_SHED_TOO_LATE)
@@ -221,7 +221,9 @@ def remedy_shed_too_late(*, groups: tuple[str, ...], lost_s: float) -> str:
 @says(Code.REMEDY_NOT_ENOUGH)
 def remedy_not_enough() -> str:
     """Say that all groups together do not help."""
-    return "All that is declared to be shed does not carry it: make it shorter, or let the set carry it."
+    return (
+        "All that is declared to be shed does not carry it: make it shorter, or let the generator carry it."
+    )
 
 
 @says(Code.REMEDY_SHED)

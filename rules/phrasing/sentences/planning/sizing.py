@@ -223,8 +223,8 @@ def rating_at_fast_growth(*, rating_va: float) -> str:
 
 @says(Code.SET_TOO_SMALL_FOR_UNITS)
 def set_too_small_for_units() -> str:
-    """Say that the set is small for the units."""
-    return "The set is too small for units of that rating by the rule of thumb: ask its maker."
+    """Say that the generator is small for the units."""
+    return "The generator is too small for units of that rating by the rule of thumb: ask its maker."
 
 
 @says(Code.STANDING_LOSSES_MOVE)
@@ -242,8 +242,8 @@ def assumed_standing_losses(*, fraction: float) -> str:
 
 @says(Code.ASSUMED_SET_OVER_UNITS)
 def assumed_set_over_units(*, times: float) -> str:
-    """Say what a set is taken to need."""
-    return f"A set should be rated {times} times the units it feeds."
+    """Say what a generator is taken to need."""
+    return f"A generator should be rated {times} times the units it feeds."
 
 
 @says(Code.ASSUMED_PEAKS_TOGETHER)

@@ -169,11 +169,11 @@ def test_a_plan_on_readings_that_are_old_or_of_an_outage_says_so(plan: Run, tmp_
 
 
 def test_day_and_clock_of_a_named_start_are_those_of_the_site(plan: Run) -> None:
-    # the example's site is in London, an hour ahead of UTC in July; the set is on the load 95 s after the start
+    # the example's site is in London, an hour ahead of UTC in July; the generator is on the load 95 s after the start
     arguments = (*LOAD, "--starts-at", "2027-07-14T23:59:00Z", "--banks", "full")
     _, out, _ = plan(*arguments)
     assert "Starts on Thu 15 Jul 2027, 00:59:00 (Europe/London)." in out
-    (line,) = [x for x in out.splitlines() if x.endswith("set takes the load")]
+    (line,) = [x for x in out.splitlines() if x.endswith("generator takes the load")]
     assert "01:00:35" in line
     (line,) = [x for x in out.splitlines() if x.endswith("fuel is out")]  # 20 h later
     assert "21:00:35" in line

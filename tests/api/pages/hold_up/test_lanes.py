@@ -60,7 +60,7 @@ def test_each_unit_says_what_feeds_it_since_when_and_when_it_is_due_back() -> No
     shown = text(sheets.system(sheet, "works"))
     assert "Two of three units are fed again; unit W3 is on its bank." in shown
     assert "due back in 1:00 , as declared" in shown
-    assert "fed by mains or set since 14:34:21, 34 s" in shown
+    assert "fed by mains or generator since 14:34:21, 34 s" in shown
 
 
 def test_before_the_journal_is_read_the_units_are_on_their_banks_since_the_outage_began() -> None:

@@ -20,7 +20,9 @@ def test_an_outage_of_which_nobody_knows_how_it_ended_asks_for_a_mark() -> None:
     html = shown("b")
     assert "Returned after 18 s, source not known: mark it." in html
     assert 'action="/v1/incidents/power-2/mark"' in html
-    assert html.count("<option") == 4, "the set, the mains, not known, and none of them chosen beforehand"
+    assert html.count("<option") == 4, (
+        "the generator, the mains, not known, and none of them chosen beforehand"
+    )
     assert 'name="by" required' in html
 
 

@@ -116,7 +116,7 @@ def on_battery(**more: object) -> OnBattery:
 
 def test_the_time_left_is_dimensioned_to_the_last_moment() -> None:
     html = render(live_graph(live(165, on_battery())))
-    assert "12:23 left to start the set" in html
+    assert "12:23 left to start the generator" in html
     assert "last moment to start: 15:22:49" in html
     assert "ends 15:24:59 at the earliest" in html
     assert "now, 2:45" in html

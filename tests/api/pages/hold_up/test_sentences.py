@@ -25,7 +25,7 @@ def short() -> SystemState:
 
 def test_a_headline_names_the_need_that_fails_and_the_one_that_holds() -> None:
     html = said(short())
-    assert "holds until the set carries it, but not for a start by hand: " in html
+    assert "holds until the generator carries it, but not for a start by hand: " in html
     assert "4.5 min short." in html
 
 

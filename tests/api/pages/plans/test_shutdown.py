@@ -28,18 +28,20 @@ def said(html: str | None) -> str:
 def test_every_system_answers_with_the_set_and_without_it() -> None:
     text = said(sheets.index(replace(samples.short(), shutdowns=shutdowns.examples())))
     assert "No shutdown is signed; as an example, 30 min without mains from now." in text
-    # the set takes over at its third start: 95 s to the transfer, and 50 s and more until the last unit is walked in
-    assert "With the set the load is carried throughout, after at most" in text
+    # the generator takes over at its third start: 95 s to the transfer, and 50 s and more until the last unit is walked in
+    assert "With the generator the load is carried throughout, after at most" in text
     assert "6.6 min to spare at the least" in text
     assert "Without it the load drops between 14:48 and 14:51." in text  # 14:31:30 and 1031 to 1140 s
-    assert "No set is declared behind this supply." in text
+    assert "No generator is declared behind this supply." in text
     assert "cannot be told: bank D has not been judged yet since the start." in text
 
 
 def test_the_drawing_carries_the_whole_answer_as_its_name() -> None:
     html = sheets.index(replace(samples.short(), shutdowns=shutdowns.examples()))
     names = re.findall(r'aria-label="([^"]*)"', html[html.index('id="q6"') :])
-    assert any("With the set the load is carried" in n and "Without it the load drops" in n for n in names)
+    assert any(
+        "With the generator the load is carried" in n and "Without it the load drops" in n for n in names
+    )
 
 
 def test_a_signed_shutdown_takes_the_examples_place_by_the_clock_of_the_site() -> None:
@@ -49,7 +51,9 @@ def test_a_signed_shutdown_takes_the_examples_place_by_the_clock_of_the_site() -
     assert (
         "It would not be signed as things stand now: The load is 13.0 kW; 11.2 kW were planned with." in text
     )
-    assert "As signed the load is carried throughout" in text  # the set is isolated in one of two windows
+    assert (
+        "As signed the load is carried throughout" in text
+    )  # the generator is isolated in one of two windows
     assert "Without it the load drops between 08:17 and 08:19." in text
     deep = said(sheets.system(sheet, "control"))
     assert "feed main board A off" in deep
@@ -58,7 +62,7 @@ def test_a_signed_shutdown_takes_the_examples_place_by_the_clock_of_the_site() -
     assert "the load is over 12.3 kW" in deep  # 11.2 kW and 10 %
     assert "unit A1 or A2 leaves or is not seen" in deep
     assert "units A1 and A2 in service" in deep
-    assert "the set isolated in part of it" in deep
+    assert "the generator isolated in part of it" in deep
     assert "mark 0123456789abcdef" in deep
     assert "Battery banks stay live when isolated" in deep
 

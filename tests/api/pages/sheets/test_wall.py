@@ -77,7 +77,7 @@ def test_a_system_on_its_banks_takes_the_sheet_and_gives_it_back() -> None:
     shown = read(wall(replace(samples.outage(), outages={"works": known})))
     assert "Treatment works is on its banks." in shown
     assert "left at the least, to 14:49:27 14:32" in shown
-    assert "to start the set, by 14:47:17 12:22" in shown
+    assert "to start the generator, by 14:47:17 12:22" in shown
     assert "Three units on their banks." in shown
     assert "Call R. Haugen, 01632 960114." in shown
     assert "Depot" not in shown

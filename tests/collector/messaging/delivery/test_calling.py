@@ -1,4 +1,4 @@
-"""Whom to call when the set does not come: who has a telephone, is told of that place, and whose hour it is."""
+"""Whom to call when the generator does not come: who has a telephone, is told of that place, and whose hour it is."""
 
 from __future__ import annotations
 

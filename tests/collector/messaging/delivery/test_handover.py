@@ -72,7 +72,7 @@ class Desk:
         """Have an incident open in the night, of which the people of that hour are told."""
         one = Incident(
             f"i{number}", f"i{number}", Cause.POWER, "works", NIGHT, 0.0, Severity.MAJOR, announced_at=NIGHT,
-            title=told(f"Mains lost {number}."), do=told("See to the set."),
+            title=told(f"Mains lost {number}."), do=told("See to the generator."),
         )  # fmt: skip
         one = replace(one, **changes)
         opened = replace(notice(at=NIGHT, opened_at=NIGHT), incident=one.id, id=f"{one.id}.1")
@@ -116,8 +116,8 @@ async def test_what_began_in_the_night_is_handed_over_at_eight(ledger: Ledger) -
     assert await desk.look(EIGHT) == [("Day", "Your hours begin: 2 incidents from before stand.")]
     message = (await ledger.messages()).items[0]
     assert Letter.of(message.body).notice.lines == (
-        "Since Fri 9 Oct 2026, 02:00: Mains lost 2. See to the set.",
-        "Since Fri 9 Oct 2026, 02:00: Mains lost 1. See to the set.",
+        "Since Fri 9 Oct 2026, 02:00: Mains lost 2. See to the generator.",
+        "Since Fri 9 Oct 2026, 02:00: Mains lost 1. See to the generator.",
     )
     assert (message.urgent, message.incident) == (True, None)
 

@@ -1,4 +1,4 @@
-"""An outage in which the set never starts: simulated cards over sockets, simulated time, to the words people get.
+"""An outage in which the generator never starts: simulated cards over sockets, simulated time, to the words people get.
 
 The plant is the demonstration's Brackmere: three units, a set of three attempts, two load groups. Cards are
 read over loopback by the real reader, each moment goes through the recorder, judgements are made in place.

@@ -63,7 +63,7 @@ def listener(clock: Clock, **settings: object) -> Listened:
 
 
 def raw(when: datetime, **more: object) -> bytes:
-    """Return a payload that says that the set carries, with other or further keys."""
+    """Return a payload that says that the generator carries, with other or further keys."""
     said = {"token": TOKEN, "at": when.isoformat(), "running": True, "carries": True, **more}
     return json.dumps(said).encode()
 
@@ -97,7 +97,7 @@ HOSTILE = {
     "a load that is no number": b'{"token":"let-me-tell","at":"2026-10-09T12:00:00Z","running":true,"carries":true,"load_w":NaN}',
     "a load below nothing": raw(NOON, load_w=-1.0),
     "a key too many": raw(NOON, hostile="<script>"),
-    "a set that stands and carries": raw(NOON, running=False),
+    "a generator that stands and carries": raw(NOON, running=False),
 }
 
 
@@ -294,7 +294,7 @@ async def test_a_broker_that_stays_away_is_an_alarm_and_a_set_untested_for_too_l
         await clock.advance(86_400.0)
     assert standing() == {"set_words_failing:ridethrough", "set_test_due:set-1"}
     assert "Connection refused" in say(state.alarms["set_words_failing:ridethrough"].what)
-    assert "never seen. The site tells of the set since 9 Oct 2026." in say(
+    assert "never seen. The site tells of the generator since 9 Oct 2026." in say(
         state.alarms["set_test_due:set-1"].what
     )
     heard.trouble = None

@@ -82,7 +82,7 @@ def test_frequency_counts_only_when_every_unit_of_the_supply_shows_it() -> None:
     played.give(*(at_hz(reading(u, 30.0), 51.2) for u in NORTH[:-1]))
     assert len(played.texts("supply_returned")) == 1
     played.give(at_hz(reading(NORTH[-1], 31.0), 51.2))
-    assert "a set" in played.texts("supply_returned")[-1]
+    assert "a generator" in played.texts("supply_returned")[-1]
     assert [s.ground for s in played.after.starts("set-1")] == [SourceBasis.FREQUENCY]
 
 
@@ -112,7 +112,7 @@ def test_the_cards_see_a_part_of_what_the_set_carries_in_a_run() -> None:
     for at_s in range(0, 2000, 40):
         played.give(*(reading(u, float(at_s)) for u in NORTH))
     played.after.word("set-1", SetWord(START + timedelta(seconds=2000), running=True, carries=False))
-    # ten units on the set's supply give 3 x 5.1 kW each all the while; the depot stands on another supply
+    # ten units on the generator's supply give 3 x 5.1 kW each all the while; the depot stands on another supply
     assert [run.seen_w for run in played.after.runs("set-1")] == [pytest.approx(153_000.0)]
     again = OutageTracker(estate())
     again.go_on_from(played.after.snapshot(START + timedelta(seconds=2000)))

@@ -1,4 +1,4 @@
-"""A standby set's times add up to what its nameplate says."""
+"""A standby generator's times add up to what its nameplate says."""
 
 import pytest
 

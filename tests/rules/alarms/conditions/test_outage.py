@@ -1,6 +1,6 @@
-"""Alarms of a system on its banks: starts that failed, and no supply within the time the set is allowed.
+"""Alarms of a system on its banks: starts that failed, and no supply within the time the generator is allowed.
 
-The works has 75 s for its set (three attempts) and 10 s of grace; its units accept supply at once.
+The works has 75 s for its generator (three attempts) and 10 s of grace; its units accept supply at once.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def shedding(by_s: float, *, reached: bool = True) -> ShedFirst:
         (500.0, 100.0, 500.0, Deadline.SHED),
         (500.0, 501.0, 900.0, Deadline.START_SET),  # too late to shed: that is asked no more
         (950.0, 100.0, 900.0, Deadline.START_SET),
-        (950.0, 901.0, 900.0, Deadline.START_SET),  # a set that is late is still to be started
+        (950.0, 901.0, 900.0, Deadline.START_SET),  # a generator that is late is still to be started
         (None, 100.0, 900.0, Deadline.START_SET),
     ],
 )

@@ -114,11 +114,11 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Not explained: Unit A2 is on bypass; the card of A1 says fan failure.",
     ),
     (reason(Code.NO_ALARM_STANDS), "No alarm stands on the system or its cards."),
-    (reason(Code.SET_NOT_COUNTED_ON), "No start of a set is counted on for this system."),
-    (reason(Code.SET_NOT_READY), "The site says that its set is not ready."),
+    (reason(Code.SET_NOT_COUNTED_ON), "No start of a generator is counted on for this system."),
+    (reason(Code.SET_NOT_READY), "The site says that its generator is not ready."),
     (
         reason(Code.SET_FOR_A_PERSON, said_ready=True),
-        "The site says that its set is ready; have someone confirm it at the set: in automatic, fuel, start battery.",
+        "The site says that its generator is ready; have someone confirm it at the generator: in automatic, fuel, start battery.",
     ),
     (
         reason(Code.UNSEEN_SYNCHRONISM),
@@ -152,12 +152,12 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.PERSON_OTHERS_WARNED),
-        "Other work on this supply, its boards and its set stopped for the time.",
+        "Other work on this supply, its boards and its generator stopped for the time.",
     ),
     (
         reason(Code.PERSON_CAUTIONS),
         "The bank stays live at up to 600 V DC and cannot be switched off inside; arc flash; insulated tools, no metal "
-        "worn; the output may be fed by peers, bypass or set; prove dead before touching.",
+        "worn; the output may be fed by peers, bypass or generator; prove dead before touching.",
     ),
     (
         reason(Code.PERSON_WALL_BYPASS),

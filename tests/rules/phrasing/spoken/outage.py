@@ -140,18 +140,18 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         f"Start the generator by hand; shut down in order what can be. {SHED_SAID}",
     ),
     (reason(Code.DO_SHUT_DOWN_IN_ORDER, shed=None), "Shut down in order what can be."),
-    (reason(Code.DO_START_SET_BY_HAND, shed=SHED), f"Go to the set and start it by hand. {SHED_SAID}"),
+    (reason(Code.DO_START_SET_BY_HAND, shed=SHED), f"Go to the generator and start it by hand. {SHED_SAID}"),
     (
         reason(Code.DO_LOOK_AT_BREAKERS, shed=None),
         "Look at the breakers between the supply and this system: others on it are fed.",
     ),
     (
         reason(Code.DO_LOOK_AT_DISPLAYS, shed=None),
-        "Look at what the units' displays say of their input: volts, frequency, breakers; have the set checked.",
+        "Look at what the units' displays say of their input: volts, frequency, breakers; have the generator checked.",
     ),
     (
         reason(Code.DO_SEND_TO_SET, shed=None),
-        "Send somebody to the set now: start battery, fuel valve, then the key to manual.",
+        "Send somebody to the generator now: start battery, fuel valve, then the key to manual.",
     ),
     (LAB, "laboratory, 6.00 kW (by relay 4)"),
     (BLOWERS, "blowers, 12.3 kW"),

@@ -165,7 +165,7 @@ SIZES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.SET_TOO_SMALL_FOR_UNITS),
-        "The set is too small for units of that rating by the rule of thumb: ask its maker.",
+        "The generator is too small for units of that rating by the rule of thumb: ask its maker.",
     ),
     (
         reason(Code.STANDING_LOSSES_MOVE, saved_kwh=18_934.6),
@@ -181,7 +181,7 @@ SIZES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.ASSUMED_SET_OVER_UNITS, times=1.5),
-        "A set should be rated 1.5 times the units it feeds.",
+        "A generator should be rated 1.5 times the units it feeds.",
     ),
     (reason(Code.ASSUMED_PEAKS_TOGETHER), "The lines' peaks are taken as if they came together."),
     (
@@ -382,10 +382,10 @@ PROGRAMME: Final[tuple[tuple[Reason, str], ...]] = (
 )
 
 SETS: Final[tuple[tuple[Reason, str], ...]] = (
-    (reason(Code.SET_TOOK_LOAD, took_s=18.4), "The site says its set took the load after 18 s."),
+    (reason(Code.SET_TOOK_LOAD, took_s=18.4), "The site says its generator took the load after 18 s."),
     (
         reason(Code.SET_DID_NOT_CARRY, took_s=18.4),
-        "The site says its set did not carry; supply was back after 18 s.",
+        "The site says its generator did not carry; supply was back after 18 s.",
     ),
     (
         reason(Code.RETURN_MARKED, took_s=18.4, source=OutageSource.MAINS, by="R. Haugen"),
@@ -393,7 +393,7 @@ SETS: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.RETURN_BY_FREQUENCY, took_s=18.4, units=2, off_hz=0.74),
-        "Back after 18 s; the input then left the mains' band on all 2 units (by 0.7 Hz at the least): a set.",
+        "Back after 18 s; the input then left the mains' band on all 2 units (by 0.7 Hz at the least): a generator.",
     ),
     (
         reason(Code.RETURN_MARKED_UNKNOWN, took_s=18.4, by="R. Haugen"),
@@ -403,7 +403,7 @@ SETS: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.RETURN_UNKNOWN, took_s=18.4),
         "Returned after 18 s, source not known: mark it.",
     ),
-    (reason(Code.NO_START_ON_RECORD), "No start of the set is on record with evidence."),
+    (reason(Code.NO_START_ON_RECORD), "No start of the generator is on record with evidence."),
     (
         reason(Code.STARTS_SEEN, starts=3, longest_s=41.0, declared_s=35.0, beyond=1),
         "3 starts seen, the longest 41 s to supply; 35 s are declared. 1 of them took longer than declared: correct the estate "
@@ -478,7 +478,7 @@ SETS: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.RUN_NEVER_SEEN_SINCE, since=DAY, short=None),
-        f"{NEVER} The site tells of the set since 7 Oct 2026.",
+        f"{NEVER} The site tells of the generator since 7 Oct 2026.",
     ),
     (reason(Code.RUNS_NOT_TOLD), f"{NEVER} Nothing tells of its runs."),
     (SHORT, "The run of 7 Oct 2026 took 10 min; 30 are asked."),

@@ -19,7 +19,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.MAINS_LOST, "S1", name="supply S1"), "Mains lost at supply S1."),
     (
         reason(Code.SUPPLY_BACK, "S1", name="supply S1", took_s=60.0),
-        "Supply is back at supply S1 after 1 min 0 s; whether mains or a set, the cards do not say.",
+        "Supply is back at supply S1 after 1 min 0 s; whether mains or a generator, the cards do not say.",
     ),
     (
         reason(Code.NOT_ON_BATTERY, "A1", name=NAME, others=1),
@@ -158,7 +158,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.DO_RESTORE_LASTS_TOO_LONG),
-        "Break off: restore the mains now, or start the set by hand.",
+        "Break off: restore the mains now, or start the generator by hand.",
     ),
     (
         reason(Code.DO_RESTORE_MARGIN_GONE),
@@ -173,7 +173,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.DO_RESTORE_NOT_SEEN),
         "Break off: restore the mains, unless somebody stands at the units and reads them.",
     ),
-    # ---- a bank, a set
+    # ---- a bank, a generator
     (
         reason(Code.BANK_PAST_AGE, "b1", years=9.96, worn_years=11.2, design_life_years=10.0),
         "Bank b1 is 10.0 years old, worn as after 11.2; its design life is 10.",
@@ -270,7 +270,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.SET_TEST_DUE, "G1", because=told("It never ran.")),
-        "Set G1 is to be run on load. It never ran.",
+        "Generator G1 is to be run on load. It never ran.",
     ),
     (
         reason(Code.SET_WORDS_FAILING, why="refused"),

@@ -57,7 +57,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.RIDE_FUEL_OUT, after_s=72_095.0),
-        "The set's fuel is out 20.0 h after the start: refuel before, or the banks carry alone again.",
+        "The generator's fuel is out 20.0 h after the start: refuel before, or the banks carry alone again.",
     ),
     (reason(Code.RIDE_NO_UNIT), "No unit stands behind the load."),
     (
@@ -76,7 +76,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.ASSUMED_RECHARGE),
-        "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the set alike.",
+        "Between outages 90 % of the hold-up comes back in 8 to 24 h, on mains and on the generator alike.",
     ),
     (
         reason(Code.ASSUMED_SHED_LOADS_BACK),
@@ -86,8 +86,8 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.ASSUMED_END_OF_LIFE),
         "Banks give 80 % of their published power: the end of their life.",
     ),
-    (reason(Code.ASSUMED_LAST_TRY, tries=3), "The set starts at the last of its 3 tries."),
-    (reason(Code.ASSUMED_NO_SET), "No set is declared behind this supply."),
+    (reason(Code.ASSUMED_LAST_TRY, tries=3), "The generator starts at the last of its 3 tries."),
+    (reason(Code.ASSUMED_NO_SET), "No generator is declared behind this supply."),
     (
         reason(Code.CARE_READINGS_OLD, age_s=7_300.0),
         "Its readings are 2.0 h old: what has changed since is not in it.",
@@ -103,7 +103,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.NOT_CHECKED_SET),
-        "whether the set bears the load and its steps, or the units accept its frequency",
+        "whether the generator bears the load and its steps, or the units accept its frequency",
     ),
     (reason(Code.NOT_CHECKED_CHANGEOVER), "changeover gear, breakers, feeds and their labels"),
     (
@@ -120,7 +120,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.REMEDY_NO_GROUP),
-        "No load group is declared that could be shed: make it shorter, or let the set carry it.",
+        "No load group is declared that could be shed: make it shorter, or let the generator carry it.",
     ),
     (
         reason(Code.REMEDY_SHED_TOO_LATE, groups=("lab", "fans"), lost_s=599.0),
@@ -128,7 +128,7 @@ RIDES: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.REMEDY_NOT_ENOUGH),
-        "All that is declared to be shed does not carry it: make it shorter, or let the set carry it.",
+        "All that is declared to be shed does not carry it: make it shorter, or let the generator carry it.",
     ),
     (
         reason(Code.REMEDY_SHED, groups=("lab",), power_w=6_000.0, by_s=599.0),
@@ -262,7 +262,7 @@ SPOKEN: Final = (
     (reason(Code.HAPPENS_FEED_ON, "one"), "feed one on"),
     (reason(Code.HAPPENS_START_FAILS, attempt=2), "start 2 fails"),
     (reason(Code.HAPPENS_START_WORKS, attempt=3), "start 3 works"),
-    (reason(Code.HAPPENS_SET_TAKES_LOAD), "set takes the load"),
+    (reason(Code.HAPPENS_SET_TAKES_LOAD), "generator takes the load"),
     (reason(Code.HAPPENS_FUEL_OUT), "fuel is out"),
     (reason(Code.HAPPENS_LOAD_TO_MAINS), "load goes back to the mains"),
     (reason(Code.HAPPENS_LOAD_LOST), "load lost"),

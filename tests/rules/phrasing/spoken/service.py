@@ -102,7 +102,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.PLANNED_ON_BANKS, by="R. Haugen", number=1, of=1), "on the banks as signed by R. Haugen"),
     (
         reason(Code.PLANNED_SET_ISOLATED, by="R. Haugen", number=2, of=2),
-        "set isolated as signed by R. Haugen, stretch 2 of 2",
+        "generator isolated as signed by R. Haugen, stretch 2 of 2",
     ),
     (reason(Code.REFUSED_NO_ALARM), "there is no such alarm standing"),
     (reason(Code.REFUSED_NO_END), "shelving needs an end in the future"),

@@ -1,4 +1,4 @@
-"""Scenarios played out: mains lost, a set that starts or does not, sheds, a unit out, two outages."""
+"""Scenarios played out: mains lost, a generator that starts or does not, sheds, a unit out, two outages."""
 
 from __future__ import annotations
 

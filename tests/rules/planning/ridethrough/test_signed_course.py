@@ -15,7 +15,7 @@ from rules.values.serial import from_plain, to_plain
 from tests.rules.planning.ridethrough.test_signed_plan import signed
 from tests.rules.sample_plants import NOON
 
-# the plan: mains off for 120 s without the set, and 50 s until the last unit is walked in
+# the plan: mains off for 120 s without the generator, and 50 s until the last unit is walked in
 
 
 def at(seconds: float) -> datetime:
