@@ -305,7 +305,7 @@ def works_state(now: datetime = NOW) -> SystemState:
                 570.0,
                 Against.ONE_UNIT_LOST,
                 Verdict.INADEQUATE,
-                (told("Starting the set by hand is held with all units, not with unit W1 or W2 lost"),),
+                (told("Starting the generator by hand is held with all units, not with unit W1 or W2 lost"),),
                 now,
                 -102.0,
                 steps,

@@ -46,11 +46,11 @@ def test_the_short_form_has_cause_place_time_left_and_first_action() -> None:
         "mains lost, 3 units on battery",
         "Treatment works",
         "17.2 min left at least",
-        "Start the set by hand.",
+        "Start the generator by hand.",
     )
     assert (
         text
-        == "Treatment works: mains lost, 3 units on battery, 17.2 min left at least. Start the set by hand."
+        == "Treatment works: mains lost, 3 units on battery, 17.2 min left at least. Start the generator by hand."
     )
 
 

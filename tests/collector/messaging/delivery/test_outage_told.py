@@ -1,6 +1,6 @@
 """An outage in which the generator never starts: simulated cards over sockets, simulated time, to the words people get.
 
-The plant is the demonstration's Brackmere: three units, a set of three attempts, two load groups. Cards are
+The plant is the demonstration's Brackmere: three units, a generator with three attempts, two load groups. Cards are
 read over loopback by the real reader, each moment goes through the recorder, judgements are made in place.
 """
 

@@ -12,7 +12,8 @@ from rules.battery.assessment.charging import CHARGER_LOST, DIFFERS, RUNAWAY
 from rules.battery.assessment.faults import NOT_SHOWN, OPEN_STRING, SHORTED_CELL, TEST_DUE, UNDERSIZED
 from rules.battery.state import BankFinding, BankState, Capacity, ChargingVerdict, ReplacementDates
 from rules.phrasing.reasons import say
-from rules.values.reason import told
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.severity import Severity
 from rules.values.verdict import Basis, Verdict
 from tests.rules.sample_plant import estate
@@ -78,10 +79,16 @@ def test_findings_of_a_judgement_raise_the_alarm_they_belong_to() -> None:
 
 def test_a_bank_that_is_too_small_is_not_to_be_renewed_by_the_same_again() -> None:
     do = "Do not renew like for like. A larger bank: 2 strings of this type in place of 1."
-    small = BankFinding(UNDERSIZED, told("The bank is too small."), told(do), Severity.MINOR)
+    offers = (reason(Code.HELPS_LARGER_BANK, strings=2, of=1, rated_ah=None, of_rated_ah=None),)
+    small = BankFinding(
+        UNDERSIZED,
+        told("The bank is too small."),
+        reason(Code.DO_NOT_RENEW_ALIKE, offers=offers),
+        Severity.MINOR,
+    )
     due = bank_state(replace_by=TODAY, order_by=TODAY - timedelta(days=30))
     assert say(bank(due)["bank_order_now"].seen.do) == ""
-    found = bank(replace(due, findings=(small,)))
+    found = bank(replace(due, findings=(small,), offers=offers))
     assert say(found["bank_order_now"].seen.do) == do
     assert say(found["bank_too_small"].seen.do) == do, "which size would do is said where it is told"
     assert say(found["bank_replace_now"].seen.do).startswith(do + " Until then shed load")
