@@ -29,7 +29,7 @@ GENERATOR: Final = Shaped(
         "runs": list[SetRun],
         "starts": Learnt,
     },
-    "A standby set: what the site says of it, its runs on load, its starts, its next test.",
+    "A standby generator: what the site says of it, its runs on load, its starts, its next test.",
 )
 WORD: Final = Shaped(
     "SetWordTaken",

@@ -15,7 +15,7 @@ from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState
 from rules.values.code import Code
-from rules.values.reason import Reason, reason, told
+from rules.values.reason import Reason, advised, reason
 
 SUPPLY_GRACE_S: Final = 10.0
 """How long past its budget a generator may be before that is an alarm."""
@@ -63,7 +63,7 @@ def words_at(
     seen = next((one.seen for one in found if (one.kind, one.about) == (alarm.kind, alarm.about)), None)
     if seen is None or not seen.present:
         return kept
-    return seen.what or alarm.what, seen.do or told(catalogue[alarm.kind].do)
+    return seen.what or alarm.what, seen.do or advised(catalogue[alarm.kind].do)
 
 
 def outage_conditions(
