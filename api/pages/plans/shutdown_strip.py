@@ -145,7 +145,7 @@ def _rail(picture: Strip, found: Sequence[Band] | None, label: str | None) -> El
     parts: list[Nodes] = [line("0", HEIGHT - 0.5, "100%", HEIGHT - 0.5, "hair")]
     lead = picture.lead_s
     if found is None:
-        parts.append(text("0", 20, "no generator is declared behind this supply", dx=4, class_="soft"))
+        parts.append(text("0", 20, "no generator behind this supply", dx=4, class_="soft"))
         return svg(HEIGHT, parts, name=label)
     drawn = [
         Band("mains", -lead, 0.0),

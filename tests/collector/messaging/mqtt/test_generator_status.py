@@ -121,7 +121,7 @@ async def test_a_set_that_the_estate_file_does_not_have_is_refused_without_its_n
     await heard.message(f"{TOPICS}/set/{name}", raw(NOON))
     assert heard.words == []
     assert heard.told == [
-        ("", "A message by the broker was not taken: it is about no set of the estate file.")
+        ("", "A message by the broker was not taken: it is about no generator of the estate file.")
     ]
 
 
