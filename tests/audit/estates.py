@@ -1,6 +1,6 @@
 """Whole estates with a known truth, drawn by a seed: plants wider than a judge may assume, and what a site declares of them.
 
-One or two systems stand at a site, on one supply or on two, with a set or without. Only what a site would know is
+One or two systems stand at a site, on one supply or on two, with a generator or without. Only what a site would know is
 declared: no wear, no bias, no weak cell. The blocks are the simulation's own two technologies in any size, so that no
 table has to be measured for each estate.
 """

@@ -1,4 +1,4 @@
-"""What may happen in a story beside the simulation's own cues: to a load, a room, a breaker, a set, a collector, a person."""
+"""What may happen in a story beside the simulation's own cues: to a load, a room, a breaker, a generator, a collector, a person."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class InputCloses:
 
 @dataclass(frozen=True, slots=True)
 class SetStops:
-    """A set that carries runs out of fuel, or stops for another reason, and does not start again."""
+    """A generator that carries runs out of fuel, or stops for another reason, and does not start again."""
 
     supply: str
 

@@ -99,7 +99,7 @@ class Sight:
         return any(b <= at_s and at_s - AFTER_BLIND_S <= e for b, e in self._blind[unit])
 
     def units_of(self, about: str) -> tuple[str, ...]:
-        """Return the units that a thing of the estate is about: of a system, a supply, a bank, a set, or itself."""
+        """Return the units that a thing of the estate is about: of a system, a supply, a bank, a generator, or itself."""
         estate = self.estate
         if about in estate.units:
             return (about,)

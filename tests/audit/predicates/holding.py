@@ -179,7 +179,7 @@ def requirement(sight: Sight, said: Statement) -> Finding:
 
 
 def needs(sight: Sight, said: Statement) -> Finding:
-    """What a need is said to ask is what the set or the site takes: the declared times, added up."""
+    """What a need is said to ask is what the generator or the site takes: the declared times, added up."""
     del sight
     return TRUE if cast("Purpose", said.value) else UNDECIDED
 

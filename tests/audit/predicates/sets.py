@@ -33,7 +33,7 @@ def starts_due(sight: Sight, said: Statement, starts: int) -> Finding:
     system = sight.system_of(said.about)
     generator = sight.estate.generator_of(system)
     if generator is None:
-        return false("no set stands behind it")
+        return false("no generator stands behind it")
     if starts == 0:
         return TRUE
     units = tuple(
@@ -66,7 +66,7 @@ def all_starts_failed(sight: Sight, said: Statement) -> Finding:
     """The same of the alarm: every start is due."""
     generator = sight.estate.generator_of(said.about)
     if not said.value or generator is None:
-        return TRUE if not said.value else false("no set stands behind it")
+        return TRUE if not said.value else false("no generator stands behind it")
     found = starts_due(sight, said, generator.attempts)
     if found is not TRUE:
         return found
@@ -77,14 +77,14 @@ def all_starts_failed(sight: Sight, said: Statement) -> Finding:
 
 
 def budget_s(sight: Sight, system: str) -> float:
-    """Return what the set is allowed by its own declared times, s: no less than its first start takes."""
+    """Return what the generator is allowed by its own declared times, s: no less than its first start takes."""
     generator = sight.estate.generator_of(system)
     asks = any(r.purpose is Purpose.GENERATOR_START for r in sight.estate.systems[system].requirements)
     return due_s(generator, 1) if generator is not None and asks else 0.0
 
 
 def no_supply_in_time(sight: Sight, said: Statement) -> Finding:
-    """No unit of the system was fed for longer than its set may take."""
+    """No unit of the system was fed for longer than its generator may take."""
     if not said.value:
         return TRUE
     units = sight.units_of(said.about)
