@@ -20,7 +20,7 @@ from collector.simulation.scenario.director import Cue, MainsFails, MainsReturns
 from tests.collector.messaging.stories import NOON, staged
 from tests.daemon import Daemon, command, daemon, eventually
 from tests.trials.people import Desk, desk
-from tests.trials.plant import Plant, Shape, plant
+from tests.trials.plant import ON_BATTERY_ALARMS, Plant, Shape, plant
 from tests.trials.test_import import discharge_log, imported
 
 QUIET, HOT, NO_PART, OVER, ROW_GONE, SILENT, DIPS = range(7)
@@ -127,11 +127,9 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         cards.faults(first[SILENT][:1])
         site.until(25.0)
         cards.to_mains(first[DIPS][:2])
+        cards.alarms(first[DIPS][:1], *ON_BATTERY_ALARMS)  # its card leaves its rows behind
         site.until(150.0)
         cards.to_mains(first[DIPS][2:])
-        cards.alarms(
-            first[DIPS][:1], "upsAlarmOnBattery", "upsAlarmInputBad"
-        )  # its card leaves its rows behind
         site.until(420.0)
         yield site
 
@@ -163,9 +161,10 @@ def test_a_hot_bank_that_its_card_reports_is_told(seen: Site) -> None:
 def test_a_unit_that_is_not_seen_carrying_is_no_spare(seen: Site) -> None:
     """Two carry 12 kW a line: with one of them gone the other has 9."""
     unit = seen.cards.units_of(NO_PART)[0]
-    told = seen.active_s(f"not_seen_carrying:{unit}")
+    told = seen.active_s(f"not_seen_carrying:s{NO_PART}a")
     assert told is not None
     assert told < TOLD_WITHIN_S
+    assert unit in seen.ever(NO_PART)[f"not_seen_carrying:s{NO_PART}a"]["what"]
     assert all(s["redundancy"]["verdict"] != "adequate" for at, s in seen.system(NO_PART) if at > 30.0)
 
 
@@ -183,9 +182,10 @@ def test_a_row_that_one_of_three_units_leaves_out_blanks_nothing_and_its_unit_is
     unit = seen.cards.units_of(ROW_GONE)[0]
     for at, system in seen.system(ROW_GONE):
         assert system["redundancy"]["verdict"] == "adequate", at
-    told = seen.active_s(f"figure_left_out:{unit}")
+    told = seen.active_s(f"figure_left_out:s{ROW_GONE}a")
     assert told is not None
     assert told < TOLD_WITHIN_S
+    assert unit in seen.ever(ROW_GONE)[f"figure_left_out:s{ROW_GONE}a"]["what"]
 
 
 def test_a_card_that_is_silent_for_17_s_blanks_nothing_within_its_cadence(seen: Site) -> None:
@@ -204,7 +204,11 @@ def test_starts_are_not_counted_while_a_unit_is_fed_and_the_return_asks_for_noth
     for data in told:
         assert "Send somebody" not in str(data["do"])
         assert "starts of" not in data["what"]
-    assert any("2 of 3 units are fed again" in str(data) for data in told)
+    for at, system in seen.system(DIPS):
+        if 40.0 < at < 145.0:
+            assert system["on_battery"]["fed"] == units[:2]
+            assert system["on_battery"]["starts_failed"] is None
+            assert system["on_battery"]["carried"], "two of 9 kW a line carry the 9 kW that all three carried"
     assert (told[-1]["kind"], told[-1]["do"]) == ("closed", None)
     # rows that stay behind on a card were explained by the outage, and open nothing of their own
     assert not any(
@@ -223,6 +227,7 @@ def test_shedding_too_late_a_full_shed_and_a_plan_that_fails_say_what_they_are(t
     with plant(Shape(units=2)) as cards:
         estate = cards.write_estate(tmp_path, groups)
         with daemon(estate, tmp_path / "data") as running:
+            # no evidence yet: nothing is promised, and nothing is due
             for unit in cards.units:
                 running.wait_for(f"/v1/banks/b-{unit}", lambda b: b["unproven"], "a first judgement")
                 log = discharge_log(tmp_path / f"{unit}.csv", 14.0)
@@ -265,6 +270,43 @@ def test_shedding_too_late_a_full_shed_and_a_plan_that_fails_say_what_they_are(t
         assert "office" in plan.stdout
 
 
+def test_a_good_bank_of_which_too_much_is_asked_is_too_small_and_not_to_be_renewed(tmp_path: Path) -> None:
+    """Each gave 14 minutes at 15 kW, which is what its table says; 50 minutes are asked of both together."""
+    with plant(Shape(units=2)) as cards:
+        estate = cards.write_estate(tmp_path)
+        asked = '{ id = "stop", for = "orderly_shutdown", required_s = 3000 }'
+        text = estate.read_text("utf-8")
+        estate.write_text(
+            text.replace('for = "generator_start" }', 'for = "generator_start" }, ' + asked), "utf-8"
+        )
+        with daemon(estate, tmp_path / "data") as running:
+            for unit in cards.units:
+                running.wait_for(f"/v1/banks/b-{unit}", lambda b: b["unproven"], "a first judgement")
+                log = discharge_log(tmp_path / f"{unit}.csv", 14.0)
+                imported(estate, tmp_path / "data", log, f"b-{unit}")
+            small = running.wait_for(
+                "/v1/alarms",
+                lambda body: [
+                    a
+                    for a in body["items"]
+                    if a["id"].startswith("bank_too_small") and a["state"] != "normal"
+                ],
+                "the banks are too small",
+                240.0,
+            )
+            assert "for 50.0 min" in small[0]["what"]
+            assert "new blocks of this type give that for" in small[0]["what"]
+            assert "strings of this type in place of 1" in small[0]["do"]
+            sleep(10.0)
+            _, body = running.get("/v1/alarms")
+            assert not [a["id"] for a in body["items"] if a["id"].startswith(("bank_replace", "bank_order"))]
+            _, programme = running.get("/v1/programme")
+            assert len(programme["too_small"]) == 2
+            page = running.page("/banks/b-s0a-1").decode()
+            assert "Replace it" not in page
+            assert "a larger one" in page
+
+
 BRACKMERE = "brackmere-mains"
 
 
@@ -293,8 +335,9 @@ async def test_two_outages_100_s_apart_are_two_discharges_and_the_second_begins_
             mine = [r for r in records_of(lines, bank) if r.at >= NOON]
             lasted = sorted(round(r.carried_s) for r in mine)
             assert len(lasted) == 2, lasted
-            assert abs(lasted[0] - 90) < 15
-            assert abs(lasted[1] - 180) < 15
+            # a unit takes the supply that is back some 20 s after it came
+            assert 88 <= lasted[0] <= 90 + 40
+            assert 178 <= lasted[1] <= 180 + 40
 
 
 def test_nothing_here_waits_for_ever(seen: Site) -> None:
