@@ -15,7 +15,7 @@ QUESTIONS: Final = (
     ("What is wrong,", "what first"),
     ("Next bank", "to order"),
     ("Unit out", "for work?"),
-    ("Mains", "off"),
+    ("Mains off", "for 30 min"),
 )
 """The numbered questions, as short as the head of a column."""
 TALL: Final = "c3"
@@ -46,4 +46,5 @@ def axis_row(axis: RowAxis, columns: str) -> Element:
         )
         for at, words in axis.letters
     ]
-    return el("div", el("div", svg(14, marks), el("span")), class_=f"axrow {columns}", aria_hidden="true")
+    over = el("small", "min, one lost")
+    return el("div", el("div", svg(14, marks), over), class_=f"axrow {columns}", aria_hidden="true")

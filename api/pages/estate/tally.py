@@ -13,6 +13,7 @@ from collector.read_model.rows.site_rows import worst_first
 from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import capital, count, listed, minutes
+from rules.system.state import Against
 
 NAMED: Final = 6
 """So many are named of those that are short or cannot be judged; the rest is a count."""
@@ -23,8 +24,11 @@ def of(rows: Sequence[SystemRow], how: Stands) -> list[SystemRow]:
     return [row for row in rows if row.stands is how]
 
 
-def sentence(rows: Sequence[SystemRow]) -> tuple[Standing, str]:
-    """Return how many systems stand how: "One of three systems would fall short, one cannot be judged.", and its mark."""
+def sentence(rows: Sequence[SystemRow], *, brief: bool = False) -> tuple[Standing, str]:
+    """Return how many systems stand how: "One of three systems would fall short, one cannot be judged.", and its mark.
+
+    `brief`: for a screen on a wall, which has its rows to say with what lost.
+    """
     total = len(rows)
     parts = [(of(rows, how), how) for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN)]
     said: list[str] = []
@@ -34,7 +38,7 @@ def sentence(rows: Sequence[SystemRow]) -> tuple[Standing, str]:
         many = len(found)
         words = {
             Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
-            Stands.SHORT: "would fall short",
+            Stands.SHORT: "would fall short" if brief else short_words(found),
             Stands.UNKNOWN: "cannot be judged",
         }[how]
         said.append(f"{count(many)} {words}" if said else f"{_of_all(many, total)} {words}")
@@ -51,6 +55,18 @@ def sentence(rows: Sequence[SystemRow]) -> tuple[Standing, str]:
     return STANDINGS[gravest], f"{capital(', '.join(said))}."
 
 
+def short_words(found: Sequence[SystemRow]) -> str:
+    """Return that systems would fall short; where all of them hold with all their units, only with one of them lost."""
+    lost = all(
+        row.against is Against.ONE_UNIT_LOST
+        and row.held is not None
+        and row.needed_s is not None
+        and row.held.low_s >= row.needed_s
+        for row in found
+    )
+    return "would fall short with a unit lost" if lost else "would fall short"
+
+
 def _of_all(many: int, total: int) -> str:
     if many == total:
         return (
@@ -63,13 +79,14 @@ def _of_all(many: int, total: int) -> str:
     return f"{count(many)} of {count(total)} systems"
 
 
-def what_first(sheet: Sheet, rows: Sequence[SystemRow]) -> str | None:
-    """Return what to do first of all, with its place; None where no alarm stands."""
+def what_first(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool = False) -> str | None:
+    """Return what to do first of all, with its place, `sited` with its site; None where no alarm stands."""
     for alarm in sheet.alarms:
         row = next((r for r in rows if r.alarm is not None and r.alarm.id == alarm.id), None)
         if row is not None and row.alarm is not None and row.alarm.do_first:
             do = row.alarm.do_first
-            return f"First, at {row.name}: {do[:1].lower()}{do[1:]}."
+            where = _where(sheet, row) if sited else row.name
+            return f"First, at {where}: {do[:1].lower()}{do[1:]}."
     return None
 
 
@@ -89,8 +106,11 @@ def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
     return el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one", id="lead", live=True)
 
 
-def tally(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
-    """Return the opening of a large estate: those short and those that cannot be judged by name, the others counted."""
+def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Element:
+    """Return the opening of a large estate: those short and those that cannot be judged by name, the others counted.
+
+    `do`: what to do first of all stands there too.
+    """
     order = worst_first(rows)
     lines: list[Nodes] = []
     for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN):
@@ -102,6 +122,9 @@ def tally(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
         least = [row.margin_s for row in holding if row.margin_s is not None]
         small = el("small", f"least margin +{minutes(min(least), favours=True)} min") if least else None
         lines.append([line_mark("holds"), el("p", _holding(holding), small)])
+    first = what_first(sheet, order, sited=True)
+    if first and do:
+        lines.append([el("span"), el("p", el("b", first))])
     return el("div", lines, class_="tally", id="lead", live=True)
 
 
@@ -109,7 +132,7 @@ def _counted(found: Sequence[SystemRow], how: Stands) -> Nodes:
     many = len(found)
     words = {
         Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
-        Stands.SHORT: "would fall short",
+        Stands.SHORT: short_words(found),
         Stands.UNKNOWN: "cannot be judged",
     }[how]
     return [el("b", str(many), class_="n"), f" {words}: "]
@@ -123,11 +146,18 @@ def _named(sheet: Sheet, found: Sequence[SystemRow]) -> Nodes:
             if row.margin_s is not None and row.margin_s < 0
             else None
         )
-        site = sheet.estate.sites[row.site].name
-        where = row.name if site == row.name else f"{site}, {row.name}"
-        parts += ["; " if parts else "", el("a", where, href=address_of("systems", row.id)), short]
+        parts += [
+            "; " if parts else "",
+            el("a", _where(sheet, row), href=address_of("systems", row.id)),
+            short,
+        ]
     rest = len(found) - NAMED
     return [*parts, f" and {rest} more." if rest > 0 else "."]
+
+
+def _where(sheet: Sheet, row: SystemRow) -> str:
+    site = sheet.estate.sites[row.site].name
+    return row.name if site == row.name else f"{site}, {row.name}"
 
 
 def _holding(rows: Sequence[SystemRow]) -> Nodes:

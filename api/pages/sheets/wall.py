@@ -81,7 +81,7 @@ def _head(sheet: Sheet) -> Element:
 
 
 def _lead(rows: Sequence[SystemRow], lit: Sequence[SystemRow]) -> Nodes:
-    mark, said = tally.sentence(rows)
+    mark, said = tally.sentence(rows, brief=True)
     if 0 < len(lit) <= LIT:
         verb = "is on its banks" if len(lit) == 1 else "are on their banks"
         return [line_mark("battery"), el("span", el("b", f"{listed([row.name for row in lit])} {verb}."))]

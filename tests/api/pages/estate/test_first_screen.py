@@ -8,13 +8,14 @@ import pytest
 
 from api.pages.estate.cells import first_words
 from api.pages.estate.row_fan import WIDE, row_axis, row_fan
-from api.pages.estate.tally import what_first
+from api.pages.estate.tally import short_words, what_first
 from api.pages.live import difference, frame
 from api.pages.markup.elements import render
 from api.pages.sheets import registry as sheets
 from collector.read_model.rows.site_rows import worst_first
-from collector.read_model.rows.system_row import RowHeld, system_rows
+from collector.read_model.rows.system_row import RowHeld, Stands, system_rows
 from collector.read_model.sheet import Sheet
+from rules.planning.ridethrough.shutdown import STANDARD_S
 from tests.api.pages import many, samples
 from tests.api.pages.sheets.test_registry import check
 
@@ -86,7 +87,7 @@ def test_a_large_estate_is_by_site_and_a_calm_site_is_folded() -> None:
     assert opened == sorted(opened, reverse=True), "calm sites come last"
     assert 0 < sum(opened) < 10
     assert len(rows_of(html)) == 100, "folded rows are in the page, for the browser's own search"
-    assert "3 would fall short" in " ".join(" ".join(check(html).text).split())
+    assert "3 would fall short with a unit lost" in " ".join(" ".join(check(html).text).split())
 
 
 def test_the_way_about_does_not_grow_with_the_estate() -> None:
@@ -196,3 +197,20 @@ def test_nothing_is_called_right_where_a_system_is_short_though_no_alarm_stands_
     assert rows["Treatment works"][2].startswith("No alarm stands.")
     assert rows["Depot"][2].startswith("Nothing can be said of it.")
     assert rows["Control centre"][2].startswith("Nothing is wrong.")
+
+
+def test_short_only_with_a_unit_lost_is_said_so_and_short_with_all_of_them_is_not() -> None:
+    rows = [row for row in system_rows(many.sheet_of(100)) if row.stands is Stands.SHORT]
+    assert short_words(rows) == "would fall short with a unit lost"
+    assert rows[0].held is not None
+    worse = replace(rows[0], held=replace(rows[0].held, low_s=0.0))
+    assert short_words([worse, *rows[1:]]) == "would fall short"
+
+
+def test_a_large_estate_says_what_to_do_first_and_where_and_for_how_long_the_mains_is_taken_to_be_off() -> (
+    None
+):
+    html = sheets.index(many.sheet_of(100))
+    text = " ".join(" ".join(check(html).text).split())
+    assert "First, at Thornley Ings, Intake pumps: renew bank 3.3." in text
+    assert f"for {STANDARD_S / 60.0:g} min" in text
