@@ -25,8 +25,6 @@ LONG = {
     "collector/configuration/plant_tables.py",
     "collector/recorder/trackers/discharges.py",
     "collector/storage/ledger/ledger.py",
-    "rules/battery/discharge/capacity.py",
-    "rules/battery/discharge/log.py",
     "rules/phrasing/notices.py",
     "rules/system/assessment.py",
     "rules/system/hold_up.py",

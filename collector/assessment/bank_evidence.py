@@ -35,8 +35,8 @@ from rules.battery.assessment.settled import settled
 from rules.battery.discharge.capacity import ReferenceLog
 from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.discharge.log import battery_of
 from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
+from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes

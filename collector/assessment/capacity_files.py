@@ -17,7 +17,8 @@ from collector.configuration.bank_file import BankFile, load_bank
 from collector.configuration.faults import ConfigError, ConfigFault, FaultList, nearest, shown
 from collector.configuration.toml_text import text_of
 from rules.battery.discharge.capacity import ReferenceLog
-from rules.battery.discharge.log import Battery, DischargeLog, battery_of
+from rules.battery.discharge.record.clean_discharge import Battery, battery_of
+from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.inverter_losses import Losses
 
 COLUMNS: Final = (

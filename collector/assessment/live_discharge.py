@@ -21,7 +21,8 @@ from collector.storage.ledger.discharge_record import DischargeRecord
 from rules.battery.discharge.capacity import ReferenceLog, prepare
 from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.live import during
-from rules.battery.discharge.log import Battery, DischargeLog, battery_of
+from rules.battery.discharge.record.clean_discharge import Battery, battery_of
+from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.charge_carried import BankMoment, carried_to
 from rules.battery.model.health import BankBelief
 from rules.battery.model.recharge import FULL, Nodes

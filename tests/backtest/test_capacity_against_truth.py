@@ -20,8 +20,10 @@ from collector.simulation.plant.published import runtime_s
 from collector.simulation.plant.truth import Truth
 from collector.simulation.plant.unit import UnitPlant
 from collector.simulation.scenario.random_systems import SYSTEM, trial
-from rules.battery.discharge.capacity import CapacityEstimate, ReferenceLog, judge_discharge
-from rules.battery.discharge.log import DischargeLog, battery_of
+from rules.battery.discharge.capacity import ReferenceLog, judge_discharge
+from rules.battery.discharge.capacity_estimate import CapacityEstimate
+from rules.battery.discharge.record.clean_discharge import battery_of
+from rules.battery.discharge.record.columns import DischargeLog
 
 _trial = lru_cache(maxsize=None)(trial)
 BANKS = 40

@@ -16,8 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from rules.battery.discharge.capacity import CapacityEstimate, ReferenceLog, judge_discharge
-from rules.battery.discharge.log import Battery
+from rules.battery.discharge.capacity import ReferenceLog, judge_discharge
+from rules.battery.discharge.capacity_estimate import CapacityEstimate
+from rules.battery.discharge.record.clean_discharge import Battery
 from rules.battery.model.runtime_curve import Floats, curve_through, generic_curve
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from rules.battery.discharge.log import DischargeLog
+from rules.battery.discharge.record.columns import DischargeLog
 
 COLUMNS = ("t_s", "bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
 

@@ -22,7 +22,8 @@ from rules.battery.discharge.curve.voltage import (
     hat_matrix,
     health_at_mean_rate,
 )
-from rules.battery.discharge.log import Battery, clean
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.runtime_curve import Floats, curve_through
 from rules.values.verdict import Basis
 from tests.bench.discharge_sets import Record, read_set

@@ -20,8 +20,8 @@ from rules.battery.assessment.charging import ChargeHour, judge_charging
 from rules.battery.assessment.faults import plan_tests
 from rules.battery.assessment.replacement import time_share_of_criterion
 from rules.battery.discharge.contradictions import believable
-from rules.battery.discharge.log import Battery, NotADischarge
 from rules.battery.discharge.posterior import ln_before
+from rules.battery.discharge.record.clean_discharge import Battery, NotADischarge
 from rules.battery.model.ageing import ageing_speed
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.health import belief_from_age

@@ -44,7 +44,7 @@ from typing import TYPE_CHECKING, Any, Final
 from api.commands.exits import Exit, complain
 
 if TYPE_CHECKING:
-    from rules.battery.discharge.capacity import CapacityEstimate
+    from rules.battery.discharge.capacity_estimate import CapacityEstimate
 
 FIGURES: Final = (
     "capacity_fraction",

@@ -13,8 +13,9 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.capacity import CapacityEstimate, expected_voltage
-from rules.battery.discharge.log import Battery
+from rules.battery.discharge.capacity_estimate import CapacityEstimate
+from rules.battery.discharge.discharge_end import expected_voltage
+from rules.battery.discharge.record.clean_discharge import Battery
 from rules.battery.model.runtime_curve import Floats
 
 _WIDTH: Final = 64

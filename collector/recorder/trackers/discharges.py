@@ -37,7 +37,7 @@ from collector.storage.ledger.discharge_record import (
     to_evidence,
 )
 from collector.storage.ledger.records import Evidence
-from rules.battery.discharge.times_on_bank import STRAY_ROWS, rose_between
+from rules.battery.discharge.record.times_on_bank import STRAY_ROWS, rose_between
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, in_place

@@ -16,8 +16,8 @@ from math import nan
 from typing import Final
 
 from collector.storage.ledger.records import Evidence
-from rules.battery.discharge.columns import DischargeLog
-from rules.battery.discharge.times_on_bank import times_on_bank
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.times_on_bank import times_on_bank
 
 _DIGITS: Final = ".10g"
 """How a row's numbers are written."""

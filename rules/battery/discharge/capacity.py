@@ -10,13 +10,12 @@ draw.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.columns import DischargeLog
+from rules.battery.discharge.capacity_estimate import CapacityEstimate
 from rules.battery.discharge.contradictions import believable, can_be, moving
 from rules.battery.discharge.curve.type_shape import (
     Reference,
@@ -27,105 +26,44 @@ from rules.battery.discharge.curve.type_shape import (
     reference_of,
     scaled_to,
 )
-from rules.battery.discharge.curve.voltage import (
-    VoltageCourse,
-    course_of,
-    deviation,
-    features,
-    hat_matrix,
-    health_at_mean_rate,
-    prior,
-    rate_slope,
-)
-from rules.battery.discharge.likelihood import Shape, shape_of
-from rules.battery.discharge.log import (
+from rules.battery.discharge.curve.voltage import VoltageCourse, course_of, health_at_mean_rate
+from rules.battery.discharge.discharge_end import Drawn, end_of_discharge, interval_of
+from rules.battery.discharge.likelihood import shape_of
+from rules.battery.discharge.missing_charge import missing_by_log
+from rules.battery.discharge.posterior import GRID, LEAST_USED, ln_at, ln_before, ln_posterior, posterior
+from rules.battery.discharge.record.clean_discharge import (
     Battery,
     CleanDischarge,
     DischargeBeginning,
     NotADischarge,
-    clean,
-    times_in,
 )
-from rules.battery.discharge.log_doubts import UNKNOWN_K
-from rules.battery.discharge.missing_charge import missing_by_log
-from rules.battery.discharge.posterior import GRID, LEAST_USED, ln_at, ln_before, ln_posterior, posterior
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean, times_in
+from rules.battery.discharge.record.log_doubts import UNKNOWN_K
 from rules.battery.discharge.resistance import resistance_ohm
-from rules.battery.model.health import BankBelief, slope_draws
-from rules.battery.model.inverter_losses import Losses
+from rules.battery.model.health import slope_draws
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.model.runtime_curve import Beyond, Floats, RuntimeCurve
-from rules.battery.model.temperature import correction_sd, seconds_at, time_per_kelvin
-from rules.battery.state import ShownToCarry
+from rules.battery.model.temperature import correction_sd, time_per_kelvin
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
 
 _CURRENT_GAIN: Final = 0.011
+
+
 _OUTPUT_GAIN: Final = 0.03
+
+
 _FEW_NODES: Final = 3
+
+
 _SAYS_OF_START: Final = 0.25
 """What a record's own word on how full its bank began counts, of a whole likelihood."""
 
+
 Missing = float | Sequence[float] | None
 """What was missing at the start: one value, equally likely ones, or None: as far as the log shows it."""
-_WANDER: Final = 0.5
-
-
-@dataclass(frozen=True)
-class CapacityEstimate:
-    """What a discharge says of its bank. Fields named as in the command's JSON; draws for what follows.
-
-    Health draws are at 25 degC and at the mean power of the record; `health_here` the same draws in shares
-    of published time at the bank's temperature, as `used_fraction` is counted. `missing`: what was not in the
-    bank at its start, as equally likely shares of published time; `used_draws` what was used at the last row,
-    with it. `likelihood`: what the rows alone say of health, empty of a discharge that came to its end. All numbers are None, and `draws` empty, where `cannot_tell` says why.
-    """
-
-    cannot_tell: Reason | None
-    basis: Reason
-    capacity_fraction: float | None = None
-    capacity_fraction_low: float | None = None
-    capacity_fraction_high: float | None = None
-    capacity_rate_adjusted_fraction: float | None = None
-    at_power_w_per_cell: float | None = None
-    at_published_time_s: float | None = None
-    end_of_discharge_s: float | None = None
-    end_of_discharge_low_s: float | None = None
-    end_of_discharge_high_s: float | None = None
-    depth_fraction: float | None = None
-    resistance_ohm: float | None = None
-    end_voltage_v: float | None = None
-    because: tuple[Reason, ...] = ()
-    table_basis: Basis = Basis.NONE
-    ended: bool = False
-    anchor_s: float | None = None
-    used_fraction: float | None = None
-    temperature_c: float | None = None
-    correction: float = 1.0
-    curve: RuntimeCurve | None = None
-    missing: Nodes = FULL
-    used_draws: Floats = field(default_factory=lambda: np.zeros(0))
-    health_draws: Floats = field(default_factory=lambda: np.zeros(0))
-    health_here: Floats = field(default_factory=lambda: np.zeros(0))
-    slope_draws: Floats = field(default_factory=lambda: np.zeros(0))
-    correction_draws: Floats = field(default_factory=lambda: np.zeros(0))
-    course: VoltageCourse | None = None
-    discharge: CleanDischarge | None = None
-    likelihood: Shape = ()
-
-
-@dataclass(frozen=True)
-class Drawn:
-    """Draws of one judgement that belong together: health, and what was used at the last row; see `missing`.
-
-    `on_grid`: healths and ln of how likely the rows are, for each of what may have been missing; empty of a discharge
-    that came to its end.
-    """
-
-    missing: Nodes
-    here: Floats
-    used: Floats
-    on_grid: tuple[tuple[Floats, Floats], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -388,8 +326,8 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     # Judged by references, a bank without a table is still stated against the generic curve of its rating.
     stated = battery.curve if battery.curve is not None else curve
     stated_s = float(stated.seconds(course.mean_power_w))
-    middle, low, high = _quantiles(health * published / stated_s)
-    end, end_low, end_high = _end_of_discharge(discharge, course, curve, drawn, rng)
+    middle, low, high = interval_of(health * published / stated_s)
+    end, end_low, end_high = end_of_discharge(discharge, course, curve, drawn, rng)
     rate_adjusted = course.mean_power_w / float(stated.watts(stated_s * middle))
     nominal = course.per_kelvin / float(time_per_kelvin(published))
     return CapacityEstimate(
@@ -425,131 +363,3 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         discharge=discharge,
         likelihood=shape_of(drawn.on_grid, doubt, published / stated_s) if drawn.on_grid else (),
     )
-
-
-def _quantiles(values: Floats) -> tuple[float, float, float]:
-    low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
-    return float(middle), float(low), float(high)
-
-
-def _end_of_discharge(
-    discharge: CleanDischarge,
-    course: VoltageCourse,
-    curve: RuntimeCurve,
-    drawn: Drawn,
-    rng: np.random.Generator,
-) -> tuple[float, float, float]:
-    """Return s from the first discharging row to the end voltage at the present power: 50, 5, 95 %.
-
-    On a test bench the current may be held, not the power; then the power goes on falling with the voltage.
-    """
-    if discharge.ended_s is not None:
-        return discharge.ended_s, discharge.ended_s, discharge.ended_s
-    here, power = drawn.here, discharge.power_now_w
-    seconds = float(curve.seconds(power))
-    at_now = here + rate_slope(here) * (np.log(seconds / 3600.0) - course.mean_ln_hours)
-    left = np.maximum(at_now - drawn.used, 0.0) * seconds * course.time_factor
-    # A load that wandered so far will go on wandering; the present power is only its middle.
-    wander = float(np.std(np.log(discharge.power_w))) * course.traits.steepness
-    if not current_is_held(discharge):
-        left = left * np.exp(rng.normal(0.0, min(_WANDER * wander, 0.15), len(here)))
-    else:
-        ahead = _ahead(course, float(np.median(here)), 30)
-        left = left * float(np.mean(curve.seconds(power * ahead / ahead[0]))) / seconds
-    return _quantiles(float(discharge.t_s[-1]) + left)
-
-
-def current_is_held(discharge: CleanDischarge) -> bool:
-    """Return whether the current stayed the same while the voltage fell: a test at constant current.
-
-    An inverter holds power instead: its current rises as the voltage falls. A row in which the meter shows no
-    current, or one that flows back, says of neither that it was held, and is left out.
-    """
-    known = (discharge.current_a > 0.0) & (discharge.t_s > 0.02 * discharge.t_s[-1])  # NaN is not more
-    if np.count_nonzero(known) < 10:
-        return False
-    ln_i, ln_v = np.log(discharge.current_a[known]), np.log(discharge.voltage_v[known])
-    fall = float(np.std(ln_v))
-    if fall < 0.003 or float(np.std(ln_i)) > 0.5 * fall + 0.002:
-        return False
-    slope = float(np.mean((ln_i - ln_i.mean()) * (ln_v - ln_v.mean()))) / fall**2
-    return abs(slope) < 0.35
-
-
-def _ahead(course: VoltageCourse, health: float, points: int) -> Floats:
-    """Return V per cell from the last row to the end voltage, at equal steps of used fraction.
-
-    The mean of all products plus what the record has shown of this one; the level of the last rows and the
-    end voltage both hold, and what the shape misses between them is spread evenly.
-    """
-    row = features(
-        course.mean_ln_hours,
-        health,
-        temperature_c=course.temperature_c,
-        end_v=course.end_v,
-        traits=course.traits,
-    )
-    shape = row @ prior().mean + deviation(course, health, prior())
-    volts = course.end_v + hat_matrix(np.linspace(min(course.used_now / health, 1.0), 1.0, points)) @ shape
-    ahead = np.linspace(1.0, 0.0, points)
-    volts += ahead * (float(np.mean(course.voltage_v[-3:])) - volts[0])
-    volts += (1.0 - ahead) * (course.end_v - volts[-1])
-    return np.asarray(np.minimum.accumulate(volts))
-
-
-def belief_from_posterior(
-    estimate: CapacityEstimate,
-    *,
-    bank: str,
-    battery: Battery,
-    as_of: datetime,
-    losses: Losses | None = None,
-    shown_to_carry: ShownToCarry | None = None,
-    still_discharging: bool = True,
-) -> BankBelief:
-    """Return the belief that hold-up is played with, from a judgement that could tell.
-
-    Each draw keeps its own temperature correction, so that at the bank's temperature the doubt about it
-    cancels and the time left is that of the judgement. Raises ValueError where the judgement cannot tell.
-    """
-    if estimate.cannot_tell is not None or estimate.curve is None or estimate.anchor_s is None:
-        raise ValueError("no judgement" if estimate.cannot_tell is None else estimate.cannot_tell.code)
-    losses = losses or battery.losses
-    power = estimate.at_power_w_per_cell or 1.0
-    used = estimate.used_draws if still_discharging else np.zeros_like(estimate.health_draws)
-    factor = seconds_at(estimate.curve, power, estimate.temperature_c, correction=estimate.correction_draws)
-    nominal = seconds_at(estimate.curve, power, estimate.temperature_c, correction=estimate.correction)
-    # In this draw's own count, the same seconds are another share of its published time.
-    per_draw = np.asarray(nominal / factor)
-    basis = Basis.TESTED if estimate.table_basis is not Basis.GENERIC else Basis.GENERIC
-    health = estimate.health_here * per_draw if still_discharging else estimate.health_draws
-    return BankBelief(
-        bank=bank,
-        as_of=as_of,
-        basis=basis,
-        curve=estimate.curve,
-        cells=battery.cells,
-        strings=battery.strings,
-        health=health,
-        health_slope=estimate.slope_draws,
-        anchor_s=estimate.anchor_s,
-        used=used * per_draw,
-        temperature_c=estimate.temperature_c,
-        loss_fixed_w=losses.fixed_w,
-        loss_share=losses.share,
-        shown_to_carry=shown_to_carry,
-        correction=estimate.correction_draws,
-        carrying=still_discharging,
-    )
-
-
-def expected_voltage(estimate: CapacityEstimate, points: int = 60) -> tuple[Floats, Floats]:
-    """Return times in s and V per cell, from the last row to the median end.
-
-    For a picture, not for a figure. Empty where the judgement cannot tell or the discharge has ended.
-    """
-    course, discharge, end = estimate.course, estimate.discharge, estimate.end_of_discharge_s
-    if course is None or discharge is None or end is None or course.full_used is not None:
-        return np.zeros(0), np.zeros(0)
-    volts = _ahead(course, float(np.median(estimate.health_here)), points)
-    return np.linspace(float(discharge.t_s[-1]), end, points), volts

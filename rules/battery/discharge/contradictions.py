@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from rules.battery.discharge.curve.voltage import VoltageCourse, early_offset_v
-from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge
-from rules.battery.discharge.log_doubts import standing_still
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, NotADischarge
+from rules.battery.discharge.record.log_doubts import standing_still
 from rules.battery.model.health import MOST_HEALTH
 from rules.values.code import Code
 from rules.values.reason import Reason, reason

@@ -14,16 +14,16 @@ import numpy as np
 
 from rules.battery.discharge.capacity import ReferenceLog, judge_discharge
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.discharge.log import (
+from rules.battery.discharge.posterior import taken_before
+from rules.battery.discharge.record.clean_discharge import (
     Battery,
     CleanDischarge,
-    DischargeLog,
     NotADischarge,
-    clean,
     mean_over_time,
 )
-from rules.battery.discharge.posterior import taken_before
-from rules.battery.discharge.times_on_bank import LOAD_V
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
+from rules.battery.discharge.record.times_on_bank import LOAD_V
 from rules.battery.model.recharge import FULL, middle_of, nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.code import Code

@@ -16,13 +16,15 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from rules.battery.discharge.capacity import belief_from_posterior, judge_prepared
-from rules.battery.discharge.columns import DischargeLog
+from rules.battery.discharge.capacity import judge_prepared
+from rules.battery.discharge.capacity_estimate import belief_from_posterior
 from rules.battery.discharge.contradictions import moving
 from rules.battery.discharge.curve.type_shape import TypeShape
 from rules.battery.discharge.curve.voltage import course_of
-from rules.battery.discharge.log import Battery, CleanDischarge, NotADischarge, clean
 from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, NotADischarge
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.health import BankBelief
 from rules.battery.model.recharge import nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.discharge.curve.voltage import course_of
-from rules.battery.discharge.log import Battery, CleanDischarge, DischargeBeginning
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, DischargeBeginning
 from rules.battery.model.float_voltage import float_setpoint_v
 from rules.battery.model.recharge import (
     FULL,

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.log import Battery, CleanDischarge
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge
 
 _REST_V: Final = 2.13  # a charged cell at rest, where the log does not show it
 _STEP: Final = 0.08

@@ -15,7 +15,8 @@ from collector.simulation.plant.charging import new_bank
 from collector.simulation.plant.published import published_table, runtime_s
 from rules.battery.discharge.capacity import prepare
 from rules.battery.discharge.live import during
-from rules.battery.discharge.log import Battery, DischargeLog
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.health import BankBelief
 from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis

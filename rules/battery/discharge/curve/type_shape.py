@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.battery.discharge.curve.voltage import course_of, deviation, health_at_mean_rate, prior
-from rules.battery.discharge.log import Battery, CleanDischarge
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_through, generic_curve
 from rules.battery.model.temperature import time_per_kelvin
 from rules.values.verdict import Basis

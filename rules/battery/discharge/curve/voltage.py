@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.battery.discharge.curve import prior_table as _prior
-from rules.battery.discharge.log import Battery, CleanDischarge, mean_over_time
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, mean_over_time
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 

@@ -8,16 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rules.battery.discharge.capacity import (
-    CapacityEstimate,
-    ReferenceLog,
-    belief_from_posterior,
-    current_is_held,
-    judge_discharge,
-    live_update,
-    prepare,
-)
-from rules.battery.discharge.log import Battery, DischargeLog, clean
+from rules.battery.discharge.capacity import ReferenceLog, judge_discharge, live_update, prepare
+from rules.battery.discharge.capacity_estimate import CapacityEstimate, belief_from_posterior
+from rules.battery.discharge.discharge_end import current_is_held
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.runtime_curve import curve_through, generic_curve
 from rules.values.code import Code

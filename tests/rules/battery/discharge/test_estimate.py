@@ -10,7 +10,9 @@ from rules.battery.assessment.evidence import capacity_evidence, losses_from, te
 from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import moments
-from rules.battery.discharge.log import Battery, DischargeLog, clean
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from rules.battery.discharge.log import Battery, CleanDischarge
+from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge
 from rules.battery.discharge.resistance import (
     coup_de_fouet,
     resistance_drift,

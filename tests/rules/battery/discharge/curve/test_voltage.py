@@ -13,7 +13,9 @@ from rules.battery.discharge.curve.voltage import (
     rate_slope,
     traits_of,
 )
-from rules.battery.discharge.log import Battery, DischargeLog, clean
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.runtime_curve import curve_through
 from rules.values.verdict import Basis
 

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.columns import DischargeLog
+from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.runtime_curve import Floats
 from rules.values.code import Code
 from rules.values.constants import ZERO_C
@@ -19,23 +19,51 @@ from rules.values.reason import Reason, reason
 
 CELL_V: Final = (1.3, 2.6)
 """What a lead-acid cell can show between deep discharge and boost charge."""
+
+
 PROBE_K: Final = 1.0
+
+
 UNKNOWN_K: Final = 5.0
 """Standard deviation of a bank's temperature about 25 degC where none is known."""
+
+
 _RATIO: Final = (
     0.6,
     1.05,
 )  # output over battery power: from a lightly loaded inverter to meters a little off
+
+
 _FACTORS: Final = (1.0, 0.1, 10.0)
+
+
 _BANK_C: Final = (-10.0, 55.0)
+
+
 _TENTHS_C: Final = (110.0, 550.0)
+
+
 _FAHRENHEIT: Final = (55.0, 110.0)
+
+
 _KELVIN: Final = (273.0, 318.0)
+
+
 _COLUMNS: Final = ("bank_voltage_v", "bank_current_a", "temperature_c", "output_power_w")
+
+
 _STILL_V: Final = 0.0005
+
+
 _LET_GO_V: Final = 0.01
+
+
 _FALLS, _STAYS = 0.7, 0.2  # correlation with time
+
+
 _LEAST_STILL: Final = 0.06  # of the published time
+
+
 _LEAST_FALL_V: Final = 0.05  # V per cell and published time
 
 

@@ -4,14 +4,9 @@ from datetime import date
 import numpy as np
 import pytest
 
-from rules.battery.discharge.log import (
-    Battery,
-    DischargeLog,
-    NotADischarge,
-    battery_of,
-    clean,
-    mean_over_time,
-)
+from rules.battery.discharge.record.clean_discharge import Battery, NotADischarge, battery_of, mean_over_time
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log import clean
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.runtime_curve import curve_through
 from rules.plant.estate import Bank, FittedBank

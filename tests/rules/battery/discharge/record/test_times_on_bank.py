@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rules.battery.discharge.times_on_bank import TimeOnBank, rose_between, times_on_bank
+from rules.battery.discharge.record.times_on_bank import TimeOnBank, rose_between, times_on_bank
 from rules.battery.model.runtime_curve import Floats
 
 EVERY_S = 2.0

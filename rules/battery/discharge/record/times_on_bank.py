@@ -19,19 +19,40 @@ from rules.battery.model.runtime_curve import Floats
 
 Marks: TypeAlias = NDArray[np.bool_]
 
+
 FLOAT_CELL_V: Final = 2.2
 """At or above it a cell is held by its charger; a load takes it lower within seconds."""
+
+
 SETTLES_S: Final = 30.0
 """So long after the transfer the surface charge may still hold a cell up."""
+
+
 RISES_V: Final = 0.03
 """V per cell by which a bank rises when its load goes; in a discharge only the dip at the start comes back, by less."""
+
+
 BY_VOLTS_V: Final = 0.05  # the same where nothing but the voltage speaks
+
+
 LOAD_V: Final = 0.06  # V per cell and e-fold of power, between 20 and 60 minutes
+
+
 STRAY_S: Final = 30.0
+
+
 STRAY_ROWS: Final = 3
+
+
 _STAYS_V: Final = 0.01
+
+
 _NEAR_V: Final = 0.02
+
+
 _LEAST_AMPS: Final = 0.02  # of the log's largest
+
+
 _LONG_GAP_S: Final = 60.0
 
 

@@ -6,165 +6,44 @@ out. What can be mended is mended and said; what cannot is left out; nothing abs
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from rules.battery.discharge.columns import DischargeLog
-from rules.battery.discharge.log_doubts import (
+from rules.battery.discharge.record.bank_power import power_per_cell, scaled_current
+from rules.battery.discharge.record.clean_discharge import (
+    Battery,
+    CleanDischarge,
+    DischargeBeginning,
+    NotADischarge,
+)
+from rules.battery.discharge.record.columns import DischargeLog
+from rules.battery.discharge.record.log_doubts import (
     CELL_V,
-    PROBE_K,
     believed_current,
     believed_temperature,
     unswapped,
 )
-from rules.battery.discharge.times_on_bank import FLOAT_CELL_V, LOAD_V, TimeOnBank, times_on_bank
-from rules.battery.model.inverter_losses import Losses
-from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_for
-from rules.plant.estate import Bank, FittedBank
+from rules.battery.discharge.record.times_on_bank import FLOAT_CELL_V, LOAD_V, TimeOnBank, times_on_bank
+from rules.battery.model.runtime_curve import Floats
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
-__all__ = [
-    "Battery",
-    "CleanDischarge",
-    "DischargeBeginning",
-    "DischargeLog",
-    "NotADischarge",
-    "battery_of",
-    "clean",
-    "mean_over_time",
-    "times_in",
-]  # fmt: skip
-
 STANDS_S: Final = 60.0
 """A voltage that has not moved by one step of its meter for so long, under load, is not being read."""
+
+
 _OPENING_V: Final = 0.0022
-_ETA: Final = 0.935  # the middle of double-conversion inverters at part load
-_ETA_BELIEVED: Final = (0.87, 0.985)
-_GAIN_WEIGHT: Final = 0.25  # a 1 % current sensor against a 1.7 % spread of efficiencies
-_MOST_GAIN: Final = 0.01
-_COPIED: Final = 1.02
-_AGREE: Final = 0.1  # of ln(power): efficiencies at light load lie this far from the usual
-_CONTRADICT: Final = 0.7
-_ONE_STRING: Final = 0.08
+
+
 _STRAY_FALL_V, _STRAY_FALLS = 0.12, 4.0
+
+
 _LONG_GAP_S: Final = 600.0
-_STEP_OF_LOAD: Final = 0.1
+
+
 _NEAR_V: Final = 0.015
-
-
-class DischargeBeginning(StrEnum):
-    """What a log shows of a discharge's beginning."""
-
-    AT_REST = "at rest"
-    OPENING = "opening"
-    MIDDLE = "middle"
-    NOT_SHOWN = "not shown"
-
-
-class NotADischarge(ValueError):  # noqa: N818 - says what the log is, and is always caught
-    """The log holds nothing that can be judged; `why` is for the reader of the log."""
-
-    def __init__(self, why: Reason) -> None:
-        """Take why."""
-        super().__init__(why.code)
-        self.why = why
-
-
-@dataclass(frozen=True)
-class Battery:
-    """What judging needs to know of a bank: cells, strings, end voltage and run time curve.
-
-    `cells` of one string in series; `reported_cells` those behind the logged voltage. `curve` None where
-    neither a table nor a rated capacity is known. `losses` turn output power into battery power.
-    """
-
-    cells: int
-    strings: int
-    end_voltage_per_cell_v: float
-    curve: RuntimeCurve | None
-    losses: Losses = field(default_factory=lambda: Losses(0.0, 1.0 / _ETA - 1.0))
-    reported_cells: int | None = None
-    rated_capacity_ah: float | None = None
-    type: str = ""
-
-    @property
-    def cells_read(self) -> int:
-        """Return the cells behind the logged voltage."""
-        return self.reported_cells or self.cells
-
-
-def battery_of(bank: Bank, fitted: FittedBank, losses: Losses | None = None) -> Battery:
-    """Return what judging needs of a declared bank and the blocks in it."""
-    known = bool(fitted.constant_power) or fitted.rated_capacity_ah is not None
-    return Battery(
-        cells=bank.cells,
-        strings=bank.strings,
-        end_voltage_per_cell_v=fitted.end_voltage_per_cell_v,
-        curve=curve_for(fitted) if known else None,
-        losses=losses or Losses(0.0, 1.0 / _ETA - 1.0),
-        reported_cells=bank.reported_cells,
-        rated_capacity_ah=fitted.rated_capacity_ah,
-        type=fitted.type,
-    )
-
-
-@dataclass(frozen=True)
-class CleanDischarge:
-    """One discharge, cleaned. Times in s from its first discharging row.
-
-    `voltage_v` per cell, `power_w` per cell on the battery side, `current_a` of the whole bank (NaN where
-    not known). `ended_s`: when the end voltage was reached (or would be, within 1 % of the run), else None. `step_v`: the voltage's
-    resolution per cell. `rest_voltage_v` per cell just before, if the log shows it. `start`: what the log
-    shows of its beginning. `power_doubt`: standard deviation of ln(power) beyond the meters' usual gain;
-    `probe_k` of the temperature. It is the log's time on the bank number `place` of `times`;
-    `returned_ah`: charged since the one before; `charging_a`: into the bank just before the start.
-    """
-
-    t_s: Floats
-    voltage_v: Floats
-    power_w: Floats
-    current_a: Floats
-    temperature_c: float | None
-    start_t_s: float
-    ended_s: float | None
-    step_v: float
-    rest_voltage_v: float | None
-    notes: tuple[Reason, ...] = ()
-    start: DischargeBeginning = DischargeBeginning.AT_REST
-    power_doubt: float = 0.0
-    probe_k: float = PROBE_K
-    place: int = 1
-    times: int = 1
-    returned_ah: float | None = None
-    charging_a: float | None = None
-
-    @property
-    def mean_power_w(self) -> float:
-        """Return the mean power over time, W per cell."""
-        return mean_over_time(self.t_s, self.power_w)
-
-    @property
-    def power_now_w(self) -> float:
-        """Return the mean power of the last minute, W per cell; where the load stepped within it, since then."""
-        return float(np.mean(self.power_w[self.now]))
-
-    @property
-    def now(self) -> slice:
-        """Return the rows of the last minute, without those before a step of load within it."""
-        first = int(np.searchsorted(self.t_s, self.t_s[-1] - 60.0))
-        apart = np.abs(np.log(self.power_w[first:-1] / np.median(self.power_w[-3:]))) > _STEP_OF_LOAD
-        return slice(first + int(np.flatnonzero(apart)[-1]) + 1 if apart.any() else first, None)
-
-
-def mean_over_time(t_s: Floats, values: Floats) -> float:
-    """Return the mean of `values` over time; of one row, that row's."""
-    if len(t_s) < 2 or t_s[-1] <= t_s[0]:
-        return float(np.mean(values))
-    return float(np.trapezoid(values, t_s) / (t_s[-1] - t_s[0]))
 
 
 def clean(log: DischargeLog, battery: Battery) -> CleanDischarge:
@@ -239,12 +118,12 @@ def _cleaned(
     if float(np.ptp(whole.bank_voltage_v)) == 0.0 and whole.t_s[-1] - whole.t_s[0] > STANDS_S:
         raise NotADischarge(reason(Code.LOG_VOLTAGE_STANDS, volts=float(whole.bank_voltage_v[0])))
     step = _resolution(log.bank_voltage_v)
-    whole = _scaled_current(whole, notes)
+    whole = scaled_current(whole, notes)
     whole = _without_stale_rows(whole, step, notes)
     whole = _without_spikes(whole, notes)
     whole = _without_stray_end(whole, battery.cells_read, notes)
     start = _start_of(log, whole, span, battery)
-    power, doubt = _power_per_cell(whole, battery, notes)
+    power, doubt = power_per_cell(whole, battery, notes)
     good = np.isfinite(power) & (power > 0.0)
     if np.count_nonzero(good) < 2:
         raise NotADischarge(reason(Code.LOG_WITHOUT_POWER))
@@ -344,20 +223,6 @@ def _signed_current(log: DischargeLog, battery: Battery, notes: list[Reason]) ->
     return log.with_columns(bank_current_a=-current)
 
 
-def _scaled_current(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
-    """Mend a current in tenths or tens, where the output power gives it away."""
-    both = (log.bank_current_a > 0.0) & (log.output_power_w > 0.0)
-    if np.count_nonzero(both) < 3:
-        return log
-    battery_w = log.bank_voltage_v[both] * log.bank_current_a[both]
-    ratio = float(np.median(log.output_power_w[both] / battery_w))
-    for factor in (0.1, 10.0):
-        if 0.6 < ratio / factor < 1.05:
-            notes.append(reason(Code.LOG_CURRENT_SCALED, factor=factor, ratio=ratio))
-            return log.with_columns(bank_current_a=log.bank_current_a * factor)
-    return log
-
-
 def _resolution(values: Floats) -> float:
     distinct = np.unique(np.round(values[np.isfinite(values)], 4))
     if len(distinct) < 3:
@@ -417,56 +282,6 @@ def _temperature_at(log: DischargeLog, first: int) -> float | None:
         return float(np.median(log.temperature_c[near]))
     known = log.temperature_c[np.isfinite(log.temperature_c)]
     return float(known[0]) if len(known) else None
-
-
-def _power_per_cell(log: DischargeLog, battery: Battery, notes: list[Reason]) -> tuple[Floats, float]:
-    """Return W per cell on the battery side, from whichever of current and output power is known, and its doubt.
-
-    Where both are, the current's calibration is drawn a little towards what an inverter of the usual
-    efficiency would need. A ratio no inverter has (output copied from the battery) is not believed; where
-    the two meters contradict each other the power lies between them, and the doubt (of its logarithm) says so.
-    """
-    per_cell_v = log.bank_voltage_v / battery.cells_read
-    from_current = per_cell_v * log.bank_current_a / battery.strings
-    from_current = np.where(from_current > 0.0, from_current, np.nan)
-    cells = battery.cells * battery.strings
-    out = np.where(log.output_power_w > 0.0, log.output_power_w, np.nan)
-    from_output = (out * (1.0 + battery.losses.share) + battery.losses.fixed_w) / cells
-    both = np.isfinite(from_current) & np.isfinite(from_output)
-    doubt = 0.0
-    if np.count_nonzero(both) >= 3:
-        needed = float(np.median(from_output[both] / from_current[both]))
-        implied = float(np.median(out[both] / cells / from_current[both]))
-        if battery.strings > 1 and abs(np.log(needed / battery.strings)) < _ONE_STRING:
-            notes.append(reason(Code.LOG_CURRENT_OF_ONE_STRING, strings=battery.strings))
-            from_current, needed, implied = (
-                from_current * battery.strings,
-                needed / battery.strings,
-                implied / battery.strings,
-            )
-        if _ETA_BELIEVED[0] < implied < _ETA_BELIEVED[1]:
-            gain = float(np.clip(_GAIN_WEIGHT * np.log(needed), -_MOST_GAIN, _MOST_GAIN))
-            from_current = from_current * np.exp(gain)
-        elif not _ETA_BELIEVED[1] <= implied <= _COPIED and abs(np.log(needed)) > _AGREE:
-            doubt = _between(needed, implied, notes)
-            from_current = from_current * needed**0.5
-        from_output = from_output * float(np.median(from_current[both] / from_output[both]))
-    elif not np.isfinite(from_current).any():
-        notes.append(reason(Code.LOG_POWER_BY_OUTPUT))
-    power = np.where(np.isfinite(from_current), from_current, from_output)
-    known = np.isfinite(power)
-    if known.any() and not known.all():
-        notes.append(reason(Code.LOG_ROWS_WITHOUT_POWER, rows=int(np.count_nonzero(~known))))
-        power = np.interp(log.t_s, log.t_s[known], power[known])
-    return np.asarray(power), doubt
-
-
-def _between(needed: float, implied: float, notes: list[Reason]) -> float:
-    """Return the doubt of ln(power) where current and output power contradict each other. Raises NotADischarge."""
-    if abs(np.log(needed)) > _CONTRADICT:
-        raise NotADischarge(reason(Code.LOG_METERS_CONTRADICT, ratio=implied))
-    notes.append(reason(Code.LOG_METERS_DISAGREE, ratio=implied))
-    return 0.5 * abs(float(np.log(needed)))
 
 
 def _without_stray_end(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:

@@ -9,13 +9,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rules.battery.discharge.capacity import CapacityEstimate, judge_discharge
-from rules.battery.discharge.log import Battery, DischargeLog
+from rules.battery.discharge.capacity import judge_discharge
+from rules.battery.discharge.capacity_estimate import CapacityEstimate
+from rules.battery.discharge.record.clean_discharge import Battery
+from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.runtime_curve import Floats, curve_through
 from rules.values.code import Code
 from rules.values.verdict import Basis
 
-DATA = Path(__file__).resolve().parents[3] / "data" / "discharges"
+DATA = Path(__file__).resolve().parents[4] / "data" / "discharges"
 NAME = "develop_06.csv"
 TRUTH: dict[str, Any] = next(
     d
