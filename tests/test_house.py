@@ -20,8 +20,6 @@ TABLES = {"rules/alarms/catalogue.py", "rules/values/code.py", "rules/battery/di
 LONG = {
     "collector/assessment/bank_evidence.py",
     "collector/cards/mib/decode.py",
-    "collector/cards/snmp/ber.py",
-    "collector/cards/snmp/usm.py",
     "collector/configuration/plant_tables.py",
     "collector/recorder/trackers/discharges.py",
     "collector/storage/ledger/ledger.py",

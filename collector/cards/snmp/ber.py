@@ -115,22 +115,6 @@ class Message:
     pdu: Pdu
 
 
-@dataclass(frozen=True, slots=True)
-class TrapV1:
-    """A trap of SNMPv1 (RFC 1157, 4.1.6); `agent` is the address that the sender wrote into it."""
-
-    community: bytes
-    enterprise: str
-    agent: str
-    generic: int
-    specific: int
-    uptime_ticks: int
-    varbinds: list[Varbind]
-
-
-# --- encoding ---------------------------------------------------------------------------------------------
-
-
 def encode_length(length: int) -> bytes:
     """Return a definite length in its shortest form."""
     if length < 0x80:
@@ -364,7 +348,7 @@ def decode_varbinds(data: bytes, pos: int, end: int) -> list[Varbind]:
 
 
 def decode_pdu(data: bytes, pos: int, end: int) -> Pdu:
-    """Return the PDU in data[pos:end]. Raises MalformedMessage; v1 traps have their own decoder."""
+    """Return the PDU in data[pos:end]. Raises MalformedMessage, for a v1 trap too."""
     pdu_type, pos, stop = read_header(data, pos, end)
     if not 0xA0 <= pdu_type <= 0xA8 or pdu_type == TRAP_V1:
         raise MalformedMessage(f"PDU type 0x{pdu_type:02x} is not known here")
@@ -398,25 +382,6 @@ def decode_message(data: bytes) -> Message:
     """Return a v1 or v2c message. Raises MalformedMessage."""
     version, community, pos, end = _community(data)
     return Message(version, community, decode_pdu(data, pos, end))
-
-
-def decode_trap_v1(data: bytes) -> TrapV1:
-    """Return a v1 trap. Raises MalformedMessage."""
-    _, community, pos, end = _community(data)
-    pos, stop = read_tagged(data, pos, end, TRAP_V1)
-    start, name_end = read_tagged(data, pos, stop, OBJECT_ID)
-    enterprise = oid_text(data[start:name_end])
-    start, address_end = read_tagged(data, name_end, stop, IP_ADDRESS)
-    agent = ".".join(map(str, data[start:address_end]))
-    generic, pos = read_int(data, address_end, stop)
-    specific, pos = read_int(data, pos, stop)
-    start, ticks_end = read_tagged(data, pos, stop, TIME_TICKS)
-    ticks = int.from_bytes(data[start:ticks_end][:8], "big")
-    start, list_end = read_tagged(data, ticks_end, stop, SEQUENCE)
-    if list_end != stop or stop != end:
-        raise MalformedMessage("something follows the varbinds")
-    varbinds = decode_varbinds(data, start, list_end)
-    return TrapV1(community, enterprise, agent, generic, specific, ticks, varbinds)
 
 
 def reply_id(data: bytes) -> int:

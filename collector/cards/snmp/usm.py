@@ -29,7 +29,8 @@ from collector.cards.snmp import ber
 from collector.cards.snmp.ber import Pdu, Template
 from collector.cards.snmp.client import Send
 from collector.cards.snmp.credentials import Auth, Privacy, User
-from collector.cards.snmp.errors import MalformedMessage, NoReply, SecurityFailure, SnmpError
+from collector.cards.snmp.errors import MalformedMessage, NoReply, SecurityFailure
+from collector.cards.snmp.hearsay import DECRYPTION, NOT_IN_WINDOW, Hearsay, ReportReceived, failure
 from collector.cards.snmp.keys import (
     DIGESTS,
     Extension,
@@ -56,95 +57,14 @@ from collector.cards.snmp.secured_message import (
 )
 
 _WINDOW_S: Final = 150
-_STATS: Final = "1.3.6.1.6.3.15.1.1."
-_UNSUPPORTED_LEVEL: Final = _STATS + "1.0"
-_NOT_IN_WINDOW: Final = _STATS + "2.0"
-_UNKNOWN_USER: Final = _STATS + "3.0"
-_UNKNOWN_ENGINE: Final = _STATS + "4.0"
-_WRONG_DIGEST: Final = _STATS + "5.0"
-_DECRYPTION: Final = _STATS + "6.0"
+
+
 _MOST_ENGINES: Final = 4
 """Engines asked in one exchange: our own and those that unsigned Reports named."""
-_MOST_HEARD: Final = 8
+
+
 _MOST_TOLD: Final = 16
 """Unsigned Reports minded in one exchange; notes and changes of engine kept of one card."""
-
-_REASONS: Final = {
-    _UNSUPPORTED_LEVEL: (
-        "unsupported security level",
-        "the card does not let this user in at the level asked for: compare it with the user's settings there",
-    ),
-    _NOT_IN_WINDOW: (
-        "not in time window",
-        "the card's engine boots or time do not hold still: let it keep them over restarts, or set its clock",
-    ),
-    _UNKNOWN_USER: (
-        "unknown user",
-        "the card knows no user of this name: check its spelling and letter case",
-    ),
-    _UNKNOWN_ENGINE: (
-        "unknown engine",
-        "the card does not keep to the engine id it gave: restart its network side",
-    ),
-    _WRONG_DIGEST: (
-        "wrong digest",
-        "authentication password or algorithm differ from the card's: enter both anew on both sides",
-    ),
-    _DECRYPTION: ("wrong privacy", "privacy password or algorithm differ from the card's: enter both anew"),
-}
-
-
-def failure(reason_oid: str) -> SecurityFailure:
-    """Return the error for a Report's object."""
-    reason, remedy = _REASONS.get(reason_oid, (f"refused with {reason_oid}", "see the card's manual"))
-    return SecurityFailure(reason, remedy)
-
-
-class _ReportError(Exception):
-    """A Report that came instead of a response."""
-
-    def __init__(self, oid: str, header: Header, signed: bool) -> None:
-        super().__init__(oid)
-        self.oid = oid
-        self.header = header
-        self.signed = signed
-
-
-@dataclass(slots=True)
-class _Hearsay:
-    """The unsigned Reports that came while one reply was awaited: what each says, and of which engine."""
-
-    reports: list[_ReportError] = field(default_factory=list)
-
-    def mind(self, report: _ReportError) -> None:
-        """Keep one Report, once, as long as there is room."""
-        said = (report.oid, report.header.engine_id)
-        if len(self.reports) < _MOST_HEARD and said not in {
-            (r.oid, r.header.engine_id) for r in self.reports
-        }:
-            self.reports.append(report)
-
-    def engines(self, now_s: float) -> list[Engine]:
-        """Return the engines that are said to be there instead of the one that was asked."""
-        return [
-            Engine(r.header.engine_id, r.header.boots, r.header.time_s, now_s)
-            for r in self.reports
-            if r.oid == _UNKNOWN_ENGINE and 5 <= len(r.header.engine_id) <= 32
-        ]
-
-    def told(self, silence: NoReply, *, worked: bool) -> SnmpError:
-        """Return the error for a wait in which nothing signed came: hearsay is told as hearsay.
-
-        Where the credentials have `worked`, what is known is the silence: a caller goes on as after any other.
-        """
-        if not self.reports:
-            return silence
-        found = failure(self.reports[-1].oid)
-        told = SecurityFailure(found.reason, found.remedy, hearsay=f"{silence}; {HEARSAY}")
-        return NoReply(str(told)) if worked else told
-
-
-HEARSAY: Final = "an unsigned report, which anybody on the way can forge, says"
 
 
 @dataclass(slots=True)
@@ -189,7 +109,7 @@ class UsmSecurity:
         """
         del last
         engine = self.engine or await self._discover(message_id, send)
-        heard, tried = _Hearsay(), {engine.id}
+        heard, tried = Hearsay(), {engine.id}
         others: list[Engine] = []
         while True:
             try:
@@ -207,7 +127,7 @@ class UsmSecurity:
         raise heard.told(silence, worked=self.worked)
 
     async def _first_contact(
-        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay
+        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: Hearsay
     ) -> Pdu:
         """Find out why an encrypted first request stays unanswered: another key extension, or a wrong privacy.
 
@@ -228,39 +148,39 @@ class UsmSecurity:
             return await self._ask(pdu, message_id, send, untimely, heard)
         except NoReply as silence:
             raise heard.told(silence, worked=self.worked) from None
-        except _ReportError as report:
-            if report.oid != _NOT_IN_WINDOW:
+        except ReportReceived as report:
+            if report.oid != NOT_IN_WINDOW:
                 raise failure(report.oid) from None
             engine = self._take_time(report.header, untimely, forced=True)
         try:  # once more: what was taken for refusal may have been a lost datagram
             return await self._ask_in_time(pdu, message_id, send, engine, heard)
         except NoReply:
-            raise failure(_DECRYPTION) from None
+            raise failure(DECRYPTION) from None
 
     # --- out ------------------------------------------------------------------------------------------------
 
     async def _ask_in_time(
-        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay
+        self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: Hearsay
     ) -> Pdu:
         """Ask an engine; where it signs that our notion of its time is wrong, take its time and ask again."""
         for _ in range(3):
             try:
                 return await self._ask(pdu, message_id, send, engine, heard)
-            except _ReportError as report:
-                if report.oid != _NOT_IN_WINDOW:
+            except ReportReceived as report:
+                if report.oid != NOT_IN_WINDOW:
                     raise failure(report.oid) from None
                 engine = self._take_time(report.header, engine, forced=True)
-        raise failure(_NOT_IN_WINDOW)
+        raise failure(NOT_IN_WINDOW)
 
-    async def _ask(self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: _Hearsay) -> Pdu:
-        """Send one request and return the response's PDU. Raises NoReply, and _ReportError for a signed Report."""
-        signed: list[_ReportError] = []
+    async def _ask(self, pdu: Template, message_id: int, send: Send, engine: Engine, heard: Hearsay) -> Pdu:
+        """Send one request and return the response's PDU. Raises NoReply, and ReportReceived for a signed Report."""
+        signed: list[ReportReceived] = []
         datagram = self._wrap(pdu.with_id(message_id), message_id, engine, self.level)
 
         def accept(data: bytes) -> Pdu | None:
             try:
                 return self._unwrap(data, message_id, engine, self.level)
-            except _ReportError as report:
+            except ReportReceived as report:
                 if report.signed:
                     signed.append(report)
                     return _NOTHING
@@ -331,7 +251,7 @@ class UsmSecurity:
     # --- in -------------------------------------------------------------------------------------------------
 
     def _unwrap(self, data: bytes, message_id: int, engine: Engine, level: int) -> Pdu | None:
-        """Return the response in a datagram. Raises _ReportError for a Report, MalformedMessage for what is no reply."""
+        """Return the response in a datagram. Raises ReportReceived for a Report, MalformedMessage for what is no reply."""
         header = read_header(data, message_id)
         signed = bool(header.flags & AUTH)
         late = False
@@ -350,7 +270,7 @@ class UsmSecurity:
             scoped_at = 0
         context, pdu = read_scoped(body, scoped_at, padded=self.user.privacy is Privacy.DES)
         if pdu.type == ber.REPORT:
-            raise _ReportError(_complaint(pdu), header, signed)
+            raise ReportReceived(_complaint(pdu), header, signed)
         if late:
             raise MalformedMessage("signed more than 150 s ago")
         if header.flags & (AUTH | PRIV) != level:
@@ -385,12 +305,12 @@ class UsmSecurity:
 
     @staticmethod
     def _complain(data: bytes, header: Header) -> None:
-        """Raise _ReportError where an unsigned message is a Report; its request id may be anything."""
+        """Raise ReportReceived where an unsigned message is a Report; its request id may be anything."""
         if header.flags & PRIV:
             return
         _, pdu = read_scoped(data, header.data_at, padded=False)
         if pdu.type == ber.REPORT:
-            raise _ReportError(_complaint(pdu), header, signed=False)
+            raise ReportReceived(_complaint(pdu), header, signed=False)
 
     def _decrypted(self, header: Header, engine: Engine, secret: bytes) -> bytes:
         _, key = self._keys_for(engine.id)

@@ -10,7 +10,7 @@ from collector.cards.mib.capability import from_walk
 from collector.cards.mib.decode import decode
 from collector.cards.mib.upsmib import BY_NAME, TablePart
 from collector.cards.mib.wire_values import WireState, wire_value
-from collector.cards.snmp import ber, usm
+from collector.cards.snmp import ber, hearsay, usm
 from collector.cards.snmp.credentials import Auth, Privacy, User
 from collector.cards.snmp.errors import MalformedMessage
 from collector.cards.snmp.keys import Extension, encrypt, localised, password_to_key, privacy_key, sign
@@ -101,10 +101,6 @@ def _codec(data: bytes) -> None:
     _through(pdu)
 
 
-def _trap(data: bytes) -> None:
-    ber.decode_trap_v1(data)
-
-
 def _usm() -> Callable[[bytes], None]:
     security = usm.UsmSecurity(WHO, clock=lambda: 0.0)
     plain = usm.UsmSecurity(User("watch"), clock=lambda: 0.0)
@@ -114,7 +110,7 @@ def _usm() -> Callable[[bytes], None]:
         for one, level in ((security, 3), (security, 1), (plain, 0)):
             try:
                 one._unwrap(data, ber.FIRST_ID, Engine(ENGINE, 3, 1000, 0.0, proven=True), level)
-            except (MalformedMessage, usm._ReportError):
+            except (MalformedMessage, hearsay.ReportReceived):
                 continue
             accepted += 1
         if not accepted:
@@ -145,7 +141,6 @@ def _through(pdu: ber.Pdu) -> None:
 
 TARGETS: Final[tuple[Callable[[bytes], None], ...]] = (
     _codec,
-    _trap,
     _usm(),
     lambda data: void(ber.reply_id(data)),
 )

@@ -67,7 +67,7 @@ def test_what_is_encoded_is_decoded(pairs: list[tuple[str, tuple[int, ber.Value]
 @given(st.binary(max_size=200))
 @settings(max_examples=100, deadline=None)
 def test_any_bytes_give_a_message_or_the_documented_error(data: bytes) -> None:
-    for decode in (ber.decode_message, ber.decode_trap_v1, ber.reply_id):
+    for decode in (ber.decode_message, ber.reply_id):
         with contextlib.suppress(MalformedMessage):
             decode(data)
 
@@ -126,25 +126,6 @@ def test_one_odd_value_does_not_lose_the_others() -> None:
 def test_an_opaque_float_is_a_number() -> None:
     found = ber.decode_message(_response(ber.encode_varbind("1.3.1", ber.OPAQUE, 230.5))).pdu.varbinds
     assert found == [("1.3.1", ber.OPAQUE, 230.5)]
-
-
-def test_a_v1_trap_is_read() -> None:
-    body = (
-        ber.encode_oid("1.3.6.1.2.1.33.2")
-        + ber.encode_tlv(ber.IP_ADDRESS, bytes([192, 0, 2, 7]))
-        + ber.encode_int(6)
-        + ber.encode_int(3)
-        + ber.encode_int(4711, ber.TIME_TICKS)
-        + ber.encode_tlv(0x30, ber.encode_varbind("1.3.6.1.2.1.33.1.6.2.1.1", ber.INTEGER, 5))
-    )
-    trap = ber.decode_trap_v1(ber.encode_message(0, b"public", ber.encode_tlv(ber.TRAP_V1, body)))
-    assert (trap.enterprise, trap.agent, trap.generic, trap.specific) == (
-        "1.3.6.1.2.1.33.2",
-        "192.0.2.7",
-        6,
-        3,
-    )
-    assert trap.uptime_ticks == 4711
 
 
 def test_nothing_here_can_encode_a_set_request() -> None:

@@ -10,7 +10,7 @@ from typing import cast
 import pytest
 
 from collector.cards.mib.upsmib import SYS_UP_TIME
-from collector.cards.snmp import ber, usm
+from collector.cards.snmp import ber, hearsay, usm
 from collector.cards.snmp.client import Client, Patience
 from collector.cards.snmp.credentials import Auth, Privacy, User, Version
 from collector.cards.snmp.errors import NoReply, SecurityFailure
@@ -147,12 +147,12 @@ async def test_a_forged_report_does_not_end_the_read_of_net_snmp(
 
 @pytest.mark.parametrize("kind", KINDS)
 async def test_only_where_nothing_signed_came_is_a_report_told_and_as_hearsay(kind: str) -> None:
-    reason = usm.failure(KINDS[kind]).reason
+    reason = hearsay.failure(KINDS[kind]).reason
     async with simulated() as port, way_to(port, SIGNED, 0.1) as way:
         await way.read()
         way.forger.before = (lambda asked: report(asked, KINDS[kind]),)
         way.forger.cut = True
-        with pytest.raises(NoReply, match=f"{usm.HEARSAY}: {reason}. If it is true"):
+        with pytest.raises(NoReply, match=f"{hearsay.HEARSAY}: {reason}. If it is true"):
             await way.read()
         way.forger.cut = False
         await way.read()

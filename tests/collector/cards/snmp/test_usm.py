@@ -20,10 +20,11 @@ from collector.cards.snmp import ber
 from collector.cards.snmp.client import Client, Patience
 from collector.cards.snmp.credentials import Auth, Privacy, User, Version
 from collector.cards.snmp.errors import MalformedMessage, NoReply, SecurityFailure, SnmpError
+from collector.cards.snmp.hearsay import ReportReceived as _ReportError
 from collector.cards.snmp.keys import Extension
 from collector.cards.snmp.secured_message import Engine, scoped_pdu, security_parameters, whole_message
 from collector.cards.snmp.transport import Transport
-from collector.cards.snmp.usm import UsmSecurity, _ReportError
+from collector.cards.snmp.usm import UsmSecurity
 from tests.collector.cards.sample_cards import GOOD, RealAgent, free_port, net_snmp_agent
 
 pytestmark = pytest.mark.real_server
