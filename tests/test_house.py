@@ -21,7 +21,6 @@ LONG = {
     "collector/assessment/bank_evidence.py",
     "collector/cards/mib/decode.py",
     "collector/configuration/plant_tables.py",
-    "collector/recorder/trackers/discharges.py",
     "collector/storage/ledger/ledger.py",
     "rules/phrasing/notices.py",
     "rules/system/assessment.py",

@@ -10,9 +10,9 @@ import pytest
 
 from api.http.json import list_bytes
 from api.routes import dependencies as asking
-from collector.recorder.trackers.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.service.service import Service
 from collector.storage.history.store import Wire, WireReading
+from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow, Phase, to_evidence
 from rules.plant.reading import Stamp
 from tests.api.test_service_http import START, opened
 

@@ -105,7 +105,7 @@ def security_for(credentials: Credentials) -> Security:
     """Return what wraps messages for these credentials."""
     if isinstance(credentials, Community):
         return CommunitySecurity(credentials)
-    from collector.cards.snmp.usm import UsmSecurity
+    from collector.cards.snmp.usm import UsmSecurity  # noqa: PLC0415 - `cryptography` loads only where v3 is used
 
     return UsmSecurity(credentials)
 

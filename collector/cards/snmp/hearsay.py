@@ -63,7 +63,7 @@ def failure(reason_oid: str) -> SecurityFailure:
     return SecurityFailure(reason, remedy)
 
 
-class ReportReceived(Exception):
+class ReportReceived(Exception):  # noqa: N818 - says what came, and is always caught
     """A Report that came instead of a response."""
 
     def __init__(self, oid: str, header: Header, signed: bool) -> None:

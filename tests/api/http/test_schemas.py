@@ -8,7 +8,7 @@ import pytest
 
 from api.app import openapi
 from api.http.answer_forms import components, form_of
-from collector.recorder.trackers.discharges import to_evidence
+from collector.storage.ledger.discharge_record import to_evidence
 from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.battery.state import BankState
 from rules.phrasing.wire import to_json

@@ -11,9 +11,9 @@ import pytest
 from collector.assessment.bank_evidence import BankEvidenceBook, coldest_month_c, hand_readings, show
 from collector.assessment.evidence_files import imported_blocks
 from collector.recorder.current_state import Present
-from collector.recorder.trackers.discharges import DischargeRecord, DischargeRow, Phase, to_evidence
 from collector.storage.history.store import Bucket, HistoryStore
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow, Phase, to_evidence
 from rules.battery.assessment.bank import judge_bank
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import default_losses

@@ -16,7 +16,7 @@ from collector.assessment.evidence_files import (
     visited,
 )
 from collector.configuration import ConfigError
-from collector.recorder.trackers.discharges import from_evidence
+from collector.storage.ledger.discharge_record import from_evidence
 from rules.planning.programme.programme import Job
 from rules.plant.estate import (
     Bank,

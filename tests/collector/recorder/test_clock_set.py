@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from collector.process.clock import SystemClock, TurnedClock, stamp
 from collector.recorder.batch import ClockSet, PendingCommand, RecorderInput
-from collector.recorder.trackers.discharges import from_evidence
+from collector.storage.ledger.discharge_record import from_evidence
 from collector.storage.ledger.records import Evidence
 from rules.alarms.lifecycle.states import State
 from rules.alarms.windows import Window

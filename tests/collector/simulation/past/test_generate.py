@@ -12,13 +12,13 @@ import pytest
 
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import load_text
-from collector.recorder.trackers.discharges import Phase, from_evidence
 from collector.simulation.past import episodes
 from collector.simulation.past import generate as past
 from collector.simulation.scenario.demonstration import UNITS, SimScenario, cards
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.discharge_record import Phase, from_evidence
 
 SCENARIO = SimScenario(7, datetime(2026, 11, 24, 12, tzinfo=UTC))
 DAYS = 20

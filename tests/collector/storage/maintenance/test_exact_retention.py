@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from collector.cards.mib.wire_values import WireValue
-from collector.recorder.trackers.discharges import SCHEMA
 from collector.storage.database import StoreError, StoreFault
 from collector.storage.history.sqlite import SqliteHistory
+from collector.storage.ledger.discharge_record import SCHEMA
 from collector.storage.ledger.records import Evidence, JournalLine
 from collector.storage.maintenance.exact_retention import POWER_ALARMS, ExactSpan, ExactSpans, merged
 from rules.alarms.catalogue import CATALOGUE
