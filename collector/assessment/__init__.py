@@ -1,6 +1,7 @@
 """What is costly, asked of the judging process: its answers come back through the recorder, like readings.
 
 Read in this order: `worker` (the process), `hold_up` (of systems), `banks`, `live_discharge` (the time left of a
-running discharge), `bank_evidence` (what a judgement of a bank rests on), `evidence_files` (imported), `capacity_files`
-(one discharge, for the command), `equipment` (what is declared replaced or visited).
+running discharge), `shown_discharges` (what each showed), `bank_history` (what the readings of a bank show),
+`bank_evidence` (what a judgement of a bank rests on), `evidence_files` (imported), `capacity_files` (one discharge, for
+the command), `equipment` (what is declared replaced or visited).
 """

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final
-from zlib import crc32
 
 import numpy as np
 
+from collector.assessment.bank_history import BankHistory, coldest_month_c
 from collector.assessment.evidence_files import HAND_SCHEMA, block_values
+from collector.assessment.shown_discharges import SHOWN, is_news, plainly_shown, shown_line
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.missing_charge import (
     QUICK,
@@ -28,48 +29,43 @@ from collector.storage.ledger import Ledger
 from collector.storage.ledger.discharge_record import SHOWN_SUFFIX, DischargeRecord, Phase, shown_id
 from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import BankJudgement
-from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.evidence import BankEvidence, HandReading, Sibling, losses_from
 from rules.battery.assessment.replacement import BankDemand
 from rules.battery.assessment.settled import settled
 from rules.battery.discharge.capacity import ReferenceLog
-from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog, with_estimate
+from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
 from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.state import BankState
-from rules.plant.estate import Bank, Estate, FittedBank, Purpose, in_place
-from rules.system.assessment import coldest_c
+from rules.plant.estate import Bank, Estate, Purpose, in_place
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import SystemState
-from rules.values.serial import from_plain, to_plain
+from rules.values.serial import from_plain
 
-SHOWN: Final = "shown/1"
-CHARGE_DAYS: Final = 14
-CHARGE_QUANTITIES: Final = (
-    "battery_voltage_v",
-    "battery_current_a",
-    "battery_temperature_c",
-    "battery_on_battery_s",
-)
 REFERENCE_LEAST_USED: Final = 0.5
 """A shorter discharge does not teach the shape of the rest."""
+
+
 REFERENCE_MOST_MISSING: Final = 0.05
 """Nor does one of a bank that by its mean had so much not back, as a share of published time: a meter that shows discharge
 only leaves it open of every bank at rest, and a test to the end of one says more of its type than anything else."""
+
+
 MOST_REFERENCES: Final = 8
+
+
 RESTS_AFTER: Final = timedelta(seconds=60)
 """After an outage: the last unit has walked in, and its share is read and judged."""
-ACCEPTANCE_WITHIN: Final = timedelta(days=31)
-"""A test so soon after the blocks were fitted is their acceptance (IEEE 1188: test at installation)."""
+
+
 SIBLING_DAYS: Final = 366
-MONTHS: Final = 12
+
+
 FEWEST_FOR_LOSSES: Final = 3
 """With fewer discharges whose current was read, the default losses stand."""
-_WENT_ON_S: Final = 30.0
 
 
 async def none_planned(_bank: Bank, _at: datetime) -> date | None:
@@ -96,7 +92,7 @@ class BankEvidenceBook:
         self._ledger = ledger
         self._history = history
         self._present = present
-        self._months: dict[tuple[str, date], MonthTemperature] = {}
+        self._read = BankHistory(history)
         self._asked_w: dict[str, Mapping[str, float]] = {}
         self._noted: dict[str, list[Evidence]] = {}
         self.coldest_c: dict[str, float] = {}
@@ -116,7 +112,7 @@ class BankEvidenceBook:
             for place, record in enumerate(records)
             if record.kind not in QUICK
             and record.phase is not Phase.DISCHARGING
-            and _is_news(record, shown.get(shown_id(record.id)), records[:place])
+            and is_news(record, shown.get(shown_id(record.id)), records[:place])
         )
 
     async def running(self, bank: Bank) -> DischargeRecord | None:
@@ -154,11 +150,11 @@ class BankEvidenceBook:
     async def keep_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Keep what a discharge showed."""
         async with self._ledger.transaction() as tx:
-            tx.save_evidence(_shown_line(record, shown))
+            tx.save_evidence(shown_line(record, shown))
 
     def note_shown(self, record: DischargeRecord, shown: DischargeEvidence) -> None:
         """Take what a discharge showed into account as long as this book is open, without keeping it."""
-        self._noted.setdefault(record.bank, []).append(_shown_line(record, shown))
+        self._noted.setdefault(record.bank, []).append(shown_line(record, shown))
 
     async def _lines(self, bank: str, since: datetime | None = None) -> Sequence[Evidence]:
         """Return the evidence kept of a bank and what was noted beside it, oldest first."""
@@ -196,7 +192,7 @@ class BankEvidenceBook:
         first = await self._history.first(bank.feeds[0])
         months: tuple[MonthTemperature, ...] = ()
         if fitted is not None and first is not None:
-            months = await self._month_temperatures(bank, fitted, as_of, first)
+            months = await self._read.month_temperatures(bank, fitted, as_of, first)
         if months:
             self.coldest_c[bank.id] = coldest_month_c(bank, months)
         return BankEvidence(
@@ -207,7 +203,7 @@ class BankEvidenceBook:
             discharges=tuple(
                 from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
             ),
-            hours=() if first is None else await self._charge_hours(bank, as_of, first),
+            hours=() if first is None else await self._read.charge_hours(bank, as_of, first),
             asked=self.asked(bank, as_of.date()),
             next_test=await self._next_test(bank, as_of),
             hand=hand_readings(lines),
@@ -325,69 +321,6 @@ class BankEvidenceBook:
         lit_at = self._present.lit_at.get(system)
         return lit_at is None or (judged.as_of is not None and judged.as_of > lit_at + RESTS_AFTER)
 
-    async def _month_temperatures(
-        self, bank: Bank, fitted: FittedBank, as_of: datetime, read_from: datetime
-    ) -> tuple[MonthTemperature, ...]:
-        """Return the probe's monthly means since the blocks were fitted and read; past months are asked for once."""
-        months: list[date] = []
-        first = max(fitted.from_day, read_from.date()).replace(day=1)
-        while first <= as_of.date():
-            months.append(first)
-            first = _next_month(first)
-        found = {month: self._months[bank.id, month] for month in months if (bank.id, month) in self._months}
-        for run in _runs([month for month in months if month not in found]):
-            for known in await self._means_of(bank, run):
-                found[known.first_day] = known
-                if _next_month(known.first_day) <= as_of.date():
-                    self._months[bank.id, known.first_day] = known
-        return tuple(found[month] for month in months if month in found)
-
-    async def _means_of(self, bank: Bank, months: Sequence[date]) -> list[MonthTemperature]:
-        """Return the means of months that follow each other, of those with any, by one question of all their days."""
-        start, end = _midnight(months[0]), _midnight(_next_month(months[-1]))
-        buckets = await self._history.series(
-            bank.feeds[0], "battery_temperature_c", line=None, start=start, end=end, points=(end - start).days
-        )
-        by_month: dict[date, list[float]] = {}
-        for bucket in buckets:
-            if bucket.mean is not None:
-                by_month.setdefault(bucket.start.date().replace(day=1), []).append(bucket.mean)
-        found = []
-        for first, means in by_month.items():
-            mean = sum(means) / len(means)
-            spread = (sum((m - mean) ** 2 for m in means) / len(means)) ** 0.5
-            found.append(MonthTemperature(first, mean, spread))
-        return found
-
-    async def _charge_hours(self, bank: Bank, as_of: datetime, read_from: datetime) -> tuple[ChargeHour, ...]:
-        """Return the last two weeks by the hour, from the hour on in which the unit was first read."""
-        end = _hour(as_of) + timedelta(hours=1)
-        start = max(end - timedelta(days=CHARGE_DAYS), min(_hour(read_from), _hour(as_of)))
-        unit = bank.feeds[0]
-        hours = (end - start) // timedelta(hours=1)
-        columns = await self._history.several(unit, CHARGE_QUANTITIES, start=start, end=end, points=hours)
-        return tuple(
-            ChargeHour(
-                at=volts.start,
-                voltage_per_cell_v=None if volts.mean is None else volts.mean / bank.reported_cells,
-                current_a=amperes.mean,
-                temperature_c=warmth.mean,
-                discharged_s=away.max or 0.0,
-            )
-            for volts, amperes, warmth, away in zip(*columns, strict=True)
-        )
-
-
-def coldest_month_c(bank: Bank, months: Sequence[MonthTemperature]) -> float:
-    """Return the coldest monthly mean of a bank's probe, deg C.
-
-    Until every month of the calendar was seen, nobody knows the winter: then it is not above what is
-    supposed of a bank without a probe.
-    """
-    coldest = min(month.mean_c for month in months)
-    whole_year = len({month.first_day.month for month in months}) == MONTHS
-    return coldest if whole_year else min(coldest, coldest_c(bank))
-
 
 def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
     """Return what people measured on the blocks, from ledger lines, oldest first."""
@@ -401,72 +334,6 @@ def hand_readings(lines: Iterable[Evidence]) -> tuple[HandReading, ...]:
     return tuple(found)
 
 
-def _shown_line(record: DischargeRecord, shown: DischargeEvidence) -> Evidence:
-    return Evidence(
-        id=shown_id(record.id), bank=record.bank, kind=shown.kind, at=shown.at,
-        until=shown.at + timedelta(seconds=shown.seconds), schema=SHOWN, body=to_plain(shown),
-    )  # fmt: skip
-
-
-def _is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[DischargeRecord]) -> bool:
-    """Return whether an ended record was not judged yet, or is another than it was when it was judged.
-
-    An earlier program took two dips for one discharge, and each for one of a full bank: its judgement of a
-    record that came soon after another stands no longer.
-    """
-    if shown is None or abs(record.carried_s - float(shown.body["seconds"])) > _WENT_ON_S:
-        return True
-    soon = any(record.began - (one.ended or one.began) < WELL_BEFORE for one in earlier)
-    return soon and shown.body.get("missing") is None
-
-
-def show(  # noqa: PLR0917 - the worker takes positional arguments
-    bank: Bank,
-    fitted: FittedBank,
-    record: DischargeRecord,
-    losses: Losses,
-    references: tuple[ReferenceLog, ...],
-    recent: EarlierLog | None,
-    missing: Nodes = FULL,
-) -> DischargeEvidence | None:
-    """Return what a kept discharge showed. Runs in the judging process."""
-    shown = plainly_shown(bank, fitted, record, losses, missing)
-    if shown is None:
-        return None
-    battery = battery_of(bank, fitted, losses)
-    return with_estimate(
-        shown, record.log, battery, references, recent=recent, seed=crc32(record.id.encode())
-    )
-
-
-def plainly_shown(
-    bank: Bank, fitted: FittedBank, record: DischargeRecord, losses: Losses, missing: Nodes
-) -> DischargeEvidence | None:
-    """Return what a kept discharge showed by arithmetic alone, None where no power was read."""
-    rows = record.discharge_rows
-    before = [r.voltage_v for r in rows if r.t_s < record.started_s and r.voltage_v is not None]
-    on = [
-        ShownRow(r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
-        for r in rows
-        if r.t_s >= record.started_s
-    ]
-    how = Circumstances(
-        at=record.at + timedelta(seconds=record.started_s),
-        kind=kind_of(record, fitted),
-        output_lost=record.ended_how == "output_lost",
-        claimed_s=record.claimed_s,
-        said_good=record.said_good,
-        missing=missing,
-    )
-    return what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
-
-
-def kind_of(record: DischargeRecord, fitted: FittedBank) -> str:
-    """Return the kind of a discharge: the first test of new blocks is their acceptance."""
-    new = record.at - _midnight(fitted.from_day) <= ACCEPTANCE_WITHIN
-    return "acceptance" if record.kind == "test" and new else record.kind
-
-
 def _required_s(state: SystemState) -> float | None:
     """Return the longest hold-up that is counted on whatever happens: orders to shut down or to start the generator."""
     asked = [
@@ -475,26 +342,3 @@ def _required_s(state: SystemState) -> float | None:
         if r.required_s is not None and r.purpose is not Purpose.PLANNED
     ]
     return max(asked, default=None)
-
-
-def _next_month(first: date) -> date:
-    return (first + timedelta(days=32)).replace(day=1)
-
-
-def _runs(months: Sequence[date]) -> list[list[date]]:
-    """Return months, rising, in runs of those that follow each other."""
-    runs: list[list[date]] = []
-    for month in months:
-        if runs and _next_month(runs[-1][-1]) == month:
-            runs[-1].append(month)
-        else:
-            runs.append([month])
-    return runs
-
-
-def _hour(at: datetime) -> datetime:
-    return at.replace(minute=0, second=0, microsecond=0)
-
-
-def _midnight(day: date) -> datetime:
-    return datetime(day.year, day.month, day.day, tzinfo=UTC)

@@ -12,7 +12,8 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Final
 
-from collector.assessment.bank_evidence import BankEvidenceBook, show
+from collector.assessment.bank_evidence import BankEvidenceBook
+from collector.assessment.shown_discharges import show
 from collector.assessment.worker import JudgementFailed, Worker
 from collector.process.clock import Clock
 from collector.storage.database import StoreError

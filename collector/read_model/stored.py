@@ -11,8 +11,9 @@ from types import TracebackType
 from typing import Self
 from zlib import crc32
 
-from collector.assessment.bank_evidence import BankEvidenceBook, show
+from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.assessment.live_discharge import while_it_gives
+from collector.assessment.shown_discharges import show
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration

@@ -16,7 +16,8 @@ from typing import Final, cast
 
 import numpy as np
 
-from collector.assessment.bank_evidence import BankEvidenceBook, show
+from collector.assessment.bank_evidence import BankEvidenceBook
+from collector.assessment.shown_discharges import show
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.discharges import DischargeKeeper
 from collector.simulation.plant.battery import SimBank, discharge

@@ -21,9 +21,10 @@ from typing import TypeVar, cast
 
 import numpy as np
 
-from collector.assessment.bank_evidence import SHOWN, BankEvidenceBook
+from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.assessment.banks import BankJudging
 from collector.assessment.hold_up import Judging
+from collector.assessment.shown_discharges import SHOWN
 from collector.assessment.worker import Worker
 from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning

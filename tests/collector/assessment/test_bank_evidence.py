@@ -8,8 +8,10 @@ from typing import cast
 
 import pytest
 
-from collector.assessment.bank_evidence import BankEvidenceBook, coldest_month_c, hand_readings, show
+from collector.assessment.bank_evidence import BankEvidenceBook, hand_readings
+from collector.assessment.bank_history import BankHistory, coldest_month_c
 from collector.assessment.evidence_files import imported_blocks
+from collector.assessment.shown_discharges import show
 from collector.recorder.current_state import Present
 from collector.storage.history.store import Bucket, HistoryStore
 from collector.storage.ledger import Ledger
@@ -319,24 +321,17 @@ class Warmed:
         return tuple(Bucket(at, mean, mean, mean, 0 if mean is None else 1, 1) for at, mean in found)
 
 
-async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_over_once(
-    tmp_path: Path,
-) -> None:
-    plant = estate(bank(1))
+async def test_the_months_of_a_bank_are_asked_for_together_and_those_that_are_over_once() -> None:
     days = {date(2024, 12, 5): 20.0, date(2024, 12, 6): 22.0, date(2025, 2, 1): 24.0, date(2025, 3, 1): 25.0}
     history = Warmed(days)
-    ledger = Ledger(tmp_path / "ledger.sqlite")
-    book = BankEvidenceBook(plant, ledger, cast("HistoryStore", history), Present(plant))
-    try:
-        for _ in range(2):
-            found = await book._month_temperatures(bank(1), FITTED, AT, AT - timedelta(days=2000))
-            assert found == (
-                MonthTemperature(date(2024, 12, 1), 21.0, 1.0),
-                MonthTemperature(date(2025, 2, 1), 24.0, 0.0),
-                MonthTemperature(date(2025, 3, 1), 25.0, 0.0),
-            )
-    finally:
-        await ledger.close()
+    read = BankHistory(cast("HistoryStore", history))
+    for _ in range(2):
+        found = await read.month_temperatures(bank(1), FITTED, AT, AT - timedelta(days=2000))
+        assert found == (
+            MonthTemperature(date(2024, 12, 1), 21.0, 1.0),
+            MonthTemperature(date(2025, 2, 1), 24.0, 0.0),
+            MonthTemperature(date(2025, 3, 1), 25.0, 0.0),
+        )
     spans = [(start.date(), end.date()) for start, end in history.asked]
     assert spans[0] == (date(2021, 1, 1), date(2025, 4, 1)), "51 months by one question"
     assert spans[1:] == [
