@@ -21,7 +21,6 @@ LONG = {
     "collector/cards/mib/decode.py",
     "collector/configuration/plant_tables.py",
     "collector/storage/ledger/ledger.py",
-    "rules/phrasing/notices.py",
     "rules/system/assessment.py",
     "rules/system/hold_up.py",
     "rules/system/hold_up_sampling.py",

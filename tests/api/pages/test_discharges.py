@@ -9,7 +9,7 @@ from pathlib import Path
 from api.pages.banks.discharges import discharge_page, discharges_page, way_to
 from api.pages.markup.frame import document
 from collector.read_model.answers import DischargeRow
-from collector.recorder.trackers.discharges import to_evidence
+from collector.storage.ledger.discharge_record import to_evidence
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import check
 from tests.api.test_looking_back import BANK, record

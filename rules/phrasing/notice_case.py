@@ -1,0 +1,142 @@
+"""What a notice is made of: an incident with its alarms, and what is said of any of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from rules.alarms.catalogue import AlarmKind, Cause
+from rules.alarms.conditions.shedding import shed_reason
+from rules.alarms.incidents.incident import Incident, IncidentPart, NoticeKind
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.plant_memory import Scene, UnitMemory
+from rules.phrasing.reasons import cause, say
+from rules.phrasing.text import at_least, at_most, counted, fed_words, lasted, listed
+from rules.plant.topology import Topology
+
+ACCEPT_GRACE_S: Final = 10.0
+"""How long past what is declared a unit may take to accept its supply before somebody is to look at it."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeCase:
+    """Everything a notice is written from."""
+
+    incident: Incident
+    kind: NoticeKind
+    alarms: Mapping[str, Alarm]
+    scene: Scene
+    catalogue: Mapping[str, AlarmKind]
+    at: datetime
+    number: int
+
+    def members(self) -> list[Alarm]:
+        """Return the active alarms, worst first."""
+        return worst_first(self.alarms[m] for m in self.incident.members)
+
+    def pending(self) -> list[Alarm]:
+        """Return the alarms that were not told yet and are not gone again, worst first."""
+        pending = [self.alarms[m] for m in self.incident.pending]
+        there = worst_first(a for a in pending if a.condition is not False)
+        if self.incident.cause is not Cause.POWER:
+            return there
+        return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)
+
+
+def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
+    """Return alarms by severity, those alike by their ids."""
+    return sorted(alarms, key=lambda a: (-a.severity.rank, a.id))
+
+
+def words_now(case: NoticeCase, alarm: Alarm) -> str:
+    """Return the words of an alarm beside the time left: what is foretold for another outage says so."""
+    text = say(alarm.what)
+    ahead = case.incident.cause is Cause.POWER and alarm.kind == "requirement_not_met"
+    return f"For the next outage: {text}" if ahead and text else text
+
+
+def left_words(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
+    """Return how long the first of the systems on their banks holds at the least; None where that is not known."""
+    ends = [p.ends_earliest for p in parts if p.until is None and p.ends_earliest is not None]
+    if not ends:
+        return None
+    return f"{at_least(max((min(ends) - at).total_seconds(), 0.0))} left at least"
+
+
+def part_line(case: NoticeCase, part: IncidentPart) -> str:
+    """Return how a system of an outage stands, in a line."""
+    name = case.scene.topology.name(part.system)
+    if part.until is not None:
+        return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
+    units = counted(len(part.on), "unit")
+    state = case.scene.systems.get(part.system)
+    outage = state.on_battery if state is not None else None
+    fed = fed_words(outage.fed, case.scene.topology.units(part.system)) if outage is not None else ""
+    fed = f", {fed}" if fed else ""
+    load = state.load.power_w if state is not None else None
+    carrying = f", {load / 1000:.1f} kW" if load is not None else ""
+    if outage is not None and outage.carried:
+        return f"{name}: {units} on battery{fed}; those that are fed can carry the load{carrying}."
+    if outage is not None and outage.outlasted is not None:
+        shed = f" {say(shed_reason(outage.shed, case.at, None))}" if outage.shed is not None else ""
+        longer = "held longer than was foretold; how long it still holds cannot be told"
+        return f"{name}: {units} on battery{carrying}{fed}; {longer}.{shed}"
+    if part.ends_earliest is None:
+        return f"{name}: {units} on battery{carrying}{fed}; how long it holds cannot be told."
+    low = at_least(max((part.ends_earliest - case.at).total_seconds(), 0.0))
+    high = (
+        f", {at_most(max((part.ends_latest - case.at).total_seconds(), 0.0))} at the most"
+        if part.ends_latest
+        else ""
+    )
+    reckoned = ""
+    if part.reckoned_since is not None:
+        ago = lasted((case.at - part.reckoned_since).total_seconds())
+        reckoned = f"; not seen for {ago}, reckoned since"
+    shed = (
+        f" {say(shed_reason(outage.shed, case.at, outage.ends_earliest))}"
+        if outage is not None and outage.shed is not None
+        else ""
+    )
+    return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
+
+
+def cause_of(case: NoticeCase, alarm: Alarm) -> str:
+    """Return the alarm's sentence without what the short form says beside it."""
+    name = case.scene.topology.name(alarm.about)
+    told = cause(alarm.what, name, left_beside=tells_left(case))
+    return told or case.catalogue[alarm.kind].meaning
+
+
+def tells_left(case: NoticeCase) -> bool:
+    """Return whether the short form says the time left."""
+    return left_words(tuple(case.incident.parts.values()), case.at) is not None
+
+
+def place(topology: Topology, about: str) -> str:
+    """Return what people call a thing, with its site where there are several and the name does not tell which."""
+    site = topology.site(about)
+    name = topology.name(about)
+    if site is None or len(topology.estate.sites) < 2 or topology.name(site) in name:
+        return name
+    return f"{topology.name(site)}, {name}"
+
+
+def of_before(case: NoticeCase, unit: UnitMemory) -> bool:
+    """Return whether what was last read of a unit is of before the incident began."""
+    return unit.seen_s is None or unit.seen_s < case.incident.opened_s
+
+
+def not_read_since(case: NoticeCase) -> list[str]:
+    """Return the units of the supply that answer and were not read since the incident began."""
+    topology, about = case.scene.topology, case.incident.about
+    ever = {u for p in case.incident.parts.values() for u in p.units}
+    known = case.scene.known(topology.units(topology.supply(about) or about))
+    return [m.unit for m in known if m.unit not in ever and of_before(case, m)]
+
+
+def names_of(case: NoticeCase, parts: Iterable[IncidentPart]) -> str:
+    """Return the names of the systems of an outage, as a list in words."""
+    return listed([case.scene.topology.name(part.system) for part in parts])

@@ -1,0 +1,134 @@
+"""What the first message of an outage says: which systems, how long each holds, what to do now."""
+
+from __future__ import annotations
+
+from rules.alarms.catalogue import Cause
+from rules.phrasing.notice_case import (
+    ACCEPT_GRACE_S,
+    NoticeCase,
+    not_read_since,
+    of_before,
+    part_line,
+    place,
+    words_now,
+)
+from rules.phrasing.reasons import say
+from rules.phrasing.text import at_most, capital, counted, lasted, listed
+from rules.plant.topology import Thing
+
+
+def power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
+    """Return title, what to do, lines and short form of the message that an outage begins."""
+    incident = case.incident
+    topology = case.scene.topology
+    parts = [incident.parts[s] for s in sorted(incident.parts)]
+    on = [unit for part in parts for unit in part.on]
+    about = incident.about
+    where = place(topology, about)
+    fed = fed_beside(case)
+    lines = [part_line(case, part) for part in parts]
+    lines += [
+        words_now(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False
+    ]
+    if len(incident.counted) > len(incident.members):
+        lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
+    if not on:
+        took = lasted(max(((p.until or case.at) - p.since).total_seconds() for p in parts))
+        many = sum(len(part.units) for part in parts)
+        what = f"Mains lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
+        return what, "", tuple(lines), f"mains lost for {took}, back now"
+    have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
+    unread = not_read_since(case)
+    since = f", {len(unread)} not read since" if unread else ""
+    if topology.kind(about) is Thing.UNIT and fed:
+        briefly = "alone on its bank"
+        what = f"{capital(where)} alone runs on its bank{since}; {have}."
+    elif fed:
+        briefly = f"supply lost, {counted(len(on), 'unit')} on battery"
+        what = f"Supply lost at {where}: {counted(len(on), 'unit')} on battery{since}; {have}."
+    else:
+        briefly = f"mains lost, {counted(len(on), 'unit')} on battery"
+        what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery{since}."
+    return what, power_do(case), tuple(lines), briefly
+
+
+def fed_beside(case: NoticeCase) -> list[str]:
+    """Return the units of the supply that are seen fed and were not on battery in this incident."""
+    topology = case.scene.topology
+    about = case.incident.about
+    ever = {u for p in case.incident.parts.values() for u in p.units}
+    known = case.scene.known(topology.units(topology.supply(about) or about))
+    fed = [m for m in known if not m.on_battery and m.mains is not False and m.unit not in ever]
+    return [m.unit for m in fed if not of_before(case, m)]
+
+
+def _fed_again(case: NoticeCase) -> list[str]:
+    """Return the units that were on battery in this incident and are seen fed; a unit whose bank ended is not."""
+    parts = case.incident.parts.values()
+    off = sorted(unit for part in parts for unit in set(part.units) - set(part.on))
+    return [m.unit for m in case.scene.known(off) if not m.on_battery and m.mains is not False and m.carrying]
+
+
+def _taken_within_s(case: NoticeCase) -> float | None:
+    """Return how long the units still on battery may yet take to accept a supply that is at all their inputs.
+
+    None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
+    was first seen is taken to have it.
+    """
+    units, declared = case.scene.units, case.scene.topology.estate.units
+    on = [unit for part in case.incident.parts.values() if part.until is None for unit in part.on]
+    came = [at for unit in on if unit in units and (at := units[unit].volts_since) is not None]
+    came += [at for unit in _fed_again(case) if (at := units[unit].at) is not None]
+    left: list[float] = []
+    for unit in on:
+        seen = units.get(unit)
+        if seen is None or seen.silent or seen.at is None or not came:
+            return None
+        since = seen.volts_since or (seen.at if seen.at < min(came) else None)
+        if since is None:
+            return None
+        allowed_s = declared[unit].accept_s + declared[unit].hold_off_s + ACCEPT_GRACE_S
+        left.append(allowed_s - (case.at - max(since, min(came))).total_seconds())
+    return max(left) if left and min(left) > 0.0 else None
+
+
+def power_do(case: NoticeCase) -> str:
+    """Return what to do now about a supply: nothing once all is fed, no word of the generator once any unit is."""
+    topology = case.scene.topology
+    parts = case.incident.parts.values()
+    on = [p for p in parts if p.on]
+    if not on:
+        return ""
+    urgent = first_action(case)
+    if urgent is not None:
+        return urgent
+    wait_s = _taken_within_s(case)
+    if wait_s is not None:
+        return (
+            f"Supply is there: what still runs on its bank should take it within {at_most(wait_s)}; if it does not, look at "
+            "its input breaker and display."
+        )
+    if _fed_again(case):
+        return "Supply is there: see that what still runs on its bank takes it; if not, look at its input breaker and display."
+    if fed_beside(case):
+        return (
+            "Look at this unit's own input breaker and its display; it is no mains failure."
+            if sum(len(p.on) for p in on) == 1
+            else "Look at the breakers that feed what runs on its bank; others on its supply have mains."
+        )
+    sets = sorted({g.id for p in on if (g := topology.estate.generator_of(p.system)) is not None})
+    return (
+        f"See that {listed(sets)} runs and carries; if not, start it by hand, and shed load where the banks do not hold so long."
+        if sets
+        else "There is no generator: shed load in the agreed order and prepare an orderly shutdown."
+    )
+
+
+def first_action(case: NoticeCase) -> str | None:
+    """Return what to do from the worst alarm that is broken out, if one is so now."""
+    for alarm in case.members():
+        if alarm.condition is False:  # it waits out its off-delay: what it asks for is over
+            continue
+        if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
+            return say(alarm.do)
+    return None
