@@ -54,28 +54,33 @@ def seeds() -> list[bytes]:
         ber.encode_varbind("1.3.6.1.2.1.33.1.6.2.1.2.9", ber.OBJECT_ID, "1.3.6.1.2.1.33.1.6.3.2"),
         ber.encode_varbind("1.3.6.1.2.1.33.1.3.1.0", ber.COUNTER64, 2**63),
     ]
-    trap = (
-        ber.encode_oid("1.3.6.1.2.1.33.2")
-        + ber.encode_tlv(ber.IP_ADDRESS, b"\xc0\x00\x02\x07")
-        + ber.encode_int(6)
-        + ber.encode_int(1)
-        + ber.encode_int(100, ber.TIME_TICKS)
-        + ber.encode_tlv(ber.SEQUENCE, rows[0])
-    )
     return [
         ber.encode_message(1, b"public", ber.encode_response_pdu(ber.FIRST_ID, rows)),
         ber.encode_message(0, b"public", ber.encode_response_pdu(ber.FIRST_ID, odd, 2, 3)),
         ber.encode_message(1, b"public", ber.encode_response_pdu(ber.FIRST_ID, odd, pdu_type=ber.TRAP_V2)),
-        ber.encode_message(0, b"public", ber.encode_tlv(ber.TRAP_V1, trap)),
         _signed(0),
         _signed(1),
         _signed(3),
     ]
 
 
+def trap_v1() -> bytes:
+    """Return a true trap of SNMPv1, which is for the receiver of traps alone."""
+    oid, (tag, value) = next(iter(served(GOOD).items()))
+    trap = (
+        ber.encode_oid("1.3.6.1.2.1.33.2")
+        + ber.encode_tlv(ber.IP_ADDRESS, b"\xc0\x00\x02\x07")
+        + ber.encode_int(6)
+        + ber.encode_int(1)
+        + ber.encode_int(100, ber.TIME_TICKS)
+        + ber.encode_tlv(ber.SEQUENCE, ber.encode_varbind(oid, tag, value))
+    )
+    return ber.encode_message(0, b"public", ber.encode_tlv(ber.TRAP_V1, trap))
+
+
 def mutations(seed: int) -> Iterator[bytes]:
     """Yield damaged messages without end: octets changed, cut, doubled, lengths made absurd, parts exchanged."""
-    dice, true = Random(seed), seeds()
+    dice, true = Random(seed), [*seeds(), trap_v1()]
     while True:
         data = bytearray(dice.choice(true))
         for _ in range(dice.choice((1, 1, 2, 3, 8))):

@@ -2,11 +2,12 @@
 
 from itertools import islice
 
-from tests.collector.cards.mutations import mutations, seeds, take
+from tests.collector.cards.mutations import mutations, seeds, take, trap_v1
 
 
 def test_true_messages_are_taken() -> None:
     assert all(take(seed) for seed in seeds())
+    assert not take(trap_v1()), "nobody asked for it"
 
 
 def test_some_thousands_of_damaged_messages_surprise_nobody() -> None:
