@@ -27,4 +27,9 @@ FOUND: Final = (
         Story(1, 7, (StoryCue(40, MainsFails("mains")),), 120.0),
         ("ends", "reason on_battery_holds"),
     ),
+    Found(
+        "above its table a worn bank was promised up to twice the time that it gives with a unit lost",
+        Story(2, 7, (), 45.0),
+        ("hold-up one lost", "hold-up unit lost"),
+    ),
 )

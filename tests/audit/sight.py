@@ -86,8 +86,6 @@ class Sight:
         """Return whether a card of these units could not be read as it should be in some of these seconds, or the service was down."""
         if any(b <= to_s and from_s <= e + AFTER_START_S for b, e in self.played.down):
             return True
-        if from_s < AFTER_START_S:
-            return True
         return any(
             begins <= to_s and from_s <= ends + AFTER_BLIND_S
             for unit in units
@@ -97,6 +95,12 @@ class Sight:
     def dumb(self, unit: str, at_s: float) -> bool:
         """Return whether a unit's card was dumb or hardly answered at some second shortly before."""
         return any(b <= at_s and at_s - AFTER_BLIND_S <= e for b, e in self._blind[unit])
+
+    def dumb_for_s(self, unit: str, at_s: float) -> float:
+        """Return for how long a unit's card has not answered at all by a second, 0 where it answers."""
+        hung = (c for c in self.played.story.cues if isinstance(c.event, CardHangs))
+        of = [(c.at_s, c.event.for_s) for c in hung if c.event.card == f"{unit}-card"]  # type: ignore[union-attr]
+        return max((at_s - began for began, for_s in of if began <= at_s <= began + for_s), default=0.0)
 
     def units_of(self, about: str) -> tuple[str, ...]:
         """Return the units that a thing of the estate is about: of a system, a supply, a bank, a generator, or itself."""

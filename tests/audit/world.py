@@ -168,12 +168,11 @@ class World:
             for card in self.cards.values():
                 self._raise_alarms(card)
             self.seconds.append(PlantAt(self._plant, self._state))
-        self._happen_due()
 
     def _happen_due(self) -> None:
+        """Let happen what is due before the next step, so that every second shown is one that the plant has settled into."""
         while self._cues and self._cues[0].at_s <= self.at_s:
             self._happen(self._cues.pop(0).event)
-            self.seconds[-1] = PlantAt(self._plant, self._state)
 
     def _happen(self, event: Event | Happening) -> None:
         if isinstance(event, CardSlow):

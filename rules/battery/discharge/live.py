@@ -139,9 +139,11 @@ def _by_itself(
     )
     if estimate.cannot_tell is not None:
         return None
-    return belief_from_posterior(
+    found = belief_from_posterior(
         estimate, bank=belief.bank, battery=battery, as_of=as_of, shown_to_carry=belief.shown_to_carry
     )
+    # no discharge within the table says how the time falls above it
+    return replace(found, steeper=np.random.default_rng(seed).standard_normal(found.draws))
 
 
 def _both(
@@ -166,7 +168,7 @@ def _both(
         health_slope=draws(before.health_slope, spoken.health_slope),
         used=draws(before.used + used_now, spoken.used),
         correction=draws(before.correction, spoken.correction),
-        steeper=draws(before.steeper, rng.standard_normal(spoken.draws)),
+        steeper=draws(before.steeper, spoken.steeper),
     )
 
 

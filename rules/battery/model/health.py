@@ -36,6 +36,12 @@ REACH: Final = 2.0
 """How far above the largest printed power a table is continued: a table from 5 min on then reaches some 100 s."""
 STEEPER: Final = 0.15
 STEEPER_SD: Final = 0.35
+WORN_STEEPER: Final = 6.0
+"""How much more the exponent is for each part of its time that a bank has lost at its table's largest power. An assumption
+made wide: two-well cells with a resistance of their own, worn to 0.6 to 0.85, were 4 to 8 steeper."""
+WORN_STEEPER_SD: Final = 0.3
+MOST_STEEPER: Final = 8.0
+"""Beyond, nothing is left that could be told apart."""
 
 
 @dataclass(frozen=True)
@@ -113,15 +119,26 @@ class BankBelief:
 
         Above the table's largest power the curve goes on with its end slope, steepened by what is not known of
         it: the exponent is 0.15 +- 0.35 more, never under one (less energy at more power), an assumption made wide.
+        A worn bank's falls faster still, by `WORN_STEEPER` for each part of its time that it has lost there: its
+        resistance has grown, and the voltage across that grows with the current until it alone meets the end voltage.
         """
         power = self.power_w_per_cell(output_power_w)
         power = max(power, self.curve.smallest_w)  # below the table: "at least its longest time"
         seconds = seconds_at(self.curve, power, self.temperature_c, correction=self.correction)
         past = float(np.log(power / self.curve.largest_w))
         if past > 0.0:
-            more = np.maximum(STEEPER + STEEPER_SD * np.asarray(self.steeper), 1.0 + self.curve.slopes[-1])
+            doubt = np.asarray(self.steeper)
+            lost = np.maximum(1.0 - self._health_at_the_largest, 0.0)
+            worn = np.clip(WORN_STEEPER * lost * (1.0 + WORN_STEEPER_SD * doubt), 0.0, MOST_STEEPER)
+            more = np.maximum(STEEPER + STEEPER_SD * doubt + worn, 1.0 + self.curve.slopes[-1])
             seconds = seconds * np.exp(-more * past)
         return np.broadcast_to(1.0 / seconds, self.health.shape)
+
+    @property
+    def _health_at_the_largest(self) -> Floats:
+        """Return health at the largest power of the table, one per draw."""
+        ln_ratio = np.log(self.curve.shortest_s / self.anchor_s)
+        return np.asarray(np.clip(self.health + self.health_slope * ln_ratio, _LEAST_HEALTH, MOST_HEALTH))
 
     def health_at(self, output_power_w: float) -> Floats:
         """Return health at the rate that belongs to an output power, 0 to 1.4, one per draw."""

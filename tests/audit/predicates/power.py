@@ -7,7 +7,7 @@ from typing import Final, cast
 
 from collector.simulation.plant.unit import Mode
 from rules.system.state import Standing
-from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, false
+from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, UNNOTICED_S, Finding, Sight, false
 from tests.audit.statements import Statement
 from tests.audit.world import PlantAt
 
@@ -27,12 +27,34 @@ def standing(sight: Sight, said: Statement) -> Finding:
     """A unit does what it is said to do; one that is said to be silent has a card that is."""
     shown = cast("Standing", said.value)
     if shown is Standing.SILENT:
-        dumb = sight.dumb(said.about, said.until_s) or sight.blind((said.about,), said.at_s, said.at_s)
+        dumb = all(
+            sight.dumb(said.about, at) or sight.blind((said.about,), at, at)
+            for at in (said.at_s, said.until_s)
+        )
         return TRUE if dumb else false("its card answered")
     modes = STANDINGS.get(shown)
     if modes is None:
-        return UNDECIDED if shown is Standing.UNKNOWN else false(f"nothing here can be {shown.value}")
-    return sight.held(said, lambda now: now.mode(said.about) in modes, why=f"it was not {shown.value}")
+        return _unknown(sight, said) if shown is Standing.UNKNOWN else false(f"nothing is {shown.value}")
+    found = sight.held(said, lambda now: now.mode(said.about) in modes, why=f"it was not {shown.value}")
+    if found is not UNDECIDED:
+        return found
+    # of a card that fell dumb nothing may be said for long
+    for at in range(int(said.at_s), int(said.until_s) + 1):
+        if (
+            sight.dumb_for_s(said.about, at) > UNNOTICED_S
+            and sight.world.at(at).mode(said.about) not in modes
+        ):
+            return false(f"its card had been dumb for over {UNNOTICED_S:.0f} s at {at} s")
+    return found
+
+
+def _unknown(sight: Sight, said: Statement) -> Finding:
+    """That nobody can tell what a unit does is so where its card is dumb or lies, or nobody has read it yet."""
+    lies = sight.played.story.lies.get(f"{said.about}-card")
+    soon = said.until_s - said.at_s < SEEN_WITHIN_S
+    if lies or soon or sight.blind((said.about,), said.at_s, said.until_s):
+        return UNDECIDED
+    return false("its card answered")
 
 
 def on_battery(sight: Sight, said: Statement) -> Finding:

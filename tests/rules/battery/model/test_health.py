@@ -57,6 +57,29 @@ def test_health_that_falls_with_rate_shortens_a_high_rate_only() -> None:
     assert sloped.seconds_left(output_for(96.0))[0] < belief(health=0.9).seconds_left(output_for(96.0))[0]
 
 
+@pytest.mark.parametrize(
+    ("above", "fresh", "worn"), [(1.15, 234 / 303, 118 / 185), (1.25, 194 / 303, 82 / 185)]
+)
+def test_the_time_of_a_worn_bank_falls_faster_above_its_table_than_a_sound_ones(
+    above: float, fresh: float, worn: float
+) -> None:
+    """As a two-well cell with a resistance of its own does, new and with 0.61 of its time left at the largest power."""
+    draws = np.random.default_rng(1).standard_normal(2000)
+
+    def falls(one: BankBelief) -> tuple[float, float]:
+        wide = replace(one, health=np.resize(one.health, 2000), health_slope=np.resize(one.health_slope, 2000),
+                       used=np.zeros(2000), steeper=draws)  # fmt: skip
+        at_most_s = wide.seconds_left(output_for(96.0)) / wide.health_at(output_for(96.0))
+        there_s = wide.seconds_left(output_for(above * 96.0)) / wide.health_at(output_for(above * 96.0))
+        low, high = np.quantile(there_s / at_most_s, (0.05, 0.95))
+        return float(low), float(high)
+
+    low, high = falls(belief())
+    assert low < fresh < high
+    low, high = falls(belief(health=0.8, slope=0.19 / np.log(12.0)))
+    assert low < worn < high
+
+
 def test_carrying_forward_is_exact() -> None:
     start = belief(health=0.8)
     later = start.carried(output_for(27.0), 600.0, NOW)
