@@ -2,7 +2,7 @@
 
 A request is a function of `rules` with picklable arguments, under a key ("bank B1", "system depot").
 Only the newest request of a key waits: an older one that has not started is dropped, since its answer
-would be out of date before it came. Requests of different keys are served in the order they came.
+would be out of date before it came. Requests of different keys are served in the order they came, but for what is asked first.
 """
 
 from __future__ import annotations
@@ -113,6 +113,14 @@ class Worker:
             monotonic() if older is None else older.asked_s,
         )
         self._arrived.set()
+        return await answer
+
+    async def ask_first(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+        """Return what `ask` does, reckoned before all that waits: for what so many wait for that it cannot."""
+        answer = asyncio.ensure_future(self.ask(key, function, *arguments))
+        await asyncio.sleep(0)  # it has been asked now
+        if key in self._waiting:
+            self._waiting = {key: self._waiting.pop(key), **self._waiting}
         return await answer
 
     async def _serve(self) -> None:

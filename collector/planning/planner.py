@@ -58,6 +58,7 @@ WORK: Final = timedelta(hours=4)
 AHEAD: Final = timedelta(days=7)
 
 T = TypeVar("T")
+ToShed = tuple[HoldUpTask, Mapping[str, BankBelief], list[LoadGroup]]
 
 
 class Busy(Exception):  # noqa: N818 - it says how things stand
@@ -205,10 +206,12 @@ class Planner:
         self, system: str, wanted_s: float, units_out: frozenset[str], at_s: float
     ) -> SheddingPlan:
         """Return what to shed to hold for `wanted_s`. Raises NotYet and Busy."""
-        view, seen = self._look(system)
-        task = task_of(view, seen)
-        groups = list(self._groups(system).values())
-        return await self._ask(_shed, task, self._believed(task), groups, wanted_s, units_out, at_s)
+        return await self._ask(_shed, *self.to_shed(system), wanted_s, units_out, at_s)
+
+    def to_shed(self, system: str) -> ToShed:
+        """Return what a shedding plan of a system is made of. Raises NotYet."""
+        task = task_of(*self._look(system))
+        return task, self._believed(task), list(self._groups(system).values())
 
     async def isolation(self, system: str, unit: str, from_at: datetime, to_at: datetime) -> Isolation:
         """Return whether a unit may be taken out. Raises NotYet, Busy, and ValueError as `isolation` does."""

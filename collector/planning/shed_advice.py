@@ -1,31 +1,51 @@
 """While a system is on its banks: what to shed first, reckoned as the outage begins and now and then again.
 
 One question at a time to the judging process, behind the judgements, and none that would take more than a
-part of its time. What was found goes into `Present.sheds`; the next look at the system takes it along to the
+part of its time. Where many systems go at once, those that have no answer yet are asked about together, before the
+judgements that wait and for half of the time at most: a minute later half of them need no advice any more. What was found goes into `Present.sheds`; the next look at the system takes it along to the
 page, the alarms and the messages.
 """
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, Protocol, TypeVar
 
 from collector.assessment.worker import JudgementFailed, Superseded
-from collector.planning.planner import Busy, NotYet, Planner
+from collector.planning.planner import PLAN_SEED, Busy, NotYet, Planner, ToShed
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
-from rules.planning.ridethrough.shedding import outdated, shed_first, wanted_now
+from rules.planning.ridethrough.shedding import SheddingPlan, outdated, shed_first, shedding_plan, wanted_now
 from rules.plant.estate import Estate
 from rules.system.state import SystemState
-from rules.values.reason import told
+from rules.values.reason import Reason, told
 
 LOOK_EVERY_S: Final = 1.0
 EVERY_S: Final = 30.0
 SOON_S: Final = 5.0
 SHARE: Final = 0.2
 """The part of the time that may go into these answers."""
+FIRST_SHARE: Final = 0.5
+"""The part of it while several systems have none."""
+TOGETHER: Final = 64
+"""Systems that are asked about at once, at most: for some 0.6 s nothing else is judged."""
+T = TypeVar("T")
 _log = logging.getLogger(__name__)
+
+
+class AsksFirst(Protocol):
+    """The judging process, as far as what cannot wait needs it."""
+
+    async def ask_first(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+        """Return what the function gives, before all that waits."""
+        ...
+
+
+def shed_each(questions: Sequence[tuple[ToShed, float]]) -> list[SheddingPlan]:
+    """Return for each system what to shed at once to hold for s. Runs in the judging process."""
+    return [shedding_plan(*made_of, wanted_s, at_s=0.0, seed=PLAN_SEED) for made_of, wanted_s in questions]
 
 
 class ShedAdviser:
@@ -38,15 +58,50 @@ class ShedAdviser:
         self._present = present
         self._asked_s: dict[str, float] = {}
 
-    async def run(self) -> None:
+    async def run(self, worker: AsksFirst) -> None:
         """Look until cancelled."""
         while True:
             began_s = self._clock.monotonic_s()
-            system = self._next(began_s)
-            if system is not None:
-                await self.once(system)
+            fresh = self._fresh()
+            if len(fresh) > 1:
+                await self.first(fresh[:TOGETHER], worker)
+                share, least_s = FIRST_SHARE, 0.0 if len(fresh) > TOGETHER else LOOK_EVERY_S
+            else:
+                system = self._next(began_s)
+                if system is not None:
+                    await self.once(system)
+                share, least_s = SHARE, LOOK_EVERY_S
             took_s = self._clock.monotonic_s() - began_s
-            await self._clock.sleep_until(began_s + max(LOOK_EVERY_S, took_s / SHARE))
+            await self._clock.sleep_until(began_s + max(least_s, took_s / share))
+
+    def _fresh(self) -> list[SystemState]:
+        """Return the systems on their banks that nothing was asked of yet, in the order of their names."""
+        states = self._present.systems
+        return [states[name] for name in sorted(self._present.lit - self._asked_s.keys()) if name in states]
+
+    async def first(self, states: Sequence[SystemState], worker: AsksFirst) -> None:
+        """Answer for several systems at once. What comes of none of it is asked again one by one."""
+        now, now_s = self._clock.now(), self._clock.monotonic_s()
+        asked: dict[str, tuple[ToShed, float, Reason]] = {}
+        for state in states:
+            self._asked_s[state.id] = now_s - EVERY_S
+            try:
+                asked[state.id] = (self._planner.to_shed(state.id), *self._wanted(state))
+            except NotYet:
+                continue
+        questions = [(made_of, wanted_s) for made_of, wanted_s, _ in asked.values()]
+        try:
+            plans = await worker.ask_first("shed", shed_each, questions)
+        except (JudgementFailed, Superseded) as why:
+            _log.error("what to shed of %d systems: %s", len(asked), why)
+            return
+        for (name, (_, _, wanted_for)), plan in zip(asked.items(), plans, strict=True):
+            self._asked_s[name] = now_s
+            self._present.sheds[name] = shed_first(plan, now, wanted_for)
+
+    def _wanted(self, state: SystemState) -> tuple[float, Reason]:
+        generator, units = self._estate.generator_of(state.id), self._estate.units_of(state.id)
+        return wanted_now(state.requirements, generator, units)
 
     def _next(self, now_s: float) -> SystemState | None:
         """Return the system on its banks that has waited longest for an answer, None where none is due."""
@@ -66,8 +121,7 @@ class ShedAdviser:
 
     async def once(self, state: SystemState) -> None:
         """Answer for one system. An answer that cannot be made again is kept: what to shed first stays so."""
-        generator, units = self._estate.generator_of(state.id), self._estate.units_of(state.id)
-        wanted_s, wanted_for = wanted_now(state.requirements, generator, units)
+        wanted_s, wanted_for = self._wanted(state)
         now = self._clock.now()
         self._asked_s[state.id] = self._clock.monotonic_s()
         try:

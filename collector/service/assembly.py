@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -198,7 +199,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         "load past": lambda: keep_filling(records, estate, history, clock, budget),
         "tidying": tidying.run,
         "taking out": TakingOut(estate, planner, clock, present, budget=budget).run,
-        "shed adviser": ShedAdviser(estate, planner, clock, present).run,
+        "shed adviser": partial(ShedAdviser(estate, planner, clock, present).run, worker),
         "switching off": SwitchingOff(estate, planner, clock, present, signed_plans, budget=budget).run,
         "sizes": SizesAhead(estate, planner, clock, present, trackers.loads.of, budget=budget).run,
         "teaching": Teaching(ledger, learning, clock, seen=learning.newest_fact).run,

@@ -35,6 +35,21 @@ async def test_only_the_newest_request_of_a_key_waits() -> None:
         await busy
 
 
+async def test_what_is_asked_first_goes_before_what_waits() -> None:
+    async with Worker() as worker:
+        await worker.ask("ready", operator.add, 0, 0)
+        busy = asyncio.create_task(worker.ask("busy", time.sleep, 0.3))
+        done: list[str] = []
+        waiting = [asyncio.create_task(worker.ask(name, operator.add, 1, 1)) for name in ("one", "two")]
+        await asyncio.sleep(0)
+        waiting.append(asyncio.create_task(worker.ask_first("first", operator.add, 1, 1)))
+        for name, task in zip(("one", "two", "first"), waiting, strict=True):
+            task.add_done_callback(lambda _task, name=name: done.append(name))  # type: ignore[misc]
+        await asyncio.gather(busy, *waiting)
+        await asyncio.sleep(0)
+        assert done == ["first", "one", "two"]
+
+
 async def test_a_fault_stays_with_its_request() -> None:
     async with Worker() as worker:
         with pytest.raises(JudgementFailed, match="ZeroDivisionError"):

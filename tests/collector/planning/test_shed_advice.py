@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, cast
@@ -14,7 +15,10 @@ from collector.recorder.current_state import Present
 from rules.alarms.conditions.shedding import shed_reason
 from rules.phrasing.reasons import say
 from rules.planning.ridethrough.shedding import UNSAID_S, ShedAdvice, SheddingPlan
+from rules.system.hold_up import BoardLoad
+from rules.system.hold_up_sampling import HoldUpTask
 from rules.system.state import OnBattery
+from rules.values.reason import told
 from tests.rules.sample_plant import estate, system_state
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -117,3 +121,54 @@ async def test_it_is_asked_again_at_once_when_the_end_has_moved_from_what_the_ad
     later = replace(LIT, ends_earliest=NOON + timedelta(seconds=1380))
     present.systems["works"] = replace(present.systems["works"], on_battery=later)
     assert await asked(adviser, clock) == "works"
+
+
+@dataclass
+class Process:
+    """Stands for the judging process, which raises where it is told to."""
+
+    raises: Exception | None = None
+    asked: list[int] = field(default_factory=list)
+
+    async def ask_first(self, _key: str, function: Any, *arguments: Any) -> Any:
+        self.asked.append(len(arguments[0]))
+        if self.raises is not None:
+            raise self.raises
+        return function(*arguments)
+
+
+class Known(Plans):
+    """What a plan is made of, of systems whose banks nobody knows: nothing can be told, and that is told at once."""
+
+    def to_shed(self, system: str) -> tuple[Any, ...]:
+        if system == "control":
+            raise NotYet(system)
+        task = HoldUpTask(
+            system, None, (), (), BoardLoad({}, {}), {}, each_lost=False, missing=(told("Nothing is known."),)
+        )
+        return task, {}, []
+
+
+async def test_systems_that_go_at_once_are_all_asked_about_in_the_same_second() -> None:
+    adviser, present, clock = made(Known(), "works", "depot", "control")
+    present.lit |= {"works", "depot", "control"}
+    process = Process()
+    running = asyncio.create_task(adviser.run(process))
+    await clock.advance(0.5)
+    assert process.asked == [2]
+    assert {name for name, shed in present.sheds.items() if shed.reached is None} == {"works", "depot"}
+    assert adviser._fresh() == []
+    running.cancel()
+
+
+async def test_what_came_of_none_of_them_is_asked_again_one_by_one() -> None:
+    plans = Known()
+    adviser, present, clock = made(plans, "works", "depot")
+    present.lit |= {"works", "depot"}
+    process = Process(JudgementFailed("shed: it broke"))
+    running = asyncio.create_task(adviser.run(process))
+    await clock.advance(3.5)
+    assert process.asked == [2]
+    assert [question[0] for question in plans.asked] == ["works", "depot"]
+    assert set(present.sheds) == {"works", "depot"}
+    running.cancel()
