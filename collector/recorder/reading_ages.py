@@ -69,9 +69,9 @@ class ReadingAges:
 
     def old(self) -> dict[str, OldReading]:
         """Return the units that are not being read: whose last reading is older than three periods, and why."""
-        found = {}
+        found, young_s = {}, PERIODS * self._pace.shortest_s()
         for unit, age_s in self.ages_s().items():
-            if age_s > PERIODS * self._pace.period_s(unit):
+            if age_s > young_s and age_s > PERIODS * self._pace.period_s(unit):
                 why = self._punctuality.why(unit, self._present)
                 found[unit] = OldReading(unit, age_s, why or Unread.NOT_ASKED)
         return found

@@ -25,6 +25,11 @@ class PollUrgency:
         poller = self._poller(unit)
         return USUAL_S if poller is None else poller.period_s
 
+    def shortest_s(self) -> float:
+        """Return the shortest period that any unit is ever read at."""
+        cadences = (poller.cadence for poller in self._pollers.values())
+        return min([USUAL_S, *(min(one.every_s, one.on_battery_every_s) for one in cadences)])
+
     def hurry(self, system: str, *, urgent: bool) -> None:
         """Read the cards of a system fast while it is on battery or in a test."""
         for unit in self._estate.units_of(system):
