@@ -25,6 +25,7 @@ from collector.cards.corrections.learning import Learning
 from collector.cards.mib.interpretation import CardMeaning
 from collector.cards.polling.poller import Answer, Poller
 from collector.cards.polling.reader import CardReader
+from collector.cards.polling.schedule import phases_for
 from collector.cards.snmp.transport import Transport
 from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
@@ -259,6 +260,7 @@ async def _cards(
             around.clock,
             answers,
             group=estate.units[estate.cards[card.id].covers[0]].system,
+            phases=phases_for(len(cards)),
         )
     around.present.figures = {name: poller.figures for name, poller in given.pollers.items()}
     return readers

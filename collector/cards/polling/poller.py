@@ -17,6 +17,7 @@ from typing import Final, Protocol
 from collector.cards.mib.upsmib import TablePart
 from collector.cards.mib.wire_values import CardRead
 from collector.cards.polling.schedule import (
+    PHASES,
     Cadence,
     Turn,
     after_answer,
@@ -85,7 +86,7 @@ class PollFigures:
 class Poller:
     """Reads one card for ever. `urgent` asks for the fast cadence; `poke` for a poll before it is due.
 
-    Cards of one `group` (the units of a system) are due at the same moments.
+    Cards of one `group` (the units of a system) are due at the same moments, of which there are `phases` in a period.
     """
 
     def __init__(  # noqa: PLR0917 - a card, what reads it, how often, by what clock, whereto
@@ -96,11 +97,13 @@ class Poller:
         clock: Clock,
         out: asyncio.Queue[Answer],
         group: str | None = None,
+        phases: int = PHASES,
     ) -> None:
         self.card = card
         self.cadence = cadence
         self.figures = PollFigures()
         self._group = group or card
+        self._phases = phases
         self._reader = reader
         self._clock = clock
         self._out = out
@@ -131,7 +134,7 @@ class Poller:
 
     async def run(self) -> None:
         """Poll until cancelled."""
-        turn = first_turn(self._group, self.cadence, self._clock.monotonic_s())
+        turn = first_turn(self._group, self.cadence, self._clock.monotonic_s(), self._phases)
         while True:
             turn, early = await self._until_due(turn)
             started_s = self._clock.monotonic_s()

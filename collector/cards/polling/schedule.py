@@ -2,7 +2,7 @@
 
 Due times lie on a grid that nothing moves: every whole period, shifted by a phase of the card's system, so that the
 cards of one system are read in one round and a restart does not hammer a thousand cards at once. Phases are twentieths
-of a period: the systems of one go out, come back, are judged and committed together, which costs less than one by one,
+of a period, fewer where there are few cards: the systems of one go out, come back, are judged and committed together, which costs less than one by one,
 and nothing waits for it. A late poll shifts none after it. A poll that comes early (a trap, a sibling's outage) keeps the due time, and early polls are bounded:
 `EARLY_AT_ONCE` in a burst, then one in `EARLY_EVERY_S`. So whatever is asked for between, a card that answers is read
 within one period of its last read. A silent card keeps its grid too: it may be back at any moment.
@@ -22,7 +22,9 @@ LATE_AFTER_S: Final = 1.0
 EARLY_AT_ONCE: Final = 3
 EARLY_EVERY_S: Final = 1.0
 PHASES: Final = 20
-"""Phases in a period, the same at every cadence."""
+"""Phases in a period at most, the same at every cadence."""
+CARDS_A_ROUND: Final = 12
+"""Cards that are read together before there are more phases: a commit costs as much as it costs to read three."""
 _ON_THE_GRID: Final = 1e-6
 """Part of a period by which a moment may miss a due time through rounding and still be that due time."""
 
@@ -56,14 +58,19 @@ class Turn:
     part_read_s: Mapping[TablePart, float] = field(default_factory=dict)
 
 
-def spread(name: str) -> float:
-    """Return a phase, 0 to 1, that is always the same for a name and even over many names: the middle of one of `PHASES`."""
-    return (crc32(name.encode()) * PHASES // 2**32 + 0.5) / PHASES
+def phases_for(cards: int) -> int:
+    """Return how many phases so many cards are read in: a small estate in few, each worth a commit of its own."""
+    return min(PHASES, -(-max(cards, 1) // CARDS_A_ROUND))
 
 
-def first_turn(group: str, cadence: Cadence, now_s: float) -> Turn:
+def spread(name: str, phases: int = PHASES) -> float:
+    """Return a phase, 0 to 1, that is always the same for a name and even over many names: the middle of one of `phases`."""
+    return (crc32(name.encode()) * phases // 2**32 + 0.5) / phases
+
+
+def first_turn(group: str, cadence: Cadence, now_s: float, phases: int = PHASES) -> Turn:
     """Return the first turn of a card after the daemon's start, within a period; cards of one `group` go together."""
-    phase = spread(group)
+    phase = spread(group, phases)
     return Turn(due_after(now_s, cadence.every_s, phase), phase)
 
 

@@ -21,6 +21,7 @@ from collector.cards.polling.schedule import (
     following,
     paced,
     parts_due,
+    phases_for,
 )
 
 CADENCE = Cadence()
@@ -103,3 +104,21 @@ def test_the_next_due_time_lies_after_now_and_at_most_one_period_away(
     assert now_s - rounding_s <= due_s <= now_s + period_s + rounding_s
     again_s = due_after(due_s, period_s, phase)
     assert abs(again_s - due_s - period_s) <= rounding_s, "a due time is never its own successor"
+
+
+def test_a_few_cards_are_read_in_few_rounds_and_many_in_twenty() -> None:
+    assert [phases_for(cards) for cards in (0, 1, 12, 13, 30, 100, 228, 229, 1000)] == [
+        1,
+        1,
+        1,
+        2,
+        3,
+        9,
+        19,
+        20,
+        20,
+    ]
+    for cards in (30, 100):
+        due = {first_turn(f"system {n}", CADENCE, 100.0, phases_for(cards)).due_s for n in range(cards)}
+        assert len(due) == phases_for(cards)
+        assert all(100.0 < at_s <= 105.0 for at_s in due)
