@@ -148,7 +148,7 @@ def _electrical(views: Sequence[UnitView], parallel: Parallel, peaks: Peaks, spa
     if tight.left_fraction < 0.0 and _fits_by_the_lower_bound(parallel.load, peaks, limits):
         why = reason(Code.BOUNDS_DISAGREE)
         return _cannot_tell(parallel, peaks, limits, [why, *reasons], basis)
-    verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
+    verdict = _verdict(tight, limits)
     gone = {(m.line, m.limit): gone_on(views, able, spare_units, m.line, m.limit) for m in ranked}
     return Redundancy(
         verdict=verdict,
@@ -273,6 +273,8 @@ def _reasons(
         return loads[margin.line][place], limits[margin.line][place]
 
     failing = [margin for margin in ranked if margin.left_fraction < 0.0]
+    if not failing and not _anything(limits):
+        return []  # what is said of the units says it
     if not failing:
         tight = ranked[0]
         asked, remains = side_by_side(tight)
@@ -307,6 +309,17 @@ def _lines(
     return tuple(rows)
 
 
+def _anything(limits: Mapping[int, tuple[float, float]]) -> bool:
+    """Return whether anything can be carried on some line."""
+    return any(watts > 0.0 or volt_amperes > 0.0 for watts, volt_amperes in limits.values())
+
+
+def _verdict(tight: Margin, limits: Mapping[int, tuple[float, float]]) -> Verdict:
+    """Return the verdict at the tightest margin. Where nothing is left that could carry, a load of none passes for nothing."""
+    passes = tight.left_fraction >= 0.0 and _anything(limits)
+    return Verdict.ADEQUATE if passes else Verdict.INADEQUATE
+
+
 def _at_every_basis(
     parallel: Parallel, peaks: Peaks, limits: Mapping[int, tuple[float, float]]
 ) -> tuple[RedundancyAt, ...]:
@@ -333,7 +346,7 @@ def margins_at(
         loads = {line: load for line, load in asked.items() if load is not None and line in limits}
         if loads and len(loads) == len(asked):
             tight = margins(loads, limits)[0]
-            verdict = Verdict.ADEQUATE if tight.left_fraction >= 0.0 else Verdict.INADEQUATE
+            verdict = _verdict(tight, limits)
             found.append(
                 RedundancyAt(basis, verdict, tight.left_w, tight.left_fraction, tight.line, tight.limit)
             )

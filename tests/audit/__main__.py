@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 import time
 from collections import Counter
+from contextlib import suppress
 
 from tests.audit.audit import Audited, audited
 from tests.audit.figures import Figures
+from tests.audit.shrink import shrunk
 from tests.audit.sight import So
 from tests.audit.stories import story_of
 
@@ -22,35 +25,46 @@ def main() -> int:
         "--stories", type=int, default=None, help="how many stories, with a table of every kind"
     )
     asked.add_argument("--every", action="store_true", help="print every statement of the story")
+    asked.add_argument(
+        "--shrink",
+        metavar="KIND",
+        help="the smallest form of the story in which a fault of this kind remains",
+    )
     given = asked.parse_args()
+    if given.shrink:
+        found = shrunk(story_of(given.seed, given.story), given.shrink)
+        print(f"{found!r}\n\n{account(audited(found), every=given.every)}")
+        return 0
     if given.stories is None:
         one = audited(story_of(given.seed, given.story))
         print(account(one, every=given.every))
         return 0 if one.sound else 1
-    figures = Figures()
-    faults: Counter[str] = Counter()
+    figures, faults = Figures(), Counter[str]()
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with suppress(KeyboardInterrupt):  # the table of what was played until then is still printed
+        played(given.seed, range(given.story, given.story + given.stories), figures, faults)
+    print(figures.table())
+    return 1 if faults else 0
+
+
+def played(seed: int, numbers: range, figures: Figures, faults: Counter[str]) -> None:
+    """Audit stories one after another, printing what is wrong, and how far it has come."""
     began_s = time.monotonic()
-    for number in range(given.story, given.story + given.stories):
-        one = audited(story_of(given.seed, number))
+    for place, number in enumerate(numbers, 1):
+        one = audited(story_of(seed, number))
         figures.add(one)
         shown: Counter[str] = Counter()
         for said, found in one.false:
             shown[said.kind] += 1
-            if shown[said.kind] > 2:
-                continue
-            print(
-                f"  story {number}: {said.at_s:.0f} s, {said.kind} {said.about}: {found.why}"[:300],
-                flush=True,
-            )
+            if shown[said.kind] <= 2:
+                told = f"  story {number}: {said.at_s:.0f} s, {said.kind} {said.about}: {found.why}"
+                print(told[:300], flush=True)
         for gap in one.missed:
             if gap.late_s is None:
                 print(f"  story {number}: {gap.from_s:.0f} s, never said: {gap.kind} {gap.about}", flush=True)
         faults += one.faults()
-        if (number - given.story) % 10 == 9:
-            passed_s = time.monotonic() - began_s
-            print(f"{number - given.story + 1} stories, {passed_s:.0f} s: {figures.line()}", flush=True)
-    print(figures.table())
-    return 1 if faults else 0
+        if place % 10 == 0:
+            print(f"{place} stories, {time.monotonic() - began_s:.0f} s: {figures.line()}", flush=True)
 
 
 def account(one: Audited, *, every: bool) -> str:

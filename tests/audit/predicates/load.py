@@ -23,6 +23,12 @@ def _between(value: float, truths: list[float], room: float) -> bool:
     return min(truths) * (1.0 - METERS) - room <= value <= max(truths) * (1.0 + METERS) + room
 
 
+def _settled(sight: Sight, said: Statement) -> bool:
+    """Return whether no unit changed what it does in the seconds that were read: a card's figures of such a second disagree."""
+    system = sight.system_of(said.about)
+    return len({now.modes(system) for now in sight.world.span(said.as_of_s - 3.0, said.as_of_s)}) == 1
+
+
 def _as_read(sight: Sight, said: Statement) -> list[PlantAt]:
     return list(sight.world.span(said.as_of_s - SEEN_WITHIN_S, said.as_of_s))
 
@@ -36,7 +42,7 @@ def load(sight: Sight, said: Statement) -> Finding:
         truths = [sum(line[place] for line in now.line_loads(said.about)) for now in seconds]
         room = 3.0 * OF_AMPERES_VA * len(units) + 3.0
         if value is not None and not _between(value, truths, room):
-            if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s):
+            if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s) or not _settled(sight, said):
                 return UNDECIDED
             return false(f"{value:.0f}, truly {min(truths):.0f} to {max(truths):.0f}")
     return TRUE
@@ -49,7 +55,7 @@ def line_load(sight: Sight, said: Statement) -> Finding:
     for value, doubt, place in ((line.power_w, line.doubt_w, 0), (line.apparent_va, line.doubt_va, 1)):
         truths = [now.line_loads(said.about)[line.line - 1][place] for now in _as_read(sight, said)]
         if value is not None and not _between(value, truths, doubt + OF_AMPERES_VA * len(units) + 1.0):
-            if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s):
+            if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s) or not _settled(sight, said):
                 return UNDECIDED
             return false(f"line {line.line}: {value:.0f}, truly {min(truths):.0f} to {max(truths):.0f}")
     return TRUE
@@ -127,7 +133,7 @@ def every_line_passes(sight: Sight, said: Statement) -> Finding:
     units = sight.units_of(system)
     if _between(asked, truths, OF_AMPERES_VA * len(units) + 1.0):
         return TRUE
-    if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s):
+    if sight.blind(units, said.as_of_s - SEEN_WITHIN_S, said.at_s) or not _settled(sight, said):
         return UNDECIDED
     return false(f"line {line} asks {asked:.0f}, truly {min(truths):.0f} to {max(truths):.0f}")
 

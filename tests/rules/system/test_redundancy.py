@@ -70,6 +70,20 @@ def test_volt_amperes_can_be_the_tight_limit_and_the_margin_is_told_in_watts() -
     assert found.margin_w == pytest.approx(0.0, abs=1e-6)  # 8 kW at 0.8 is 10 kVA: the whole limit
 
 
+def test_a_system_that_dropped_its_load_has_no_spare() -> None:
+    off = [
+        replace(
+            reading(u, (0.0, 0.0, 0.0)),
+            output=replace(reading(u, (0.0, 0.0, 0.0)).output, source=OutputSource.NONE),
+        )
+        for u in ("A1", "A2")
+    ]
+    found = judged(estate(2), off)
+    assert found.verdict is Verdict.INADEQUATE
+    assert {one.verdict for one in found.at} == {Verdict.INADEQUATE}
+    assert said(found.because)[0] == "Unit A1 is off and is no spare."
+
+
 def test_the_peak_decides_not_the_moment() -> None:
     found = judged(estate(2), [reading("A1"), reading("A2")], month(9_500.0, 3_000.0, 3_000.0))
     assert found.verdict is Verdict.INADEQUATE
