@@ -14,6 +14,7 @@ from rules.system.load_record import NO_PEAKS, Peaks
 from rules.system.parallel import together
 from rules.system.partner import PartnerLoad, added, takes_partner
 from rules.system.state import LineLoad, Load, LoadBasis, PartnerVerdict
+from rules.values.code import Code
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import NOON, estate, month, reading, view
 
@@ -116,3 +117,11 @@ def test_the_state_of_a_system_carries_the_verdict_only_where_a_partner_is_decla
     assert found is not None
     assert found.partner == "B"
     assert found.as_of == NOON - timedelta(seconds=2)
+
+
+def test_what_only_the_partner_has_nobody_carries() -> None:
+    found = judged(partner(1000.0, 1000.0, 1000.0, 500.0))
+    assert found.verdict is Verdict.INADEQUATE
+    assert (found.tightest_line, found.margin_w) == (4, -500.0)
+    assert found.because[0].code is Code.PARTNER_LINE_UNCARRIED
+    assert found.because[0]["asked"] in {500.0, 500.0 / 0.95}

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
 
+import pytest
+
 from rules.plant.reading import OutputSource, Reading
 from rules.system.state import Finding
 from rules.system.state import FindingKind as Kind
@@ -101,3 +103,32 @@ def test_a_bank_in_a_test_is_no_call() -> None:
     test: Reading = replace(reading("A1", source=ON, alarms=("upsAlarmTestInProgress",)))
     assert followed(None, test, "A") is None
     assert followed(None, reading("A1"), "A") is None
+
+
+@pytest.mark.parametrize(("after_s", "stayed"), [(19.9, False), (20.0, True), (20.1, True)])
+def test_a_unit_that_reads_normal_has_stayed_away_from_twenty_seconds_on(
+    after_s: float, stayed: bool
+) -> None:
+    call = played([("A1", 0.0, ON), ("A1", after_s, ON), ("A2", after_s, OFF)])
+    assert ("A2" in call.transfers and call.transfers["A2"].stayed) is stayed
+
+
+@pytest.mark.parametrize(
+    ("allowed", "late_s", "limit_s"),
+    [
+        ({}, 10.0, None),
+        ({}, 10.1, 10.0),
+        ({"A2": 5.0}, 15.0, None),
+        ({"A2": 5.0}, 15.1, 15.0),
+        ({"A1": 5.0}, 10.1, 10.0),
+    ],
+)
+def test_what_is_not_declared_of_a_unit_gives_it_no_time(
+    allowed: dict[str, float], late_s: float, limit_s: float | None
+) -> None:
+    transfers = [
+        Transfer("A1", NOON, NOON + timedelta(seconds=30)),
+        Transfer("A2", NOON, NOON + timedelta(seconds=30 + late_s)),
+    ]
+    found = [f.limit for f in latecomers(transfers, allowed)]
+    assert found == ([] if limit_s is None else [limit_s])

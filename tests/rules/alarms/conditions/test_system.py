@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.system import system_conditions
@@ -45,3 +47,23 @@ def test_banks_of_which_all_was_seen_are_none() -> None:
 def test_a_system_of_which_nothing_is_known_yet_leaves_it_open() -> None:
     made = judged(())
     assert unproven(replace(made, hold_up=replace(made.hold_up, now=UNKNOWN_HOLD_UP))).seen.present is None
+
+
+@pytest.mark.parametrize(
+    ("lines_w", "excess"),
+    [
+        ((9000.0, 6000.0, 6000.0), 9000.0 / 7000.0 - 1.0),
+        ((6000.0, 6000.0, 6000.0), 0.0),
+        ((4000.0, 8000.0), 1.0 / 3.0),
+    ],
+)
+def test_lines_are_apart_by_what_the_fullest_takes_over_their_mean(
+    lines_w: tuple[float, ...], excess: float
+) -> None:
+    state = system_state("works", 0.0, lines_w=lines_w)
+    found = system_conditions(
+        state, estate(), CATALOGUE, was=lambda _k, _q: False, known=lambda *_: None, at=START
+    )
+    (one,) = [c.seen for c in found if c.kind == "phase_imbalance"]
+    assert one.facts is not None
+    assert one.facts["excess_fraction"] == pytest.approx(excess)

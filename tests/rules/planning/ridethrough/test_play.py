@@ -370,3 +370,16 @@ def test_a_bank_seen_long_ago_whose_end_the_others_bear_leaves_no_plan_open(
     assert found.verdict is verdict
     held = hold_ups(task, known, 3).hold_ups.now
     assert (held.low_s is not None) is (verdict is Verdict.ADEQUATE), "a plan says no other than the page"
+
+
+def test_a_start_after_seconds_that_are_given_has_no_tries_and_one_at_a_try_has_those_before_it() -> None:
+    units = estate(UNITS).units_of("A")
+    starts = {Code.HAPPENS_START_FAILS, Code.HAPPENS_START_WORKS}
+
+    def tried(plan: SetPlan) -> list[Code]:
+        _, marks = on_banks([MainsOut(0.0, None)], plan, SET, units)
+        return [mark.what.code for mark in marks if mark.what.code in starts]
+
+    assert tried(SetPlan(SetCase.STARTS, after_s=40.0)) == []
+    assert tried(SetPlan(SetCase.STARTS, at_try=2)) == [Code.HAPPENS_START_FAILS, Code.HAPPENS_START_WORKS]
+    assert tried(SetPlan(SetCase.NEVER)) == [Code.HAPPENS_START_FAILS] * SET.attempts

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+import pytest
+
 from rules.alarms.conditions.shedding import shed_reason
 from rules.phrasing.durations import minutes
 from rules.phrasing.reasons import said, say
@@ -12,6 +14,7 @@ from rules.planning.ridethrough.shedding import (
     EARLY_S,
     UNSAID_S,
     SheddingPlan,
+    outdated,
     shed_first,
     shed_order,
     shedding_plan,
@@ -19,7 +22,7 @@ from rules.planning.ridethrough.shedding import (
 )
 from rules.plant.estate import LoadGroup, Purpose
 from rules.system.assessment import glance, task_of
-from rules.system.state import Against, RequirementVerdict
+from rules.system.state import Against, RequirementVerdict, ShedFirst
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.reason import told as told_for
@@ -188,3 +191,33 @@ def test_the_order_is_known_where_what_shedding_gives_is_not() -> None:
     assert "The agreed order is lab, then store, then control." in said(found.because)
     told = say(shed_reason(shed_first(found, NOON, told_for("an hour")), NOON, None))
     assert "lab, 4.00 kW, then store" in told
+
+
+@pytest.mark.parametrize(
+    ("left_s", "moved_s", "old"),
+    [
+        (60.0, 15.0, False),  # near the end a quarter of a minute is no news
+        (60.0, 15.1, True),
+        (600.0, 60.0, False),  # farther from it a tenth of what is left
+        (600.0, 60.1, True),
+        (600.0, -60.0, False),
+        (600.0, -60.1, True),
+    ],
+)
+def test_advice_is_made_anew_once_the_end_has_moved(left_s: float, moved_s: float, old: bool) -> None:
+    ends = NOON + timedelta(seconds=left_s)
+    known = ShedFirst(
+        NOON, 3600.0, told_for("an hour"), reached=False, without_ends=ends - timedelta(seconds=moved_s)
+    )
+    assert outdated(known, ends, NOON) is old
+
+
+def test_advice_is_made_anew_where_it_could_not_be_told_or_nothing_need_go_and_now_it_must() -> None:
+    ends = NOON + timedelta(seconds=600)
+    none = ShedFirst(NOON, 500.0, told_for("it"), reached=True, without_ends=ends)
+    assert not outdated(none, ends, NOON)
+    assert outdated(replace(none, wanted_s=600.1), ends, NOON)
+    assert not outdated(replace(none, wanted_s=600.0), ends, NOON)
+    assert outdated(replace(none, reached=None), ends, NOON)
+    assert outdated(replace(none, without_ends=None), ends, NOON)
+    assert not outdated(none, None, NOON)

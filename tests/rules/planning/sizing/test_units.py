@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from rules.battery.model.runtime_curve import curve_for
 from rules.phrasing.reasons import said
 from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
-from rules.planning.sizing.units import SizeWanted, altitude_factor, growth_of, size_units
+from rules.planning.sizing.units import USUAL_KVA, SizeWanted, altitude_factor, growth_of, size_units
 from rules.plant.estate import FittedBank, PowerTable
 from rules.system.load_record import LineHistory
 from rules.system.season import SeasonalTrend
@@ -171,3 +172,10 @@ def test_a_table_that_does_not_reach_is_left_out_and_said() -> None:
     found = size_bank(BankWanted(9_000.0, 4 * 3600.0, 27_000.0, 240), [ONE])
     assert found.sizes == ()
     assert any("does not reach" in text for text in said(found.because))
+
+
+def test_usual_ratings_rise_and_none_lies_more_than_two_thirds_over_the_one_before() -> None:
+    steps = [larger / one for one, larger in pairwise(USUAL_KVA)]
+    assert min(steps) > 1.0
+    assert max(steps) == pytest.approx(5.0 / 3.0)
+    assert max(larger / one for one, larger in pairwise(USUAL_KVA) if one >= 40.0) <= 4.0 / 3.0 + 1e-9
