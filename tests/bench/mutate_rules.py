@@ -39,6 +39,11 @@ NEVER_ENDED = "it did not end"
 EQUIVALENT: dict[str, str] = {
     "rules/battery/assessment/evidence.py: _seen: precision <= 1.0 -> precision < 1.0": "both answers are held at a "
     "deviation of 1, and no two standard deviations that come from floats give a precision of exactly 1",
+    "rules/battery/assessment/replacement.py: <module>: 9000000000.0 -> 7200000000.0": "a day that stands for "
+    "never: both lie beyond the forty years that are looked ahead",
+    "rules/battery/discharge/record/log.py: _without_stray_end: falls < _STRAY_FALLS * max(float(v[-4] - v[-2]), 0.0) -> "
+    "falls <= _STRAY_FALLS * max(float(v[-4] - v[-2]), 0.0)": "one difference of measured "
+    "volts is never exactly four times another, and a last row that falls by so much is left out or not by either",
 }
 """Faults that no test can or need see, by `path: function: fault`, with the reason."""
 

@@ -599,3 +599,25 @@ def test_a_least_is_told_of_a_system_whose_others_carry_on_when_a_bank_seen_long
         assert held.now.median_s is not None
         assert held.now.low_s is not None
         assert held.now.median_s / 3.0 <= held.now.low_s < held.now.median_s
+
+
+@pytest.mark.parametrize(("watts", "carried"), [(4499.0, True), (4500.0, True), (4501.0, False)])
+def test_a_fed_unit_carries_all_up_to_its_rating_on_a_line(watts: float, carried: bool) -> None:
+    """Two units of 27 kW: one fed alone bears 9 kW a line, which both take now."""
+    lines = (watts,) * 3
+    seen = view(
+        estate(2),
+        [reading("A1", lines, source=OutputSource.BATTERY, on_battery_s=300.0), reading("A2", lines)],
+    )
+    found = system_state(seen, *judged(seen)).on_battery
+    assert found is not None
+    assert found.carried is carried
+
+
+@pytest.mark.parametrize(("used", "charged"), [(0.049, False), (0.05, False), (0.051, True)])
+def test_a_bank_counts_as_not_full_once_a_twentieth_is_missing(used: float, charged: bool) -> None:
+    plant = estate(2)
+    known = {name: replace(one, used=np.full(one.draws, used)) for name, one in known_banks(plant).items()}
+    seen = view(plant, [reading("A1", LIGHT), reading("A2", LIGHT)])
+    found = hold_ups(task_of(seen, glance(seen)), known, seed=7, draws=100)
+    assert (Code.BANKS_BEING_CHARGED in [one.code for one in found.hold_ups.because]) is charged

@@ -383,3 +383,15 @@ def test_a_start_after_seconds_that_are_given_has_no_tries_and_one_at_a_try_has_
     assert tried(SetPlan(SetCase.STARTS, after_s=40.0)) == []
     assert tried(SetPlan(SetCase.STARTS, at_try=2)) == [Code.HAPPENS_START_FAILS, Code.HAPPENS_START_WORKS]
     assert tried(SetPlan(SetCase.NEVER)) == [Code.HAPPENS_START_FAILS] * SET.attempts
+
+
+def test_the_time_line_goes_on_for_ten_minutes_after_a_load_is_lost_and_an_hour_after_the_last_stretch() -> (
+    None
+):
+    lost = played(Scenario((MainsOut(0.0, None),), SetPlan(SetCase.NEVER)), 4000.0)
+    end = [span for span in lost.timeline if span.about == "A"][-1]
+    assert end.state == "load lost"
+    assert end.until_s - end.from_s == pytest.approx(600.0)
+    carried = played(Scenario((MainsOut(0.0, 18.0),)))
+    last = [span for span in carried.timeline if span.about == "A"][-1]
+    assert last.until_s == pytest.approx(18.0 + WALK_S + 3600.0)
