@@ -1,6 +1,6 @@
 """Every site of a large estate loses its mains within three seconds and gets it back: `ridethrough run` as a process.
 
-    STORM_UNITS=1000 pytest -s tests/backtest/test_storm_of_sites.py        # 300 where nothing is said
+    STORM_UNITS=1000 pytest -s tests/backtest/test_storm_of_sites.py        # 100 where nothing is said
 
 Systems of two with a load group each to shed and banks that were tested, ten units and one supply a site, settings as they come. Held to: every supply told by its
 name within 10 s of the last site's loss; no reading older than two periods of those on battery, from one period at rest
@@ -39,7 +39,7 @@ from tests.trials.people import Desk, desk
 from tests.trials.plant import Plant, Shape, plant
 from tests.trials.played import shown_by
 
-UNITS: Final = int(os.environ.get("STORM_UNITS", "300"))
+UNITS: Final = int(os.environ.get("STORM_UNITS", "100"))
 SETTLE_S: Final = float(os.environ.get("STORM_SETTLE_S", "60"))
 UNITS_A_SITE: Final = 10
 LOST_WITHIN_S: Final = 3.0
