@@ -13,7 +13,7 @@ from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.windows import Window
 from rules.monitor.transition import Draft
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import reason
 
 _FIRST: Final = datetime.min.replace(tzinfo=UTC)
 _LAST: Final = datetime.max.replace(tzinfo=UTC)
@@ -84,9 +84,7 @@ def _windows_moved(draft: Draft) -> None:
             draft.event(
                 "planned_work_begins",
                 window.about,
-                reason(
-                    Code.PLANNED_WORK_BEGINS, window.about, name=name, work=window.what or told(window.id)
-                ),
+                reason(Code.PLANNED_WORK_BEGINS, window.about, name=name, work=window.named),
             )
     ended = [w for w in store.windows if w.id in before and w.id not in now_open]
     gone = [w for w in before if w not in now_open and w not in {x.id for x in store.windows}]
@@ -100,7 +98,7 @@ def _windows_moved(draft: Draft) -> None:
                 Code.PLANNED_WORK_ENDS,
                 window.about,
                 name=name,
-                work=window.what or told(window.id),
+                work=window.named,
                 left=left,
             ),
         )

@@ -7,6 +7,7 @@ from dataclasses import replace
 from rules.alarms.catalogue import Explanation
 from rules.alarms.events import PowerEvent
 from rules.alarms.lifecycle.states import State
+from rules.alarms.windows import Window
 from rules.monitor.inputs import (
     PlannedWork,
     SystemJudged,
@@ -15,6 +16,7 @@ from rules.monitor.inputs import (
 from rules.monitor.state import isolated_units
 from rules.phrasing.reasons import say
 from rules.plant.reading import BatteryStatus, OutputSource
+from rules.values.serial import from_plain, to_plain
 from rules.values.verdict import Verdict
 from tests.rules.monitor.watching import Watch, outage, window
 from tests.rules.sample_plant import (
@@ -89,3 +91,17 @@ def test_open_work_that_is_withdrawn_is_told_and_work_that_still_runs_is_not() -
     withdrawn = [e for e in watch.of(PowerEvent) if e.kind == "planned_work_withdrawn"]
     assert [say(e.what) for e in withdrawn] == ["Planned work w1 was withdrawn."]
     assert "planned_work_ends" not in watch.kinds()
+
+
+def test_work_that_nobody_named_is_told_by_its_id_also_where_an_earlier_version_kept_an_empty_name() -> None:
+    plain = to_plain(window(Explanation.MAINS_OFF, "north", 1, 100))
+    kept = from_plain(Window, {**plain, "what": ""})
+    for one in (kept, replace(kept, what=None)):
+        watch = Watch()
+        watch.give(PlannedWork(stamp(0), (one,)))
+        watch.pass_time(1, 110)
+        told_of = [say(e.what) for e in watch.of(PowerEvent) if e.kind.startswith("planned_work")]
+        assert told_of == [
+            "Planned work at supply north begins: w1.",
+            "Planned work at supply north ends: w1.",
+        ]
