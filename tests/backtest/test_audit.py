@@ -1,15 +1,25 @@
 """Stories in which something false was once said, played again; and many new ones.
 
-pytest -s tests/backtest/test_audit.py    # minutes
+pytest -s tests/backtest/test_audit.py                          # minutes
+AUDIT_STORIES=1000 pytest -s tests/backtest/test_audit.py -k many    # an hour or more
 """
 
 from __future__ import annotations
 
+import os
+from typing import Final
+
 import pytest
 
 from tests.audit.audit import audited
+from tests.audit.figures import Figures
 from tests.audit.found import FOUND, Found
 from tests.audit.mutations import MUTATIONS
+from tests.audit.sight import So
+from tests.audit.stories import story_of
+
+STORIES: Final = int(os.environ.get("AUDIT_STORIES", "50"))
+SEED: Final = 6
 
 
 @pytest.mark.parametrize("found", FOUND, ids=lambda one: one.what)
@@ -34,3 +44,15 @@ def test_faults_put_into_the_judge_are_caught() -> None:
     assert all(sound.values())
     assert len(MUTATIONS) >= 20
     assert len(escaped) <= len(MUTATIONS) // 20, escaped
+
+
+def test_many_stories_are_told_truly() -> None:
+    figures = Figures()
+    for number in range(1, STORIES + 1):
+        figures.add(audited(story_of(SEED, number)))
+    print(figures.table())
+    assert figures.grave_false == 0
+    assert figures.total(So.FALSE) <= figures.total(So.TRUE) / 1000
+    assert not any(wait is None for waits in figures.waits.values() for wait in waits)
+    ends = figures.intervals["ends"]
+    assert sum(low for low, _ in ends) >= 0.95 * len(ends)
