@@ -18,7 +18,7 @@ from rules.battery.assessment.would_tell import Unproven, not_judged
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import LEAST_TAIL, BankBelief
 from rules.battery.state import ShownToCarry
-from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play
+from rules.system.hold_up import BoardLoad, Floats, PlayBank, PlayUnit, percentiles, play, unit_shares
 from rules.system.load_record import Expected
 from rules.system.requirements import SHOWN_FOR_S, SHOWN_WITHIN
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, UnitLost
@@ -393,6 +393,9 @@ def _overloads(task: HoldUpTask, each: Sequence[UnitLost]) -> list[Reason]:
         left = [unit for unit in task.units if unit.id != item.unit]
         if item.hold_up.ended_by is not EndedBy.OVERLOAD or not left:
             continue
+        shares = unit_shares(left, task.asked)
+        if shares is not None and all(over <= 1.0 for _, over in shares.values()):
+            continue  # they carry it; the last of them trip only once a bank beside them is at its end
         parts = []
         for line in task.asked.power_w:
             behind = [unit for unit in left if line in unit.lines]

@@ -21,6 +21,7 @@ KINDS = {
     "acceptance": "acceptance test",
     "import": "imported log",
 }
+_A_SECOND = timedelta(seconds=1)
 BUCKETS = 300
 """As many points as a plot of a discharge has: of each stretch the first row, and the least volts."""
 
@@ -127,7 +128,10 @@ def _judged(sheet: Sheet, bank: str, record: DischargeRecord) -> JudgedDischarge
     """Return what a discharge showed of the bank, None where it was not judged, or not since the start."""
     state = sheet.bank(bank)
     known = state.discharges if state is not None else ()
-    return next((d for d in known if abs((d.at - record.at).total_seconds()) < 1.0), None)
+    # a discharge is judged from when it began, and its record begins with the rest before it
+    ended_s = record.rows[-1].t_s if record.ended_s is None else record.ended_s
+    until = _moment(record, ended_s)
+    return next((d for d in known if record.at - _A_SECOND <= d.at <= until), None)
 
 
 def _judged_words(judged: JudgedDischarge | None) -> str:

@@ -64,7 +64,7 @@ STEPS: Final[Mapping[StepKind, _Told]] = {
         "A person in the estate file with a way to reach them; then one test message to each.",
         ("ridethrough test-delivery ESTATE.toml --data DIR",),
         "person",
-        "Until then alarms stand here and on the broker, and nowhere else.",
+        "Then it is known that the ways to them work. Without people, alarms stand on this page and at brokers alone.",
     ),
     StepKind.CARDS: _Told(
         "Prove which card is whose",

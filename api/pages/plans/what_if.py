@@ -18,7 +18,7 @@ from collector.read_model.answers import WhatIf
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import kilo, listed
-from rules.phrasing.reasons import said
+from rules.phrasing.reasons import said, say
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.result import Happening, PlayedLoad, PlayedLoadBasis, Ridethrough
 from rules.values.verdict import Verdict
@@ -116,7 +116,7 @@ def _course(sheet: Sheet, asked: ShutdownQuestion, result: Ridethrough, clock: W
         moments = [asked.moment + timedelta(seconds=s) for s in (item.low_s, item.median_s, item.high_s)]
         cells = [el("td", clock.second(moment), class_="num") for moment in moments]
         share = "" if item.share > 0.99 else f" (in {int(100 * item.share)} of 100 courses)"
-        return el("tr", cells, el("td", f"{item.what}{names.get(item.about, f', {item.about}')}{share}"))
+        return el("tr", cells, el("td", f"{say(item.what)}{names.get(item.about, f', {item.about}')}{share}"))
 
     head = [el("th", word, scope="col") for word in ("earliest", "expected", "latest", "what happens")]
     table = el(

@@ -83,10 +83,13 @@ class FirstDays:
 
 
 def beginning(source: SheetSource, reached: Iterable[str]) -> FirstDays:
-    """Return how far an estate has come. `reached`: the people whom a test message reached."""
+    """Return how far an estate has come. `reached`: the people whom a test message reached.
+
+    A message that was handed over shows the same as a test.
+    """
     estate, present = source.estate, source.present
     banks = tuple(_bank(bank, present.banks.get(bank.id), source) for bank in estate.banks.values())
-    arrived = set(reached)
+    arrived = set(reached) | {t.who for told in source.told.values() for t in told if t.handed_over}
     people = tuple(person.name for person in source.configuration.people.persons)
     proved = {
         unit

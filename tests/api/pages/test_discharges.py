@@ -26,7 +26,8 @@ def test_a_judged_discharge_says_what_it_showed_and_another_that_it_was_only_see
     sheet = samples.short()
     bank = next(b for b in sheet.banks if any(d.capacity_fraction is not None for d in b.discharges))
     judged = next(d for d in bank.discharges if d.capacity_fraction is not None)
-    one = replace(record(1, 900), bank=bank.id, at=judged.at)
+    # its record begins with the rest before it
+    one = replace(record(1, 900), bank=bank.id, at=judged.at - timedelta(seconds=119))
     other = replace(one, id="other", at=judged.at - timedelta(days=9), ended_s=None, ended_how=None)
     text = words(document(sheet, discharges_page(sheet, bank.id, [one, other], "mark-2")))
     assert f"Judged {round(100 * (judged.capacity_fraction or 0))} %" in text

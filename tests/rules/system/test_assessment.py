@@ -26,7 +26,7 @@ from rules.system.assessment import (
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
 from rules.system.state import Standing
 from rules.values.code import Code
-from rules.values.verdict import Basis, Verdict
+from rules.values.verdict import Basis, EndedBy, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
 LIGHT = (1000.0, 1000.0, 1000.0)
@@ -573,6 +573,14 @@ def test_units_that_trip_when_one_is_lost_are_said_to_and_on_which_line() -> Non
     )
     light = view(plant, [reading(u) for u in ("A1", "A2")])
     held = hold_ups(task_of(light, glance(light)), known_banks(plant), 1).hold_ups
+    assert not any(one.code is Code.OVERLOADS_ONE_LOST for one in held.because)
+
+
+def test_units_that_carry_the_load_of_one_lost_are_not_said_to_trip_though_the_last_of_them_will() -> None:
+    plant = estate(3)  # of 9 kW a line each: two of three are asked 78 %, and the last of them alone 157 %
+    seen = view(plant, [reading(u, (4700.0,) * 3) for u in ("A1", "A2", "A3")])
+    held = hold_ups(task_of(seen, glance(seen)), known_banks(plant), 1).hold_ups
+    assert {item.hold_up.ended_by for item in held.each_unit_lost} == {EndedBy.OVERLOAD}
     assert not any(one.code is Code.OVERLOADS_ONE_LOST for one in held.because)
 
 

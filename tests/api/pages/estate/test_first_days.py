@@ -1,11 +1,12 @@
 """The first days: steps that tick themselves off, nothing promised before it was shown."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from types import SimpleNamespace
 from typing import Any, cast
 
 from api.pages.sheets import registry as sheets
+from collector.messaging.delivery.letter import Telling
 from collector.read_model.beginning.steps import (
     BankKnown,
     BeginningStep,
@@ -104,6 +105,7 @@ class Source:
     present: Any
     configuration: Any
     clock: Any
+    told: Any = field(default_factory=dict)
 
 
 def test_a_step_is_ticked_off_by_what_is_there_and_by_nothing_else() -> None:
@@ -130,6 +132,10 @@ def test_a_step_is_ticked_off_by_what_is_there_and_by_nothing_else() -> None:
     assert found[StepKind.DISCHARGE].left == ("D",)
     assert (found[StepKind.PEOPLE].done, found[StepKind.PEOPLE].left) == (1, ("M. Okafor",))
     assert found[StepKind.CARDS].left == ("A2", "W1", "W2", "W3", "D1")
+    telling = Telling("M. Okafor", "post", NOW, "250 taken", handed_over=True)
+    told = replace(source, told={"power-1": (telling, replace(telling, who="K. Lind", handed_over=False))})
+    step = beginning(cast("SheetSource", told), ["R. Haugen"]).steps[3]
+    assert step.over, "a message that was handed over shows the same as a test"
     nobody = replace(source, configuration=SimpleNamespace(people=SimpleNamespace(persons=[])))
     step = beginning(cast("SheetSource", nobody), []).steps[3]
     assert not step.over, "nobody named is nobody told"

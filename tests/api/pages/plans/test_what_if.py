@@ -12,10 +12,12 @@ from api.pages.plans.shutdown_question import GeneratorAsked, ShutdownQuestion, 
 from api.pages.plans.what_if import what_if_page
 from collector.planning.what_if import WhatIf, WithUnitLost, play_shutdown
 from collector.read_model.sheet import Sheet
-from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Remedy, Ridethrough
+from rules.planning.ridethrough.result import Happening, PlayedLoad, PlayedLoadBasis, Remedy, Ridethrough
 from rules.planning.ridethrough.shutdown import way
 from rules.planning.ridethrough.supply import MainsOut
 from rules.plant.estate import LoadGroup
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.verdict import Verdict
 from tests.api.pages import samples, shutdowns
 from tests.api.pages.samples import NOW
@@ -58,7 +60,8 @@ def said(shown: Sheet, asked: ShutdownQuestion, played: WhatIf | None, waits: st
 def test_the_answer_to_what_is_asked_comes_first_then_the_unit_missed_most_then_the_load() -> None:
     shown = sheet()
     asked = question(shown)
-    carried = replace(shutdowns.carried("works"), load=LOAD)
+    happens = (Happening(reason(Code.HAPPENS_BANK_ENDS), "W1", 0.0, 60.0, 3600.0, 0.4),)
+    carried = replace(shutdowns.carried("works"), load=LOAD, happenings=happens)
     text = said(
         shown, asked, answer(asked, carried, shutdowns.lost("works"), shutdowns.lost("works", 468.0, 528.0))
     )
@@ -69,6 +72,9 @@ def test_the_answer_to_what_is_asked_comes_first_then_the_unit_missed_most_then_
     assert "Without it the load drops between" in text
     assert text.count("the load is carried throughout") == 1  # each sentence once
     assert "Sign it as played" in text
+    assert "08:00:00" in text
+    assert "Reason(" not in text
+    assert ", unit W1 (in 40 of 100 courses)" in text
 
 
 def test_what_is_not_carried_says_what_would_carry_it_and_is_not_signed() -> None:
