@@ -86,13 +86,14 @@ async def past_tests(estate: Estate, data: Path) -> None:
 
 
 def supplies_in(event: dict[str, Any]) -> set[str]:
-    """Return the sites that a message says have lost their mains, in its headline or in a line of its own."""
+    """Return the sites that a message says are on their banks, in its headline or in a line of its own.
+
+    A joint headline says "On battery" where of one of its sites not every unit was seen to have lost the supply.
+    """
     data = event["data"]
-    if data["what"].startswith("Mains lost at Site "):
-        return {str(data["site"])}
-    if data["what"].startswith("Mains lost at ") and " sites" in data["what"]:
-        return {f"s{line.partition(',')[0].removeprefix('Site ')}" for line in data["details"]}
-    return set()
+    if re.match(r"(Mains lost|On battery) at \d+ sites", data["what"]):
+        return {f"s{found[1]}" for line in data["details"] if (found := re.match(r"Site (\d+)\b", line))}
+    return {str(data["site"])} if data["what"].startswith("Mains lost at Site ") else set()
 
 
 @dataclass
