@@ -162,6 +162,11 @@ _MAINS: Final = (Explanation.MAINS_OFF,)
 _AT_WORK: Final = (Explanation.ISOLATION, Explanation.SERVICE_VISIT)
 _S, _E = Severity, Explanation
 
+BESIDE_FED: Final = Advice(
+    "Look at its own input breaker and its display", "; other units on its supply are fed."
+)
+"""What to do of a unit on its bank beside fed ones: no generator that is started helps it."""
+
 _ENTRIES: Final = (
     # ---- the mains and the banks -------------------------------------------------------------------
     AlarmKind(

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Final
 
-from rules.alarms.catalogue import AlarmKind
+from rules.alarms.catalogue import BESIDE_FED, AlarmKind
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.shedding import shed_reason
@@ -41,6 +41,11 @@ def on_battery_reason(name: str, outage: OnBattery | None, at: datetime, *, sile
     return reason(Code.ON_BATTERY_HOLDS, name=name, silent=silent, left_s=left_s, reckoned=reckoned)
 
 
+def on_battery_do(outage: OnBattery | None) -> Reason | None:
+    """Return what to do of a unit on its bank where that is something else than the catalogue says."""
+    return advised(BESIDE_FED) if outage is not None and outage.fed else None
+
+
 def words_at(
     alarm: Alarm, state: SystemState | None, estate: Estate, catalogue: Mapping[str, AlarmKind], at: datetime
 ) -> tuple[Reason | None, Reason | None]:
@@ -55,7 +60,9 @@ def words_at(
         return kept
     if alarm.kind == "on_battery":
         name = f"unit {alarm.about} ({state.name})"
-        return on_battery_reason(name, outage, at, silent=alarm.condition is None), alarm.do
+        return on_battery_reason(name, outage, at, silent=alarm.condition is None), on_battery_do(
+            outage
+        ) or alarm.do
     if alarm.kind == "banks_unproven":
         told_now = outage.ends_earliest is not None
         return (reason(Code.BANKS_BEING_PROVEN, state.id, name=state.name), None) if told_now else kept

@@ -10,7 +10,7 @@ from operator import itemgetter
 from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
-from rules.alarms.conditions.outage import on_battery_reason, time_left_s
+from rules.alarms.conditions.outage import on_battery_do, on_battery_reason, time_left_s
 from rules.alarms.lifecycle.course import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
@@ -69,7 +69,8 @@ def unit_conditions(
     on_battery_now = on_battery_reason(f"unit {unit.id} ({system_name})", outage, at)
     moment, why = deadline(outage, at) or (None, None)
     on = found("on_battery", on_bank, on_battery_now, facts={"left_s": left_s})
-    yield replace(on, seen=replace(on.seen, by_when=moment, by_when_for=why))
+    do = on_battery_do(outage)
+    yield replace(on, seen=replace(on.seen, do=do, by_when=moment, by_when_for=why))
     low = reading.battery.status
     says_low = None if low is None or low is BatteryStatus.UNKNOWN else low is not BatteryStatus.NORMAL
     yield found(

@@ -13,12 +13,12 @@ import pytest
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.deadline import deadline
-from rules.alarms.conditions.outage import outage_conditions, words_at
+from rules.alarms.conditions.outage import on_battery_do, outage_conditions, words_at
 from rules.alarms.lifecycle.alarm import Deadline, new_alarm
-from rules.phrasing.reasons import say
+from rules.phrasing.reasons import first_step, say
 from rules.system.state import OnBattery, ShedFirst, ShedStep
 from rules.values.code import Code
-from rules.values.reason import reason, told
+from rules.values.reason import advised, reason, told
 from tests.rules.sample_plant import START, estate, system_state
 
 
@@ -103,6 +103,22 @@ def test_an_alarm_read_seconds_after_it_was_looked_at_counts_to_the_moment_it_is
         assert "shed within 6.4 min" in say(do)
     over = replace(alarm, condition=False, what=first)
     assert words_at(over, state, estate(), CATALOGUE, after(112.0)) == (first, over.do)
+
+
+def test_a_unit_on_its_bank_beside_fed_ones_is_not_told_of_the_generator_wherever_it_is_read() -> None:
+    alarm = replace(new_alarm(CATALOGUE["on_battery"], "W1", "", 0.0), condition=None, standing=True)
+    alarm = replace(alarm, do=advised(CATALOGUE["on_battery"].do))
+    alone, beside = on_banks(ends_s=1000.0), replace(on_banks(ends_s=1000.0), fed=("W2",))
+    for outage, do_first in (
+        (alone, "See that the generator runs and carries"),
+        (beside, "Look at its own input breaker and its display"),
+    ):
+        _, do = words_at(
+            alarm, system_state("works", 100.0, on_battery=outage), estate(), CATALOGUE, after(100.0)
+        )
+        assert first_step(do) == do_first
+    assert on_battery_do(alone) is None  # the catalogue says it
+    assert on_battery_do(beside) == do
 
 
 @pytest.mark.parametrize("ends_s", [None, 1000.0])
