@@ -35,7 +35,7 @@ from collector.recorder.persistent import PersistentState
 from collector.recorder.punctuality import Punctuality
 from collector.recorder.samples import Samples
 from collector.recorder.skip_judging import Calm
-from collector.recorder.startup import cut_off, last_moment, last_readings, last_silences
+from collector.recorder.startup import cut_off, last_moment, last_readings, last_silences, seen_again
 from collector.recorder.system_views import Views
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
@@ -169,19 +169,23 @@ class Recorder:
     async def restore(self) -> None:
         """Go on from what the stores hold: the watch's state, discharges under way, the peaks, what was last seen."""
         await self._persistent.restore(self._ledger)
-        self.watch = Live.of(self._watch_kept.state, self._book)
+        state = self._watch_kept.state
+        read = await last_readings(self._estate, self._history, self.learning, state, self._clock)
+        lost = cut_off(read.values(), state, self._estate)
+        anew = {reading.unit for reading in lost}  # these the watch is about to see
+        rest = [reading for unit, reading in read.items() if unit not in anew]
+        self.watch = Live.of(seen_again(state, rest), self._book)
         for name, alarm in self.watch.alarms.items():
             self._present.show_alarm(name, alarm)
-        await self._see_again()
+        await self._see_again(read, lost)
 
-    async def _see_again(self) -> None:
-        """Show what the cards last said, and watch what was cut off between the history and the ledger."""
+    async def _see_again(self, read: Mapping[str, Reading], lost: Sequence[Reading]) -> None:
+        """Show what the cards last said, and watch what was cut off between the history and the ledger (`lost`)."""
         estate, present, taken, state = self._estate, self._present, BatchResult(), self.watch.now
-        read = await last_readings(estate, self._history, self.learning, state, self._clock)
         for reading in read.values():
             present.keep(reading)
         present.silences |= last_silences(state, estate)
-        for reading in cut_off(read.values(), state, estate):
+        for reading in lost:
             self._watch_sample(reading, taken)
         until = last_moment(read.values(), self.watch.now)
         if until is not None:

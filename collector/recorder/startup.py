@@ -137,6 +137,27 @@ def cut_off(readings: Iterable[Reading], state: WatchState, estate: Estate) -> t
     return tuple(sorted(filter(news, readings), key=lambda reading: reading.at))
 
 
+def seen_again(state: WatchState, readings: Iterable[Reading]) -> WatchState:
+    """Return the watch's state with when each unit was last read, by what the history has of it.
+
+    The ledger has a unit's memory as it was when something of it changed; that it was read since is no change, and
+    without it a unit would pass for one that nobody has looked at since an outage began.
+    """
+    units = dict(state.units)
+    for reading in readings:
+        memory = units.get(reading.unit)
+        if memory is None or memory.at is None or state.last is None or reading.at <= memory.at:
+            continue
+        same = reading.stamp.start_id == state.last.start_id
+        ago_s = (
+            state.last.monotonic_s - reading.stamp.monotonic_s
+            if same
+            else (state.last.at - reading.at).total_seconds()
+        )
+        units[reading.unit] = replace(memory, seen_s=state.now_s - ago_s, at=reading.at)
+    return replace(state, units=units)
+
+
 def last_moment(readings: Iterable[Reading], state: WatchState) -> Stamp | None:
     """Return up to when the run before this one is known to have looked: its delays count until then."""
     if state.last is None:

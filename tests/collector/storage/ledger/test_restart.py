@@ -102,6 +102,22 @@ async def test_a_reading_whose_batch_was_cut_off_before_the_ledger_had_it_is_wat
     await one.stack.aclose()
 
 
+async def test_that_a_unit_was_read_is_known_after_a_kill_though_nothing_of_it_changed(
+    tmp_path: Path,
+) -> None:
+    one = Collector(tmp_path)
+    await one.start()
+    await one.give(one.answer("A1", GOOD), one.answer("A2", GOOD))
+    one.clock.at += timedelta(seconds=5)
+    await one.give(one.answer("A2", GOOD), one.answer("A1", DARK))
+    read = one.recorder.state.units["A2"]
+    await one.kill()
+    await one.start()
+    again = one.recorder.state.units["A2"]
+    assert (again.at, again.seen_s) == (read.at, read.seen_s)
+    await one.stack.aclose()
+
+
 async def test_no_delay_counts_the_time_between_two_runs_though_another_run_lies_between(
     tmp_path: Path,
 ) -> None:
