@@ -142,9 +142,6 @@ async def test_a_link_answers_once_and_only_as_it_was_sent(tmp_path: Path) -> No
             assert (await here.client.post(other, data={"note": ""})).status_code == 404
         # somebody else's link still answers: they may come too
         assert (await here.client.post(here.way("S. Moe"), data={"note": ""})).status_code == 303
-        assert isinstance(here.service.clock, TurnedClock)
-        await here.service.clock.advance(86_400.0)
-        assert "held for a day" in (await here.client.get(way)).text
 
 
 async def test_over_http_an_incident_is_taken_on_and_what_is_over_is_not(tmp_path: Path) -> None:

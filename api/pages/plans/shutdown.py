@@ -210,7 +210,9 @@ def sentence(
     if last is None:
         return mark, [*subject, f"may drop from {at} on."]
     until = clock.minute(starts_at + timedelta(seconds=last), late=True)
-    return mark, [*subject, f"drops between {at} and {until}."]
+    if last - first < 60.0:  # within one minute, which says nothing
+        at, until = (clock.second(starts_at + timedelta(seconds=s)) for s in (first, last))
+    return mark, [*subject, f"drops at {at}." if at == until else f"drops between {at} and {until}."]
 
 
 def _plain(nodes: Nodes) -> list[str]:

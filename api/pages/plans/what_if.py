@@ -50,7 +50,9 @@ def _answer(sheet: Sheet, asked: ShutdownQuestion, played: WhatIf) -> list[Nodes
     clock = WallClock(sheet.site(asked.system).time_zone, sheet.now)
     result = played.shutdown.planned.result
     mark, words = sentence(f"{_when(asked, clock)}:", played.shutdown.planned, asked.moment, clock)
+    past = "That hour is past. It is played on the banks of now, and the load on record for that hour of the week."
     return [
+        el("p", past, class_="prose") if asked.moment <= sheet.now else None,
         el("p", mark, " ", words, class_="ans"),
         _one_lost(asked, played, clock),
         el("p", _load(result.load, asked, clock), class_="asked"),

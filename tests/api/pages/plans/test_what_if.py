@@ -98,6 +98,8 @@ def test_a_past_hour_and_one_who_only_looks_get_no_place_to_sign() -> None:
     asked = replace(question(shown), starts_at=NOW - timedelta(hours=1))
     played = answer(asked, shutdowns.carried("works"), shutdowns.carried("works"), None)
     assert "only what is to come can be signed" in said(shown, asked, played)
+    assert "That hour is past." in said(shown, asked, played)
+    assert "That hour is past." not in said(shown, question(shown), played)
     assert "Sign it" not in said(replace(shown, acts=False), question(shown), played)
 
 
@@ -128,3 +130,12 @@ async def test_the_unit_that_is_missed_most_is_the_one_told(here: Site) -> None:
     assert alone < both / 2  # what one carries alone it carries for less than half as long
     out = replace(scenario, units_out=frozenset({"A1"}))
     assert (await play_shutdown(here.planner, plant, "A", out, asked.moment)).one_lost is None
+
+
+def test_a_load_that_is_lost_within_a_minute_is_lost_by_the_second() -> None:
+    shown = sheet()
+    asked = replace(question(shown), generator=GeneratorAsked.NOT_AT_ALL)
+    played = answer(asked, shutdowns.carried("works"), shutdowns.lost("works", 61.0, 80.0), None)
+    assert "the load drops between 08:01:01 and 08:01:20." in said(shown, asked, played)
+    at_once = answer(asked, shutdowns.carried("works"), shutdowns.lost("works", 0.0, 0.0), None)
+    assert "the load drops at 08:00:00." in said(shown, asked, at_once)
