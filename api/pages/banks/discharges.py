@@ -23,7 +23,7 @@ KINDS = {
 }
 _A_SECOND = timedelta(seconds=1)
 BUCKETS = 300
-"""As many points as a plot of a discharge has: of each stretch the first row, and the least volts."""
+"""As many points as a plot of a discharge has: of each stretch the least that was read."""
 
 
 def way_to(bank: str, record: str | None = None) -> str:
@@ -79,7 +79,9 @@ def discharge_page(sheet: Sheet, bank: str, record: DischargeRecord) -> PageFram
         way_to(bank, record.id),
         (
             _heading(bank, when),
-            question(None, "As it was read", "Upright at the end: supply came back.", body),
+            question(
+                None, "As it was read", "The least of each moment. The dot: when it ended, and how.", body
+            ),
         ),
         live=False,
     )
@@ -150,7 +152,7 @@ def _plots(record: DischargeRecord, clock: WallClock) -> list[Element | None]:
             record,
             clock,
             "Volts",
-            "V, the least of each moment",
+            "V, of the bank",
             lambda row: row.voltage_v,
             lambda v: f"{v:.0f}",
             1.0,
@@ -188,8 +190,9 @@ def _plot(  # noqa: PLR0917 - a plot of one column and how it is written
     end = next((value for value in reversed(values) if value is not None), None)
     if record.ended_s is not None and end is not None and title == "Volts":
         at = int(min(record.ended_s / length_s, 0.999) * len(values))
-        here = values[at] if values[at] is not None else end
-        dots = (PlotDot(_moment(record, record.ended_s), here or end, "supply back"),)
+        here = values[at]
+        how = "output lost" if record.ended_how == "output_lost" else "supply back"
+        dots = (PlotDot(_moment(record, record.ended_s), end if here is None else here, how),)
     return plot(
         Plot(
             title,

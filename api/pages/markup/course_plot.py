@@ -1,6 +1,6 @@
 """One plot of a quantity over time: a line a course, limits as lines, gaps as loose hatch, what happened as dots.
 
-DrawnCourse by the service, in a few kilobytes: each course has at most some hundred points, one a bucket, and where a
+Drawn by the service, in a few kilobytes: each course has at most some hundred points, one a bucket, and where a
 bucket hides an extreme that is to be seen, its least or greatest is drawn and not its mean.
 """
 

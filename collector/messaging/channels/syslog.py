@@ -2,7 +2,7 @@
 
 Over TCP, each message behind its length (RFC 6587 section 3.4.1), by TLS where that is not switched off (RFC 5425).
 Syslog has no answer: a message counts as taken once the connection took it and nothing came back that says otherwise. A
-connection is made for each batch, so that what a server no longer reads is not written into the void of an old one.
+connection is made for each message, so that what a server no longer reads is not written into the void of an old one.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.values.severity import Severity
 
 ANSWER_WITHIN_S: Final = 15.0
+LINGER_S: Final = 1.0
 APP: Final = "ridethrough"
 BOM: Final = "\ufeff"
 LONGEST_NAME: Final = 255
@@ -57,7 +58,7 @@ class SyslogChannel:
             async with asyncio.timeout(ANSWER_WITHIN_S):
                 await self._write(b"%d %b" % (len(line), line))
         except TimeoutError as error:
-            raise ChannelDown(f"no connection within {ANSWER_WITHIN_S:g} s") from error
+            raise ChannelDown(f"the server did not take it within {ANSWER_WITHIN_S:g} s") from error
         except (OSError, ssl.SSLError) as error:
             raise ChannelDown(why(error)) from error
         return f"handed over, {len(line)} octets"
@@ -78,9 +79,16 @@ class SyslogChannel:
             if writer.can_write_eof():
                 writer.write_eof()
                 await reader.read(1)
-            else:  # TLS ends both sides at once
+            else:
+                # TLS ends both sides at once, and a server may lose what it has not read by then: it is given a moment.
+                # One that ends the line itself in that moment took nothing for sure
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(LINGER_S):
+                        await reader.read(1)
+                        raise ConnectionResetError("the server ended the connection")
                 writer.close()
-                await writer.wait_closed()
+                with suppress(ssl.SSLError):
+                    await writer.wait_closed()
         finally:
             writer.close()
             with suppress(OSError, ssl.SSLError):

@@ -12,6 +12,7 @@ import binascii
 import hashlib
 import hmac
 import json
+import logging
 import os
 import secrets
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from typing import Final
 from collector.messaging.delivery.letter import Letter
 from rules.alarms.incidents.incident import NoticeKind
 
+_log: Final = logging.getLogger(__name__)
 KEY_FILE: Final = "answer-key"
 KEY_BYTES: Final = 32
 TAG_BYTES: Final = 16
@@ -115,16 +117,21 @@ def _bytes(text: str) -> bytes:
 def answer_key(folder: Path) -> bytes:
     """Return the key of a data folder's links, made where there is none: readable by the service's user alone.
 
-    Without it, as after a restore, links that were sent before are not known any more. Raises OSError.
+    Without it, as after a restore, links that were sent before are not known any more. Where it cannot be kept (a full
+    disk must not hold up a start) there is one all the same, and links that are sent now hold until the next start.
     """
-    path = folder / KEY_FILE
+    path, key = folder / KEY_FILE, secrets.token_bytes(KEY_BYTES)
     try:
-        key = path.read_bytes()
-    except FileNotFoundError:
-        key = b""
-    if len(key) == KEY_BYTES:
-        return key
-    key = secrets.token_bytes(KEY_BYTES)
+        known = path.read_bytes() if path.exists() else b""
+        if len(known) == KEY_BYTES:
+            return known
+        _keep(path, key)
+    except OSError as error:
+        _log.warning("%s cannot be kept: %s; links to answer messages hold until the next start", path, error)
+    return key
+
+
+def _keep(path: Path, key: bytes) -> None:
     fresh = path.with_suffix(".new")
     fresh.unlink(missing_ok=True)
     descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -133,4 +140,3 @@ def answer_key(folder: Path) -> bytes:
         out.flush()
         os.fsync(out.fileno())
     fresh.replace(path)
-    return key

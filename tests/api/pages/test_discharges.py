@@ -36,6 +36,10 @@ def test_a_judged_discharge_says_what_it_showed_and_another_that_it_was_only_see
     assert "Seen, not judged." in text
     deep = document(sheet, discharge_page(sheet, bank.id, one))
     assert "Volts" in words(deep)
+    assert "supply back" in words(deep)
+    lost = document(sheet, discharge_page(sheet, bank.id, replace(one, ended_how="output_lost")))
+    assert "output lost" in words(lost)
+    assert "supply back" not in words(lost)
     assert len(deep.encode()) < 60_000
 
 
@@ -48,7 +52,7 @@ def test_a_gap_of_the_record_is_a_gap_of_the_plot_and_the_deepest_volt_is_not_lo
     html = document(sheet, discharge_page(sheet, bank, one))
     text = words(html)
     assert "h-loose" in html
-    assert "Volts, V, the least of each moment; volts: 401 to 480" in html
+    assert "Volts, V, of the bank; volts: 401 to 480" in html
     assert "The longest time without a reading was" in text
     assert "Power" not in text  # nothing of it was read
 

@@ -90,5 +90,8 @@ def test_the_key_is_kept_where_only_the_services_user_reads_it(tmp_path: Path) -
     assert len(key) == KEY_BYTES
     assert answer_key(tmp_path) == key
     assert stat.S_IMODE((tmp_path / KEY_FILE).stat().st_mode) == 0o600
+    nowhere = tmp_path / "not there"  # as where the disk takes nothing
+    assert len(answer_key(nowhere)) == KEY_BYTES
+    assert not nowhere.exists()
     (tmp_path / KEY_FILE).write_bytes(b"cut")  # a kill in the midst of a copy, say
     assert len(answer_key(tmp_path)) == KEY_BYTES
