@@ -233,7 +233,8 @@ class PeakRecord:
             for old in [one for one in self._blocks if one < (quarter - QUARTERS + 1) // QUARTERS_A_DAY]:
                 del self._blocks[old]
         code = _code(mean)
-        block[place, column] = max(int(block[place, column]), code)
+        if code > block[place, column]:
+            block[place, column] = code
         self._keep_day(day, column, code)
 
     def _ring(self) -> tuple[NDArray[np.int64], NDArray[np.uint16]]:
@@ -248,15 +249,16 @@ class PeakRecord:
         return quarters, codes
 
     def _keep_day(self, day: int, column: int, code: int) -> None:
-        at = int(np.searchsorted(self._days, day))
+        at = int(self._days.searchsorted(day))
         if at == len(self._days) or self._days[at] != day:
             blank = np.zeros((1, self._day_codes.shape[1]), dtype=np.uint16)
             self._days = np.insert(self._days, at, day)[-DAYS_KEPT:]
             self._day_codes = np.insert(self._day_codes, at, blank, axis=0)[-DAYS_KEPT:]
-            at = int(np.searchsorted(self._days, day))
+            at = int(self._days.searchsorted(day))
             if at == len(self._days) or self._days[at] != day:
                 return  # older than everything that is kept
-        self._day_codes[at, column] = max(int(self._day_codes[at, column]), code)
+        if code > self._day_codes[at, column]:
+            self._day_codes[at, column] = code
 
     def _put_ring(self, quarters: NDArray[np.int64], codes: NDArray[np.uint16]) -> None:
         """Take a month as `_ring` gives it."""

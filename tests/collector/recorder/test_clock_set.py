@@ -141,12 +141,15 @@ async def test_an_outage_or_a_test_lasts_and_is_left_what_it_would_be_had_nobody
     assert not any(re.search(r"-[0-9]", text) for _, text in turned.events)
 
 
-@given(
-    steps=STEPS,
-    jumps=st.dictionaries(st.integers(0, 11), st.sampled_from([*JUMPS_S, 3.0, -3.0]), min_size=1, max_size=3),
+JUMPS = st.dictionaries(
+    st.integers(0, 11), st.sampled_from([*JUMPS_S, 3.0, -3.0]), min_size=1, max_size=3
 )
+"""Before which steps of a story the clock is set, and by how much, s."""
+
+
+@given(steps=STEPS, jumps=JUMPS)
 @settings(
-    max_examples=20, deadline=None, derandomize=True,
+    max_examples=6, deadline=None, derandomize=True,  # `tests/backtest/test_clock_set_stories.py` plays many
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )  # fmt: skip
 async def test_whatever_happens_and_whenever_the_clock_is_set_nothing_is_told_otherwise(

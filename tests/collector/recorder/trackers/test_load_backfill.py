@@ -17,7 +17,8 @@ from collector.storage.database import ANSWERS
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
 from rules.plant.reading import Stamp
-from rules.system.load_record import PeakRecord
+from rules.system.load_record import DayPeak, PeakRecord
+from rules.system.state import LineLoad
 from tests.rules.sample_plants import NOON, estate
 
 MIDNIGHT = NOON.replace(hour=0)
@@ -109,22 +110,26 @@ async def test_a_unit_without_values_leaves_the_line_unknown() -> None:
 
 
 async def test_a_record_that_holds_a_month_is_filled_from_its_oldest_day_back_alone() -> None:
-    record, past = await filled(Past(40)), Past(400)
+    record, past = await filled(Past(40)), Past(100)
     month = record.peaks(NOON)
     await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
     assert record.peaks(NOON) == month
-    assert len(record.days()) == 400
+    assert len(record.days()) == 100
     assert max(past.asked) <= MIDNIGHT - timedelta(days=29)  # the last thirty days were not asked again
     await fill_all({"A": record}, estate(2), Past(0), NOON, Budget(TurnedClock(NOON)))
-    assert len(record.days()) == 400
+    assert len(record.days()) == 100
 
 
 async def test_a_record_of_two_years_asks_for_nothing() -> None:
-    record, past = await filled(Past(800)), Past(800)
-    assert len(record.days()) == 750
-    before = len(past.asked)
-    await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
-    assert all(end <= MIDNIGHT - timedelta(days=719) for end in past.asked[before:])
+    record, past = PeakRecord((1, 2, 3)), Past(800)
+    for back in range(740):
+        lines = tuple(LineLoad(line, 2000.0 + 2 * back, 4600.0) for line in (1, 2, 3))
+        record.add_day(DayPeak((MIDNIGHT - timedelta(days=back)).date(), lines))
+    for _ in range(2):
+        await fill_all({"A": record}, estate(2), past, NOON, Budget(TurnedClock(NOON)))
+        assert len(record.days()) == 750
+    assert past.asked
+    assert all(end <= MIDNIGHT - timedelta(days=719) for end in past.asked)
 
 
 async def test_it_stops_where_the_history_begins() -> None:
