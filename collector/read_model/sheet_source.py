@@ -240,7 +240,7 @@ def in_order(alarms: Iterable[Alarm]) -> list[Alarm]:
 
 def alarm_of(source: SheetSource, alarm: Alarm, now: datetime) -> ShownAlarm:
     """Return an alarm as people read it (ALARM of the interface), counted to `now` where it counts down."""
-    estate, system = source.estate, _system_of(source.estate, alarm.about)
+    estate, system = source.estate, _counted_by(source.estate, alarm.about)
     state = None if system is None else source.present.systems.get(system)
     what, do = words_at(alarm, state, estate, CATALOGUE, now)
     return alarm_as_read(
@@ -306,6 +306,13 @@ def whom_to_call(source: SheetSource, about: str) -> tuple[str, ...]:
     """Return whom to call about a thing now, with their numbers."""
     people, topology = source.configuration.people, Topology(source.estate)
     return to_call((about,), source.clock.now(), people, topology)
+
+
+def _counted_by(estate: Estate, about: str) -> str | None:
+    """Return the system whose time left an alarm of a thing counts by: its own, its unit's, or the one it concerns."""
+    if about in estate.units:
+        return estate.units[about].system
+    return about if about in estate.systems else _system_of(estate, about)
 
 
 def _system_of(estate: Estate, about: str) -> str | None:

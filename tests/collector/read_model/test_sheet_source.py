@@ -1,17 +1,21 @@
 """An alarm as people read it: true at the moment it is read."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
-from collector.read_model.sheet_source import AS_LAST_TOLD, NO_LONGER, alarm_as_read
+from collector.read_model.sheet_source import AS_LAST_TOLD, NO_LONGER, alarm_as_read, alarm_of
+from collector.read_model.source import SheetSource
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.reasons import say
+from rules.system.state import OnBattery
 from rules.values.reason import told
-from tests.rules.sample_plant import estate
+from tests.rules.sample_plant import estate, system_state
 
 NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)
 
@@ -54,3 +58,22 @@ def test_an_alarm_of_readiness_says_that_it_cannot_be_told_now_as_the_verdict_be
     state = State.ACTIVE_UNACKNOWLEDGED
     alarm = replace(made, state=state, condition=condition, standing=True, what=told("It is short."))
     assert alarm_as_read(estate(), alarm).what.startswith(AS_LAST_TOLD) is open_now
+
+
+@pytest.mark.parametrize(("kind", "about"), [("on_battery", "W1"), ("ends_soon", "works")])
+def test_whatever_moment_the_words_that_are_kept_are_of_an_alarm_counts_to_the_moment_it_is_read(
+    kind: str, about: str
+) -> None:
+    """A data folder keeps an alarm's words of when it changed last: they promised 9.0 min where 8.3 were left."""
+    ends = NOON + timedelta(seconds=500.0)
+    works = system_state("works", 0.0, on_battery=OnBattery(NOON - timedelta(seconds=40.0), ends, None))
+    kept = replace(
+        new_alarm(CATALOGUE[kind], about, "", 0.0),
+        state=State.SHELVED,
+        condition=True,
+        standing=True,
+        what=told("It holds 9.0 min more at the least."),
+    )
+    source = SimpleNamespace(estate=estate(), present=SimpleNamespace(systems={"works": works}), told={})
+    read = alarm_of(cast("SheetSource", source), kept, NOON)
+    assert "holds 8.3 min more at the least" in read.what
