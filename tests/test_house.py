@@ -18,7 +18,6 @@ TABLES = {"rules/alarms/catalogue.py", "rules/values/code.py", "rules/battery/di
 """Pure tables may be as long as what they list."""
 
 LONG = {
-    "collector/cards/mib/decode.py",
     "collector/configuration/plant_tables.py",
     "collector/storage/ledger/ledger.py",
     "rules/system/assessment.py",

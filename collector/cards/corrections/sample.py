@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final
 
-from collector.cards.mib.decode import line_volts_factor
 from collector.cards.mib.repeats import LINE_VOLTS_HIGH
 from collector.cards.mib.upsmib import BY_NAME, LINES
+from collector.cards.mib.wire_number import line_volts_factor
 from collector.cards.mib.wire_values import WireState, number_in_text
 from rules.plant.estate import CardReports, Estate, in_place
 

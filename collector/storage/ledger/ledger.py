@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Final, Self, TypeVar
 
 from collector.storage.database import ANSWERS, PASSING, Database, StoreError
+from collector.storage.ledger.full_disk import Waiting
 from collector.storage.ledger.records import (
     Action,
     AlarmLine,
@@ -50,7 +51,6 @@ from collector.storage.ledger.reserve import Reserve
 from collector.storage.ledger.rows import TABLES, Column, microseconds, moment, selected
 from collector.storage.ledger.schema import STEPS
 from collector.storage.ledger.transaction import Transaction
-from collector.storage.ledger.waiting import Waiting
 from collector.storage.partner import counted
 
 R = TypeVar("R")

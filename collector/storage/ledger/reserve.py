@@ -20,7 +20,7 @@ import zlib
 from pathlib import Path
 from typing import Any, Final
 
-from collector.storage.ledger.waiting import Statement
+from collector.storage.ledger.full_disk import Statement
 
 SLOT_BYTES: Final = 512 * 1024
 _HEAD: Final = struct.Struct(">8sQII")

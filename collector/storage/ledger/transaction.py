@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.storage.ledger.full_disk import Statement
 from collector.storage.ledger.records import (
     Action,
     AlarmLine,
@@ -26,7 +27,6 @@ from collector.storage.ledger.records import (
     Snapshot,
 )
 from collector.storage.ledger.rows import TABLES, change, insertion, microseconds, shape_of
-from collector.storage.ledger.waiting import Statement
 from collector.storage.ledger.whence import Whence, asking, with_whence
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from collector.storage.ledger import Ledger
+from collector.storage.ledger.full_disk import Statement
 from collector.storage.ledger.records import Evidence, JournalLine, Outgoing, Sending, Snapshot
 from collector.storage.ledger.reserve import SLOT_BYTES, Reserve
-from collector.storage.ledger.waiting import Statement
 from tests.small_disk import small_disk
 
 NOW = datetime(2026, 3, 1, 12, tzinfo=UTC)
