@@ -141,9 +141,7 @@ async def test_an_outage_or_a_test_lasts_and_is_left_what_it_would_be_had_nobody
     assert not any(re.search(r"-[0-9]", text) for _, text in turned.events)
 
 
-JUMPS = st.dictionaries(
-    st.integers(0, 11), st.sampled_from([*JUMPS_S, 3.0, -3.0]), min_size=1, max_size=3
-)
+JUMPS = st.dictionaries(st.integers(0, 11), st.sampled_from([*JUMPS_S, 3.0, -3.0]), min_size=1, max_size=3)
 """Before which steps of a story the clock is set, and by how much, s."""
 
 
