@@ -233,8 +233,7 @@ class PeakRecord:
             for old in [one for one in self._blocks if one < (quarter - QUARTERS + 1) // QUARTERS_A_DAY]:
                 del self._blocks[old]
         code = _code(mean)
-        if code > block[place, column]:
-            block[place, column] = code
+        block[place, column] = max(block[place, column], code)
         self._keep_day(day, column, code)
 
     def _ring(self) -> tuple[NDArray[np.int64], NDArray[np.uint16]]:
@@ -257,8 +256,7 @@ class PeakRecord:
             at = int(self._days.searchsorted(day))
             if at == len(self._days) or self._days[at] != day:
                 return  # older than everything that is kept
-        if code > self._day_codes[at, column]:
-            self._day_codes[at, column] = code
+        self._day_codes[at, column] = max(self._day_codes[at, column], code)
 
     def _put_ring(self, quarters: NDArray[np.int64], codes: NDArray[np.uint16]) -> None:
         """Take a month as `_ring` gives it."""

@@ -79,7 +79,9 @@ async def played(folder: Path, steps: list[tuple[str, str, float]], jumps: Mappi
             told += [replace(notice, at=notice.at - set_by) for notice in one.told[heard:]]
             await clock.advance(lasts_s / 3)
     state = moved(one.recorder.watch.value(), -set_by, but=(Window,))
-    state = replace(state, systems={}, last=None)  # what is said of banks' dates names days
+    # a reading that rested without it is judged anew after the clock was set: when each was last judged is no matter here
+    units = {name: replace(memory, seen_s=0.0, at=NOON) for name, memory in state.units.items()}
+    state = replace(state, systems={}, last=None, units=units)  # what is said of banks' dates names days
     shown = {name: moved(system.on_battery, -set_by) for name, system in one.present.systems.items()}
     events = (await one.ledger.events(limit=1000)).items
     kept = await one.ledger.open_evidence() + tuple(await one.ledger.evidence("bank A1"))
