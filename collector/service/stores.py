@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.cards.mib.interpretation import CardMeaning
 from collector.configuration import Configuration
@@ -14,7 +15,6 @@ from collector.recorder.monitor_state import count_on
 from collector.storage.data_folder import LEDGER_FILE, RESERVE_FILE
 from collector.storage.database import make_folder
 from collector.storage.folder_lock import held
-from collector.storage.history.influx.store import InfluxHistory
 from collector.storage.history.open_store import open_store
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import HistoryStore
@@ -28,6 +28,9 @@ from collector.storage.opening_room import give_room, take_room
 from collector.storage.partner import WITH_HISTORY, WITH_SPOOL, PartnerLoss, join, losses, refuse
 from collector.storage.store_files import opened
 from rules.alarms.conditions.service import SERVICE
+
+if TYPE_CHECKING:
+    from collector.storage.history.influx.store import InfluxHistory
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,10 +62,11 @@ class Storm:
 
     async def _quiet(self) -> None:
         """Wait until nothing is under way: no read, no batch, no commit, no message."""
-        calm, before = 0, None
+        calm, before, recorder = 0, None, self.service.recorder
         while calm < 5:
-            await asyncio.sleep(0.005)
-            if self.service.recorder.queue.under_way:
+            await asyncio.sleep(0.002)
+            asked = any(poller.figures.asking_since_s is not None for poller in recorder.pollers.values())
+            if asked or recorder.queue.under_way:
                 calm = 0
                 continue
             now = (
