@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from tests.collector.messaging.sinks import Broker, free_port
+from tests.collector.messaging.sinks import Broker
 from tests.daemon import command, daemon, eventually
 from tests.small_disk import small_disk
 from tests.trials.brokers import broker_toml, listening
@@ -25,12 +25,6 @@ def sent_by(data: Path) -> int:
     """Return how many messages the file itself, read by another program, says were sent."""
     with closing(sqlite3.connect(f"file:{data / 'ledger.sqlite'}?mode=ro", uri=True)) as file:
         return int(file.execute("SELECT count(*) FROM outbox WHERE sending = 'sent'").fetchone()[0])
-
-
-def journal(data: Path) -> list[str]:
-    """Return the kinds of what the file itself, read by another program, says has happened."""
-    with closing(sqlite3.connect(f"file:{data / 'ledger.sqlite'}?mode=ro", uri=True)) as file:
-        return [row[0] for row in file.execute("SELECT kind FROM journal")]
 
 
 def told(night: Desk) -> list[dict[str, Any]]:
@@ -90,47 +84,4 @@ def test_an_outage_on_a_full_disk_is_told_at_once_and_once_through_a_kill_and_wr
             assert [e["kind"] for e in events].count("mains_lost") == 1
             code, took_s = service.end(signal.SIGTERM)
             assert (code, took_s < 5.0) == (0, True)
-        assert command("verify", "--data", str(data)).returncode == 0
-
-
-def test_a_start_after_a_clean_stop_on_a_disk_that_is_still_full_works_and_says_so(tmp_path: Path) -> None:
-    with small_disk(tmp_path / "disk", 8) as disk, plant(Shape(systems=1, units=2)) as it:
-        estate = it.write_estate(tmp_path, f"[notifications]\nport = {free_port()}\n")
-        data, log = disk.folder / "data", estate.with_suffix(".log")
-        with daemon(estate, data) as service:
-            service.wait_for("/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer")
-            disk.fill()
-            it.to_battery(it.units)
-            service.wait_for("/v1/systems/s0a", lambda b: b["on_battery"], "the outage is seen")
-            assert service.end(signal.SIGTERM)[0] == 0
-        begin = len(log.read_text("utf-8"))
-        with daemon(estate, data) as service:
-            service.wait_for("/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer")
-            service.wait_for("/v1/systems/s0a", lambda b: b["on_battery"], "the outage goes on")
-            service.wait_for(
-                "/v1/alarms",
-                lambda b: [a for a in b["items"] if a["id"].startswith("store_failing")],
-                "the full disk is an alarm",
-            )
-            said = log.read_text("utf-8")[begin:]
-            assert "full store" in said, said
-            assert "under another engine id" in said, said
-            disk.give_room()
-            eventually(lambda: "mains_lost" in journal(data), "the outage is on the disk")
-            assert service.end(signal.SIGTERM)[0] == 0
-        assert command("verify", "--data", str(data)).returncode == 0
-
-
-def test_a_disk_that_filled_while_nothing_ran_lets_the_service_start_again_and_again(tmp_path: Path) -> None:
-    with small_disk(tmp_path / "disk", 8) as disk, plant(Shape(systems=1, units=2)) as it:
-        estate, data = it.write_estate(tmp_path), disk.folder / "data"
-        for start in range(3):
-            with daemon(estate, data) as service:
-                service.wait_for(
-                    "/health/ready", lambda b: b.get("answering") == 2 or None, "both cards answer"
-                )
-                assert service.end(signal.SIGTERM)[0] == 0
-            if start < 2:
-                disk.fill()  # to the last byte, also of what closing the stores set free
-        disk.give_room()
         assert command("verify", "--data", str(data)).returncode == 0

@@ -1,4 +1,8 @@
-"""Cards are read in time in the very moments that count: an outage, a storm of traps, a card that comes and goes."""
+"""Cards are read in time in the very moments that count: an outage, a storm of traps, a card that comes and goes.
+
+`pytest -s tests/backtest/test_reading_in_time.py`; a minute. The schedule, the poller and who is late are tested with a
+turned clock in the ordinary suite; here the seconds are real, and a busy machine adds to them.
+"""
 
 from __future__ import annotations
 
