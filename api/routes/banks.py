@@ -15,7 +15,7 @@ from api.http.problems import Problem, not_known, told
 from api.http.said import Name
 from api.http.schemas import DischargeRows, Discharges, PastTestKept
 from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, moment, place, span
-from collector.read_model.answers import DischargeRecord, PastTestError
+from collector.read_model.answers import DischargeRecord, ExpectedDischarge, PastTestError
 from rules.battery.state import BankState
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
@@ -82,6 +82,25 @@ async def discharge(
     rows = found.rows[first : first + limit]
     following = str(first + limit) if len(found.rows) > first + limit else None
     return await listed(rows, following, record=await asyncio.to_thread(_record, found))
+
+
+@router.get("/{bank}/discharges/{record}/expected", responses=told(404, 503, gives=ExpectedDischarge))
+async def expected(service: Asked, bank: str, record: str) -> Response:
+    """Give what a discharge was expected to be: the bank's volts as of the day before, and the power it would have to give.
+
+    `volts` is the band in which nine of ten such banks lie at the power that was then drawn, null where nothing was known of the
+    bank or too little was drawn; `read_v` what was read at the band's last moment, and `beside` where it lies. `power_w` is that of the
+    units just before, null where no row shows it.
+    """
+    if bank not in service.estate.banks:
+        raise not_known("bank", bank, list(service.estate.banks))
+    found = await service.looking_back.discharge(bank, record)
+    if found is None:
+        raise Problem(404, "not-known", f"Bank {bank!r} has no record of a discharge {record!r}.")
+    told_of = await service.expected_of(found)
+    if told_of is None:
+        raise Problem(503, "busy", "It is still being reckoned; ask again in a moment.", retry_after_s=5)
+    return answer(told_of)
 
 
 def _record(one: DischargeRecord) -> dict[str, object]:

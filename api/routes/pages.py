@@ -177,13 +177,14 @@ async def discharges(
 
 @router.get("/banks/{name}/discharges/{record:path}")
 async def discharge(service: Asked, name: str, record: str, reader: Reader) -> Response:
-    """Give one discharge as it was read."""
+    """Give one discharge as it was read, beside what was expected of it."""
     _known_bank(service, name)
     found = await service.looking_back.discharge(name, record)
     if found is None:
         raise Problem(404, "not-known", f"Bank {name!r} has no record of a discharge {record[:60]!r}.")
+    expected = await service.expected_of(found)
     sheet = await shown(service)
-    html = await asyncio.to_thread(lambda: document(sheet, discharge_page(sheet, name, found)))
+    html = await asyncio.to_thread(lambda: document(sheet, discharge_page(sheet, name, found, expected)))
     return _sent(html, reader)
 
 

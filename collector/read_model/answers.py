@@ -1,5 +1,6 @@
 """The values that answers of a running service are made of, and how it refuses: what is named outside the collector."""
 
+from collector.assessment.expected_courses import ExpectedDischarge
 from collector.messaging.delivery.answer_links import AnswerLink, NoAnswerLinkError
 from collector.messaging.delivery.taking_on import NotTakenOn, TakenOn
 from collector.messaging.mqtt.generator_status import SetSaid
@@ -20,6 +21,7 @@ __all__ = [
     "DischargeRow",
     "EstateRide",
     "EstateStage",
+    "ExpectedDischarge",
     "NoAnswerLinkError",
     "NoSuchOutage",
     "NotSigned",

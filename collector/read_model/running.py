@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Protocol
 
+from collector.assessment.expected_courses import ExpectedDischarge
 from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.taking_on import TakingOn
 from collector.planning.estate_ridethrough import EstateRides
@@ -16,6 +17,7 @@ from collector.read_model.own_figures import OwnFigures, Readiness
 from collector.read_model.source import SheetSource
 from collector.storage.history.store import Bucket
 from collector.storage.ledger.access import AccessTables
+from collector.storage.ledger.discharge_record import DischargeRecord
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime
 from rules.generator.outage_source import OutageSource
@@ -107,6 +109,9 @@ class RunningSource(SheetSource, Protocol):
 
     async def work_closes(self, unit: str, *, by: str, note: str = "") -> str | None:
         """End the following of work on a unit; return why not, or None once it is safe."""
+
+    async def expected_of(self, record: DischargeRecord) -> ExpectedDischarge | None:
+        """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

@@ -17,6 +17,7 @@ from typing import Final
 from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.assessment.banks import BankJudging
 from collector.assessment.equipment import file_behind, units_replaced
+from collector.assessment.expected_courses import ExpectedCourses
 from collector.assessment.hold_up import Judging
 from collector.assessment.live_discharge import LiveJudging
 from collector.assessment.worker import Worker
@@ -239,6 +240,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         signed_plans=signed_plans,
         estate_rides=estate_rides,
         looking_back=LookingBack(estate, history, ledger),
+        expected=ExpectedCourses(estate, worker, book),
         store_error=store_error,
         jobs=jobs,
     )

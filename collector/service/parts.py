@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass
 
+from collector.assessment.expected_courses import ExpectedCourses
 from collector.assessment.hold_up import Judging
 from collector.assessment.worker import Worker
 from collector.cards.polling.reader import CardReader
@@ -51,6 +52,7 @@ class Parts:
     signed_plans: SignedShutdowns
     estate_rides: EstateRides
     looking_back: LookingBack
+    expected: ExpectedCourses
     store_error: Callable[[], str | None]
     """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
     jobs: Mapping[str, Job]

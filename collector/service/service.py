@@ -16,6 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
+from collector.assessment.expected_courses import ExpectedDischarge
 from collector.configuration import Configuration
 from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock, SystemClock, stamp
@@ -30,6 +31,7 @@ from collector.service.card_readers import notes_of
 from collector.service.parts import Parts
 from collector.storage.history.store import Bucket
 from collector.storage.ledger.access import AccessTables
+from collector.storage.ledger.discharge_record import DischargeRecord
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
 from rules.alarms.quality import Quality
 from rules.battery.assessment.runtime_trend import BankRuntime, bank_runtime
@@ -276,6 +278,10 @@ class Service:
     ) -> str | None:
         """Carry out an operator's action on an alarm; return why it was refused, or None once it is safe."""
         return await self.recorder.ask(OperatorAction(stamp(self.clock), deed, alarm, who, why, until))
+
+    async def expected_of(self, record: DischargeRecord) -> ExpectedDischarge | None:
+        """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
+        return await self._parts.expected.in_time(record)
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

@@ -1,17 +1,21 @@
-"""What was recorded of a bank's discharges: all of them, newest first; and one, its volts, power and current as they were read."""
+"""What was recorded of a bank's discharges: all of them, newest first; and one, as it was read, beside what was expected."""
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 from urllib.parse import quote
 
-from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, plot
+from api.pages.markup.course_plot import DrawnCourse, Plot, PlotBand, PlotDot, PlotLimit, plot
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import PageFrame, address_of, question
-from collector.read_model.answers import DischargeRecord, DischargeRow
+from collector.read_model.answers import DischargeRecord, DischargeRow, ExpectedDischarge
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.battery.discharge.expected import Beside, ExpectedCourse
 from rules.battery.state import JudgedDischarge
 from rules.phrasing.figures import age, capital, end_percent, kilo, stopwatch, whole_percent
 
@@ -56,35 +60,58 @@ def discharges_page(
     )
 
 
-def discharge_page(sheet: Sheet, bank: str, record: DischargeRecord) -> PageFrame:
-    """Return one discharge: what came of it, and its volts, power, current and temperature as they were read."""
+def discharge_page(
+    sheet: Sheet, bank: str, record: DischargeRecord, expected: ExpectedDischarge | None
+) -> PageFrame:
+    """Return one discharge: what came of it, and its volts and power as they were read beside what was expected.
+
+    `expected`: None where it could not be reckoned in time.
+    """
     clock = _clock(sheet, bank)
     when = f"{clock.on(record.at)}, {clock.second(_moment(record, record.started_s))}"
     facts: list[Nodes] = [
-        f"{capital(KINDS.get(record.kind, record.kind))} of {when}: {_took(record)}. {_judged_words(_judged(sheet, bank, record))}"
+        f"{capital(KINDS.get(record.kind, record.kind))}, {_took(record)}. {_judged_words(_judged(sheet, bank, record))}"
     ]
     if record.claimed_s is not None:
         facts.append(f" The card had promised {stopwatch(record.claimed_s)} just before.")
     if record.longest_gap_s > 60.0:
         facts.append(f" The longest time without a reading was {age(record.longest_gap_s)}.")
-    plots = [one for one in _plots(record, clock) if one is not None]
+    main, more = _plots(record, clock, expected)
     rows = el("a", "Its rows, as JSON", href=f"/v1{way_to(bank, record.id)}")
     body = [
         el("p", facts, class_="prose"),
-        el("div", plots, class_="courses") if plots else el("p", "No row holds a reading.", class_="say"),
+        _beside(expected),
+        el("div", main, class_="courses deep") if main else el("p", "No row holds a reading.", class_="say"),
+        el("div", more, class_="courses") if more else None,
         el("p", rows, class_="rest"),
     ]
+    reading = (
+        "Solid: the least of each moment that was read. Band and broken line: what was expected of this bank as it was known "
+        "the day before, at the power it then gave; nine of ten such banks lie within."
+    )
     return PageFrame(
         f"Discharge of bank {bank}",
         way_to(bank, record.id),
-        (
-            _heading(bank, when),
-            question(
-                None, "As it was read", "The least of each moment. The dot: when it ended, and how.", body
-            ),
-        ),
+        (_heading(bank, when), question(None, "Read and expected", reading, body)),
         live=False,
     )
+
+
+def _beside(expected: ExpectedDischarge | None) -> Element:
+    """Return where the last volts lay beside those expected, or why nobody can say."""
+    if expected is None:
+        return el("p", "What was expected is still being reckoned; load this page again.", class_="say")
+    volts = expected.volts
+    if volts is None:
+        words = "Too little was drawn, or known of the bank, for volts to be expected of it."
+        return el("p", words, class_="say")
+    low, high = f"{volts.low_v[-1]:.0f}", f"{volts.high_v[-1]:.0f} V"
+    read = el("b", f"{volts.read_v:.0f} V")
+    if volts.beside is Beside.WITHIN:
+        return el("p", read, f" at its end, within the {low} to {high} expected.", class_="say")
+    under = volts.beside is Beside.UNDER
+    where = el("span", "under" if under else "over", class_="short-ink" if under else "")
+    return el("p", read, " at its end, ", where, f" the {low} to {high} expected.", class_="say")
 
 
 def _heading(bank: str, words: str) -> Element:
@@ -146,76 +173,116 @@ def _judged_words(judged: JudgedDischarge | None) -> str:
     return f"Judged {whole_percent(judged.capacity_fraction)} %{between}{depth}."
 
 
-def _plots(record: DischargeRecord, clock: WallClock) -> list[Element | None]:
-    return [
-        _plot(
-            record,
-            clock,
-            "Volts",
-            "V, of the bank",
-            lambda row: row.voltage_v,
-            lambda v: f"{v:.0f}",
-            1.0,
-        ),
-        _plot(
-            record, clock, "Power", "kW, of the units it feeds", lambda row: row.output_power_w, kilo, 100.0
-        ),
-        _plot(
-            record,
-            clock,
-            "Current",
-            "A, out of the bank",
-            lambda row: row.current_a,
-            lambda a: f"{a:.0f}",
-            1.0,
-        ),
-        _plot(record, clock, "Temperature", "°C", lambda row: row.temperature_c, lambda c: f"{c:.0f}", 1.0),
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """What is drawn of a discharge: one column of its rows, and how its values are written."""
+
+    title: str
+    unit: str
+    of: Callable[[DischargeRow], float | None]
+    figure: Callable[[float], str]
+    finest: float = 1.0
+    holds: tuple[float, ...] = ()
+
+
+_VOLTS: Final = _Column("Volts", "V, of the bank", lambda row: row.voltage_v, lambda v: f"{v:.0f}")
+_POWER: Final = _Column(
+    "Power", "kW, of the units it feeds", lambda row: row.output_power_w, kilo, 100.0, (0.0,)
+)
+_CURRENT: Final = _Column("Current", "A, out of the bank", lambda row: row.current_a, lambda a: f"{a:.0f}")
+_WARMTH: Final = _Column("Temperature", "°C", lambda row: row.temperature_c, lambda c: f"{c:.0f}")
+
+
+def _plots(
+    record: DischargeRecord, clock: WallClock, expected: ExpectedDischarge | None
+) -> tuple[list[Element], list[Element]]:
+    """Return what is drawn large, and what beside it."""
+    rows = shown_rows(record)
+    volts = expected.volts if expected is not None else None
+    before_w = expected.power_w if expected is not None else None
+    limits = () if before_w is None else (PlotLimit(before_w, f"just before {kilo(before_w)}"),)
+    main = [
+        _plot(record, rows, clock, _VOLTS, expected=volts),
+        _plot(record, rows, clock, _POWER, limits=limits),
     ]
+    more = [_plot(record, rows, clock, _CURRENT), _plot(record, rows, clock, _WARMTH)]
+    return [one for one in main if one is not None], [one for one in more if one is not None]
 
 
-def _plot(  # noqa: PLR0917 - a plot of one column and how it is written
+def shown_rows(record: DischargeRecord) -> tuple[DischargeRow, ...]:
+    """Return the rows that are drawn: from the last before the bank had to give to the last in which it did."""
+    upto = record.ended_after_s
+    return tuple(row for row in record.discharge_rows if upto is None or row.t_s <= upto)
+
+
+def _plot(  # noqa: PLR0917 - a plot of one column, and what it is held against
     record: DischargeRecord,
+    rows: Sequence[DischargeRow],
     clock: WallClock,
-    title: str,
-    unit: str,
-    of: Callable[[DischargeRow], float | None],
-    figure: Callable[[float], str],
-    finest: float,
+    column: _Column,
+    expected: ExpectedCourse | None = None,
+    limits: tuple[PlotLimit, ...] = (),
 ) -> Element | None:
-    values = _values(record, of)
+    values = _values(rows, column.of)
     if all(value is None for value in values):
         return None
-    length_s = max(record.rows[-1].t_s, 1.0)
+    first_s, length_s = rows[0].t_s, max(rows[-1].t_s - rows[0].t_s, 1.0)
     dots: tuple[PlotDot, ...] = ()
     end = next((value for value in reversed(values) if value is not None), None)
-    if record.ended_s is not None and end is not None and title == "Volts":
-        at = int(min(record.ended_s / length_s, 0.999) * len(values))
-        here = values[at]
+    if record.ended_s is not None and end is not None and column is _VOLTS:
         how = "output lost" if record.ended_how == "output_lost" else "supply back"
-        dots = (PlotDot(_moment(record, record.ended_s), end if here is None else here, how),)
+        dots = (PlotDot(_moment(record, first_s + length_s), end, how),)
     return plot(
         Plot(
-            title,
-            unit,
-            _moment(record, length_s),
+            column.title,
+            column.unit,
+            _moment(record, first_s + length_s),
             timedelta(seconds=length_s),
-            (DrawnCourse(title.lower(), values),),
-            figure,
+            (DrawnCourse(column.title.lower(), values),),
+            column.figure,
             clock,
-            finest=finest,
+            limits=limits,
+            holds=column.holds,
+            finest=column.finest,
             dots=dots,
+            band=None if expected is None else _band(expected, first_s, length_s, len(values)),
         )
     )
 
 
-def _values(record: DischargeRecord, of: Callable[[DischargeRow], float | None]) -> tuple[float | None, ...]:
+def _band(expected: ExpectedCourse, first_s: float, length_s: float, count: int) -> PlotBand:
+    """Return the band at the middle of each bucket, None where no volts were expected yet."""
+    middles = [first_s + (n + 0.5) * length_s / count for n in range(count)]
+    low, median, high = (
+        tuple(_at(expected.t_s, values, t_s) for t_s in middles)
+        for values in (expected.low_v, expected.median_v, expected.high_v)
+    )
+    return PlotBand("expected", low, median, high)
+
+
+def _at(times: Sequence[float], values: Sequence[float], t_s: float) -> float | None:
+    """Return a value between two that are told, None before the first; the last stands on."""
+    place = bisect_right(times, t_s)
+    if place == 0:
+        return None
+    if place == len(times):
+        return values[-1]
+    part = (t_s - times[place - 1]) / (times[place] - times[place - 1])
+    return values[place - 1] + part * (values[place] - values[place - 1])
+
+
+def _values(
+    rows: Sequence[DischargeRow], of: Callable[[DischargeRow], float | None]
+) -> tuple[float | None, ...]:
     """Return the least of each stretch; a stretch between two rows a normal reading apart holds the earlier's value."""
-    length_s = max(record.rows[-1].t_s, 1.0)
-    count = min(BUCKETS, max(len(record.rows), 2))
+    if not rows:
+        return (None,)
+    first_s, length_s = rows[0].t_s, max(rows[-1].t_s - rows[0].t_s, 1.0)
+    count = min(BUCKETS, max(len(rows), 2))
     found: list[float | None] = [None] * count
-    for row in record.rows:
+    for row in rows:
         value = of(row)
-        place = min(int(row.t_s / length_s * count), count - 1)
+        place = min(int((row.t_s - first_s) / length_s * count), count - 1)
         if value is not None:
             before = found[place]
             found[place] = value if before is None else min(before, value)

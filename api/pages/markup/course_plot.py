@@ -31,6 +31,7 @@ HEIGHT: Final = 150.0
 TOP: Final = 14.0
 MOST_STEPS: Final = 4
 STEPS: Final = (
+    *(timedelta(seconds=n) for n in (5, 10, 15, 30)),
     *(timedelta(minutes=n) for n in (1, 2, 5, 10, 15, 30)),
     *(timedelta(hours=n) for n in (1, 2, 6, 12)),
     *(timedelta(days=n) for n in (1, 7, 30, 91, 182, 365)),
@@ -55,6 +56,16 @@ class PlotLimit:
 
     value: float
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlotBand:
+    """A band that values were expected in, a bucket each, None where none was; `words` say what it is."""
+
+    words: str
+    low: tuple[float | None, ...]
+    median: tuple[float | None, ...]
+    high: tuple[float | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +96,7 @@ class Plot:
     finest: float = 0.0
     """The least step between lettered values: as fine as `figure` writes them."""
     dots: tuple[PlotDot, ...] = ()
+    band: PlotBand | None = None
 
     @property
     def known(self) -> list[float]:
@@ -98,25 +110,30 @@ def plot(picture: Plot) -> Element:
     if not picture.known:
         return el("div", title, el("p", "Nothing was read in this time.", class_="none"), class_="course")
     scale = _Scale.over(
-        [*picture.known, *(limit.value for limit in picture.limits), *picture.holds], picture.finest
+        [*picture.known, *(limit.value for limit in picture.limits), *picture.holds, *_edges(picture)],
+        picture.finest,
     )
     bottom = TOP + HEIGHT
     parts: list[Nodes] = [
         [_ruled(value, scale, picture) for value in scale.figures],
         [_gap(first, last) for first, last in _gaps(picture.courses)],
-        stretched((1000.0, HEIGHT), _lines(picture, scale), y=TOP, height=HEIGHT),
+        stretched((1000.0, HEIGHT), [*_band(picture, scale), *_lines(picture, scale)], y=TOP, height=HEIGHT),
         [_limit(limit, scale) for limit in picture.limits],
         _dots(picture, scale),
         line("0", bottom, "100%", bottom, "base"),
     ]
     drawing = svg(bottom + 2.0, parts, name=answer(picture), class_="plot")
-    key = None
-    if len(picture.courses) > 1:
+    items = [
+        el("span", el("i", class_=f"k-{stroke}"), f"{course.name} {_last(course, picture)}")
+        for course, stroke in zip(picture.courses, STROKES, strict=False)
+        if len(picture.courses) > 1
+    ]
+    if picture.band is not None:
         items = [
-            el("span", el("i", class_=f"k-{stroke}"), f"{course.name} {_last(course, picture)}")
-            for course, stroke in zip(picture.courses, STROKES, strict=False)
+            el("span", el("i", class_="k-one"), "read"),
+            el("span", el("i", class_="k-exp"), picture.band.words),
         ]
-        key = el("p", items, class_="key")
+    key = el("p", items, class_="key") if items else None
     # a drawing is one thing to whoever hears it: what leads on from it stands below
     more = [el("a", dot.words, href=dot.href) for dot in picture.dots if dot.href]
     ways = el("p", [[way, " "] for way in more], class_="key") if more else None
@@ -133,6 +150,9 @@ def answer(picture: Plot) -> str:
     silent = sum(last - first for first, last in _gaps(picture.courses))
     if silent > 0.005:
         said.append(f"not read for {math.ceil(100.0 * silent)} % of the time")
+    if picture.band is not None and (last := _last_of_band(picture.band)) is not None:
+        low, high = (picture.figure(value) for value in last)
+        said.append(f"{picture.band.words}: {low} to {high} at the end")
     said += [limit.words for limit in picture.limits]
     said += [dot.words for dot in picture.dots]
     return "; ".join(said)
@@ -174,6 +194,30 @@ def _ruled(value: float, scale: _Scale, picture: Plot) -> list[Element]:
 def _limit(limit: PlotLimit, scale: _Scale) -> list[Element]:
     y = TOP + scale.y(limit.value)
     return [line("0", y, "100%", y, "limit"), text("100%", y - 4.0, limit.words, end=True)]
+
+
+def _edges(picture: Plot) -> list[float]:
+    band = picture.band
+    return [] if band is None else [v for v in (*band.low, *band.high) if v is not None]
+
+
+def _last_of_band(band: PlotBand) -> tuple[float, float] | None:
+    known = [(a, b) for a, b in zip(band.low, band.high, strict=True) if a is not None and b is not None]
+    return known[-1] if known else None
+
+
+def _band(picture: Plot, scale: _Scale) -> list[Element]:
+    """Return the band as an area, and its middle as a broken line."""
+    band = picture.band
+    if band is None:
+        return []
+    wide = 1000.0 / len(band.low)
+    drawn = []
+    for (first, low), (_, high) in zip(_runs(band.low), _runs(band.high), strict=True):
+        around = [*_steps(first, low, wide, scale), *reversed([*_steps(first, high, wide, scale)])]
+        drawn.append(el("path", d=_path(iter(around)) + "Z", class_="fan"))
+    middle = [_path(_steps(first, values, wide, scale)) for first, values in _runs(band.median)]
+    return [*drawn, el("path", d="".join(middle), class_="crs three")] if middle else drawn
 
 
 def _lines(picture: Plot, scale: _Scale) -> list[Element]:
@@ -272,6 +316,8 @@ def _times(picture: Plot) -> Element:
     moment, marks = midnight + -((midnight - start) // step) * step, []
     while moment < picture.end:
         words = clock.minute(moment) if step < timedelta(days=1) else f"{moment:%-d %b}"
+        if step < timedelta(minutes=1):
+            words = clock.second(moment)
         if step > timedelta(days=30):
             words = f"{moment:%b %Y}"
         if moment > start:

@@ -3,6 +3,6 @@
 Read in this order: `record` (a log, made fit to be judged), `contradictions`, `missing_charge` (how full the bank was),
 `curve` (the expected course of a cell), `posterior`, `likelihood` (what its rows say of health), `capacity_estimate`
 (what is said of the bank), `discharge_end` (when it comes to its end), `capacity` (how much the bank gives),
-`resistance`, `evidence` (what it showed, as it is kept), `outcome`, `estimate` and `live` (one discharge ended, or
+`resistance`, `expected` (what its volts were expected to be), `evidence` (what it showed, as it is kept), `outcome`, `estimate` and `live` (one discharge ended, or
 running).
 """

@@ -65,7 +65,7 @@ def during(
         return None
     if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
-    health = belief.health_at(_output_w(belief, discharge.mean_power_w))
+    health = belief.health_at(belief.output_power_w(discharge.mean_power_w))
     ln_weight = np.full(belief.draws, -np.inf)
     # Draws that had about the same missing at the start are weighed together.
     for rows in np.array_split(np.argsort(belief.used, kind="stable"), _groups(belief.used)):
@@ -114,7 +114,7 @@ def _carried_on(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog
     since_s = float(log.t_s[-1]) - discharge.start_t_s - float(discharge.t_s[-1])
     if since_s < _STANDS_S or discharge.ended_s is not None:
         return belief
-    output_w = _output_w(belief, discharge.power_now_w)
+    output_w = belief.output_power_w(discharge.power_now_w)
     return replace(belief, used=belief.used + belief.rate_per_s(output_w) * since_s)
 
 
@@ -170,11 +170,6 @@ def _both(
         correction=draws(before.correction, spoken.correction),
         steeper=draws(before.steeper, spoken.steeper),
     )
-
-
-def _output_w(belief: BankBelief, power_w_per_cell: float) -> float:
-    battery_w = power_w_per_cell * belief.cells * belief.strings
-    return max(battery_w - belief.loss_fixed_w, 0.0) / (1.0 + belief.loss_share)
 
 
 def _with_measured_losses(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog) -> BankBelief:

@@ -42,16 +42,19 @@ LEAST_USED: Final = 0.02
 _DONORS: Final = 140
 _DONOR_SHARE: Final = 0.8
 _DONOR_HEALTH, _DONOR_RATE, _DONOR_END_V = 0.12, 0.6, 0.06
-_OFFSET_V: Final = 0.012
-_FADE: Final = 6
-_GAIN_V: Final = 0.003  # two meters that differ by 0.2 %
-_LOAD_V: Final = (0.04, 0.06)  # doubt of the load's effect, per e-fold of rate: always, and more when short
+OFFSET_V: Final = 0.012
+FADE: Final = 6
+GAIN_V: Final = 0.003  # two meters that differ by 0.2 %
+LOAD_DOUBT_V: Final = (
+    0.04,
+    0.06,
+)  # doubt of the load's effect, per e-fold of rate: always, and more when short
 _SETTLING_V: Final = 0.08
 """Doubt of how much of a load step the voltage has followed yet, per e-fold of the rate that is still to follow: the
 share at once is known to a quarter of the whole step, which is some 0.1 V per e-fold, and 0.3 of it come later."""
 _ROUGH_V, _FINE_V = 0.0022, 0.0012
 _FOREIGN_SHARE: Final = 0.2
-_FOREIGN_SPREAD: Final = 2.0
+FOREIGN_SPREAD: Final = 2.0
 _FOREIGN_V, _FOREIGN_BEND, _FOREIGN_FADE = 0.04, 0.3, 20
 _FOREIGN_SURELY: Final = 0.99999
 _ODD_HIGH_V, _ODD_HIGH_WIDTH_V, _ODD_LOW_V, _ODD_LOW_WIDTH_V, _ODD_LEVEL = 0.017, 0.008, 0.04, 0.02, 2.0
@@ -103,7 +106,7 @@ def ln_at(
     odd = float(np.clip((off_v - _ODD_HIGH_V) / _ODD_HIGH_WIDTH_V, 0.0, 1.0))
     odd = max(odd, float(np.clip((-off_v - _ODD_LOW_V) / _ODD_LOW_WIDTH_V, 0.0, 1.0)))
     like, foreign = _log_likelihoods(bins, course, health, shape, off_v=abs(off_v) if odd else 0.0)
-    share = _foreign_share(course, curve, len(shape))
+    share = foreign_share(course, curve, len(shape))
     share += (_FOREIGN_SURELY - share) * odd
     ln_mass = np.logaddexp(np.log(1.0 - share) + like, np.log(share) + foreign)
     return np.asarray(ln_mass + ln_before(health, curve))
@@ -174,9 +177,8 @@ def _log_likelihoods(
         traits=course.traits,
     )
     plain = rows @ model.mean
-    covariance = _hat_covariance(model.covariance, left, right)
-    load = _LOAD_V[0] + _LOAD_V[1] * float(np.exp(-0.5 - np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)))
-    common = load**2 * np.outer(shift, shift) + _GAIN_V**2
+    covariance = hat_covariance(model.covariance, left, right)
+    common = load_doubt_v(course) ** 2 * np.outer(shift, shift) + GAIN_V**2
     common += _SETTLING_V**2 * np.outer(bins.settling, bins.settling)
     counted = (course.step_v**2 / 12.0 + 1e-6) / bins.rows
 
@@ -184,16 +186,16 @@ def _log_likelihoods(
         expected, left_over = shape.at(
             kinship, course.mean_ln_hours, grid, course.temperature_c, course.end_v
         )
-        mean = _hat(plain + expected[:, None, :], left, right)
+        mean = hat_values(plain + expected[:, None, :], left, right)
         noise = (_ROUGH_V**2 * left_over + _FINE_V**2)[:, None] + counted
         return bins.voltage_v - course.end_v - mean, left_over[:, None, None], noise
 
     x = np.minimum(bins.used / at_rate, 1.0)
     # An offset of the whole curve must fade towards the end, which is at the end voltage by definition.
-    fade = 1.0 - x**_FADE
+    fade = 1.0 - x**FADE
     donors = _nearest_donors(course, model)
     residual, left_over, noise = against(LEARNT)
-    own = covariance * (1.0 - _DONOR_SHARE**2) + _OFFSET_V**2 * fade[:, :, None] * fade[:, None, :]
+    own = covariance * (1.0 - _DONOR_SHARE**2) + OFFSET_V**2 * fade[:, :, None] * fade[:, None, :]
     like = _donor_mixture(
         residual,
         own * left_over + common,
@@ -202,11 +204,17 @@ def _log_likelihoods(
         _donor_weights(course, model, donors, grid),
     )
     residual, left_over, noise = against(FOREIGN)
-    wide = (covariance * _FOREIGN_SPREAD**2 + _foreign_departure(x, off_v)) * left_over + common
+    wide = (covariance * FOREIGN_SPREAD**2 + foreign_departure(x, off_v)) * left_over + common
     return like, _donor_mixture(residual, wide, 2.0 * noise, None, None)
 
 
-def _foreign_departure(x: Floats, off_v: float) -> Floats:
+def load_doubt_v(course: VoltageCourse) -> float:
+    """Return the doubt of what a change of load does to the voltage, V per cell and e-fold of rate."""
+    short = float(np.exp(-0.5 - np.clip(course.mean_ln_hours, *LEARNT_LN_HOURS)))
+    return LOAD_DOUBT_V[0] + LOAD_DOUBT_V[1] * short
+
+
+def foreign_departure(x: Floats, off_v: float) -> Floats:
     """Return the covariance of how a foreign product may depart: level and slow bends, to its very end.
 
     One that already departs early by `off_v` may by as much everywhere: its level says nothing of its health. How it
@@ -219,7 +227,7 @@ def _foreign_departure(x: Floats, off_v: float) -> Floats:
     return np.asarray(departs * fade[:, :, None] * fade[:, None, :])
 
 
-def _foreign_share(course: VoltageCourse, curve: RuntimeCurve, references: int) -> float:
+def foreign_share(course: VoltageCourse, curve: RuntimeCurve, references: int) -> float:
     """Return how likely the product is taken to be foreign.
 
     More so the more of its own type's discharges speak for it, and nearly surely where the learnt products
@@ -233,13 +241,15 @@ def _foreign_share(course: VoltageCourse, curve: RuntimeCurve, references: int) 
     return spoken + (_FOREIGN_SURELY - spoken) * min(outside / 0.3, 1.0)
 
 
-def _hat(at_knots: Floats, left: Places, right: Floats) -> Floats:
+def hat_values(at_knots: Floats, left: Places, right: Floats) -> Floats:
+    """Return values at the places of `hat_weights` from those at the knots, one row a course."""
     low = np.take_along_axis(at_knots, left[..., None], axis=-1)[..., 0]
     high = np.take_along_axis(at_knots, left[..., None] + 1, axis=-1)[..., 0]
     return np.asarray((1.0 - right) * low + right * high)
 
 
-def _hat_covariance(covariance: Floats, left: Places, right: Floats) -> Floats:
+def hat_covariance(covariance: Floats, left: Places, right: Floats) -> Floats:
+    """Return the covariance between the places of `hat_weights`, one matrix a course."""
     i, j = left[:, :, None], left[:, None, :]
     u, w = right[:, :, None], right[:, None, :]
     low = (1.0 - w) * covariance[i, j] + w * covariance[i, j + 1]

@@ -87,6 +87,11 @@ class BankBelief:
         battery_w = max(output_power_w, 0.0) * (1.0 + self.loss_share) + self.loss_fixed_w
         return battery_w / (self.cells * self.strings)
 
+    def output_power_w(self, power_w_per_cell: float) -> float:
+        """Return the output power in W that W per cell give, inverter losses counted; never under 0."""
+        battery_w = power_w_per_cell * self.cells * self.strings
+        return max(battery_w - self.loss_fixed_w, 0.0) / (1.0 + self.loss_share)
+
     def beyond(self, output_power_w: float) -> Beyond | None:
         """Return on which side an output power lies outside the run time table, None inside."""
         return self.curve.beyond(self.power_w_per_cell(output_power_w))

@@ -30,6 +30,8 @@ ASKED = {
     "/v1/incidents": "/v1/incidents",
 }
 
+EXPECTED = "/v1/banks/{bank}/discharges/{record}/expected"
+
 
 def answer_schema(path: str, method: str = "get") -> dict[str, Any]:
     """Return the schema of a path's 200, which may point into the document's components."""
@@ -41,7 +43,7 @@ def answer_schema(path: str, method: str = "get") -> dict[str, Any]:
 def test_every_answer_about_the_past_has_a_schema() -> None:
     words = ("history", "percentiles", "discharges", "events", "incidents")
     about_the_past = [path for path in DOCUMENT["paths"] if any(word in path.split("/") for word in words)]
-    assert {*ASKED, "/v1/incidents/{incident}/mark", "/v1/incidents/{incident}/take-on"} == set(
+    assert {*ASKED, EXPECTED, "/v1/incidents/{incident}/mark", "/v1/incidents/{incident}/take-on"} == set(
         about_the_past
     )
     for path in about_the_past:
@@ -61,6 +63,8 @@ async def test_real_answers_are_as_the_document_says(tmp_path: Path) -> None:
         said = {"by": "R. Haugen", "source": "generator"}
         marked = await client.post(f"/v1/incidents/{incident}/mark", json=said)
         jsonschema_rs.validate(answer_schema("/v1/incidents/{incident}/mark", "post"), marked.json())
+        expected = await client.get("/v1/banks/A1-bank/discharges/A1-bank-outage-1/expected")
+        jsonschema_rs.validate(answer_schema(EXPECTED), expected.json())
         for path, asked in ASKED.items():
             answer = await client.get(asked)
             assert answer.status_code == 200, answer.text
