@@ -20,6 +20,7 @@ from collector.assessment.equipment import file_behind, units_replaced
 from collector.assessment.expected_courses import ExpectedCourses
 from collector.assessment.hold_up import Judging
 from collector.assessment.live_discharge import LiveJudging
+from collector.assessment.past.taking import TakesPast
 from collector.assessment.worker import Worker
 from collector.cards.commissioning.confirmation_feed import Teaching
 from collector.cards.corrections.learning import Learning
@@ -53,7 +54,7 @@ from collector.recorder.parts import RecorderParts
 from collector.recorder.reading_ages import ReadingAges
 from collector.recorder.recorder import Recorder
 from collector.recorder.trackers.generator_reports import Testimony
-from collector.recorder.trackers.load_backfill import keep_filling
+from collector.recorder.trackers.load_backfill import fill_between, keep_filling
 from collector.service.card_readers import cadence_of, reader_of
 from collector.service.generator_watch import SetWatch
 from collector.service.parts import Job, Parts
@@ -186,6 +187,17 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
             await ledger.write_waiting()
 
     records = {system: trackers.loads.of(system) for system in estate.systems}
+    brought = TakesPast(
+        around.folder,
+        estate,
+        history,
+        ledger,
+        clock,
+        lively=lambda: any(map(present.on_banks, present.systems)),
+        filled=lambda system, start, end: fill_between(
+            records[system], estate, system, history, start, end, clock.now()
+        ),
+    )
     live = LiveJudging(estate, worker, clock, keeper=trackers.discharges, book=book, judging=judging)
     jobs: dict[str, Job] = {
         "recorder": recorder.run,
@@ -198,6 +210,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         "reading ages": reading_ages.run,
         "banks": bank_judging.run,
         "live": live.run,
+        "brought past": brought.run,
         "load past": lambda: keep_filling(records, estate, history, clock, budget),
         "tidying": tidying.run,
         "taking out": TakingOut(estate, planner, clock, present, budget=budget).run,

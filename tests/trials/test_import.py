@@ -28,6 +28,22 @@ def discharge_log(path: Path, minutes: float, *, volts: float = 492.0) -> Path:
     return path
 
 
+PAST_DAY = "2026-02-03"
+
+
+def past_readings(path: Path, units: tuple[str, ...]) -> Path:
+    """Write a day of readings by the quarter of an hour, named as in an export."""
+    lines = (1, 2, 3)
+    columns = [f"output_{what}_{n}" for n in lines for what in ("power_w", "voltage_v", "current_a")]
+    rows = [",".join(["unit", "at", "output_source", "battery_voltage_v", *columns])]
+    for unit in units:
+        for quarter in range(96):
+            at = f"{PAST_DAY}T{quarter // 4:02}:{quarter % 4 * 15:02}:00Z"
+            rows.append(",".join([unit, at, "normal", "545", *("4000,230,18.3" for _ in lines)]))
+    path.write_text("\n".join(rows) + "\n", "utf-8")
+    return path
+
+
 def imported(estate: Path, data: Path, log: Path, bank: str) -> str:
     arguments = ("--bank", bank, "--at", "2026-03-10T09:00:00Z", "--by", "R. Haugen")
     done = command("import", "discharge", str(log), *arguments, "--estate", str(estate), "--data", str(data))
@@ -50,6 +66,23 @@ def test_what_is_imported_beside_a_running_service_is_judged_within_a_minute(tmp
 
             (good,) = running.wait_for(path, shown, "the judged discharge", AT_ONCE_S)
             assert running.get("/v1/banks/b-s0a-2")[1]["unproven"]
+
+            beside_it = past_readings(tmp_path / "past.csv", ("s0a-1", "s0a-2"))
+            arguments = ("--by", "R. Haugen", "--estate", str(estate), "--data", str(tmp_path / "data"))
+            done = command("import", "readings", str(beside_it), *arguments)
+            assert done.returncode == 0, done.stderr
+            assert "takes it on within a minute" in done.stdout
+            running.wait_for(
+                "/v1/events?kind=readings_imported", lambda b: b["items"], "the readings", AT_ONCE_S
+            )
+            asked = (
+                f"/v1/units/s0a-2/history?quantity=output_power_w&line=1&from={PAST_DAY}T00:00:00Z&points=24"
+            )
+            status, told = running.get(f"{asked}&to={PAST_DAY}T23:59:59Z")
+            assert status == 200
+            assert {bucket["mean"] for bucket in told["items"]} == {4000.0}
+            again = command("import", "readings", str(beside_it), *arguments)
+            assert "nothing to do" in again.stdout
 
             # somebody finds that the logger's first volts were wrong, and imports the file put right
             imported(

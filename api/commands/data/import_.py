@@ -1,4 +1,9 @@
-"""A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, in any order;
+"""Past readings are a table with a time a row, CSV or Parquet, of one unit or several. Columns named as in an export are known:
+at, unit, output_power_w_1, output_voltage_v_1, output_current_a_1, battery_voltage_v, battery_current_a, battery_temperature_c,
+output_source, on_battery and more; others are named by --column, with the unit of their figures where it is another. A row
+goes where nothing was measured; the same file again changes nothing. The volts of a bank are those that its card reports.
+
+A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, on_battery, in any order;
 a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. Every fault is named with its line."""
 
 from __future__ import annotations
@@ -6,7 +11,9 @@ from __future__ import annotations
 import argparse
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Final
 
+from api.commands.data.import_readings import add_reading_arguments, import_readings
 from api.commands.data.replaced import keep
 from api.commands.exits import Exit, complain
 from api.commands.shared import add_data, add_estate, estate_or_faults, moment
@@ -19,7 +26,8 @@ from collector.storage.ledger.discharge_record import shown_id
 from collector.storage.ledger.records import Evidence
 from rules.plant.estate import Estate
 
-KINDS = ("discharge", "acceptance", "blocks")
+READINGS: Final = "readings"
+KINDS = (READINGS, "discharge", "acceptance", "blocks")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,24 +35,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "kind",
         choices=KINDS,
-        help="a past discharge test, the acceptance test of new blocks, or hand-measured blocks",
+        help="readings of a time before ridethrough ran; a past discharge test, the acceptance test of new blocks, or "
+        "hand-measured blocks",
     )
-    parser.add_argument("file", type=Path, metavar="FILE.csv", help="the log or the measurements")
-    parser.add_argument("--bank", required=True, metavar="ID", help="the bank it is of")
+    parser.add_argument("file", type=Path, metavar="FILE", help="the readings, the log or the measurements")
+    parser.add_argument("--bank", metavar="ID", help="the bank it is of; not with readings")
     parser.add_argument(
-        "--at", required=True, type=moment, metavar="TIME", help="time of the first row, or of measuring"
+        "--at",
+        type=moment,
+        metavar="TIME",
+        help="time of the first row, or of measuring; not with readings",
     )
     parser.add_argument("--by", required=True, type=said.name, metavar="NAME", help="who vouches for it")
+    add_reading_arguments(parser)
     add_estate(parser)
     add_data(parser)
 
 
 def run(options: argparse.Namespace) -> int:
-    """Read the file and keep it as evidence of the bank."""
+    """Read the file and keep what is in it."""
     configuration, faults = estate_or_faults(options.estate)
     if configuration is None:
         return complain(Exit.WRONG_INPUT, *faults)
     now = datetime.now(UTC)
+    if options.kind == READINGS:
+        return import_readings(options, configuration.estate, now)
+    if options.bank is None or options.at is None:
+        return complain(Exit.WRONG_INPUT, f"{options.kind}: want --bank ID and --at TIME")
     if options.at > now:
         return complain(
             Exit.WRONG_INPUT,

@@ -15,6 +15,7 @@ from enum import StrEnum
 from functools import cached_property
 from typing import Any, Final
 
+from collector.storage.history.store import IMPORTED
 from rules.plant.reading import DoubtKind
 
 
@@ -26,6 +27,7 @@ class Ruling(StrEnum):
     DIRECTION = "direction"  # its sign not yet known: discharging on battery, elsewhere known only when zero
     CLAUSE = "clause"  # output source numbered as the compliance clauses of RFC 1628 write it: normal(2), battery(4)
     NOT_KNOWN = "not_known"  # nothing that can be trusted
+    GIVEN = "given"  # value * factor whatever its size: brought in a file, its unit named
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,8 @@ class CorrectionSet:
         """Return a name made of what the set does, not of why: equal sets have equal names."""
         if not self.by_object and not self.absent_lines and not self.stale:
             return "standard"
+        if any(c.ruling is Ruling.GIVEN for c in self.by_object.values()):
+            return IMPORTED
         does = [
             [c.object, c.ruling.value, round(c.factor, 9), round(c.offset, 9)]
             for _, c in sorted(self.by_object.items())
@@ -110,3 +114,35 @@ class CorrectionSet:
 
 
 STANDARD: Final = CorrectionSet()
+
+
+def _given(**factors: float) -> CorrectionSet:
+    made = {
+        name: Correction(name, DoubtKind.SCALE, "brought in a file", Ruling.GIVEN, factor, declared=True)
+        for name, factor in factors.items()
+    }
+    return CorrectionSet(made)
+
+
+GIVEN: Final = _given(
+    upsBatteryVoltage=0.1,
+    upsBatteryCurrent=0.1,
+    upsBatteryTemperature=0.01,
+    upsEstimatedMinutesRemaining=1.0 / 60.0,
+    upsEstimatedChargeRemaining=0.01,
+    upsInputFrequency=0.1,
+    upsInputVoltage=0.01,
+    upsInputCurrent=0.1,
+    upsInputTruePower=0.1,
+    upsOutputFrequency=0.1,
+    upsOutputVoltage=0.01,
+    upsOutputCurrent=0.1,
+    upsOutputPower=0.1,
+    upsOutputPercentLoad=0.01,
+    upsBypassFrequency=0.1,
+    upsBypassVoltage=0.01,
+    upsBypassCurrent=0.1,
+    upsBypassPower=0.1,
+)
+"""The set of readings that were brought in a file: finer numbers than the standard's, so that a figure comes back as it was
+written to a hundredth of its unit (watts to a tenth). Never that of a card; its id is `IMPORTED`."""

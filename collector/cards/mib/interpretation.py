@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from collector.cards.mib.correction_set import STANDARD, CorrectionSet, Ruling
+from collector.cards.mib.correction_set import GIVEN, STANDARD, CorrectionSet, Ruling
 from collector.cards.mib.decode import decode, decode_value
 from collector.cards.mib.upsmib import BY_NAME, OBJECTS, Kind
 from collector.cards.mib.wire_values import from_kept, safe_text
@@ -65,4 +65,6 @@ class CardMeaning:
     def _corrections(self, name: str) -> CorrectionSet:
         if name == STANDARD.id:
             return STANDARD
+        if name == GIVEN.id:
+            return GIVEN
         return self._lookup(name) or STANDARD

@@ -166,6 +166,8 @@ class WireNumbers:
     ) -> float | None:
         """Return the value under a correction that gives one."""
         name, scale = item.name, item.scale
+        if correction.ruling is Ruling.GIVEN:
+            return self._within(round(raw * scale * correction.factor, 6), came, item, line)
         if name in _LINE_VOLTS and raw > LINE_VOLTS_HIGH:
             scale = line_volts_factor(raw) or scale
         value = round(raw * scale * correction.factor + correction.offset, 6)

@@ -61,8 +61,15 @@ async def fill_all(
         for system in [name for name, begin in begins.items() if begin <= back]:
             async with budget.piece("load past"):
                 found = await fill(records[system], estate, system, history, now, back=back)
-            if not found:
+            if not found and not await _goes_back(estate.units_of(system), history, now, back):
                 del begins[system]
+
+
+async def _goes_back(units: Sequence[Unit], history: HistoryStore, now: datetime, back: int) -> bool:
+    """Return whether all units were read before a stretch in which one was not: a past brought from elsewhere may end early."""
+    firsts = [await history.first(unit.id) for unit in units]
+    start = now - (back + 1) * STRETCH
+    return bool(firsts) and all(first is not None and first < start for first in firsts)
 
 
 def _begins(record: PeakRecord, now: datetime) -> int:
@@ -82,14 +89,27 @@ async def fill(
     """
     midnight = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     end = midnight - back * STRETCH
+    return await fill_between(record, estate, system, history, end - STRETCH, end, now)
+
+
+async def fill_between(  # noqa: PLR0917 - whose record, from where, over what
+    record: PeakRecord,
+    estate: Estate,
+    system: str,
+    history: HistoryStore,
+    start: datetime,
+    end: datetime,
+    now: datetime,
+) -> bool:
+    """Fill a record with what lies between two midnights; return whether that held anything."""
     units = estate.units_of(system)
-    start = await _first_day(units, history, end - STRETCH, min(end, now))
-    if start is None:
+    first = await _first_day(units, history, start, min(end, now)) if start < now else None
+    if first is None:
         return False
-    loads = await loads_between(units, record.lines, history, start, end)
+    loads = await loads_between(units, record.lines, history, first, end)
     found = False
     for number, lines in enumerate(loads):
-        at = start + number * QUARTER
+        at = first + number * QUARTER
         if at < now and any(line.power_w is not None for line in lines):
             record.add_quarter(at, Load(None, None, lines))
             found = True

@@ -29,7 +29,7 @@ from collector.storage.history.compaction.steps import (
     UnlistedError,
 )
 from collector.storage.history.places import Places
-from collector.storage.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
+from collector.storage.history.store import IMPORTED, Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.storage.history.tables import recent_rows as hot
 from collector.storage.history.tables.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
 from collector.storage.history.tables.schema import STEPS, Texts, unit_number
@@ -87,7 +87,8 @@ class SqliteHistory:
         await self.database.write(work)
         for reading in batch:
             known = self._last.get(reading.unit)
-            if reading.silence is None and known is not None and known.at < reading.at:
+            told = reading.silence is None and reading.corrections != IMPORTED
+            if told and known is not None and known.at < reading.at:
                 self._last[reading.unit] = reading
 
     async def series(
@@ -177,7 +178,7 @@ class SqliteHistory:
         return None if found is None else moment(found[1])
 
     async def last(self, unit: str) -> WireReading | None:
-        """Return the newest reading of a unit that was not a silence."""
+        """Return the newest reading of a unit that was neither a silence nor imported."""
         if unit not in self._last:
             found = await self._read(lambda connection: _newest(connection, unit))
             if found is None:
@@ -335,7 +336,8 @@ def _newest(connection: sqlite3.Connection, unit: str) -> WireReading | None:
     span_ms = HOUR_MS
     while newest_ms is not None and newest_ms >= first_ms:
         for block in reversed(list(blocks(connection, number, newest_ms - span_ms, newest_ms + 1))):
-            heard = [r for r in readings_of(unit, block, texts) if r.silence is None]
+            read = readings_of(unit, block, texts)
+            heard = [r for r in read if r.silence is None and r.corrections != IMPORTED]
             if heard:
                 return heard[-1]
         newest_ms -= span_ms

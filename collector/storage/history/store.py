@@ -10,9 +10,12 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Protocol
+from typing import Final, Protocol
 
 from rules.plant.reading import Reading, Silence, Stamp
+
+IMPORTED: Final = "imported"
+"""The correction set of readings that no card gave us: they were brought in a file, and tell nothing of now."""
 
 Wire = int | str | bytes | None
 """A value as it came on the wire. None: asked for, and the card had no such value."""
@@ -123,7 +126,7 @@ class HistoryStore(Protocol):
         ...
 
     async def last(self, unit: str) -> WireReading | None:
-        """Return the newest reading of a unit that was not a silence."""
+        """Return the newest reading of a unit that was neither a silence nor imported."""
         ...
 
     def readings(self, unit: str, start: datetime, end: datetime) -> AsyncIterator[WireReading]:

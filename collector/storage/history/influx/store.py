@@ -41,7 +41,13 @@ from collector.storage.history.influx.lines import (
 )
 from collector.storage.history.influx.sender import Sender
 from collector.storage.history.influx.spool import Spool, packed, row_of
-from collector.storage.history.store import Bucket, Meaning, QuantityUnknownError, WireReading
+from collector.storage.history.store import (
+    IMPORTED,
+    Bucket,
+    Meaning,
+    QuantityUnknownError,
+    WireReading,
+)
 
 _WINDOW_MS: Final = 6 * 3_600_000
 _ARRIVAL_S: Final = 1.0
@@ -264,14 +270,14 @@ class InfluxHistory:
         return None if first_ms is None else moment(first_ms)
 
     async def last(self, unit: str) -> WireReading | None:
-        """Return the newest reading of a unit that was not a silence."""
+        """Return the newest reading of a unit that was neither a silence nor imported."""
         waiting = await self._spool.newest(unit)  # first: what is sent meanwhile is at the server
-        if waiting is not None:
+        if waiting is not None and waiting.corrections != IMPORTED:
             return waiting
         # any field of a card's answer, which a silence has none of
         found = await self.query(
             f"SELECT /^[^@]/ FROM {field(MEASUREMENT)} WHERE unit = {literal(unit)}"  # noqa: S608
-            " ORDER BY time DESC LIMIT 1"
+            f" AND corrections != {literal(IMPORTED)} ORDER BY time DESC LIMIT 1"
         )
         if not found:
             return None

@@ -1,0 +1,7 @@
+"""A site's past from elsewhere: readings that a logger or an earlier program kept, brought as a file.
+
+Read in this order: `quantities` (what a column may hold), `column_map` (which column holds it), `moments` (times as people
+write them), `tables` (rows of CSV and Parquet), `judged_whole` (what a file's figures say of themselves), `prepared` (a file
+made ready, beside the stores), `reading_file` (the way there), `found_discharges` (the times on the bank in it), `taking` (the
+running service takes it on).
+"""
