@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Cause
@@ -16,6 +16,7 @@ from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, counted, fed_words, lasted, listed
 from rules.plant.topology import Topology
 
+_NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ACCEPT_GRACE_S: Final = 10.0
 """How long past what is declared a unit may take to accept its supply before somebody is to look at it."""
 
@@ -45,9 +46,23 @@ class NoticeCase:
         return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)
 
 
+@dataclass(frozen=True, slots=True)
+class NoticeWords:
+    """The words of a notice. `briefly`: what happened, for the short form; `about`: the thing it says that of.
+
+    `about` None: what the incident is about, or a sentence that names its places itself.
+    """
+
+    what: str
+    do: str
+    lines: tuple[str, ...]
+    briefly: str
+    about: str | None = None
+
+
 def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
-    """Return alarms by severity, those alike by their ids."""
-    return sorted(alarms, key=lambda a: (-a.severity.rank, a.id))
+    """Return alarms by severity, those alike by how soon somebody has to act; by their ids only where that is the same."""
+    return sorted(alarms, key=lambda a: (-a.severity.rank, a.by_when is None, a.by_when or _NEVER, a.id))
 
 
 def words_now(case: NoticeCase, alarm: Alarm) -> str:
@@ -55,6 +70,13 @@ def words_now(case: NoticeCase, alarm: Alarm) -> str:
     text = say(alarm.what)
     ahead = case.incident.cause is Cause.POWER and alarm.kind == "requirement_not_met"
     return f"For the next outage: {text}" if ahead and text else text
+
+
+def parts_of(case: NoticeCase, about: str | None) -> tuple[IncidentPart, ...]:
+    """Return the part of the system that a thing belongs to; of a thing of several, or of nothing named, all parts."""
+    parts = tuple(case.incident.parts[s] for s in sorted(case.incident.parts))
+    system = None if about is None else case.scene.topology.system(about)
+    return parts if system is None else tuple(p for p in parts if p.system == system)
 
 
 def left_words(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
@@ -106,13 +128,13 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
 def cause_of(case: NoticeCase, alarm: Alarm) -> str:
     """Return the alarm's sentence without what the short form says beside it."""
     name = case.scene.topology.name(alarm.about)
-    told = cause(alarm.what, name, left_beside=tells_left(case))
+    told = cause(alarm.what, name, left_beside=tells_left(case, alarm.about))
     return told or case.catalogue[alarm.kind].meaning
 
 
-def tells_left(case: NoticeCase) -> bool:
-    """Return whether the short form says the time left."""
-    return left_words(tuple(case.incident.parts.values()), case.at) is not None
+def tells_left(case: NoticeCase, about: str) -> bool:
+    """Return whether the short form says the time left beside what it says of a thing."""
+    return left_words(parts_of(case, about), case.at) is not None
 
 
 def place(topology: Topology, about: str) -> str:

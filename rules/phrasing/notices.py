@@ -12,17 +12,18 @@ from rules.alarms.incidents.incident import IncidentPart, Notice, NoticeKind, No
 from rules.alarms.lifecycle.alarm import Alarm, Deadline
 from rules.phrasing.notice_case import (
     NoticeCase,
+    NoticeWords,
     cause_of,
     left_words,
     names_of,
     part_line,
+    parts_of,
     place,
-    tells_left,
     words_now,
     worst_first,
 )
 from rules.phrasing.outage_notices import fed_beside, power_do, power_opening
-from rules.phrasing.reasons import cause, say
+from rules.phrasing.reasons import say
 from rules.phrasing.text import at_least, at_most, capital, counted, lasted, listed, short_form
 from rules.values.severity import Severity
 
@@ -33,19 +34,17 @@ def notice_of(case: NoticeCase) -> Notice:
     """Return the notice for a case. The same case gives the same notice."""
     case = _counted(case)
     incident = case.incident
-    if case.kind is NoticeKind.CLOSED:
-        what, do, lines, briefly = _closing(case)
-    elif case.kind is NoticeKind.OPENED:
-        what, do, lines, briefly = _opening(case)
-    else:
-        what, do, lines, briefly = _change(case)
+    words = _closing(case) if case.kind is NoticeKind.CLOSED else _standing(case)
+    what, briefly = words.what, words.briefly
     if case.kind is NoticeKind.ESCALATED:
         waited = lasted((case.at - (incident.announced_at or case.at)).total_seconds())
         what = f"Acknowledged by nobody for {waited}: {what}"
+        briefly = f"nobody has it for {waited}, {briefly}"
     parts = tuple(incident.parts[s] for s in sorted(incident.parts))
-    left = None if case.kind is NoticeKind.CLOSED else left_words(parts, case.at)
+    left = None if case.kind is NoticeKind.CLOSED else left_words(parts_of(case, words.about), case.at)
     by_when, by_when_for = (None, None) if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
-    where = place(case.scene.topology, incident.about)
+    topology = case.scene.topology
+    where = place(topology, incident.about)
     severity = incident.severity
     news, news_of = _news(case)
     return Notice(
@@ -54,14 +53,14 @@ def notice_of(case: NoticeCase) -> Notice:
         kind=case.kind,
         severity=severity,
         at=case.at,
-        site=case.scene.topology.site(incident.about),
+        site=topology.site(incident.about),
         about=incident.about,
         what=what,
-        do=do,
+        do=words.do,
         by_when=by_when,
         by_when_for=by_when_for,
-        lines=lines,
-        short=short_form(briefly, capital(where), left, do),
+        lines=words.lines,
+        short=short_form(briefly, capital(place(topology, words.about or incident.about)), left, words.do),
         urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
         level=incident.level,
         alarms=incident.members,
@@ -123,7 +122,11 @@ def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> tuple[datetim
     return min(moments, key=lambda one: one[0], default=(None, None))
 
 
-def _opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
+def _standing(case: NoticeCase) -> NoticeWords:
+    return _opening(case) if case.kind is NoticeKind.OPENED else _change(case)
+
+
+def _opening(case: NoticeCase) -> NoticeWords:
     incident = case.incident
     if incident.cause is Cause.POWER and incident.parts:
         return power_opening(case)
@@ -132,20 +135,19 @@ def _opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     members = case.members() or worst_first(case.alarms[a] for a in incident.ever if a in case.alarms)
     if not members:
         title = say(incident.title)
-        return title, say(incident.do), (), title
+        return NoticeWords(title, say(incident.do), (), title)
     first = members[0]
     alike = [a for a in members if (a.kind, a.qualifier) == (first.kind, first.qualifier)]
     if len(alike) > 1:
         return _many_opening(case, members, alike)
     what, do, lines = say(first.what), say(first.do), tuple(say(a.what) for a in members[1:])
     if all(a.condition is False for a in members):
-        return f"It was so and is over again: {what}", do, lines, cause_of(case, first)
-    return what, do, lines, cause_of(case, first)
+        briefly = f"over again: {cause_of(case, first)}"
+        return NoticeWords(f"It was so and is over again: {what}", do, lines, briefly, first.about)
+    return NoticeWords(what, do, lines, cause_of(case, first), first.about)
 
 
-def _many_opening(
-    case: NoticeCase, members: list[Alarm], alike: list[Alarm]
-) -> tuple[str, str, tuple[str, ...], str]:
+def _many_opening(case: NoticeCase, members: list[Alarm], alike: list[Alarm]) -> NoticeWords:
     """Say the same of several things in one sentence, and each thing's own words below."""
     first = alike[0]
     kind = case.catalogue[first.kind]
@@ -154,12 +156,12 @@ def _many_opening(
     number = counted(len(alike), kind.about.value)
     what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
     if len({say(a.do) for a in alike}) == 1:
-        return what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}"
+        return NoticeWords(what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}")
     lines = tuple(f"{say(a.what)} {say(a.do)}" if a in alike else say(a.what) for a in members)
-    return what, str(kind.do), lines, f"{number}: {says}"
+    return NoticeWords(what, str(kind.do), lines, f"{number}: {says}")
 
 
-def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
+def _network_opening(case: NoticeCase) -> NoticeWords:
     incident = case.incident
     topology = case.scene.topology
     silent = sorted(a.about for a in case.members() if a.kind == "card_silent")
@@ -172,7 +174,7 @@ def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         for state in sorted(case.scene.systems.values(), key=lambda s: s.id)
         if state.on_battery is not None and state.id in {topology.system(u) for u in silent}
     ]
-    return (
+    return NoticeWords(
         what,
         "Look at the network between here and there first; then send somebody to look at the units.",
         tuple(lines),
@@ -180,7 +182,7 @@ def _network_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     )
 
 
-def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
+def _change(case: NoticeCase) -> NoticeWords:
     incident = case.incident
     told_at = incident.told_at or incident.opened_at
     # units that were told of already are no news when their end came nearer: that is said by their system
@@ -194,30 +196,31 @@ def _change(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     if lost:
         name = case.scene.topology.name(lost[0].system)
         what = f"{name} was last seen on battery and is silent now; its countdown goes on by reckoning."
-        return what, power_do(case), tuple(lines), "last seen on battery, silent now"
+        return NoticeWords(
+            what, power_do(case), tuple(lines), "last seen on battery, silent now", lost[0].system
+        )
     back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
     if back:
         names = names_of(case, back)
-        return f"Back on supply: {names}.", power_do(case), tuple(lines), f"back on supply: {names}"
+        return NoticeWords(
+            f"Back on supply: {names}.", power_do(case), tuple(lines), f"back on supply: {names}"
+        )
     ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
     if ending:
         soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
         what = part_line(case, soonest)
-        return (
-            what,
-            power_do(case),
-            tuple(lines),
-            f"{counted(len(soonest.on), 'unit')} on battery",
-        )
+        briefly = f"{counted(len(soonest.on), 'unit')} on battery"
+        return NoticeWords(what, power_do(case), tuple(lines), briefly, soonest.system)
     members = case.members()
-    standing, asked = (members[0].what, members[0].do) if members else (incident.title, incident.do)
-    briefly = cause(standing, "", left_beside=tells_left(case))
-    return say(standing), say(asked), tuple(lines), briefly
+    if members:
+        first = members[0]
+        return NoticeWords(say(first.what), say(first.do), tuple(lines), cause_of(case, first), first.about)
+    return NoticeWords(say(incident.title), say(incident.do), tuple(lines), say(incident.title))
 
 
 def _found_besides(
     case: NoticeCase, pending: Sequence[Alarm], parts: Sequence[IncidentPart], lines: list[str]
-) -> tuple[str, str, tuple[str, ...], str]:
+) -> NoticeWords:
     """Say what came to an incident after it was told. `lines`: its systems as they stand."""
     incident = case.incident
     first = pending[0]
@@ -227,16 +230,16 @@ def _found_besides(
     if first.kind == "on_battery":
         units = sum(len(p.on) for p in parts)
         what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
-        return what, power_do(case), tuple(lines), what
+        return NoticeWords(what, power_do(case), tuple(lines), f"now {counted(units, 'unit')} on battery")
     leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
     if parts and all(part.until is not None for part in parts):
         # what stands besides is news of a system that is fed again: whoever reads on must know that first
         back = f"Back on supply: {names_of(case, parts)}."
-        return f"{back} {what}", do, tuple(lines), f"back on supply; {briefly}"
-    return what, do if leads else power_do(case) or do, tuple(lines), briefly
+        return NoticeWords(f"{back} {what}", do, tuple(lines), f"back on supply; {briefly}", first.about)
+    return NoticeWords(what, do if leads else power_do(case) or do, tuple(lines), briefly, first.about)
 
 
-def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
+def _closing(case: NoticeCase) -> NoticeWords:
     incident = case.incident
     took_s = (case.at - incident.opened_at).total_seconds()
     topology = case.scene.topology
@@ -259,16 +262,19 @@ def _closing(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         lines.append(
             f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."
         )
-        return what, "", tuple(lines), briefly
+        return NoticeWords(what, "", tuple(lines), briefly)
     held = [a for a in incident.ever if a in case.alarms and case.alarms[a].state.held]
     if held:
         alarm = case.alarms[held[0]]
         why = alarm.state.value.replace("_", " ")
         if Explanation.SAID_ALREADY.value in alarm.explained:
             why = "another alarm says it"
-        return f"No longer told ({why}): {say(alarm.what)}", "", (), f"no longer told ({why})"
+        words = f"no longer told ({why}): {cause_of(case, alarm)}"
+        return NoticeWords(f"No longer told ({why}): {say(alarm.what)}", "", (), words, alarm.about)
     title = say(incident.title)
-    return f"Over after {lasted(took_s)}: {title}", "", (), f"over after {lasted(took_s)}: {title}"
+    return NoticeWords(
+        f"Over after {lasted(took_s)}: {title}", "", (), f"over after {lasted(took_s)}: {title}"
+    )
 
 
 def _summary_line(case: NoticeCase, part: IncidentPart) -> str:

@@ -6,6 +6,7 @@ from rules.alarms.catalogue import Cause
 from rules.phrasing.notice_case import (
     ACCEPT_GRACE_S,
     NoticeCase,
+    NoticeWords,
     not_read_since,
     of_before,
     part_line,
@@ -17,8 +18,8 @@ from rules.phrasing.text import at_most, capital, counted, lasted, listed
 from rules.plant.topology import Thing
 
 
-def power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
-    """Return title, what to do, lines and short form of the message that an outage begins."""
+def power_opening(case: NoticeCase) -> NoticeWords:
+    """Return the words of the message that an outage begins."""
     incident = case.incident
     topology = case.scene.topology
     parts = [incident.parts[s] for s in sorted(incident.parts)]
@@ -36,7 +37,7 @@ def power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
         took = lasted(max(((p.until or case.at) - p.since).total_seconds() for p in parts))
         many = sum(len(part.units) for part in parts)
         what = f"Mains lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
-        return what, "", tuple(lines), f"mains lost for {took}, back now"
+        return NoticeWords(what, "", tuple(lines), f"mains lost for {took}, back now")
     have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
     unread = not_read_since(case)
     since = f", {len(unread)} not read since" if unread else ""
@@ -49,7 +50,7 @@ def power_opening(case: NoticeCase) -> tuple[str, str, tuple[str, ...], str]:
     else:
         briefly = f"mains lost, {counted(len(on), 'unit')} on battery"
         what = f"Mains lost at {where}: {counted(len(on), 'unit')} on battery{since}."
-    return what, power_do(case), tuple(lines), briefly
+    return NoticeWords(what, power_do(case), tuple(lines), briefly)
 
 
 def fed_beside(case: NoticeCase) -> list[str]:

@@ -7,6 +7,7 @@ sentence: the hour belongs to a place, and places are the edge's business.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
@@ -14,7 +15,12 @@ from typing import Final
 from rules.alarms.lifecycle.alarm import Deadline
 
 SHORT: Final = 160
-
+ACTION_WITHIN: Final = 100
+"""What to do is begun, and where it is short said, within so many characters: what a lock screen shows."""
+ACTION_ROOM: Final = 28
+CAUSE_ROOM: Final = 20
+WHOLE_CLAUSES: Final = 0.6
+_CLAUSE_END: Final = re.compile(r"[,;:.](?= |$)")
 
 ACT_FOR: Final[Mapping[str | None, str]] = {
     Deadline.SHED: ", to shed in time",
@@ -111,25 +117,45 @@ def plain(text: str) -> str:
 
 
 def short_form(cause: str, where: str, left: str | None, action: str, *, most: int = SHORT) -> str:
-    """Return cause, system, time left and first action in at most `most` plain characters.
+    """Return place, cause, time left and first action in at most `most` plain characters, the action within the first 100.
 
-    `cause` says nothing of the time left where `left` does. What does not fit is cut from the action first, then from the cause, at a word's end; the place and
-    the time left are kept whole as long as they fit at all.
+    `cause` says nothing of the time left where `left` does. The place is said once: in front, or by the cause that
+    names it. What does not fit is cut from the cause, at the end of a clause where there is one, then from the
+    action; the place and the time left are kept whole as long as they fit at all.
     """
-    cause, where, action = plain(cause), plain(where), plain(action)
-    cause = cause.rstrip(" .")
+    cause, where, action = plain(cause).rstrip(" ."), plain(where), plain(action)
+    front, cause = _placed(where, cause)
     middle = f", {plain(left)}" if left else ""
-    fixed = f"{where}: ", middle
-    room = most - sum(map(len, fixed))
-    cause = _cut(cause, max(room - min(len(action) + 2, 40), 20))
-    text = f"{fixed[0]}{cause}{fixed[1]}"
+    first = len(_CLAUSE_END.split(action, maxsplit=1)[0])
+    kept_for_action = 2 + min(first, ACTION_ROOM) if action else 0
+    within = min(ACTION_WITHIN, most) if action else most
+    cause = _cut(cause, max(within - kept_for_action - len(front) - len(middle), CAUSE_ROOM))
+    text = f"{front}{cause}{middle}"
     if len(text) + 8 < most and action:
-        text = f"{text}. {_cut(action, most - len(text) - 2)}"
+        text += " " if text.endswith("..") else ". "
+        text += _cut(action, most - len(text))
     return text[:most]
 
 
+def _placed(where: str, cause: str) -> tuple[str, str]:
+    """Return what stands in front of a cause, and the cause: none of its places is said a second time."""
+    own = where.rsplit(", ", 1)[-1]
+    names = dict.fromkeys((where, own, own.partition(" (")[0]))
+    for name in names:
+        for behind in (": ", " "):
+            if cause.casefold().startswith(f"{name}{behind}".casefold()):
+                return f"{where}: ", cause[len(name) + len(behind) :]
+    if any(re.search(rf"\b{re.escape(name)}(?!\w)", cause) for name in names):
+        return "", capital(cause)
+    return f"{where}: ", cause
+
+
 def _cut(text: str, most: int) -> str:
+    """Return a text of at most so many characters: whole clauses where these are most of it, else whole words."""
     if len(text) <= most:
         return text
+    clauses = [m.start() for m in _CLAUSE_END.finditer(text) if m.start() <= most]
+    if clauses and clauses[-1] >= WHOLE_CLAUSES * most:
+        return text[: clauses[-1]]
     kept = text[: max(most - 2, 1)].rsplit(" ", 1)[0]
     return kept if kept.endswith(".") else kept.rstrip(",;:") + ".."

@@ -15,7 +15,7 @@ from collector.configuration.channel_tables import MailSettings as Settings
 from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
 from collector.messaging.delivery.answer_links import AnswerLinks, url_of
-from collector.messaging.delivery.letter import WORDS, Letter
+from collector.messaging.delivery.letter import Letter
 from collector.storage.ledger.records import Outgoing
 from rules.alarms.incidents.incident import NoticeKind
 from rules.phrasing.text import ACT_FOR
@@ -91,7 +91,7 @@ def mail_of(letter: Letter, sender: str, answer: str | None = None) -> EmailMess
     mail = EmailMessage()
     mail["From"] = sender
     mail["To"] = letter.address or ""
-    mail["Subject"] = f"{WORDS[notice.kind]}{notice.short}"
+    mail["Subject"] = notice.short
     mail["Date"] = format_datetime(notice.at)
     mail["Message-ID"] = _message_id(notice.id, letter.person, domain)
     root = _message_id(f"{notice.incident}.1", letter.person, domain)

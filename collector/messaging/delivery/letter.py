@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from rules.alarms.incidents.incident import Notice, NoticeKind
+from rules.alarms.incidents.incident import Notice
 from rules.phrasing.dates import day_words
 from rules.values.serial import from_plain, to_plain
 
@@ -95,14 +95,6 @@ class Post:
     def of(cls, body: Mapping[str, Any]) -> Post:
         """Return the post that the outbox kept."""
         return cls(body["topic"], body["payload"], body["retain"], body["expiry_s"])
-
-
-WORDS: Final = {
-    NoticeKind.OPENED: "",
-    NoticeKind.CHANGED: "Changed: ",
-    NoticeKind.ESCALATED: "Not acknowledged: ",
-    NoticeKind.CLOSED: "Over: ",
-}
 
 
 def notice_data(letter: Letter, message_id: str, answer: str | None = None) -> dict[str, Any]:

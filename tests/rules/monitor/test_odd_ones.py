@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 from rules.alarms.incidents.incident import IncidentChange
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.phrasing.notice_case import worst_first
 from rules.plant.reading import BatteryStatus, OutputSource
 from rules.values.severity import Severity
 from tests.rules.monitor.watching import EVERY, NORTH, Watch, outage
@@ -38,6 +41,18 @@ def test_one_board_without_mains_is_about_that_board() -> None:
     assert watch.notices()[0].about == "north/main board B"
 
 
+def test_of_alarms_alike_in_severity_the_one_that_leaves_less_time_is_told_first() -> None:
+    soon, late = (
+        Alarm(id=f"{name}:{about}", kind=name, about=about, severity=Severity.MAJOR, by_when=START + after)
+        for name, about, after in (
+            ("unit_overload", "W9", timedelta(minutes=2)),
+            ("bank_hot", "A1", timedelta(hours=4)),
+        )
+    )
+    asks_nothing = replace(late, id="a:A0", by_when=None)
+    assert worst_first([asks_nothing, late, soon]) == [soon, late, asks_nothing]
+
+
 def test_two_supplies_are_never_one_incident() -> None:
     watch = Watch()
     outage(watch, units=EVERY)
@@ -53,6 +68,7 @@ def test_a_unit_without_mains_that_is_not_on_its_bank_is_broken_out() -> None:
     assert watch.alarm_state("not_on_battery:C1").active
     broken = watch.notices("unit-C1")
     assert broken
+    assert broken[-1].short.startswith("Unit C1 (")
     assert watch.of(IncidentChange)[-1].incident.part_of in (None, "power-north-1")
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.shedding import shed_reason
 from rules.phrasing.reasons import cause, say
 from rules.phrasing.text import at_least, at_most, counted, lasted, listed, plain, short_form
@@ -51,6 +52,39 @@ def test_the_short_form_has_cause_place_time_left_and_first_action() -> None:
     assert (
         text
         == "Treatment works: mains lost, 3 units on battery, 17.2 min left at least. Start the generator by hand."
+    )
+
+
+def test_the_short_form_says_no_place_twice() -> None:
+    due = "Bank b1 should have been renewed by Jul 2026."
+    assert short_form(due, "Bank b1 (Depot)", None, "Renew it.") == (
+        "Bank b1 (Depot): should have been renewed by Jul 2026. Renew it."
+    )
+    assert short_form("over after 8 min 0 s: Control cannot spare a unit", "Hill, Control", None, "") == (
+        "Over after 8 min 0 s: Control cannot spare a unit"
+    )
+    assert (
+        short_form("Control cannot spare a unit", "Hill, Control", None, "")
+        == "Hill, Control: cannot spare a unit"
+    )
+
+
+def test_what_to_do_begins_within_a_hundred_characters_whatever_happened() -> None:
+    for kind in CATALOGUE.values():
+        action = plain(str(kind.do))
+        text = short_form(kind.meaning, "Unit control-3 (Control)", "17.2 min left at least", action)
+        assert action[:9] in text[:100], text
+
+
+def test_what_happened_is_cut_at_the_end_of_a_clause_rather_than_within_one() -> None:
+    text = short_form(
+        "needs 20.0 min for an orderly shutdown, holds 11.8 min at the least with unit filters-1 lost",
+        "Filters",
+        None,
+        "Shed load or shorten the wait for the generator.",
+    )
+    assert text == (
+        "Filters: needs 20.0 min for an orderly shutdown. Shed load or shorten the wait for the generator."
     )
 
 

@@ -79,7 +79,9 @@ async def test_the_mails_of_one_incident_are_one_thread(sink: MailSink) -> None:
     opening, closing = sink.mails
     assert closing["References"] == closing["In-Reply-To"] == opening["Message-ID"]
     assert "References" not in opening
-    assert closing["Subject"].startswith("Over: ")
+    assert closing["Subject"] == message(2, NoticeKind.CLOSED).body["notice"]["short"], (
+        "as a gateway sends it"
+    )
 
 
 def test_a_mail_says_where_to_answer_it_in_both_forms() -> None:
