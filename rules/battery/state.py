@@ -129,8 +129,40 @@ class BankFinding:
 
 
 @dataclass(frozen=True, slots=True)
+class DischargeAdvice:
+    """A discharge that pays: when, how long at which load, how the day to order moves by it, and what it risks.
+
+    `on`: the day proposed; up to `latest` it buys nearly as much. `for_s` at `power_w` (output of its units, its part
+    of today's load) takes `depth_fraction` of what the bank is expected to give then. `order_by`: as it stands without it, None of a bank
+    that nothing was seen of. `later_probability`: that the day comes later by more than a fortnight, and then by
+    `later_days` in the median; likewise sooner. `expected_days`: how much later on the average; where the day to order comes
+    before `on`, all of them from `on`. `order_early` and `order_late`: between these it then lies with 90 % probability. `ends_probability`: that the bank ends in it;
+    `least_s`: for how long it holds that load with 95 % probability, None where no low end is told of it.
+    """
+
+    on: date
+    latest: date
+    for_s: float
+    power_w: float
+    depth_fraction: float
+    order_by: date | None
+    order_early: date
+    order_late: date
+    expected_days: float | None
+    later_probability: float
+    later_days: float
+    sooner_probability: float
+    sooner_days: float
+    ends_probability: float
+    least_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class TestPlan:
-    """When a bank's next capacity test is due, why, and how likely the bank ends in it."""
+    """When a bank's next capacity test is due, why, and how likely the bank ends in it.
+
+    `advice`: the discharge that pays until then, None where none does: `without_advice` says why.
+    """
 
     __test__ = False  # not a test case, whatever its name suggests to pytest
 
@@ -139,6 +171,8 @@ class TestPlan:
     interval_days: int
     because: Reason
     ends_in_test_probability: float | None = None
+    advice: DischargeAdvice | None = None
+    without_advice: Reason | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
     trends,
     unit,
 )
-from rules.phrasing.sentences.battery import charging, discharge_log, faults, would_tell  # noqa: F401 - the same
+from rules.phrasing.sentences.battery import charging, discharge_log, faults, next_discharge, would_tell  # noqa: F401 - the same
 from rules.phrasing.sentences.planning import (  # noqa: F401 - the same
     happenings,
     isolation,

@@ -7,6 +7,7 @@ from datetime import date
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks.capacity_river import River, river
 from api.pages.banks.discharges import KINDS, way_to
+from api.pages.banks.next_discharge import tests_said
 from api.pages.banks.past_test import past_test
 from api.pages.banks.section import (
     age_years,
@@ -30,7 +31,6 @@ from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
-from rules.battery.assessment.faults import TEST_DUE
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
@@ -38,7 +38,6 @@ from rules.phrasing.figures import (
     CANNOT_TELL,
     age,
     capital,
-    clause,
     count,
     end_percent,
     kilo,
@@ -326,25 +325,7 @@ def _known(state: BankState, today: date) -> Element | None:
             )
         )
     said: list[Nodes] = []
-    due_said = any(finding.kind == TEST_DUE for finding in state.findings)
-    if state.tests is not None and (state.tests.due >= today or due_said):
-        last = (
-            f", the last was {WallClock.day(state.tests.last)}" if state.tests.last else ", none is on record"
-        )
-        risk = state.tests.ends_in_test_probability
-        ends = (
-            f" It ends in that test with {whole_percent(risk)} % probability."
-            if risk is not None and risk >= 0.005
-            else ""
-        )
-        when = "Next test due" if state.tests.due >= today else "A test was due"
-        said.append(
-            el(
-                "p",
-                f"{when} {WallClock.day(state.tests.due)}{last}: {clause(say(state.tests.because))}.{ends}",
-                class_="prose",
-            )
-        )
+    said += [el("p", list(with_figures(words)), class_="prose") for words in tests_said(state, today)]
     claims = state.claims
     if claims is not None and claims.count and claims.ratio is not None:
         times = f"{claims.ratio:.1f} times" if not 0.95 <= claims.ratio < 1.05 else "as much as"

@@ -38,6 +38,7 @@ from rules.battery.assessment.faults import (
 )
 from rules.battery.assessment.findings import AssessedBank, beside_siblings, signs, size, whether_shown
 from rules.battery.assessment.fusion import Lives, fuse
+from rules.battery.assessment.next_discharge.advice import with_advice
 from rules.battery.assessment.replacement import (
     BankDemand,
     Forecast,
@@ -212,7 +213,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
         strings=evidence.bank.strings,
     )
     dates = _dates(foreseen, unproven=belief.unproven)
-    tests = _tests(case, belief, foreseen)
+    tests = _tests(case, belief, lives, foreseen)
     telling = _would_tell(case, belief)
     unseen = nothing_seen(dates.by_age_alone, telling[0].step) if telling else None
     claims, claims_finding = score_claims(claims_of(discharges))
@@ -220,7 +221,9 @@ def _state(  # noqa: PLR0917 - what a state is made of
         *size(case, belief, offers),
         *signs(case),
         *beside_siblings(case, charging.float_voltage_per_cell_v),
-        *findings_of_tests(tests, today, renewed=_to_be_renewed(dates, today), unproven=belief.unproven),
+        *findings_of_tests(
+            evidence.bank.id, tests, today, renewed=_to_be_renewed(dates, today), unproven=belief.unproven
+        ),
         *([] if claims_finding is None else [claims_finding]),
     ]
     return BankState(
@@ -282,8 +285,7 @@ def _would_tell(case: AssessedBank, belief: BankBelief) -> tuple[WouldTell, ...]
     """Return what would tell of a bank that nothing was seen of; empty of any other."""
     if not belief.unproven:
         return ()
-    asked = case.evidence.asked
-    power = _power_at_anchor(belief) if asked is None else asked.shared_w or asked.output_power_w
+    power = _power_of_a_discharge(case, belief)
     published_s = float(1.0 / np.median(belief.rate_per_s(power)))
     one = Unproven(case.evidence.bank.id, belief.curve.basis, power, published_s)
     return steps_for((one,), case.today, case.evidence.next_test)
@@ -305,7 +307,7 @@ def _dates(foreseen: Forecast, *, unproven: bool) -> ReplacementDates:
     )
 
 
-def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPlan:
+def _tests(case: AssessedBank, belief: BankBelief, lives: Lives, foreseen: Forecast) -> TestPlan:
     fitted, discharges = case.fitted, case.discharges
     deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
     end = foreseen.dates.expected_end
@@ -328,7 +330,14 @@ def _tests(case: AssessedBank, belief: BankBelief, foreseen: Forecast) -> TestPl
     )
     asked = case.evidence.asked
     power = asked.output_power_w if asked else _power_at_anchor(belief)
-    return replace(plan, ends_in_test_probability=ends_in_test(belief, power, _DEEP_TEST))
+    plan = replace(plan, ends_in_test_probability=ends_in_test(belief, power, _DEEP_TEST))
+    return with_advice(plan, case, belief, lives, foreseen, _power_of_a_discharge(case, belief))
+
+
+def _power_of_a_discharge(case: AssessedBank, belief: BankBelief) -> float:
+    """Return the output power that a discharge would be of: the bank's part of today's load, W."""
+    asked = case.evidence.asked
+    return _power_at_anchor(belief) if asked is None else asked.shared_w or asked.output_power_w
 
 
 def _power_at_anchor(belief: BankBelief) -> float:

@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.battery.assessment.next_discharge.advised import do_discharge
 from rules.battery.assessment.would_tell import proposed_day
 from rules.battery.model.health import BankBelief
 from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
@@ -251,7 +252,7 @@ def plan_tests(
 
 
 def findings_of_tests(
-    plan: TestPlan, today: date, *, renewed: bool = False, unproven: bool = False
+    bank: str, plan: TestPlan, today: date, *, renewed: bool = False, unproven: bool = False
 ) -> tuple[BankFinding, ...]:
     """Return that a test is due, and that the bank may not survive it.
 
@@ -267,7 +268,7 @@ def findings_of_tests(
             BankFinding(
                 TEST_DUE,
                 reason(Code.TEST_IS_DUE, due=plan.due, why=plan.because, last=plan.last),
-                reason(Code.DO_PLAN_DISCHARGE),
+                reason(Code.DO_PLAN_DISCHARGE) if plan.advice is None else do_discharge(bank, plan.advice),
                 Severity.WARNING,
             )
         )

@@ -8,7 +8,7 @@ proportion, and each takes a few Metropolis steps with the spread the cloud has 
 Del Moral, Doucet and Jasra, J. R. Statist. Soc. B 68, 2006). Many precise tests thus leave as many
 different lives as none did. Likelihoods have Student's tails (4 degrees of freedom): one false result
 does not carry the day. What a partial discharge says is taken as the shape it has (`likelihood`), not as a normal
-curve, and counts less beside its like: see `_counts`. Same evidence and seed, same lives.
+curve, and counts less beside its like: see `counts`. Same evidence and seed, same lives.
 """
 
 from __future__ import annotations
@@ -207,7 +207,7 @@ class _Seen:
         days = np.array([float(e.on.toordinal()) for e in evidence])
         sd = np.array([max(e.sd, 0.003) for e in evidence])
         shared = np.array([e.shared for e in evidence])
-        counts = _counts(days, sd, shared)
+        weigh = counts(days, sd, shared)
         return cls(
             ln_age=np.log(np.maximum(age.at(days), 1e-4)),
             fraction=np.array([e.fraction for e in evidence]),
@@ -215,7 +215,7 @@ class _Seen:
             common=sd * np.sqrt(shared),
             ln_rate=np.log(np.array([e.published_s for e in evidence]) / anchor_s),
             least=np.array([e.least for e in evidence]),
-            shapes={k: (e.likelihood, float(counts[k])) for k, e in enumerate(evidence) if e.likelihood},
+            shapes={k: (e.likelihood, float(weigh[k])) for k, e in enumerate(evidence) if e.likelihood},
         )
 
     def log_likelihood(self, cloud: Floats) -> Floats:
@@ -234,7 +234,7 @@ class _Seen:
         return np.asarray(np.sum(fit - 0.5 * short**2, axis=1))
 
 
-def _counts(days: Floats, sd: Floats, shared: Floats) -> Floats:
+def counts(days: Floats, sd: Floats, shared: Floats) -> Floats:
     """Return what each discharge counts beside the others: 1 alone, less where others say the same with the same error.
 
     Partial discharges of one bank err together: by its voltage curve, and by what is not known of its charge. So n

@@ -15,7 +15,7 @@ seen of there are no such dates: `by_age` says from when until when its end is t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Final
 
@@ -57,7 +57,8 @@ class Forecast:
 
     `under_80` is the median day the bank falls under the 80 % criterion; `probability_met` that it meets
     its requirement on `as_of`; `ends_early` and `ends_late` the 5th and 95th percentile of its end.
-    None: beyond forty years, or not known. `by_age`: the same two of a bank that works on `as_of`.
+    None: beyond forty years, or not known. `by_age`: the same two of a bank that works on `as_of`. `ends`: when each
+    life ends (ordinals).
     """
 
     as_of: date
@@ -68,6 +69,7 @@ class Forecast:
     probability_met: float
     asked_fraction: float | None
     by_age: AgeSpan | None = None
+    ends: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
 
 def fresh_share_met(lives: Lives, belief: BankBelief, asked: BankDemand) -> float:
@@ -131,6 +133,7 @@ def forecast(
         probability_met=float(np.mean(ends > now)),
         asked_fraction=None if asked is None else asked_fraction(belief, asked, as_of),
         by_age=_span(ends[ends > now], now),
+        ends=ends,
     )
 
 

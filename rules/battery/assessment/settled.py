@@ -17,7 +17,7 @@ from datetime import date, timedelta
 from typing import Final
 
 from rules.battery.assessment.faults import TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN, findings_of_tests
-from rules.battery.state import BankFinding, BankState, ReplacementDates, RestsOn
+from rules.battery.state import BankFinding, BankState, ReplacementDates, RestsOn, TestPlan
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
@@ -54,7 +54,7 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
             dates=told,
             tests=old.tests
             if new.tests is None or old.tests is None
-            else replace(new.tests, due=old.tests.due),
+            else _same_test(new.tests, old.tests, told, today),
             too_small=old.too_small,
             offers=old.offers,
             asked_fraction=old.asked_fraction if same_day else new.asked_fraction,
@@ -64,6 +64,14 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
         return Settled(_with(new, kept, today, old))
     said = replace(new, dates=dates)
     return Settled(_with(new, said, today), _moved(new.id, told, dates, why or reason(Code.NEWS_TIME_PASSED)))
+
+
+def _same_test(new: TestPlan, old: TestPlan, told: ReplacementDates, today: date) -> TestPlan:
+    """Return the test as it was told: its day by the interval, and the discharge that pays while its day is to come."""
+    if old.advice is not None and old.advice.on >= today:
+        return replace(new, due=old.due, advice=old.advice, without_advice=None)
+    advice = None if new.advice is None else replace(new.advice, order_by=told.order_by)
+    return replace(new, due=old.due, advice=advice)
 
 
 def _same_blocks(new: BankState, old: BankState) -> bool:
@@ -135,7 +143,7 @@ def _with(new: BankState, said: BankState, today: date, old: BankState | None = 
     due = dates.order_by is not None and dates.order_by <= today
     tests: tuple[BankFinding, ...] = ()
     if said.tests is not None:
-        tests = findings_of_tests(said.tests, today, renewed=due, unproven=said.unproven)
+        tests = findings_of_tests(said.id, said.tests, today, renewed=due, unproven=said.unproven)
     stand = tuple(f for f in (old or new).findings if f.kind in {UNDERSIZED, UNPROVEN})
     others = tuple(f for f in new.findings if f.kind not in _OF_DATES)
     return replace(said, findings=(*others, *stand, *tests))

@@ -14,6 +14,7 @@ from enum import StrEnum
 from hashlib import sha256
 from typing import Final
 
+from rules.battery.assessment.next_discharge.advised import discharge_advised
 from rules.battery.state import BankState
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.values.code import Code
@@ -226,20 +227,26 @@ def _bank_rows(
 def _test_rows(
     estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms
 ) -> list[ProgrammeRow]:
-    """Return the discharge tests that the judged banks are due for; one whose blocks go before is left out."""
+    """Return the discharge tests of the judged banks: by the day until which one pays, else by their interval.
+
+    One whose blocks go before is left out, unless it may put the order off.
+    """
     rows = []
     for bank in estate.banks.values():
         fitted, state = in_place(bank.fitted, today), states.get(bank.id)
         if fitted is None or state is None or state.tests is None:
             continue
         plan, gone = state.tests, state.dates.replace_by
+        advice = plan.advice
         renewed = state.dates.order_by is not None and state.dates.order_by <= today
-        if renewed or (gone is not None and gone <= plan.due):
+        if advice is None and (renewed or (gone is not None and gone <= plan.due)):
             continue
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         instance = f"{fitted.type}/{fitted.from_day}"
-        why = plan.because
-        rows.append(_row(Job.BANK_TEST, bank.id, instance, site, plan.due, today, terms, why, "interval"))
+        due = plan.due if advice is None else advice.latest
+        why = plan.because if advice is None else discharge_advised(bank.id, advice)
+        basis = "interval" if advice is None else "advice"
+        rows.append(_row(Job.BANK_TEST, bank.id, instance, site, due, today, terms, why, basis))
     return rows
 
 

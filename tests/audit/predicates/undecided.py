@@ -20,7 +20,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         do_start_set_and_shut_down do_shut_down_in_order do_start_set_by_hand do_look_at_breakers do_look_at_displays do_send_to_set
         do_restore_ends_too_early do_restore_lasts_too_long do_restore_margin_gone do_restore_load_above_plan do_restore_unit_missing
         do_restore_not_seen do_renew_larger do_measure_block_voltages do_check_links_and_fuses do_clamp_strings do_retorque_links
-        do_test_yearly do_measure_blocks_again do_not_plan_by_display do_plan_discharge do_test_with_care do_inspect_at_once
+        do_test_yearly do_discharge do_measure_blocks_again do_not_plan_by_display do_plan_discharge do_test_with_care do_inspect_at_once
         advised do_let_it_carry do_ask_for_shorter_times do_not_renew_alike do_check_float_voltage do_look_at_charger do_check_compensation
         do_check_current_limit do_check_rest_periods do_stop_charge do_compare_blocks
         person_permit person_two_people person_others_warned person_cautions person_wall_bypass
@@ -57,7 +57,8 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         plan_agreed_order plan_nothing_to_shed plan_nobody_sheds stated_bank growth_given wanted_hour wanted_purpose"""
     ),
     "it is of a plan that is played for months or years to come, or for another load: no story lasts so long": _names(
-        """retire_too_much retire_little_left retire_too_little_later retire_fits retire_bank retire_banks_enough retire_banks_short
+        """discharge_advised discharge_buys discharge_risks no_test_pays no_test_pays_safely no_test_pays_shown_over no_test_pays_without_date
+        no_test_pays_without_table retire_too_much retire_little_left retire_too_little_later retire_fits retire_bank retire_banks_enough retire_banks_short
         retire_banks_unknown bank_task bank_watts type_not_reaching type_gives no_trend_on_record no_growth_counted line_grows_faster
         line_load_step load_that_went size_asked no_usual_rating least_rating rating_at_fast_growth set_too_small_for_units
         standing_losses_move assumed_standing_losses assumed_set_over_units assumed_peaks_together assumed_altitude

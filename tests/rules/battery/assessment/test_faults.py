@@ -138,7 +138,7 @@ def test_tests_fall_due_as_the_standard_asks(
 
 def test_a_bank_never_tested_is_due_for_its_acceptance_test() -> None:
     plan = plan_tests(INSTALLED, None, capacity=None, life_share=None, expected_life_years=None)
-    assert [f.kind for f in findings_of_tests(plan, TODAY)] == [TEST_DUE]
+    assert [f.kind for f in findings_of_tests("b", plan, TODAY)] == [TEST_DUE]
 
 
 def test_a_test_that_the_bank_may_not_survive_is_warned_of() -> None:
@@ -158,7 +158,7 @@ def test_a_test_that_the_bank_may_not_survive_is_warned_of() -> None:
     assert risk > 0.5
     plan = plan_tests(INSTALLED, TODAY, capacity=0.5, life_share=1.2, expected_life_years=5.0)
 
-    found = findings_of_tests(replace(plan, ends_in_test_probability=risk), TODAY)
+    found = findings_of_tests("b", replace(plan, ends_in_test_probability=risk), TODAY)
     assert [f.kind for f in found] == [TEST_RISKY]
 
 

@@ -9,6 +9,23 @@ from rules.values.reason import Reason, reason, told
 
 DAY: Final = date(2026, 9, 9)
 
+
+def buys(order_by: date | None, expected_days: float | None) -> Reason:
+    """Return what a discharge buys, on `DAY`."""
+    return reason(
+        Code.DISCHARGE_BUYS,
+        on=DAY,
+        order_by=order_by,
+        order_early=date(2027, 1, 3),
+        order_late=date(2028, 2, 2),
+        expected_days=expected_days,
+        later=0.664,
+        later_days=155.0,
+        sooner=0.256,
+        sooner_days=62.0,
+    )
+
+
 SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     # ---- signs
     (
@@ -99,6 +116,67 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (
         reason(Code.DO_PLAN_DISCHARGE),
         "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
+    ),
+    (
+        reason(Code.DO_DISCHARGE, "d3", power_w=12_340.0, for_s=720.0, on=DAY, latest=date(2026, 11, 3)),
+        "Let bank d3 carry its part of today's load (about 12 kW) for 12 min, say on 9 Sep 2026, at the latest on 3 Nov 2026: "
+        "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
+    ),
+    (
+        reason(Code.DO_DISCHARGE, "d3", power_w=4_320.0, for_s=180.0, on=DAY, latest=DAY),
+        "Let bank d3 carry its part of today's load (about 4.3 kW) for 3 min, say on 9 Sep 2026: "
+        "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
+    ),
+    (
+        buys(date(2027, 3, 1), 90.0),
+        "It moves the day to order by, 1 Mar 2027: later with 66 % probability, by 5 months in the median; sooner with 26 %, "
+        "by 2 months. On the average 3 months later, between 3 Jan 2027 and 2 Feb 2028 with 90 % probability.",
+    ),
+    (
+        buys(date(2026, 9, 1), 200.0),
+        "The day to order comes before it; after it the order is put off with 66 % probability, by 5 months in the median, or is "
+        "to be placed at once. On the average 7 months later, between 3 Jan 2027 and 2 Feb 2028 with 90 % probability.",
+    ),
+    (
+        buys(None, None),
+        "It gives the bank its first day to order by, between 3 Jan 2027 and 2 Feb 2028 with 90 % probability.",
+    ),
+    (
+        reason(Code.DISCHARGE_RISKS, least_s=1320.0, ends=0.004),
+        "It holds that load for at least 22.0 min; it ends in the discharge with under 1 % probability.",
+    ),
+    (
+        reason(Code.DISCHARGE_RISKS, least_s=None, ends=0.23),
+        "How long it holds that load at the least is not known; it ends in the discharge with 23 % probability.",
+    ),
+    (
+        reason(
+            Code.DISCHARGE_ADVISED,
+            do=told("Do it."),
+            buys=told("It buys a year."),
+            risks=told("It risks nothing."),
+        ),
+        "Do it. It buys a year. It risks nothing.",
+    ),
+    (
+        reason(Code.NO_TEST_PAYS, days=14.0, until=DAY),
+        "No discharge until 9 Sep 2026 moves the day to order by more than 14 days on the average: for that, none pays.",
+    ),
+    (
+        reason(Code.NO_TEST_PAYS_SAFELY, most=0.02),
+        "No discharge is advised: even a short one ends the bank with more than 2 % probability.",
+    ),
+    (
+        reason(Code.NO_TEST_PAYS_SHOWN_OVER),
+        "No discharge is advised: what was seen of the bank showed already that it is over.",
+    ),
+    (
+        reason(Code.NO_TEST_PAYS_WITHOUT_DATE),
+        "No discharge pays: the bank has no day to order by within forty years.",
+    ),
+    (
+        reason(Code.NO_TEST_PAYS_WITHOUT_TABLE),
+        "What a discharge buys cannot be reckoned: no run time table covers the load.",
     ),
     (
         reason(Code.TEST_MAY_END_BANK, probability=0.256),

@@ -1,0 +1,120 @@
+"""Whether a discharge of a bank pays, when, how deep, and what it risks.
+
+`rules.battery.assessment.next_discharge`.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Final
+
+from rules.phrasing.dates import day_words
+from rules.phrasing.durations import minutes
+from rules.phrasing.figures import whole_percent
+from rules.phrasing.says import says
+from rules.values.code import Code
+from rules.values.constants import DAYS_A_YEAR
+
+_MONTH_DAYS: Final = DAYS_A_YEAR / 12.0
+_TOLD: Final = 0.005
+
+
+@says(Code.DO_DISCHARGE)
+def do_discharge(about: str, *, power_w: float, for_s: float, on: date, latest: date) -> str:
+    """Say which discharge pays, and how it is made."""
+    kilowatts = f"{power_w / 1e3:.0f} kW" if power_w >= 10e3 else f"{power_w / 1e3:.1f} kW"
+    day = day_words(on) if latest == on else f"{day_words(on)}, at the latest on {day_words(latest)}"
+    return (
+        f"Let bank {about} carry its part of today's load (about {kilowatts}) for {for_s / 60.0:.0f} min, say on {day}: "
+        "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again."
+    )
+
+
+@says(Code.DISCHARGE_BUYS)
+def discharge_buys(
+    *,
+    on: date,
+    order_by: date | None,
+    order_early: date,
+    order_late: date,
+    expected_days: float | None,
+    later: float,
+    later_days: float,
+    sooner: float,
+    sooner_days: float,
+) -> str:
+    """Say how the day to order moves by a discharge, and how likely."""
+    span = f"between {day_words(order_early)} and {day_words(order_late)} with 90 % probability"
+    if order_by is None or expected_days is None:
+        return f"It gives the bank its first day to order by, {span}."
+    put_off = f"with {whole_percent(later)} % probability, by {_span(later_days)} in the median"
+    back = f"with {whole_percent(sooner)} %, by {_span(sooner_days)}"
+    average = f"On the average {_span(abs(expected_days))} {'later' if expected_days >= 0 else 'sooner'}"
+    if order_by < on:
+        return (
+            f"The day to order comes before it; after it the order is put off {put_off}, or is to be placed at once. "
+            f"{average}, {span}."
+        )
+    moves = [f"later {put_off}"] if later >= _TOLD else []
+    moves += [f"sooner {back}"] if sooner >= _TOLD else []
+    return f"It moves the day to order by, {day_words(order_by)}: {'; '.join(moves)}. {average}, {span}."
+
+
+@says(Code.DISCHARGE_RISKS)
+def discharge_risks(*, least_s: float | None, ends: float) -> str:
+    """Say what a discharge risks."""
+    likely = "under 1" if ends < 0.01 else whole_percent(ends)
+    held = (
+        "How long it holds that load at the least is not known"
+        if least_s is None
+        else f"It holds that load for at least {minutes(least_s)}"
+    )
+    return f"{held}; it ends in the discharge with {likely} % probability."
+
+
+@says(Code.DISCHARGE_ADVISED)
+def discharge_advised(*, do: str, buys: str, risks: str) -> str:
+    """Say the whole of an advice."""
+    return f"{do} {buys} {risks}"
+
+
+@says(Code.NO_TEST_PAYS)
+def no_test_pays(*, days: float, until: date) -> str:
+    """Say that no discharge moves the day to order by enough."""
+    return (
+        f"No discharge until {day_words(until)} moves the day to order by more than {_span(days)} on the average: "
+        "for that, none pays."
+    )
+
+
+@says(Code.NO_TEST_PAYS_SAFELY)
+def no_test_pays_safely(*, most: float) -> str:
+    """Say that no discharge is safe enough."""
+    return f"No discharge is advised: even a short one ends the bank with more than {whole_percent(most)} % probability."
+
+
+@says(Code.NO_TEST_PAYS_SHOWN_OVER)
+def no_test_pays_shown_over() -> str:
+    """Say that a bank that is over needs no test."""
+    return "No discharge is advised: what was seen of the bank showed already that it is over."
+
+
+@says(Code.NO_TEST_PAYS_WITHOUT_DATE)
+def no_test_pays_without_date() -> str:
+    """Say that there is no day to order that could move."""
+    return "No discharge pays: the bank has no day to order by within forty years."
+
+
+@says(Code.NO_TEST_PAYS_WITHOUT_TABLE)
+def no_test_pays_without_table() -> str:
+    """Say that nothing can be reckoned without a table."""
+    return "What a discharge buys cannot be reckoned: no run time table covers the load."
+
+
+def _span(days: float) -> str:
+    """Return a span of days as people say it: days up to two months, months up to two years, then years."""
+    if days < 1.5 * _MONTH_DAYS:
+        return f"{days:.0f} days" if round(days) != 1 else "a day"
+    if days < 2.0 * DAYS_A_YEAR:
+        return f"{days / _MONTH_DAYS:.0f} months"
+    return f"{days / DAYS_A_YEAR:.1f} years"
