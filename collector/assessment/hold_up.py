@@ -11,9 +11,9 @@ its answer already, and costs the process nothing.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 from zlib import crc32
 
@@ -22,7 +22,7 @@ import numpy as np
 from collector.assessment.worker import JudgementFailed, Superseded, Worker
 from collector.process.clock import Clock, late_move
 from collector.recorder.current_state import Present
-from rules.battery.model.charge_carried import BankMoment, carried_to
+from rules.battery.model.charge_carried import BankMoment, carried_to, only_rests
 from rules.battery.model.health import BankBelief, belief_from_age
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
@@ -45,7 +45,10 @@ class Judging:
     """The beliefs about all banks, and the questions put to the worker."""
 
     def __init__(self, estate: Estate, worker: Worker, clock: Clock, present: Present, told: Told) -> None:
-        self.beliefs: dict[str, BankBelief] = {}
+        self._beliefs: dict[str, BankBelief] = {}
+        self._rested: dict[
+            str, datetime
+        ] = {}  # full banks on mains: until when no more is known of them than that
         self._on_record: dict[str, BankBelief] = {}
         self._began_s = clock.monotonic_s()
         self._estate = estate
@@ -62,9 +65,23 @@ class Judging:
 
     # --- what the banks hold ----------------------------------------------------------------------------
 
+    @property
+    def beliefs(self) -> Mapping[str, BankBelief]:
+        """Return what is believed of each bank, as of its last reading."""
+        for bank in tuple(self._rested):
+            self._belief(bank)
+        return self._beliefs
+
+    def _belief(self, bank: str) -> BankBelief | None:
+        """Return what is believed of a bank, as of its last reading. While it only rests, nothing is made at each of them."""
+        belief, at = self._beliefs.get(bank), self._rested.pop(bank, None)
+        if belief is not None and at is not None and at > belief.as_of:
+            belief = self._beliefs[bank] = belief.rested(at)
+        return belief
+
     def move_clock(self, by: timedelta) -> None:
         """Move along what was noted before the clock was set, and ask for everything anew."""
-        self.beliefs, self._on_record = moved(self.beliefs, by), moved(self._on_record, by)
+        self._beliefs, self._on_record = moved(dict(self.beliefs), by), moved(self._on_record, by)
         self._asked_s.clear()
         self._answered.clear()
         self._hurried.set()
@@ -74,7 +91,7 @@ class Judging:
         belief = moved(belief, late_move(self._clock, belief.as_of)).compact()
         first = belief.bank not in self._on_record
         self._on_record[belief.bank] = belief
-        self.beliefs[belief.bank] = self._running(belief)
+        self._beliefs[belief.bank] = self._running(belief)
         if first:
             for unit in self._estate.banks[belief.bank].feeds:
                 self._asked_s.pop(self._estate.units[unit].system, None)
@@ -82,7 +99,8 @@ class Judging:
 
     def follow(self, belief: BankBelief) -> None:
         """Take what a running discharge showed of a bank so far."""
-        self.beliefs[belief.bank] = moved(belief, late_move(self._clock, belief.as_of)).compact()
+        self._rested.pop(belief.bank, None)
+        self._beliefs[belief.bank] = moved(belief, late_move(self._clock, belief.as_of)).compact()
 
     def on_record(self, bank: str) -> BankBelief | None:
         """Return what the record of a bank came to, None while it was not judged since the start."""
@@ -90,7 +108,7 @@ class Judging:
 
     def _running(self, belief: BankBelief) -> BankBelief:
         """Return the belief with what is used of a bank that gives at this moment: no record has that yet."""
-        before = self.beliefs.get(belief.bank)
+        before = self._belief(belief.bank)
         readings = self._present.readings
         giving = [
             r
@@ -112,22 +130,28 @@ class Judging:
         Table and age alone are wide, and would cry wolf for a minute after each start, while what all earlier
         discharges showed lies in the ledger. `urgent` (an outage): others sooner.
         """
+        late = self._is_late(urgent=urgent)
+        return {bank: belief for bank, belief in self.beliefs.items() if late or bank in self._on_record}
+
+    def _is_late(self, *, urgent: bool) -> bool:
         within_s = JUDGED_IN_OUTAGE_S if urgent else JUDGED_WITHIN_S
-        if self._clock.monotonic_s() - self._began_s > within_s:
-            return dict(self.beliefs)
-        return {bank: belief for bank, belief in self.beliefs.items() if bank in self._on_record}
+        return self._clock.monotonic_s() - self._began_s > within_s
 
     def carry(self, reading: Reading) -> None:
         """Carry the beliefs of a unit's banks forward to a reading."""
         for bank in self._estate.banks_of(reading.unit):
+            known = self._beliefs.get(bank.id)
+            if known is not None and only_rests(known, reading.on_battery, reading.battery.temperature_c):
+                self._rested[bank.id] = max(reading.at, self._rested.get(bank.id, reading.at))
+                continue
             belief = self._belief_of(bank, reading)
             if belief is not None:
                 fitted = None if belief.full else in_place(bank.fitted, reading.at.date())
                 rated_ah = None if fitted is None else fitted.rated_capacity_ah
-                self.beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
+                self._beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
 
     def _belief_of(self, bank: Bank, reading: Reading) -> BankBelief | None:
-        belief = self.beliefs.get(bank.id)
+        belief = self._belief(bank.id)
         if belief is not None:
             return belief
         fitted = in_place(bank.fitted, reading.at.date())
@@ -208,8 +232,9 @@ class Judging:
 
     async def _judge(self, view: SystemView, seen: SystemObservation) -> None:
         banks = self._estate.banks_of_system(view.system)
-        spoken = self.spoken_beliefs(urgent=bool(seen.on_battery))
-        beliefs = {bank.id: spoken[bank.id] for bank in banks if bank.id in spoken}
+        late = self._is_late(urgent=bool(seen.on_battery))
+        spoken = [bank.id for bank in banks if late or bank.id in self._on_record]
+        beliefs = {bank: belief for bank in spoken if (belief := self._belief(bank)) is not None}
         task = task_of(view, seen)
         if not seen.on_battery:
             task = steadied(task, self._drawn.get(view.system))

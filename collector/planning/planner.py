@@ -220,10 +220,13 @@ class Planner:
         expected = self._expected_load(system, min(from_at, until), until)
         facts = Facts(expected=expected, confirmed=await self._proofs(), alarms=self._alarms(system))
         judged = self._present.hold_ups.get(system)
-        checked = isolation(view, seen, judged, unit, from_at, to_at, facts)
-        task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
+        task = None
+        if to_at > from_at and unit in {
+            one.id for one in self._estate.units_of(system)
+        }:  # else it is refused
+            task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
         if task is None:
-            return checked
+            return isolation(view, seen, judged, unit, from_at, to_at, facts)
         out = await self._ask(_hold, task, self._believed(task))
         return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
 

@@ -7,7 +7,8 @@ from typing import Final, TypeVar
 
 from collector.process.background_budget import Budget
 
-EVERY_S: Final = 60.0
+EVERY_S: Final = 120.0
+"""At rest: what an alarm or an outage changes of an answer is thrown away at once, and made anew first of all."""
 AT_FIRST_S: Final = 1.0
 SETTLING_S: Final = 180.0
 """After a start, banks are first believed by age alone and units are heard one by one."""

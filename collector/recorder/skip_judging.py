@@ -30,6 +30,8 @@ from rules.system.state import Load
 
 PERIODS: Final = 1.5
 """Of its period, how old the last reading of each unit of the system may be."""
+TOGETHER_S: Final = 1.0
+"""Readings of a system that come within this are of one round: one of them is judged with the others, before it must be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ class Calm:
         self._pace = pace
         self._judged: dict[str, _Judged] = {}
         self._moved_s: dict[str, float] = {}
+        self._round_s: dict[str, float] = {}  # when a reading of each system was last judged
         self._glances: dict[str, SystemObservation] = {}
 
     def forget(self) -> None:
@@ -78,7 +81,7 @@ class Calm:
         elif (
             before is not None
             and before.rests
-            and now_s - before.reading.stamp.monotonic_s < JUDGED_EVERY_S
+            and not self._due(system.id, now_s, before)
             and now_s - self._moved_s.get(system.site, now_s) >= QUIET_S
             and not watch.windows_open
             and not watch.index.lively.get(system.site)
@@ -89,6 +92,15 @@ class Calm:
             return True
         self._note(sample)
         return False
+
+    def _due(self, system: str, now_s: float, before: _Judged) -> bool:
+        """Return whether a reading like the last judged one is to be judged: in time, or with its system's others.
+
+        The system is judged with each of them: once for all, where they stay together.
+        """
+        age_s = now_s - before.reading.stamp.monotonic_s
+        last_s = self._round_s.get(system, -JUDGED_EVERY_S)
+        return age_s >= JUDGED_EVERY_S or (age_s >= JUDGED_EVERY_S / 2 and now_s - last_s < TOGETHER_S)
 
     def _same(self, sample: Reading, before: _Judged, last: Reading | None, lines: int) -> bool:
         if last is None or not alike(sample, before.reading, before.fitted, lines):
@@ -107,16 +119,18 @@ class Calm:
         for unit in self._estate.units_of(system):
             reading = sample if unit.id == sample.unit else newest.get(unit.id)
             known = self._judged.get(unit.id)
-            if reading is None or known is None or not known.rests or reading.output.power_w is None:
+            power_w = None if reading is None else reading.output.power_w
+            if reading is None or known is None or not known.rests or power_w is None:
                 return False
             age_s = sample.stamp.monotonic_s - reading.stamp.monotonic_s
             if age_s > PERIODS * self._pace.period_s(unit.id):
                 return False
-            loads.append(reading.output.power_w / known.fitted.rating_w)
+            loads.append(power_w / known.fitted.rating_w)
         return shares_far_from(self._share, loads)
 
     def _note(self, reading: Reading) -> None:
         """Note a reading that is being judged."""
+        self._round_s[self._estate.units[reading.unit].system] = reading.stamp.monotonic_s
         unit = self._estate.units[reading.unit]
         card = self._estate.card_of(unit.id)
         fitted = in_place(unit.fitted, reading.at.date())

@@ -12,7 +12,7 @@ rows and counters start afresh with the agent: their fall is no event of the pla
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
@@ -39,21 +39,18 @@ _WRAP_MARGIN_TICKS: Final = 100 * 3600
 
 @dataclass(slots=True)
 class ClockLearner:
-    """Watches for standstill and restarts. `restarts` counts those seen; `since_s` is when values last moved.
-
-    `moving`: how many values had steps fine enough that they ought to move.
-    """
+    """Watches for standstill and restarts. `restarts` counts those seen; `since_s` is when values last moved."""
 
     last: tuple[WireValue | None, ...] = ()
     since_s: float = 0.0
     now_s: float = 0.0
     polls: int = 0
-    moving: int = 0
     uptime_ticks: int | None = None
     ticks_at_standstill: int | None = None
     restarts: int = 0
     restarted: bool = False
     wrapped: bool = False
+    _values: Mapping[str, WireValue] = field(default_factory=dict, repr=False, compare=False)
 
     def observe(self, values: Mapping[str, WireValue], at: datetime) -> None:
         """Take in one poll, as it came."""
@@ -66,7 +63,7 @@ class ClockLearner:
             self.last, self.since_s, self.polls = now, self.now_s, 0
             self.ticks_at_standstill = uptime_ticks
         self.polls += 1
-        self.moving = fine_values(values)
+        self._values = values
 
     def _uptime(self, ticks: int | None) -> None:
         before, self.restarted, self.wrapped = self.uptime_ticks, False, False
@@ -83,17 +80,20 @@ class ClockLearner:
     @property
     def stale(self) -> str | None:
         """Return why the live part counts for nothing just now, or None."""
-        if self.polls < _POLLS or self.moving < _FEW:
+        if self.polls < _POLLS:
+            return None
+        moving = fine_values(self._values)
+        if moving < _FEW:
             return None
         if self.uptime_ticks is None or self.ticks_at_standstill is None:
             return None
         if self.uptime_ticks <= self.ticks_at_standstill:
             return None  # the agent's clock stands too: nothing to compare with
         still_s = self.now_s - self.since_s
-        if still_s < (_MANY_S if self.moving >= _MANY else _FEW_S):
+        if still_s < (_MANY_S if moving >= _MANY else _FEW_S):
             return None
         return (
-            f"{self.moving} measured values have repeated to the last digit for {still_s / 60:.0f} minutes and more "
+            f"{moving} measured values have repeated to the last digit for {still_s / 60:.0f} minutes and more "
             "while the card's clock went on: it serves old readings"
         )
 

@@ -18,8 +18,23 @@ _OFF: Final = frozenset(("upsAlarmUpsOutputOff", "upsAlarmUpsSystemOff"))
 
 def conflicts(reading: Reading, state: WireState) -> tuple[Doubt, ...]:
     """Return a doubt for each pair of a reading's values that cannot both be true."""
+    if _everyday(reading, state):
+        return ()
     found = [check(reading, state) for check in _CHECKS]
     return tuple(doubt for doubt in found if doubt is not None) if any(found) else ()
+
+
+def _everyday(reading: Reading, state: WireState) -> bool:
+    """Return whether a card is fed normally, lists nothing and counts nothing: then none of the pairs is at odds."""
+    values, battery, output = state.values, reading.battery, reading.output
+    return (
+        reading.card_alarms == ()
+        and output.source is OutputSource.NORMAL
+        and not battery.on_battery_s
+        and battery.status not in _LOW
+        and values.get("upsAlarmsPresent") == 0
+        and values.get("upsOutputNumLines") == len(output.lines)
+    )
 
 
 def _conflict(name: str, raw: int | str | None, reason: str) -> Doubt:

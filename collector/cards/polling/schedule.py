@@ -23,8 +23,9 @@ EARLY_AT_ONCE: Final = 3
 EARLY_EVERY_S: Final = 1.0
 PHASES: Final = 20
 """Phases in a period at most, the same at every cadence."""
-CARDS_A_ROUND: Final = 12
-"""Cards that are read together before there are more phases: a commit costs as much as it costs to read three."""
+CARDS_A_ROUND: Final = 50
+"""Cards that are read together before there are more phases: as many as of a thousand in twenty. A round costs a commit and
+some turns of the loop however many are in it, and what one card's reading has brought into the processor's caches serves the next."""
 _ON_THE_GRID: Final = 1e-6
 """Part of a period by which a moment may miss a due time through rounding and still be that due time."""
 

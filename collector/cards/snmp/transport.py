@@ -13,7 +13,9 @@ import errno
 import socket
 import struct
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
+from ipaddress import IPv4Address
 from types import TracebackType
 from typing import Any, Final, Generic, Self, TypeVar
 
@@ -64,6 +66,8 @@ class Traffic:
 
 async def resolve(host: str, port: int) -> Peer:
     """Return the first address of a host. Raises HostUnreachable."""
+    with suppress(ValueError):  # an address is its own; a silent card's is asked for at each poll
+        return Peer(socket.AF_INET, (str(IPv4Address(host)), port))
     try:
         found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_DGRAM)
     except (OSError, UnicodeError) as error:

@@ -51,6 +51,12 @@ def carried_to(belief: BankBelief, moment: BankMoment, rated_capacity_ah: float 
     return _charged(belief, moment, seconds, rated_capacity_ah)
 
 
+def only_rests(belief: BankBelief, on_battery: bool | None, temperature_c: float | None) -> bool:
+    """Return whether a moment says no more than that a full bank is still full: `carried_to` then moves its date alone."""
+    same = temperature_c is None or not _moved(belief.temperature_c, temperature_c)
+    return on_battery is False and belief.full and same
+
+
 def _moved(before_c: float | None, now_c: float) -> bool:
     """Return whether a probe says something new: whole degrees come and go, and one costs less than 1 % of capacity."""
     return before_c is None or abs(now_c - before_c) >= PROBE_STEP_K
