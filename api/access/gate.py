@@ -20,6 +20,7 @@ from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.access.callers import MOMENT_S, Caller, Callers, Means, Refused, by_name
+from api.access.refusals import RefusalLog
 from api.access.roles import Role, RouteNeed, need_of
 from api.access.signing_in import SigningIn
 from api.access.terms import AccessTerms
@@ -55,6 +56,7 @@ class Access:
         self.terms = terms
         self.callers = Callers(tables, terms, now, now_s)
         self.signing_in = SigningIn(tables, terms, now, now_s, allowed)
+        self.refusals = RefusalLog(now_s)
 
 
 class AccessGate:
@@ -78,6 +80,7 @@ class AccessGate:
                 send = _encrypted(send)
             caller = await self._caller(scope, headers, need, acts=acts)
             if need.role is not None and not _may(caller, need.role):
+                self.access.refusals.note(caller.name, caller.address, need.role.value)
                 await _refused(scope, headers, caller, need.role)(scope, receive, send)
                 return
             if acts:
@@ -86,6 +89,8 @@ class AccessGate:
             state = {**scope.get("state", {}), "caller": caller, OWN: caller.csrf is not None}
             await self._app({**scope, "state": state}, receive, send)
         except Refused as refused:
+            if need.role is not None and refused.status in {401, 403}:
+                self.access.refusals.note(None, self._address(scope, headers), need.role.value)
             response = document(refused.status, refused.kind, refused.why, scope["path"])
             if refused.status == 401:
                 response.headers["WWW-Authenticate"] = CHALLENGE
@@ -100,6 +105,14 @@ class AccessGate:
         finally:
             if noted is not None:
                 asking.reset(noted)
+
+    def _address(self, scope: Scope, headers: Mapping[str, list[str]]) -> str:
+        """Return where a request comes from, as far as that can be told."""
+        try:
+            return self.access.callers.at_the_door(scope, headers).address
+        except Refused:
+            client: tuple[str, int] | None = scope.get("client")
+            return "" if client is None else client[0]
 
     async def _caller(
         self, scope: Scope, headers: Mapping[str, list[str]], need: RouteNeed, *, acts: bool
