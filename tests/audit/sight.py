@@ -65,6 +65,14 @@ class Sight:
         self.played = played
         self.world: World = played.world
         self.estate = played.story.estate.estate
+        self.kept: dict[object, float] = {}
+        """What costs much and was reckoned once, by what it is of."""
+
+    def once(self, key: object, reckoned: Callable[[], float]) -> float:
+        """Return what is kept by a key, reckoning it the first time."""
+        if key not in self.kept:
+            self.kept[key] = reckoned()
+        return self.kept[key]
 
     # --- what nobody could see ------------------------------------------------------------------------------
 

@@ -50,6 +50,8 @@ Said = Iterator[tuple[str, str, str, object, Severity | None]]
 ELSEWHERE: Final = ("alarm_", "incident_", "message_")
 """Kinds of lines of the journal that repeat what is taken from where it stands."""
 _OWN: Final = frozenset({"because", "not_checked", "findings", "work", "shed"})
+_OF_A_NEED: Final = frozenset({"capacity", "asked_fraction", "dates", "probability_met", "too_small"})
+"""What is said of a bank for the time and the load that are asked of it: these stand beside the value."""
 
 
 class Listener:
@@ -175,8 +177,11 @@ def of_bank(bank: BankState) -> Said:
     """Yield what a bank's state says."""
     for place in fields(bank):
         value = getattr(bank, place.name)
-        if place.name not in _OWN and value is not None and not isinstance(value, tuple):
-            yield f"bank {place.name}", bank.id, "bank", value, None
+        if place.name in _OWN or value is None or isinstance(value, tuple):
+            continue
+        on = bank.rests_on
+        of = (value, on.asked_w, on.required_s) if on is not None else (value, None, None)
+        yield f"bank {place.name}", bank.id, "bank", of if place.name in _OF_A_NEED else value, None
     yield from _reasons(bank, bank.id, "bank", None)
 
 

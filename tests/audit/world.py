@@ -18,9 +18,18 @@ from collector.simulation.cards import card as voice
 from collector.simulation.cards.agent import Agent, Typed
 from collector.simulation.cards.card import AlarmRows
 from collector.simulation.cards.faulty_cards import Lie, spoken
+from collector.simulation.plant import battery
 from collector.simulation.plant import system as sets
 from collector.simulation.plant import world as worlds
+from collector.simulation.plant.battery import (
+    BankPlant,
+    CellGroup,
+    SimBank,
+    capacity_factor,
+    full_wells,
+)
 from collector.simulation.plant.supply import FeedSource
+from collector.simulation.plant.system import SimSystem, SystemPlant
 from collector.simulation.plant.unit import Feed, Mode, at_terminals
 from collector.simulation.plant.world import WorldPlant, WorldState
 from collector.simulation.scenario.director import (
@@ -43,7 +52,10 @@ REST_S: Final = 60
 """At rest the end is played once in so many seconds while nothing happens: a bank gains less than a part in a hundred."""
 _ALONE: Final = frozenset({Mode.BATTERY, Mode.ENDED, Mode.ISOLATED})
 FINE_S: Final = 20.0
-"""So long by the second, further on by two."""
+"""So long by the second, further on by two, and where no bank is near its end by `COARSE_S`."""
+COARSE_S: Final = 10.0
+NEAR_ITS_END: Final = 1.025
+"""Volts over the end voltage: where a bank gets under it, its knee comes within a minute or two."""
 BOOTED_BEFORE_S: Final = 900_000.0
 _CARDS: Final = (CardHangs, CardFreezes, CardResets, CardLies)
 
@@ -92,6 +104,37 @@ class PlantAt:
         """Return the mode of each unit by its id."""
         plant = self.plant.systems[system]
         return {u.id: m for u, m in zip(plant.units, self.modes(system), strict=True)}
+
+
+def _modes(system: SimSystem) -> tuple[Mode, ...]:
+    return tuple(u.mode for u in system.units)
+
+
+def _near_an_end(plant: SystemPlant, system: SimSystem) -> bool:
+    """Return whether a bank's voltage falls fast, a link of it will part, a unit will trip, or nobody carries any more."""
+    if not any(u.on_battery for u in system.units):
+        return True
+    for unit, now in zip(plant.units, system.units, strict=True):
+        if not now.on_battery:
+            continue
+        emf, resistance = battery.source_of(unit.bank, now.bank)
+        volts = (
+            emf - resistance * now.bank.current_a
+        )  # as it stands; what was read is that of the last step's begin
+        low = volts < NEAR_ITS_END * unit.bank.end_voltage_v * unit.bank.cells
+        if low or now.bank.opens_after_s is not None or now.heat > 0.0:
+            return True
+    return False
+
+
+def filled(plant: BankPlant, bank: SimBank) -> SimBank:
+    """Return a bank as it is, but full and long on float, at its temperature."""
+    warm = plant.cell.capacity_ah * capacity_factor(bank.temperature_c)
+    groups = tuple(
+        CellGroup(g.cells, full_wells(plant.cell, capacity_ah=warm * g.wear.capacity), g.wear)
+        for g in bank.groups
+    )
+    return replace(bank, groups=groups, drawn_ah=0.0, below_s=0.0)
 
 
 @dataclass
@@ -299,16 +342,47 @@ class World:
                 for u, s in zip(plant.units, now.units, strict=True)
             )
             now = replace(now, units=tuple(units))
+        return second + self._lost_after_s(at, system, now)
+
+    @staticmethod
+    def _lost_after_s(at: PlantAt, system: str, now: SimSystem) -> float:
+        """Return after how many seconds without supply a system's load is lost; inf: over the horizon."""
+        plant = at.plant.systems[system]
         nothing = Feed(FeedSource.NOTHING, 0.0, 0.0)
         passed_s = 0.0
         while passed_s < HORIZON_S:
-            step_s = 1.0 if passed_s < FINE_S else 2.0
-            now = sets.after(plant, now, nothing, at.state.t_s + passed_s + step_s, step_s)
+            step_s = 1.0 if passed_s < FINE_S else 2.0 if _near_an_end(plant, now) else COARSE_S
+            then = sets.after(plant, now, nothing, at.state.t_s + passed_s + step_s, step_s)
+            if step_s == COARSE_S and (_modes(then) != _modes(now) or _near_an_end(plant, then)):
+                step_s = 2.0  # within the step somebody left, or came near it: when, is found by smaller ones
+                then = sets.after(plant, now, nothing, at.state.t_s + passed_s + step_s, step_s)
+            now = then
             passed_s += step_s
             if now.lost:
-                return second + passed_s
+                return passed_s
         return math.inf
 
     def hold_up_s(self, system: str, at_s: float, lost: str | None = None) -> float:
         """Return how long a system would hold from a second on without any supply, s; inf: over the horizon."""
         return self.end_s(system, at_s, lost) - min(max(int(at_s), 0), len(self.seconds) - 1)
+
+    def holds_full_s(self, system: str, at_s: float) -> float:
+        """Return how long a system would hold without any supply with its banks full, s; inf: over the horizon."""
+        second = min(max(int(at_s), 0), len(self.seconds) - 1)
+        key = (system, "full", second - second % REST_S)
+        if key not in self._ends:
+            at = self.seconds[second]
+            pairs = zip(at.plant.systems[system].units, at.state.systems[system].units, strict=True)
+            units = tuple(replace(now, bank=filled(unit.bank, now.bank)) for unit, now in pairs)
+            self._ends[key] = self._lost_after_s(at, system, replace(at.state.systems[system], units=units))
+        return self._ends[key]
+
+    def holds_with_less_s(self, system: str, at_s: float, less_w: float) -> float:
+        """Return how long a system would hold from a second on without supply and with so much of its load shed, s."""
+        second = min(max(int(at_s), 0), len(self.seconds) - 1)
+        key = (system, f"less {less_w:.0f}", second)
+        if key not in self._ends:
+            at = self.seconds[second]
+            now = at.state.systems[system]
+            self._ends[key] = self._lost_after_s(at, system, replace(now, extra_w=now.extra_w - less_w))
+        return self._ends[key]

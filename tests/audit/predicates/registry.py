@@ -13,7 +13,7 @@ from collector.simulation.plant.unit import Mode
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import NoticeKind
 from rules.values.code import Code
-from tests.audit.predicates import alarms, holding, letters, load, power, sets
+from tests.audit.predicates import alarms, banks, holding, letters, load, needs, power, sets
 from tests.audit.predicates.events import EVENTS
 from tests.audit.predicates.undecided import OPEN, undecided
 from tests.audit.sight import Finding, Sight
@@ -37,6 +37,15 @@ STATES: Final[Mapping[str, Predicate]] = {
     "hold-up one lost": holding.hold_up_one_lost,
     "hold-up unit lost": holding.hold_up_unit_lost,
     "requirement": holding.requirement,
+    "hold-up recharged": needs.recharged,
+    "bank capacity": banks.capacity,
+    "bank asked_fraction": banks.asked_fraction,
+    "bank dates": banks.dates,
+    "bank effective_age_years": banks.effective_age,
+    "bank shown_to_carry": banks.shown_to_carry,
+    "bank probability_met": banks.probability_met,
+    "bank claims": banks.claims,
+    "bank too_small": banks.too_small,
 }
 ALARMS: Final[Mapping[str, Predicate]] = {
     "on_battery": alarms.on_battery,
@@ -80,6 +89,12 @@ ALARMS: Final[Mapping[str, Predicate]] = {
     "messages_undeliverable": alarms.never("every letter is taken"),
     "charger_lost": alarms.never("every charger charges"),
     "bank_runaway": alarms.never("no bank runs away"),
+    "requirement_not_met": needs.not_met,
+    "bank_order_now": banks.due,
+    "bank_replace_now": banks.due,
+    "bank_will_not_carry": banks.does_not_carry,
+    "bank_suspect": banks.suspect,
+    "charging_wrong": banks.sound("its charger keeps it as it should be"),
 }
 LETTERS: Final[Mapping[str, Predicate]] = {
     f"notice {kind}": letters.letter for kind in ("opened", "changed", "escalated", "closed")
@@ -100,6 +115,52 @@ REASONS: Final[Mapping[str, Predicate]] = {
     "card_alarm": alarms.card_alarm,
     "every_line_passes": load.every_line_passes,
     "line_fails": load.every_line_passes,
+    "holds": needs.holds,
+    "holds_too_short": needs.holds_too_short,
+    "holds_one_lost": needs.holds_one_lost,
+    "holds_with_all": needs.holds,
+    "fails_one_lost": needs.fails_one_lost,
+    "fails_with_all": needs.fails_with_all,
+    "holds_with_one_lost": needs.holds_with_one_lost,
+    "requirement_margin": needs.margin,
+    "requirement_why": needs.why_of_a_need,
+    "load_on_bypass": needs.on_bypass,
+    "no_load_to_hold": needs.no_load,
+    "overloads_one_lost": needs.overloads_one_lost,
+    "bank_past_age": banks.past_age,
+    "bank_renew_now": banks.due,
+    "bank_renewal_missed": banks.due,
+    "bank_order_now": banks.due,
+    "blocks_give_less": banks.blocks_give_less,
+    "failed_when_asked": banks.failed,
+    "string_open": banks.parted,
+    "capacity_fell": banks.fell,
+    "recharging": banks.recharging,
+    "news_discharge_judged": banks.judged_today,
+    **{
+        name: banks.sound(why)
+        for why, names in {
+            "all its cells are sound": (
+                "short_suspected",
+                "strings_give_nothing",
+                "resistance_rose",
+                "blocks_apart",
+            ),
+            "its charger keeps it as it should be": (
+                "charging_wrong",
+                "float_outside",
+                "nothing_charges",
+                "float_not_compensated",
+                "recharge_too_slow",
+                "not_charged_since_load",
+                "rests_not_full",
+                "rests_uncharged",
+                "runaway_suspected",
+            ),
+            "it is kept as its siblings are": ("apart_from_siblings",),
+        }.items()
+        for name in names
+    },
 }
 PREDICATES: Final[Mapping[str, Predicate]] = {
     **STATES,

@@ -1,0 +1,233 @@
+"""What is said of needs in words and alarms: that one is met or not, by how much, and with which unit lost.
+
+A least is a low end: that it lies under the truth is no falsehood, but far under it (`CAUTIOUS`) a word that a need is
+not met would be.
+"""
+
+from __future__ import annotations
+
+from typing import Final, cast
+
+from collector.simulation.plant.unit import CARRYING, Mode
+from rules.plant.estate import Purpose, Requirement
+from rules.system.state import HoldUp
+from rules.values.verdict import Basis
+from tests.audit.predicates.holding import GROSS, JUDGED_S, foretold, moving, surprised, worst_lost_s
+from tests.audit.predicates.load import METERS, OF_AMPERES_VA, SHARED_UNEVENLY
+from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, So, false
+from tests.audit.statements import Statement
+from tests.audit.world import PlantAt
+
+CAUTIOUS: Final = 3.0
+"""So many times what is needed a system may hold that is said not to: a low end is told down to a third of the middle."""
+KEPT_S: Final = 100.0
+"""An alarm keeps the words of the last judgement."""
+CLEAR: Final = frozenset({Mode.NORMAL})
+
+
+def need_s(sight: Sight, system: str, need: Requirement) -> float | None:
+    """Return what a need asks by the declared times added up, s; None where that is not declared."""
+    generator = sight.estate.generator_of(system)
+    by_hand = need.purpose is Purpose.MANUAL_GENERATOR_START
+    if need.required_s is not None or generator is None or need.purpose not in (Purpose.GENERATOR_START, Purpose.MANUAL_GENERATOR_START):  # fmt: skip
+        return need.required_s
+    units = sight.estate.units_of(system)
+    last = max(units, key=lambda u: u.hold_off_s + u.walk_in_s)
+    total_s = generator.detect_s + generator.attempts * generator.crank_s
+    total_s += (generator.attempts - 1) * generator.rest_s + generator.start_s + generator.transfer_s
+    total_s += max(u.accept_s for u in units) + last.hold_off_s + last.walk_in_s
+    return total_s + ((generator.hand_start_s or 0.0) if by_hand else 0.0)
+
+
+def needs_of(sight: Sight, system: str) -> list[float]:
+    """Return every time that is asked of a system, s."""
+    found = [need_s(sight, system, need) for need in sight.estate.systems[system].requirements]
+    return [one for one in found if one is not None]
+
+
+def at_rest(sight: Sight, said: Statement, system: str) -> bool:
+    """Return whether what is said can be held against the end as it is: fed, steady, seen, and nothing hidden."""
+    since_s = said.as_of_s - (JUDGED_S if said.severity is None else KEPT_S)
+    units = sight.units_of(system)
+    fed = all(m not in ON for now in sight.world.span(since_s, said.as_of_s)[::5] for m in now.modes(system))
+    hidden = surprised(sight, system, said.until_s) or moving(sight, system, since_s, said.as_of_s)
+    return fed and not hidden and not sight.blind(units, since_s, said.at_s)
+
+
+def least_s(sight: Sight, said: Statement, held_s: float, system: str, truth_s: float) -> Finding:
+    """Return what a least in words comes to beside the truth."""
+    found = foretold(held_s, None, truth_s)
+    return found if found.so is So.FALSE else TRUE
+
+
+def with_lost_s(sight: Sight, system: str, at_s: float, unit: str | None) -> float:
+    """Return how long a system holds with a unit lost, the worst where none is named, s."""
+    return worst_lost_s(sight, system, at_s) if unit is None else sight.world.hold_up_s(system, at_s, unit)
+
+
+def _needed(sight: Sight, said: Statement, system: str) -> Finding:
+    needed_s = float(said.value["needed_s"])  # type: ignore[index]
+    if any(abs(needed_s - one) < 1.5 for one in needs_of(sight, system)):
+        return TRUE
+    return false(f"needs {needed_s:.0f} s, asked are {needs_of(sight, system)}")
+
+
+def _holds(sight: Sight, said: Statement, *, one_lost: bool, enough: bool | None) -> Finding:
+    system, held_s = sight.system_of(said.about), float(said.value["held_s"])  # type: ignore[index]
+    if dict(said.value.args).get("needed_s") is not None:  # type: ignore[attr-defined]
+        found = _needed(sight, said, system)
+        if found is not TRUE:
+            return found
+        needed_s = float(said.value["needed_s"])  # type: ignore[index]
+        if enough is not None and (held_s >= needed_s - 0.5) is not enough:
+            return false(f"{held_s:.0f} s beside {needed_s:.0f} s")
+    if not at_rest(sight, said, system):
+        return UNDECIDED
+    truth_s = (
+        worst_lost_s(sight, system, said.as_of_s) if one_lost else sight.world.hold_up_s(system, said.as_of_s)
+    )
+    found = least_s(sight, said, held_s, system, truth_s)
+    if found is TRUE and enough is False and truth_s > CAUTIOUS * float(said.value["needed_s"]):  # type: ignore[index]
+        return false(f"truly holds {truth_s:.0f} s")
+    return found
+
+
+def holds(sight: Sight, said: Statement) -> Finding:
+    """It holds for what is needed."""
+    return _holds(sight, said, one_lost=False, enough=True)
+
+
+def holds_too_short(sight: Sight, said: Statement) -> Finding:
+    """It holds for less than is needed."""
+    return _holds(sight, said, one_lost=False, enough=False)
+
+
+def holds_one_lost(sight: Sight, said: Statement) -> Finding:
+    """It holds for what is needed with the worst unit lost."""
+    return _holds(sight, said, one_lost=True, enough=True)
+
+
+def fails_one_lost(sight: Sight, said: Statement) -> Finding:
+    """It holds for less than is needed with one of the units named lost."""
+    return _holds(sight, said, one_lost=True, enough=False)
+
+
+def fails_with_all(sight: Sight, said: Statement) -> Finding:
+    """It holds for less than is needed with all units there."""
+    return _holds(sight, said, one_lost=False, enough=False)
+
+
+def holds_with_one_lost(sight: Sight, said: Statement) -> Finding:
+    """So long it holds with the worst unit lost."""
+    return _holds(sight, said, one_lost=True, enough=None)
+
+
+def margin(sight: Sight, said: Statement) -> Finding:
+    """What is needed and what holds, as an alarm says it."""
+    system, value = sight.system_of(said.about), said.value
+    needed_s, held_s, lost = float(value["required_s"]), float(value["held_s"]), value["lost"]  # type: ignore[index]
+    if not any(abs(needed_s - one) < 1.5 for one in needs_of(sight, system)):
+        return false(f"needs {needed_s:.0f} s, asked are {needs_of(sight, system)}")
+    if not at_rest(sight, said, system):
+        return UNDECIDED
+    truth_s = with_lost_s(sight, system, said.as_of_s, None if lost is None else str(lost))
+    spare = sight.estate.systems[system].spare_units >= 1
+    if lost is None:
+        truth_s = (
+            worst_lost_s(sight, system, said.as_of_s)
+            if spare
+            else sight.world.hold_up_s(system, said.as_of_s)
+        )
+    return least_s(sight, said, held_s, system, truth_s)
+
+
+def not_met(sight: Sight, said: Statement) -> Finding:
+    """A need whose alarm stands is not met, or hardly; one that is over is met."""
+    system = sight.system_of(said.about)
+    needs = {n.id: need_s(sight, system, n) for n in sight.estate.systems[system].requirements}
+    needed_s = next((s for name, s in needs.items() if said.where.endswith(f":{name}")), None)
+    if needed_s is None or not at_rest(sight, said, system):
+        return UNDECIDED
+    spare = sight.estate.systems[system].spare_units >= 1
+    truth_s = (
+        worst_lost_s(sight, system, said.as_of_s) if spare else sight.world.hold_up_s(system, said.as_of_s)
+    )
+    if said.value:
+        if truth_s > CAUTIOUS * needed_s:
+            return false(f"needs {needed_s:.0f} s, truly holds {truth_s:.0f} s")
+        return TRUE if truth_s < GROSS * needed_s else UNDECIDED
+    return (
+        TRUE if truth_s >= needed_s / GROSS else false(f"needs {needed_s:.0f} s, truly holds {truth_s:.0f} s")
+    )
+
+
+def why_of_a_need(sight: Sight, said: Statement) -> Finding:
+    """It names a system that asks for something; the reason within it is a statement of its own."""
+    return TRUE if needs_of(sight, sight.system_of(said.about)) else false("nothing is asked of it")
+
+
+def recharged(sight: Sight, said: Statement) -> Finding:
+    """What a system holds with its banks full again."""
+    held = cast("HoldUp", said.value)
+    if held.low_s is None or held.basis is Basis.NONE or not at_rest(sight, said, said.about):
+        return UNDECIDED
+    return foretold(held.low_s, held.high_s, sight.world.holds_full_s(said.about, said.as_of_s))
+
+
+def on_bypass(sight: Sight, said: Statement) -> Finding:
+    """A load that is said to be on bypass is: no inverter carries it."""
+    system = sight.system_of(said.about)
+
+    def so(now: PlantAt) -> bool:
+        return Mode.BYPASS in now.modes(system) and not CARRYING.intersection(now.modes(system))
+
+    return sight.held(
+        said, so, within_s=JUDGED_S + SEEN_WITHIN_S, units=sight.units_of(system), why="an inverter carried"
+    )
+
+
+def no_load(sight: Sight, said: Statement) -> Finding:
+    """Where there is said to be no load, hardly a watt is asked."""
+    system = sight.system_of(said.about)
+
+    def so(now: PlantAt) -> bool:
+        return sum(w for w, _ in now.line_loads(system)) < 0.01 * sum(
+            u.rating_w for u in now.plant.systems[system].units
+        )
+
+    return sight.held(
+        said, so, within_s=JUDGED_S + SEEN_WITHIN_S, units=sight.units_of(system), why="there was a load"
+    )
+
+
+def asked_without(now: PlantAt, unit: str, line: int) -> float:
+    """Return what a board line asks of what the units that carry may, with one gone; inf: nobody is left."""
+    system, _ = now.plant.place_of[unit]
+    plant, state = now.plant.systems[system], now.state.systems[system]
+    left = [
+        u
+        for u, s in zip(plant.units, state.units, strict=True)
+        if u.id != unit and (s.mode in CARRYING or s.mode is Mode.BYPASS)
+    ]
+    watts, va = now.line_loads(system)[line - 1]
+    if not left:
+        return float("inf")
+    return max(watts / sum(u.rating_w / u.lines for u in left), va / sum(u.rating_va / u.lines for u in left))
+
+
+def overloads_one_lost(sight: Sight, said: Statement) -> Finding:
+    """With a unit lost a line asks of the others what is said, and more than they may."""
+    line, told = int(said.value["line"]), float(said.value["share"])  # type: ignore[index]
+    system = sight.system_of(said.about)
+    since_s = said.as_of_s - JUDGED_S - SEEN_WITHIN_S
+    if sight.blind(sight.units_of(system), since_s, said.at_s) or moving(
+        sight, system, since_s, said.as_of_s
+    ):
+        return UNDECIDED
+    truths = [asked_without(now, said.about, line) for now in sight.world.span(since_s, said.as_of_s)]
+    room = METERS + OF_AMPERES_VA * 3.0 * len(sight.units_of(system)) / sum(
+        u.rating_va for u in sight.world.at(0).plant.systems[system].units
+    )
+    if not min(truths) * (1.0 - room) <= told <= max(truths) * (1.0 + room):
+        return false(f"{100 * told:.0f} %, truly {100 * min(truths):.0f} to {100 * max(truths):.0f} %")
+    return TRUE if max(truths) > 1.0 - SHARED_UNEVENLY else false("the others may carry it")
