@@ -27,6 +27,8 @@ in the first minute of a large estate a poll with its system's first judgement c
 QUEUE_LENGTH: Final = 5000
 GATHERED_S: Final = 0.1
 """How long what can wait does, at rest."""
+GATHERED_LIVELY_S: Final = 0.02
+"""The same in an outage: a round's replies come within less, and its systems are judged and committed once and not per card."""
 
 TURN_EVERY_S: Final = 0.002
 """How long a batch is taken in at a stretch: a notification that comes meanwhile waits for no longer."""
@@ -62,8 +64,8 @@ class InputQueue(Queue):
     """What waits to be taken in, in order, and since when: each thing until the batch it was in is `finished`.
 
     At rest what comes within `GATHERED_S` goes through together: the cards of a system are read in one round, so the
-    system is judged once and the round is committed once. Nothing is gathered while `lively`, and whatever somebody
-    waits for (a poll that was asked for, a word, a judgement) takes all that waits along at once.
+    system is judged once and the round is committed once; while `lively` what comes within `GATHERED_LIVELY_S`. Whatever
+    somebody waits for (a poll that was asked for, a word, a judgement) takes all that waits along at once.
     """
 
     def __init__(self, clock: Clock, lively: Callable[[], bool] = lambda: False) -> None:
@@ -84,17 +86,17 @@ class InputQueue(Queue):
     async def batch(self) -> list[RecorderInput | PendingCommand]:
         """Wait for something, and return it with all that waits behind it, in order, `LARGEST_BATCH` at most."""
         found = [await self.get()]
-        if _can_wait(found[0]) and not self._lively():
-            await self._gathered()
+        if _can_wait(found[0]):
+            await self._gathered(GATHERED_LIVELY_S if self._lively() else GATHERED_S)
         self._hurried.clear()
         while len(found) < LARGEST_BATCH and not self.empty():
             found.append(self.get_nowait())
         self._under_way = len(found)
         return found
 
-    async def _gathered(self) -> None:
-        """Wait until what came first has waited for long enough, or something comes that cannot wait."""
-        call_off = self._clock.call_at(self._since_s[0] + GATHERED_S, self._hurried.set)
+    async def _gathered(self, for_s: float) -> None:
+        """Wait until what came first has waited for so long, or something comes that cannot wait."""
+        call_off = self._clock.call_at(self._since_s[0] + for_s, self._hurried.set)
         try:
             await self._hurried.wait()
         finally:

@@ -66,6 +66,34 @@ async def test_a_bank_that_is_judged_while_it_gives_is_not_full_again() -> None:
     assert on_record.full, "a running discharge is held against the bank as it was before"
 
 
+async def test_a_bank_that_rests_is_believed_as_of_its_last_reading_and_gives_from_then_on() -> None:
+    plant, clock = estate(), TurnedClock(START)
+    present = Present(plant)
+    judging = Judging(plant, Worker(), clock, present, asyncio.Queue[object]().put)
+    bank = plant.banks_of("A1")[0].id
+    judging.believe(replace(known_banks(plant)[bank], as_of=clock.now()))
+    at_first = judging.beliefs[bank]
+    for _ in range(3):
+        await clock.advance(60.0)
+        judging.carry(replace(reading("A1", [3000.0] * 3), stamp=stamp(clock)))
+    at_rest = judging.beliefs[bank]
+    assert (at_rest.as_of, at_rest.full) == (clock.now(), True)
+    assert at_rest.health is at_first.health, "nothing of it was made anew"
+    judging.carry(replace(reading("A1", [3000.0] * 3), stamp=stamp(clock)))
+    await clock.advance(60.0)
+    gives_none = reading("A1", [3000.0] * 3)
+    judging.carry(
+        replace(gives_none, stamp=stamp(clock), battery=replace(gives_none.battery, temperature_c=31.0))
+    )
+    assert judging.beliefs[bank].temperature_c == 31.0
+    gives = reading("A1", [3000.0] * 3, source=OutputSource.BATTERY)
+    await clock.advance(10.0)
+    present.readings["A1"] = gives = replace(gives, stamp=stamp(clock))
+    judging.carry(gives)
+    used_s = float(np.median(judging.beliefs[bank].used / judging.beliefs[bank].rate_per_s(9000.0)))
+    assert used_s <= 11.0, "what it rested for is not taken for a discharge"
+
+
 class Counted(Worker):
     """Judges at once, in this process, and counts how often."""
 

@@ -16,7 +16,7 @@ from collector.cards.polling.poller import Answer
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder import batch as batches
 from collector.recorder import recorder as recording
-from collector.recorder.batch import GATHERED_S, InputQueue
+from collector.recorder.batch import GATHERED_LIVELY_S, GATHERED_S, InputQueue
 from collector.recorder.current_state import Present
 from collector.recorder.monitor_state import kept_state
 from collector.recorder.parts import Consumer, RecorderParts
@@ -267,7 +267,7 @@ async def test_a_partner_that_fell_silent_leaves_it_open(tmp_path: Path) -> None
         assert any("Hall B" in text for text in said(pair.because))
 
 
-async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_waits_for_none() -> None:
+async def test_a_round_is_one_batch_sooner_in_an_outage_and_a_poll_asked_for_waits_for_none() -> None:
     clock, lively = TurnedClock(NOON), [False]
     line = InputQueue(clock, lambda: lively[0])
 
@@ -278,28 +278,25 @@ async def test_a_round_at_rest_is_one_batch_and_a_poll_asked_for_or_an_outage_wa
         """Return how many things come as a batch by then, None while none does."""
         await clock.advance(seconds)
         if not taking.done():
+            assert not line.under_way
             return None
+        assert line.under_way
         line.finished(len(taking.result()))
         return len(taking.result())
 
-    for first_early, second_early, wait_s in (
-        (False, False, GATHERED_S),
-        (False, True, 0.0),
-        (True, False, 0.0),
-    ):
-        taking = asyncio.create_task(line.batch())
-        put(early=first_early)
-        assert first_early or await batch_after(GATHERED_S / 2) is None
-        put(early=second_early)
-        assert await batch_after(wait_s) == 2
-    under_way = [line.under_way]
-    lively[0] = True
-    taking = asyncio.create_task(line.batch())
-    put()
-    await clock.advance(0.0)
-    under_way.append(line.under_way)
-    assert under_way == [False, True]
-    assert await batch_after(0.0) == 1
+    for lively[0] in (False, True):
+        gathered_s = GATHERED_LIVELY_S if lively[0] else GATHERED_S
+        for first_early, second_early, wait_s in (
+            (False, False, gathered_s),
+            (False, True, 0.0),
+            (True, False, 0.0),
+        ):
+            taking = asyncio.create_task(line.batch())
+            put(early=first_early)
+            assert first_early or await batch_after(gathered_s / 2) is None
+            put(early=second_early)
+            assert await batch_after(wait_s) == 2
+    assert GATHERED_LIVELY_S <= GATHERED_S / 5, "a notification is told within 0.1 s"
     assert line.unfinished == 0
 
 

@@ -62,6 +62,36 @@ async def test_of_plain_readings_one_in_six_is_judged_and_all_are_shown_and_coun
         assert load.power_w == pytest.approx(sum(one.output.power_w or 0.0 for one in newest.values()))
 
 
+async def test_units_that_were_judged_in_rounds_of_their_own_are_judged_together_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Input] = []
+
+    def noted(live: Live, one: Input) -> tuple[Change, ...]:
+        given.append(one)
+        return advance(live, one)
+
+    monkeypatch.setattr(recording, "advance", noted)
+    plant = estate(2)
+    async with scripted(plant, tmp_path, NOON, {u: at_rest(u) for u in plant.units}) as site:
+        await site.go(60)
+        site.says["A1"] = at_rest("A1", 3300.0)  # judged at once, three rounds before A2 must be
+        for _ in range(3):
+            await site.read(every_s=ROUND_S)
+        site.says["A1"] = at_rest("A1", 3330.0)
+        for _ in range(6):
+            await site.read(every_s=ROUND_S)
+        given.clear()
+        for _ in range(12):
+            await site.read(every_s=ROUND_S)
+        read = [one for one in given if isinstance(one, Reading)]
+        assert sum(isinstance(one, SystemJudged) for one in given) == 2 * len(plant.systems)
+        assert (
+            len({one.at for one in read if one.unit == "A1"} ^ {one.at for one in read if one.unit == "A2"})
+            == 0
+        )
+
+
 async def story(site: Scripted, seed: int) -> list[tuple[object, ...]]:
     """Play a random story of two hours' rounds; return the alarms after each round."""
     chance = Random(seed)
