@@ -19,6 +19,7 @@ from api.http.doors import Doors, Inside, PlainAnswers
 from api.http.forms import Forms
 from api.http.problems import told_of_bodies
 from api.http.sparing import Sparing
+from api.pages.problem_pages import ProblemPages
 from api.routes import (
     alarms,
     banks,
@@ -50,7 +51,7 @@ def create_app(
     app.state.service = service
     app.state.access = access = Access(service.access, terms, service.clock.now, service.clock.monotonic_s)
     inside = Inside(Forms(AccessGate(Sparing(app), access), service.clock.now), (doors or Doors()).refused)
-    return PlainAnswers(OnlyFrom(inside, {*LOOPBACK_NAMES, *names}))
+    return PlainAnswers(ProblemPages(OnlyFrom(inside, {*LOOPBACK_NAMES, *names})))
 
 
 def openapi() -> dict[str, Any]:

@@ -67,7 +67,7 @@ def http_markdown() -> str:
     parts = [
         "# The HTTP interface\n",
         "JSON with SI numbers, `null` where something is not known, times in UTC (RFC 3339); errors are problem documents",
-        "(RFC 9457). The whole of it, machine-readable, is at `/openapi.json`. What comes under another name than this machine's,",
+        "(RFC 9457), or a page with the same status for whoever asks for one (`Accept: text/html`). The whole of it, machine-readable, is at `/openapi.json`. What comes under another name than this machine's,",
         "or from another site's page, is refused with 403; so is the site's word where no token is set. Where too much is asked",
         "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
         f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",

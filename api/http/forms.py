@@ -10,7 +10,7 @@ make a browser post a form, so a form is let in only with an `Origin`, which `ap
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
 from urllib.parse import parse_qsl, urlsplit
@@ -121,8 +121,14 @@ def _back(scope: Scope, headers: dict[str, str], receive: Receive, send: Send) -
 
 def page_before(headers: dict[str, str]) -> str:
     """Return the path of the page that a form stood on, the sheet of alarms where that is not told."""
-    parts = urlsplit(headers.get("referer", ""))
-    known = (
-        parts.netloc == headers.get("host") and parts.path.startswith("/") and not parts.path.startswith("//")
-    )
-    return parts.path if known else "/alarms"
+    return way_back(headers) or "/alarms"
+
+
+def way_back(headers: Mapping[str, str]) -> str | None:
+    """Return the path of the page of this service that a request came from, None where that is not told."""
+    try:
+        parts = urlsplit(headers.get("referer", ""))
+    except ValueError:
+        return None
+    here = parts.netloc == headers.get("host") and parts.path.startswith("/")
+    return parts.path if here and not parts.path.startswith("//") else None

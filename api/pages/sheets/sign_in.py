@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from api.pages.markup.assets import ICON, STYLES
-from api.pages.markup.elements import Element, Nodes, el, render
-from api.pages.markup.marks import emblem
+from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.plain import plain_document
 from api.pages.markup.reader import CSRF
 
 
@@ -36,7 +35,7 @@ def sign_in_page(back_to: str, said: str | None = None) -> str:
         action="/sign-in",
         class_="in",
     )
-    return _document("Sign in", el("h1", "Sign in"), form)
+    return plain_document("Sign in", el("h1", "Sign in"), form)
 
 
 def account_page(
@@ -47,7 +46,7 @@ def account_page(
         el("li", f"Since {one.since}, used {one.used}, from {one.address}{' (this one)' if one.here else ''}")
         for one in sessions
     ]
-    return _document(
+    return plain_document(
         "Account",
         el("h1", name),
         el("p", f"Signed in; may {may}. ", el("a", "Back to the sheets", href="/")),
@@ -82,18 +81,3 @@ def _form(action: str, proof: str, words: str, *fields: Nodes) -> Element:
         action=action,
         class_="in",
     )
-
-
-def _document(title: str, *body: Nodes) -> str:
-    head = el(
-        "head",
-        el("meta", charset="utf-8"),
-        el("meta", name="viewport", content="width=device-width,initial-scale=1"),
-        el("meta", name="color-scheme", content="light dark"),
-        el("title", f"{title} · ridethrough"),
-        el("link", rel="icon", href=ICON.url, type="image/svg+xml"),
-        el("link", rel="stylesheet", href=STYLES.url),
-    )
-    top = el("header", el("a", emblem(), "ridethrough", class_="mark", href="/"), class_="head")
-    page = el("html", head, el("body", top, el("main", body, id="main")), lang="en-GB")
-    return "<!doctype html>\n" + render(page) + "\n"
