@@ -481,7 +481,6 @@ class Code(StrEnum):
     # ---- signs of a bad bank, its tests: rules.battery.assessment.faults
     SHORT_SUSPECTED = auto()
     STRING_OPEN = auto()
-    STRINGS_GIVE_NOTHING = auto()
     RESISTANCE_ROSE = auto()
     CAPACITY_FELL = auto()
     BLOCKS_APART = auto()
@@ -509,7 +508,6 @@ class Code(StrEnum):
     BANK_UNSEEN = auto()
     DO_MEASURE_BLOCK_VOLTAGES = auto()
     DO_CHECK_LINKS_AND_FUSES = auto()
-    DO_CLAMP_STRINGS = auto()
     DO_RETORQUE_LINKS = auto()
     DO_TEST_YEARLY = auto()
     DO_MEASURE_BLOCKS_AGAIN = auto()

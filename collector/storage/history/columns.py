@@ -7,7 +7,7 @@ A column is named for its object, with a mark in front where the integer is not 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -127,26 +127,6 @@ def joined(blocks: Sequence[Block]) -> Block:
         if present.any():
             columns[name] = Column(values, None if present.all() else present)
     return Block(at[rows], columns)
-
-
-def block_of(at: Sequence[int], rows: Iterable[Mapping[str, int]]) -> Block:
-    """Return a block of rows given one by one, in order of time."""
-    names: dict[str, list[tuple[int, int]]] = {}
-    count = 0
-    for count, row in enumerate(rows, start=1):
-        for name, value in row.items():
-            names.setdefault(name, []).append((count - 1, value))
-    columns = {}
-    for name, cells in names.items():
-        values = np.zeros(count, dtype=np.int64)
-        where = [place for place, _ in cells]
-        values[where] = [value for _, value in cells]
-        present = None
-        if len(cells) < count:
-            present = np.zeros(count, dtype=np.bool_)
-            present[where] = True
-        columns[name] = Column(values, present)
-    return Block(np.array(at, dtype=np.int64), columns)
 
 
 def readings_of(unit: str, block: Block, texts: Mapping[int, Wire]) -> Iterator[WireReading]:

@@ -478,10 +478,6 @@ class Ledger:
         """Return every fact learnt after the one of that number, in order, whoever wrote it."""
         return await self._all(LearntFact, "WHERE seq > ? ORDER BY seq", seq)
 
-    async def fact_history(self, card: str) -> tuple[LearntFact, ...]:
-        """Return every fact ever learnt about a card, in order."""
-        return await self._all(LearntFact, "WHERE card = ? ORDER BY seq", card)
-
     async def corrections(self) -> Mapping[str, Corrections]:
         """Return every correction set by id."""
         return {line.id: line for line in await self._all(Corrections)}

@@ -100,24 +100,6 @@ def open_string(
     )
 
 
-def missing_string(current_a: float, expected_a: float, strings: int) -> BankFinding | None:
-    """Return the suspicion that strings in parallel are missing: the others cannot hide it in voltage.
-
-    `expected_a`: what the resistance of all strings lets one expect at the same voltage step.
-    """
-    if strings < 2 or expected_a <= 0.0:
-        return None
-    missing = round(strings * (1.0 - current_a / expected_a))
-    if not 1 <= missing < strings or abs(current_a / expected_a - (strings - missing) / strings) > 0.12:
-        return None
-    return BankFinding(
-        OPEN_STRING,
-        reason(Code.STRINGS_GIVE_NOTHING, missing=missing, strings=strings),
-        reason(Code.DO_CLAMP_STRINGS),
-        Severity.MAJOR,
-    )
-
-
 def resistance_rise(now_ohm: float, reference_ohm: float) -> BankFinding | None:
     """Return a finding where resistance has risen by 20 % or more over the bank's own reference.
 

@@ -145,22 +145,6 @@ def prepare(
     return learn_shape(learnt), curve, tuple(remarks)
 
 
-def live_update(
-    log: DischargeLog,
-    battery: Battery,
-    shape: TypeShape,
-    curve: RuntimeCurve,
-    *,
-    used_before: Missing = 0.0,
-    seed: int = 0,
-    draws: int = 400,
-) -> CapacityEstimate:
-    """Return the judgement of a running discharge, on a coarser grid; `shape`, `curve` from `prepare`."""
-    return judge_prepared(
-        log, battery, shape, curve=curve, used_before=used_before, seed=seed, draws=draws, coarse=True
-    )
-
-
 def judge_prepared(
     log: DischargeLog,
     battery: Battery,

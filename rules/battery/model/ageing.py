@@ -61,17 +61,6 @@ def ageing_speed(
     return np.asarray(np.exp(activation * (1.0 / (reference_c + ZERO_C) - 1.0 / kelvin)))
 
 
-def life_at(
-    life_years: float,
-    temperature_c: float,
-    *,
-    at_c: float = DESIGN_C,
-    activation: float = ACTIVATION_J_PER_MOL,
-) -> float:
-    """Return the life in years at `temperature_c` of a bank that lives `life_years` at `at_c`."""
-    return life_years / float(ageing_speed(temperature_c, reference_c=at_c, activation_j_per_mol=activation))
-
-
 @dataclass(frozen=True, slots=True)
 class MonthTemperature:
     """One month of a bank's probe: mean and standard deviation of its hourly means, degC."""

@@ -19,7 +19,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         """safety advice_only
         do_start_set_and_shut_down do_shut_down_in_order do_start_set_by_hand do_look_at_breakers do_look_at_displays do_send_to_set
         do_restore_ends_too_early do_restore_lasts_too_long do_restore_margin_gone do_restore_load_above_plan do_restore_unit_missing
-        do_restore_not_seen do_renew_larger do_measure_block_voltages do_check_links_and_fuses do_clamp_strings do_retorque_links
+        do_restore_not_seen do_renew_larger do_measure_block_voltages do_check_links_and_fuses do_retorque_links
         do_test_yearly do_discharge do_measure_blocks_again do_not_plan_by_display do_plan_discharge do_test_with_care do_inspect_at_once
         advised do_let_it_carry do_ask_for_shorter_times do_not_renew_alike do_check_float_voltage do_look_at_charger do_check_compensation
         do_check_current_limit do_check_rest_periods do_stop_charge do_compare_blocks

@@ -44,18 +44,6 @@ def do_check_links_and_fuses() -> str:
     return "Do not count on this bank. Have links, fuses and every block checked by qualified people."
 
 
-@says(Code.STRINGS_GIVE_NOTHING)
-def strings_give_nothing(*, missing: int, strings: int) -> str:
-    """Say how many strings seem to be missing."""
-    return f"The bank behaves as if {missing} of its {strings} strings gave nothing."
-
-
-@says(Code.DO_CLAMP_STRINGS)
-def do_clamp_strings() -> str:
-    """Say how a missing string is found."""
-    return "Measure the current of each string with a clamp in the next test."
-
-
 @says(Code.RESISTANCE_ROSE)
 def resistance_rose(*, now_ohm: float, rise: float) -> str:
     """Say a bank's resistance, and by which share it rose."""

@@ -194,7 +194,6 @@ async def test_everything_the_ledger_keeps_comes_back_as_it_was(ledger: Ledger) 
     assert (await ledger.judgements("B1")).items[0].seed == 2**62
     assert await ledger.engines() == {"80001f88": engine}
     assert [fact.body for fact in await ledger.facts("card-A1")] == [{"sign": -1}]
-    assert [fact.body["sign"] for fact in await ledger.fact_history("card-A1")] == [1, -1]
     assert len(await ledger.facts()) == 1
 
 

@@ -15,7 +15,6 @@ from rules.battery.assessment.faults import (
     capacity_fell,
     ends_in_test,
     findings_of_tests,
-    missing_string,
     not_shown,
     open_string,
     plan_tests,
@@ -57,12 +56,6 @@ def test_an_open_string_gives_no_current_and_slumps_at_once() -> None:
     assert open_string(545.0, 400.0, 0.0, cells=240) is not None
     # a sound bank at a heavy load: from 2.27 to 1.9 V per cell
     assert open_string(545.0, 456.0, 85.0, cells=240) is None
-
-
-def test_one_of_two_strings_missing_shows_in_the_current() -> None:
-    assert missing_string(50.0, 100.0, 2) is not None
-    assert missing_string(96.0, 100.0, 2) is None
-    assert missing_string(50.0, 100.0, 1) is None
 
 
 def test_resistance_counts_against_the_banks_own_reference() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from rules.battery.discharge.capacity import ReferenceLog, judge_discharge, live_update, prepare
+from rules.battery.discharge.capacity import ReferenceLog, judge_discharge
 from rules.battery.discharge.capacity_estimate import CapacityEstimate, belief_from_posterior
 from rules.battery.discharge.discharge_end import current_is_held
 from rules.battery.discharge.record.clean_discharge import Battery
@@ -223,16 +223,6 @@ def test_no_belief_without_a_judgement() -> None:
     found = judge_discharge(read("develop_02.csv"), battery("develop_02.csv", curve=None))
     with pytest.raises(ValueError, match=Code.LOG_WITHOUT_CURVE):
         belief_from_posterior(found, bank="B1", battery=battery("develop_02.csv"), as_of=NOW)
-
-
-def test_a_live_update_agrees_with_the_full_judgement() -> None:
-    name = "develop_02.csv"
-    shape, curve, _ = prepare(battery(name), [])
-    assert curve is not None
-    upto = 0.6 * float(TRUTH[name]["t_end_true_s"])
-    quick = live_update(read(name).until(upto), battery(name), shape, curve)
-    slow = judged(name, 0.6)
-    assert quick.capacity_fraction == pytest.approx(slow.capacity_fraction, abs=0.03)
 
 
 def test_a_bank_already_part_used_has_less_left() -> None:

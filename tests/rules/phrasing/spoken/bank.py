@@ -46,10 +46,6 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "At the transfer the bank fell from 545 to 120 V at once: its string is suspected to be open.",
     ),
     (
-        reason(Code.STRINGS_GIVE_NOTHING, missing=1, strings=2),
-        "The bank behaves as if 1 of its 2 strings gave nothing.",
-    ),
-    (
         reason(Code.RESISTANCE_ROSE, now_ohm=0.62, rise=0.24),
         "The bank's resistance is 620 mΩ, 24 % over its reference.",
     ),
@@ -84,7 +80,6 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.DO_CHECK_LINKS_AND_FUSES),
         "Do not count on this bank. Have links, fuses and every block checked by qualified people.",
     ),
-    (reason(Code.DO_CLAMP_STRINGS), "Measure the current of each string with a clamp in the next test."),
     (
         reason(Code.DO_RETORQUE_LINKS),
         "Have the links retorqued and the blocks' ohmic values measured; test the capacity soon.",
