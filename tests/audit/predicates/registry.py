@@ -142,7 +142,6 @@ REASONS: Final[Mapping[str, Predicate]] = {
         for why, names in {
             "all its cells are sound": (
                 "short_suspected",
-                "strings_give_nothing",
                 "resistance_rose",
                 "blocks_apart",
             ),
