@@ -14,8 +14,27 @@ from api.http.answer_forms import items_of
 from api.http.problems import Problem, not_known, told
 from api.http.said import Name
 from api.http.schemas import DischargeRows, Discharges, PastTestKept
-from api.routes.dependencies import Asked, Limit, To, answer, listed, mark, mark_of, moment, place, span
-from collector.read_model.answers import DischargeRecord, ExpectedDischarge, PastTestError
+from api.routes.dependencies import (
+    Asked,
+    Limit,
+    To,
+    answer,
+    listed,
+    mark,
+    mark_of,
+    moment,
+    place,
+    reckoned,
+    span,
+)
+from collector.read_model.answers import (
+    DischargeRecord,
+    ExpectedDischarge,
+    JudgementFailed,
+    PastTestError,
+    Superseded,
+    TriedTable,
+)
 from rules.battery.state import BankState
 
 router = APIRouter(prefix="/v1/banks", tags=["banks"])
@@ -39,6 +58,33 @@ async def bank(service: Asked, bank: str) -> Response:
     if state is None:
         raise Problem(503, "not-yet", f"Bank {bank!r} has not been judged since the start.", retry_after_s=10)
     return answer(state)
+
+
+@router.get("/{bank}/table", responses=told(404, 422, 503, gives=TriedTable))
+async def table(
+    service: Asked,
+    bank: str,
+    table: Annotated[
+        str,
+        Query(
+            max_length=4000,
+            description="pairs of minutes and watts per cell, a pair a line, or the setting itself",
+        ),
+    ],
+) -> Response:
+    """Try a maker's table at a bank: how long its system would be said to hold, and the line for the estate file.
+
+    It is held to the same as the file's. Nothing is kept: the plant is declared in the estate file alone. `banks` are all whose blocks
+    the line is for.
+    """
+    if bank not in service.estate.banks:
+        raise not_known("bank", bank, list(service.estate.banks))
+    try:
+        return answer(await reckoned(service.table_tried(bank, table)))
+    except (JudgementFailed, Superseded) as error:
+        raise Problem(
+            503, "busy", "It could not be tried just now; ask again in a moment.", retry_after_s=5
+        ) from error
 
 
 @router.get("/{bank}/discharges", responses=told(404, 422, 503, gives=Discharges))

@@ -15,6 +15,8 @@ from api.access.gate import Access
 from api.access.roles import Role
 from api.http.problems import Problem, told
 from api.pages.banks.discharges import discharge_page, discharges_page
+from api.pages.banks.table_trial import LONGEST as LONGEST_TABLE
+from api.pages.banks.table_trial import table_page
 from api.pages.live import MEDIA_TYPE, frame, frames_of
 from api.pages.live import stream as live_stream
 from api.pages.markup.assets import FOREVER, asset, csp_header
@@ -27,7 +29,14 @@ from api.pages.sheets.registry import render_at
 from api.pages.units.past import past_page
 from api.pages.view import shown
 from api.routes.dependencies import Asked, mark_of, place
-from collector.read_model.answers import Busy, NotYet, play_shutdown
+from collector.read_model.answers import (
+    Busy,
+    JudgementFailed,
+    NotYet,
+    Superseded,
+    TableRefused,
+    play_shutdown,
+)
 from collector.read_model.history.unit_past import unit_past
 from collector.read_model.kept import StoreError
 from collector.read_model.outages.past import outage_story, past_outages
@@ -159,6 +168,26 @@ async def past(service: Asked, name: str, reader: Reader) -> Response:
     sheet = await shown(service)
     html = await asyncio.to_thread(document, sheet, past_page(sheet, found))
     return _sent(html, reader)
+
+
+@router.get("/banks/{name}/table")
+async def bank_table(
+    service: Asked, name: str, reader: Reader, table: Annotated[str, Query(max_length=LONGEST_TABLE)] = ""
+) -> Response:
+    """Give the form that tries a maker's table at a bank, with what the pasted one would come to."""
+    _known_bank(service, name)
+    tried, refused = None, ""
+    if table.strip():
+        try:
+            tried = await service.table_tried(name, table)
+        except TableRefused as error:
+            refused = f"It is not taken: {error}."
+        except NotYet:
+            refused = "Its system has not been read since the start; the first readings are on their way."
+        except (JudgementFailed, Superseded):
+            refused = "It could not be tried just now; ask again in a moment."
+    sheet = await shown(service)
+    return _sent(document(sheet, table_page(sheet, name, table, tried, refused)), reader)
 
 
 @router.get("/banks/{name}/discharges")

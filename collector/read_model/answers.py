@@ -1,6 +1,7 @@
 """The values that answers of a running service are made of, and how it refuses: what is named outside the collector."""
 
 from collector.assessment.expected_courses import ExpectedDischarge
+from collector.assessment.worker import JudgementFailed, Superseded
 from collector.messaging.delivery.answer_links import AnswerLink, NoAnswerLinkError
 from collector.messaging.delivery.taking_on import NotTakenOn, TakenOn
 from collector.messaging.mqtt.generator_status import SetSaid
@@ -8,6 +9,7 @@ from collector.planning.estate_ridethrough import EstateRide, EstateStage
 from collector.planning.planner import WORK, Busy, NotYet
 from collector.planning.signed_book import SignedShutdown
 from collector.planning.signed_shutdowns import NotSigned
+from collector.planning.table_trial import TableRefused, TriedTable
 from collector.planning.what_if import WhatIf, play_shutdown
 from collector.read_model.beginning.past_tests import PastTestError
 from collector.recorder.trackers.outages import NoSuchOutage
@@ -22,6 +24,7 @@ __all__ = [
     "EstateRide",
     "EstateStage",
     "ExpectedDischarge",
+    "JudgementFailed",
     "NoAnswerLinkError",
     "NoSuchOutage",
     "NotSigned",
@@ -30,7 +33,10 @@ __all__ = [
     "PastTestError",
     "SetSaid",
     "SignedShutdown",
+    "Superseded",
+    "TableRefused",
     "TakenOn",
+    "TriedTable",
     "WhatIf",
     "play_shutdown",
 ]

@@ -11,6 +11,7 @@ from collector.messaging.delivery.taking_on import TakingOn
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
+from collector.planning.table_trial import TriedTable
 from collector.read_model.beginning.past_tests import Brought
 from collector.read_model.history.queries import LookingBack
 from collector.read_model.own_figures import OwnFigures, Readiness
@@ -112,6 +113,9 @@ class RunningSource(SheetSource, Protocol):
 
     async def expected_of(self, record: DischargeRecord) -> ExpectedDischarge | None:
         """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
+
+    async def table_tried(self, bank: str, text: str) -> TriedTable:
+        """Return what a maker's table would come to at a bank; nothing is kept. Raises TableRefused, NotYet."""
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

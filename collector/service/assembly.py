@@ -45,6 +45,7 @@ from collector.planning.shed_advice import ShedAdviser
 from collector.planning.shutdown_answers import SwitchingOff
 from collector.planning.signed_shutdowns import SignedShutdowns
 from collector.planning.size_answers import SizesAhead
+from collector.planning.table_trial import TableTrials
 from collector.planning.test_dates import PlannedSources, PlannedTests
 from collector.process.background_budget import Budget
 from collector.process.clock import Clock
@@ -254,6 +255,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         estate_rides=estate_rides,
         looking_back=LookingBack(estate, history, ledger),
         expected=ExpectedCourses(estate, worker, book),
+        tables=TableTrials(estate, worker, clock, judging, book),
         store_error=store_error,
         jobs=jobs,
     )

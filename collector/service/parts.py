@@ -17,6 +17,7 @@ from collector.messaging.delivery.taking_on import TakingOn
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.planner import Planner
 from collector.planning.signed_shutdowns import SignedShutdowns
+from collector.planning.table_trial import TableTrials
 from collector.process.background_budget import Budget
 from collector.read_model.history.queries import LookingBack
 from collector.recorder.reading_ages import ReadingAges
@@ -53,6 +54,7 @@ class Parts:
     estate_rides: EstateRides
     looking_back: LookingBack
     expected: ExpectedCourses
+    tables: TableTrials
     store_error: Callable[[], str | None]
     """Return what ails the stores: what could not be written first, then what could not be tidied or sent."""
     jobs: Mapping[str, Job]

@@ -19,6 +19,7 @@ from typing import Final, Self
 from collector.assessment.expected_courses import ExpectedDischarge
 from collector.configuration import Configuration
 from collector.messaging.delivery.letter import Telling
+from collector.planning.table_trial import TriedTable
 from collector.process.clock import Clock, SystemClock, stamp
 from collector.process.task_cancellation import ended, step_of_stop
 from collector.read_model.alarm_quality import quality_between
@@ -282,6 +283,11 @@ class Service:
     async def expected_of(self, record: DischargeRecord) -> ExpectedDischarge | None:
         """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
         return await self._parts.expected.in_time(record)
+
+    async def table_tried(self, bank: str, text: str) -> TriedTable:
+        """Return what a maker's table would come to at a bank; nothing is kept. Raises TableRefused, NotYet."""
+        state = self.present.systems.get(self.estate.units[self.estate.banks[bank].feeds[0]].system)
+        return await self._parts.tables.tried(bank, text, None if state is None else state.hold_up)
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

@@ -36,7 +36,12 @@ def past_test(sheet: Sheet, bank: str) -> Element | None:
         ),
         el(
             "label",
-            "The log, comma-separated, its first line naming the columns ",
+            "The log as a file ",
+            el("input", type="file", accept=".csv,.txt,text/csv,text/plain", data_into="csv"),
+        ),
+        el(
+            "label",
+            "or pasted: comma-separated, its first line naming the columns ",
             el(
                 "textarea",
                 name="csv",

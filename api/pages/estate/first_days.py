@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from api.pages.banks.table_trial import way_to_table
 from api.pages.hold_up.basis import stopped
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question
@@ -28,28 +29,32 @@ class _Told:
     lines: tuple[str, ...]
     noun: str
     buys: Nodes
+    done_at: Callable[[str], str] | None = None
+    """The address at which it is done for one, by its id; None: not on a page."""
 
 
 STEPS: Final[Mapping[StepKind, _Told]] = {
     StepKind.TABLE: _Told(
-        "Write the maker’s table into the estate file",
-        "From the data sheet of the blocks: minutes and watts per cell, as many pairs as it has, under the bank’s "
-        "“fitted”. Five minutes for each type of block; a restart takes it over.",
-        ("constant_power = [[5, 66.0], [10, 43.0], [15, 33.0], [30, 19.5]]",),
+        "Give the maker’s table",
+        "From the data sheet of the blocks: minutes and watts per cell, as many pairs as it has. Pasted at a bank below, it is "
+        "checked, tried, and turned into the line for the estate file. Five minutes for each type of block.",
+        (),
         "bank",
         [
             evidence(
                 "reckoned", "from table and age: a figure, and a wide one. The age is known, the wear is not."
             )
         ],
+        way_to_table,
     ),
     StepKind.PAST_TEST: _Told(
         "Import past tests",
-        "From acceptance and service reports: seconds, volts and amperes or watts, pasted on the bank’s own sheet or imported "
-        "as a file. It is judged within a minute.",
+        "From acceptance and service reports: seconds, volts and amperes or watts, brought on the bank’s own sheet or by the "
+        "command. It is judged within a minute.",
         ("ridethrough import discharge TEST.csv --bank BANK --at 2024-05-26T09:00Z --by NAME …",),
         "bank",
         [evidence("seen", "at those dates: points on the bank’s line, and a day to replace it by.")],
+        lambda bank: f"{address_of('banks', bank)}#past-test",
     ),
     StepKind.DISCHARGE: _Told(
         "Let it see a short discharge",
@@ -121,7 +126,7 @@ def _step(sheet: Sheet, step: BeginningStep, number: int) -> Element:
         )
     body: list[Nodes] = [el("h3", told.title), el("p", told.how)]
     body += [el("pre", line) for line in told.lines]
-    body.append(el("p", _progress(step, told.noun), class_="small"))
+    body.append(el("p", _progress(step, told), class_="small"))
     if step.kind is StepKind.DISCHARGE:
         body += _would_tell(sheet)
     return el(
@@ -133,15 +138,19 @@ def _step(sheet: Sheet, step: BeginningStep, number: int) -> Element:
     )
 
 
-def _progress(step: BeginningStep, noun: str) -> str:
+def _progress(step: BeginningStep, told: _Told) -> Nodes:
     if not step.of:
-        return f"No {noun} is named in the estate file."
-    names = (
-        listed(step.left[:NAMED])
-        if len(step.left) <= NAMED
-        else f"{', '.join(step.left[:NAMED])} and {len(step.left) - NAMED} more"
-    )
-    return f"{step.done} of {step.of} done; left: {names}."
+        return f"No {told.noun} is named in the estate file."
+    named = step.left[:NAMED]
+    rest = len(step.left) - len(named)
+    between = [", "] * (len(named) - 1)
+    if between and not rest:
+        between[-1] = " and "
+    names = [
+        [joint, name if told.done_at is None else el("a", name, href=told.done_at(name))]
+        for joint, name in zip(["", *between], named, strict=True)
+    ]
+    return [f"{step.done} of {step.of} done; left: ", names, f" and {rest} more." if rest else "."]
 
 
 def _would_tell(sheet: Sheet) -> list[Element]:

@@ -220,6 +220,13 @@
       addEventListener("pageshow", function (e) { if (e.persisted) { left = false; connect(); } });
     }
 
+    /* ---- a file that is brought is read into the field that takes it pasted ---- */
+    document.addEventListener("change", function (e) {
+      var field = e.target, into = field.dataset && field.dataset.into && field.form.elements[field.dataset.into];
+      if (!into || !field.files.length) return;
+      field.files[0].text().then(function (text) { into.value = text; });
+    });
+
     /* ---- what operators do ---- */
     document.addEventListener("submit", function (e) {
       var form = e.target;

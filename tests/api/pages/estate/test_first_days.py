@@ -90,7 +90,7 @@ def test_on_the_first_day_nothing_is_shown_and_the_steps_say_what_they_buy() -> 
 def test_once_a_bank_was_seen_the_steps_fold_and_with_the_last_they_go() -> None:
     sheet = replace(samples.short(), begun=begun(shown=True, people=("R. Haugen",)))
     html = sheets.index(sheet)
-    assert "2 of 5 done: write the maker" in read(html)
+    assert "2 of 5 done: give the maker" in read(html)
     assert html.index('id="steps"') > html.index('id="q1"')
     assert "Nothing shown yet" not in html
     assert 'id="steps"' not in sheets.index(replace(sheet, begun=begun(done=True, people=("R. Haugen",))))
