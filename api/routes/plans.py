@@ -42,9 +42,10 @@ RIDE: Final = items_of(
 )
 PROGRAMME: Final = items_of(
     ProgrammeRow,
-    "Replacements and service by date, what cannot be dated and why, cost by budget year.",
+    "Replacements and service by date, what cannot be dated and why, banks that are too small, cost by budget year.",
     as_of=date,
     undated=list[str],
+    too_small=list[str],
     budget={"type": "array", "items": form_of(Shaped("BudgetYear", {"year": str, "cost": float}))},
     safety=str,
 )
@@ -224,7 +225,10 @@ def _terms(service: RunningSource, budget_month: int | None, price_per_block: fl
 
 @router.get("/v1/programme", responses=told(422, gives=PROGRAMME))
 async def programme(service: Asked, budget_month: Month = None, price_per_block: Price = None) -> Response:
-    """Give replacements and service by date, with reason, interval and budget year."""
+    """Give replacements and service by date, with reason, interval and budget year.
+
+    `too_small` names the banks that renewing like for like does not help, each with what does.
+    """
     found = await service.planner.programme(_terms(service, budget_month, price_per_block))
     return answer(
         {
@@ -232,6 +236,7 @@ async def programme(service: Asked, budget_month: Month = None, price_per_block:
             "next": None,
             "as_of": found.as_of,
             "undated": found.undated,
+            "too_small": found.too_small,
             "budget": [{"year": year, "cost": cost} for year, cost in found.budget],
             "safety": found.safety,
         }

@@ -38,6 +38,9 @@ FED_BY: Final = {
 STORY: Final = frozenset({"mains_lost", "supply_back", *FED_BY})
 CAME_BACK: Final = frozenset({"supply_returned", "outage_marked"})
 """What is said of how it ended, perhaps days later."""
+TAKEN_ON: Final = "taken_on"
+ACT: Final = "act"
+ACKNOWLEDGED: Final = "acknowledge"
 AROUND: Final = timedelta(seconds=90)
 TRACE_POINTS: Final = 360
 TRACE_STEP: Final = timedelta(seconds=2)
@@ -112,10 +115,11 @@ def outages_of(
 def _event(
     incident: Incident, part: IncidentPart, lines: Sequence[JournalLine], estate: Estate
 ) -> model.ShownEvent:
-    took = None if part.until is None else (part.until - part.since).total_seconds()
+    # in whole seconds, as the sentence beside it says it
+    took = None if part.until is None else float(round((part.until - part.since).total_seconds()))
     name = estate.systems[part.system].name if part.system in estate.systems else part.system
     mine = sorted((one for one in lines if _belongs(one, incident, part, estate)), key=lambda one: one.at)
-    said = [model.EventLine(one.at, one.text) for one in mine]
+    said = [model.EventLine(one.at, _text_of(one)) for one in mine]
     fed = [model.Fed(unit, part.since - AROUND, "supply") for unit in part.units]
     fed += [
         model.Fed(one.about, one.at, FED_BY[one.kind]) for one in mine if one.about and one.kind in FED_BY
@@ -138,10 +142,20 @@ def _event(
     )
 
 
+def _text_of(line: JournalLine) -> str:
+    """Return a line of the journal as a story tells it."""
+    if line.kind != ACT:
+        return line.text
+    why = line.body.get("why")
+    return f"{line.body.get('who')} acknowledged it{f': {why}' if why else '.'}"
+
+
 def _belongs(line: JournalLine, incident: Incident, part: IncidentPart, estate: Estate) -> bool:
     """Return whether a line tells of a system's part in an outage: a notice of it, or what its units and supply did."""
-    if line.incident == incident.id and line.kind.startswith("incident_"):
+    if line.incident == incident.id and (line.kind.startswith("incident_") or line.kind == TAKEN_ON):
         return True
+    if line.kind == ACT:  # who answered
+        return line.body.get("deed") == ACKNOWLEDGED and line.alarm in incident.ever
     system = estate.systems.get(part.system)
     if line.incident == incident.id and line.kind in CAME_BACK:
         return system is not None and line.about == system.supply

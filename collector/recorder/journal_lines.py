@@ -113,5 +113,5 @@ def act_line(action: Action, whence: Whence) -> JournalLine:
     """Return the journal's line of what somebody did: who, what, why, from where and by what means."""
     why = f": {action.why}" if action.why else ""
     what = f"{action.who}, {action.what.replace('_', ' ')}, {action.about}{why} ({whence.words()})."
-    body = with_whence(action.body, whence)
+    body = with_whence({**action.body, "who": action.who, "deed": action.what, "why": action.why}, whence)
     return JournalLine(action.at, "act", action.about, what, alarm=action.alarm, schema="act/1", body=body)

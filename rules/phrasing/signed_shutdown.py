@@ -1,14 +1,35 @@
-"""What the journal says of a signed shutdown, from its signing to its end."""
+"""What is said of a signed shutdown: its stretches on the banks, and in the journal from its signing to its end."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
+from rules.phrasing.figures import listed
 from rules.phrasing.reasons import say
 from rules.phrasing.text import at_least, lasted
 from rules.planning.ridethrough.shutdown import lasts_s
 from rules.planning.ridethrough.signed_course import Compared, PlanCourse
 from rules.planning.ridethrough.signed_plan import SignedPlan
+from rules.planning.ridethrough.supply import OnBanks, SupplyChange
+
+WHY: Final = {
+    SupplyChange.MAINS_LOST: "mains switched off",
+    SupplyChange.RETRANSFER: "back from the generator to the mains",
+    SupplyChange.FUEL_OUT: "fuel is out",
+}
+ENDS: Final = {
+    SupplyChange.MAINS_BACK: "the mains carries",
+    SupplyChange.SET_CARRIES: "the generator carries",
+    SupplyChange.MAINS_CARRIES: "the mains carries",
+}
+
+
+def stretch_words(plan: SignedPlan, stretch: OnBanks) -> str:
+    """Return why a plan puts the load on the banks, and what takes it from them."""
+    feeds = [o.feed for o in plan.scenario.outages if o.feed and stretch.from_s <= o.from_s < stretch.until_s]
+    why = f"feed {listed(feeds)} off" if feeds else WHY.get(stretch.began, str(stretch.began))
+    return f"{why}, until {ENDS.get(stretch.ended, str(stretch.ended))}" if stretch.ended else why
 
 
 def signed_words(plan: SignedPlan, name: str) -> str:

@@ -18,6 +18,7 @@ from collector.read_model.stored import NothingStoredError, signed
 from collector.storage.database import StoreError
 from rules.phrasing.dates import day_of
 from rules.phrasing.reasons import said, say
+from rules.phrasing.signed_shutdown import stretch_words
 from rules.phrasing.text import at_least, at_most, lasted
 from rules.planning.ridethrough.signed_course import Status
 
@@ -58,7 +59,7 @@ def sheet(kept: SignedShutdown, name: str, time_zone: str) -> str:
         "",
         "On the banks:",
         *(
-            f"  {at(s.from_s)} to {at(s.until_s)}, {at_most(s.until_s - s.from_s)}: {s.began}, {s.ended}"
+            f"  {at(s.from_s)} to {at(s.until_s)}, {at_most(s.until_s - s.from_s)}: {stretch_words(plan, s)}"
             for s in plan.stretches
         ),
         "Break off when:",

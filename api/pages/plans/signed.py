@@ -15,21 +15,10 @@ from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import age, capital, kilo, listed, minutes
 from rules.phrasing.reasons import said, say
+from rules.phrasing.signed_shutdown import stretch_words
 from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.ridethrough.signed_course import PlanCourse, Status
 from rules.planning.ridethrough.signed_plan import SignedPlan
-from rules.planning.ridethrough.supply import SupplyChange
-
-WHY = {
-    SupplyChange.MAINS_LOST: "mains switched off",
-    SupplyChange.RETRANSFER: "back from the generator to the mains",
-    SupplyChange.FUEL_OUT: "fuel is out",
-}
-ENDS = {
-    SupplyChange.MAINS_BACK: "the mains",
-    SupplyChange.SET_CARRIES: "the generator",
-    SupplyChange.MAINS_CARRIES: "the mains",
-}
 
 
 def warnings(view: PlanView) -> list[Nodes]:
@@ -109,17 +98,12 @@ def _stretches(plan: SignedPlan, clock: WallClock) -> list[Element]:
     for stretch in plan.stretches:
         start = plan.starts_at + timedelta(seconds=stretch.from_s)
         end = plan.starts_at + timedelta(seconds=stretch.until_s)
-        feeds = [
-            o.feed for o in plan.scenario.outages if o.feed and stretch.from_s <= o.from_s < stretch.until_s
-        ]
-        why = f"feed {listed(feeds)} off" if feeds else WHY.get(stretch.began, stretch.began)
         took = minutes(stretch.until_s - stretch.from_s, favours=False)
-        until = f", until {ENDS.get(stretch.ended, stretch.ended)} carries" if stretch.ended else ""
         rows.append(
             el(
                 "li",
                 el("b", f"{clock.second(start)} to {clock.second(end)}"),
-                f", {took} min: {why}{until}",
+                f", {took} min: {stretch_words(plan, stretch)}",
                 class_="y",
             )
         )

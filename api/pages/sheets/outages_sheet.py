@@ -18,7 +18,7 @@ ADDRESS = "/outages"
 def outages_page(sheet: Sheet, past: PastOutages, *, first: bool = True) -> PageFrame:
     """Return some of the outages, newest first; `first`: none is newer."""
     clock = clock_of(sheet)
-    heading = el("h1", el("span", el("span", "Outages of all years"), class_="row"), class_="lead")
+    heading = el("h1", "Outages of all years", class_="lead one")
     head = el(
         "tr",
         [
@@ -65,11 +65,7 @@ def outage_page(sheet: Sheet, story: OutageStory) -> PageFrame:
     day = f"{clock.on(story.opened)}, {clock.second(story.opened)}"
     said = f"The outage of {day}"
     why = "It is not over." if story.open else None
-    heading = el(
-        "h1",
-        el("span", el("span", said, el("span", why, class_="why") if why else None), class_="row"),
-        class_="lead",
-    )
+    heading = el("h1", said, el("span", why, class_="why") if why else None, class_="lead one")
     parts = [told_outage(sheet, event, n) for n, event in enumerate(story.events)]
     parts.append(_messages(story.messages, clock))
     way = el("p", el("a", "All outages", href=ADDRESS), class_="rest")

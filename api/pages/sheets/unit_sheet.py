@@ -139,13 +139,16 @@ def _readings(sheet: Sheet, view: ShownUnit, reading: Reading, clock: WallClock)
             (line.line, line.voltage_v, line.current_a, line.power_w, None) for line in reading.bypass.lines
         ]
         tables.append(_lines("Bypass", "upsBypass", ("V", "A", "kW", ""), bypass, marked))
+    # how long a card is silent stands above: a second age, of its last answer, would differ from it by seconds
+    quiet = view.silent_since is not None
     reading_words: Nodes = [
-        "Live part read ",
-        since(reading.at, sheet.now),
-        f" ago, at {clock.at(reading.at)}.",
+        "Live part last read at "
+        if quiet
+        else ["Live part read ", since(reading.at, sheet.now), " ago, at "],
+        f"{clock.at(reading.at)}.",
     ]
     notes = [
-        f"{part}: {age((sheet.now - at).total_seconds())} old"
+        f"{part}: at {clock.at(at)}" if quiet else f"{part}: {age((sheet.now - at).total_seconds())} old"
         for part, at in sorted(reading.part_at.items())
         if at < reading.at
     ]

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, plot
 from api.pages.markup.elements import Element, el
 from api.pages.markup.frame import PageFrame, address_of, question
-from collector.read_model.history.unit_past import LENGTH, Course, PastSpan, UnitPast
+from collector.read_model.history.unit_past import LENGTH, POINTS, Course, PastSpan, UnitPast
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.battery.state import JudgedDischarge
@@ -69,7 +69,7 @@ def _load(sheet: Sheet, past: UnitPast, span: PastSpan, clock: WallClock) -> Ele
         limits = (PlotLimit(each_w, f"one line carries {kilo(each_w, 2)}"),)
     courses = past.loads[span]
     drawn = tuple(DrawnCourse(f"L{course.line}", tuple(b.mean for b in course.buckets)) for course in courses)
-    words = f"kW, means of {_bucket_words(span)}{_peak(courses, clock)}"
+    words = f"kW, means of {_bucket_words(span)}{_peak(courses, span, clock)}"
     return plot(
         Plot(
             f"Load a line, {span.value}",
@@ -90,13 +90,21 @@ def _bucket_words(span: PastSpan) -> str:
     return {PastSpan.DAY: "5 min", PastSpan.MONTH: "2 h", PastSpan.YEARS: "2 days"}[span]
 
 
-def _peak(courses: Sequence[Course], clock: WallClock) -> str:
+def _peak(courses: Sequence[Course], span: PastSpan, clock: WallClock) -> str:
     """Return the highest reading of all lines and when it was: means hide it."""
     peaks = [(b.max, c.line, b.start) for c in courses for b in c.buckets if b.max is not None]
     if not peaks:
         return ""
     value, line, start = max(peaks, key=lambda one: one[0])
-    return f"; the highest reading, L{line}: {kilo(value, 2)}, {clock.on(start)} after {clock.minute(start)}"
+    return f"; the highest reading, L{line}: {kilo(value, 2)}, {_between(start, start + LENGTH[span] / POINTS[span], clock)}"
+
+
+def _between(start: datetime, end: datetime, clock: WallClock) -> str:
+    """Return within what time a reading of a bucket was: nothing finer is kept of it."""
+    first, last = clock.on(start), clock.on(min(end, clock.now))
+    if first != last:
+        return f"{first} to {last}"
+    return f"{first}, {clock.minute(start)} to {clock.minute(min(end, clock.now))}"
 
 
 def _share(past: UnitPast, clock: WallClock) -> Element:

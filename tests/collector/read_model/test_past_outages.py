@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, cast
 from urllib.parse import unquote
 
+from api.pages.markup.elements import render
 from api.pages.markup.frame import document
 from api.pages.sheets.outages_sheet import outage_page, outages_page
 from api.routes.dependencies import place
@@ -74,6 +75,13 @@ async def test_every_outage_of_ten_years_is_reached_page_by_page_and_each_once()
         if where is None:
             break
     assert found == [f"power-b/{n}" for n in range(995, -5, -5)]
+
+
+def test_the_heading_has_no_place_for_a_mark_that_it_does_not_have() -> None:
+    for page in (outages_page(samples.short(), past.PastOutages((), None)),):
+        heading = page.body[0]
+        assert heading.attribute("class") == "lead one"
+        assert "row" not in render(heading)
 
 
 async def test_an_address_leads_to_its_outage_whatever_its_id_holds() -> None:

@@ -32,6 +32,7 @@ def incident(**more: object) -> IncidentLine:
         LOST,
         0.0,
         Severity.CRITICAL,
+        ever=("x", "y"),
         counted=("x", "y"),
         notices=2,
         parts={"works": replace(part, **more)},  # type: ignore[arg-type]
@@ -72,6 +73,23 @@ def test_an_outage_tells_its_own_story_and_no_other() -> None:
         ("W1", "supply"),
     ]
     assert (event.notices, event.messages) == (2, 2)
+
+
+def test_an_outage_says_who_answered_and_how_long_it_took_as_its_sentence_does() -> None:
+    at = LOST + timedelta(seconds=60)
+    body = {"who": "R. Haugen", "deed": "acknowledge", "why": "on my way"}
+    said = (
+        JournalLine(at, "taken_on", "b", "J. Dale has it.", incident="power-b-1"),
+        JournalLine(at, "act", "x", "R. Haugen, acknowledge, x: on my way (here).", alarm="x", body=body),
+        JournalLine(
+            at, "act", "x", "R. Haugen, shelve, x (here).", alarm="x", body={**body, "deed": "shelve"}
+        ),
+        JournalLine(at, "act", "z", "R. Haugen, acknowledge, z (here).", alarm="z", body=body),
+        JournalLine(at, "taken_on", "b", "K. Berg has it.", incident="power-b-2"),
+    )
+    (event,) = outages_of([incident(until=LOST + timedelta(seconds=40.6))], said, samples.estate())
+    assert [line.text for line in event.lines] == ["J. Dale has it.", "R. Haugen acknowledged it: on my way"]
+    assert event.took_s == 41.0  # "after 41 s" stands beside it
 
 
 def test_what_was_not_put_to_its_end_proves_nothing() -> None:

@@ -289,6 +289,9 @@ def test_signed_shutdowns_are_printed_as_sheets_with_their_criteria_and_the_safe
     assert "What for: periodic test" in out
     assert "the load is over 12.3 kW" in out  # 11.2 kW and 10 %
     assert "less than 2.0 min are to spare" in out
+    assert (
+        "feed main board A off, until the generator carries" in out
+    )  # what puts the load on the banks, in words
     assert "qualified people" in out
     code, out, _ = plan("--signed", "--data", "data", "--json")
     assert [found["id"] for found in json.loads(out)] == [mark]

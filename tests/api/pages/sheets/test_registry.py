@@ -176,6 +176,23 @@ def test_a_unit_with_values_that_are_not_known_says_so() -> None:
     assert "has been silent for" in shown
 
 
+def test_a_silent_card_has_one_age_on_its_units_sheet() -> None:
+    sheet = samples.short()
+    silent = next(view for view in sheet.units if view.silent_since is not None)
+    assert silent.silent_since is not None
+    later = replace(
+        silent, silent_since=silent.silent_since + timedelta(seconds=75)
+    )  # its first question without an answer
+    page = sheets.render_at(
+        replace(sheet, units=tuple(later if v is silent else v for v in sheet.units)), f"/units/{silent.id}"
+    )
+    assert page is not None
+    text = " ".join("".join(check(page).text).split())
+    assert "has been silent for 3 h 10 min" in text
+    assert "Live part last read at 11:20:04." in text
+    assert "old;" not in text
+
+
 def test_sentences_name_no_objects_of_the_standard() -> None:
     """RFC 1628's names stand apart, small, for whoever looks them up; what is said is said in words."""
     for sheet in (samples.outage(), samples.short()):

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, answer, plot
 from api.pages.markup.elements import render
 from api.pages.markup.frame import document
-from api.pages.units.past import past_page
+from api.pages.units.past import _between, past_page
 from collector.read_model.history.unit_past import (
     LENGTH,
     POINTS,
@@ -124,6 +124,16 @@ class Scripted:
         return tuple(found)
 
 
+def test_a_reading_is_said_to_be_of_the_time_that_is_kept_of_it_and_never_of_one_to_come() -> None:
+    start = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)
+    assert _between(start, start + timedelta(hours=2), CLOCK) == "24 Nov 2026, 12:00 to 14:00"
+    assert (
+        _between(start, start + timedelta(days=2), CLOCK) == "24 Nov 2026, 12:00 to 14:00"
+    )  # it is 14:00 now
+    early = start - timedelta(days=1)
+    assert _between(early, early + timedelta(days=2), CLOCK) == "23 Nov 2026 to 24 Nov 2026"
+
+
 async def gathered() -> tuple[UnitPast, Scripted]:
     source = Scripted()
     return await unit_past(source, "W3", NOW), source
@@ -139,6 +149,7 @@ async def test_the_sheet_is_well_formed_small_and_says_the_highest_reading() -> 
     assert (found.faults, found.open, found.unnamed) == ([], [], [])
     text = " ".join("".join(found.text).split())
     assert "the highest reading, L2: 4.32" in text
+    assert "4.32, 2" in text  # the days of its bucket, which may begin before anything was read
     assert "one line carries" in text
     assert "share: 33 % to 33 %" in html  # three alike carry a third each
     assert len(html.encode()) < 60_000
