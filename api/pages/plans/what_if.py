@@ -43,7 +43,7 @@ def what_if_page(
     )
     body = question(6, TITLE, READING, form(sheet, asked), answer)
     heading = el("h1", f"{TITLE}: {name}", class_="off")
-    return PageFrame(TITLE, asked.address, (heading, body), live=False)
+    return PageFrame(f"{TITLE}: {name}", asked.address, (heading, body), live=False)
 
 
 def _answer(sheet: Sheet, asked: ShutdownQuestion, played: WhatIf) -> list[Nodes]:

@@ -172,6 +172,7 @@
         byId("played").replaceWith(document.adoptNode(made.getElementById("played")));
         document.title = made.title;
         if (at !== "system") return;
+        document.querySelector("h1").replaceWith(document.adoptNode(made.querySelector("h1")));
         form.replaceWith(document.adoptNode(asked));          // another system has other loads and units
         byId("ask").elements.system.focus();
       }).catch(function () {
