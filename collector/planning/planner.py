@@ -19,6 +19,7 @@ from collector.assessment.evidence_files import done_by
 from collector.cards.commissioning.confirmations import confirmed
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
+from collector.recorder.system_views import read_since
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import Snapshot
 from rules.battery.model.health import BankBelief
@@ -82,9 +83,8 @@ class Asks(Protocol):
 class Planner:
     """The questions about plans.
 
-    `seen`: a system's last view and glance, None before the first. `record`: its load's record.
-    `beliefs`: what is believed of the banks at this moment. `ledger` keeps how jobs stood in the calendar.
-    `beliefs_in_outage`: the same of a system on its banks, which cannot wait for better. `set_tested`: when a generator last ran on load long enough to count as a test.
+    `seen`: a system's last view and glance, None before the first. `record`: its load's record. `beliefs`: what is
+    believed of the banks now, `beliefs_in_outage` of those that carry. `ledger` keeps how jobs stood. `set_tested`: when a generator last ran on load long enough to count as a test.
     """
 
     def __init__(
@@ -120,7 +120,7 @@ class Planner:
         found = self._seen(system)
         if found is None:
             raise NotYet(system)
-        view = replace(found[0], now=stamp(self._clock))  # readings have aged since
+        view = read_since(found[0], self._present, stamp(self._clock))
         return view, glance(view, self._present.hold_ups.get(system))
 
     def _groups(self, system: str) -> dict[str, LoadGroup]:

@@ -16,7 +16,7 @@ from rules.alarms.plant_memory import Scene
 from rules.battery.state import ShownToCarry
 from rules.monitor.state import WatchState, isolated_units
 from rules.plant.estate import Estate
-from rules.plant.reading import Reading
+from rules.plant.reading import Reading, Stamp
 from rules.plant.topology import Topology
 from rules.plant.unread import Unread
 from rules.system.assessment import SupplySight, SystemObservation, SystemView, bank_carries, system_state
@@ -141,6 +141,17 @@ class Views:
         """
         before = self._present.systems.get(system) or state.systems.get(system)
         return None if before is None or before.on_battery is None else before.on_battery.since
+
+
+def read_since(view: SystemView, present: Present, now: Stamp) -> SystemView:
+    """Return a view at a later moment, with what its units were read to be since: at rest not every round is judged."""
+    units = [unit.id for unit in view.estate.units_of(view.system)]
+    return replace(
+        view,
+        now=now,
+        readings={unit: present.readings[unit] for unit in units if unit in present.readings},
+        silences={unit: present.silences[unit] for unit in units if unit in present.silences},
+    )
 
 
 def supply_sight(system: str, topology: Topology, state: WatchState) -> SupplySight | None:

@@ -190,6 +190,18 @@ async def test_isolation_has_rows_an_answer_and_times(here: Site) -> None:
     assert found["safety"][0] == SAFETY
 
 
+async def test_units_read_since_the_system_was_last_judged_are_fresh(here: Site) -> None:
+    """At rest one round in some is judged, and what is asked in between is answered by what was read since."""
+    clock, present = here.planner._clock, here.planner._present
+    assert isinstance(clock, TurnedClock)
+    await clock.advance(25.0)
+    present.readings |= {name: replace(one, stamp=stamp(clock)) for name, one in present.readings.items()}
+    now = clock.now()
+    found = await here.planner.isolation("A", "A1", now, now + timedelta(hours=2))
+    rows = {row.check: row.result.value for row in found.rows}
+    assert (rows["data_fresh"], rows["load_fits_now"]) == ("met", "met")
+
+
 async def test_isolation_of_a_stranger_or_in_a_backward_window_is_refused(here: Site) -> None:
     assert (await here.client.get("/v1/systems/A/isolation", params={"unit": "X"})).status_code == 404
     query = {"unit": "A1", "from": "2026-11-24T14:00:00Z", "to": "2026-11-24T13:00:00Z"}
