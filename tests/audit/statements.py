@@ -19,9 +19,10 @@ from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.battery.state import BankState
+from rules.planning.isolation.check import Isolation
 from rules.plant.topology import Topology
 from rules.system.state import SystemState
-from rules.values.reason import Reason
+from rules.values.reason import Reason, reason_of
 from rules.values.severity import Severity
 
 
@@ -47,6 +48,8 @@ class Statement:
 Said = Iterator[tuple[str, str, str, object, Severity | None]]
 """Kind, about, where, value, severity."""
 
+REASON: Final = "reason"
+"""Under which name a line of the journal has the value behind its words, while a story is played."""
 ELSEWHERE: Final = ("alarm_", "incident_", "message_")
 """Kinds of lines of the journal that repeat what is taken from where it stands."""
 _OWN: Final = frozenset({"because", "not_checked", "findings", "work", "shed"})
@@ -70,6 +73,8 @@ class Listener:
             self._take(at_s, ("system", state.id), state, state.as_of, of_system(state))
         for bank in present.banks.values():
             self._take(at_s, ("bank", bank.id), bank, None, of_bank(bank))
+        for unit, answer in present.isolations.items():
+            self._take(at_s, ("isolation", unit), answer, answer.as_of, of_isolation(answer))
         for alarm in in_order(present.alarms.values()):
             self._take(at_s, ("alarm", alarm.id), alarm, None, of_alarm(alarm, source))
 
@@ -95,9 +100,15 @@ class Listener:
             if line.kind.startswith(ELSEWHERE):
                 continue
             at_s = (line.at - self._began).total_seconds()
+            about = line.about or ""
             self.statements.append(
-                Statement(f"event {line.kind}", line.about or "", "journal", line.text, at_s, at_s, at_s)
+                Statement(f"event {line.kind}", about, "journal", line.text, at_s, at_s, at_s)
             )
+            if REASON in line.body:
+                for kind, whom, where, value, _ in _reasons(
+                    reason_of(line.body[REASON]), about, "journal", None
+                ):
+                    self.statements.append(Statement(kind, whom, where, value, at_s, at_s, at_s))
 
     def _take(
         self, at_s: float, place: tuple[str, str], whole: object, as_of: datetime | None, said: Said
@@ -171,6 +182,13 @@ def _of_outage(state: SystemState) -> Said:
         yield "carried", name, "system", on.carried, None
         if on.shed is not None:
             yield "shed first", name, "system", on.shed, None
+
+
+def of_isolation(answer: Isolation) -> Said:
+    """Yield what is answered to whether a unit may be taken out; safety notes stand beside every answer."""
+    yield "isolation", answer.unit, "isolation", answer.overall, None
+    for row in answer.rows:
+        yield from _reasons(row.because, answer.unit, f"isolation {row.check}", None)
 
 
 def of_bank(bank: BankState) -> Said:

@@ -48,6 +48,8 @@ OTHERWISE: Final[dict[str, Callable[[Any], Any]]] = {
     "bank effective_age_years": lambda said: said + 9.0,
     "bank shown_to_carry": lambda said: replace(said, power_w=3.0 * said.power_w),
     "bank claims": _with(count=9),
+    "reason supply_back": _with(took_s=500.0),
+    "reason unit_from_battery": _with(took_s=500.0),
     "reason holds_one_lost": _with(held_s=50_000.0),
     "hold-up now": _with(low_s=50_000.0),
     "hold-up one lost": _with(low_s=50_000.0),

@@ -12,8 +12,9 @@ import socket
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from typing import Any, Self, TypeVar
 from unittest.mock import patch
 
@@ -22,8 +23,13 @@ from collector.cards.snmp.errors import NoReply
 from collector.cards.snmp.transport import Peer, Traffic
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.process.clock import TurnedClock
+from collector.recorder import journal_lines
 from collector.simulation.cards.agent import Agent
-from collector.storage.ledger.records import Outgoing
+from collector.storage.ledger.records import JournalLine, Outgoing
+from rules.alarms.events import PowerEvent
+from rules.monitor.outputs import Change
+from rules.values.reason import plain_reason
+from tests.audit.statements import REASON
 
 T = TypeVar("T")
 
@@ -129,6 +135,10 @@ class HereWorker:
     async def __aexit__(self, *_: object) -> None:
         pass
 
+    async def ask_first(self, key: str, function: Callable[..., T], *arguments: object) -> T:
+        """Return what the function says; nothing waits here."""
+        return await self.ask(key, function, *arguments)
+
     async def ask(self, key: str, function: Callable[..., T], *arguments: object, about: str = "") -> T:
         """Return what the function says. Raises JudgementFailed."""
         await asyncio.sleep(0)
@@ -159,6 +169,14 @@ class Desk:
         return "taken"
 
 
+def _line_with_reason(made: Callable[[Change], JournalLine | None], change: Change) -> JournalLine | None:
+    """Return a change as a line of the journal that has the value behind its words too."""
+    line = made(change)
+    if line is None or not isinstance(change, PowerEvent):
+        return line
+    return replace(line, body={**line.body, REASON: plain_reason(change.what)})
+
+
 @contextmanager
 def joined(ether: Ether, desk: Desk) -> Iterator[None]:
     """Have services that are made meanwhile speak to these agents and this desk, and judge in this process."""
@@ -166,6 +184,7 @@ def joined(ether: Ether, desk: Desk) -> Iterator[None]:
         for place, made in (
             ("collector.service.assembly.Transport", lambda: ether),
             ("collector.service.assembly.Worker", HereWorker),
+            ("collector.recorder.journal_lines.line_of", partial(_line_with_reason, journal_lines.line_of)),
             ("collector.messaging.delivery.office.channels_of", lambda *_a, **_k: {"desk": desk}),
         ):
             stack.enter_context(patch(place, made))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from collector.simulation.cards import card as voice
 from collector.simulation.cards.faulty_cards import Lie
@@ -85,6 +86,15 @@ def card_alarm(sight: Sight, said: Statement) -> Finding:
         return name in raised or (state.cut and name in ("upsAlarmInputBad", "upsAlarmBypassBad"))
 
     return sight.held(said, so, within_s=SEEN_WITHIN_S + 20.0, why=f"its card did not report {name}")
+
+
+def card_alarm_stands(sight: Sight, said: Statement) -> Finding:
+    """The same of the alarm itself, which names what its card reports; one that left the table is over."""
+    name = said.where.rpartition(":")[2]
+    if not said.value or not name.startswith("upsAlarm"):
+        return TRUE if not said.value else UNDECIDED
+    one = replace(said, value={"alarm": name})
+    return card_alarm(sight, one)
 
 
 def still_on(now: PlantAt, unit: str) -> bool:

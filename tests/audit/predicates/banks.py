@@ -166,8 +166,8 @@ def end_day(sight: Sight, bank: str, asked_w: float, required_s: float) -> date 
     return (now + timedelta(days=DAYS_A_YEAR * (years - age_of(sight, bank)))).date()
 
 
-def _life(sight: Sight, bank: str, by: date, truth: date | None) -> Finding:
-    """A bank that is said to last until a day at the least lasts no grossly shorter life."""
+def lives_until(sight: Sight, bank: str, by: date, truth: date | None) -> Finding:
+    """Return whether a bank that is said to last until a day at the least lasts no grossly shorter life."""
     if truth is None:
         return TRUE
     fitted = fitted_of(sight, bank).from_day
@@ -189,10 +189,10 @@ def dates(sight: Sight, said: Statement) -> Finding:
         or made_worse(sight, said.about, said.until_s)
     ):
         return UNDECIDED
-    if published_s(sight, said.about, asked_w) is None or _never_met(sight, said.about, asked_w, required_s):
+    if published_s(sight, said.about, asked_w) is None or never_met(sight, said.about, asked_w, required_s):
         return UNDECIDED
     truth = end_day(sight, said.about, asked_w, required_s)
-    found = _life(sight, said.about, told.replace_by, truth)
+    found = lives_until(sight, said.about, told.replace_by, truth)
     if found is not TRUE:
         return found
     early, late, true_end = told.ends_early, told.ends_late, truth or date.max
@@ -201,7 +201,7 @@ def dates(sight: Sight, said: Statement) -> Finding:
     return Finding(So.TRUE, interval=(early <= true_end, late is None or true_end <= late))
 
 
-def _never_met(sight: Sight, bank: str, asked_w: float, required_s: float) -> bool:
+def never_met(sight: Sight, bank: str, asked_w: float, required_s: float) -> bool:
     """Return whether new blocks would not give it either: then the dates are of wear alone."""
     return gives_s(sight, bank, asked_w, Wear()) < PLAIN * required_s
 
@@ -211,7 +211,7 @@ def probability_met(sight: Sight, said: Statement) -> Finding:
     told, asked_w, required_s = cast("tuple[float, float | None, float | None]", said.value)
     if asked_w is None or required_s is None or made_worse(sight, said.about, said.until_s):
         return UNDECIDED
-    if published_s(sight, said.about, asked_w) is None or _never_met(sight, said.about, asked_w, required_s):
+    if published_s(sight, said.about, asked_w) is None or never_met(sight, said.about, asked_w, required_s):
         return UNDECIDED
     room_c = sight.estate.banks[said.about].room_temperature_c or 25.0
     truth_s = gives_s(
@@ -254,7 +254,7 @@ def blocks_give_less(sight: Sight, said: Statement) -> Finding:
     return new_gives_less(sight, said.about, asked_w, asked_s)
 
 
-def _asked(sight: Sight, bank: str, at_s: float) -> tuple[float, float] | None:
+def asked_of(sight: Sight, bank: str, at_s: float) -> tuple[float, float] | None:
     """Return power and time that were last said to be asked of a bank."""
     for other in reversed(sight.played.statements):
         if other.kind == "bank dates" and other.about == bank and other.at_s <= at_s + 1.0:
@@ -267,11 +267,11 @@ def due(sight: Sight, said: Statement) -> Finding:
     """A bank that is said to be ordered or renewed now ends before what was told as the latest: it is no bank with most of its life left."""
     if not said.value or made_worse(sight, said.about, said.until_s):
         return TRUE if not said.value else UNDECIDED
-    asked = _asked(sight, said.about, said.until_s)
+    asked = asked_of(sight, said.about, said.until_s)
     if (
         asked is None
         or published_s(sight, said.about, asked[0]) is None
-        or _never_met(sight, said.about, *asked)
+        or never_met(sight, said.about, *asked)
     ):
         return UNDECIDED
     left = end_years(sight, said.about, *asked) - age_of(sight, said.about)
@@ -442,3 +442,28 @@ def judged_today(sight: Sight, said: Statement) -> Finding:
     if not runs(sight, unit):
         return false("it did not carry")
     return TRUE if abs((day - now.date()).days) <= 1 else false(f"of {day}, truly {now:%Y-%m-%d}")
+
+
+def wrong_of(_sight: Sight, said: Statement) -> Finding:
+    """Something is found of a bank, each finding a statement of its own."""
+    return TRUE if said.value["findings"] else false("it names none")  # type: ignore[index]
+
+
+def alarm_too_small(sight: Sight, said: Statement) -> Finding:
+    """New blocks of its type would not give what is asked of it."""
+    asked = asked_of(sight, said.about, said.until_s)
+    if not said.value or asked is None:
+        return TRUE if not said.value else UNDECIDED
+    return new_gives_less(sight, said.about, *asked)
+
+
+def promises_wrong(sight: Sight, said: Statement) -> Finding:
+    """How often a card promised, and called a bank sound that failed; its ratio is that of `claims`."""
+    unit = unit_of(sight, said.about).id
+    mine = len([run for run in runs(sight, unit) if run[0] <= said.until_s])
+    before = said.about in sight.played.story.estate.tests
+    if int(said.value["discharges"]) > mine + before:  # type: ignore[index]
+        return false(f"{said.value['discharges']} discharges, truly {mine + before}")  # type: ignore[index]
+    if int(said.value["missed"]) and not gave_up(sight, said.about, said.until_s):  # type: ignore[index]
+        return false("the bank did not fail")
+    return TRUE

@@ -7,6 +7,7 @@ from typing import Final
 
 from collector.simulation.plant.unit import Mode
 from collector.simulation.scenario.director import CardResets
+from tests.audit.predicates import units
 from tests.audit.sight import SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, false
 from tests.audit.statements import Statement
 from tests.audit.world import PlantAt
@@ -72,6 +73,7 @@ def card_silent(sight: Sight, said: Statement) -> Finding:
 
 
 EVENTS: Final = {
+    "unit_late_back": units.unit_late,
     "unit_to_battery": near(mode_is(Mode.BATTERY, Mode.TESTING), "it did not go to its bank"),
     "unit_from_battery": near(mode_is_not(Mode.BATTERY, Mode.TESTING), "it stayed on its bank"),
     "unit_tests_bank": near(mode_is(Mode.TESTING), "it tested nothing"),

@@ -9,14 +9,27 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from collector.simulation.plant.unit import Mode
+from collector.simulation.plant.unit import CARRYING, Mode
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import NoticeKind
 from rules.values.code import Code
-from tests.audit.predicates import alarms, banks, holding, letters, load, needs, power, sets
+from tests.audit.predicates import (
+    alarms,
+    banks,
+    holding,
+    isolation,
+    letters,
+    load,
+    needs,
+    news,
+    outages,
+    power,
+    sets,
+    units,
+)
 from tests.audit.predicates.events import EVENTS
 from tests.audit.predicates.undecided import OPEN, undecided
-from tests.audit.sight import Finding, Sight
+from tests.audit.sight import ON, Finding, Sight
 from tests.audit.statements import Statement
 
 Predicate = Callable[[Sight, Statement], Finding]
@@ -46,6 +59,12 @@ STATES: Final[Mapping[str, Predicate]] = {
     "bank probability_met": banks.probability_met,
     "bank claims": banks.claims,
     "bank too_small": banks.too_small,
+    "start set before": outages.start_set_before,
+    "shed first": outages.shed_first,
+    "finding alone_on_battery": units.found(units.alone, "it was not alone on its bank"),
+    "finding not_on_battery": units.found(units.normal_alone, "it was not alone fed"),
+    "finding late_back": units.unit_late,
+    "isolation": isolation.may_be_taken_out,
 }
 ALARMS: Final[Mapping[str, Predicate]] = {
     "on_battery": alarms.on_battery,
@@ -90,6 +109,11 @@ ALARMS: Final[Mapping[str, Predicate]] = {
     "charger_lost": alarms.never("every charger charges"),
     "bank_runaway": alarms.never("no bank runs away"),
     "requirement_not_met": needs.not_met,
+    "two_sources": units.two_sources,
+    "late_back": units.late_back,
+    "stayed_on_mains": units.stayed_on_mains,
+    "card_alarm": alarms.card_alarm_stands,
+    "bank_too_small": banks.alarm_too_small,
     "bank_order_now": banks.due,
     "bank_replace_now": banks.due,
     "bank_will_not_carry": banks.does_not_carry,
@@ -115,6 +139,106 @@ REASONS: Final[Mapping[str, Predicate]] = {
     "card_alarm": alarms.card_alarm,
     "every_line_passes": load.every_line_passes,
     "line_fails": load.every_line_passes,
+    "alone_on_battery": units.beside(ON, units.FED, "alone on its bank"),
+    "reads_normal_alone": units.beside(units.FED, ON, "alone fed"),
+    "on_bypass_alone": units.beside(frozenset({Mode.BYPASS}), CARRYING, "past its inverter alone"),
+    "by_inverter_alone": units.beside(CARRYING, frozenset({Mode.BYPASS}), "by its inverter alone"),
+    "came_back_late": units.came_back_late,
+    "stayed_on_mains": units.stayed_on_mains,
+    "units_differ": isolation.named("findings"),
+    "line_loaded": units.line_loaded,
+    "line_loaded_by_card": units.line_loaded_by_card,
+    "load_share": units.load_share,
+    "phases_apart": units.phases_apart,
+    "board_lines_apart": units.lines_apart,
+    "bank_hot": units.bank_hot,
+    "spare_gone": units.spare_gone_told,
+    "spare_gone_on_line": units.spare_gone_on_line,
+    "unit_no_spare": units.no_spare,
+    "unit_unread": units.unread,
+    "unit_vouched_for": units.vouched_for,
+    "reading_old": units.unread,
+    "card_silent": units.unread,
+    "card_silent_since_now": units.unread,
+    "card_answers": units.answers,
+    "bank_findings": banks.wrong_of,
+    "card_promises_wrong": banks.promises_wrong,
+    "bank_dates_moved": news.dates_moved,
+    "news_discharge_known": news.discharge_known,
+    "news_nothing_asked": news.nothing_asked,
+    "news_time_asked": news.time_asked,
+    "news_load_asked": news.load_asked,
+    "news_time_passed": news.time_passed,
+    "shed_first": outages.shed_first_told,
+    "shed_nothing_yet": outages.shed_nothing_yet,
+    "shed_all": outages.shed_all,
+    "shed_too_late": outages.shed_all,
+    "no_supply_in_time": outages.no_supply_in_time,
+    "no_way_in": outages.no_way_in,
+    "supply_refused": outages.supply_refused,
+    "supply_back": outages.supply_back,
+    "unit_from_battery": outages.unit_from_battery,
+    "input_dip": outages.input_dip,
+    **{
+        name: EVENTS[name]
+        for name in (
+            "unit_to_battery",
+            "unit_tests_bank",
+            "unit_to_bypass",
+            "unit_from_bypass",
+            "unit_to_off",
+            "unit_from_off",
+            "card_restarted",
+        )
+    },
+    "reading_not_fresh": isolation.not_fresh,
+    "readings_fresh": isolation.all_fresh,
+    "no_other_unit": isolation.no_other_unit,
+    "others_not_carrying": isolation.named("wrong"),
+    "others_carrying": isolation.others_carrying,
+    "unit_stands": isolation.unit_stands,
+    "test_or_shutdown_runs": isolation.tests_run,
+    "no_test_no_shutdown": isolation.no_test,
+    "load_too_much": isolation.room,
+    "load_room_small": isolation.room,
+    "load_fits": isolation.room,
+    "others_hold": isolation.others_hold,
+    "banks_not_full": isolation.banks_not_full,
+    "banks_full": isolation.banks_full,
+    "input_went_bad": isolation.went_bad,
+    "bypass_out_of_band": isolation.out_of_band,
+    "bypass_in_band": isolation.in_band,
+    "input_out_of_band": isolation.out_of_band,
+    "input_in_band": isolation.in_band,
+    "at_frequency": isolation.at_frequency,
+    "at_voltage": isolation.at_voltage,
+    "on_battery_now": isolation.on_battery_now,
+    "alarms_not_explained": isolation.named("alarms"),
+    "card_says": isolation.card_says,
+    "no_alarm_stands": isolation.no_alarm,
+    **{
+        name: alarms.never(why)
+        for why, names in {
+            "no card leaves a figure out": ("card_leaves_out", "no_current_on_line", "no_power_on_line"),
+            "a unit in service carries its part": (
+                "not_seen_carrying",
+                "idle_no_spare",
+                "hint_card_says",
+                "hint_no_voltage",
+                "hint_voltage",
+                "hint_by_bypass",
+            ),
+            "units share within 3 % of their part": ("share_off",),
+            "units share alike": ("reactive_share_off", "hardly_a_watt", "power_factor_apart"),
+            "all are on one busbar": ("voltage_apart", "frequency_apart"),
+            "all are alike": ("software_differs", "settings_differ", "rating_differs"),
+            "no test ended with a failure": ("self_test_failed",),
+            "no card reports what RFC 1628 does not name": ("card_alarm_unclassified",),
+            "nobody changed a cabinet": ("different_equipment",),
+            "a load that lasts for weeks is in no story": ("load_step",),
+        }.items()
+        for name in names
+    },
     "holds": needs.holds,
     "holds_too_short": needs.holds_too_short,
     "holds_one_lost": needs.holds_one_lost,
