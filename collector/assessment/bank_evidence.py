@@ -11,11 +11,10 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
-import numpy as np
-
 from collector.assessment.bank_history import BankHistory, coldest_month_c
 from collector.assessment.evidence_files import HAND_SCHEMA, block_values
 from collector.assessment.shown_discharges import SHOWN, is_news, plainly_shown, shown_line
+from collector.assessment.teaching import TypeLesson, teaching
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.missing_charge import (
     QUICK,
@@ -44,15 +43,6 @@ from rules.plant.estate import Bank, Estate, Purpose, in_place
 from rules.system.hold_up_sampling import HoldUpJudgement
 from rules.system.state import SystemState
 from rules.values.serial import from_plain
-
-REFERENCE_LEAST_USED: Final = 0.5
-"""A shorter discharge does not teach the shape of the rest."""
-
-
-REFERENCE_MOST_MISSING: Final = 0.05
-"""Nor does one of a bank that by its mean had so much not back, as a share of published time: a meter that shows discharge
-only leaves it open of every bank at rest, and a test to the end of one says more of its type than anything else."""
-
 
 MOST_REFERENCES: Final = 8
 
@@ -95,6 +85,7 @@ class BankEvidenceBook:
         self._read = BankHistory(history)
         self._asked_w: dict[str, Mapping[str, float]] = {}
         self._noted: dict[str, list[Evidence]] = {}
+        self._teaches: dict[str, tuple[object, tuple[TypeLesson, ...]]] = {}
         self.coldest_c: dict[str, float] = {}
         """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
 
@@ -259,26 +250,37 @@ class BankEvidenceBook:
         fitted = in_place(bank.fitted, as_of.date())
         if fitted is None:
             return ()
-        found: list[tuple[bool, float, ReferenceLog]] = []
-        for other in self._estate.banks.values():
+        found = [
+            (other, one)
+            for other, known in await self._teaching()
+            for one in known
+            if one.type == fitted.type and one.at < as_of
+        ]
+        found.sort(key=lambda one: (one[0].id == bank.id, one[1].used), reverse=True)
+        logs = []
+        for other, one in found[:MOST_REFERENCES]:
             lines = await self._lines(other.id)
-            shown = {
-                line.id: from_plain(DischargeEvidence, line.body) for line in lines if line.schema == SHOWN
-            }
-            for record in records_of(lines, other):
-                what = shown.get(shown_id(record.id))
-                then = in_place(other.fitted, record.at.date())
-                if what is None or then is None or then.type != fitted.type:
-                    continue
-                if what.failed or record.at >= as_of or what.used < REFERENCE_LEAST_USED:
-                    continue
-                if float(np.mean(what.missing or FULL)) > REFERENCE_MOST_MISSING:
-                    continue
-                own = other.id == bank.id
-                battery = battery_of(other, then, self._losses(other, record.at.date(), lines))
-                found.append((own, what.used, ReferenceLog(record.log, battery, own)))
-        found.sort(key=lambda one: (one[0], one[1]), reverse=True)
-        return tuple(reference for _, _, reference in found[:MOST_REFERENCES])
+            then = in_place(other.fitted, one.at.date())
+            record = next((r for r in records_of(lines, other) if r.id == one.record), None)
+            if then is not None and record is not None:
+                battery = battery_of(other, then, self._losses(other, one.at.date(), lines))
+                logs.append(ReferenceLog(record.log, battery, other.id == bank.id))
+        return tuple(logs)
+
+    async def _teaching(self) -> list[tuple[Bank, tuple[TypeLesson, ...]]]:
+        """Return the discharges of all banks that may teach; a bank is read again once something new was shown of it.
+
+        In an outage of a large estate every bank asks, and what is being recorded of all of them changes meanwhile.
+        """
+        marks, found = await self._ledger.evidence_marks(SHOWN), []
+        for bank in self._estate.banks.values():
+            mark = (marks.get(bank.id), len(self._noted.get(bank.id, ())))
+            known = self._teaches.get(bank.id)
+            if known is None or known[0] != mark:
+                lines = await self._lines(bank.id) if any(mark) else ()
+                known = self._teaches[bank.id] = (mark, teaching(lines, bank))
+            found.append((bank, known[1]))
+        return found
 
     async def recent(self, bank: Bank, record: DischargeRecord) -> EarlierLog | None:
         """Return the newest discharge of the same blocks not long before a record, to compare voltages with."""

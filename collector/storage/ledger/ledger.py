@@ -446,6 +446,12 @@ class Ledger:
 
         return await self.database.read(look)
 
+    async def evidence_marks(self, schema: str) -> dict[str, tuple[int, int]]:
+        """Return of each bank the newest row of its evidence of one form, and how many there are: others, once it is new."""
+        query = "SELECT bank, max(rowid), count(*) FROM evidence WHERE schema = ? GROUP BY bank"
+        found = await self._read(lambda c: c.execute(query, (schema,)).fetchall())
+        return {bank: (newest, many) for bank, newest, many in found}
+
     async def discharges_ended(self, after: datetime, schema: str) -> tuple[EndedDischarge, ...]:
         """Return the discharges recorded here under a schema that ended after a moment, in the order of their ends."""
         query = """SELECT id, bank, kind, at, until FROM evidence

@@ -15,7 +15,14 @@ from collector.assessment.shown_discharges import show
 from collector.recorder.current_state import Present
 from collector.storage.history.store import Bucket, HistoryStore
 from collector.storage.ledger import Ledger
-from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow, Phase, to_evidence
+from collector.storage.ledger.discharge_record import (
+    DischargeRecord,
+    DischargeRow,
+    Phase,
+    shown_id,
+    to_evidence,
+)
+from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import judge_bank
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import default_losses
@@ -127,7 +134,7 @@ async def test_a_discharge_is_judged_once_when_it_has_ended(present: Present, tm
 
 
 async def test_a_test_to_the_end_teaches_its_type_where_the_meter_shows_no_current_at_rest(
-    present: Present, tmp_path: Path
+    present: Present, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = record(seconds=1800.0, kind="acceptance")
     falls = [replace(r, voltage_v=490.0 - 91.0 * (r.t_s / 1800.0) ** 4) for r in whole.rows if r.on_battery]
@@ -146,6 +153,23 @@ async def test_a_test_to_the_end_teaches_its_type_where_the_meter_shows_no_curre
         assert [one.own for one in await gathered.references(bank(1), later)] == [True]
         assert [one.own for one in await gathered.references(bank(2), later)] == [False]
         assert await gathered.references(bank(3, replace(FITTED, type="other")), later) == ()
+        assert await gathered.references(bank(2), AT) == ()
+        # who asks again has that one log read, and of no other bank anything, until something new is shown of it
+        asked: list[str] = []
+        read = ledger.evidence
+
+        async def counted(of: str, *, since: datetime | None = None) -> tuple[Evidence, ...]:
+            asked.append(of)
+            return await read(of, since=since)
+
+        monkeypatch.setattr(ledger, "evidence", counted)
+        assert len(await gathered.references(bank(2), later)) == 1
+        assert asked == ["b1"]
+        async with ledger.transaction() as tx:
+            tx.drop_evidence(shown_id(whole.id))
+        assert await gathered.references(bank(2), later) == ()
+        await gathered.keep_shown(whole, shown)
+        assert len(await gathered.references(bank(2), later)) == 1
 
 
 async def test_what_was_only_noted_counts_as_what_was_kept_and_is_not_kept(
