@@ -18,6 +18,7 @@ from rules.alarms.conditions.shedding import holds_without, shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.phrasing.figures import capital, minutes, plural
 from rules.phrasing.reasons import say
+from rules.phrasing.text import lasted, listed
 from rules.planning.isolation.check import Isolation, Overall
 from rules.planning.isolation.rows import Result
 from rules.plant.estate import Estate
@@ -128,7 +129,7 @@ def _event(
         id=f"{incident.id}:{part.system}",
         at=part.since,
         kind="outage",
-        text=incident.summary or f"{name} was on its banks, {plural(len(part.units), 'unit')}.",
+        text=_told(incident, part, name, estate),
         system=part.system,
         until=part.until,
         took_s=took,
@@ -148,6 +149,20 @@ def _text_of(line: JournalLine) -> str:
         return line.text
     why = line.body.get("why")
     return f"{line.body.get('who')} acknowledged it{f': {why}' if why else '.'}"
+
+
+def _told(incident: Incident, part: IncidentPart, name: str, estate: Estate) -> str:
+    """Return what an outage was to one of its systems: others in the incident may have been longer on their banks."""
+    system, units = estate.systems.get(part.system), listed(part.units)
+    whole = system is None or incident.about == system.supply or len(incident.parts) > 1
+    only = "" if whole else f"Only {units} lost {'its' if len(part.units) == 1 else 'their'} input. "
+    if part.until is None:
+        return f"{only}{name} was on its banks, {plural(len(part.units), 'unit')}."
+    took = lasted((part.until - part.since).total_seconds())
+    if part.dropped:
+        return f"{only}Over after {took} on battery. Its load was dropped."
+    seen = "as far as it was seen" if part.unseen else "throughout"
+    return f"{only}Back on supply after {took} on battery; the load was carried {seen}."
 
 
 def _belongs(line: JournalLine, incident: Incident, part: IncidentPart, estate: Estate) -> bool:

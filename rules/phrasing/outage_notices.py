@@ -36,8 +36,9 @@ def power_opening(case: NoticeCase) -> NoticeWords:
     if not on:
         took = lasted(max(((p.until or case.at) - p.since).total_seconds() for p in parts))
         many = sum(len(part.units) for part in parts)
-        what = f"Mains lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
-        return NoticeWords(what, "", tuple(lines), f"mains lost for {took}, back now")
+        lost = "Supply" if fed else "Mains"
+        what = f"{lost} lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
+        return NoticeWords(what, "", tuple(lines), f"{lost.lower()} lost for {took}, back now")
     have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
     unread = not_read_since(case)
     since = f", {len(unread)} not read since" if unread else ""

@@ -292,7 +292,8 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
                 el("b", f"It ends at {clock.second(on.ends_earliest)} at the earliest.", class_="short-ink"),
             ]
         )
-    why = [f"mains lost {clock.at(on.since)}"]
+    # where others on the supply are fed it is a breaker or a board of their own
+    why = [f"{'input' if on.fed else 'mains'} lost {clock.at(on.since)}"]
     power = subject.state.load.power_w
     if power is not None:
         carrying = [u for u in subject.state.units if u.standing is UnitStands.ON_BATTERY]

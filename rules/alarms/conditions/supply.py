@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.events import PowerEvent
@@ -14,6 +15,12 @@ from rules.plant.reading import OutputSource
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
+TOGETHER: Final = timedelta(seconds=30)
+"""Units that lose one supply are seen on their banks within this time of each other; one that went earlier had a cause of
+its own, as a breaker or a board. Cards are read every few seconds, and may show what they read seconds ago."""
+TAKE_UP_S: Final = 30.0
+"""How long past all that is declared of them units may take a supply that others have; then what they lack is their own."""
+
 
 @dataclass(frozen=True, slots=True)
 class SupplyMemory:
@@ -21,10 +28,12 @@ class SupplyMemory:
 
     `dead_since`: since when, within that, no unit that can be read was seen fed or with voltage at its input. A generator's
     starts are judged by the clock from then on: what feeds one unit, or stands at one input, is a start that worked.
+    `fed_since`: since when, within that, one unit at least is fed.
     """
 
     lost_since: datetime | None = None
     dead_since: datetime | None = None
+    fed_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,27 +74,51 @@ def supply_events(
 ) -> tuple[SupplyMemory, tuple[PowerEvent, ...]]:
     """Return whether the supply is lost now, and the event if that changed.
 
-    Lost: a unit is on battery, every other that answers was read since and none of them has supply.
-    Back: none is on battery any more. Whether mains or a generator feeds it then, RFC 1628 does not say.
+    Lost: a unit is on battery, every other that answers was read since and none of them has supply, nor was one that is
+    silent now seen with it well after. What went on battery long before the last of them had a cause of its own.
+    Back: none is on battery any more, or the others are fed for longer than any of those may take: what they lack then is
+    a breaker or a board of their own. Whether mains or a generator feeds it then, RFC 1628 does not say.
     """
     name = scene.topology.name(look.supply)
-    since = min((m.on_battery_since for m in look.going if m.on_battery_since), default=None)
+    since = _went(look)
     if memory.lost_since is None and since is not None and not look.fed:
-        memories = (scene.units.get(unit) for unit in look.members)
-        if all(m is None or m.silent or m.at is None or m.at >= since for m in memories):
+        memories = [m for unit in look.members if (m := scene.units.get(unit)) is not None]
+        read = all(m.silent or m.at is None or m.at >= since for m in memories)
+        if read and not any(_stood_after(m, since) for m in memories):
             # a unit that ran alone on its bank before says nothing of when the supply went
             dead = max(m.on_battery_since for m in look.going if m.on_battery_since)
             return SupplyMemory(since, dead), (
                 PowerEvent(since, "mains_lost", look.supply, reason(Code.MAINS_LOST, look.supply, name=name)),
             )
-    if memory.lost_since is not None and look.fed and not look.going:
-        took_s = (at - memory.lost_since).total_seconds()
+    if memory.lost_since is None or not look.seen:
+        return memory, ()
+    fed_since = (memory.fed_since or at) if look.fed else None
+    if fed_since is not None and (not look.going or at - fed_since > _longest(look, scene)):
+        back_at = fed_since if look.going else at
+        took_s = (back_at - memory.lost_since).total_seconds()
         what = reason(Code.SUPPLY_BACK, look.supply, name=name, took_s=took_s)
         return SupplyMemory(), (PowerEvent(at, "supply_back", look.supply, what),)
-    if memory.lost_since is not None and look.seen:
-        dead_since = None if look.alive else memory.dead_since or at
-        return replace(memory, dead_since=dead_since), ()
-    return memory, ()
+    dead_since = None if look.alive else memory.dead_since or at
+    return replace(memory, dead_since=dead_since, fed_since=fed_since), ()
+
+
+def _went(look: SupplyLook) -> datetime | None:
+    """Return when the first of those went that lost it together; None where nobody is on battery."""
+    went = [m.on_battery_since for m in look.going if m.on_battery_since]
+    return min((at for at in went if at >= max(went) - TOGETHER), default=None)
+
+
+def _stood_after(memory: UnitMemory, since: datetime) -> bool:
+    """Return whether a unit was last seen with supply well after others went on battery: theirs was not the supply's loss."""
+    fed = memory.on_battery is False and memory.mains is not False and memory.source is not OutputSource.NONE
+    return fed and memory.silent and memory.at is not None and memory.at > since + TOGETHER
+
+
+def _longest(look: SupplyLook, scene: Scene) -> timedelta:
+    """Return how long those still on battery may take a supply that others have."""
+    units = scene.topology.estate.units
+    mine = [units[m.unit] for m in look.going]
+    return timedelta(seconds=max(u.accept_s + u.hold_off_s + u.walk_in_s for u in mine) + TAKE_UP_S)
 
 
 def odd_ones(

@@ -14,7 +14,7 @@ from rules.planning.isolation.check import Between, Isolation, Overall
 from rules.planning.isolation.rows import CheckRow, Result
 from rules.system.forecast_score import Outcome, Prediction, score
 from rules.values.reason import told
-from rules.values.serial import to_plain
+from rules.values.serial import from_plain, to_plain
 from rules.values.severity import Severity
 from tests.api.pages import samples
 
@@ -59,7 +59,7 @@ JOURNAL = (
 def test_an_outage_tells_its_own_story_and_no_other() -> None:
     (event,) = outages_of([incident()], JOURNAL, samples.estate())
     assert (event.system, event.took_s, event.carried) == ("works", 300.0, True)
-    assert event.text == "The works were on their banks for 5 min."
+    assert event.text == "Back on supply after 5 min 0 s on battery; the load was carried throughout."
     assert [line.text for line in event.lines] == [
         "Mains lost at b.",
         "Mains lost; works on banks.",
@@ -100,6 +100,26 @@ def test_what_was_not_put_to_its_end_proves_nothing() -> None:
     assert dropped.foretold[0].inside is False
     (on,) = outages_of([incident(until=None)], JOURNAL, samples.estate())
     assert (on.took_s, on.carried) == (None, None)
+
+
+def test_each_system_of_an_outage_has_its_own_time_beside_its_own_words() -> None:
+    """One incident of two systems closed after 3 min 42 s; that stood in the row of the one that was back after 3:20."""
+    line = incident(until=LOST + timedelta(seconds=200))
+    body = from_plain(Incident, line.body)
+    later = IncidentPart("depot", LOST, LOST + timedelta(seconds=222), ("D1",), dropped=True)
+    both = replace(line, body=to_plain(replace(body, parts={**body.parts, "depot": later})))
+    one, other = sorted(outages_of([both], (), samples.estate()), key=lambda event: event.took_s or 0.0)
+    assert (one.took_s, other.took_s) == (200.0, 222.0)
+    assert one.text == "Back on supply after 3 min 20 s on battery; the load was carried throughout."
+    assert other.text == "Over after 3 min 42 s on battery. Its load was dropped."
+
+
+def test_an_outage_of_some_units_alone_is_told_as_theirs() -> None:
+    line = incident()
+    body = from_plain(Incident, line.body)
+    works = replace(line, body=to_plain(replace(body, about="works")))
+    (event,) = outages_of([works], (), samples.estate())
+    assert event.text.startswith("Only W1 and W2 lost their input. Back on supply after 5 min")
 
 
 def test_a_body_of_another_shape_is_left_out() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from rules.alarms.events import PowerEvent
 from rules.alarms.incidents.incident import IncidentChange
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.phrasing.notice_case import worst_first
@@ -16,6 +17,7 @@ from tests.rules.sample_plant import (
     UNITS,
     on_bank,
     reading,
+    silence,
 )
 
 
@@ -51,6 +53,44 @@ def test_of_alarms_alike_in_severity_the_one_that_leaves_less_time_is_told_first
     )
     asks_nothing = replace(late, id="a:A0", by_when=None)
     assert worst_first([asks_nothing, late, soon]) == [soon, late, asks_nothing]
+
+
+def board_alone(watch: Watch, seconds: float) -> None:
+    """The works's board has gone at 10 s; the control room has mains throughout."""
+    watch.calm(5)
+    for at in range(10, int(seconds), 5):
+        watch.give(*(on_bank(u, at, start=watch.run) for u in UNITS["works"]))
+        watch.calm(at + 1, UNITS["control"])
+
+
+def test_mains_lost_while_a_board_is_out_already_is_lost_when_the_others_lose_it() -> None:
+    watch = Watch()
+    board_alone(watch, 300.0)
+    assert "mains_lost" not in watch.kinds()
+    watch.give(*(on_bank(u, 300.0, start=watch.run) for u in (*UNITS["control"], *UNITS["works"])))
+    (lost,) = [e for e in watch.of(PowerEvent) if e.kind == "mains_lost"]
+    assert lost.at == START + timedelta(seconds=300)
+
+
+def test_a_board_that_is_out_is_no_mains_failure_when_the_other_cards_fall_silent() -> None:
+    watch = Watch()
+    board_alone(watch, 300.0)
+    watch.give(*(silence(u, 300.0) for u in UNITS["control"]))
+    watch.give(*(on_bank(u, 305.0, start=watch.run) for u in UNITS["works"]))
+    assert "mains_lost" not in watch.kinds()
+
+
+def test_a_board_that_goes_while_the_generator_feeds_the_others_holds_no_outage_of_theirs_open() -> None:
+    watch = Watch()
+    outage(watch)
+    for at in range(30, 200, 5):
+        watch.give(*(on_bank(u, at, start=watch.run) for u in UNITS["works"]))
+        watch.calm(at + 1, UNITS["control"])
+    (back,) = [e for e in watch.of(PowerEvent) if e.kind == "supply_back"]
+    assert back.what["took_s"] == 21.0, "the control room was fed again so long after"
+    watch.calm(200)
+    assert watch.kinds().count("supply_back") == 1
+    assert watch.kinds().count("mains_lost") == 1
 
 
 def test_two_supplies_are_never_one_incident() -> None:
