@@ -36,6 +36,7 @@ from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
+from rules.phrasing.notice_case import AS_LAST_TOLD, open_now
 from rules.phrasing.reasons import first_step, said, say
 from rules.planning.isolation.check import with_newer
 from rules.planning.ridethrough.shutdown import Shutdown
@@ -47,9 +48,6 @@ NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
 NO_LONGER: Final = "It was so, and is no longer: "
 """Before the sentence of an alarm whose condition is gone."""
-AS_LAST_TOLD: Final = "As last told, which cannot be told now: "
-"""Before the sentence of an alarm of readiness that stands while the verdict beside it says that it cannot be told."""
-_OF_READINESS: Final = frozenset({"requirement_not_met", "redundancy_lost", "cannot_take_partner"})
 _OVER: Final = frozenset({State.RETURNED_UNACKNOWLEDGED, State.LATCHED})
 """An answer older than this is left out."""
 BECAUSE: Final = {
@@ -270,12 +268,12 @@ def alarm_as_read(
     gone = (alarm.standing and alarm.condition is False) or (
         alarm.state in _OVER and alarm.condition is not True
     )
-    open_now = alarm.standing and alarm.condition is None and alarm.kind in _OF_READINESS
+    as_last_told = alarm.standing and open_now(alarm)
     do = None if gone and alarm.state is not State.LATCHED else alarm.do
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
-        what=f"{NO_LONGER if gone else AS_LAST_TOLD if open_now else ''}{what}",
+        what=f"{NO_LONGER if gone else AS_LAST_TOLD if as_last_told else ''}{what}",
         do="" if do is None else say(do),
         do_first="" if do is None else first_step(do),
         severity=alarm.severity.value,

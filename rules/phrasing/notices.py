@@ -140,7 +140,8 @@ def _opening(case: NoticeCase) -> NoticeWords:
     alike = [a for a in members if (a.kind, a.qualifier) == (first.kind, first.qualifier)]
     if len(alike) > 1:
         return _many_opening(case, members, alike)
-    what, do, lines = say(first.what), say(first.do), tuple(say(a.what) for a in members[1:])
+    what, do = words_now(case, first), say(first.do)
+    lines = tuple(words_now(case, a) for a in members[1:])
     if all(a.condition is False for a in members):
         briefly = f"over again: {cause_of(case, first)}"
         return NoticeWords(f"It was so and is over again: {what}", do, lines, briefly, first.about)
@@ -156,8 +157,8 @@ def _many_opening(case: NoticeCase, members: list[Alarm], alike: list[Alarm]) ->
     number = counted(len(alike), kind.about.value)
     what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
     if len({say(a.do) for a in alike}) == 1:
-        return NoticeWords(what, say(first.do), tuple(say(a.what) for a in members), f"{number}: {says}")
-    lines = tuple(f"{say(a.what)} {say(a.do)}" if a in alike else say(a.what) for a in members)
+        return NoticeWords(what, say(first.do), tuple(words_now(case, a) for a in members), f"{number}: {says}")
+    lines = tuple(f"{words_now(case, a)} {say(a.do)}" if a in alike else words_now(case, a) for a in members)
     return NoticeWords(what, str(kind.do), lines, f"{number}: {says}")
 
 
@@ -214,7 +215,8 @@ def _change(case: NoticeCase) -> NoticeWords:
     members = case.members()
     if members:
         first = members[0]
-        return NoticeWords(say(first.what), say(first.do), tuple(lines), cause_of(case, first), first.about)
+        words = words_now(case, first), say(first.do), tuple(lines), cause_of(case, first), first.about
+        return NoticeWords(*words)
     return NoticeWords(say(incident.title), say(incident.do), tuple(lines), say(incident.title))
 
 

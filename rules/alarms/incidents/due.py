@@ -9,6 +9,8 @@ from typing import Final
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
+from rules.alarms.lifecycle.alarm import Alarm
+from rules.phrasing.notice_case import open_now
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
 from rules.values.reason import told
@@ -81,6 +83,8 @@ def _opening_due(incident: Incident, ground: StepContext) -> bool:
     The window runs from the first sign of a power failure, else from when the first alarm stood: their
     on-delays differ too much from one alarm to the next.
     """
+    if incident.members and all(open_now(ground.alarms[m]) for m in incident.members):
+        return False
     power = incident.cause is Cause.POWER
     from_s = min((ground.alarms[m].state_s for m in incident.members), default=incident.opened_s)
     if ground.moment.now_s - (incident.opened_s if power else from_s) >= WINDOW_S:
@@ -123,9 +127,9 @@ def _pending_due(incident: Incident, ground: StepContext, *, rested: bool) -> bo
     """Return whether what is not told yet has waited long enough: one window if it is urgent.
 
     What is gone again and only waits out its off-delay is not told as if it were there; it stays pending until it
-    comes back or ends.
+    comes back or ends. Nor is what cannot be told now (`open_now`): its words are of what was.
     """
-    there = [a for a in incident.pending if ground.alarms[a].condition is not False]
+    there = [a for a in incident.pending if not _waits(ground.alarms[a])]
     if incident.pending_s is None or not there:
         return False
     waited_s = ground.moment.now_s - incident.pending_s
@@ -147,8 +151,8 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
     number = incident.notices + 1
     case = NoticeCase(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
     notice = notice_of(case)
-    gone = tuple(a for a in incident.pending if ground.alarms[a].condition is False)
-    untold = gone if kind is not NoticeKind.OPENED else ()
+    waits = tuple(a for a in incident.pending if _waits(ground.alarms[a]))
+    untold = waits if kind is not NoticeKind.OPENED else ()
     incident = replace(
         incident,
         announced_at=incident.announced_at or ground.moment.at,
@@ -167,6 +171,10 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
         summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
     )
     return incident, notice
+
+
+def _waits(alarm: Alarm) -> bool:
+    return alarm.condition is False or open_now(alarm)
 
 
 def _reckoned(incident: Incident) -> tuple[str, ...]:

@@ -7,11 +7,12 @@ from typing import cast
 
 import pytest
 
-from collector.read_model.sheet_source import AS_LAST_TOLD, NO_LONGER, alarm_as_read, alarm_of
+from collector.read_model.sheet_source import NO_LONGER, alarm_as_read, alarm_of
 from collector.read_model.source import SheetSource
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
+from rules.phrasing.notice_case import AS_LAST_TOLD
 from rules.phrasing.reasons import say
 from rules.system.state import OnBattery
 from rules.values.reason import told

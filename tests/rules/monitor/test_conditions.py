@@ -63,6 +63,31 @@ def test_a_verdict_that_cannot_be_told_is_another_alarm_and_clears_nothing() -> 
     assert watch.alarm_state("requirement_unknown:works:hand").active
 
 
+def test_what_stands_from_before_is_told_once_it_is_known_again_and_never_as_if_it_were_so() -> None:
+    """An estate file with a wrong rating said "0 s"; while it was judged by the right one that went out once more."""
+    watch = Watch()
+    for seconds in (0, 61):
+        state = system_state("works", seconds, spare=Verdict.INADEQUATE, spare_margin_w=-440.0)
+        watch.give(SystemJudged(stamp(seconds), state))
+    watch.pass_time(62, 80)
+    assert len(watch.notices()) == 1
+    wrong = system_state(
+        "works", 81, holds_s=0.0, verdict=Verdict.INADEQUATE, margin_s=-570.0, spare_margin_w=0.0
+    )
+    for seconds in (81, 113):
+        watch.give(SystemJudged(stamp(seconds), wrong))  # told with the next change, some minutes on
+    unknown = system_state("works", 115, holds_s=None, verdict=Verdict.CANNOT_TELL, margin_s=None)
+    for seconds in range(115, 3600 * 8, 600):
+        watch.give(SystemJudged(stamp(seconds), unknown))
+    assert watch.alarm_state("requirement_not_met:works:hand").active
+    assert [n.what for n in watch.notices() if "0 s at the least" in " ".join((n.what, *n.lines))] == []
+    right = system_state("works", 29_000, holds_s=468.0, verdict=Verdict.INADEQUATE, margin_s=-102.0)
+    for seconds in (29_000, 29_031, 29_400):
+        watch.give(SystemJudged(stamp(seconds), right))
+    (opened,) = watch.notices("own-requirement_not_met")
+    assert "holds 7.8 min at the least" in opened.what
+
+
 def test_redundancy_lost_names_the_line_and_the_watts() -> None:
     watch = Watch()
     for seconds in (0, 61):
