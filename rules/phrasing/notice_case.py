@@ -26,7 +26,7 @@ ACCEPT_GRACE_S: Final = 10.0
 
 @dataclass(frozen=True, slots=True)
 class NoticeCase:
-    """Everything a notice is written from."""
+    """Everything a notice is written from. `now_s`: `at` in the watch's seconds, None where nobody counts them."""
 
     incident: Incident
     kind: NoticeKind
@@ -35,6 +35,7 @@ class NoticeCase:
     catalogue: Mapping[str, AlarmKind]
     at: datetime
     number: int
+    now_s: float | None = None
 
     def members(self) -> list[Alarm]:
         """Return the active alarms, worst first."""

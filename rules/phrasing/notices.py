@@ -10,6 +10,7 @@ from rules.alarms.catalogue import CARD_ALARMS, Cause, Explanation
 from rules.alarms.conditions.outage import words_at
 from rules.alarms.incidents.incident import IncidentPart, Notice, NoticeKind, NoticeNews
 from rules.alarms.lifecycle.alarm import Alarm, Deadline
+from rules.alarms.lifecycle.course import ran_s
 from rules.phrasing.notice_case import (
     NoticeCase,
     NoticeWords,
@@ -243,7 +244,7 @@ def _found_besides(
 
 def _closing(case: NoticeCase) -> NoticeWords:
     incident = case.incident
-    took_s = (case.at - incident.opened_at).total_seconds()
+    took_s = (case.at - incident.opened_at).total_seconds() - _gone_s(case)
     topology = case.scene.topology
     parts = [incident.parts[s] for s in sorted(incident.parts)]
     if incident.cause is Cause.POWER and parts:
@@ -274,9 +275,18 @@ def _closing(case: NoticeCase) -> NoticeWords:
         words = f"no longer told ({why}): {cause_of(case, alarm)}"
         return NoticeWords(f"No longer told ({why}): {say(alarm.what)}", "", (), words, alarm.about)
     title = say(incident.title)
-    return NoticeWords(
-        f"Over after {lasted(took_s)}: {title}", "", (), f"over after {lasted(took_s)}: {title}"
-    )
+    still = tuple(f"Still stands: {words_now(case, a)}" for a in case.members() if a.condition is not False)
+    briefly = f"over after {lasted(took_s)}: {title}"
+    return NoticeWords(f"Over after {lasted(took_s)}: {title}", "", still, briefly)
+
+
+def _gone_s(case: NoticeCase) -> float:
+    """Return how long ago the last cause of an incident that is over was seen gone: each waits out its off-delay first."""
+    ever = [case.alarms[a] for a in case.incident.ever if a in case.alarms]
+    own = [a for a in ever if case.catalogue[a.kind].cause is case.incident.cause]
+    if case.now_s is None or not own or any(a.known for a in own):
+        return 0.0
+    return min(ran_s(a, case.now_s) for a in own)
 
 
 def _summary_line(case: NoticeCase, part: IncidentPart) -> str:

@@ -64,7 +64,14 @@ def tell(incident: Incident, ground: StepContext) -> tuple[Incident, list[Notice
 
 
 def _over(incident: Incident, ground: StepContext) -> bool:
-    """Return whether the cause is gone; what follows from it may outlive it."""
+    """Return whether the cause is gone; what follows from it may outlive it.
+
+    The end of what somebody was called to at once, as an overload, does not wait for what only follows from it.
+    """
+    if incident.cause is Cause.OWN and any(
+        ground.catalogue[a.kind].breaks_out for a in ground.known(incident.ever)
+    ):
+        return all(ground.cause(ground.alarms[m]) is Cause.CONSEQUENCE for m in incident.members)
     if incident.cause is not Cause.POWER:
         return not incident.members
     return not any(ground.cause(ground.alarms[m]) is Cause.POWER for m in incident.members)
@@ -149,7 +156,10 @@ def _ends_sooner(incident: Incident, part: IncidentPart, *, rested: bool) -> boo
 
 def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[Incident, Notice]:
     number = incident.notices + 1
-    case = NoticeCase(incident, kind, ground.alarms, ground.scene, ground.catalogue, ground.moment.at, number)
+    moment = ground.moment
+    case = NoticeCase(
+        incident, kind, ground.alarms, ground.scene, ground.catalogue, moment.at, number, moment.now_s
+    )
     notice = notice_of(case)
     waits = tuple(a for a in incident.pending if _waits(ground.alarms[a]))
     untold = waits if kind is not NoticeKind.OPENED else ()

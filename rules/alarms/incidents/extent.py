@@ -19,6 +19,7 @@ def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], grou
     ever = tuple(sorted({*incident.ever, *members}))
     news = {m for m in members if Effect.TELL in effects.get(m, frozenset()) or m not in incident.ever}
     pending = tuple(sorted({m for m in incident.pending if m in members} | news))
+    causes = [a for a in here if incident.cause is not Cause.OWN or ground.cause(a) is not Cause.CONSEQUENCE]
     worst = max((a.severity for a in here), key=lambda s: s.rank, default=incident.severity)
     incident = altered(
         incident,
@@ -32,8 +33,8 @@ def refreshed(incident: Incident, effects: Mapping[str, frozenset[Effect]], grou
         else ground.moment.now_s,
         level=max([incident.level, *(a.escalations for a in here)]) if here else incident.level,
         severity=worst,
-        opened_at=min([incident.opened_at, *(a.first_sign for a in here if a.first_sign)]),
-        opened_s=min([incident.opened_s, *(a.sign_s for a in here)]),
+        opened_at=min([incident.opened_at, *(a.first_sign for a in causes if a.first_sign)]),
+        opened_s=min([incident.opened_s, *(a.sign_s for a in causes)]),
     )
     if incident.cause is Cause.POWER:
         incident = _with_parts(incident, ground)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -115,6 +116,26 @@ def test_the_last_unit_off_is_critical_and_one_of_many_is_major() -> None:
     watch.give(reading("D1", 10, source=OutputSource.NONE, power_w=0.0))
     assert watch.state.alarms["output_off:W1"].severity is Severity.MAJOR
     assert watch.state.alarms["output_off:D1"].severity is Severity.CRITICAL
+
+
+def test_the_end_of_an_overload_is_told_as_it_ends_and_not_with_what_follows_from_it() -> None:
+    """The spare it cost stays away for five minutes more; its own minute on overload was said to have lasted six."""
+    watch = Watch()
+    watch.calm(5)
+    for seconds in range(10, 500, 5):
+        over = seconds < 100
+        watch.give(reading("W1", seconds, load_pct=115.0 if over else 57.0))
+        spare = {"spare": Verdict.INADEQUATE, "spare_margin_w": -440.0} if over else {}
+        watch.give(SystemJudged(stamp(seconds + 1), system_state("works", seconds + 1, **spare)))  # type: ignore[arg-type]
+    opened, changed, closed = watch.notices("unit-W1")
+    assert [n.kind for n in (opened, changed, closed)] == [
+        NoticeKind.OPENED,
+        NoticeKind.CHANGED,
+        NoticeKind.CLOSED,
+    ]
+    assert closed.at < START + timedelta(seconds=125)
+    assert closed.what.startswith("Over after 1 min 30 s: ")
+    assert watch.alarm_state("redundancy_lost:works") is not State.ACTIVE_UNACKNOWLEDGED
 
 
 def test_peers_overloaded_after_one_drops_are_one_message_beside_it() -> None:
