@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from collector.configuration import ConfigError, Configuration, load
+from collector.configuration import ConfigError, Configuration, latest_today, load
 from collector.configuration.changes import differences
 
 log = logging.getLogger(__name__)
@@ -65,12 +65,24 @@ def _compared(running: Configuration) -> Reread:
             False,
         )
     found = differences(running, new)
+    warned = _warned(new)
     if not found:
         said = f"{running.path} was read again: it says what the running service was started with."
-        return Reread((said,), True)
+        return Reread((said, *warned), True)
     return Reread(
-        (f"{running.path} was read again and is taken over (version {new.version}):", *found), True, new
+        (f"{running.path} was read again and is taken over (version {new.version}):", *found, *warned),
+        True,
+        new,
     )
+
+
+def _warned(new: Configuration) -> list[str]:
+    """Return what `check` finds besides: also days to come, which a service takes, since its clock may be years behind."""
+    try:
+        load(new.path, latest_today(datetime.now(UTC)))
+    except ConfigError as error:
+        return [f"warning: {fault}" for fault in (*error.faults, *error.warnings)]
+    return [f"warning: {warning}" for warning in new.warnings]
 
 
 def keep_outcome(folder: Path, running: Configuration, found: Reread) -> None:

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 from api.commands.exits import Exit, complain
-from collector.configuration import ConfigError, load
+from collector.configuration import ConfigError, latest_today, load
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError
 from rules.plant.estate import Estate
@@ -53,11 +53,6 @@ def run(options: argparse.Namespace) -> int:
         f"{len(estate.banks)} banks, {len(estate.cards)} cards."
     )
     return int(Exit.DONE)
-
-
-def latest_today(now: datetime) -> date:
-    """Return the latest day that it is anywhere: a file's days are those of its sites' own clocks."""
-    return (now + timedelta(hours=14)).date()
 
 
 def never_confirmed(estate: Estate, folder: Path) -> list[str]:

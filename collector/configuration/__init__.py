@@ -11,7 +11,7 @@ file says otherwise), `settings` (the reference of every setting, for the handbo
 
 from collector.cards.snmp.target import CardTarget
 from collector.configuration.faults import ConfigError, ConfigFault
-from collector.configuration.loading import CardAccess, Configuration, load, load_text
+from collector.configuration.loading import CardAccess, Configuration, latest_today, load, load_text
 from collector.configuration.settings import Setting, settings_notes, settings_reference
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "ConfigFault",
     "Configuration",
     "Setting",
+    "latest_today",
     "load",
     "load_text",
     "settings_notes",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from typing import Final, TypeVar, cast, get_args
@@ -137,6 +137,11 @@ class Configuration:
         if len(names) <= NAMED:
             return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
         return f"{names[0]} and {len(names) - 1} other sites"
+
+
+def latest_today(now: datetime) -> date:
+    """Return the latest day that it is anywhere: a file's days are those of its sites' own clocks."""
+    return (now + timedelta(hours=14)).date()
 
 
 def load(path: Path, today: date | None = None) -> Configuration:

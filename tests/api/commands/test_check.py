@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from api.commands.check import latest_today, never_confirmed
+from api.commands.check import never_confirmed
 from api.commands.main import main
-from collector.configuration import load
+from collector.configuration import latest_today, load
 from collector.simulation.estate import SimulatedEstate
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import LearntFact
