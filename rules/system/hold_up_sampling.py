@@ -436,7 +436,7 @@ def _no_better(then: HoldUp, today: HoldUp) -> HoldUp:
 
     return replace(
         then,
-        low_s=lesser(then.low_s, today.low_s),
+        low_s=lesser(lesser(then.low_s, today.low_s), today.median_s),
         median_s=lesser(then.median_s, today.median_s),
         high_s=lesser(then.high_s, today.high_s),
     )

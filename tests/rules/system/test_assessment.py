@@ -449,6 +449,21 @@ def test_the_end_of_life_looks_no_better_than_today() -> None:
         assert then.low_s <= today.low_s
 
 
+def test_the_end_of_life_of_banks_that_nothing_was_seen_of_has_no_least_over_what_is_to_be_expected() -> None:
+    """Of an old bank that nobody saw no least is told, and what is to be expected lies under the end of its life."""
+    plant = estate(2)
+    old = {
+        name: replace(bank, health=np.linspace(0.02, 0.9, bank.draws))
+        for name, bank in beliefs(plant).items()
+    }
+    held = judged(view(plant, [reading("A1", LIGHT), reading("A2", LIGHT)]), old)[1].hold_ups
+    assert held.now.low_s is None
+    for then in (held.at_end_of_life.all, held.at_end_of_life.one_unit_lost):
+        assert then.low_s is not None
+        assert then.median_s is not None
+        assert then.low_s <= then.median_s
+
+
 def test_what_one_bank_is_drawn_with_does_not_depend_on_the_others() -> None:
     three = view(estate(3), [reading(f"A{n}", LIGHT) for n in (1, 2, 3)])
     two = view(estate(2), [reading(f"A{n}", LIGHT) for n in (1, 2)])
