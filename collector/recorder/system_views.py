@@ -137,10 +137,14 @@ class Views:
         """Return since when a system is on its banks, as far as that was known before this judgement.
 
         Right after a start it is what the watch remembers: a card that does not count must not make an outage
-        young again.
+        young again. And before the first judgement of it: the page and the messages name one moment.
         """
         before = self._present.systems.get(system) or state.systems.get(system)
-        return None if before is None or before.on_battery is None else before.on_battery.since
+        if before is not None and before.on_battery is not None:
+            return before.on_battery.since
+        memories = (state.units.get(unit.id) for unit in self._estate.units_of(system))
+        went = [m.on_battery_since for m in memories if m is not None and m.on_battery and m.on_battery_since]
+        return min(went, default=None)
 
 
 def read_since(view: SystemView, present: Present, now: Stamp) -> SystemView:

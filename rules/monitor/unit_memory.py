@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from rules.alarms.conditions.condition import Condition
@@ -26,7 +26,7 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
     on_bank = on_battery(reading)
     since = before.on_battery_since
     if on_bank is not None and on_bank != bool(before.on_battery):
-        since = reading.at if on_bank else None
+        since = _went(before, reading) if on_bank else None
     mains = has_mains(reading, None)
     return UnitMemory(
         unit=unit.id,
@@ -44,6 +44,13 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
         bad_count=reading.input.bad_count,
         identity=before.identity,
     )
+
+
+def _went(before: UnitMemory, reading: Reading) -> datetime:
+    """Return when a unit went on its bank: by its card's count, but never before it was last seen off it."""
+    at = reading.at - timedelta(seconds=reading.battery.on_battery_s or 0.0)
+    seen_off = before.at if before.on_battery is False and not before.silent else None
+    return at if seen_off is None else min(max(at, seen_off), reading.at)
 
 
 def _volts_since(

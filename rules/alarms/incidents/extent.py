@@ -81,6 +81,8 @@ def _with_parts(incident: Incident, ground: StepContext) -> Incident:
             for u in units
             if (a := ground.alarms.get(f"on_battery:{u}")) is not None and (sign := a.first_sign) is not None
         ]
+        memories = (ground.scene.units.get(u) for u in units)
+        signs += [m.on_battery_since for m in memories if m is not None and m.on_battery_since is not None]
         part = parts.get(system) or IncidentPart(
             system, since=min(signs, default=incident.opened_at), name=topology.name(system)
         )

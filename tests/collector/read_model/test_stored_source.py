@@ -214,6 +214,32 @@ async def test_a_sheet_of_a_system_on_its_banks_counts_down_as_the_service_did(
     assert [one.answer for one in found.isolations] == [one.answer for one in live.isolations]
 
 
+async def test_the_page_and_the_messages_name_one_moment_of_the_loss(
+    configuration: Configuration, tmp_path: Path
+) -> None:
+    """A card counts its seconds on battery; the message named the moment of the reading, some seconds on."""
+    async with Service(configuration, tmp_path / "data", TurnedClock(START)) as service:
+        await poll(service, times=2)
+        read = service.clock.now()
+        wire = GOOD | LIGHT | DARK
+        clock = service.clock
+        assert isinstance(clock, TurnedClock)
+        for seconds in (3, 8):
+            await clock.advance(5.0)
+            now = stamp(clock)
+            card = CardRead(frozenset(TablePart), wire | {"upsSecondsOnBattery": seconds}, alarms=())
+            await service.recorder.process(
+                [*(Answer(name, now, 5.0, 0.0, 0.1, card) for name in service.estate.cards), Tick(now)]
+            )
+        state = service.present.systems["core"]
+        assert state.on_battery is not None
+        assert state.on_battery.since == read + timedelta(seconds=2)
+        (incident,) = service.recorder.watch.now.incidents.values()
+        assert incident.parts["core"].since == state.on_battery.since
+        (lost,) = service.outages.outages
+        assert lost.lost_at == state.on_battery.since
+
+
 async def test_what_a_bank_gave_since_the_mains_was_lost_is_gone_from_a_data_folder_too(
     configuration: Configuration, tmp_path: Path
 ) -> None:
