@@ -94,11 +94,18 @@ def parts_of(case: NoticeCase, about: str | None) -> tuple[IncidentPart, ...]:
 
 
 def left_words(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
-    """Return how long the first of the systems on their banks holds at the least; None where that is not known."""
-    ends = [p.ends_earliest for p in parts if p.until is None and p.ends_earliest is not None]
-    if not ends:
+    """Return how long the first of the systems on their banks holds at the least; None where that is not known.
+
+    Where several are on their banks it is said of which: what is told beside it may be about another.
+    """
+    on = [p for p in parts if p.until is None]
+    first = min(
+        (p for p in on if p.ends_earliest is not None), key=lambda p: p.ends_earliest or at, default=None
+    )
+    if first is None or first.ends_earliest is None:
         return None
-    return f"{at_least(max((min(ends) - at).total_seconds(), 0.0))} left at least"
+    where = f" at {first.name or first.system}" if len(on) > 1 else ""
+    return f"{at_least(max((first.ends_earliest - at).total_seconds(), 0.0))} left at least{where}"
 
 
 def part_line(case: NoticeCase, part: IncidentPart) -> str:

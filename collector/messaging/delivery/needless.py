@@ -1,12 +1,24 @@
-"""Which letters need not be sent any more when their turn comes."""
+"""Which letters need not be sent any more when their turn comes, and which is the first of its incident to a person."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import Sending
 from rules.alarms.incidents.incident import NoticeKind, NoticeNews
 from rules.alarms.lifecycle.states import State
+
+
+async def as_first_word(ledger: Ledger, letter: Letter) -> Letter:
+    """Return a letter as what it is to its person: to whom nobody wrote of its incident before, nothing has changed.
+
+    What opened it was of less weight than they are told of, or of another hour.
+    """
+    if letter.notice.kind is not NoticeKind.CHANGED or await _was_told(ledger, letter):
+        return letter
+    return replace(letter, notice=replace(letter.notice, kind=NoticeKind.OPENED))
 
 
 async def needless(ledger: Ledger, letter: Letter) -> str | None:

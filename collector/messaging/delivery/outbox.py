@@ -25,7 +25,7 @@ from typing import Final
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.delivery.bursts import joint_of
 from collector.messaging.delivery.letter import LETTER, Letter
-from collector.messaging.delivery.needless import needless
+from collector.messaging.delivery.needless import as_first_word, needless
 from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_planning, summary_of
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
@@ -71,6 +71,7 @@ class _Turn:
 
     `incidents`: those of what went, was tried or given up. `waiting`: what waited when one of the batch asked for it
     first. Read once a batch: it is much where one more letter would be too many, and each of those looks through it.
+    `told`: the incidents and persons of letters that went in it, which the ledger does not have yet.
     """
 
     channel: Channel
@@ -78,6 +79,7 @@ class _Turn:
     tx: Transaction
     done: set[str] = field(default_factory=set)
     incidents: set[str] = field(default_factory=set)
+    told: set[tuple[str, str]] = field(default_factory=set)
     waiting: list[tuple[Outgoing, Letter]] = field(default_factory=list)
 
 
@@ -179,7 +181,10 @@ class Outbox:
             return await self._promptly(turn, message, letter.notice.news)
         if self._pace.is_over(message):
             return await self._summarised(turn, message)
-        return await self._go(turn, message, [message])
+        known = (letter.notice.incident, letter.person) in turn.told
+        first = letter if known else await as_first_word(self._ledger, letter)
+        sending = message if first is letter else replace(message, body=first.body())
+        return await self._go(turn, sending, [message])
 
     async def _go(
         self, turn: _Turn, sending: Outgoing, held: list[Outgoing], *, prompt: bool = False
@@ -221,6 +226,8 @@ class Outbox:
             self._pace.count(first)
         for one in held:
             self._sent(one, tx, result, summary=summary, prompt=prompt)
+            if one.schema == LETTER:
+                turn.told.add((one.incident or "", one.body["person"]))
         return True
 
     # ---- what came of it -----------------------------------------------------------------------------

@@ -37,6 +37,17 @@ def test_ten_units_on_battery_are_one_incident_about_their_supply() -> None:
     assert notices[0].counted == 40, "ten units, each on battery and with three alarms of its card"
 
 
+def test_the_short_form_says_whose_end_it_names_where_several_are_on_their_banks() -> None:
+    watch = Watch()
+    outage(watch)
+    for system, ends_s in (("works", 900.0), ("control", 400.0)):
+        judged = system_state(system, 17, on_battery=on_battery_since(10.0, lasts_s=ends_s))
+        watch.give(SystemJudged(stamp(17), judged))
+    watch.pass_time(18, 90)
+    told = watch.notices("power-north-1")[-1]
+    assert "left at least at Control centre" in told.short
+
+
 def test_the_first_notice_goes_out_within_five_seconds_of_the_first_sign() -> None:
     watch = Watch()
     watch.calm(5)

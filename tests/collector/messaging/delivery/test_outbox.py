@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow
+from collector.messaging.delivery.letter import Letter
 from collector.messaging.delivery.office import PostOffice, told
 from collector.messaging.delivery.outbox import LONGEST_WAIT_S, wait_s
 from collector.process.clock import TurnedClock
@@ -104,6 +105,25 @@ async def test_messages_of_one_incident_arrive_in_order_though_one_is_not_taken_
     assert post.ids() == ["unit-D1-1.1/R.%20Haugen/post"], "another incident does not wait"
     await turn(clock, where, 3)
     assert [i.split("/")[0] for i in post.ids()] == ["unit-D1-1.1", "power-north-1.1", "power-north-1.2"]
+
+
+async def test_what_changed_is_the_first_word_to_whoever_was_not_told_of_its_begin(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    """A bank to be ordered opened it, which only the buyer hears of; a need that is not met came to it."""
+    post = Scripted()
+    grave = [{"severity": "major"}]
+    where = office(
+        ledger, clock, {"post": post}, (person(tell=grave), person("N. Amin", tell=[{"severity": "minor"}]))
+    )
+    await put(ledger, where, notice(number=1, severity=Severity.MINOR))
+    await drain(where)
+    await put(ledger, where, notice(number=2, kind=NoticeKind.CHANGED, severity=Severity.MAJOR))
+    await put(ledger, where, notice(number=3, kind=NoticeKind.CHANGED, severity=Severity.MAJOR))
+    await drain(where)
+    kinds = [(Letter.of(m.body).person, Letter.of(m.body).notice.kind) for m in post.taken]
+    assert [kind for who, kind in kinds if who == "N. Amin"] == ["opened", "changed", "changed"]
+    assert [kind for who, kind in kinds if who != "N. Amin"] == ["opened", "changed"]
 
 
 async def test_a_server_that_is_down_for_an_hour_loses_nothing(ledger: Ledger, clock: TurnedClock) -> None:
