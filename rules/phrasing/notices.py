@@ -210,7 +210,7 @@ def _change(case: NoticeCase) -> NoticeWords:
     ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
     if ending:
         soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
-        what = part_line(case, soonest)
+        what = f"{'No longer soon: ' if incident.eased else ''}{part_line(case, soonest)}"
         briefly = f"{counted(len(soonest.on), 'unit')} on battery"
         return NoticeWords(what, power_do(case), tuple(lines), briefly, soonest.system)
     members = case.members()

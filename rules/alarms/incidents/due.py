@@ -126,6 +126,7 @@ def _change_due(incident: Incident, ground: StepContext) -> NoticeKind | None:
         or any(_ends_sooner(incident, part, rested=rested) for part in incident.parts.values())
         or bool(set(_reckoned(incident)) - set(incident.told_reckoned))
         or (rested and bool(set(_back(incident)) - set(incident.told_back)))
+        or (rested and incident.eased)
     )
     return NoticeKind.CHANGED if material else None
 

@@ -114,6 +114,12 @@ class Incident:
         """Return whether it is still going on."""
         return self.closed_at is None
 
+    @property
+    def eased(self) -> bool:
+        """Return whether a system holds on that was told to be about to end, and is not any more."""
+        critical = self.told_severity is Severity.CRITICAL and self.severity is not Severity.CRITICAL
+        return critical and any(part.until is None for part in self.parts.values())
+
 
 @dataclass(frozen=True, slots=True)
 class Notice:

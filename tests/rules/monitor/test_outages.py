@@ -48,6 +48,24 @@ def test_the_short_form_says_whose_end_it_names_where_several_are_on_their_banks
     assert "left at least at Control centre" in told.short
 
 
+def test_an_end_that_was_told_to_be_near_and_is_no_longer_is_told_as_that() -> None:
+    """The depot has no generator; its load is shed at 100 s, and its bank then lasts an hour."""
+    watch = Watch()
+    outage(watch, units=("D1",))
+    for seconds in range(17, 600, 5):
+        watch.give(on_bank("D1", seconds))
+        lasts_s = 300.0 if seconds < 100 else 4000.0
+        judged = system_state("depot", seconds + 2, on_battery=on_battery_since(10.0, lasts_s=lasts_s))
+        watch.give(SystemJudged(stamp(seconds + 2), judged))
+    told = watch.notices("power-south-1")
+    near = next(n for n in told if n.severity is Severity.CRITICAL)
+    eased = [n for n in told if n.at > near.at and n.kind is NoticeKind.CHANGED]
+    assert len(eased) == 1
+    assert eased[0].severity is Severity.MAJOR
+    assert eased[0].what.startswith("No longer soon: ")
+    assert "left at the least" in eased[0].what
+
+
 def test_the_first_notice_goes_out_within_five_seconds_of_the_first_sign() -> None:
     watch = Watch()
     watch.calm(5)
