@@ -37,6 +37,7 @@ FED_BY: Final = {
 """What feeds a unit after a line of the journal; whether a supply that came back is mains or a generator, no card says."""
 
 STORY: Final = frozenset({"mains_lost", "supply_back", *FED_BY})
+ENDS: Final = frozenset({"supply_back", "unit_from_battery", "unit_from_bypass", "unit_from_off"})
 CAME_BACK: Final = frozenset({"supply_returned", "outage_marked"})
 """What is said of how it ended, perhaps days later."""
 TAKEN_ON: Final = "taken_on"
@@ -170,11 +171,14 @@ def _belongs(line: JournalLine, incident: Incident, part: IncidentPart, estate: 
     if line.incident == incident.id and (line.kind.startswith("incident_") or line.kind == TAKEN_ON):
         return True
     if line.kind == ACT:  # who answered
-        return line.body.get("deed") == ACKNOWLEDGED and line.alarm in incident.ever
+        mine = line.alarm in incident.ever and line.at >= part.since - AROUND
+        return mine and line.body.get("deed") == ACKNOWLEDGED
     system = estate.systems.get(part.system)
     if line.incident == incident.id and line.kind in CAME_BACK:
         return system is not None and line.about == system.supply
-    near = part.since - AROUND <= line.at <= (part.until or line.at) + AROUND
+    # what goes belongs to the outage that it begins, what comes back to the one that it ends: another may be near
+    begins, ends = part.since, part.until or line.at
+    near = begins <= line.at <= ends + AROUND if line.kind in ENDS else begins - AROUND <= line.at <= ends
     about = {*part.units, system.supply if system else ""}
     return near and line.kind in STORY and line.about in about
 

@@ -114,6 +114,24 @@ def test_each_system_of_an_outage_has_its_own_time_beside_its_own_words() -> Non
     assert other.text == "Over after 3 min 42 s on battery. Its load was dropped."
 
 
+def test_the_story_of_an_outage_ends_where_the_next_begins_and_says_who_answered() -> None:
+    """A minute after it was over the mains went once more; what belongs to that one stood in the story of the first."""
+
+    def at(seconds: float, kind: str, about: str, text: str, **more: str) -> JournalLine:
+        return JournalLine(LOST + timedelta(seconds=seconds), kind, about, text, **more)  # type: ignore[arg-type]
+
+    lines = (
+        at(-40, "unit_from_battery", "W1", "Unit W1 left its bank of the outage before."),
+        at(30, "taken_on", "b", "R. Haugen has it.", incident="power-b-1"),
+        at(300, "unit_from_battery", "W1", "Unit W1 left its bank after 5 min."),
+        at(310, "unit_from_battery", "W2", "Unit W2 left its bank, read ten seconds on."),
+        at(360, "mains_lost", "b", "Mains lost once more."),
+        at(361, "unit_to_battery", "W1", "Unit W1 went once more."),
+    )
+    (event,) = outages_of([incident()], lines, samples.estate())
+    assert [line.text for line in event.lines] == [one.text for one in lines[1:4]]
+
+
 def test_an_outage_of_some_units_alone_is_told_as_theirs() -> None:
     line = incident()
     body = from_plain(Incident, line.body)
