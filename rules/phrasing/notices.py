@@ -158,7 +158,9 @@ def _many_opening(case: NoticeCase, members: list[Alarm], alike: list[Alarm]) ->
     number = counted(len(alike), kind.about.value)
     what = f"{number} at {place(case.scene.topology, case.incident.about)}: {says} ({listed([a.about for a in alike])})."
     if len({say(a.do) for a in alike}) == 1:
-        return NoticeWords(what, say(first.do), tuple(words_now(case, a) for a in members), f"{number}: {says}")
+        return NoticeWords(
+            what, say(first.do), tuple(words_now(case, a) for a in members), f"{number}: {says}"
+        )
     lines = tuple(f"{words_now(case, a)} {say(a.do)}" if a in alike else words_now(case, a) for a in members)
     return NoticeWords(what, str(kind.do), lines, f"{number}: {says}")
 

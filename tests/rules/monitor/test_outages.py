@@ -8,12 +8,13 @@ from datetime import timedelta
 import pytest
 
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.incidents.incident import NoticeKind
+from rules.alarms.incidents.incident import IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Deadline
 from rules.monitor.inputs import (
     SystemJudged,
 )
 from rules.monitor.outputs import PollNow
+from rules.phrasing.notice_case import left_words
 from rules.values.severity import Severity
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import NORTH, Watch, outage
@@ -37,15 +38,15 @@ def test_ten_units_on_battery_are_one_incident_about_their_supply() -> None:
     assert notices[0].counted == 40, "ten units, each on battery and with three alarms of its card"
 
 
-def test_the_short_form_says_whose_end_it_names_where_several_are_on_their_banks() -> None:
-    watch = Watch()
-    outage(watch)
-    for system, ends_s in (("works", 900.0), ("control", 400.0)):
-        judged = system_state(system, 17, on_battery=on_battery_since(10.0, lasts_s=ends_s))
-        watch.give(SystemJudged(stamp(17), judged))
-    watch.pass_time(18, 90)
-    told = watch.notices("power-north-1")[-1]
-    assert "left at least at Control centre" in told.short
+def test_the_time_left_says_whose_end_it_is_where_several_are_on_their_banks() -> None:
+    def part(system: str, ends_s: float) -> IncidentPart:
+        return IncidentPart(
+            system, START, ends_earliest=START + timedelta(seconds=ends_s), name=system.title()
+        )
+
+    works, control = part("works", 900.0), part("control", 400.0)
+    assert left_words((works, control), START) == "6.6 min left at least at Control"
+    assert left_words((works, replace(control, until=START)), START) == "15.0 min left at least"
 
 
 def test_an_end_that_was_told_to_be_near_and_is_no_longer_is_told_as_that() -> None:
