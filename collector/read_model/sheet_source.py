@@ -36,7 +36,7 @@ from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.figures import listed
-from rules.phrasing.notice_case import AS_LAST_TOLD, open_now
+from rules.phrasing.notice_case import AS_LAST_TOLD
 from rules.phrasing.reasons import first_step, said, say
 from rules.planning.isolation.check import with_newer
 from rules.planning.ridethrough.shutdown import Shutdown
@@ -268,7 +268,7 @@ def alarm_as_read(
     gone = (alarm.standing and alarm.condition is False) or (
         alarm.state in _OVER and alarm.condition is not True
     )
-    as_last_told = alarm.standing and open_now(alarm)
+    as_last_told = alarm.standing and alarm.open_now
     do = None if gone and alarm.state is not State.LATCHED else alarm.do
     return ShownAlarm(
         id=alarm.id,

@@ -19,7 +19,6 @@ from rules.plant.topology import Topology
 _NEVER: Final = datetime.max.replace(tzinfo=UTC)
 AS_LAST_TOLD: Final = "As last told, which cannot be told now: "
 """Before the sentence of an alarm of readiness that stands while the verdict beside it says that it cannot be told."""
-_OF_READINESS: Final = frozenset({"requirement_not_met", "redundancy_lost", "cannot_take_partner"})
 ACCEPT_GRACE_S: Final = 10.0
 """How long past what is declared a unit may take to accept its supply before somebody is to look at it."""
 
@@ -44,7 +43,7 @@ class NoticeCase:
     def pending(self) -> list[Alarm]:
         """Return the alarms that were not told yet and are not gone again, worst first."""
         pending = [self.alarms[m] for m in self.incident.pending]
-        there = worst_first(a for a in pending if a.condition is not False and not open_now(a))
+        there = worst_first(a for a in pending if a.condition is not False and not a.open_now)
         if self.incident.cause is not Cause.POWER:
             return there
         return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)
@@ -64,14 +63,6 @@ class NoticeWords:
     about: str | None = None
 
 
-def open_now(alarm: Alarm) -> bool:
-    """Return whether what an alarm of readiness says stands from before and cannot be told now.
-
-    It is judged anew after a start, with a changed estate file, once a system is fed again: its words are of what was.
-    """
-    return alarm.condition is None and alarm.kind in _OF_READINESS
-
-
 def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
     """Return alarms by severity, those alike by how soon somebody has to act; by their ids only where that is the same."""
     return sorted(alarms, key=lambda a: (-a.severity.rank, a.by_when is None, a.by_when or _NEVER, a.id))
@@ -80,7 +71,7 @@ def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
 def words_now(case: NoticeCase, alarm: Alarm) -> str:
     """Return the words of an alarm beside the time left: what is foretold for another outage says so."""
     text = say(alarm.what)
-    if text and open_now(alarm):
+    if text and alarm.open_now:
         return f"{AS_LAST_TOLD}{text}"
     ahead = case.incident.cause is Cause.POWER and alarm.kind == "requirement_not_met"
     return f"For the next outage: {text}" if ahead and text else text

@@ -10,7 +10,6 @@ from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
 from rules.alarms.lifecycle.alarm import Alarm
-from rules.phrasing.notice_case import open_now
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
 from rules.values.reason import told
@@ -90,7 +89,7 @@ def _opening_due(incident: Incident, ground: StepContext) -> bool:
     The window runs from the first sign of a power failure, else from when the first alarm stood: their
     on-delays differ too much from one alarm to the next.
     """
-    if incident.members and all(open_now(ground.alarms[m]) for m in incident.members):
+    if incident.members and all(ground.alarms[m].open_now for m in incident.members):
         return False
     power = incident.cause is Cause.POWER
     from_s = min((ground.alarms[m].state_s for m in incident.members), default=incident.opened_s)
@@ -185,7 +184,7 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
 
 
 def _waits(alarm: Alarm) -> bool:
-    return alarm.condition is False or open_now(alarm)
+    return alarm.condition is False or alarm.open_now
 
 
 def _reckoned(incident: Incident) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
 
 from rules.alarms.catalogue import AlarmKind
 from rules.alarms.lifecycle.states import NEXT, AlarmEvent, Effect, State
@@ -37,6 +38,10 @@ class Deadline(StrEnum):
     SHED = "shed"
     START_SET = "start_set"
     BANKS_END = "banks_end"
+
+
+OF_READINESS: Final = frozenset({"requirement_not_met", "redundancy_lost", "cannot_take_partner"})
+"""Alarms of what a system could do were its mains lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +89,14 @@ class Alarm:
     def suppressed_because(self) -> tuple[str, ...]:
         """Return what explains the alarm: the plant's own state, then planned work."""
         return (*self.explained, *self.planned)
+
+    @property
+    def open_now(self) -> bool:
+        """Return whether what an alarm of readiness says stands from before and cannot be told now.
+
+        It is judged anew after a start, with a changed estate file, once a system is fed again: its words are of what was.
+        """
+        return self.condition is None and self.kind in OF_READINESS
 
     @property
     def resting(self) -> bool:
