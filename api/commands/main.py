@@ -32,6 +32,7 @@ COMMANDS: Final = {
     "confirm": "prove at the cabinet which card is whose, and compare panel readings with polled ones",
     "capacity": "judge a bank from a logged discharge, whole or in part",
     "plan": "play a scenario out for one system or all: is the load carried through, and what happens when",
+    "discharges": "which discharge of which bank pays: when, how long, what it buys and what it risks, visit by visit",
     "report": "a printed report: the estate, a system, a bank, the programme, an isolation, a plan",
     "replaced": "record that a cabinet or a bank's blocks were replaced",
     "visited": "record a service visit to a unit, bank or generator",
@@ -49,7 +50,7 @@ FOLDERS: Final = {
     "access": ("user", "token"),
     "cards": ("begin", "probe", "survey", "confirm"),
     "data": ("replaced", "visited", "import", "test-delivery", "backup", "export", "verify"),
-    "reports": ("capacity", "plan", "report"),
+    "reports": ("capacity", "plan", "discharges", "report"),
 }
 """Folder of `api.commands` -> the commands that live there; the others live in `api.commands` itself."""
 

@@ -18,6 +18,7 @@ from collector.read_model.running import RunningSource
 from rules.phrasing.programme_text import as_csv
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.planning.isolation.check import Isolation
+from rules.planning.programme.discharge_visits import DischargeVisit
 from rules.planning.programme.programme import ProgrammeRow, Terms
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.shedding import SheddingPlan
@@ -47,6 +48,7 @@ PROGRAMME: Final = items_of(
     undated=list[str],
     too_small=list[str],
     budget={"type": "array", "items": form_of(Shaped("BudgetYear", {"year": str, "cost": float}))},
+    visits=list[DischargeVisit],
     safety=str,
 )
 
@@ -238,6 +240,7 @@ async def programme(service: Asked, budget_month: Month = None, price_per_block:
             "undated": found.undated,
             "too_small": found.too_small,
             "budget": [{"year": year, "cost": cost} for year, cost in found.budget],
+            "visits": found.visits,
             "safety": found.safety,
         }
     )

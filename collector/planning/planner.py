@@ -27,6 +27,7 @@ from rules.phrasing.figures import listed
 from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
+from rules.planning.programme.discharge_visits import spare_of
 from rules.planning.programme.programme import Job, Programme, Terms, programme
 from rules.planning.programme.service_due import Done, service_items
 from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
@@ -336,9 +337,8 @@ class Planner:
         """Return the replacement and service programme as of today."""
         today = self._clock.now().date()
         service = service_items(self._estate, await self._done(), today)
-        return programme(
-            self._estate, tuple(self._present.banks.values()), today, service=service, terms=terms
-        )
+        banks, spare = tuple(self._present.banks.values()), spare_of(self._present.systems)
+        return programme(self._estate, banks, today, service=service, terms=terms, spare=spare)
 
     async def _done(self) -> list[Done]:
         """Return the work recorded as done, and the runs of generators that the site told of: nothing else tells."""

@@ -1,4 +1,4 @@
-"""The replacement programme as text: CSV for spreadsheets, iCalendar for diaries. Pure functions."""
+"""The replacement programme as text: CSV for spreadsheets, iCalendar for diaries, visits for the terminal. Pure functions."""
 
 from __future__ import annotations
 
@@ -9,10 +9,13 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from typing import Final
 
+from rules.battery.assessment.next_discharge.advised import discharge_buys, discharge_risks, do_discharge
+from rules.battery.state import BankState
 from rules.phrasing.dates import day_words
 from rules.phrasing.reasons import say
 from rules.phrasing.safety import SAFETY
-from rules.planning.programme.programme import ProgrammeRow
+from rules.planning.programme.discharge_visits import VisitDischarge
+from rules.planning.programme.programme import Programme, ProgrammeRow
 from rules.values.reason import Reason
 
 COLUMNS: Final = (
@@ -67,6 +70,29 @@ def _cell(value: object) -> str:
         return f"{value:.2f}"
     text = say(value) if isinstance(value, Reason) else str(value)
     return "'" + text if text.startswith(_FORMULA) else text
+
+
+def visits_text(programme: Programme, banks: Iterable[BankState], sites: Mapping[str, str]) -> str:
+    """Return the discharges that pay, visit by visit, and of the other banks why none does. `sites`: their names."""
+    lines: list[str] = []
+    for visit in programme.visits:
+        lines.append(f"{day_words(visit.on)}, {sites.get(visit.site, visit.site)}")
+        lines += [f"  {words}" for one in visit.discharges for words in discharge_words(one)]
+    for state in banks:
+        if state.tests is not None and state.tests.without_advice is not None:
+            lines.append(f"Bank {state.id}: {say(state.tests.without_advice)}")
+    if not lines:
+        lines.append("No bank has been judged yet.")
+    return "\n".join([*lines, SAFETY])
+
+
+def discharge_words(one: VisitDischarge) -> tuple[str, str]:
+    """Return what is said of one discharge of a visit: what to do; what it buys, risks, and what follows if the bank ends."""
+    buys, risks = discharge_buys(one.advice), discharge_risks(one.advice)
+    return (
+        f"{say(do_discharge(one.bank, one.advice))}",
+        f"{say(buys)} {say(risks)} {say(one.if_it_ends)}",
+    )
 
 
 @dataclass(frozen=True, slots=True)

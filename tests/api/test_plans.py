@@ -243,6 +243,7 @@ async def test_the_programme_in_three_forms(here: Site) -> None:
     assert len(plain["undated"]) == 3  # two banks not judged yet, a generator that no run is told of
     assert plain["items"][0]["budget_year"] == "2031/32"
     assert plain["too_small"] == []
+    assert plain["visits"] == []  # no bank is judged yet, so no discharge is known to pay
     table = await here.client.get("/v1/programme.csv")
     assert table.text.splitlines()[0].startswith("due,order_by")
     calendar = await here.client.get("/v1/programme.ics")

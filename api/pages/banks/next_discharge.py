@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from datetime import date
 
+from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.battery.assessment.faults import TEST_DUE
-from rules.battery.assessment.next_discharge.advised import discharge_buys, discharge_risks, do_discharge
 from rules.battery.state import BankState
-from rules.phrasing.figures import clause, whole_percent
+from rules.phrasing.figures import banks_named, clause, whole_percent
+from rules.phrasing.programme_text import discharge_words
 from rules.phrasing.reasons import say
+from rules.planning.programme.discharge_visits import discharge_visits, spare_of, visit_of
 
 
-def tests_said(state: BankState, today: date) -> list[str]:
-    """Return what is said of a bank's tests, a paragraph each."""
+def tests_said(sheet: Sheet, state: BankState, today: date) -> list[str]:
+    """Return what is said of a bank's tests, a paragraph each; a discharge that pays as the visit has it that it is part of."""
     plan = state.tests
     if plan is None:
         return []
@@ -29,9 +31,16 @@ def tests_said(state: BankState, today: date) -> list[str]:
         )
         when = "Next test due" if plan.due >= today else "A test was due"
         told.append(f"{when} {WallClock.day(plan.due)}{last}: {clause(say(plan.because))}.{ends}")
-    advice = plan.advice
-    if advice is None:
+    if plan.advice is None:
         return told if plan.without_advice is None else [*told, say(plan.without_advice)]
+    spare = spare_of({system.id: system for system in sheet.systems})
+    found = visit_of(discharge_visits(sheet.estate, sheet.banks, spare), state.id)
+    if found is None:
+        return told
+    visit, discharge = found
+    do, buys = discharge_words(discharge)
     if not due_said:  # else it is what to do about the test that is due
-        told.append(say(do_discharge(state.id, advice)))
-    return [*told, f"{say(discharge_buys(advice))} {say(discharge_risks(advice))}"]
+        told.append(do)
+    others = [d.bank for d in visit.discharges if d.bank != state.id]
+    beside = f", with {banks_named(others)}" if others else ""
+    return [*told, buys, f"In the plan of the site it comes on {WallClock.day(visit.on)}{beside}."]

@@ -8,7 +8,9 @@ from api.pages.markup.frame import question
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, count, plural
+from rules.phrasing.programme_text import discharge_words
 from rules.phrasing.reasons import say
+from rules.planning.programme.discharge_visits import DischargeVisit
 from rules.planning.programme.programme import Programme, ProgrammeRow
 
 HEAD = ("by", "order by", "what", "site", "why", "budget year", "cost", "visit")
@@ -29,6 +31,8 @@ def whole(sheet: Sheet, programme: Programme) -> Element:
     if costs:
         sums = [el("li", f"{year}: {cost:,.0f}") for year, cost in programme.budget]
         parts += [el("h3", "Cost by budget year"), el("ul", sums, class_="rests-on")]
+    if programme.visits:
+        parts += [el("h3", "Discharges that pay, by visit"), [_visit(sheet, one) for one in programme.visits]]
     if programme.too_small:
         small = [el("li", with_figures_of(say(one))) for one in programme.too_small]
         parts += [el("h3", "Too small, not worn"), el("ul", small, class_="rests-on")]
@@ -42,6 +46,17 @@ def whole(sheet: Sheet, programme: Programme) -> Element:
         el("div", parts),
         id_="programme",
     )
+
+
+def _visit(sheet: Sheet, visit: DischargeVisit) -> list[Nodes]:
+    """Return a visit: its day and site, then what is done with each bank, what that buys and what it risks."""
+    site = sheet.estate.sites.get(visit.site)
+    head = f"{WallClock.day(visit.on)}, {visit.site if site is None else site.name}"
+    banks = [
+        el("li", [el("p", with_figures_of(words)) for words in discharge_words(one)])
+        for one in visit.discharges
+    ]
+    return [el("p", el("b", head), class_="prose"), el("ul", banks, class_="rests-on")]
 
 
 def with_figures_of(text: str) -> list[Nodes]:

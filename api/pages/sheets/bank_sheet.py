@@ -109,7 +109,7 @@ def bank_page(sheet: Sheet, name: str) -> PageFrame | None:
         _left(sheet, state),
         _shown(sheet, state),
         _kept(state),
-        _known(state, today_of(sheet)),
+        _known(sheet, state, today_of(sheet)),
         None if state.unproven else past_test(sheet, name),
     ]
     mine = tuple(a for a in sheet.alarms if a.about == name)
@@ -306,7 +306,7 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
     )
 
 
-def _known(state: BankState, today: date) -> Element | None:
+def _known(sheet: Sheet, state: BankState, today: date) -> Element | None:
     """Return what else is known of a bank: what somebody should do, when to test it, what its card promised."""
     parts: list[Nodes] = []
     for n, finding in enumerate(state.findings):
@@ -325,7 +325,7 @@ def _known(state: BankState, today: date) -> Element | None:
             )
         )
     said: list[Nodes] = []
-    said += [el("p", list(with_figures(words)), class_="prose") for words in tests_said(state, today)]
+    said += [el("p", list(with_figures(words)), class_="prose") for words in tests_said(sheet, state, today)]
     claims = state.claims
     if claims is not None and claims.count and claims.ratio is not None:
         times = f"{claims.ratio:.1f} times" if not 0.95 <= claims.ratio < 1.05 else "as much as"

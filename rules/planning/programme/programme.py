@@ -16,6 +16,7 @@ from typing import Final
 
 from rules.battery.assessment.next_discharge.advised import discharge_advised
 from rules.battery.state import BankState
+from rules.planning.programme.discharge_visits import DischargeVisit, discharge_visits, visit_of
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
@@ -102,7 +103,8 @@ class ProgrammeRow:
 class Programme:
     """All jobs by date, what cannot be dated and why, and cost by budget year where prices are known.
 
-    `too_small`: banks that renewing like for like does not help, each with what does.
+    `too_small`: banks that renewing like for like does not help, each with what does. `visits`: the discharges that pay,
+    by day and site.
     """
 
     as_of: date
@@ -111,6 +113,7 @@ class Programme:
     budget: tuple[tuple[str, float], ...]
     safety: Reason = SAFETY
     too_small: tuple[Reason, ...] = ()
+    visits: tuple[DischargeVisit, ...] = ()
 
 
 def uid_of(job: Job, about: str, instance: str) -> str:
@@ -139,13 +142,18 @@ def programme(
     *,
     service: Sequence[ServiceItem] = (),
     terms: Terms | None = None,
+    spare: Mapping[str, bool | None] | None = None,
 ) -> Programme:
-    """Return the replacement and service programme as of `today`."""
+    """Return the replacement and service programme as of `today`.
+
+    `spare`: by system whether the load is carried with any one unit lost, None or missing where that cannot be told.
+    """
     terms = terms or Terms()
     undated: list[Reason] = []
     states = {state.id: state for state in banks}
     rows = _bank_rows(estate, states, today, terms, undated)
-    rows += _test_rows(estate, states, today, terms)
+    visits = discharge_visits(estate, banks, spare)
+    rows += _test_rows(estate, states, today, terms, visits)
     rows += _unit_rows(estate, today, terms, undated)
     rows += _service_rows(service, today, terms, undated)
     rows = _visits(sorted(rows, key=lambda r: (r.due, r.uid)), terms.together)
@@ -156,7 +164,9 @@ def programme(
     small = tuple(
         _too_small(states[name]) for name in estate.banks if name in states and states[name].too_small
     )
-    return Programme(today, tuple(rows), tuple(undated), tuple(sorted(budget.items())), too_small=small)
+    return Programme(
+        today, tuple(rows), tuple(undated), tuple(sorted(budget.items())), too_small=small, visits=visits
+    )
 
 
 def _too_small(state: BankState) -> Reason:
@@ -225,9 +235,13 @@ def _bank_rows(
 
 
 def _test_rows(
-    estate: Estate, states: Mapping[str, BankState], today: date, terms: Terms
+    estate: Estate,
+    states: Mapping[str, BankState],
+    today: date,
+    terms: Terms,
+    visits: Sequence[DischargeVisit],
 ) -> list[ProgrammeRow]:
-    """Return the discharge tests of the judged banks: by the day until which one pays, else by their interval.
+    """Return the discharge tests of the judged banks: by the day of the visit where one pays, else by their interval.
 
     One whose blocks go before is left out, unless it may put the order off.
     """
@@ -237,15 +251,15 @@ def _test_rows(
         if fitted is None or state is None or state.tests is None:
             continue
         plan, gone = state.tests, state.dates.replace_by
-        advice = plan.advice
+        visit = visit_of(visits, bank.id)
         renewed = state.dates.order_by is not None and state.dates.order_by <= today
-        if advice is None and (renewed or (gone is not None and gone <= plan.due)):
+        if visit is None and (renewed or (gone is not None and gone <= plan.due)):
             continue
         site = estate.site_of(estate.units[bank.feeds[0]].system).id
         instance = f"{fitted.type}/{fitted.from_day}"
-        due = plan.due if advice is None else advice.latest
-        why = plan.because if advice is None else discharge_advised(bank.id, advice)
-        basis = "interval" if advice is None else "advice"
+        due, why, basis = plan.due, plan.because, "interval"
+        if visit is not None:
+            due, why, basis = visit[0].on, discharge_advised(bank.id, visit[1].advice), "advice"
         rows.append(_row(Job.BANK_TEST, bank.id, instance, site, due, today, terms, why, basis))
     return rows
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from rules.phrasing.dates import day_words
 from rules.phrasing.durations import minutes
-from rules.phrasing.figures import whole_percent
+from rules.phrasing.figures import listed, whole_percent
 from rules.phrasing.says import says
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
@@ -23,9 +23,9 @@ _TOLD: Final = 0.005
 def do_discharge(about: str, *, power_w: float, for_s: float, on: date, latest: date) -> str:
     """Say which discharge pays, and how it is made."""
     kilowatts = f"{power_w / 1e3:.0f} kW" if power_w >= 10e3 else f"{power_w / 1e3:.1f} kW"
-    day = day_words(on) if latest == on else f"{day_words(on)}, at the latest on {day_words(latest)}"
+    day = f"from {day_words(on)} on" if latest == on else f"between {day_words(on)} and {day_words(latest)}"
     return (
-        f"Let bank {about} carry its part of today's load (about {kilowatts}) for {for_s / 60.0:.0f} min, say on {day}: "
+        f"Let bank {about} carry its part of today's load (about {kilowatts}) for {for_s / 60.0:.0f} min, {day}: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again."
     )
 
@@ -70,6 +70,36 @@ def discharge_risks(*, least_s: float | None, ends: float) -> str:
         else f"It holds that load for at least {minutes(least_s)}"
     )
     return f"{held}; it ends in the discharge with {likely} % probability."
+
+
+@says(Code.DISCHARGE_OTHERS_CARRY)
+def discharge_others_carry() -> str:
+    """Say what follows if a bank ends where the others carry."""
+    return "If it ends, the other units carry the load."
+
+
+@says(Code.DISCHARGE_OTHERS_SHORT)
+def discharge_others_short() -> str:
+    """Say what follows if a bank ends where the others do not carry the load."""
+    return "If it ends, the other units do not carry the load on every line: it goes to the bypass. Do it at low load."
+
+
+@says(Code.DISCHARGE_OTHERS_NOT_KNOWN)
+def discharge_others_not_known() -> str:
+    """Say that it is not known what follows if a bank ends."""
+    return "Whether the other units carry the load if it ends cannot be told."
+
+
+@says(Code.DISCHARGE_OF_ONLY_UNIT)
+def discharge_of_only_unit() -> str:
+    """Say what follows if the bank of the only unit ends."""
+    return "No other unit stands beside it: if it ends, the load goes to the bypass, or is lost where that is not there."
+
+
+@says(Code.DISCHARGE_OF_COMMON_BANK)
+def discharge_of_common_bank(*, units: tuple[str, ...]) -> str:
+    """Say that a common bank is discharged by all its units at once."""
+    return f"The bank is common to {listed(units)}: all of them are on it at once, and if it ends the load goes to the bypass."
 
 
 @says(Code.DISCHARGE_ADVISED)

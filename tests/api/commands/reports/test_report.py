@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import re
 from collections.abc import Callable
 from datetime import timedelta
@@ -169,3 +170,22 @@ def test_a_wrong_scenario_is_refused_with_its_place(report: Run, tmp_path: Path)
     code, out, err = report("plan", "core", "--scenario", "scenario.json", "--data", str(folder))
     assert (code, out) == (2, "")
     assert "until" in err
+
+
+def test_the_discharges_that_pay_are_printed_and_given_as_json(
+    report: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "data"
+    store(folder)
+    assert main(["discharges", ESTATE, "--data", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "Let bank bank-1 carry its part of today's load" in said
+    assert "It gives the bank its first day to order by" in said
+    assert main(["discharges", ESTATE, "--data", str(folder), "--json"]) == 0
+    plain = json.loads(capsys.readouterr().out)
+    days = [visit["on"] for visit in plain["visits"]]
+    assert days == sorted(days)
+    banks = [one["bank"] for visit in plain["visits"] for one in visit["discharges"]]
+    assert sorted(banks) == sorted(plain["banks"])
+    assert report("programme", "--data", str(folder))[1].count("Let bank bank-1 carry") == 2  # job and visit
+    assert main(["discharges", ESTATE, "--data", str(tmp_path / "nowhere")]) == 3

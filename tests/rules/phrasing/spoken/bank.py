@@ -114,12 +114,12 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.DO_DISCHARGE, "d3", power_w=12_340.0, for_s=720.0, on=DAY, latest=date(2026, 11, 3)),
-        "Let bank d3 carry its part of today's load (about 12 kW) for 12 min, say on 9 Sep 2026, at the latest on 3 Nov 2026: "
+        "Let bank d3 carry its part of today's load (about 12 kW) for 12 min, between 9 Sep 2026 and 3 Nov 2026: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
     ),
     (
         reason(Code.DO_DISCHARGE, "d3", power_w=4_320.0, for_s=180.0, on=DAY, latest=DAY),
-        "Let bank d3 carry its part of today's load (about 4.3 kW) for 3 min, say on 9 Sep 2026: "
+        "Let bank d3 carry its part of today's load (about 4.3 kW) for 3 min, from 9 Sep 2026 on: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
     ),
     (
@@ -152,6 +152,23 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             risks=told("It risks nothing."),
         ),
         "Do it. It buys a year. It risks nothing.",
+    ),
+    (reason(Code.DISCHARGE_OTHERS_CARRY), "If it ends, the other units carry the load."),
+    (
+        reason(Code.DISCHARGE_OTHERS_SHORT),
+        "If it ends, the other units do not carry the load on every line: it goes to the bypass. Do it at low load.",
+    ),
+    (
+        reason(Code.DISCHARGE_OTHERS_NOT_KNOWN),
+        "Whether the other units carry the load if it ends cannot be told.",
+    ),
+    (
+        reason(Code.DISCHARGE_OF_ONLY_UNIT),
+        "No other unit stands beside it: if it ends, the load goes to the bypass, or is lost where that is not there.",
+    ),
+    (
+        reason(Code.DISCHARGE_OF_COMMON_BANK, units=("A1", "A2")),
+        "The bank is common to A1 and A2: all of them are on it at once, and if it ends the load goes to the bypass.",
     ),
     (
         reason(Code.NO_TEST_PAYS, days=14.0, until=DAY),
@@ -352,6 +369,11 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (
         reason(Code.TELL_BY_CARRYING, banks=("d1",), asked_w=12_040.0, for_s=300.0, on=DAY),
         "Let bank d1 carry its part of today's load (about 12 kW) for 5 min, say on 9 Sep 2026, with help at hand.",
+    ),
+    (
+        reason(Code.TELL_BY_CARRYING, banks=("d1", "d2"), asked_w=24_080.0, for_s=300.0, on=DAY),
+        "Let banks d1 and d2 each carry its part of today's load (about 24 kW together) for 5 min, one unit at a time and a week "
+        "apart, the first say on 9 Sep 2026, with help at hand.",
     ),
     (
         reason(Code.BUYS_CAPACITY),
