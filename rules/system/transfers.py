@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from rules.plant.estate import Unit
-from rules.plant.reading import Reading
+from rules.plant.reading import OutputSource, Reading
 from rules.system.state import Finding
 from rules.system.state import FindingKind as Kind
 from rules.values.code import Code
@@ -72,13 +72,15 @@ def followed(call: Call | None, reading: Reading, system: str) -> Call | None:
         if not on:
             return None
         call = Call(system, at)
+    dark = reading.output.source is OutputSource.NONE
     before = call.transfers.get(reading.unit, Transfer(reading.unit))
     if on:
         after = replace(before, went=before.went or at, back=None, last_on=at, stayed=False)
     elif before.last_on is not None:
-        seen = at - before.last_on <= UNSEEN_FOR
+        # one that feeds nothing left its bank since that was at its end, or it was switched off: it did not come back
+        seen = at - before.last_on <= UNSEEN_FOR and not dark
         after = replace(before, back=at if seen else None, last_on=None)
-    elif before.went is None and at - call.began >= SEEN_AFTER:
+    elif before.went is None and not dark and at - call.began >= SEEN_AFTER:
         after = replace(before, stayed=True)
     else:
         return call

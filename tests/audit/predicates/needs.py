@@ -79,7 +79,8 @@ def _holds(sight: Sight, said: Statement, *, one_lost: bool, enough: bool | None
         if found is not TRUE:
             return found
         needed_s = float(said.value["needed_s"])  # type: ignore[index]
-        if enough is not None and (held_s >= needed_s - 0.5) is not enough:
+        off_s = held_s - needed_s  # told whole: within half a second it may be either
+        if (enough and off_s < -0.5) or (enough is False and off_s > 0.5):
             return false(f"{held_s:.0f} s beside {needed_s:.0f} s")
     if not at_rest(sight, said, system):
         return UNDECIDED

@@ -181,11 +181,14 @@ def supply_back(sight: Sight, said: Statement) -> Finding:
         if began - at > POLLS_S:
             break
         began = at
-    on = ended - began
-    if abs(told - on) <= POLLS_S and said.at_s - ended <= POLLS_S + SEEN_WITHIN_S:
+    fell = [at for at in gone if at - 1 not in gone and at >= began]
+    if (
+        any(abs(told - (ended - at)) <= POLLS_S for at in fell)
+        and said.at_s - ended <= POLLS_S + SEEN_WITHIN_S
+    ):
         return TRUE
     blind = sight.blind(units, began - SEEN_WITHIN_S, said.at_s)
-    return UNDECIDED if blind else false(f"after {told:.0f} s, truly {on} s until {ended} s")
+    return UNDECIDED if blind else false(f"after {told:.0f} s, truly {ended - began} s until {ended} s")
 
 
 def unit_from_battery(sight: Sight, said: Statement) -> Finding:

@@ -80,6 +80,19 @@ def test_a_return_that_fell_into_silence_has_no_time() -> None:
     assert judged(call, estate(2).units_of("A")) == ()
 
 
+def test_a_unit_that_dropped_its_load_did_not_come_back_first() -> None:
+    dropped: list[Step] = [("A1", 0.0, ON), ("A2", 0.0, ON), ("A2", 5.0, OutputSource.NONE), ("A1", 10.0, ON)]
+    assert shown([*dropped, ("A1", 25.0, OFF)]) == []
+    again: list[Step] = [("A2", 24.0, OFF), ("A1", 24.0, ON)]  # fed again, as its supply is
+    assert shown([*dropped, *again, ("A1", 38.0, OFF)]) == []
+
+
+def test_a_unit_that_is_switched_off_did_not_stay_away() -> None:
+    steps: list[Step] = [("A1", 0.0, ON), ("A2", 0.0, ON), ("A3", 1.0, OutputSource.NONE)]
+    steps += [("A3", 25.0, OutputSource.NONE), ("A1", 28.0, ON), ("A2", 28.0, ON), ("A1", 30.0, OFF)]
+    assert shown([*steps, ("A2", 31.0, OFF)]) == []
+
+
 def test_a_unit_read_on_mains_all_the_while_stayed_away() -> None:
     steps: list[Step] = [("A1", 0.0, ON), ("A2", 0.0, ON), ("A3", 1.0, OFF), ("A3", 21.0, OFF)]
     steps += [("A1", 28.0, ON), ("A2", 28.0, ON), ("A1", 30.0, OFF), ("A2", 31.0, OFF)]
