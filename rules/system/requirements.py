@@ -362,7 +362,12 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
     if low_s >= needed_s:
         worst = _worst(evidence.each_unit_lost)
         return [reason(Code.HOLDS_ONE_LOST, held_s=low_s, needed_s=needed_s, worst=worst, all_s=now_s)]
-    if now_s is not None and now_s >= needed_s:
+    if (
+        now_s is None
+    ):  # the loss of a unit whose neighbours are seen tells; how long all of them hold, nothing does
+        lost = next((item.unit for item in evidence.each_unit_lost if item.hold_up == held), None)
+        return [reason(Code.HOLDS_ONE_LOST, held_s=low_s, needed_s=needed_s, worst=lost, all_s=None)]
+    if now_s >= needed_s:
         failing = tuple(
             item.unit
             for item in evidence.each_unit_lost
@@ -373,6 +378,6 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
             reason(Code.FAILS_ONE_LOST, units=failing, held_s=low_s, needed_s=needed_s),
         ]
     return [
-        reason(Code.FAILS_WITH_ALL, held_s=now_s or 0.0, needed_s=needed_s),
+        reason(Code.FAILS_WITH_ALL, held_s=now_s, needed_s=needed_s),
         reason(Code.HOLDS_WITH_ONE_LOST, held_s=low_s),
     ]

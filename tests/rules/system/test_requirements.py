@@ -263,6 +263,15 @@ def test_a_bank_that_nothing_was_seen_of_hides_no_bad_news_of_its_neighbour() ->
     assert found.margin_s == 60.0 - 195.0
 
 
+def test_a_loss_that_falls_short_is_no_word_on_all_units_where_nothing_tells_of_them() -> None:
+    lost = (UnitLost("A1", suggests(None, 600.0)), UnitLost("A2", holds(60.0)))
+    unknown = suggests(None, 600.0)
+    seen = evidence(0.0, 0.0, now=unknown, each_unit_lost=lost, one_unit_lost=unknown)
+    found = verdict(START, SET, UNITS, seen)
+    assert found.verdict is Verdict.INADEQUATE
+    assert said(found.because) == ("Holds 60 s at the least with unit A2 lost; needs 3.3 min.",)
+
+
 def test_one_need_is_one_figure_wherever_it_is_said() -> None:
     assert (
         minutes_up(735.0) == "12.3 min"
