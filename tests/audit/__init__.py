@@ -2,7 +2,7 @@
 
 Read in this order: `estates` (whole plants drawn by a seed, and what a site declares of them), `happenings` (what may
 happen beside the simulation's own cues), `stories` (an estate and its hour, drawn by a seed), `world` (the truth of it
-at every second, and the cards that speak for it), `wire` (no sockets, no threads, no waiting), `play` (a story through
+at every second, and the cards that speak for it), `wire` (no threads, no waiting, and no sockets unless asked for), `play` (a story through
 the whole service), `statements` (everything that was said, with its moments), `predicates` (what must be so where it is
 said), `omissions` (what should have been said), `verdict` (all of that for one story), `shrink`, `figures`.
 

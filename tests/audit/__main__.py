@@ -24,6 +24,7 @@ def main() -> int:
     asked.add_argument(
         "--stories", type=int, default=None, help="how many stories, with a table of every kind"
     )
+    asked.add_argument("--sockets", action="store_true", help="play the story through real sockets")
     asked.add_argument("--every", action="store_true", help="print every statement of the story")
     asked.add_argument(
         "--shrink",
@@ -36,7 +37,7 @@ def main() -> int:
         print(f"{found!r}\n\n{account(audited(found), every=given.every)}")
         return 0
     if given.stories is None:
-        one = audited(story_of(given.seed, given.story))
+        one = audited(story_of(given.seed, given.story), sockets=given.sockets)
         print(account(one, every=given.every))
         return 0 if one.sound else 1
     figures, faults = Figures(), Counter[str]()

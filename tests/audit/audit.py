@@ -40,9 +40,9 @@ class Audited:
         )
 
 
-def audited(story: Story) -> Audited:
-    """Play a story and hold all that was said in it against what was so."""
-    played = play(story)
+def audited(story: Story, *, sockets: bool = False) -> Audited:
+    """Play a story, through real sockets where wanted, and hold all that was said in it against what was so."""
+    played = play(story, sockets=sockets)
     sight = Sight(played)
     found = [(said, _finding(sight, said)) for said in played.statements]
     return Audited(story, played, found, omissions(sight))

@@ -23,7 +23,7 @@ from tests.audit.estates import AuditEstate
 from tests.audit.happenings import ClockJumps, PersonAcknowledges, ServiceHappening, ServiceRestarts
 from tests.audit.statements import Listener, Statement
 from tests.audit.stories import Story, StoryCue
-from tests.audit.wire import Desk, Ether, InlineLoop, QuickClock, joined
+from tests.audit.wire import Desk, Ether, InlineLoop, QuickClock, Sockets, joined
 from tests.audit.world import World
 
 MEMORY: Final = Path("/dev/shm")
@@ -54,10 +54,10 @@ class _Killed(Exception):  # noqa: N818 - what happened
     """The service is killed: nothing is kept that was not committed."""
 
 
-def play(story: Story) -> Played:
-    """Play a story to its end."""
+def play(story: Story, *, sockets: bool = False) -> Played:
+    """Play a story to its end; `sockets`: what cards say goes by real ones."""
     with asyncio.Runner(loop_factory=InlineLoop) as runner:
-        return runner.run(_Stage(story).played())
+        return runner.run(_Stage(story, sockets=sockets).played())
 
 
 def without_planning(service: Service) -> None:
@@ -69,8 +69,9 @@ def without_planning(service: Service) -> None:
 class _Stage:
     """A story under way."""
 
-    def __init__(self, story: Story) -> None:
+    def __init__(self, story: Story, *, sockets: bool) -> None:
         self.story = story
+        self.sockets = sockets
         estate = story.estate
         self.clock = QuickClock(estate.now)
         own = get_args(ServiceHappening)
@@ -85,7 +86,9 @@ class _Stage:
 
     async def played(self) -> Played:
         folder = Path(tempfile.mkdtemp(prefix="audit-", dir=MEMORY if MEMORY.is_dir() else None))
-        ether = Ether(self.clock, self.world.agents(), self.world.delay_s)
+        by = Sockets if self.sockets else Ether
+        ether = by(self.clock, self.world.agents(), self.world.delay_s)
+        self.clock.under_way = lambda: ether.under_way
         journal: tuple[JournalLine, ...] = ()
         try:
             with joined(ether, self.desk):

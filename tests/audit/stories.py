@@ -130,6 +130,10 @@ class _Telling:
             (self.bank_fails, 1.0),
             (self.room, 0.5),
             (self.service, 1.0),
+            (self.load_vanishes, 0.7),
+            (self.one_board, 1.5),
+            (self.twice, 1.5),
+            (self.cells_fail, 1.0),
         )
         weights = np.array([w for _, w in kinds])
         for _ in range(int(self.dice.integers(1, 3))):
@@ -237,3 +241,54 @@ class _Telling:
         after_s = float(self.dice.uniform(1.0, 30.0))
         self.cue(at_s, ServiceRestarts(after_s, killed=bool(self.dice.random() < 0.5)))
         return at_s + after_s + (0.0 if self.dice.random() < 0.5 else 60.0)
+
+    def load_vanishes(self, at_s: float) -> float:
+        """A hall is switched off whole, and on again; sometimes while its banks carry it."""
+        system, lasts_s = self.one(list(self.plant.systems)), float(self.dice.uniform(20.0, 120.0))
+        self.cue(at_s, LoadSteps(system, -1.0))
+        if self.dice.random() < 0.8:
+            self.cue(at_s + lasts_s, LoadSteps(system, 0.0))
+        return self.outage(at_s + 0.5 * lasts_s) if self.dice.random() < 0.4 else at_s + lasts_s + 30.0
+
+    def one_board(self, at_s: float) -> float:
+        """A generator takes one board only: what hangs on the other stays on its banks until the mains is back."""
+        supply = self.one(list(self.plant.supplies))
+        systems = [s for s in self.plant.systems.values() if s.supply == supply]
+        if not systems:
+            return self.outage(at_s)
+        left = systems[int(self.dice.integers(0, len(systems)))]
+        boards = left.units if len(systems) > 1 else left.units[: max(len(left.units) // 2, 1)]
+        lasts_s = float(self.dice.uniform(60.0, 220.0))
+        self.cue(at_s, SetWill(supply, 1))
+        self.cue(at_s, MainsFails(supply))
+        for unit in boards:
+            self.cue(at_s + 2.0, InputOpens(unit.id))
+            self.cue(at_s + lasts_s + float(self.dice.uniform(2.0, 30.0)), InputCloses(unit.id))
+        self.cue(at_s + lasts_s, MainsReturns(supply))
+        return at_s + lasts_s + 100.0
+
+    def twice(self, at_s: float) -> float:
+        """Two outages, and a recharge between them that does not make the first one good."""
+        supply = self.one(list(self.plant.supplies))
+        self.cue(at_s, SetWill(supply, None))
+        for _ in range(2):
+            self.cue(at_s, MainsFails(supply))
+            at_s += float(self.dice.uniform(60.0, 140.0))
+            self.cue(at_s, MainsReturns(supply))
+            at_s += float(self.dice.uniform(50.0, 120.0))
+        return at_s
+
+    def cells_fail(self, at_s: float) -> float:
+        """Cells of a bank fail, or a link of it parts, in the middle of a discharge."""
+        unit = self.one(self.units)
+        supply = self.plant.systems[self.plant.place_of[unit][0]].supply
+        lasts_s, when_s = float(self.dice.uniform(60.0, 200.0)), float(self.dice.uniform(15.0, 60.0))
+        self.cue(at_s, SetWill(supply, None))
+        self.cue(at_s, MainsFails(supply))
+        if self.dice.random() < 0.5:
+            self.cue(at_s + when_s, BankOpens(f"{unit}-bank", float(self.dice.uniform(0.0, 20.0))))
+        else:
+            cells, left = int(self.dice.integers(3, 18)), float(self.dice.uniform(0.3, 0.8))
+            self.cue(at_s + when_s, BankWeak(f"{unit}-bank", cells, left))
+        self.cue(at_s + lasts_s, MainsReturns(supply))
+        return at_s + lasts_s + 80.0

@@ -1,4 +1,4 @@
-"""A story's surroundings: no sockets, no threads, no other process, and no waiting. What is played is the same each time.
+"""A story's surroundings: no sockets unless they are asked for, no threads, no other process, and no waiting. What is played is the same each time.
 
 The client, the reader and the poller are the service's own, down to the octets; only the socket between them and the
 simulated agents is left out. The event loop runs at once what others would give to a thread, so the clock can be turned
@@ -15,16 +15,16 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
-from typing import Any, Self, TypeVar
+from typing import Any, Final, Self, TypeVar
 from unittest.mock import patch
 
 from collector.assessment.worker import JudgementFailed
 from collector.cards.snmp.errors import NoReply
-from collector.cards.snmp.transport import Peer, Traffic
+from collector.cards.snmp.transport import Peer, Traffic, Transport
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.process.clock import TurnedClock
 from collector.recorder import journal_lines
-from collector.simulation.cards.agent import Agent
+from collector.simulation.cards.agent import Agent, AgentHost, Faults
 from collector.storage.ledger.records import JournalLine, Outgoing
 from rules.alarms.events import PowerEvent
 from rules.monitor.outputs import Change
@@ -32,6 +32,8 @@ from rules.values.reason import plain_reason
 from tests.audit.statements import REASON
 
 T = TypeVar("T")
+LOST_S: Final = 60.0
+"""Nothing is lost on this machine's own sockets: so long a reply may take where it is busy."""
 
 
 class InlineLoop(asyncio.SelectorEventLoop):
@@ -63,18 +65,18 @@ class QuickClock(TurnedClock):
 
     def __init__(self, start: datetime) -> None:
         super().__init__(start)
-        self.before_waking: Callable[[], None] = lambda: None
+        self.under_way: Callable[[], int] = lambda: 0
+        """How many datagrams are on real sockets: time stands until they are answered."""
 
     def restarted(self) -> None:
         """Let the service be another run of itself: its seconds compare with none of before."""
         self.start_id = f"{self.start_id}+"
 
-    @staticmethod
-    async def _settle(_settle_s: float) -> None:
+    async def _settle(self, _settle_s: float) -> None:  # type: ignore[override]  # it knows what is on the way
         loop = asyncio.get_running_loop()
         assert isinstance(loop, InlineLoop)
         await asyncio.sleep(0)
-        while not loop.idle:  # noqa: ASYNC110 - nothing says that nothing is left but the loop itself
+        while not loop.idle or self.under_way():  # noqa: ASYNC110 - nothing says that nothing is left but the loop itself
             await asyncio.sleep(0)
 
 
@@ -85,6 +87,8 @@ class Ether:
     clock: TurnedClock
     agents: Mapping[str, Agent]
     delay_s: Callable[[str], float] = lambda _address: 0.0
+    under_way: int = 0
+    """How many datagrams are on real sockets: none, but for `Sockets`."""
 
     async def __aenter__(self) -> Self:
         return self
@@ -119,6 +123,79 @@ class Ether:
 
     def forget(self, peer: Peer) -> None:
         """Nothing is kept."""
+
+
+class _Spoken:
+    """An agent behind a real socket; says of each datagram to which there is no reply that none will come."""
+
+    def __init__(self, agent: Agent) -> None:
+        self._agent = agent
+        self.unanswered: asyncio.Future[None] | None = None
+
+    @property
+    def faults(self) -> Faults:
+        """Return what is wrong with the card."""
+        return self._agent.faults
+
+    def respond(self, datagram: bytes) -> bytes | None:
+        """Return the agent's reply."""
+        reply = self._agent.respond(datagram)
+        if reply is None and self.unanswered is not None and not self.unanswered.done():
+            self.unanswered.set_result(None)
+        return reply
+
+
+@dataclass
+class Sockets(Ether):
+    """The same by real sockets: the service's own transport, and an agent on each of as many ports."""
+
+    _transport: Transport = field(default_factory=Transport)
+    _host: AgentHost = field(default_factory=AgentHost)
+    _places: dict[str, Peer] = field(default_factory=dict)
+    _spoken: dict[str, _Spoken] = field(default_factory=dict)
+
+    async def __aenter__(self) -> Self:
+        self._transport, self._host = Transport(), AgentHost()
+        for address, agent in self.agents.items():
+            spoken = self._spoken[address] = _Spoken(agent)
+            self._places[address] = Peer(socket.AF_INET, await self._host.serve(spoken))
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        self._transport.close()
+        await self._host.aclose()
+
+    async def exchange(  # noqa: PLR0917 - as `Ether.exchange`
+        self,
+        peer: Peer,
+        message_id: int,
+        datagram: bytes,
+        accept: Callable[[bytes], T | None],
+        deadline_s: float,
+        traffic: Traffic | None = None,
+    ) -> T:
+        """Return what `accept` makes of the reply that came by the socket. Raises NoReply after the deadline."""
+        began_s, address = self.clock.monotonic_s(), peer.key[0]
+        delay_s = self.delay_s(address)
+        if delay_s:
+            await self.clock.sleep_until(began_s + min(delay_s, deadline_s))
+        if delay_s < deadline_s:
+            unanswered = asyncio.get_running_loop().create_future()
+            self._spoken[address].unanswered = unanswered
+            asked = asyncio.ensure_future(
+                self._transport.exchange(self._places[address], message_id, datagram, accept, LOST_S, traffic)
+            )
+            self.under_way += 1
+            try:
+                await asyncio.wait({asked, unanswered}, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                self.under_way -= 1
+                if not asked.done():
+                    asked.cancel()
+            if asked.done() and not asked.cancelled():
+                return asked.result()
+        await self.clock.sleep_until(began_s + deadline_s)
+        raise NoReply(f"no reply within {deadline_s:g} s")
 
 
 class HereWorker:

@@ -16,11 +16,17 @@ Predicate = Callable[[Sight, Statement], Finding]
 
 
 def standing(
-    so: Callable[[PlantAt, str], bool], why: str, *, late_s: float = 0.0, says_over: bool = True
+    so: Callable[[PlantAt, str], bool],
+    why: str,
+    *,
+    late_s: float = 0.0,
+    says_over: bool = True,
+    surely: Callable[[PlantAt, str], bool] | None = None,
 ) -> Predicate:
     """Return a predicate of an alarm that stands while something is so, and is over when it is not.
 
-    `late_s`: how much later than what it was seen in it may be over, by its own delay.
+    `late_s`: how much later than what it was seen in it may be over, by its own delay. `surely`: what is so of it while it
+    may not be over, where that is less.
     """
 
     def predicate(sight: Sight, said: Statement) -> Finding:
@@ -29,7 +35,10 @@ def standing(
         if not says_over:
             return UNDECIDED
         return sight.held(
-            said, lambda now: not so(now, said.about), within_s=SEEN_WITHIN_S + late_s, why=f"not over: {why}"
+            said,
+            lambda now: not (surely or so)(now, said.about),
+            within_s=SEEN_WITHIN_S + late_s,
+            why=f"not over: {why}",
         )
 
     return predicate
@@ -107,6 +116,11 @@ def still_on(now: PlantAt, unit: str) -> bool:
         if u.id != unit and now.plant.systems[now.plant.place_of[u.id][0]].supply == supply
     ]
     return now.mode(unit) in ON and any(now.mode(o) in (Mode.NORMAL, Mode.WALKING_IN) for o in others)
+
+
+def still_alone(now: PlantAt, unit: str) -> bool:
+    """Return the same of one that does not walk in yet."""
+    return still_on(now, unit) and now.mode(unit) is not Mode.WALKING_IN
 
 
 def not_on(now: PlantAt, unit: str) -> bool:

@@ -33,6 +33,8 @@ PLAIN: Final = 1.1
 METERS: Final = 0.05
 READ_S: Final = 7.0
 """A poll at either end."""
+MET_S: Final = 16.0
+"""A walk-in, which cards call fed, that a poll on its grid may miss."""
 SLACK_DAYS: Final = 90.0
 LONGEST_YEARS: Final = 40.0
 
@@ -303,6 +305,17 @@ def runs(sight: Sight, unit: str) -> list[tuple[int, int]]:
     return found
 
 
+def merged(found: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return every run, and as one those between which a unit was fed for so short that no poll met it."""
+    joined: list[tuple[int, int]] = []
+    for began, ended in found:
+        if joined and began - joined[-1][1] <= MET_S:
+            joined[-1] = (joined[-1][0], ended)
+        else:
+            joined.append((began, ended))
+    return [*found, *joined]
+
+
 def shown_to_carry(sight: Sight, said: Statement) -> Finding:
     """What a bank is said to have carried it carried: that long, and so much."""
     told = cast("ShownToCarry", said.value)
@@ -313,7 +326,7 @@ def shown_to_carry(sight: Sight, said: Statement) -> Finding:
         return TRUE if so else false("its test showed other figures")
     unit = unit_of(sight, said.about).id
     at_s = (told.at - estate.now).total_seconds()
-    for began, ended in runs(sight, unit):
+    for began, ended in reversed(merged(runs(sight, unit))):
         if began - READ_S <= at_s <= ended + READ_S + 5.0:
             watts = [
                 sum(now.state.unit(now.plant.place_of[unit]).watts) for now in sight.world.span(began, ended)

@@ -9,7 +9,7 @@ from collector.simulation.plant.unit import Mode
 from rules.system.state import ShedFirst
 from rules.values.reason import Reason
 from tests.audit.predicates import sets
-from tests.audit.predicates.banks import runs
+from tests.audit.predicates.banks import merged, runs
 from tests.audit.predicates.holding import GROSS, ROUNDING_S, moving, surprised
 from tests.audit.predicates.needs import CAUTIOUS
 from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, false
@@ -195,7 +195,9 @@ def unit_from_battery(sight: Sight, said: Statement) -> Finding:
     """A unit that left its bank had run on it as long as is said."""
     told = cast("float | None", said.value["took_s"])  # type: ignore[index]
     truths = [
-        ended - began + 1 for began, ended in runs(sight, said.about) if began <= said.at_s <= ended + POLLS_S
+        ended - began + 1
+        for began, ended in merged(runs(sight, said.about))
+        if began <= said.at_s <= ended + POLLS_S
     ]
     if not truths:
         return (

@@ -72,7 +72,9 @@ ALARMS: Final[Mapping[str, Predicate]] = {
     "starts_failed": sets.all_starts_failed,
     "no_supply_in_time": sets.no_supply_in_time,
     "not_on_battery": alarms.standing(alarms.not_on, "it was on its bank, or fed", late_s=10.0),
-    "still_on_battery": alarms.standing(alarms.still_on, "it was fed, or nobody beside it was", late_s=5.0),
+    "still_on_battery": alarms.standing(
+        alarms.still_on, "it was fed, or nobody beside it was", late_s=5.0, surely=alarms.still_alone
+    ),
     "bank_low": alarms.standing(alarms.low, "its card did not say so", says_over=False),
     "redundancy_lost": load.spare_gone,
     "overload": load.overload,

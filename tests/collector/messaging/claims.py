@@ -198,7 +198,7 @@ _CLAIMS: Final[tuple[tuple[str, Holds], ...]] = (
         r"See that [^ ]+ runs|[Ss]tart it by hand|Start the generator by hand|Send somebody to the generator|generator runs",
         _wants_set,
     ),
-    (r"No supply for .* within", _wants_set),
+    (r"No supply for (?![^.]*, though )[^.]* within", _wants_set),
     (r"Back on supply(?: after|:)", _back),
     (r"the load was carried", _carried),
     (r"drops its load soon", _soon),
