@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from datetime import timedelta
 from typing import Annotated, Final
 
@@ -165,6 +166,7 @@ async def past(service: Asked, name: str, reader: Reader) -> Response:
     if name not in service.estate.units:
         raise Problem(404, "not-known", f"There is no unit {name[:60]!r}.")
     found = await unit_past(service, name, service.clock.now())
+    found = replace(found, imported=await service.looking_back.imported(name))
     sheet = await shown(service)
     html = await asyncio.to_thread(document, sheet, past_page(sheet, found))
     return _sent(html, reader)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, plot
-from api.pages.markup.elements import Element, el
+from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import PageFrame, address_of, question
 from collector.read_model.history.unit_past import LENGTH, POINTS, Course, PastSpan, UnitPast
 from collector.read_model.sheet import Sheet
@@ -41,10 +41,25 @@ def past_page(sheet: Sheet, past: UnitPast) -> PageFrame:
     plots += [_share(past, clock)]
     plots += [_voltage(sheet, past, span, clock) for span in (PastSpan.MONTH, PastSpan.YEARS)]
     plots += [_temperature(past, span, clock) for span in (PastSpan.MONTH, PastSpan.YEARS)]
-    body = question(None, TITLE, READING, el("div", plots, class_="courses"), _elsewhere(past))
+    body = question(
+        None, TITLE, READING, _imported(past, clock), el("div", plots, class_="courses"), _elsewhere(past)
+    )
     return PageFrame(
         f"Unit {name}, its past", f"{address_of('units', name)}/past", (heading, body), live=False
     )
+
+
+def _imported(past: UnitPast, clock: WallClock) -> Nodes:
+    """Return what of this was not measured here, in words; nothing where all of it was."""
+    return [
+        el(
+            "p",
+            f"Imported, not measured here: {clock.on(one.first)} to {clock.on(one.last)}, from {one.file}, by {one.by} on "
+            f"{clock.on(one.at)}. Where a reading of our own stands, it is shown.",
+            class_="rest",
+        )
+        for one in past.imported
+    ]
 
 
 def _elsewhere(past: UnitPast) -> Element:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.read_model.history.imported import ImportedReadings, imported_of
 from collector.recorder.trackers.load_backfill import QUARTER, loads_between
 from collector.recorder.trackers.load_records import board_lines
 from collector.storage.history.buckets import percentiles
@@ -65,6 +66,10 @@ class LookingBack:
         self._estate = estate
         self._history = history
         self._ledger = ledger
+
+    async def imported(self, unit: str) -> tuple[ImportedReadings, ...]:
+        """Return what of a unit's past was brought in files."""
+        return await imported_of(self._ledger, unit)
 
     async def percentiles(
         self,

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final, Protocol
 
+from collector.read_model.history.imported import ImportedReadings
 from collector.storage.history.store import Bucket
 from rules.plant.estate import Estate
 
@@ -47,6 +48,8 @@ class UnitPast:
     share: tuple[float | None, ...]
     voltage: dict[PastSpan, Course]
     temperature: dict[PastSpan, Course]
+    imported: tuple[ImportedReadings, ...] = ()
+    """What of it was not measured here."""
 
 
 class PastSource(Protocol):

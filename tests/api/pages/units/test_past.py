@@ -1,6 +1,7 @@
 """How a unit went: what is drawn is what was read, a gap is a gap, and the extremes are not lost in means."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import given
@@ -10,6 +11,7 @@ from api.pages.markup.course_plot import DrawnCourse, Plot, PlotDot, PlotLimit, 
 from api.pages.markup.elements import render
 from api.pages.markup.frame import document
 from api.pages.units.past import _between, past_page
+from collector.read_model.history.imported import ImportedReadings
 from collector.read_model.history.unit_past import (
     LENGTH,
     POINTS,
@@ -137,6 +139,17 @@ def test_a_reading_is_said_to_be_of_the_time_that_is_kept_of_it_and_never_of_one
 async def gathered() -> tuple[UnitPast, Scripted]:
     source = Scripted()
     return await unit_past(source, "W3", NOW), source
+
+
+async def test_what_was_imported_is_said_to_be_so_with_whose_it_was() -> None:
+    past, _ = await gathered()
+    first, last = NOW - timedelta(days=400), NOW - timedelta(days=30)
+    brought = ImportedReadings("<logger>.csv", "R. Haugen", NOW - timedelta(days=3), first, last)
+    sheet = samples.short()
+    assert "Imported" not in document(sheet, past_page(sheet, past))
+    html = document(sheet, past_page(sheet, replace(past, imported=(brought,))))
+    assert "from &lt;logger&gt;.csv, by R. Haugen on" in html
+    assert check(html).faults == []
 
 
 async def test_the_sheet_is_well_formed_small_and_says_the_highest_reading() -> None:

@@ -13,6 +13,7 @@ from collector.assessment.past import taking
 from collector.assessment.past.prepared import waiting
 from collector.cards.mib.correction_set import GIVEN, STANDARD
 from collector.cards.mib.interpretation import CardMeaning
+from collector.read_model.history.imported import imported_of
 from collector.storage.history.export.files import Form
 from collector.storage.history.store import IMPORTED, WireReading
 from collector.storage.ledger.discharge_record import from_evidence
@@ -49,6 +50,11 @@ async def test_what_is_brought_is_in_the_history_as_imported_and_counts_for_the_
         (peak,) = kept.record.days()
         (event,) = (await kept.ledger.events(kinds=(taking.KIND,))).items
         assert await kept.history.last("A1") is None  # it tells nothing of now
+        (said,) = await imported_of(kept.ledger, "A2")
+        assert await imported_of(kept.ledger, "A3") == ()
+    assert (said.file, said.by, said.first, said.last - DAY) == (
+        "past.csv", "R. Haugen", DAY, timedelta(hours=23, minutes=45)
+    )  # fmt: skip
     assert waiting(tmp_path) == []
     assert peak.day == DAY.date()
     assert peak.lines[0].power_w == pytest.approx(2 * 3095.0, rel=0.001)  # both units, the highest quarter
