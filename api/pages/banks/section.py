@@ -114,7 +114,7 @@ def capacity_words(state: BankState, *, gives: bool = False) -> str:
     if state.unproven and gives:
         return "unproven until now: its first discharge is being judged"
     if state.unproven:
-        return "unproven: no discharge of it was judged yet"
+        return "unproven: no discharge of it was enough to judge by yet"
     if state.capacity.fraction is None:
         return CANNOT_TELL
     words = interval(state.capacity.fraction, state.capacity.low, state.capacity.high)

@@ -138,7 +138,7 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
     elif state.capacity.basis is not Basis.TESTED:
         due = [" ", due_sentence(state, today_of(sheet))]
         now = "until now: its first discharge is being judged." if gives(sheet, bank.id) else ""
-        told = now or ": no discharge of it was judged yet."
+        told = now or ": no discharge of it was enough to judge by yet."
         said = [el("b", name_of(sheet, bank.id)), f" is unproven{' ' if now else ''}{told}", due]
     else:
         figure = f"{whole_percent(fraction)} %"

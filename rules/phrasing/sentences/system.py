@@ -18,7 +18,7 @@ def _and_why(rest: str, because: tuple[str, ...]) -> str:
 @says(Code.BANKS_UNPROVEN)
 def banks_unproven(*, name: str, banks: tuple[str, ...]) -> str:
     """Say of which banks nothing was seen yet."""
-    return f"No discharge of {banks_named(banks)} was judged yet: how long {name} holds, and when to renew, cannot be told."
+    return f"No discharge of {banks_named(banks)} was enough to judge by yet: how long {name} holds, and when to renew, cannot be told."
 
 
 @says(Code.BANKS_BEING_PROVEN)

@@ -236,4 +236,4 @@ def bank_unseen(*, from_day: date | None, to_day: date | None) -> str:
         if from_day is None or to_day is None
         else f" By its age alone it comes to its end {years_words(from_day, to_day)}."
     )
-    return f"No discharge of this bank was judged yet.{age}"
+    return f"No discharge of this bank was enough to judge by yet.{age}"

@@ -140,7 +140,7 @@ def test_a_bank_that_nothing_was_seen_of_is_unproven_in_words_with_what_would_te
     html = sheets.bank(samples.short(), "D")
     assert html is not None
     shown = " ".join(check(html).text)
-    assert "is unproven: no discharge of it was judged yet" in shown
+    assert "is unproven: no discharge of it was enough to judge by yet" in shown
     assert "By its age alone it comes to its end 2026 to 2031." in shown
     assert shown.index("Import a past test") < shown.index("Let bank D carry")
     assert "verdue" not in shown

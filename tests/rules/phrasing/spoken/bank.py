@@ -249,11 +249,11 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (reason(Code.DO_NOT_RENEW_ALIKE, offers=()), "Do not renew like for like."),
     (
         reason(Code.BANK_UNSEEN, from_day=date(2030, 1, 1), to_day=date(2034, 1, 1)),
-        "No discharge of this bank was judged yet. By its age alone it comes to its end 2030 to 2034.",
+        "No discharge of this bank was enough to judge by yet. By its age alone it comes to its end 2030 to 2034.",
     ),
     (
         reason(Code.BANK_UNSEEN, from_day=None, to_day=None),
-        "No discharge of this bank was judged yet.",
+        "No discharge of this bank was enough to judge by yet.",
     ),
     # ---- how it is kept
     (reason(Code.NO_BLOCKS_IN_BANK), "no blocks are declared in this place"),
