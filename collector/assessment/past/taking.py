@@ -33,8 +33,8 @@ MOST_DAYS: Final = 30
 MOST_ROWS: Final = 20_000
 """A stretch is of so many days, or of so many rows where they are fewer days, but of a day at least."""
 DAY: Final = timedelta(days=1)
-REST: Final = 3.0
-"""Rest after each piece, of the time it took: a quarter of a core at most."""
+REST: Final = 1.0
+"""Rest after each piece, of the time it took, waiting included: half a core at most, and less on a busy machine."""
 AROUND_DISCHARGE: Final = timedelta(minutes=15)
 SNAPSHOT: Final = "imports"
 SCHEMA: Final = "imports/1"
