@@ -139,6 +139,13 @@ class Inside:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        if _two_lengths(scope):
+            self._refused.count("requests that say two lengths")
+            why = "Want one length of the body: Content-Length or Transfer-Encoding, once."
+            response = document(400, "two-lengths", why, scope["path"])
+            response.headers["connection"] = "close"  # what follows on this line may be part of either
+            await response(scope, receive, send)
+            return
         if scope["method"] not in {"GET", "HEAD"}:
             body = await self._body(scope, receive)
             if body is None:
@@ -192,6 +199,12 @@ class Inside:
             if not message.get("more_body", False):
                 break
         return bytes(parts)
+
+
+def _two_lengths(scope: Scope) -> bool:
+    """Return whether a request's end can be read in two ways, so that a second one may hide in it (RFC 9112, 6.3)."""
+    names = [name for name, _ in scope["headers"] if name in {b"content-length", b"transfer-encoding"}]
+    return len(names) > 1
 
 
 def given(body: bytes, after: Receive) -> Receive:

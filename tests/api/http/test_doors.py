@@ -6,6 +6,7 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
+from typing import Any
 
 import httpx
 import pytest
@@ -142,3 +143,36 @@ async def test_a_body_is_whole_before_anything_is_done_with_it() -> None:
         assert answer.headers["cache-control"] == "no-store"
         assert (await client.post("/v1/x", content=b"x" * (LARGEST_BODY_BYTES + 1))).status_code == 413
     assert seen == [b"x" * (LARGEST_BODY_BYTES // 10 * 10)]
+
+
+@pytest.mark.parametrize(
+    "lengths",
+    [
+        [(b"content-length", b"4"), (b"transfer-encoding", b"chunked")],
+        [(b"transfer-encoding", b"chunked"), (b"transfer-encoding", b"identity")],
+        [(b"content-length", b"4"), (b"content-length", b"40")],
+    ],
+)
+async def test_a_request_that_may_hide_another_is_refused_and_its_line_closed(
+    lengths: list[tuple[bytes, bytes]],
+) -> None:
+    async def never(*_: object) -> None:
+        raise AssertionError("it was let in")
+
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    async def receive() -> Any:
+        raise AssertionError("its body was read")
+
+    scope = {"type": "http", "method": "POST", "path": "/v1/alarms/a/note", "headers": lengths}
+    refused = RefusedRequest()
+    await Inside(never, refused)(scope, receive, send)
+    assert sent[0]["status"] == 400
+    assert (b"connection", b"close") in sent[0]["headers"]
+    assert refused.counted == {"requests that say two lengths": 1}
+    one = {**scope, "method": "GET", "path": "/", "headers": lengths[:1]}
+    with pytest.raises(AssertionError, match="let in"):
+        await Inside(never, refused)(one, receive, send)
