@@ -7,6 +7,7 @@ moment it does so again, which adds nothing.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import struct
 from collections.abc import Iterator, Mapping, Sequence
@@ -162,6 +163,14 @@ class PreparedRows:
                 corrections=IMPORTED,
                 wire={key: number for key, number in known if number != _NOT_KNOWN},
             )
+
+
+def give_to_owner(path: Path, folder: Path) -> None:
+    """Give a file that root made, and the folder it is in, to whom the data folder belongs: the service could not read it."""
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        for one in (path.parent, path):
+            os.chown(one, owner.st_uid, owner.st_gid)
 
 
 def waiting(folder: Path) -> list[Path]:

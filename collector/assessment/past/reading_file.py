@@ -23,6 +23,7 @@ from collector.assessment.past.prepared import (
     DoubleRows,
     PreparedRows,
     UnitSpan,
+    give_to_owner,
     opened_rows,
     prepared_path,
 )
@@ -121,6 +122,7 @@ def make_ready(  # noqa: PLR0917 - what, of whom, how, where
         finally:
             rows.close()
         if keep:
+            give_to_owner(part, folder)
             part.replace(target)
     finally:
         part.unlink(missing_ok=True)

@@ -71,11 +71,17 @@ class TakesPast:
     ) -> None:
         self._folder, self._estate, self._history, self._ledger = folder, estate, history, ledger
         self._clock, self._lively, self._filled = clock, lively, filled
+        self._trouble = ""
 
     async def run(self) -> None:
-        """Look for files and take them on, until cancelled."""
+        """Look for files and take them on, until cancelled. One that cannot be read, or moved, holds up nothing else."""
         while True:
-            await self.once()
+            try:
+                await self.once()
+            except OSError as error:
+                if str(error) != self._trouble:
+                    _log.error("the past that waits in %s cannot be taken on: %s", self._folder, error)
+                self._trouble = str(error)
             await self._clock.sleep_until(self._clock.monotonic_s() + LOOK_EVERY_S)
 
     async def once(self) -> None:

@@ -21,7 +21,7 @@ from typing import Final
 from collector.storage.database import Database
 from collector.storage.history.columns import milliseconds, moment
 from collector.storage.history.influx.lines import MEASUREMENT, line_of, reading_in_line
-from collector.storage.history.store import Meaning, WireReading
+from collector.storage.history.store import IMPORTED, Meaning, WireReading
 from rules.phrasing.dates import day_words
 
 MOST_LINES: Final = 5_000
@@ -118,7 +118,7 @@ def packed(batch: Sequence[WireReading], meaning: Meaning) -> list[SpoolRow]:
 def _row(part: Sequence[WireReading], meaning: Meaning) -> SpoolRow:
     newest: dict[str, tuple[int, int]] = {}
     for place, reading in enumerate(part):
-        if reading.silence is None:
+        if reading.silence is None and reading.corrections != IMPORTED:
             at = (milliseconds(reading.at), place)
             newest[reading.unit] = max(newest.get(reading.unit, at), at)
     lines = zlib.compress("\n".join(line_of(reading, meaning) for reading in part).encode())

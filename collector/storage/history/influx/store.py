@@ -272,7 +272,7 @@ class InfluxHistory:
     async def last(self, unit: str) -> WireReading | None:
         """Return the newest reading of a unit that was neither a silence nor imported."""
         waiting = await self._spool.newest(unit)  # first: what is sent meanwhile is at the server
-        if waiting is not None and waiting.corrections != IMPORTED:
+        if waiting is not None:
             return waiting
         # any field of a card's answer, which a silence has none of
         found = await self.query(

@@ -37,6 +37,7 @@ class Stores:
     ledger: Ledger
     record: PeakRecord
     takes: TakesPast
+    clock: TurnedClock
 
 
 @asynccontextmanager
@@ -53,7 +54,7 @@ async def stores(folder: Path, plant: Estate = ESTATE) -> AsyncIterator[Stores]:
             await fill_between(record, plant, system, history, start, end, clock.now())
 
         takes = TakesPast(folder, plant, history, ledger, clock, filled=filled)
-        yield Stores(folder, history, ledger, record, takes)
+        yield Stores(folder, history, ledger, record, takes, clock)
 
 
 def ready(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,7 +12,7 @@ from typing import Any, TypeVar
 import pytest
 
 from collector.assessment.past import taking
-from collector.assessment.past.prepared import waiting
+from collector.assessment.past.prepared import prepared_path, waiting
 from collector.cards.mib.correction_set import GIVEN, STANDARD
 from collector.cards.mib.interpretation import CardMeaning
 from collector.read_model.history.imported import imported_of
@@ -247,3 +249,33 @@ async def test_a_file_that_is_none_is_set_aside(tmp_path: Path) -> None:
     async with stores(tmp_path) as kept:
         await kept.takes.once()
     assert [path.name for path in folder.iterdir()] == ["abc.unreadable"]
+
+
+async def test_a_folder_that_lets_nothing_be_moved_ends_no_service(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As where root made the folder, and the service's user may neither read nor move what is in it."""
+
+    def refused(*_: object) -> None:
+        raise PermissionError(13, "Permission denied", "imports")
+
+    monkeypatch.setattr(taking, "waiting", refused)
+    async with stores(tmp_path) as kept:
+        running = asyncio.create_task(kept.takes.run())
+        for _ in range(3):
+            await asyncio.to_thread(lambda: None)
+            await kept.clock.advance(taking.LOOK_EVERY_S)
+        assert not running.done()
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+    assert [r.getMessage().partition(":")[0] for r in caplog.records if r.name == taking.__name__] == [
+        f"the past that waits in {tmp_path} cannot be taken on"
+    ], "said once"
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root makes files that are another's")
+def test_what_root_makes_ready_belongs_to_whom_the_data_folder_does(tmp_path: Path) -> None:
+    os.chown(tmp_path, 12345, 12346)
+    made = ready(tmp_path, written(tmp_path / "a.csv", HEADER, quarters("A1", count=2)))
+    for path in (tmp_path / "imports", prepared_path(tmp_path, made.about.id)):
+        assert (path.stat().st_uid, path.stat().st_gid) == (12345, 12346)

@@ -10,6 +10,7 @@ from collector.storage.history.influx.access import InfluxPlace
 from collector.storage.history.influx.store import InfluxHistory
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import (
+    IMPORTED,
     Bucket,
     HistoryStore,
     Meaning,
@@ -90,6 +91,19 @@ async def test_the_newest_reading_is_found_behind_many_silences(
 ) -> None:
     await kept_in.append([reading(0), *(reading(s, silence="no answer") for s in range(10, 1500, 10))])
     assert await kept_in.last("A1") == reading(0)
+
+
+async def test_what_was_imported_is_read_and_tells_nothing_of_now(
+    kept_in: HistoryStore, start: datetime, reading: Make
+) -> None:
+    own, brought = reading(0), [reading(s, corrections=IMPORTED) for s in (-3600, 600, 1200)]
+    await kept_in.append([own])
+    assert await kept_in.last("A1") == own
+    await kept_in.append(brought)
+    assert await kept_in.last("A1") == own
+    await kept_in.append([reading(60, unit="A2", corrections=IMPORTED)])
+    assert await kept_in.last("A2") is None
+    assert await everything(kept_in, start) == [brought[0], own, *brought[1:]]
 
 
 async def test_a_unit_was_first_read_when_its_oldest_reading_says(
