@@ -97,3 +97,23 @@ def test_health_falls_with_rate_only_where_something_is_lost() -> None:
     slope = rate_slope([1.05, 1.03, 0.8, 0.6])
     assert slope[0] == slope[1] == 0.0
     assert slope[3] > slope[2] > 0.0
+
+
+def slowed_by_cold(exponent: float, *, volts_above_end: float = 0.3) -> float:
+    """Return the share of time lost per kelvin by a table of this exponent, at a flat voltage above the end."""
+    curve = curve_through([(m, 100.0 * m ** (-1 / exponent)) for m in (5.0, 60.0, 300.0)], 1.7, Basis.TABLE)
+    battery, power = Battery(100, 1, 1.70, curve), float(curve.watts(1800.0))
+    t = np.arange(0.0, 600.0, 5.0)
+    volts = np.full(len(t), 100.0 * (1.70 + volts_above_end)) - t * 1e-3
+    log = DischargeLog.of(t, volts, power * 100.0 / volts, np.full(len(t), 15.0))
+    return course_of(clean(log, battery), battery, curve).per_kelvin
+
+
+def test_a_steep_table_tells_of_a_bank_that_diffusion_limits_and_cold_slows() -> None:
+    """Two products of the same time at the same power: of which it falls faster with power, it does with cold."""
+    assert slowed_by_cold(1.5) == pytest.approx(slowed_by_cold(1.1) + 0.4 * 0.015, rel=0.1)
+    assert slowed_by_cold(1.5) > 1.5 * slowed_by_cold(1.1)
+
+
+def test_a_bank_close_to_its_end_voltage_loses_more_to_cold() -> None:
+    assert slowed_by_cold(1.3, volts_above_end=0.1) > 1.5 * slowed_by_cold(1.3)
