@@ -4,7 +4,8 @@ The draws believed before the discharge (age and every earlier discharge, fused)
 each explains the voltages read so far, and drawn anew. Where none of them explains them, either what was
 believed was wrong, or this bank is like none that the estimator learnt of: a worn one shows the voltages of a
 better one until its knee. Nobody can tell which, so each has half of the draws; what was believed goes as it is
-used up.
+used up. Between the two the draws pass over by and by, as fewer and fewer of what was believed explain the readings: a
+reading more would else move the end by more than its interval.
 """
 
 from __future__ import annotations
@@ -30,14 +31,17 @@ from rules.battery.model.recharge import nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
 
-LEAST_SHARE_LEFT: Final = 0.02
-"""Share of the draws that must still count (effective sample size) for the earlier belief to stand."""
+BORNE_OUT: Final = 0.1
+"""Share of the draws that must still count (effective sample size) for the earlier belief to stand whole."""
+OVERRULED: Final = 0.01
+"""Share of the draws under which nothing of it stands but as one of two that may be wrong. An assumption: ten in a thousand."""
 _MOST_LOSS: Final = 0.2
 _ALIKE: Final = 0.02
 _MOST_GROUPS: Final = 5
 _STANDS_S: Final = 15.0
 
 Bools = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.intp]
 
 
 def during(
@@ -82,11 +86,7 @@ def during(
         return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
     weight = np.exp(ln_weight - np.max(ln_weight))
     weight /= np.sum(weight)
-    if 1.0 / float(np.sum(weight**2)) < LEAST_SHARE_LEFT * belief.draws:
-        spoken = _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
-        held = health > belief.used + own.used_now
-        return None if spoken is None else _both(measured, held, own.used_now, spoken, rng)
-    pick = rng.choice(belief.draws, belief.draws, p=weight)
+    pick = _drawn_by(weight, rng)
     correction = belief.correction
     after = replace(
         measured,
@@ -100,7 +100,25 @@ def during(
         carrying=True,
         steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
     )
-    return _carried_on(after, discharge, log)
+    after = _carried_on(after, discharge, log)
+    doubted = _doubted(1.0 / float(np.sum(weight**2)) / belief.draws)
+    spoken = _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed) if doubted else None
+    if spoken is None:
+        return after if doubted < 1.0 else None
+    apart = _both(measured, health > belief.used + own.used_now, own.used_now, spoken, rng)
+    return _mixed(after, apart, doubted, rng)
+
+
+def _drawn_by(weight: Floats, rng: np.random.Generator) -> Places:
+    """Return draws by weight, as many as there are: by a comb, so that a reading more moves no quantile by chance."""
+    steps = np.cumsum(weight)
+    comb = (rng.random() + np.arange(len(weight))) / len(weight) * steps[-1]
+    return np.minimum(np.searchsorted(steps, rng.permutation(comb)), len(weight) - 1)
+
+
+def _doubted(share_left: float) -> float:
+    """Return how far the earlier belief is doubted, 0 to 1, by the share of its draws that still count."""
+    return float(np.clip(np.log(BORNE_OUT / share_left) / np.log(BORNE_OUT / OVERRULED), 0.0, 1.0))
 
 
 def _groups(used: Floats) -> int:
@@ -152,23 +170,36 @@ def _both(
     """Return half the draws of what was believed and can still be (`held`), and half of what the discharge says by itself."""
     if not held.any():
         return spoken
-    half = spoken.draws // 2
-    old = rng.choice(np.flatnonzero(held), half)
-    new = rng.choice(spoken.draws, spoken.draws - half, replace=False)
-    to_anchor = np.log(spoken.anchor_s / before.anchor_s)
+    old = np.flatnonzero(held)
+    return _mixed(replace(before, used=before.used + used_now), spoken, 0.5, rng, of_first=old)
+
+
+def _mixed(
+    first: BankBelief,
+    second: BankBelief,
+    share: float,
+    rng: np.random.Generator,
+    *,
+    of_first: Places | None = None,
+) -> BankBelief:
+    """Return a belief with `share` of its draws from `second`, the others from the rows `of_first` (None: all) of `first`."""
+    count = round(share * second.draws)
+    old = rng.choice(np.arange(first.draws) if of_first is None else of_first, second.draws - count)
+    new = rng.choice(second.draws, count, replace=False)
+    order = rng.permutation(second.draws)
+    to_anchor = np.log(second.anchor_s / first.anchor_s)
 
     def draws(of_old: Floats | float, of_new: Floats | float) -> Floats:
-        return np.concatenate(
-            [np.resize(of_old, before.draws)[old], np.resize(of_new, spoken.draws)[new]], dtype=np.float64
-        )
+        parts = (np.resize(of_old, first.draws)[old], np.resize(of_new, second.draws)[new])
+        return np.concatenate(parts, dtype=np.float64)[order]
 
     return replace(
-        spoken,
-        health=draws(before.health + before.health_slope * to_anchor, spoken.health),
-        health_slope=draws(before.health_slope, spoken.health_slope),
-        used=draws(before.used + used_now, spoken.used),
-        correction=draws(before.correction, spoken.correction),
-        steeper=draws(before.steeper, spoken.steeper),
+        second,
+        health=draws(first.health + first.health_slope * to_anchor, second.health),
+        health_slope=draws(first.health_slope, second.health_slope),
+        used=draws(first.used, second.used),
+        correction=draws(first.correction, second.correction),
+        steeper=draws(first.steeper, second.steeper),
     )
 
 

@@ -4,6 +4,7 @@ import csv
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -134,3 +135,15 @@ def test_the_same_seed_gives_the_same_belief() -> None:
     assert first is not None
     assert again is not None
     np.testing.assert_array_equal(first.health, again.health)
+
+
+def test_who_was_believed_to_hold_less_is_not_told_to_hold_more() -> None:
+    """Beliefs ever farther from the record: it takes over by and by, so the end moves one way and by no leap."""
+    name, ends = "develop_02.csv", []
+    for middle in (0.38, 0.36, 0.34, 0.32, 0.30):
+        after, log = judged_at(name, 0.4, believed(battery(name), middle, 0.03))
+        assert after is not None
+        ends.append(left(after, log))
+    for (low, before, high), (_, then, _) in pairwise(ends):
+        assert then < before
+        assert before - then < high - low
