@@ -197,7 +197,7 @@ def _charger_a(_: float) -> float | None:
 
 def _before_a_record(health: float) -> float:
     """What a health above the printed table loses of its likelihood, ln, beside the two laws that hold everywhere."""
-    near = np.exp(-0.5 * ((health - 0.82) / 0.15) ** 2) / 0.15
+    near = np.exp(-0.5 * ((health - 0.78) / 0.17) ** 2) / 0.17
     wide = np.exp(-0.5 * ((health - 0.75) / 0.3) ** 2) / 0.3
     told = ln_before(np.array([health]), curve_for(TYPE))[0]
     return round(float(told - np.log(0.85 * near + 0.15 * wide)), 3) + 0.0

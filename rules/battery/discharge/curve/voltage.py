@@ -50,6 +50,8 @@ _SOUND_HEALTH: Final = 1.03
 _DIFFUSION_PER_K: Final = 0.015
 _DROP_PER_K: Final = 0.0046
 _USUAL_HEADROOM_V: Final = 0.3
+_LEAST_HEADROOM_V: Final = 0.09
+"""The least of the discharges that the two were fitted to: what lies closer to its end is held here, not carried on."""
 _LEAST_PER_K, _MOST_PER_K = 0.002, 0.035
 
 
@@ -244,7 +246,7 @@ def course_of(
 def _headroom(share: Floats, voltage_v: Floats, end_v: float) -> float:
     early = (share > 0.02) & (share < 0.10)
     level = float(np.mean(voltage_v[early])) if early.any() else float(voltage_v[-1])
-    return max(level - end_v, 0.04)
+    return max(level - end_v, _LEAST_HEADROOM_V)
 
 
 def _per_kelvin(steepness: float, headroom_v: float) -> float:
