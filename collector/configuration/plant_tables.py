@@ -374,6 +374,13 @@ class BankTable(PlantTable):
     room_temperature_c: Celsius | None = Field(
         default=None, description="mean temperature about the bank, for years nobody measured, °C"
     )
+    replacement_cost: Positive | None = Field(
+        default=None,
+        description="what new blocks cost, put in; with `failure_cost` the cheapest day is told too",
+    )
+    failure_cost: Positive | None = Field(
+        default=None, description="what it costs if the bank does not give what is asked when it is needed"
+    )
     fitted: tuple[FittedBankTable, ...] = Field(min_length=1, description="installations, earliest first")
 
     def value(self) -> plant.Bank:
@@ -389,6 +396,8 @@ class BankTable(PlantTable):
             charging=plant.Charging(self.charging),
             order_lead_days=self.order_lead_days,
             room_temperature_c=self.room_temperature_c,
+            replacement_cost=self.replacement_cost,
+            failure_cost=self.failure_cost,
         )
 
 

@@ -68,6 +68,22 @@ class ReplacementDates:
 
 
 @dataclass(frozen=True, slots=True)
+class CheapestDay:
+    """The day to replace a bank by at the least cost a year, by the prices that the site states, beside the 5 % rule.
+
+    `cost_per_year` in the site's money, `fails_probability` that it ends before that day; `…_as_told`: the same of the day that
+    the 5 % rule tells, None where it tells none.
+    """
+
+    replace_by: date
+    order_by: date
+    cost_per_year: float
+    fails_probability: float
+    cost_per_year_as_told: float | None = None
+    fails_probability_as_told: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class RestsOn:
     """What the dates of a bank rest on: what would have to change for them to move.
 
@@ -128,6 +144,13 @@ class BankFinding:
     severity: Severity
 
 
+class DischargeMeans(StrEnum):
+    """By what a bank is discharged: its unit's input switched off, or the unit's own test, started at its panel."""
+
+    INPUT_OFF = "input_off"
+    OWN_TEST = "own_test"
+
+
 @dataclass(frozen=True, slots=True)
 class DischargeAdvice:
     """A discharge that pays: when, how long at which load, how the day to order moves by it, and what it risks.
@@ -155,6 +178,7 @@ class DischargeAdvice:
     sooner_days: float
     ends_probability: float
     least_s: float | None
+    means: DischargeMeans = DischargeMeans.INPUT_OFF
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +225,7 @@ class BankState:
 
     `unproven`: nothing was seen of it yet, only table and age speak; `would_tell`: what would tell. `too_small`:
     new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
-    `offers` what helps instead.
+    `offers` what helps instead. `by_cost`: what the prices that the site states would say of its replacement.
     """
 
     id: str
@@ -224,3 +248,4 @@ class BankState:
     too_small: bool = False
     offers: tuple[Reason, ...] = ()
     rests_on: RestsOn | None = None
+    by_cost: CheapestDay | None = None

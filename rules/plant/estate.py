@@ -250,7 +250,9 @@ class FittedBank:
 class Bank:
     """The place of a bank. It feeds one unit, or several from a common bank.
 
-    `cells_in_series` counts one half of a split bank (`halves` = 2); `strings` are in parallel.
+    `cells_in_series` counts one half of a split bank (`halves` = 2); `strings` are in parallel. `replacement_cost`: of new
+    blocks put in; `failure_cost`: of the bank not giving what is asked when it is needed; both in the site's money. They
+    weigh when it is best replaced, and change nothing that is judged of it.
     """
 
     id: str
@@ -263,6 +265,8 @@ class Bank:
     charging: Charging = Charging.FLOAT
     order_lead_days: int = 56
     room_temperature_c: float | None = None
+    replacement_cost: float | None = field(default=None, repr=False)
+    failure_cost: float | None = field(default=None, repr=False)
 
     @property
     def cells(self) -> int:

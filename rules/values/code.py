@@ -492,6 +492,7 @@ class Code(StrEnum):
     TEST_YEARLY_BY_AGE = auto()
     TEST_YEARLY_SINCE = auto()
     TEST_IS_DUE = auto()
+    CHEAPEST_DAY = auto()
     DISCHARGE_ADVISED = auto()
     DISCHARGE_BUYS = auto()
     DISCHARGE_RISKS = auto()

@@ -18,6 +18,8 @@ from tests.backtest.worlds import INSTALLED, LONGEST_YEARS, RATING_W, YEAR, Worl
 
 MARGIN_DAYS: Final = 90
 CHECK_EVERY_DAYS: Final = 182.0
+SHARE: Final = 0.55
+"""Of what is asked with a unit lost: a bank's part while both units carry."""
 
 
 @dataclass(frozen=True)
@@ -53,15 +55,15 @@ def walk(world: World) -> Walk:
     last = min(LONGEST_YEARS * YEAR, end if end is not None else LONGEST_YEARS * YEAR)
     if world.abrupt_day is not None:
         last = world.abrupt_day + 500.0
-    events = _events(world, rng, last)
+    drawn = events(world, rng, last)
     marks = {} if under_80 is None else {p: p / 100.0 * under_80 for p in (50, 70, 85)}
-    days = sorted({*np.arange(1.0, last, CHECK_EVERY_DAYS), *(d for d, _ in events), *marks.values()})
-    seen, waiting = list(_before(world)), list(events)
+    days = sorted({*np.arange(1.0, last, CHECK_EVERY_DAYS), *(d for d, _ in drawn), *marks.values()})
+    seen, waiting = list(before(world)), list(drawn)
     heard = Heard(world, end, under_80)
     for day, following in zip(days, [*days[1:], last], strict=True):
         while waiting and waiting[0][0] <= day:
-            seen.append(_observed(world, *waiting.pop(0), rng))
-        judgement = _judged(world, day, seen, rng)
+            seen.append(observed(world, *waiting.pop(0), rng))
+        judgement = judged(world, day, seen, rng)
         heard.note(day, following, judgement)
         for percent, at in marks.items():
             if at == day:
@@ -145,7 +147,7 @@ def _day_number(day: date | None) -> float | None:
     return None if day is None else float((day - INSTALLED).days)
 
 
-def _events(world: World, rng: np.random.Generator, last: float) -> list[tuple[float, float]]:
+def events(world: World, rng: np.random.Generator, last: float) -> list[tuple[float, float]]:
     """Return (day, depth) of every discharge: partial ones at random, a deep one once a year where planned."""
     found: list[tuple[float, float]] = []
     for year in range(int(last / YEAR) + 1):
@@ -158,10 +160,10 @@ def _events(world: World, rng: np.random.Generator, last: float) -> list[tuple[f
     return sorted(e for e in found if 1.0 < e[0] < last)
 
 
-def _observed(world: World, day: float, depth: float, rng: np.random.Generator) -> DischargeEvidence:
+def observed(world: World, day: float, depth: float, rng: np.random.Generator) -> DischargeEvidence:
     """Return what one discharge shows, at the load that both units share."""
     line = worlds.curve(world)
-    power = 0.55 * worlds.power_on(world, day)
+    power = SHARE * worlds.power_on(world, day)
     per_cell = max(worlds.watts_per_cell(power), line.smallest_w)
     published = float(line.seconds(per_cell))
     health = worlds.health_on(world, day, published)
@@ -192,7 +194,7 @@ def _observed(world: World, day: float, depth: float, rng: np.random.Generator) 
     )
 
 
-def _before(world: World) -> tuple[DischargeEvidence, ...]:
+def before(world: World) -> tuple[DischargeEvidence, ...]:
     """Return what the blocks before these showed: worn out. It must not be held against the new ones."""
     if not world.replaced:
         return ()
@@ -200,7 +202,7 @@ def _before(world: World) -> tuple[DischargeEvidence, ...]:
     return (DischargeEvidence(at, "test", 500.0, world.power_w, 1800.0, 0.4, 0.4, 0.38, 0.42, ended=True),)
 
 
-def _judged(
+def judged(
     world: World, day: float, seen: list[DischargeEvidence], rng: np.random.Generator
 ) -> BankJudgement:
     at = datetime.combine(INSTALLED + timedelta(days=int(day)), time(18), tzinfo=UTC)
@@ -208,7 +210,13 @@ def _judged(
     recent = [m.mean_c for m in months[-12:]]
     known = min(day / YEAR / 3.0, 1.0)
     growth = world.growth * known + float(rng.normal(0.0, 0.01)) * known
-    asked = BankDemand(world.required_s, worlds.power_on(world, day), at.date(), growth)
+    asked = BankDemand(
+        world.required_s,
+        worlds.power_on(world, day),
+        at.date(),
+        growth,
+        shared_w=SHARE * worlds.power_on(world, day),
+    )
     return judge_bank(
         BankEvidence(
             bank=worlds.bank(world),

@@ -31,6 +31,7 @@ from api.pages.markup.frame import PageFrame, address_of, clock_of, question
 from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
+from rules.battery.assessment.expected_cost import cheapest_said
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
@@ -326,6 +327,9 @@ def _known(sheet: Sheet, state: BankState, today: date) -> Element | None:
         )
     said: list[Nodes] = []
     said += [el("p", list(with_figures(words)), class_="prose") for words in tests_said(sheet, state, today)]
+    if state.by_cost is not None:
+        cheapest = say(cheapest_said(state.by_cost, state.dates.replace_by))
+        said.append(el("p", list(with_figures(cheapest)), class_="prose"))
     claims = state.claims
     if claims is not None and claims.count and claims.ratio is not None:
         times = f"{claims.ratio:.1f} times" if not 0.95 <= claims.ratio < 1.05 else "as much as"

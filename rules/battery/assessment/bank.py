@@ -27,6 +27,7 @@ from rules.battery.assessment.evidence import (
     losses_from,
     tells,
 )
+from rules.battery.assessment.expected_cost import cheapest_of
 from rules.battery.assessment.faults import (
     LATE_IN_LIFE,
     WEAK,
@@ -120,7 +121,8 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
         foreseen = replace(foreseen, asked_fraction=asked_fraction(belief, asked, today))
     offers = what_helps(belief, fitted, asked) if asked is not None and small else ()
     state = _state(case, belief, lives, foreseen, chosen, offers)
-    state = replace(state, too_small=small, rests_on=_rests_on(case))
+    by_cost = None if state.unproven else cheapest_of(case, lives, foreseen)
+    state = replace(state, too_small=small, rests_on=_rests_on(case), by_cost=by_cost)
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 

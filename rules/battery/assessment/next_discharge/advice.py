@@ -4,7 +4,8 @@ A discharge pays where it moves the day to order, at the same 5 % of risk, later
 told as news at all (`settled`: a fortnight and a tenth of the time to go). Days come by months, the first a fortnight ahead;
 none lies behind the day to order, or the day a test is due by its interval. What a mere sign of life would move counts
 for nothing: the doubt whether the bank meets what is asked has to shrink (`Outlook.strict_mean`). No discharge is advised in which the
-bank ends with more than 2 % probability. What is bought is reckoned as if no further discharge followed.
+bank ends with more than 2 % probability. Where the unit's own tests, as they are on record, buy as much, one of these is advised:
+a person starts it at the panel, and nothing is switched off. What is bought is reckoned as if no further discharge followed.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from rules.battery.assessment.replacement import RISK, Forecast
 from rules.battery.assessment.settled import DRIFT_DAYS, DRIFT_SHARE
 from rules.battery.assessment.would_tell import LEAST_MINUTES, TEST_SHARE, proposed_day
 from rules.battery.model.health import BankBelief
-from rules.battery.state import DischargeAdvice, TestPlan
+from rules.battery.state import DischargeAdvice, DischargeMeans, TestPlan
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis
@@ -38,6 +39,8 @@ MOST_RISK: Final = 0.02
 """Probability up to which a bank may end in a discharge that is advised."""
 MOST_OF_IT: Final = 0.8
 """Share of the best gain that a sooner or a shallower discharge has to buy."""
+OWN_TEST: Final = "test"
+"""Kind of a discharge that a unit made by itself, as its card said (RFC 1628, upsTestGroup)."""
 _MONTHS: Final = (0, 2, 4, 6, 9, 12, 18, 24)
 
 
@@ -51,6 +54,8 @@ class Asking:
     power_w: float
     sureness: float
     today: date
+    own_test_s: float | None = None
+    """How long the unit's own tests have put the bank to work, None where none is on record."""
 
     def trial(self, on: date, depth: float, *, for_s: float | None = None) -> Trial:
         """Return a discharge to a depth, or of `for_s`, in whole minutes."""
@@ -119,7 +124,8 @@ def with_advice(  # noqa: PLR0917 - what an advice is made of
     seen = capacity_evidence(case.discharges)
     ahead = LivesAhead(lives, foreseen.ends, case.evidence.bank.order_lead_days, seen)
     rested = belief.rested(case.evidence.as_of)
-    asking = Asking(ahead, lives, rested, power_w, sureness_of(case.discharges), case.today)
+    own = max((d.seconds for d in case.discharges if d.kind == OWN_TEST), default=None)
+    asking = Asking(ahead, lives, rested, power_w, sureness_of(case.discharges), case.today, own)
     if belief.unproven:
         return _first(plan, asking, case.evidence.next_test)
     order_by = foreseen.dates.order_by
@@ -158,12 +164,15 @@ def _chosen(plan: TestPlan, asking: Asking, order_by: date, planned: date | None
         return replace(plan, without_advice=reason(Code.NO_TEST_PAYS, days=worth, until=days[-1]))
     good = [n for n, gain in enumerate(gains) if gain >= max(MOST_OF_IT * best, worth)]
     on, latest = days[good[0]], days[good[-1]]
-    found = deepest[good[0]]
-    for depth in safe[:-1]:
-        shallow = asking.ahead.outlook(asking.trial(on, depth))
-        if asking.gain(shallow, since) >= max(MOST_OF_IT * gains[good[0]], worth):
-            found = shallow
-            break
+    enough = max(MOST_OF_IT * gains[good[0]], worth)
+    if asking.own_test_s is not None:
+        own = asking.trial(on, 0.0, for_s=asking.own_test_s)
+        found = asking.ahead.outlook(own)
+        if asking.risk_of(own, found) <= MOST_RISK and asking.gain(found, since) >= enough:
+            advice = _advice(asking, found, order_by, latest)
+            return replace(plan, advice=replace(advice, means=DischargeMeans.OWN_TEST))
+    shallow = (asking.ahead.outlook(asking.trial(on, depth)) for depth in safe[:-1])
+    found = next((one for one in shallow if asking.gain(one, since) >= enough), deepest[good[0]])
     return replace(plan, advice=_advice(asking, found, order_by, latest))
 
 

@@ -16,6 +16,7 @@ def do_discharge(bank: str, advice: DischargeAdvice) -> Reason:
         for_s=advice.for_s,
         on=advice.on,
         latest=advice.latest,
+        means=advice.means,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Final
 
+from rules.battery.state import DischargeMeans
 from rules.phrasing.dates import day_words
 from rules.phrasing.durations import minutes
 from rules.phrasing.figures import listed, whole_percent
@@ -20,10 +21,17 @@ _TOLD: Final = 0.005
 
 
 @says(Code.DO_DISCHARGE)
-def do_discharge(about: str, *, power_w: float, for_s: float, on: date, latest: date) -> str:
+def do_discharge(
+    about: str, *, power_w: float, for_s: float, on: date, latest: date, means: DischargeMeans
+) -> str:
     """Say which discharge pays, and how it is made."""
     kilowatts = f"{power_w / 1e3:.0f} kW" if power_w >= 10e3 else f"{power_w / 1e3:.1f} kW"
     day = f"from {day_words(on)} on" if latest == on else f"between {day_words(on)} and {day_words(latest)}"
+    if means is DischargeMeans.OWN_TEST:
+        return (
+            f"Have the unit of bank {about} make its own test, of {for_s / 60.0:.0f} min as it was before, {day}: a person starts it "
+            "at the unit's panel, with the generator ready."
+        )
     return (
         f"Let bank {about} carry its part of today's load (about {kilowatts}) for {for_s / 60.0:.0f} min, {day}: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again."
@@ -70,6 +78,29 @@ def discharge_risks(*, least_s: float | None, ends: float) -> str:
         else f"It holds that load for at least {minutes(least_s)}"
     )
     return f"{held}; it ends in the discharge with {likely} % probability."
+
+
+@says(Code.CHEAPEST_DAY)
+def cheapest_day(
+    *,
+    by: date,
+    cost: float,
+    fails: float,
+    told_by: date | None,
+    told_cost: float | None,
+    told_fails: float | None,
+) -> str:
+    """Say what the prices would have, beside what the rule of 5 % has."""
+    cheapest = (
+        f"By the prices stated it is cheapest to replace the bank by {day_words(by)}: {cost:,.0f} a year, and with "
+        f"{whole_percent(fails)} % probability it ends before."
+    )
+    if told_by is None or told_cost is None or told_fails is None:
+        return cheapest
+    return (
+        f"{cheapest} The day told above, {day_words(told_by)}, keeps the risk under 5 %: {told_cost:,.0f} a year, and "
+        f"{whole_percent(told_fails)} %."
+    )
 
 
 @says(Code.DISCHARGE_OTHERS_CARRY)

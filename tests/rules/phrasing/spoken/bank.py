@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Final
 
-from rules.battery.state import SiblingFigure
+from rules.battery.state import DischargeMeans, SiblingFigure
 from rules.values.code import Code
 from rules.values.reason import Reason, reason, told
 
@@ -113,14 +113,43 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Plan a discharge of at least half the bank's time, with the generator ready and somebody present.",
     ),
     (
-        reason(Code.DO_DISCHARGE, "d3", power_w=12_340.0, for_s=720.0, on=DAY, latest=date(2026, 11, 3)),
+        reason(
+            Code.DO_DISCHARGE,
+            "d3",
+            power_w=12_340.0,
+            for_s=720.0,
+            on=DAY,
+            latest=date(2026, 11, 3),
+            means=DischargeMeans.INPUT_OFF,
+        ),
         "Let bank d3 carry its part of today's load (about 12 kW) for 12 min, between 9 Sep 2026 and 3 Nov 2026: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
     ),
     (
-        reason(Code.DO_DISCHARGE, "d3", power_w=4_320.0, for_s=180.0, on=DAY, latest=DAY),
+        reason(
+            Code.DO_DISCHARGE,
+            "d3",
+            power_w=4_320.0,
+            for_s=180.0,
+            on=DAY,
+            latest=DAY,
+            means=DischargeMeans.INPUT_OFF,
+        ),
         "Let bank d3 carry its part of today's load (about 4.3 kW) for 3 min, from 9 Sep 2026 on: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again.",
+    ),
+    (
+        reason(
+            Code.DO_DISCHARGE,
+            "d3",
+            power_w=4_320.0,
+            for_s=300.0,
+            on=DAY,
+            latest=DAY,
+            means=DischargeMeans.OWN_TEST,
+        ),
+        "Have the unit of bank d3 make its own test, of 5 min as it was before, from 9 Sep 2026 on: a person starts it at the "
+        "unit's panel, with the generator ready.",
     ),
     (
         buys(date(2027, 3, 1), 90.0),
@@ -152,6 +181,32 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             risks=told("It risks nothing."),
         ),
         "Do it. It buys a year. It risks nothing.",
+    ),
+    (
+        reason(
+            Code.CHEAPEST_DAY,
+            by=date(2028, 3, 1),
+            cost=1_612.4,
+            fails=0.09,
+            told_by=DAY,
+            told_cost=1_655.0,
+            told_fails=0.04,
+        ),
+        "By the prices stated it is cheapest to replace the bank by 1 Mar 2028: 1,612 a year, and with 9 % probability it ends "
+        "before. The day told above, 9 Sep 2026, keeps the risk under 5 %: 1,655 a year, and 4 %.",
+    ),
+    (
+        reason(
+            Code.CHEAPEST_DAY,
+            by=date(2028, 3, 1),
+            cost=900.0,
+            fails=0.2,
+            told_by=None,
+            told_cost=None,
+            told_fails=None,
+        ),
+        "By the prices stated it is cheapest to replace the bank by 1 Mar 2028: 900 a year, and with 20 % probability it ends "
+        "before.",
     ),
     (reason(Code.DISCHARGE_OTHERS_CARRY), "If it ends, the other units carry the load."),
     (

@@ -17,7 +17,7 @@ from rules.battery.assessment.replacement import BankDemand
 from rules.battery.assessment.settled import settled
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import HEALTHS
-from rules.battery.state import DischargeAdvice, TestPlan
+from rules.battery.state import DischargeAdvice, DischargeMeans, TestPlan
 from rules.plant.estate import Bank, FittedBank, PowerTable
 from rules.values.code import Code
 from rules.values.constants import SD_90
@@ -158,6 +158,17 @@ def test_none_is_advised_that_the_bank_may_not_survive() -> None:
     plan = plan_of(judge_bank(replace(old, temperature_c=38.0)))
     assert plan.without_advice == reason(Code.NO_TEST_PAYS_SAFELY, most=0.02)
     assert plan.advice is None
+
+
+def test_the_units_own_test_is_advised_where_it_buys_as_much_and_no_other() -> None:
+    advice = advice_of(judge_bank(TESTED))
+    assert advice.means is DischargeMeans.INPUT_OFF
+    long = replace(partial(ago(300), 0.93, 0.2, 0.11), kind="test", seconds=advice.for_s)
+    own = advice_of(judge_bank(replace(TESTED, discharges=(TESTED.discharges[0], long))))
+    assert (own.means, own.for_s) == (DischargeMeans.OWN_TEST, advice.for_s)
+    short = replace(partial(ago(300), 0.93, 0.2, 0.11), kind="test", seconds=20.0)
+    other = advice_of(judge_bank(replace(TESTED, discharges=(TESTED.discharges[0], short))))
+    assert other.means is DischargeMeans.INPUT_OFF
 
 
 def test_an_unproven_bank_gets_the_discharge_that_would_tell_and_no_other() -> None:
