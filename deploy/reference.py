@@ -226,7 +226,11 @@ same however often it is sent, so a repetition is known by it.
 
 Ids in topics are percent-encoded but for letters, digits and `:._-`; in names of people spaces and `'` stay too. Read from a broker are only the `alive` of the
 collectors named in `[delivery] collectors`, and, where `[set_words]` asks for it, `set/ID`: JSON with `token`, `at`, `running`,
-`carries` and, if known, `load_w`, the site's word on a generator. Nothing that comes by a broker acts on anything else.
+`carries` and, if known, `load_w`, the site's word on a generator. Nothing else that comes by a broker acts on anything, but, where the channel says `takes_answers`,
+`answer`: JSON with `answer`, the `answer_token` of a message that came by webhook or command, and if wanted `minutes` (until its
+reader is there) and `note`; or the token alone, as text. It acknowledges the incident as the link in a message does: signed, for whom it was
+sent to, for a day, once by either way. It is for sites into which nobody has a way, such as with a gateway to telephones that also speaks
+to the broker; what is retained there, or is no token of ours, is passed over with a line in the log.
 
 ## By webhook
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
@@ -17,18 +17,18 @@ from api.http.problems import Problem, not_known, told
 from api.http.said import Name, Note
 from api.http.schemas import OnCallNow
 from api.pages.sheets.answer_page import (
-    LONGEST_MIN,
     AnswerShown,
     answer_page,
     no_answer_page,
 )
 from api.routes.dependencies import Asked, Limit, answer, mark
 from api.routes.pages import HEADERS
-from collector.read_model.answers import AnswerLink, NoAnswerLinkError, NotTakenOn, TakenOn
+from collector.read_model.answers import AnswerLink, NoAnswerLinkError, NotTakenOn, TakenOn, on_the_way
 from collector.read_model.kept import Outgoing, Sending, Whence, asking
 from collector.read_model.running import RunningSource
 from collector.read_model.telling import on_call_now
 from rules.phrasing.dates import day_words
+from rules.phrasing.notice_case import worst_first
 from rules.phrasing.reasons import say
 
 router = APIRouter(prefix="/v1", tags=["telling"])
@@ -78,6 +78,8 @@ def _message(line: Outgoing) -> dict[str, object]:
 
 page_router = APIRouter(include_in_schema=False)
 
+STANDING_SHOWN: Final = 4
+"""Sentences of what stands now: the page is for a telephone."""
 A_NOTE: Final = TypeAdapter(Note)
 
 
@@ -136,18 +138,12 @@ async def answered(service: Asked, request: Request, token: str) -> Response:
 
 def _note(said: dict[str, str], now: datetime, zone: ZoneInfo) -> str:
     """Return what somebody says with their answer. Raises ValueError with a sentence."""
-    words = []
-    minutes = said.get("minutes", "").strip()
-    if minutes:
-        if not minutes.isascii() or not minutes.isdigit() or not 1 <= int(minutes[:9]) <= LONGEST_MIN:
-            raise ValueError(f"Minutes: want a whole number from 1 to {LONGEST_MIN}, or nothing.")
-        there = (now + timedelta(minutes=int(minutes))).astimezone(zone)
-        words.append(f"on the way, there by {there:%H:%M}")
+    words = on_the_way(said.get("minutes", ""), now, zone)
     try:
         note = A_NOTE.validate_python(said.get("note", ""))
     except ValidationError:
         raise ValueError("The word to the others: want up to 500 printable characters in one line.") from None
-    return ": ".join([*words, note]) if note else "".join(words)
+    return ": ".join(part for part in (words, note) if part)
 
 
 def _zone(service: RunningSource) -> ZoneInfo:
@@ -168,7 +164,16 @@ async def _shown(service: RunningSource, link: AnswerLink) -> AnswerShown:
         tuple(_has_it(one, zone) for one in taken),
         over=incident is None or not incident.open,
         answered=used is not None,
+        as_of=f"{service.clock.now().astimezone(zone):%H:%M:%S}",
+        now=_stands(service, link.incident),
     )
+
+
+def _stands(service: RunningSource, incident: str) -> tuple[str, ...]:
+    """Return what stands of an incident now, the gravest first."""
+    alarms = [a for a in service.present.alarms.values() if a.incident == incident and a.condition]
+    words = dict.fromkeys(say(one.what) for one in worst_first(alarms))
+    return tuple(list(words)[:STANDING_SHOWN])
 
 
 def _has_it(one: TakenOn, zone: ZoneInfo) -> str:

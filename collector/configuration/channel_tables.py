@@ -26,6 +26,11 @@ class MqttSettings(PlantTable):
     keep_alive_s: Whole = Field(
         default=30, ge=5, le=600, description="seconds of quiet before the broker is asked"
     )
+    takes_answers: Yes = Field(
+        default=False,
+        description="whether people may answer by it, for sites into which there is no way: the token of a message, published as "
+        "`answer`, says that its reader has the incident; the broker should let nobody publish there but who is to",
+    )
 
 
 class MailSettings(PlantTable):

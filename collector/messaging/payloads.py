@@ -118,6 +118,10 @@ class NoticePayload(_NoticeFields):
         description="the person's own link to say that they have it; for a day, once; null: no `answers_at` is named, there "
         "is nothing to answer, or it goes by a broker, which others read"
     )
+    answer_token: str | None = Field(
+        description="what to publish at a broker to say the same, where one `takes_answers`; good once, by either way; null: none "
+        "does, there is nothing to answer, or it goes by a broker"
+    )
 
 
 class UnitPayload(_Payload):

@@ -3,7 +3,7 @@
 from collector.assessment.expected_courses import ExpectedDischarge
 from collector.assessment.worker import JudgementFailed, Superseded
 from collector.messaging.delivery.answer_links import AnswerLink, NoAnswerLinkError
-from collector.messaging.delivery.taking_on import NotTakenOn, TakenOn
+from collector.messaging.delivery.taking_on import LONGEST_MIN, NotTakenOn, TakenOn, on_the_way
 from collector.messaging.mqtt.generator_status import SetSaid
 from collector.planning.estate_ridethrough import EstateRide, EstateStage
 from collector.planning.planner import WORK, Busy, NotYet
@@ -16,6 +16,7 @@ from collector.recorder.trackers.outages import NoSuchOutage
 from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow
 
 __all__ = [
+    "LONGEST_MIN",
     "WORK",
     "AnswerLink",
     "Busy",
@@ -38,5 +39,6 @@ __all__ = [
     "TakenOn",
     "TriedTable",
     "WhatIf",
+    "on_the_way",
     "play_shutdown",
 ]

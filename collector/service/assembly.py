@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from collector.assessment.bank_evidence import BankEvidenceBook
 from collector.assessment.banks import BankJudging
@@ -32,12 +33,15 @@ from collector.cards.snmp.transport import Transport
 from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
+from collector.configuration.channel_tables import MqttSettings
 from collector.configuration.secrets import Login, Token
 from collector.messaging.delivery.answer_links import AnswerLinks, answer_key
-from collector.messaging.delivery.office import PostOffice, collector_name
+from collector.messaging.delivery.broker_answers import BrokerAnswers
+from collector.messaging.delivery.office import PostOffice, collector_name, home_zone
 from collector.messaging.delivery.state import StateFeed
 from collector.messaging.delivery.taking_on import TakingOn
 from collector.messaging.mqtt.generator_status import SetWords
+from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.planning.estate_ridethrough import EstateRides
 from collector.planning.isolation_answers import TakingOut
 from collector.planning.planner import Planner
@@ -98,8 +102,8 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
 
     given = RecorderParts(estate, clock, present, learning)
     put, trackers = given.queue.put, given.trackers
-    links = AnswerLinks(answer_key(around.folder), configuration.delivery.answers_at)
-    office = PostOffice.of(configuration, ledger, clock, links)
+    links, answers = _answer_ways(around)
+    office = PostOffice.of(configuration, ledger, clock, links, answers)
     testimony = Testimony(trackers.outages, ledger, clock)
     set_words = _set_words(configuration, clock, testimony)
 
@@ -222,6 +226,15 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         "scenarios": estate_rides.run,
         "set watch": SetWatch(estate, clock, trackers.outages, next(iter(set_words), None), put).run,
     }
+    taking_on = TakingOn(
+        ledger,
+        clock,
+        office.dispatch,
+        standing=lambda: recorder.state,
+        ask=recorder.ask,
+        sent=office.wake,
+    )
+    jobs |= _answering(around, links, answers, taking_on)
     for words in set_words:
         jobs["set words"] = words.run
     jobs |= {f"poll {poller.card}": poller.run for poller in given.pollers.values()}
@@ -240,14 +253,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         testimony=testimony,
         office=office,
         links=links,
-        taking_on=TakingOn(
-            ledger,
-            clock,
-            office.dispatch,
-            standing=lambda: recorder.state,
-            ask=recorder.ask,
-            sent=office.wake,
-        ),
+        taking_on=taking_on,
         worker=worker,
         judging=judging,
         planner=planner,
@@ -259,6 +265,24 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         store_error=store_error,
         jobs=jobs,
     )
+
+
+def _answer_ways(around: Surroundings) -> tuple[AnswerLinks, AnswerBox | None]:
+    """Return the links by which people answer, and where brokers put what they answer; None where none takes any."""
+    configuration = around.configuration
+    by_broker = any(isinstance(c, MqttSettings) and c.takes_answers for c in configuration.channels.values())
+    links = AnswerLinks(answer_key(around.folder), configuration.delivery.answers_at, by_broker=by_broker)
+    return links, AnswerBox() if by_broker else None
+
+
+def _answering(
+    around: Surroundings, links: AnswerLinks, answers: AnswerBox | None, taking_on: TakingOn
+) -> dict[str, Job]:
+    """Return who takes the answers that brokers hear, where one does."""
+    if answers is None:
+        return {}
+    zone = ZoneInfo(home_zone(around.configuration))
+    return {"broker answers": BrokerAnswers(answers, links, taking_on, around.clock, zone).run}
 
 
 async def _cards(

@@ -105,6 +105,9 @@ async def test_an_answer_acknowledges_all_of_it_and_tells_the_others_who_has_it(
         page = await here.client.get(here.way("R. Haugen"))
         assert page.status_code == 200
         assert "Nobody has said yet that they have it." in page.text
+        assert f"As of {here.service.clock.now():%H:%M:%S}:" in page.text, (
+            "the age of what it says stands beside it"
+        )
         assert len(page.content) + len(ANSWER_STYLES.body) < 5_000
         assert page.headers["cache-control"] == "no-store"
         assert here.unanswered(), "a link that is only followed changes nothing"

@@ -6,14 +6,17 @@ from dataclasses import dataclass
 
 from api.pages.markup.assets import ANSWER_STYLES, ICON
 from api.pages.markup.elements import Element, Nodes, el, render
+from collector.read_model.answers import LONGEST_MIN
 
 LONGEST_NOTE = 200
-LONGEST_MIN = 720
 
 
 @dataclass(frozen=True, slots=True)
 class AnswerShown:
-    """What is shown of an incident: its title, since when, what to do; who has it, in words, the newest first."""
+    """What is shown of an incident: its title, since when, what to do; who has it, in words, the newest first.
+
+    `as_of`: the clock time that `now`, what stands now, is of.
+    """
 
     person: str
     what: str
@@ -22,6 +25,8 @@ class AnswerShown:
     has_it: tuple[str, ...]
     over: bool
     answered: bool
+    as_of: str = ""
+    now: tuple[str, ...] = ()
 
 
 def answer_page(shown: AnswerShown, refusal: str | None = None) -> str:
@@ -30,6 +35,8 @@ def answer_page(shown: AnswerShown, refusal: str | None = None) -> str:
     return _document(
         el("h1", shown.what),
         el("p", shown.since),
+        el("p", el("b", f"As of {shown.as_of}:")) if shown.now else None,
+        el("ul", [el("li", words) for words in shown.now]) if shown.now else None,
         el("p", el("b", "Do: "), shown.do) if shown.do and not shown.over else None,
         has or el("p", "Nobody has said yet that they have it."),
         el("p", refusal, role="alert", class_="no") if refusal else None,

@@ -95,7 +95,9 @@ def event_of(message: Outgoing, links: AnswerLinks | None = None) -> dict[str, A
         "source": f"/ridethrough/{letter.collector}",
         "type": f"ridethrough.incident.{letter.notice.kind.value}",
         "subject": letter.notice.incident,
-        "data": notice_data(letter, event["id"], url_of(links, letter)),
+        "data": notice_data(
+            letter, event["id"], url_of(links, letter), None if links is None else links.by_broker(letter)
+        ),
     }
 
 

@@ -4,5 +4,5 @@ Read in this order: `calling` (who wants to be told of what), `recipients`, `let
 written), `bursts` (many sites at once), `rate` (not too many), `needless` (what need not be sent any more), `state`,
 `handover` (what is told when
 somebody's hours begin), `answer_links` (by which people answer), `dispatch` (by which channel), `outbox` (until acknowledged), `trial` (a test message), `office` (all of it),
-`taking_on` (somebody has it, and the others are told).
+`taking_on` (somebody has it, and the others are told), `broker_answers` (the same by a message to a broker).
 """

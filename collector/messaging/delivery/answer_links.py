@@ -49,19 +49,27 @@ class AnswerLink:
 
 
 class AnswerLinks:
-    """Makes links and reads them. `at`: the address under which people reach the service, None where none is named."""
+    """Makes links and reads them. `at`: the address under which people reach the service, None where none is named.
 
-    def __init__(self, key: bytes, at: str | None) -> None:
+    `by_broker`: whether a broker takes their tokens as well.
+    """
+
+    def __init__(self, key: bytes, at: str | None, *, by_broker: bool = False) -> None:
         self._key = key
+        self._by_broker = by_broker
         self._at = None if at is None else at.rstrip("/")
 
     def url(self, letter: Letter) -> str | None:
         """Return the link to answer a letter by; None where there is nothing to answer, or no address to do it at."""
+        return None if self._at is None or not _answerable(letter) else f"{self._at}{PATH}{self._of(letter)}"
+
+    def by_broker(self, letter: Letter) -> str | None:
+        """Return the token to answer a letter with at a broker; None where no broker takes answers, or there is none to give."""
+        return self._of(letter) if self._by_broker and _answerable(letter) else None
+
+    def _of(self, letter: Letter) -> str:
         notice = letter.notice
-        if self._at is None or notice.kind is NoticeKind.CLOSED or not notice.alarms:
-            return None
-        token = self.token(notice.incident, letter.person, notice.id, notice.at + HOLDS)
-        return f"{self._at}{PATH}{token}"
+        return self.token(notice.incident, letter.person, notice.id, notice.at + HOLDS)
 
     def token(self, incident: str, person: str, notice: str, until: datetime) -> str:
         """Return the token of a link."""
@@ -99,6 +107,10 @@ class AnswerLinks:
         if not dot or token != f"{_text(found[0])}.{_text(found[1])}":
             raise wrong
         return found
+
+
+def _answerable(letter: Letter) -> bool:
+    return letter.notice.kind is not NoticeKind.CLOSED and bool(letter.notice.alarms)
 
 
 def url_of(links: AnswerLinks | None, letter: Letter) -> str | None:

@@ -97,9 +97,16 @@ class Post:
         return cls(body["topic"], body["payload"], body["retain"], body["expiry_s"])
 
 
-def notice_data(letter: Letter, message_id: str, answer: str | None = None) -> dict[str, Any]:
+def notice_data(
+    letter: Letter, message_id: str, answer: str | None = None, answer_token: str | None = None
+) -> dict[str, Any]:
     """Return a letter as programs read it: what stands in its notice, whom it is for, whom to call, where to answer."""
-    beside = {"answer": answer, "call": list(letter.call), "person": letter.person}
+    beside = {
+        "answer": answer,
+        "answer_token": answer_token,
+        "call": list(letter.call),
+        "person": letter.person,
+    }
     return {"id": message_id, **notice_fields(letter.notice), **beside}
 
 

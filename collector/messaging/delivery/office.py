@@ -34,6 +34,7 @@ from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
 from collector.messaging.delivery.outbox import Outbox
 from collector.messaging.delivery.rate import RateLimit
 from collector.messaging.delivery.recipients import outgoing
+from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.other_collectors import Neighbours
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import Clock
@@ -63,11 +64,12 @@ def channels_of(
     *,
     alive: bool = True,
     links: AnswerLinks | None = None,
+    answers: AnswerBox | None = None,
 ) -> dict[str, Channel]:
     """Return every declared channel, ready to run; nothing is connected yet.
 
     `alive` False for channels beside those of the running service: they say nothing of its life. `links`: by which
-    people answer. `neighbours`
+    people answer; `answers` gets what they answer by a broker. `neighbours`
     gets what the brokers say of other collectors.
     """
     found: dict[str, Channel] = {}
@@ -82,6 +84,7 @@ def channels_of(
             neighbours=neighbours,
             alive=alive,
             links=links,
+            answers=answers,
         )
     return found
 
@@ -96,6 +99,7 @@ def _channel(
     neighbours: Neighbours | None,
     alive: bool,
     links: AnswerLinks | None,
+    answers: AnswerBox | None,
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
@@ -108,6 +112,7 @@ def _channel(
                 heartbeat_s=delivery.heartbeat_every_s,
                 alive=alive,
                 neighbours=neighbours,
+                answers=answers,
             )
         case channel_tables.MailSettings():
             return MailChannel(settings, login, links)
@@ -153,9 +158,14 @@ class PostOffice:
 
     @classmethod
     def of(
-        cls, configuration: Configuration, ledger: Ledger, clock: Clock, links: AnswerLinks | None = None
+        cls,
+        configuration: Configuration,
+        ledger: Ledger,
+        clock: Clock,
+        links: AnswerLinks | None = None,
+        answers: AnswerBox | None = None,
     ) -> PostOffice:
-        """Return the post office that an estate file asks for. `links`: by which people answer."""
+        """Return the post office that an estate file asks for. `links`: by which people answer, `answers`: what they do by brokers."""
         dispatch = Dispatch(
             topology=Topology(configuration.estate),
             people=configuration.people,
@@ -166,7 +176,7 @@ class PostOffice:
         return cls(
             ledger=ledger,
             clock=clock,
-            channels=channels_of(configuration, clock, neighbours, links=links),
+            channels=channels_of(configuration, clock, neighbours, links=links, answers=answers),
             dispatch=dispatch,
             delivery=configuration.delivery,
             neighbours=neighbours,

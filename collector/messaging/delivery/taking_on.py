@@ -9,8 +9,9 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final, Protocol
+from zoneinfo import ZoneInfo
 
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.letter import LETTER, Letter
@@ -26,6 +27,8 @@ from rules.phrasing.reasons import say
 from rules.phrasing.text import short_form
 
 TAKE_ON: Final = "take_on"
+LONGEST_MIN: Final = 720
+"""The most minutes somebody may say they need: half a day."""
 WANTED: Final = frozenset({State.ACTIVE_UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED})
 
 
@@ -147,6 +150,16 @@ class TakingOn:
         page = await self._ledger.messages(incident=incident)
         letters = [m for m in page.items if m.schema == LETTER and m.sending is not Sending.UNNEEDED]
         return Letter.of(letters[0].body).notice if letters else None
+
+
+def on_the_way(minutes: str, now: datetime, zone: ZoneInfo) -> str:
+    """Return "on the way, there by HH:MM" of what somebody said; "" of nothing. Raises ValueError with a sentence."""
+    said = minutes.strip()
+    if not said:
+        return ""
+    if not said.isascii() or not said.isdigit() or not 1 <= int(said[:9]) <= LONGEST_MIN:
+        raise ValueError(f"Minutes: want a whole number from 1 to {LONGEST_MIN}, or nothing.")
+    return f"on the way, there by {(now + timedelta(minutes=int(said))).astimezone(zone):%H:%M}"
 
 
 def _taken(action: Action) -> TakenOn:

@@ -3,7 +3,7 @@
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
 once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
-`alive` of other collectors that are named: an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
+`alive` of other collectors that are named and, where `takes_answers` says so, `answer`: an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, why
 from collector.messaging.delivery.letter import LETTER, Letter, Post, notice_data
 from collector.messaging.mqtt.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection
+from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.other_collectors import Neighbours
 from collector.process.clock import Clock
 from collector.storage.ledger.records import Outgoing
@@ -55,7 +56,9 @@ class MqttChannel:
         heartbeat_s: float = 60.0,
         alive: bool = True,
         neighbours: Neighbours | None = None,
+        answers: AnswerBox | None = None,
     ) -> None:
+        self._answers = answers if settings.takes_answers else None
         self.id = settings.id
         self._settings = settings
         self._login = login
@@ -102,6 +105,8 @@ class MqttChannel:
         await self._alive(client, "running")
         self._client = client
         await self._listen_for_neighbours(client)
+        if self._answers is not None:
+            await client.subscribe(self._answer_topic, qos=1)
         async with asyncio.TaskGroup() as tasks:
             listening = tasks.create_task(self._until_lost(client))
             beating = tasks.create_task(self._beat(client))
@@ -118,16 +123,22 @@ class MqttChannel:
         await client.subscribe(topics)
         self._neighbours.listening(self.id, on=True)
 
+    @property
+    def _answer_topic(self) -> str:
+        return f"{self._base}/answer"
+
     def _alive_topic(self, name: str) -> str:
         return f"{self._settings.topics_below}/{name}/alive"
 
     async def _until_lost(self, client: aiomqtt.Client) -> None:
-        """Hear the neighbours, if any, until the connection is gone."""
+        """Hear the neighbours and people's answers, if any, until the connection is gone."""
         neighbours = self._neighbours
         by_topic = {self._alive_topic(name): name for name in neighbours.names} if neighbours else {}
         try:
             with contextlib.suppress(aiomqtt.MqttError):
                 async for one in client.messages:
+                    if self._answers is not None and str(one.topic) == self._answer_topic:
+                        self._answers.put(self.id, one.payload, retained=one.retain)
                     name = by_topic.get(str(one.topic))
                     if neighbours is not None and name is not None:
                         neighbours.hear(name, one.payload, retained=one.retain)

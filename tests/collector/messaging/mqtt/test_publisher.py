@@ -17,6 +17,7 @@ from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.delivery.letter import POST, Post
 from collector.messaging.delivery.recipients import letters
+from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import SystemClock
 from collector.storage.ledger.records import Outgoing
@@ -194,3 +195,19 @@ async def test_a_wrong_password_and_an_unknown_authority_are_said_in_words(
         await until(lambda: "not connected yet" not in mqtt._why)
         with pytest.raises(ChannelDown, match=r"(?i)not authorized|bad user|certificate verify failed"):
             await mqtt.send(message(1, {}))
+
+
+async def test_where_the_channel_says_so_an_answer_that_is_published_is_heard(broker: Broker) -> None:
+    box = AnswerBox()
+    settings = channel(broker)._settings.model_copy(update={"takes_answers": True})
+    login = Login.model_validate({"user": USER, "password": PASSWORD})
+    mqtt = MqttChannel(settings, login, collector="fellbeck", clock=SystemClock(), answers=box)
+    async with running(mqtt), listening(broker) as found:
+        await wait_for(found, "ridethrough/fellbeck/alive", having="running")
+        await sent(mqtt, message(1, {"n": 1}))
+        client = mqtt._client
+        assert client is not None
+        await client.publish("ridethrough/fellbeck/answer", b"abc.def", qos=1)
+        async with asyncio.timeout(60):
+            heard = await box.heard.get()
+    assert (heard.broker, heard.token) == ("broker", "abc.def")
