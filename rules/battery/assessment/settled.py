@@ -23,6 +23,8 @@ from rules.values.reason import Reason, reason
 
 SAME_LOAD: Final = 0.05
 """Share by which the load asked of a bank may move without being news."""
+VISITED_WITHIN: Final = timedelta(days=21)
+"""For so long after its day an advised discharge stands: those of one system follow each other by weeks."""
 DRIFT_DAYS: Final = 14
 DRIFT_SHARE: Final = 0.1
 _OF_DATES: Final = (TEST_DUE, TEST_RISKY, UNDERSIZED, UNPROVEN)
@@ -67,8 +69,8 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
 
 
 def _same_test(new: TestPlan, old: TestPlan, told: ReplacementDates, today: date) -> TestPlan:
-    """Return the test as it was told: its day by the interval, and the discharge that pays while its day is to come."""
-    if old.advice is not None and old.advice.on >= today:
+    """Return the test as it was told: its day by the interval, and the discharge that pays while a visit may still make it."""
+    if old.advice is not None and old.advice.on + VISITED_WITHIN >= today:
         return replace(new, due=old.due, advice=old.advice, without_advice=None)
     advice = None if new.advice is None else replace(new.advice, order_by=told.order_by)
     return replace(new, due=old.due, advice=advice)

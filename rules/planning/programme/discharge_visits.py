@@ -2,8 +2,8 @@
 
 A visit is a day at a site. Discharges that may be made on the same day are made on the same day, as soon as all of them
 may; of those that may not stand beside each other each further one follows a week later, when the bank before is full
-again (VRLA banks are back on float within one to three days, IEC 62040-3 declares hours to 90 %). Banks that nothing was
-seen of go first. A discharge that somebody planned keeps its day.
+again (VRLA banks are back on float within one to three days, IEC 62040-3 declares hours to 90 %), be it discharged by a test or
+by an outage. Banks that nothing was seen of go first.
 """
 
 from __future__ import annotations
@@ -51,6 +51,7 @@ def discharge_visits(
     `spare`: by system whether the load is carried with any one unit lost, None or missing where that cannot be told.
     """
     wanted: dict[str, list[VisitDischarge]] = {}
+    gave = _gave(estate, banks)
     for state in banks:
         bank = estate.banks.get(state.id)
         if bank is None or state.tests is None or state.tests.advice is None:
@@ -59,6 +60,9 @@ def discharge_visits(
         made = VisitDischarge(
             bank.id, bank.feeds, systems, state.tests.advice, _if_it_ends(estate, bank, systems, spare or {})
         )
+        full = max((day + APART for s in _kin(estate, systems) for day in gave.get(s, ())), default=None)
+        if full is not None and full > made.advice.on:
+            made = _moved(made, full)
         wanted.setdefault(estate.site_of(systems[0]).id, []).append(made)
     visits = [
         DischargeVisit(site, on, tuple(sorted(together, key=lambda d: d.bank)))
@@ -83,11 +87,25 @@ def visit_of(visits: Sequence[DischargeVisit], bank: str) -> tuple[DischargeVisi
 
 def apart(estate: Estate, one: VisitDischarge, other: VisitDischarge) -> bool:
     """Return whether two discharges may not be made on one day: a system in common, or one that is the other's partner."""
-    theirs = set(other.systems)
-    partners = {estate.systems[s].partner for s in one.systems} | {
-        s for s in estate.systems if estate.systems[s].partner in one.systems
-    }
-    return bool(theirs & (set(one.systems) | partners))
+    return bool(set(other.systems) & _kin(estate, one.systems))
+
+
+def _kin(estate: Estate, systems: Sequence[str]) -> set[str]:
+    """Return systems with their partners."""
+    partners = {p for s in systems if (p := estate.systems[s].partner) is not None}
+    return set(systems) | partners | {s for s in estate.systems if estate.systems[s].partner in systems}
+
+
+def _gave(estate: Estate, banks: Sequence[BankState]) -> dict[str, list[date]]:
+    """Return by system the last day on which each of its banks gave."""
+    found: dict[str, list[date]] = {}
+    for state in banks:
+        bank = estate.banks.get(state.id)
+        if bank is not None and state.discharges:
+            last = max(d.at for d in state.discharges).date()
+            for system in dict.fromkeys(estate.units[u].system for u in bank.feeds):
+                found.setdefault(system, []).append(last)
+    return found
 
 
 def _days(estate: Estate, wanted: Sequence[VisitDischarge]) -> dict[date, list[VisitDischarge]]:

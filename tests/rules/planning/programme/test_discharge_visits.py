@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.battery.state import BankState, DischargeAdvice, TestPlan
+from rules.battery.state import BankState, DischargeAdvice, JudgedDischarge, TestPlan
 from rules.phrasing.programme_text import as_calendar, visits_text
 from rules.phrasing.reasons import say
 from rules.planning.programme.discharge_visits import DischargeVisit, apart, discharge_visits, visit_of
@@ -71,6 +71,20 @@ def test_partners_on_a_bypass_panel_are_not_done_on_one_day() -> None:
     place = estates(2, 1, partners=True)
     days = days_of(discharge_visits(place, [state(b, advice()) for b in place.banks]))
     assert sorted(days.values()) == [FIRST, FIRST + timedelta(days=7)]
+
+
+def test_the_second_unit_keeps_its_day_when_the_first_was_done_and_waits_for_a_bank_that_gave_in_an_outage() -> (
+    None
+):
+    place = estates(1, 2)
+    done = JudgedDischarge(datetime.combine(FIRST, time(10), tzinfo=UTC), "test", 0.5, 0.9, 0.85, 0.95)
+    first = replace(state("S1.1", None), discharges=(done,))
+    assert days_of(discharge_visits(place, [first, state("S1.2", advice())])) == {
+        "S1.2": FIRST + timedelta(days=7)
+    }
+    long_ago = replace(done, at=done.at - timedelta(days=60))
+    rested = replace(first, discharges=(long_ago,))
+    assert days_of(discharge_visits(place, [rested, state("S1.2", advice())])) == {"S1.2": FIRST}
 
 
 def test_what_may_wait_is_done_with_what_may_not_be_done_sooner() -> None:

@@ -206,7 +206,14 @@ def test_an_advice_stands_while_nothing_is_new_until_its_day_has_passed() -> Non
     kept = settled(later, first, later.rests_on.judged_on if later.rests_on else NOW.date()).state
     assert kept.tests is not None
     assert kept.tests.advice == advice
-    missed = judge_bank(replace(TESTED, as_of=NOW + timedelta(days=45))).state
-    anew = settled(missed, first, (NOW + timedelta(days=45)).date()).state
+    visited = judge_bank(
+        replace(TESTED, as_of=datetime.combine(advice.on + timedelta(days=7), NOW.timetz()))
+    ).state
+    still = settled(visited, first, advice.on + timedelta(days=7)).state
+    assert still.tests is not None
+    assert still.tests.advice == advice  # the second unit of a system has its turn a week after the first
+    late = advice.on + timedelta(days=22)
+    missed = judge_bank(replace(TESTED, as_of=datetime.combine(late, NOW.timetz()))).state
+    anew = settled(missed, first, late).state
     assert anew.tests is not None
     assert anew.tests.advice is None or anew.tests.advice.on > advice.on
