@@ -94,7 +94,7 @@ class BankEvidenceBook:
         return any((r := self._present.readings.get(u)) is not None and r.on_battery for u in bank.feeds)
 
     async def unshown(self, bank: Bank) -> tuple[DischargeRecord, ...]:
-        """Return the discharges of a bank that have ended and have not been judged, oldest first."""
+        """Return the discharges of a bank that have ended and have not been judged by its table of now, oldest first."""
         lines = await self._lines(bank.id)
         shown = {line.id: line for line in lines if line.schema == SHOWN}
         records = records_of(lines, bank)
@@ -103,7 +103,12 @@ class BankEvidenceBook:
             for place, record in enumerate(records)
             if record.kind not in QUICK
             and record.phase is not Phase.DISCHARGING
-            and is_news(record, shown.get(shown_id(record.id)), records[:place])
+            and is_news(
+                record,
+                shown.get(shown_id(record.id)),
+                records[:place],
+                in_place(bank.fitted, record.at.date()),
+            )
         )
 
     async def running(self, bank: Bank) -> DischargeRecord | None:

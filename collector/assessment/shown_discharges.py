@@ -14,7 +14,7 @@ from collector.storage.ledger.records import Evidence
 from rules.battery.discharge.capacity import ReferenceLog
 from rules.battery.discharge.estimate import EarlierLog, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.discharge.outcome import Circumstances, ShownRow, what_it_showed
+from rules.battery.discharge.outcome import Circumstances, ShownRow, table_digest, what_it_showed
 from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.inverter_losses import Losses
 from rules.battery.model.recharge import FULL, Nodes
@@ -39,13 +39,23 @@ def shown_line(record: DischargeRecord, shown: DischargeEvidence) -> Evidence:
     )  # fmt: skip
 
 
-def is_news(record: DischargeRecord, shown: Evidence | None, earlier: Sequence[DischargeRecord]) -> bool:
+def is_news(
+    record: DischargeRecord,
+    shown: Evidence | None,
+    earlier: Sequence[DischargeRecord],
+    fitted: FittedBank | None = None,
+) -> bool:
     """Return whether an ended record was not judged yet, or is another than it was when it was judged.
+
+    Or was judged by another table than the blocks `fitted` have by now: what it showed is a share of that one.
 
     An earlier program took two dips for one discharge, and each for one of a full bank: its judgement of a
     record that came soon after another stands no longer.
     """
     if shown is None or abs(record.carried_s - float(shown.body["seconds"])) > _WENT_ON_S:
+        return True
+    by = shown.body.get("judged_by")
+    if by and fitted is not None and by != table_digest(fitted):
         return True
     soon = any(record.began - (one.ended or one.began) < WELL_BEFORE for one in earlier)
     return soon and shown.body.get("missing") is None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from rules.battery.model.recharge import middle_of
@@ -23,7 +23,7 @@ class DischargeEvidence:
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
     amperes, None where no current was read. `doubts`: what was odd about its readings.
     `likelihood`: what its rows alone say of health (`rules.battery.discharge.likelihood`), None of a run to its end or by an
-    earlier program.
+    earlier program. `judged_by`: a digest of the run time table that its shares are of, empty by an earlier program.
     """
 
     at: datetime
@@ -51,6 +51,7 @@ class DischargeEvidence:
     missing: tuple[float, ...] | None = None
     doubts: tuple[Reason, ...] = ()
     likelihood: tuple[float, ...] | None = None
+    judged_by: str = field(default="", repr=False)
 
     @property
     def given(self) -> float:

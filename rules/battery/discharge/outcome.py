@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import blake2b
 from itertools import pairwise
 from typing import Final
 
@@ -119,4 +120,16 @@ def what_it_showed(
         claimed_s=how.claimed_s,
         said_good=how.said_good,
         missing=how.missing,
+        judged_by=table_digest(fitted),
     )
+
+
+def table_digest(fitted: FittedBank) -> str:
+    """Return a digest of what the run time table of some blocks is made of: another table makes other shares of it."""
+    known = (
+        fitted.constant_power,
+        fitted.end_voltage_per_cell_v,
+        fitted.rated_capacity_ah,
+        fitted.rated_hours,
+    )
+    return blake2b(repr(known).encode(), digest_size=8).hexdigest()

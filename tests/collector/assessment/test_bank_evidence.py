@@ -120,6 +120,26 @@ async def keep(ledger: Ledger, made: DischargeRecord) -> None:
         tx.save_evidence(to_evidence(made))
 
 
+async def test_a_discharge_is_judged_anew_by_a_table_that_was_declared_later(
+    present: Present, tmp_path: Path
+) -> None:
+    bare = replace(FITTED, constant_power=())
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        gathered = book(present, ledger)
+        await keep(ledger, record())
+        (ended,) = await gathered.unshown(bank(1, bare))
+        generic = show(bank(1, bare), bare, ended, default_losses(27_000.0), (), None)
+        assert generic is not None
+        await gathered.keep_shown(ended, generic)
+        assert await gathered.unshown(bank(1, bare)) == ()
+        (again,) = await gathered.unshown(bank(1))  # the table came into the estate file
+        shown = show(bank(1), FITTED, again, default_losses(27_000.0), (), None)
+        assert shown is not None
+        assert shown.used != pytest.approx(generic.used, rel=0.05)  # a share of another time
+        await gathered.keep_shown(again, shown)
+        assert await gathered.unshown(bank(1)) == ()
+
+
 async def test_a_discharge_is_judged_once_when_it_has_ended(present: Present, tmp_path: Path) -> None:
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         gathered = book(present, ledger)
