@@ -2,27 +2,32 @@
 
 The root is made by debootstrap, or taken from RIDETHROUGH_BARE_ROOT (a folder that debootstrap made with python3 and
 python3-venv). Every package comes from a folder of wheels, so that what is shown needs no network inside. No service
-manager runs in a root of this kind: what systemd does of it is not shown here but by `tests/test_unit_file.py`.
+manager runs in a root of this kind: what systemd does of it is not shown here but by `tests/test_unit_file.py`. People come
+from a network namespace of their own, over a pair of virtual cables: another machine, as far as the kernel can tell.
 
     pytest -s tests/backtest/test_install.py
 """
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import httpx
 import pytest
 
+from tests.api.http.test_tls import write_certificate
 from tests.daemon import ROOT, eventually, free_tcp_port
 from tests.trials.plant import Shape, plant
 
@@ -112,9 +117,9 @@ def bare(tmp_path: Path) -> Iterator[BareRoot]:
 
 
 @contextmanager
-def serving(root: BareRoot) -> Iterator[httpx.Client]:
+def serving(root: BareRoot, port: int | None = None) -> Iterator[httpx.Client]:
     """The service as the unit file starts it, but for the manager: as its own user, on its data."""
-    port = free_tcp_port()
+    port = port or free_tcp_port()
     with (root.path / "log").open("ab") as log:
         process = subprocess.Popen(
             root.command(
@@ -200,6 +205,137 @@ def test_from_nothing_to_a_reading_to_the_next_version_and_back(bare: BareRoot) 
         assert not bare.inside("/etc/systemd/system/ridethrough.service").exists()
         assert (bare.inside(DATA) / "ledger.sqlite").exists(), "data stay"
         assert (folder / "estate.toml").exists()
+
+
+HERE, THERE, NAME, PASSWORD = "10.231.7.1", "10.231.7.2", "ups.example", "a plain long password"
+LISTEN = f"""
+[listen]
+host = "{HERE}"
+names = ["{NAME}"]
+certificate_file = "/etc/ridethrough/chain.pem"
+key_file = "/etc/ridethrough/key.pem"
+"""
+AT_THE_DESK = """
+import json, ssl, sys, time, httpx
+chain, base, name, password, act = sys.argv[1:]
+context = ssl.create_default_context(cafile=chain)
+with httpx.Client(base_url=base, verify=context, timeout=20.0, headers={"Host": name, "Origin": "https://" + name}) as desk:
+    def ask(method, path, **more):
+        return desk.request(method, path, extensions={"sni_hostname": name.partition(":")[0]}, **more)
+    strange = ask("GET", "/v1/systems").status_code
+    said = {"name": "amir", "password": password, "next": "/account"}
+    came = ask("POST", "/sign-in", data=said)
+    cookie = came.headers["set-cookie"].partition(";")[0]
+    signed = {"Cookie": cookie}
+    proof = ask("GET", "/account", headers=signed).text.partition('name="csrf" type="hidden" value="')[2].partition('"')[0]
+    end, page, done = time.monotonic() + 120, None, None
+    while act == "acknowledge" and done != 200 and time.monotonic() < end:
+        items = ask("GET", "/v1/alarms", headers=signed).json()["items"]
+        for alarm in items[:1]:
+            where = "/v1/alarms/" + alarm["id"] + "/acknowledge"
+            done = ask("POST", where, json={"note": "seen"}, headers={**signed, "X-CSRF-Token": proof}).status_code
+        time.sleep(1)
+    page = ask("GET", "/", headers=signed)
+    acts = [e["text"] for e in ask("GET", "/v1/events?limit=1000", headers=signed).json()["items"] if e["kind"] == "act"]
+print(json.dumps([strange, came.status_code, page.status_code, cookie.partition("=")[0], done, acts]))
+"""
+
+
+@contextmanager
+def desk() -> Iterator[str]:
+    """A network namespace with one cable to this machine; gives its name."""
+    name = f"desk{os.getpid() % 10_000}"
+    here, there = f"{name}h", f"{name}t"
+    run = partial(subprocess.run, check=True, timeout=30)
+    run(["ip", "netns", "add", name])
+    try:
+        run(["ip", "link", "add", here, "type", "veth", "peer", "name", there])
+        run(["ip", "link", "set", there, "netns", name])
+        run(["ip", "addr", "add", f"{HERE}/30", "dev", here])
+        run(["ip", "link", "set", here, "up"])
+        run(["ip", "-n", name, "addr", "add", f"{THERE}/30", "dev", there])
+        run(["ip", "-n", name, "link", "set", there, "up"])
+        yield name
+    finally:
+        subprocess.run(["ip", "link", "del", here], check=False)
+        run(["ip", "netns", "del", name])
+
+
+def from_the_desk(name: str, chain: Path, port: int, act: str = "look") -> list[Any]:
+    """Have somebody there sign in, look and act; return what came of it."""
+    asked = [
+        sys.executable,
+        "-c",
+        AT_THE_DESK,
+        str(chain),
+        f"https://{HERE}:{port}",
+        f"{NAME}:{port}",
+        PASSWORD,
+        act,
+    ]
+    done = subprocess.run(
+        ["ip", "netns", "exec", name, *asked], capture_output=True, text=True, timeout=300, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    found: list[Any] = json.loads(done.stdout)
+    say(f"from {THERE} by TLS: {found}")
+    return found
+
+
+def test_people_on_another_machine_sign_in_by_tls_and_what_they_did_outlives_an_upgrade_and_the_way_back(
+    bare: BareRoot,
+) -> None:
+    with plant(Shape(sites=1, systems=1, units=2)) as cards, desk() as name:
+        bare.take_source("1.0.0")
+        bare.install("--wheels", "/wheels")
+        first = bare.version()
+        folder = bare.inside("/etc/ridethrough")
+        port = free_tcp_port()
+        estate = cards.write_estate(folder, LISTEN)
+        estate.replace(folder / "estate.toml")
+        chain, _ = write_certificate(folder)
+        bare.run("chown", "--recursive", "ridethrough:", "/etc/ridethrough")
+        as_its_user = ("setpriv", "--reuid=ridethrough", "--regid=ridethrough", "--clear-groups", "--")
+        added = (PROGRAM, "user", "add", "amir", "--role", "act", "--data", DATA)
+        bare.run("sh", "-c", f'echo "{PASSWORD}" | exec "$@"', "sh", *as_its_user, *added)
+
+        say("a page by TLS from another machine")
+        with serving(bare, port):
+            answers(port)
+            cards.to_battery(cards.units)
+            strange, came, page, cookie, done, acts = from_the_desk(name, chain, port, "acknowledge")
+            assert (strange, came, page, done) == (401, 303, 200, 200)
+            assert cookie.startswith("__Host-")
+            (act,) = acts
+            assert act.startswith("amir, acknowledge, ")
+            assert f"from {THERE}" in act
+            cards.to_mains(cards.units)
+
+        say("the next version, with its data")
+        bare.take_source("1.1.0")
+        bare.install("--wheels", "/wheels")
+        assert bare.version().startswith("1.1.0-")
+        with serving(bare, port):
+            answers(port)
+            assert from_the_desk(name, chain, port)[1:] == [303, 200, cookie, None, [act]]
+
+        say("back to the version before")
+        bare.install("--roll-back")
+        assert bare.version() == first
+        with serving(bare, port):
+            answers(port)
+            assert from_the_desk(name, chain, port)[1:] == [303, 200, cookie, None, [act]]
+
+
+def answers(port: int) -> None:
+    """Wait until something listens."""
+
+    def listens() -> bool:
+        with socket.socket() as line:
+            line.settimeout(1.0)
+            return line.connect_ex((HERE, port)) == 0
+
+    eventually(listens, "somebody who listens")
 
 
 def test_what_is_wrong_is_said_and_changes_nothing(bare: BareRoot) -> None:
