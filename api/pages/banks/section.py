@@ -81,7 +81,7 @@ def overview(sheet: Sheet) -> Element:
             ),
             row(s, installed(sheet, s.id), sheet.forecasts.get(s.id, ()), years, today),
             el("p", due_words(s, today), class_="act"),
-            class_="bk",
+            class_="bk fine" if s.dates.order_by and s.dates.order_by > today else "bk",
         )
         for s in states
     ]

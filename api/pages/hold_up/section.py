@@ -114,6 +114,12 @@ def overview(sheet: Sheet, subjects: Sequence[Judged], *, said: bool = False) ->
     )
 
 
+def _classes(subject: Judged) -> str:
+    """Return how a row is shown: paper leaves out what is `fine` where there are many."""
+    fine = " fine" if subject.standing == "holds" else ""
+    return f"sys{' stale' if subject.silent() else fine}"
+
+
 def _row(sheet: Sheet, subject: Judged, axis: Axis, *, said: bool) -> Element:
     state = subject.state
     return el(
@@ -127,7 +133,7 @@ def _row(sheet: Sheet, subject: Judged, axis: Axis, *, said: bool) -> Element:
         el("div", graph(picture(sheet, subject, axis, big=False)), axis.letters(), class_="plotbox"),
         figures(sheet, subject, big=False),
         el("p", [verdict_words(subject), " "] if said else None, rests(sheet, subject), class_="rests"),
-        class_="sys stale" if subject.silent() else "sys",
+        class_=_classes(subject),
         id=f"q1-{slug(state.id)}",
         live=True,
     )

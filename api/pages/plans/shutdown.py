@@ -39,8 +39,9 @@ def overview(sheet: Sheet, systems: set[str] | None = None) -> Element | None:
         said = _answer(sheet, name)
         if said is None:
             continue
+        fine = "which" if _next(sheet, name) is not None else "which fine"  # an example is nobody's plan
         parts += [
-            el("h3", el("a", declared.name, href=f"{address_of('systems', name)}#q6"), class_="which"),
+            el("h3", el("a", declared.name, href=f"{address_of('systems', name)}#q6"), class_=fine),
             said,
         ]
     if not parts:

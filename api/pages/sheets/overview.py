@@ -34,6 +34,7 @@ from collector.read_model.rows.system_row import system_rows
 from collector.read_model.sheet import Sheet
 
 EVERYTHING: Final = Asked()
+PAPER: Final = "This table has every system. What follows draws those that do not hold, with the first things to do and to order."
 LIT_IN_FULL: Final = 3
 """Of a large estate so many systems on their banks are shown in full; more lead the list as lines."""
 
@@ -90,6 +91,7 @@ def _first_screen(
             heads(CLOSE, leads, order),
             axis_row(axis, CLOSE),
             table(sheet, rows, axis, "Every system", sited=True),
+            el("p", PAPER, class_="on-paper"),
         ]
     screen = el("div", parts, class_=f"screen {TALL if len(rows) <= MOST else CLOSE}")
     return [lead_of(sheet, rows), screen], tuple(row_id(row) for row in rows)

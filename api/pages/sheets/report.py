@@ -19,6 +19,7 @@ from api.pages.markup.marks import emblem
 from api.pages.markup.svg import hatches
 from api.pages.plans import programme as programme_section
 from api.pages.plans import ride as ride_section
+from api.pages.plans.front_page import front_page
 from api.pages.sheets.bank_sheet import bank_page
 from api.pages.sheets.overview import index_page
 from api.pages.sheets.system_sheet import system_page
@@ -41,8 +42,8 @@ class Report:
 
 
 def estate_report(sheet: Sheet, programme: Programme) -> Report:
-    """Return the report of everything: the overview, each system in depth, and the programme."""
-    parts = list(index_page(sheet).body)
+    """Return the report of everything: a first page to be read in a minute, the overview, each system in depth, the programme."""
+    parts = [front_page(sheet, programme), *index_page(sheet).body]
     for name, declared in sheet.estate.systems.items():
         page = system_page(sheet, name)
         if page is not None:

@@ -30,6 +30,7 @@ def overview(sheet: Sheet) -> Element | None:
             el("th", el("a", f"Unit {i.unit}", href=address_of("units", i.unit)), scope="row"),
             el("td", _answer(i, under_way.get(i.unit))),
             el("td", _counts(i) if i.unit not in under_way else "worked on"),
+            class_="fine" if i.overall == "met" and i.unit not in under_way else None,
         )
         for i in sheet.isolations
     ]

@@ -123,7 +123,7 @@ def _ruler(sheet: Sheet, subject: Judged, redundancy: Redundancy, *, titled: boo
             el("summary", "Figures behind the rulers"),
             el("div", table(redundancy), id=f"q2t-{slug(state.id)}", live=True),
         ),
-        class_="ruler",
+        class_="ruler fine" if redundancy.verdict is Verdict.ADEQUATE else "ruler",
     )
 
 
