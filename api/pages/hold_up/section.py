@@ -114,6 +114,11 @@ def overview(sheet: Sheet, subjects: Sequence[Judged], *, said: bool = False) ->
     )
 
 
+def _rests(sheet: Sheet, subject: Judged, *, said: bool) -> Nodes:
+    """Return what a row rests on; of many that hold the system's own sheet says it."""
+    return None if said and subject.standing == "holds" else rests(sheet, subject)
+
+
 def _classes(subject: Judged) -> str:
     """Return how a row is shown: paper leaves out what is `fine` where there are many."""
     fine = " fine" if subject.standing == "holds" else ""
@@ -132,7 +137,12 @@ def _row(sheet: Sheet, subject: Judged, axis: Axis, *, said: bool) -> Element:
         ),
         el("div", graph(picture(sheet, subject, axis, big=False)), axis.letters(), class_="plotbox"),
         figures(sheet, subject, big=False),
-        el("p", [verdict_words(subject), " "] if said else None, rests(sheet, subject), class_="rests"),
+        el(
+            "p",
+            [verdict_words(subject), " "] if said else None,
+            _rests(sheet, subject, said=said),
+            class_="rests",
+        ),
         class_=_classes(subject),
         id=f"q1-{slug(state.id)}",
         live=True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from urllib.parse import quote
 
@@ -13,7 +14,7 @@ from api.pages.plans.shutdown_question import ADDRESS
 from api.pages.plans.shutdown_strip import Strip, bands, strip
 from collector.read_model.sheet import PlanView, Sheet
 from collector.read_model.wall_clock import WallClock
-from rules.phrasing.figures import age, clause, minutes
+from rules.phrasing.figures import age, capital, clause, count, minutes
 from rules.phrasing.reasons import say
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.shutdown import Shutdown, Way, lasts_s
@@ -30,26 +31,48 @@ MARKS: dict[Verdict, Standing] = {
 LONGEST_S = 14 * 86_400.0
 
 
-def overview(sheet: Sheet, systems: set[str] | None = None) -> Element | None:
-    """Return question 6 for the whole estate, or for some of it; None where nothing is known of it."""
+def overview(sheet: Sheet, systems: set[str] | None = None, *, brief: bool = False) -> Element | None:
+    """Return question 6 for the whole estate, or for some of it; None where nothing is known of it.
+
+    `brief`: of many systems those that carry the example are counted, and drawn on their own sheets.
+    """
     parts: list[Nodes] = []
+    carried: list[Shutdown] = []
     for name, declared in sheet.estate.systems.items():
         if systems is not None and name not in systems:
             continue
         said = _answer(sheet, name)
         if said is None:
             continue
+        played = sheet.shutdowns.get(name)
+        if brief and played is not None and _next(sheet, name) is None and _is_carried(played):
+            carried.append(played)
+            continue
         fine = "which" if _next(sheet, name) is not None else "which fine"  # an example is nobody's plan
         parts += [
             el("h3", el("a", declared.name, href=f"{address_of('systems', name)}#q6"), class_=fine),
             said,
         ]
+    if carried:
+        parts.append(_carried_words(carried, others=bool(parts)))
     if not parts:
         return None
     rest = el(
         "p", "Not checked: changeover gear, feeds and their labels, cooling. ", ADVICE_ONLY, class_="rest"
     )
     return question(6, TITLE, READING, el("div", parts, id="q6-strips", live=True), rest)
+
+
+def _is_carried(played: Shutdown) -> bool:
+    return played.planned.result.verdict is Verdict.ADEQUATE
+
+
+def _carried_words(carried: Sequence[Shutdown], *, others: bool) -> Element:
+    many = f"{capital(count(len(carried)))}{' more' if others else ''}"
+    lasts = max(lasts_s(played.scenario) for played in carried)
+    verb = "carries" if len(carried) == 1 else "carry"
+    words = f"{many} {verb} {age(lasts)} without mains from now, as an example; the strip stands on each one's own sheet."
+    return el("p", words, class_="prose")
 
 
 def in_depth(sheet: Sheet, system: str) -> Element | None:

@@ -107,7 +107,7 @@ def _depth(sheet: Sheet, subjects: Sequence[Judged]) -> list[Element]:
         wrong(sheet, sheet.alarms, clock_of(sheet)),
         bank_section.overview(sheet),
         isolations(sheet),
-        shutdown_section.overview(sheet),
+        shutdown_section.overview(sheet, brief=len(sheet.estate.systems) > MOST),
         None if early else steps,
         score_section(sheet),
     ]

@@ -24,16 +24,7 @@ def overview(sheet: Sheet) -> Element | None:
     if not sheet.isolations and wait is None:
         return None
     under_way = {work.unit: work for state in sheet.systems for work in state.work}
-    rows = [
-        el(
-            "tr",
-            el("th", el("a", f"Unit {i.unit}", href=address_of("units", i.unit)), scope="row"),
-            el("td", _answer(i, under_way.get(i.unit))),
-            el("td", _counts(i) if i.unit not in under_way else "worked on"),
-            class_="fine" if i.overall == "met" and i.unit not in under_way else None,
-        )
-        for i in sheet.isolations
-    ]
+    rows = [_row(alike, under_way.get(alike[0].unit)) for alike in _together(sheet, set(under_way))]
     head = el("tr", [el("th", name, scope="col") for name in ("unit", "answer", "checks")])
     table = el("table", el("thead", head), el("tbody", rows), class_="stack")
     return question(
@@ -41,6 +32,32 @@ def overview(sheet: Sheet) -> Element | None:
         "May a unit be taken out for work?",
         "Asked for the next four hours. Only what can be read is judged here. The rest is listed for the person with the key.",
         el("div", table if rows else None, wait, class_="tw", id="q5-rows", live=True),
+    )
+
+
+def _together(sheet: Sheet, under_way: set[str]) -> list[list[ShownIsolation]]:
+    """Return the answers of a system's units that are the same as one, in the place of the first."""
+    found: dict[tuple[object, ...], list[ShownIsolation]] = {}
+    for one in sheet.isolations:
+        unit = sheet.estate.units.get(one.unit)
+        counts = (len(one.met), len(one.not_met), len(one.cannot_be_seen), len(one.person))
+        alone = one.unit if one.unit in under_way else ""
+        key = (None if unit is None else unit.system, one.overall, one.answer, counts, alone)
+        found.setdefault(key, []).append(one)
+    return list(found.values())
+
+
+def _row(alike: Sequence[ShownIsolation], work: UnitWork | None) -> Element:
+    first = alike[0]
+    links = [el("a", one.unit, href=address_of("units", one.unit)) for one in alike]
+    joints = ["", *[", "] * (len(links) - 2), " and "][: len(links)]
+    names: list[Nodes] = [[joint, link] for joint, link in zip(joints, links, strict=True)]
+    return el(
+        "tr",
+        el("th", "Unit " if len(links) == 1 else "Units ", names, scope="row"),
+        el("td", _answer(first, work)),
+        el("td", "worked on" if work is not None else [_counts(first), " each" if len(links) > 1 else None]),
+        class_="fine" if first.overall == "met" and work is None else None,
     )
 
 

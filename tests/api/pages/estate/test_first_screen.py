@@ -214,3 +214,14 @@ def test_a_large_estate_says_what_to_do_first_and_where_and_for_how_long_the_mai
     text = " ".join(" ".join(check(html).text).split())
     assert "First, at Thornley Ings, Intake pumps: renew bank 3.3." in text
     assert f"for {STANDARD_S / 60.0:g} min" in text
+
+
+def test_of_a_dozen_systems_what_is_alike_is_said_once() -> None:
+    found = check(sheets.index(many.sheet_of(12)))
+    text = " ".join("".join(found.text).split())
+    assert "Units 0.1, 0.2 and 0.3 As far as can be seen, yes." in text
+    assert "3 yours to check each" in text
+    assert text.count("One unit carries every phase, and holds 14.6 min alone.") < 12  # once a system, not once a unit
+    assert "11 more carry 30 min without mains from now, as an example" in text
+    assert "With the generator the load is carried" not in text
+    assert text.count("seen: three judged discharges") <= 1  # what holds rests on its own sheet
