@@ -107,7 +107,7 @@ def _answer(sheet: Sheet, tried: TriedTable) -> Element:
         f"What {name} would hold",
         "The fan is where nine of ten such banks end.",
         rows,
-        el("p", _words(tried.then), " ", grade, class_="say"),
+        el("p", grade, class_="say"),
         el("div", lines, class_="steps"),
         id_="tried",
     )

@@ -36,6 +36,9 @@ BROKEN = """return [...document.querySelectorAll(".rows.tall :is(.wm, .n1, .do1)
 """Words that are parted between two lines, but at a hyphen of their own."""
 
 
+BUTTON = "return document.querySelector('.head button').getBoundingClientRect().left"
+
+
 @pytest.mark.parametrize("systems", [3, 12])
 def test_all_six_answers_of_a_small_estate_stand_above_the_fold(
     browser: webdriver.Chrome, systems: int
@@ -45,6 +48,7 @@ def test_all_six_answers_of_a_small_estate_stand_above_the_fold(
         browser.get(stage.url)
         assert browser.execute_script(LAST) <= 900
         assert browser.execute_script(BROKEN) == []
+        assert browser.execute_script(BUTTON) > 1200  # however many words stand before it
         browser.execute_script("scrollTo(0, 2000)")
         top = "return document.querySelector('.six').getBoundingClientRect().top"
         until(lambda: browser.execute_script(top) == 0, "the numbers stay in sight")

@@ -221,7 +221,9 @@ def test_of_a_dozen_systems_what_is_alike_is_said_once() -> None:
     text = " ".join("".join(found.text).split())
     assert "Units 0.1, 0.2 and 0.3 As far as can be seen, yes." in text
     assert "3 yours to check each" in text
-    assert text.count("One unit carries every phase, and holds 14.6 min alone.") < 12  # once a system, not once a unit
+    assert (
+        text.count("One unit carries every phase, and holds 14.6 min alone.") < 12
+    )  # once a system, not once a unit
     assert "11 more carry 30 min without mains from now, as an example" in text
     assert "With the generator the load is carried" not in text
     assert text.count("seen: three judged discharges") <= 1  # what holds rests on its own sheet
