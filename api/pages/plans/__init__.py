@@ -1,1 +1,1 @@
-"""Plans: `shutdown`, `shutdown_strip`, `shutdown_question`, `question_form`, `what_if`, `signed`, `ride`, `size`, `programme`, `front_page` (of a report)."""
+"""Plans: `shutdown`, `shutdown_strip`, `shutdown_question`, `question_form`, `what_if`, `signed`, `ride`, `size`, `programme`."""

@@ -19,8 +19,8 @@ from api.pages.markup.marks import emblem
 from api.pages.markup.svg import hatches
 from api.pages.plans import programme as programme_section
 from api.pages.plans import ride as ride_section
-from api.pages.plans.front_page import front_page
 from api.pages.sheets.bank_sheet import bank_page
+from api.pages.sheets.front_page import front_page
 from api.pages.sheets.overview import index_page
 from api.pages.sheets.system_sheet import system_page
 from api.pages.units import isolation as isolation_section
