@@ -17,6 +17,8 @@ from rules.plant.reading import Nameplate, OutputSource, Reading
 from rules.values.code import Code
 from rules.values.reason import reason
 
+COUNTS_TO: Final = timedelta(seconds=5)
+"""By so much a card's count of its seconds on battery may be off: it is in whole seconds, and of a value it keeps for some."""
 WRAP_S: Final = 42_949_672.95
 """sysUpTime wraps after 2^32 hundredths of a second; a fall from near there is no restart."""
 
@@ -47,10 +49,15 @@ def remembered(before: UnitMemory, reading: Reading, unit: Unit, now_s: float) -
 
 
 def _went(before: UnitMemory, reading: Reading) -> datetime:
-    """Return when a unit went on its bank: by its card's count, but never before it was last seen off it."""
-    at = reading.at - timedelta(seconds=reading.battery.on_battery_s or 0.0)
+    """Return when a unit went on its bank: by its card's count, but never before it was last seen off it.
+
+    A count that reaches back much farther than that counts something else, and nothing is taken from it.
+    """
+    counted = reading.at - timedelta(seconds=max(reading.battery.on_battery_s or 0.0, 0.0))
     seen_off = before.at if before.on_battery is False and not before.silent else None
-    return at if seen_off is None else min(max(at, seen_off), reading.at)
+    if seen_off is None or counted >= seen_off:
+        return counted
+    return seen_off if seen_off - counted <= COUNTS_TO else reading.at
 
 
 def _volts_since(

@@ -38,6 +38,28 @@ def test_ten_units_on_battery_are_one_incident_about_their_supply() -> None:
     assert notices[0].counted == 40, "ten units, each on battery and with three alarms of its card"
 
 
+@pytest.mark.parametrize(
+    ("counts_s", "went_s"),
+    [
+        (0.0, 10.0),
+        (3.0, 7.0),
+        (7.0, 5.0),
+        (60.0, 10.0),
+    ],  # the third is a little off, the fourth counts something else
+)
+def test_a_unit_went_when_its_card_says_but_never_before_it_was_seen_off_its_bank(
+    counts_s: float, went_s: float
+) -> None:
+    watch = Watch()
+    watch.calm(5)
+    said = on_bank("D1", 10.0)
+    watch.give(replace(said, battery=replace(said.battery, on_battery_s=counts_s)))
+    watch.pass_time(11, 20)
+    since = watch.state.units["D1"].on_battery_since
+    assert since is not None
+    assert round((since - START).total_seconds()) == went_s
+
+
 def test_the_time_left_says_whose_end_it_is_where_several_are_on_their_banks() -> None:
     def part(system: str, ends_s: float) -> IncidentPart:
         return IncidentPart(
