@@ -6,6 +6,7 @@ Run it after changing a setting, an alarm, a path or a payload; a test compares 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -74,6 +75,8 @@ def http_markdown() -> str:
         f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.\n",
         "HEAD is answered wherever GET is. Every whole answer has an entity tag: asked for with it in `If-None-Match`, 304 says",
         "that nothing changed. Text is packed for whoever takes gzip.\n",
+        "The examples are what a test was answered, each list cut to its first entry and figures to four digits; that test finds one that",
+        "is no longer so.\n",
         "`because` is for people: a sentence, or several, whose wording may change. Beside it `reasons` gives the same to programs,",
         "as far as it has been brought into that form: `code`, which keeps its name, `about`, an id or empty, and `args`, figures in",
         'SI units, days (`{"day": …}`), moments, names, and reasons within the reason.\n',
@@ -100,7 +103,38 @@ def http_markdown() -> str:
             given = _given(told)
             if given:
                 parts.append(f"\nGives {given}.")
+            parts += _example(method, path)
     return "\n".join([*parts, *_forms(document)]) + "\n"
+
+
+def _example(method: str, path: str) -> list[str]:
+    """Return the example of an answer that a test took, where one is kept."""
+    name = method + re.sub(r"[^a-z0-9]+", "-", path.lower()).rstrip("-")
+    file = ANSWERS / f"{name}.json"
+    if not file.is_file():
+        return []
+    return [f"\n```json\n{_narrow(json.loads(file.read_text('utf-8')))}\n```"]
+
+
+def _narrow(value: object, indent: int = 0) -> str:
+    """Return JSON in lines of at most `WIDTH`, each as full as may be: one value a line makes pages of nothing."""
+    flat = json.dumps(value, ensure_ascii=False)
+    if len(flat) + indent <= WIDTH or not isinstance(value, dict | list) or not value:
+        return flat
+    pad = " " * (indent + 1)
+    parts = (
+        [f"{json.dumps(key)}: {_narrow(one, indent + 1)}" for key, one in value.items()]
+        if isinstance(value, dict)
+        else [_narrow(one, indent + 1) for one in value]
+    )
+    lines: list[str] = []
+    for part in parts:
+        if lines and "\n" not in part and "\n" not in lines[-1] and len(lines[-1]) + len(part) + 2 <= WIDTH:
+            lines[-1] += f", {part}"
+        else:
+            lines.append(pad + part)
+    opening, closing = ("{", "}") if isinstance(value, dict) else ("[", "]")
+    return opening + "\n" + ",\n".join(lines) + "\n" + " " * indent + closing
 
 
 def _needs(method: str, path: str) -> str:
@@ -294,6 +328,8 @@ def schema_text(name: str) -> str:
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 EXAMPLES = HERE.parent / "tests" / "data" / "messages"
+ANSWERS = HERE.parent / "tests" / "data" / "answers"
+WIDTH = 120
 SCHEMAS = {f"schemas/{name}.json": partial(schema_text, name) for name in payloads.FORMS}
 
 REFERENCES = {

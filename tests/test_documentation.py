@@ -102,3 +102,20 @@ def test_every_path_has_its_place_in_the_reference_and_a_sentence() -> None:
         for method, told in methods.items():
             assert f"## `{method.upper()} {path}`" in written
             assert told["description"].endswith(".")
+
+
+def test_every_answer_in_json_has_an_example_of_its_form() -> None:
+    """A form that was changed wants its examples taken anew: `EXAMPLES=write pytest tests/api/test_examples.py`, which asks them."""
+    import json
+
+    import jsonschema_rs
+
+    from tests.api.examples import AS_ANOTHER, FOLDER, in_json, schema_of, slug
+
+    for method, path in in_json():
+        file = FOLDER / f"{slug(*AS_ANOTHER.get((method, path), (method, path)))}.json"
+        assert file.is_file(), f"tests/api/test_examples.py does not ask {method} {path}"
+        example = json.loads(file.read_text("utf-8"))
+        jsonschema_rs.validate(schema_of(method, path), example, validate_formats=True)
+    kept = {file.stem for file in FOLDER.glob("*.json")}
+    assert kept == {slug(*one) for one in in_json()} - {slug(*one) for one in AS_ANOTHER}

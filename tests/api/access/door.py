@@ -84,10 +84,14 @@ async def proof_of(browser: httpx.AsyncClient) -> str:
 
 @asynccontextmanager
 async def house(
-    folder: Path, users: Mapping[str, Role] = USERS, terms: AccessTerms = TERMS, start: datetime | None = None
+    folder: Path,
+    users: Mapping[str, Role] = USERS,
+    terms: AccessTerms = TERMS,
+    start: datetime | None = None,
+    more: str = "",
 ) -> AsyncIterator[Door]:
     """Open a service with users, its time turned by hand."""
-    async with opened(folder) as (service, _):
+    async with opened(folder, more) as (service, _):
         clock = service.clock
         assert isinstance(clock, TurnedClock)
         if start is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -36,7 +37,13 @@ class Asking:
 
 @pytest.fixture
 async def here(tmp_path: Path) -> AsyncIterator[Asking]:
-    async with site(tmp_path) as opened:
+    async with asking(tmp_path) as opened:
+        yield opened
+
+
+@asynccontextmanager
+async def asking(folder: Path) -> AsyncIterator[Asking]:
+    async with site(folder) as opened:
         app = FastAPI()
         app.state.service = SimpleNamespace(
             estate=opened.plant, clock=opened.clock, present=opened.present, signed_plans=opened.plans
