@@ -105,7 +105,7 @@ def test_every_path_has_its_place_in_the_reference_and_a_sentence() -> None:
 
 
 def test_every_answer_in_json_has_an_example_of_its_form() -> None:
-    """A form that was changed wants its examples taken anew: `EXAMPLES=write pytest tests/api/test_examples.py`, which asks them."""
+    """A form that was changed wants its examples taken anew, and a new path one: `EXAMPLES=write pytest tests/api/test_examples.py`."""
     import json
 
     import jsonschema_rs

@@ -17,11 +17,11 @@ import pytest
 
 from collector.recorder.trackers.missing_charge import records_of
 from collector.simulation.scenario.director import Cue, MainsFails, MainsReturns, SetWill
+from tests.backtest.test_import import discharge_log, imported
 from tests.collector.messaging.stories import NOON, staged
 from tests.daemon import Daemon, command, daemon, eventually
 from tests.trials.people import Desk, desk
 from tests.trials.plant import ON_BATTERY_ALARMS, Plant, Shape, plant
-from tests.trials.test_import import discharge_log, imported
 
 QUIET, HOT, NO_PART, OVER, ROW_GONE, SILENT, DIPS = range(7)
 LINES = (1, 2, 3)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -10,6 +11,7 @@ from typing import Any, cast
 
 import pytest
 
+from api.http.json import to_bytes
 from api.pages.banks.table_trial import table_page
 from api.pages.markup.frame import document
 from collector.assessment.bank_evidence import BankEvidenceBook
@@ -22,6 +24,7 @@ from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.plant.estate import Estate
 from rules.system.assessment import SystemView, glance
+from tests.api.examples import held
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import check
 from tests.api.test_past_tests import BANK
@@ -96,6 +99,7 @@ def test_the_page_sets_what_would_be_said_beside_what_is_said_and_gives_the_line
         bank, state.id, "Fern 12", (bank, "2"), "constant_power = [[5, 66], [10, 43]]", state.hold_up,
         replace(state.hold_up, unproven=(bank,)),
     )  # fmt: skip
+    assert held("GET", "/v1/banks/{bank}/table", json.loads(to_bytes(tried))) == []
     html = document(sheet, table_page(sheet, bank, TABLE, tried))
     text = words(html)
     assert "constant_power = [[5, 66], [10, 43]]" in text
