@@ -220,11 +220,10 @@ class Planner:
         until = max(to_at, self._clock.now() + AHEAD)
         expected = self._expected_load(system, min(from_at, until), until)
         facts = Facts(expected=expected, confirmed=await self._proofs(), alarms=self._alarms(system))
+        facts = replace(facts, on_banks_until=self._present.lit_at.get(system))
         judged = self._present.hold_ups.get(system)
         task = None
-        if to_at > from_at and unit in {
-            one.id for one in self._estate.units_of(system)
-        }:  # else it is refused
+        if to_at > from_at and any(one.id == unit for one in self._estate.units_of(system)):  # else: refused
             task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
         if task is None:
             return isolation(view, seen, judged, unit, from_at, to_at, facts)

@@ -95,9 +95,16 @@ def parts_due(turn: Turn, cadence: Cadence, now_s: float) -> frozenset[TablePart
 
 
 def paced(turn: Turn, cadence: Cadence, now_s: float, *, urgent: bool) -> Turn:
-    """Return the turn at the pace that is wanted now; a due time that lies beyond one period of it moves here."""
+    """Return the turn at the pace that is wanted now; a due time that lies beyond one period of it moves here.
+
+    What is read more rarely is read at once when the hurry is over: a bypass was last read while its supply was gone.
+    """
     if urgent == turn.urgent:
         return turn
+    if not urgent:
+        read_s = dict(turn.part_read_s)
+        read_s.pop(TablePart.SLOW, None)
+        turn = replace(turn, part_read_s=read_s)
     due_s = min(turn.due_s, due_after(now_s, cadence.period_s(urgent=urgent), turn.phase))
     return replace(turn, due_s=due_s, urgent=urgent)
 

@@ -72,7 +72,8 @@ class Facts:
     `expected`: load by quarter of an hour, from the wanted start for a week. `out_judged`: hold-up played
     with the unit out at the window's highest expected load. `confirmed` by unit. `alarms`: what
     stands about the system that the work does not explain. `input_bad`: how often each unit's
-    input went bad in the last 24 h. `set_ready`: the site's own word about its generator.
+    input went bad in the last 24 h. `set_ready`: the site's own word about its generator. `on_banks_until`: when the system
+    was last seen on its banks.
     """
 
     expected: tuple[Expected, ...] = ()
@@ -81,6 +82,7 @@ class Facts:
     alarms: tuple[Reason, ...] = ()
     input_bad: Mapping[str, int] = field(default_factory=dict)
     set_ready: bool | None = None
+    on_banks_until: datetime | None = None
 
 
 NEVER_SEEN: Final = (
@@ -280,7 +282,7 @@ def charged(judged: HoldUpJudgement | None) -> CheckRow:
 
 def supplies(staying: Sequence[UnitView], facts: Facts) -> list[CheckRow]:
     """Return whether bypass and input of the staying units are within their bands."""
-    bypass, mains = _bypass_row(staying), _input_row(staying)
+    bypass, mains = _bypass_row(staying, facts.on_banks_until), _input_row(staying)
     bad = {unit: count for unit, count in facts.input_bad.items() if count}
     if bad and mains.result is Result.MET:
         why = reason(Code.INPUT_WENT_BAD, units=tuple(bad), times=tuple(bad.values()))
@@ -303,13 +305,17 @@ def nominal_v(reading: Reading) -> float | None:
     )
 
 
-def _bypass_row(staying: Sequence[UnitView]) -> CheckRow:
+def _bypass_row(staying: Sequence[UnitView], on_banks_until: datetime | None) -> CheckRow:
+    """A bypass is read more rarely than what moves: what it was before or in an outage is no word on what it is now."""
     check = "bypass_in_band"
     wrong: list[Reason] = []
     unseen: list[str] = []
     for v in staying:
         group = None if v.reading is None else v.reading.bypass
         nominal = None if v.reading is None else nominal_v(v.reading)
+        read_at = None if v.reading is None else v.reading.part_at.get("bypass", v.reading.at)
+        if on_banks_until is not None and read_at is not None and read_at <= on_banks_until:
+            group = None
         if group is None or not group.lines or nominal is None or group.frequency_hz is None:
             unseen.append(v.unit.id)
             continue

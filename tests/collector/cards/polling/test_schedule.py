@@ -63,6 +63,16 @@ def test_the_first_poll_reads_everything_and_the_next_only_what_moves() -> None:
     assert parts_due(turn, CADENCE, turn.due_s + 86400.0) == frozenset(TablePart)
 
 
+def test_what_is_read_rarely_is_read_at_once_when_an_outage_is_over() -> None:
+    turn = after_answer(first_turn("N1", CADENCE, 0.0), frozenset(TablePart), 10.0)
+    hurried = paced(turn, CADENCE, 20.0, urgent=True)
+    assert parts_due(hurried, CADENCE, 22.0) == {TablePart.LIVE}
+    assert parts_due(paced(hurried, CADENCE, 30.0, urgent=False), CADENCE, 35.0) == {
+        TablePart.LIVE,
+        TablePart.SLOW,
+    }
+
+
 def test_on_battery_the_pace_is_two_seconds_from_the_moment_it_is_wanted() -> None:
     turn = paced(Turn(105.0), CADENCE, 100.5, urgent=True)
     assert turn.due_s == 102.0

@@ -115,6 +115,17 @@ def test_a_bypass_out_of_band_is_not_met_and_one_not_told_is_open() -> None:
     assert results(check([reading("A1", (2000.0,) * 3), none]))["bypass_in_band"] is Result.CANNOT_BE_SEEN
 
 
+def test_a_bypass_that_was_last_read_while_the_supply_was_gone_is_not_known() -> None:
+    dead = BypassReading(0.0, tuple(replace(x, voltage_v=0.0) for x in reading("A2").bypass.lines))  # type: ignore[union-attr]
+    read_at = NOON - timedelta(seconds=40)
+    off = replace(reading("A2", (2000.0,) * 3), bypass=dead, part_at={"bypass": read_at})
+    both = [reading("A1", (2000.0,) * 3), off]
+    assert results(check(both))["bypass_in_band"] is Result.NOT_MET
+    for ago_s, said in ((50, Result.NOT_MET), (30, Result.CANNOT_BE_SEEN)):
+        facts = replace(LIGHT, on_banks_until=NOON - timedelta(seconds=ago_s))
+        assert results(check(both, facts=facts))["bypass_in_band"] is said
+
+
 def test_an_input_that_went_bad_today_is_not_steady() -> None:
     found = check(facts=replace(LIGHT, input_bad={"A2": 3}))
     assert results(found)["input_steady"] is Result.NOT_MET
