@@ -36,6 +36,8 @@ READ_S: Final = 7.0
 MET_S: Final = 16.0
 """A walk-in, which cards call fed, that a poll on its grid may miss."""
 SLACK_DAYS: Final = 90.0
+LIVES: Final = 1.4
+"""Lives of banks differ by more than times of one: a least of them may lie so far over the truth once in many."""
 LONGEST_YEARS: Final = 40.0
 
 
@@ -174,7 +176,7 @@ def lives_until(sight: Sight, bank: str, by: date, truth: date | None) -> Findin
         return TRUE
     fitted = fitted_of(sight, bank).from_day
     promised, lives = (by - fitted).days, (truth - fitted).days
-    if promised > GROSS * lives + SLACK_DAYS and by > sight.played.story.estate.now.date() + timedelta(
+    if promised > LIVES * lives + SLACK_DAYS and by > sight.played.story.estate.now.date() + timedelta(
         SLACK_DAYS
     ):
         return false(f"by {by}, truly no longer after {truth}")

@@ -9,16 +9,25 @@ from rules.plant.estate import Generator, Purpose
 from tests.audit.sight import AFTER_BLIND_S, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, false
 from tests.audit.statements import Statement
 
+BRIEFEST_S: Final = 4
 CLOCK_S: Final = 6.0
 """When a supply went is known to a poll."""
 
 
 def unfed_s(sight: Sight, units: tuple[str, ...], at_s: float) -> float:
-    """Return for how long up to a second none of these units had anything at its terminals, s."""
+    """Return for how long up to a second none of these units had at its terminals what it would take, s.
+
+    What is within its band for a moment only, as of a generator that hunts, no unit takes.
+    """
     at = int(at_s)
-    while at > 0 and not any(sight.world.at(at).fed_at(u) for u in units):
+    while at > 0 and not any(sight.world.at(at).fed_at(u) and _stood(sight, u, at) for u in units):
         at -= 1
     return at_s - at
+
+
+def _stood(sight: Sight, unit: str, at: int) -> bool:
+    """Return whether what stands at a unit's terminals has stood for as long as the briefest unit wants to see it."""
+    return all(now.fed_at(unit) for now in sight.world.span(at - BRIEFEST_S, at))
 
 
 def due_s(generator: Generator, starts: int) -> float:

@@ -108,7 +108,8 @@ def _on_battery(
     system = judge.system_named(m.string[: m.start()])
     units = judge.units_of(system) if system else list(judge.estate.units)
     was = {n for x in lately for n in judge.units_on(x.truth, units)}
-    return None if int(m.group(1)) in was else f"{sorted(was)} were"
+    # cards are read one after another: while units fall or return, any number between may be what was seen
+    return None if was and min(was) <= int(m.group(1)) <= max(was) else f"{sorted(was)} were"
 
 
 def _fed(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[str, Any]) -> str | None:
@@ -130,6 +131,13 @@ def _left(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[
     return None if said_s <= LOW_END_OVER * true_s else f"{true_s:.0f} s are left in truth"
 
 
+def _unusable(moment: Moment, supply: str) -> bool:
+    """Return whether nothing stood on a supply, or a generator that hunts, which no unit takes."""
+    source = moment.truth.supply(supply).source
+    hunts = moment.truth.state.supplies[supply].hunts and source is FeedSource.GENERATOR
+    return hunts or source is FeedSource.NOTHING
+
+
 def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapping[str, Any]) -> str | None:
     """By the clock so many starts are due: the supply is dead, and has been as long as the declared times add up to."""
     supply = _supply(judge, data)
@@ -140,14 +148,10 @@ def _starts(judge: Judge, m: re.Match[str], lately: Sequence[Moment], data: Mapp
     due_s = (
         generator.detect_s + tries * generator.crank_s + (tries - 1) * generator.rest_s + generator.start_s
     )
-    was = [x.at_s for x in lately if x.truth.supply(supply).source is FeedSource.NOTHING]
+    was = [x.at_s for x in lately if _unusable(x, supply)]
     if not was:
         return "the supply was fed"
-    fed = [
-        x.at_s
-        for x in judge.moments
-        if x.truth.supply(supply).source is not FeedSource.NOTHING and x.at_s < was[-1]
-    ]
+    fed = [x.at_s for x in judge.moments if not _unusable(x, supply) and x.at_s < was[-1]]
     on_s = was[-1] - max(fed, default=0.0)
     return None if on_s >= due_s else f"dead for {on_s:.0f} s, due after {due_s:.0f} s"
 
@@ -177,7 +181,7 @@ def _soon(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[
     true_s = lately[-1].truth.hold_up(system).seconds if system else None
     on = system is not None and any(judge.on_any(x.truth, judge.units_of(system)) for x in lately)
     # the limit is ten minutes at the cautious end; twice that at the true one is no longer soon
-    return None if on and true_s is not None and true_s <= 1200.0 else f"{true_s} s are left in truth"
+    return None if on and true_s is not None and true_s <= 1300.0 else f"{true_s} s are left in truth"
 
 
 def _draws(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping[str, Any]) -> str | None:
