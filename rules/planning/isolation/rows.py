@@ -69,11 +69,10 @@ class Confirmed:
 class Facts:
     """What the check needs beside readings; what is absent is not known.
 
-    `expected`: load by quarter of an hour, from the wanted start for a week. `out_judged`: hold-up played
-    with the unit out at the window's highest expected load. `confirmed` by unit. `alarms`: what
-    stands about the system that the work does not explain. `input_bad`: how often each unit's
-    input went bad in the last 24 h. `set_ready`: the site's own word about its generator. `on_banks_until`: when the system
-    was last seen on its banks.
+    `expected`: load by quarter of an hour, from the wanted start for a week. `out_judged`: hold-up played with the unit out at
+    the window's highest expected load. `confirmed` by unit. `alarms`: what stands about the system that the work does not
+    explain. `input_bad`: how often each unit's input went bad in the last 24 h. `set_ready`: the site's own word about its
+    generator. `on_banks_until`: when the system was last seen on its banks.
     """
 
     expected: tuple[Expected, ...] = ()
@@ -107,8 +106,9 @@ def fresh(views: Sequence[UnitView]) -> CheckRow:
     """Return whether every unit was read lately."""
     stale = [v.unit.id for v in views if not v.fresh and not v.isolated]
     if stale:
-        why = reason(Code.READING_NOT_FRESH, units=tuple(stale))
-        return CheckRow("data_fresh", Result.CANNOT_BE_SEEN, why)
+        return CheckRow(
+            "data_fresh", Result.CANNOT_BE_SEEN, reason(Code.READING_NOT_FRESH, units=tuple(stale))
+        )
     oldest = max((v.age_s or 0.0 for v in views), default=0.0)
     return CheckRow("data_fresh", Result.MET, reason(Code.READINGS_FRESH, age_s=oldest))
 
@@ -305,17 +305,13 @@ def nominal_v(reading: Reading) -> float | None:
     )
 
 
-def _bypass_row(staying: Sequence[UnitView], on_banks_until: datetime | None) -> CheckRow:
-    """A bypass is read more rarely than what moves: what it was before or in an outage is no word on what it is now."""
-    check = "bypass_in_band"
-    wrong: list[Reason] = []
-    unseen: list[str] = []
+def _bypass_row(staying: Sequence[UnitView], until: datetime | None) -> CheckRow:
+    check = "bypass_in_band"  # read rarely: what it was before or in an outage is no word on what it is now
+    wrong, unseen = list[Reason](), list[str]()
     for v in staying:
-        group = None if v.reading is None else v.reading.bypass
+        known = until is None or v.reading is None or v.reading.part_at.get("bypass", v.reading.at) > until
+        group = v.reading.bypass if v.reading is not None and known else None
         nominal = None if v.reading is None else nominal_v(v.reading)
-        read_at = None if v.reading is None else v.reading.part_at.get("bypass", v.reading.at)
-        if on_banks_until is not None and read_at is not None and read_at <= on_banks_until:
-            group = None
         if group is None or not group.lines or nominal is None or group.frequency_hz is None:
             unseen.append(v.unit.id)
             continue
@@ -337,8 +333,7 @@ def _bypass_row(staying: Sequence[UnitView], on_banks_until: datetime | None) ->
 
 def _input_row(staying: Sequence[UnitView]) -> CheckRow:
     check = "input_steady"
-    wrong: list[Reason] = []
-    unseen: list[str] = []
+    wrong, unseen = list[Reason](), list[str]()
     for v in staying:
         reading = v.reading
         if reading is None or not reading.input.lines:
