@@ -181,7 +181,21 @@ def _no_supply(
     left_s, shed = time_left_s(outage, at), _shed(outage, at)
     reckoned, outlasted = False, outage.outlasted is not None
     moment, why = deadline(outage, at) or (None, None)
-    if outage.fed:
+    if outage.offered_since is not None:
+        stood_s = (at - outage.offered_since).total_seconds()
+        if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
+            return Condition("no_supply_in_time", state.id, Observation(None))
+        what = reason(
+            Code.SUPPLY_REFUSED,
+            state.id,
+            name=state.name,
+            stood_s=stood_s,
+            left_s=left_s,
+            reckoned=reckoned,
+            outlasted=outlasted,
+        )
+        do: Reason | None = reason(Code.DO_LOOK_AT_DISPLAYS, shed=shed)
+    elif outage.fed:
         what = reason(
             Code.NO_WAY_IN,
             state.id,
@@ -195,21 +209,7 @@ def _no_supply(
             reckoned=reckoned,
             outlasted=outlasted,
         )
-        do: Reason | None = reason(Code.DO_LOOK_AT_BREAKERS, shed=shed)
-    elif outage.offered_since is not None:
-        stood_s = (at - outage.offered_since).total_seconds()
-        if stood_s <= max(unit.accept_s + unit.hold_off_s for unit in declared) + SUPPLY_GRACE_S:
-            return Condition("no_supply_in_time", state.id, Observation(None))
-        what = reason(
-            Code.SUPPLY_REFUSED,
-            state.id,
-            name=state.name,
-            stood_s=stood_s,
-            left_s=left_s,
-            reckoned=reckoned,
-            outlasted=outlasted,
-        )
-        do = reason(Code.DO_LOOK_AT_DISPLAYS, shed=shed)
+        do = reason(Code.DO_LOOK_AT_BREAKERS, shed=shed)
     else:
         what = reason(
             Code.NO_SUPPLY_IN_TIME,

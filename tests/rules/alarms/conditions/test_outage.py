@@ -200,3 +200,15 @@ def test_starts_that_were_not_counted_are_open_where_cards_are_silent_and_none_w
 
 def test_off_its_banks_none_of_them_is_present() -> None:
     assert {c.seen.present for c in conditions(90.0, None).values()} == {False}
+
+
+@pytest.mark.parametrize(
+    ("offered_s", "present", "code"),
+    [(None, True, Code.NO_WAY_IN), (95.0, None, None), (65.0, True, Code.SUPPLY_REFUSED)],
+)
+def test_a_system_whose_own_inputs_have_voltage_again_is_not_sent_to_its_breakers_while_others_are_fed(
+    offered_s: float | None, present: bool | None, code: Code | None
+) -> None:
+    """It is given the time to take it, as where nobody is fed; and then it is the units that refuse it."""
+    seen = conditions(100.0, on_banks(fed=("N1",), offered_s=offered_s))["no_supply_in_time"].seen
+    assert (seen.present, None if seen.what is None else seen.what.code) == (present, code)
