@@ -76,8 +76,14 @@ class Judge:
         return [u.id for u in self.estate.units_of(system)]
 
     def dead(self, moments: Sequence[Moment], supply: str) -> bool:
-        """Return whether nothing stood on a supply's busbar at some of the moments."""
-        return any(m.truth.supply(supply).source is FeedSource.NOTHING for m in moments)
+        """Return whether nothing stood on a supply's busbar at some of the moments, or at the inputs of all its units."""
+        on = {s.id for s in self.estate.systems.values() if s.supply == supply}
+        units = [u for u, unit in self.estate.units.items() if unit.system in on]
+        return any(
+            m.truth.supply(supply).source is FeedSource.NOTHING
+            or all(m.truth.state.unit(m.truth.plant.place_of[u]).cut for u in units)
+            for m in moments
+        )
 
 
 Holds = Callable[[Judge, "re.Match[str]", Sequence[Moment], Mapping[str, Any]], str | None]
