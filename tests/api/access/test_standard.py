@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import logging
+import re
 from pathlib import Path
 from typing import Any
 
@@ -168,6 +169,9 @@ async def test_a_quote_in_what_is_asked_stays_a_quote(tmp_path: Path) -> None:
 
 
 FORBIDDEN = {"eval", "exec", "__import__"}
+SUSPECT = re.compile(
+    r"\b(eval\(|exec\(|__import__|pickle|marshal|shelve|dill|yaml|xml|jinja2|mako|markdown|shell=|os\.system|os\.popen)"
+)
 UNSAFE = {"pickle", "marshal", "shelve", "dill", "yaml", "xml", "jinja2", "mako", "markdown"}
 
 
@@ -175,7 +179,10 @@ def test_nothing_that_comes_in_is_run_unpickled_or_filled_into_a_template() -> N
     found = []
     for package in ("api", "collector", "rules"):
         for path in (ROOT / package).rglob("*.py"):
-            for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            text = path.read_text("utf-8")
+            if not SUSPECT.search(text):
+                continue  # hardly any holds one of the words at all
+            for node in ast.walk(ast.parse(text)):
                 names: list[str] = []
                 if isinstance(node, ast.Import):
                     names = [alias.name.partition(".")[0] for alias in node.names]

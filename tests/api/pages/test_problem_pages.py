@@ -66,19 +66,15 @@ async def test_who_is_not_known_is_led_to_sign_in_and_back(tmp_path: Path) -> No
         assert (other.status_code, "Host must be one of" in is_page(other)) == (403, True)
 
 
-@pytest.mark.parametrize(
-    "referer", ["http://evil.example/x", f"http://{NAME}//evil.example", "//", "http://[", ""]
-)
-async def test_the_page_leads_to_no_other_site_and_repeats_nothing_as_markup(
-    tmp_path: Path, referer: str
-) -> None:
+async def test_the_page_leads_to_no_other_site_and_repeats_nothing_as_markup(tmp_path: Path) -> None:
     async with house(tmp_path) as door:
         lena = await door.signed_in("lena")
         path = "/units/<script>alert(1)<%2Fscript>"
-        page = is_page(await lena.get(path, headers={**BROWSER, "Referer": referer}))
-        assert "<script" not in page
-        assert "evil" not in page
-        assert "page before" not in page
+        for referer in ("http://evil.example/x", f"http://{NAME}//evil.example", "//", "http://[", ""):
+            page = is_page(await lena.get(path, headers={**BROWSER, "Referer": referer}))
+            assert "<script" not in page
+            assert "evil" not in page
+            assert "page before" not in page
 
 
 async def test_a_fault_of_ours_is_a_page_too_and_pages_that_are_there_pass_untouched(
