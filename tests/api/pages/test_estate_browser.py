@@ -36,6 +36,9 @@ BROKEN = """return [...document.querySelectorAll(".rows.tall :is(.wm, .n1, .do1)
 """Words that are parted between two lines, but at a hyphen of their own."""
 
 
+ASIDE = """const heads = [...document.querySelectorAll(".six > *")].slice(-6), cells = [...document.querySelectorAll(".rows tr[id] td")].slice(0, 6);
+return heads.map((h, n) => Math.round(h.getBoundingClientRect().left - cells[n].getBoundingClientRect().left)).filter(d => Math.abs(d) > 4)"""
+"""By how much a head stands beside its column, in pixels."""
 BUTTON = "return document.querySelector('.head button').getBoundingClientRect().left"
 
 
@@ -48,6 +51,7 @@ def test_all_six_answers_of_a_small_estate_stand_above_the_fold(
         browser.get(stage.url)
         assert browser.execute_script(LAST) <= 900
         assert browser.execute_script(BROKEN) == []
+        assert browser.execute_script(ASIDE) == []
         assert browser.execute_script(BUTTON) > 1200  # however many words stand before it
         browser.execute_script("scrollTo(0, 2000)")
         top = "return document.querySelector('.six').getBoundingClientRect().top"
