@@ -53,7 +53,8 @@ class NoticeCase:
 class NoticeWords:
     """The words of a notice. `briefly`: what happened, for the short form; `about`: the thing it says that of.
 
-    `about` None: what the incident is about, or a sentence that names its places itself.
+    `about` None: what the incident is about, or a sentence that names its places itself. `left`: whether the short form may
+    say the time left, which is another system's where some are named that have none.
     """
 
     what: str
@@ -61,6 +62,7 @@ class NoticeWords:
     lines: tuple[str, ...]
     briefly: str
     about: str | None = None
+    left: bool = True
 
 
 def worst_first(alarms: Iterable[Alarm]) -> list[Alarm]:
@@ -99,9 +101,16 @@ def left_words(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
     return f"{at_least(max((first.ends_earliest - at).total_seconds(), 0.0))} left at least{where}"
 
 
+def is_fed(case: NoticeCase, part: IncidentPart) -> bool:
+    """Return whether a system that left its banks was fed again; one whose units feed nothing was not: its banks ended."""
+    return not (part.dropped and case.scene.dropped(part.system))
+
+
 def part_line(case: NoticeCase, part: IncidentPart) -> str:
     """Return how a system of an outage stands, in a line."""
     name = case.scene.topology.name(part.system)
+    if part.until is not None and not is_fed(case, part):
+        return f"{name}: dropped its load, {lasted((part.until - part.since).total_seconds())} after it lost its mains."
     if part.until is not None:
         return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
     units = counted(len(part.on), "unit")

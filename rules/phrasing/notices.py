@@ -15,6 +15,7 @@ from rules.phrasing.notice_case import (
     NoticeCase,
     NoticeWords,
     cause_of,
+    is_fed,
     left_words,
     names_of,
     part_line,
@@ -42,7 +43,8 @@ def notice_of(case: NoticeCase) -> Notice:
         what = f"Acknowledged by nobody for {waited}: {what}"
         briefly = f"nobody has it for {waited}, {briefly}"
     parts = tuple(incident.parts[s] for s in sorted(incident.parts))
-    left = None if case.kind is NoticeKind.CLOSED else left_words(parts_of(case, words.about), case.at)
+    tells = words.left and case.kind is not NoticeKind.CLOSED
+    left = left_words(parts_of(case, words.about), case.at) if tells else None
     by_when, by_when_for = (None, None) if case.kind is NoticeKind.CLOSED else _by_when(case, parts)
     topology = case.scene.topology
     where = place(topology, incident.about)
@@ -205,10 +207,7 @@ def _change(case: NoticeCase) -> NoticeWords:
         )
     back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
     if back:
-        names = names_of(case, back)
-        return NoticeWords(
-            f"Back on supply: {names}.", power_do(case), tuple(lines), f"back on supply: {names}"
-        )
+        return _off_the_banks(case, back, tuple(lines))
     ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
     if ending:
         soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
@@ -221,6 +220,19 @@ def _change(case: NoticeCase) -> NoticeWords:
         words = words_now(case, first), say(first.do), tuple(lines), cause_of(case, first), first.about
         return NoticeWords(*words)
     return NoticeWords(say(incident.title), say(incident.do), tuple(lines), say(incident.title))
+
+
+def _off_the_banks(case: NoticeCase, back: Sequence[IncidentPart], lines: tuple[str, ...]) -> NoticeWords:
+    """Say which systems left their banks: fed again, or with their load dropped."""
+    gone = [p for p in back if not is_fed(case, p)]
+    if gone:
+        names, whose = names_of(case, gone), "its" if len(gone) == 1 else "their"
+        what = f"{names} dropped {whose} load: the banks are at their end."
+        about = gone[0].system if len(gone) == 1 else None
+        return NoticeWords(what, power_do(case), lines, f"{names} dropped {whose} load", about, left=False)
+    briefly = f"back on supply: {names_of(case, back)}"
+    over = len(back) == len(case.incident.parts)
+    return NoticeWords(f"{capital(briefly)}.", power_do(case), lines, briefly, left=over)
 
 
 def _found_besides(

@@ -124,12 +124,16 @@ def short_form(cause: str, where: str, left: str | None, action: str, *, most: i
     action; the place and the time left are kept whole as long as they fit at all.
     """
     cause, where, action = plain(cause).rstrip(" ."), plain(where), plain(action)
-    front, cause = _placed(where, cause)
     middle = f", {plain(left)}" if left else ""
     first = len(_CLAUSE_END.split(action, maxsplit=1)[0])
     kept_for_action = 2 + min(first, ACTION_ROOM) if action else 0
     within = min(ACTION_WITHIN, most) if action else most
-    cause = _cut(cause, max(within - kept_for_action - len(front) - len(middle), CAUSE_ROOM))
+    room = within - kept_for_action - len(middle)
+    front, whole = _placed(where, cause)
+    cause = _cut(whole, max(room - len(front), CAUSE_ROOM))
+    if not front and not any(_names(name, cause) for name in _called(where)):  # its place was cut off
+        front = f"{where}: "
+        cause = _cut(whole, max(room - len(front), CAUSE_ROOM))
     text = f"{front}{cause}{middle}"
     if len(text) + 8 < most and action:
         text += " " if text.endswith("..") else ". "
@@ -139,15 +143,24 @@ def short_form(cause: str, where: str, left: str | None, action: str, *, most: i
 
 def _placed(where: str, cause: str) -> tuple[str, str]:
     """Return what stands in front of a cause, and the cause: none of its places is said a second time."""
-    own = where.rsplit(", ", 1)[-1]
-    names = dict.fromkeys((where, own, own.partition(" (")[0]))
-    for name in names:
+    called = _called(where)
+    for name in called:
         for behind in (": ", " "):
             if cause.casefold().startswith(f"{name}{behind}".casefold()):
                 return f"{where}: ", cause[len(name) + len(behind) :]
-    if any(re.search(rf"\b{re.escape(name)}(?!\w)", cause) for name in names):
+    if any(_names(name, cause) for name in called):
         return "", capital(cause)
     return f"{where}: ", cause
+
+
+def _called(where: str) -> tuple[str, ...]:
+    """Return what a place is called: with its site, without it, and without what stands in brackets behind it."""
+    own = where.rsplit(", ", 1)[-1]
+    return tuple(dict.fromkeys((where, own, own.partition(" (")[0])))
+
+
+def _names(name: str, text: str) -> bool:
+    return re.search(rf"\b{re.escape(name)}(?!\w)", text) is not None
 
 
 def _cut(text: str, most: int) -> str:

@@ -199,7 +199,9 @@ def _line(notice: Notice, now: datetime) -> str:
         return f"{notice.what} {notice.do}".strip()
     systems = []
     for part in notice.parts:
-        if part.until is not None:
+        if part.dropped:
+            systems.append(f"{part.name or part.system} dropped its load")
+        elif part.until is not None:
             systems.append(f"{part.name or part.system} is back")
         elif part.ends_earliest is None:
             systems.append(f"{part.name or part.system}: how long it holds cannot be told")

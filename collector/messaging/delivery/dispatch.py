@@ -64,11 +64,14 @@ class Dispatch:
             tx.add_event(JournalLine(notice.at, "told_nobody", notice.about, text, incident=notice.incident))
 
     def tell_these(self, tx: Transaction, notice: Notice, names: Collection[str]) -> None:
-        """Put a notice for people who are named, whatever their hours, and for the brokers into the outbox."""
+        """Put a notice for people who are named, whatever their hours, and for the brokers into the outbox.
+
+        It goes to whoever was told of its incident by the time that its turn comes.
+        """
         for person in self.people.persons:
             if person.name in names:
                 zone = self.people.zone_of(person)
-                tx.enqueue(letter_to(person, notice, 0.0, zone, self.collector))
+                tx.enqueue(letter_to(person, notice, 0.0, zone, self.collector, told_only=True))
         for broker in self.brokers:
             tx.enqueue(_notice_post(broker, notice))
 

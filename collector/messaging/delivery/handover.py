@@ -193,7 +193,7 @@ class Handover:
                 f"Since {self._local(person, one.opened_at)}: {say(one.title)} {say(one.do)}".strip()
                 for one in sorted(standing, key=lambda one: (-one.severity.rank, one.opened_at))
             ),
-            short=short_form(what, "Now", None, do),
+            short=_short(what, do, standing),
             urgent=worst.rank >= Severity.MAJOR.rank,
             opened_at=begun.at,
             news=NoticeNews.OTHER,
@@ -212,6 +212,15 @@ class Handover:
     def _local(self, person: PersonTable, moment: datetime) -> str:
         here = moment.astimezone(ZoneInfo(self._people.zone_of(person)))
         return f"{here:%a} {day_words(here.date())}, {here:%H:%M}"
+
+
+def _short(what: str, do: str, standing: list[Incident]) -> str:
+    """Return the short form: what stands, the gravest first, before until when somebody is on call."""
+    if not standing:
+        return short_form(what, "Now", None, do)
+    worst = max(standing, key=lambda one: (one.severity.rank, -one.opened_s))
+    more = f" and {counted(len(standing) - 1, 'incident')} more" if len(standing) > 1 else ""
+    return short_form(f"stands{more}: {say(worst.title)}", "Your hours begin", None, say(worst.do) or do)
 
 
 def _journal_line(begun: HoursBegun, turn: OnCall) -> JournalLine:

@@ -237,17 +237,29 @@ class PostOffice:
         return found
 
     async def oldest_s(self) -> float:
-        """Return how long the oldest message that is due has waited, 0 when none does."""
+        """Return how long the oldest message that is due has waited, 0 when none does.
+
+        What stands in line behind one that is not due yet waits as it should: the end of something that somebody is
+        told of only if nobody answers.
+        """
         now = self._clock.now()
-        oldest, before = now, None
+        waiting: list[Outgoing] = []
+        before: int | None = None
         while True:
             page = await self._ledger.messages(sending=Sending.WAITING, before=before, limit=1000)
-            # what is not due yet and was never tried waits as it should
-            late = [m.created for m in page.items if m.due <= now or m.attempts]
-            oldest = min([oldest, *late])
+            waiting += page.items
             if page.next is None:
-                return (now - oldest).total_seconds()
+                break
             before = page.next
+        oldest, held = now, set[tuple[str, str, str]]()
+        for message in reversed(waiting):  # the oldest first
+            line = message.channel, message.destination, message.order_key
+            # what is not due yet and was never tried waits as it should
+            if message.due > now and not message.attempts:
+                held.add(line)
+            elif line not in held:
+                oldest = min(oldest, message.created)
+        return (now - oldest).total_seconds()
 
 
 async def told(ledger: Ledger, incident: str) -> tuple[Telling, ...]:

@@ -81,8 +81,9 @@ def letter_to(
     collector: str,
     *,
     call: tuple[str, ...] = (),
+    told_only: bool = False,
 ) -> Outgoing:
-    """Return the message of a notice to one person."""
+    """Return the message of a notice to one person. `told_only`: needless where they were told of nothing before."""
     ways = [Reach(reach.channel, reach.address) for reach in person.reach]
     closing = notice.kind is NoticeKind.CLOSED
     letter = Letter(
@@ -93,7 +94,7 @@ def letter_to(
         collector=collector,
         others=tuple(ways[1:]),
         unanswered_only=unanswered_s > 0 and not closing,
-        told_only=closing,
+        told_only=told_only or closing,
         call=call,
     )
     due = notice.at

@@ -29,6 +29,8 @@ from rules.phrasing.text import short_form
 TAKE_ON: Final = "take_on"
 LONGEST_MIN: Final = 720
 """The most minutes somebody may say they need: half a day."""
+TAKEN: Final = ".taken."
+"""Stands in the id of a notice that says who has an incident."""
 WANTED: Final = frozenset({State.ACTIVE_UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED})
 
 
@@ -139,7 +141,8 @@ class TakingOn:
             tx.add_action(Action(done.at, done.by, TAKE_ON, incident.id, done.note, body=body))
             text = f"{_has_it(done)}: {say(incident.title)}"
             tx.add_event(JournalLine(done.at, "taken_on", incident.about, text, incident=incident.id))
-            if last is not None:
+            known = any((one.who, one.why) == (done.by, done.note) for one in before)
+            if last is not None and not known:  # who has it is told once, however much of it they take on
                 self._dispatch.tell_these(tx, _notice(last, done, len(before) + 1), others)
 
     async def _actions(self, incident: str) -> list[Action]:
@@ -149,7 +152,8 @@ class TakingOn:
     async def _last_told(self, incident: str) -> Notice | None:
         page = await self._ledger.messages(incident=incident)
         letters = [m for m in page.items if m.schema == LETTER and m.sending is not Sending.UNNEEDED]
-        return Letter.of(letters[0].body).notice if letters else None
+        notices = (Letter.of(m.body).notice for m in letters)
+        return next((one for one in notices if TAKEN not in one.id), None)
 
 
 def on_the_way(minutes: str, now: datetime, zone: ZoneInfo) -> str:
@@ -175,7 +179,7 @@ def _notice(last: Notice, done: TakenOn, number: int) -> Notice:
     said = _has_it(done)
     return replace(
         last,
-        id=f"{done.incident}.taken.{number}",
+        id=f"{done.incident}{TAKEN}{number}",
         kind=NoticeKind.CHANGED,
         at=done.at,
         what=f"{said}: {last.what}",

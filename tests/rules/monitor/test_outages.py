@@ -15,11 +15,13 @@ from rules.monitor.inputs import (
 )
 from rules.monitor.outputs import PollNow
 from rules.phrasing.notice_case import left_words
+from rules.plant.reading import OutputSource
 from rules.values.severity import Severity
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (
     START,
+    UNITS,
     on_bank,
     reading,
     stamp,
@@ -259,3 +261,18 @@ def test_an_outage_is_over_for_people_half_a_minute_after_the_last_bank_rests() 
     waited_s = (closed[0].at - START).total_seconds() - 30.0
     off_delay_s = CATALOGUE["on_battery"].off_delay_s
     assert waited_s == pytest.approx(30.0 + off_delay_s, abs=0.6)
+
+
+def test_a_system_whose_banks_ended_is_said_to_have_dropped_its_load_and_not_to_be_back() -> None:
+    watch = Watch()
+    outage(watch)
+    ended = [reading(u, 200.0, source=OutputSource.NONE, input_v=0.0) for u in UNITS["control"]]
+    watch.give(*(on_bank(u, 200.0) for u in UNITS["works"]), *ended)
+    watch.pass_time(201, 300)
+    said = [n for n in watch.notices("power") if n.kind is NoticeKind.CHANGED]
+    told = [n for n in said if "dropped its load" in n.what]
+    assert told
+    assert told[0].short.startswith("Control")
+    assert not any("Back on supply" in n.what for n in said)
+    lines = [line for n in said for line in n.lines]
+    assert not any(line.startswith("Control") and "back on supply" in line for line in lines)

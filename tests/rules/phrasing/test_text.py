@@ -88,6 +88,16 @@ def test_what_happened_is_cut_at_the_end_of_a_clause_rather_than_within_one() ->
     )
 
 
+def test_a_place_that_would_be_cut_off_stands_in_front() -> None:
+    text = short_form(
+        "3 starts of the generator should have brought supply by now, and all of Control is on its banks",
+        "Control",
+        "21.9 min left at least",
+        "Send somebody to the generator now.",
+    )
+    assert text.startswith("Control: 3 starts of the generator"), text
+
+
 def test_plain_text_keeps_what_can_be_read() -> None:
     assert plain("38 °C – Kühlung ‘off’…") == "38 degC - Kuhlung ?off'..."
 

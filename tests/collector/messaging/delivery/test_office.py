@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 from collector.configuration import load
@@ -77,3 +78,21 @@ async def test_who_was_told_that_something_still_stands_was_told_of_what_it_beca
         assert (one.result or "").endswith("taken")
         await where.refresh_told(())
         assert where.told == {}
+
+
+async def test_what_waits_behind_a_message_that_is_told_only_if_nobody_answers_is_not_late(
+    tmp_path: Path,
+) -> None:
+    """The end stood in line behind a beginning that was not due for ten minutes, and was told as an old message, again and again."""
+    clock = TurnedClock(AT)
+    later = person(tell=[{"unanswered_s": 600}])
+    async with Ledger(tmp_path / "ledger.db") as ledger:
+        where = office(ledger, clock, {"post": Scripted()}, (later,))
+        await put(
+            ledger, where, notice(), notice(number=2, kind=NoticeKind.CLOSED, at=AT + timedelta(seconds=5))
+        )
+        await clock.advance(400.0)
+        assert await where.oldest_s() == 0.0
+        await put(ledger, where, notice("unit-W2-1"))
+        await clock.advance(300.0)
+        assert await where.oldest_s() == 700.0, "due since a hundred seconds, and made before that"
