@@ -35,6 +35,8 @@ async def needless(ledger: Ledger, letter: Letter) -> str | None:
         return "over meanwhile"
     if letter.told_only and not await _was_told(ledger, letter):
         return "was not told that it began"
+    if letter.others and await _came_another_way(ledger, letter):
+        return "came by another way meanwhile"
     return None
 
 
@@ -45,6 +47,17 @@ async def _is_over(ledger: Ledger, letter: Letter) -> bool:
         line.schema == LETTER
         and line.body.get("person") == letter.person
         and line.body["notice"]["kind"] == NoticeKind.CLOSED.value
+        for line in page.items
+    )
+
+
+async def _came_another_way(ledger: Ledger, letter: Letter) -> bool:
+    """Return whether the person had this very notice by their next way, while this one was down."""
+    page = await ledger.messages(incident=letter.notice.incident, sending=Sending.SENT)
+    return any(
+        line.schema == LETTER
+        and line.body.get("person") == letter.person
+        and line.body["notice"]["id"] == letter.notice.id
         for line in page.items
     )
 

@@ -239,8 +239,8 @@ class PostOffice:
     async def oldest_s(self) -> float:
         """Return how long the oldest message that is due has waited, 0 when none does.
 
-        What stands in line behind one that is not due yet waits as it should: the end of something that somebody is
-        told of only if nobody answers.
+        It waits from when it was due, or its line was: what stands in line behind something that somebody is told only if
+        nobody answers waits as it should. One that was tried in vain waits from when it was made.
         """
         now = self._clock.now()
         waiting: list[Outgoing] = []
@@ -251,14 +251,12 @@ class PostOffice:
             if page.next is None:
                 break
             before = page.next
-        oldest, held = now, set[tuple[str, str, str]]()
+        oldest, ready = now, dict[tuple[str, str, str], datetime]()
         for message in reversed(waiting):  # the oldest first
             line = message.channel, message.destination, message.order_key
-            # what is not due yet and was never tried waits as it should
-            if message.due > now and not message.attempts:
-                held.add(line)
-            elif line not in held:
-                oldest = min(oldest, message.created)
+            since = message.created if message.attempts else message.due
+            ready[line] = max(since, ready.get(line, since))
+            oldest = min(oldest, ready[line])
         return (now - oldest).total_seconds()
 
 

@@ -93,6 +93,8 @@ async def test_what_waits_behind_a_message_that_is_told_only_if_nobody_answers_i
         )
         await clock.advance(400.0)
         assert await where.oldest_s() == 0.0
-        await put(ledger, where, notice("unit-W2-1"))
-        await clock.advance(300.0)
-        assert await where.oldest_s() == 700.0, "due since a hundred seconds, and made before that"
+        await clock.advance(250.0)
+        assert await where.oldest_s() == 50.0, "due since then, and the end behind it as well"
+        await put(ledger, where, notice("unit-W2-1", at=clock.now(), opened_at=AT))
+        await clock.advance(10.0)
+        assert await where.oldest_s() == 60.0

@@ -438,3 +438,24 @@ async def test_on_a_full_disk_messages_go_out_once_each_summaries_too(tmp_path: 
             lines = (await again.messages()).items
             assert {m.sending for m in lines} == {Sending.SENT}
             assert len(lines) == 9
+
+
+async def test_what_came_by_the_next_way_does_not_come_again_when_the_first_works(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    post, pager = Scripted(), Scripted("pager")
+    both = person(reach=[{"channel": "post", "address": "a@b.example"}, {"channel": "pager"}])
+    where = office(ledger, clock, {"post": post, "pager": pager}, (both,))
+    post.down = ChannelDown("refused")
+    await put(ledger, where, notice())
+    for _ in range(40):
+        await where.outbox.send_due("post")
+        await where.outbox.send_due("pager")
+        await clock.advance(1.0)
+    assert len(pager.taken) == 1
+    post.down = None
+    await clock.advance(400.0)
+    await where.outbox.send_due("post")
+    assert post.taken == [], "hours later it would be told as if it were so"
+    (line,) = (await ledger.messages(sending=Sending.UNNEEDED)).items
+    assert line.result == "came by another way meanwhile"
