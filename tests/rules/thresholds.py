@@ -439,6 +439,7 @@ ELSEWHERE = {
     "rules.values.constants.SD_90": "tests/rules/values/test_constants.py: by the error function",
     "rules.alarms.catalogue.CARD_ALARMS": "a list of names, held in tests/rules/alarms/test_catalogue.py",
     "rules.battery.model.recharge.PROMISED_SPREAD": "tests/rules/battery/model/test_charge_carried.py: nine tenths in 8 to 24 h",
+    "rules.battery.assessment.next_discharge.advice.OWN_TEST": "a name, no limit",
     "rules.system.parallel._SAYS_WHY": "a list of names, no limit",
 }
 """Cited constants that are no limit of a rule, with where they are held."""

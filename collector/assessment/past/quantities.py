@@ -24,6 +24,7 @@ from collector.cards.mib.upsmib import (
     MibObject,
 )
 from rules.plant.reading import OutputSource
+from rules.values.constants import ZERO_C
 
 AT: Final = "at"
 UNIT: Final = "unit"
@@ -63,7 +64,7 @@ UNITS_OF: Final[Mapping[str, Mapping[str, GivenUnit]]] = {
         "F": GivenUnit("F", 5.0 / 9.0, -160.0 / 9.0),
         "°F": GivenUnit("°F", 5.0 / 9.0, -160.0 / 9.0),
         "dF": GivenUnit("dF", 0.5 / 9.0, -160.0 / 9.0),
-        "K": GivenUnit("K", 1.0, -273.15),
+        "K": GivenUnit("K", 1.0, -ZERO_C),
     },
     "Hz": _units("Hz", dHz=0.1, mHz=0.001),
     "%": _units("%", share=100.0),

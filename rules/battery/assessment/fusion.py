@@ -36,12 +36,12 @@ MODEL_SD: Final = 0.02
 _RATE_SHARE: Final = 0.085  # d(health)/d ln T over the loss; see `rules.battery.model.health.slope_draws`
 _RATE_SPREAD: Final = 0.6
 _FRESH_AT: Final = 1.03
-_TAILS: Final = 4.0
+TAILS: Final = 4.0
 _LINEAR: Final = (0.0, 0.15)
 _KNEE: Final = (2.5, 11.0)
 _MOVES: Final = (0.9, 0.4) * 4
 _MOST_STEPS: Final = 40
-_BOUND_SD: Final = 0.02
+BOUND_SD: Final = 0.02
 _SAME_SAY_DAYS: Final = 120.0
 
 
@@ -226,11 +226,11 @@ class _Seen:
         share = np.exp(np.clip(ln_rate_share, -8.0, 1.0))
         here = health + share * np.maximum(_FRESH_AT - health, 0.0) * self.ln_rate
         z = (self.fraction - here - self.common * error) / self.sd
-        fit = -0.5 * (_TAILS + 1.0) * np.log1p(z**2 / _TAILS)
+        fit = -0.5 * (TAILS + 1.0) * np.log1p(z**2 / TAILS)
         for k, (shape, counts) in self.shapes.items():
             apart = -2.0 * ln_at(shape, here[:, k])  # of a normal shape z**2: the same tails
-            fit[:, k] = -0.5 * counts * (_TAILS + 1.0) * np.log1p(apart / _TAILS)
-        short = np.minimum((here - self.least) / _BOUND_SD, 0.0)  # it carried this much: it had this much
+            fit[:, k] = -0.5 * counts * (TAILS + 1.0) * np.log1p(apart / TAILS)
+        short = np.minimum((here - self.least) / BOUND_SD, 0.0)  # it carried this much: it had this much
         return np.asarray(np.sum(fit - 0.5 * short**2, axis=1))
 
 

@@ -48,7 +48,7 @@ from rules.values.verdict import Basis
 
 POINTS: Final = 40
 """At which the band is told: evenly over what was used."""
-DRAWS: Final = 400
+COURSES: Final = 400
 FEWEST_ROWS: Final = 5
 """On the bank; fewer are a flicker, of which the opening dip is all that was read."""
 POWER_GAIN: Final = 0.03
@@ -105,11 +105,11 @@ def expected_course(
         return None
     rng = np.random.default_rng(seed)
     health = _health(course, curve, belief, rng)
-    before = rng.choice(np.asarray(missing or (0.0,)), DRAWS)
-    gain = np.exp(rng.normal(0.0, POWER_GAIN, DRAWS))
+    before = rng.choice(np.asarray(missing or (0.0,)), COURSES)
+    gain = np.exp(rng.normal(0.0, POWER_GAIN, COURSES))
     used = before[:, None] + course.used[at] * gain[:, None]
-    foreign = rng.random(DRAWS) < foreign_share(course, curve, len(shape))
-    volts = np.empty((DRAWS, len(at)))
+    foreign = rng.random(COURSES) < foreign_share(course, curve, len(shape))
+    volts = np.empty((COURSES, len(at)))
     for kinship, rows in ((LEARNT, ~foreign), (FOREIGN, foreign)):
         if rows.any():
             volts[rows] = _played(course, at, used[rows], health[rows], shape, kinship, rng)
@@ -129,7 +129,7 @@ def _health(
     course: VoltageCourse, curve: RuntimeCurve, belief: BankBelief, rng: np.random.Generator
 ) -> Floats:
     """Return draws of health at the mean power, against `curve`, at the bank's temperature."""
-    pick = rng.integers(0, belief.draws, DRAWS)
+    pick = rng.integers(0, belief.draws, COURSES)
     power = course.mean_power_w
     own_s = float(belief.curve.seconds(max(power, belief.curve.smallest_w)))
     health = belief.health_at(belief.output_power_w(power))[pick] * own_s / float(curve.seconds(power))

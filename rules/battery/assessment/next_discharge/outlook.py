@@ -16,7 +16,7 @@ from typing import Any, Final, TypeAlias
 
 import numpy as np
 
-from rules.battery.assessment.fusion import MODEL_SD, CapacityEvidence, Lives, counts
+from rules.battery.assessment.fusion import BOUND_SD, MODEL_SD, TAILS, CapacityEvidence, Lives, counts
 from rules.battery.assessment.next_discharge.record_error import END_SD, RecordError
 from rules.battery.assessment.replacement import MARGIN_DAYS, RISK
 from rules.battery.model.runtime_curve import Floats
@@ -25,8 +25,6 @@ TRUTHS: Final = 40
 _NODES: Final = (-(3.0**0.5), 0.0, 3.0**0.5)
 _SHARES: Final = (1.0 / 6.0, 2.0 / 3.0, 1.0 / 6.0)
 """Gauss and Hermite's three nodes of a standard normal."""
-_TAILS: Final = 4.0
-_BOUND_SD: Final = 0.02
 _HORIZON_DAYS: Final = 15_000.0
 
 _Weights: TypeAlias = np.ndarray[Any, np.dtype[np.float32]]
@@ -119,7 +117,7 @@ class LivesAhead:
         had = np.repeat(~ended, len(_NODES))
         count = np.where(had, told, 1.0)
         weight = _weights(readings, health, stated, count)
-        bound = np.exp(-0.5 * (np.minimum(health - trial.used, 0.0) / _BOUND_SD) ** 2)
+        bound = np.exp(-0.5 * (np.minimum(health - trial.used, 0.0) / BOUND_SD) ** 2)
         weight[had] *= bound.astype(np.float32)
         days, strict = self._order_days(weight, on)
         share = np.tile(np.array(_SHARES), TRUTHS) / TRUTHS
@@ -162,7 +160,7 @@ def _weights(readings: Floats, health: Floats, stated: Floats, counts_as: Floats
 
     Single precision: a day's worth of it is far less than anything here is good to, and it takes half the time.
     """
-    scale = (1.0 / (stated * _TAILS**0.5)).astype(np.float32)
+    scale = (1.0 / (stated * TAILS**0.5)).astype(np.float32)
     base: _Weights = (
         readings.astype(np.float32)[:, None] * scale[:, None]
         - health.astype(np.float32)[None, :] * scale[:, None]
@@ -170,6 +168,6 @@ def _weights(readings: Floats, health: Floats, stated: Floats, counts_as: Floats
     base *= base
     base += np.float32(1.0)
     np.log(base, out=base)
-    base *= (-0.5 * (_TAILS + 1.0) * counts_as).astype(np.float32)[:, None]
+    base *= (-0.5 * (TAILS + 1.0) * counts_as).astype(np.float32)[:, None]
     np.exp(base, out=base)
     return base

@@ -100,7 +100,7 @@ async def sent(mqtt: MqttChannel, one: Outgoing) -> str:
 
 
 async def wait_for(found: asyncio.Queue[aiomqtt.Message], topic: str, *, having: str = "") -> aiomqtt.Message:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while True:
             one = await found.get()
             if str(one.topic) == topic and having in bytes(one.payload).decode():
