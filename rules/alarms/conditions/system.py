@@ -56,11 +56,13 @@ def _requirements(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Con
     """Yield whether each need is met, and whether that can be told.
 
     Where it is banks that nothing was seen of that leave it open, that is said once (`banks_unproven`), and what
-    table and age alone suggest raises nothing.
+    table and age alone suggest raises nothing. Nor does it end what was found and is still found: a need that falls short
+    goes on doing so where a bank's own discharge can no longer be counted.
     """
     for need in state.requirements:
         unseen = bool(state.hold_up.unproven) and need.basis is not Basis.TESTED
-        if unseen and need.verdict is not Verdict.ADEQUATE:
+        still = need.verdict is Verdict.INADEQUATE and was(kind.id, need.id)
+        if unseen and need.verdict is not Verdict.ADEQUATE and not still:
             yield Condition(kind.id, state.id, Observation(False), need.id)
             yield Condition("requirement_unknown", state.id, Observation(False), need.id)
             continue

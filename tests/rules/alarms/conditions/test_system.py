@@ -13,6 +13,7 @@ from rules.battery.state import WouldTell
 from rules.phrasing.reasons import say
 from rules.system.state import UNKNOWN_HOLD_UP, SystemState
 from rules.values.reason import told
+from rules.values.verdict import Verdict
 from tests.rules.sample_plant import START, estate, system_state
 
 STEPS = (
@@ -67,3 +68,16 @@ def test_lines_are_apart_by_what_the_fullest_takes_over_their_mean(
     (one,) = [c.seen for c in found if c.kind == "phase_imbalance"]
     assert one.facts is not None
     assert one.facts["excess_fraction"] == pytest.approx(excess)
+
+
+@pytest.mark.parametrize(("stood", "present"), [(True, True), (False, False)])
+def test_a_need_that_is_still_not_met_is_not_over_because_a_bank_passes_for_unseen_again(
+    stood: bool, present: bool
+) -> None:
+    made = system_state("works", 0.0, holds_s=100.0, verdict=Verdict.INADEQUATE, margin_s=-470.0)
+    made = replace(made, hold_up=replace(made.hold_up, unproven=("bank-W1",)))
+    found = system_conditions(
+        made, estate(), CATALOGUE, was=lambda _k, _q: stood, known=lambda *_: None, at=START
+    )
+    (need,) = [c.seen for c in found if (c.kind, c.qualifier) == ("requirement_not_met", "hand")]
+    assert need.present is present
