@@ -38,6 +38,7 @@ from rules.system.requirements import (
 )
 from rules.system.state import (
     Finding,
+    HoldUp,
     HoldUps,
     OnBattery,
     Redundancy,
@@ -48,7 +49,7 @@ from rules.system.state import (
 )
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
-from rules.values.verdict import Verdict
+from rules.values.verdict import EndKnown, Verdict
 
 UNTIL_ON_RECORD: Final = timedelta(minutes=3)
 """For how long after it what a bank was seen to carry counts though its record has it not yet: judging waits for the bank to rest."""
@@ -56,6 +57,14 @@ UNTIL_ON_RECORD: Final = timedelta(minutes=3)
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
+
+KNOWN_FROM: Final = 0.1
+"""Part of the whole run, by its median, from which on it is said how well its end is known."""
+HALF_WIDTHS: Final = ((0.1, EndKnown.CLOSELY), (0.25, EndKnown.FAIRLY), (0.5, EndKnown.ROUGHLY))
+"""Half the 90 % interval of the end as part of the time left, and the word for it. A choice: what is off by more than half of
+what is left is no figure to plan by."""
+CLOSE_S: Final = 60.0
+"""A half interval of a minute is closely known, however little is left."""
 
 JUDGED_FOR: Final = timedelta(minutes=5)
 """How long a judgement of the hold-up counts; it is made anew twice a minute."""
@@ -459,7 +468,7 @@ def on_battery(
     if all(seen.parallel.standing_of(unit) in MERELY_UNSEEN for unit in seen.on_battery):
         reckoned = max((r.stamp.at for r in read), default=None)
     told = next((one for one in (judged, view.told) if one is not None and tells_end(one, since)), None)
-    earliest = latest = outlasted = None
+    earliest = latest = outlasted = known = None
     if told is not None and told.as_of is not None:
         now = told.hold_ups.now
         overtaken = judged is not None and told is not judged  # by one that cannot tell
@@ -471,6 +480,8 @@ def on_battery(
             # The load is seen carried past it: a moment in the past is no end, and nothing that is read tells another.
             outlasted, earliest = earliest, None
             latest = latest if latest is not None and latest > view.now.at else None
+        elif reckoned is None:
+            known = end_known(now, (told.as_of - since).total_seconds())
     sight = view.supply or _own_sight(seen, since)
     carried = _carried(seen)
     if carried:
@@ -498,7 +509,24 @@ def on_battery(
         unfed_since=sight.own_since,
         offered_since=sight.offered_since,
         outlasted=outlasted,
+        known=None if carried else known,
     )
+
+
+def end_known(now: HoldUp, since_s: float) -> EndKnown | None:
+    """Return how well the end is known, from a tenth of the run on; None before, and where no end is foretold.
+
+    `now`: what is left, after `since_s` on the banks.
+    """
+    low, median, high = now.low_s, now.median_s, now.high_s
+    if low is None or median is None or high is None or now.ended_by is None:
+        return None
+    if since_s < KNOWN_FROM * (since_s + median):
+        return None
+    half = 0.5 * (high - low)
+    if half <= CLOSE_S:
+        return EndKnown.CLOSELY
+    return next((word for most, word in HALF_WIDTHS if half <= most * median), EndKnown.HARDLY)
 
 
 def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:

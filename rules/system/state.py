@@ -1,7 +1,6 @@
 """What the rules say, as values that the page and the HTTP interface show as they are.
 
-Field names and meanings are those of the HTTP interface. Seconds, watts, volt-amperes; None is "not
-known". Every verdict carries sentences that say why (`because`) and the moment it holds for (`as_of`).
+Field names and meanings are those of the HTTP interface. Seconds, watts, volt-amperes; None is "not known". Every verdict says why (`because`).
 """
 
 from __future__ import annotations
@@ -13,7 +12,7 @@ from enum import StrEnum
 from rules.battery.state import WouldTell
 from rules.plant.estate import Purpose
 from rules.values.reason import Reason
-from rules.values.verdict import Basis, EndedBy, Verdict
+from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
 
 
 class Standing(StrEnum):
@@ -268,10 +267,10 @@ class OnBattery:
     """A system on its banks: since when, when it ends at the earliest and the latest, what to shed first.
 
     `starts_failed` None: not judged, since the supply is not seen lost at every unit that can be read. `fed`: units of
-    its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone,
-    so it has no end to reckon with. `start_set_before`: the last moment to start the generator in time; None also where that
-    lies before the outage. `unfed_since`: since when none of its own units was seen fed; None while one is.
-    `offered_since`: since when one of them on its bank has voltage at its input again. `outlasted`: the end foretold, once passed.
+    its supply that are seen fed, in this system or another. `carried`: those of this system can carry its load alone, so it
+    has no end. `start_set_before`: the last moment to start the generator in time; None also where that lies before the outage.
+    `unfed_since`: since when none of its own units was seen fed. `offered_since`: since when one of them on its bank has
+    voltage at its input again. `outlasted`: the end foretold, once passed. `known`: how well it is foretold.
     """
 
     since: datetime
@@ -286,6 +285,7 @@ class OnBattery:
     unfed_since: datetime | None = None
     offered_since: datetime | None = None
     outlasted: datetime | None = None
+    known: EndKnown | None = None
 
 
 class FindingKind(StrEnum):

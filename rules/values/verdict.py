@@ -27,3 +27,12 @@ class EndedBy(StrEnum):
 
     BANK = "bank"
     OVERLOAD = "overload"
+
+
+class EndKnown(StrEnum):
+    """How well the end of a running discharge is known: half its 90 % interval beside the time left (`HALF_WIDTHS`)."""
+
+    CLOSELY = "closely"
+    FAIRLY = "fairly"
+    ROUGHLY = "roughly"
+    HARDLY = "hardly"

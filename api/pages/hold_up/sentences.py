@@ -34,13 +34,19 @@ from rules.phrasing.text import fed_words
 from rules.plant.estate import Purpose
 from rules.system.state import HoldUp, OnBattery, RequirementVerdict, SystemState
 from rules.system.state import Standing as UnitStands
-from rules.values.verdict import EndedBy, Verdict
+from rules.values.verdict import EndedBy, EndKnown, Verdict
 
 PURPOSES: Final[dict[Purpose, str]] = {
     Purpose.GENERATOR_START: "until the generator carries it",
     Purpose.MANUAL_GENERATOR_START: "for a start by hand",
     Purpose.ORDERLY_SHUTDOWN: "to close down in order",
     Purpose.PLANNED: "for planned work",
+}
+KNOWN: Final[dict[EndKnown, str]] = {
+    EndKnown.CLOSELY: "its end is closely known",
+    EndKnown.FAIRLY: "its end is fairly well known",
+    EndKnown.ROUGHLY: "its end is only roughly known",
+    EndKnown.HARDLY: "its end is hardly known yet: reckon with the earliest",
 }
 
 
@@ -304,6 +310,8 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
         why.append(
             f"ends {clock.second(on.ends_earliest)} at the earliest, {clock.second(on.ends_latest)} at the latest"
         )
+    if on.known:
+        why.append(KNOWN[on.known])
     if on.reckoned_since:
         why.append(f"reckoned since {clock.second(on.reckoned_since)}, not read")
     return said, " · ".join(why)

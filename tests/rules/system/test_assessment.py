@@ -18,15 +18,16 @@ from rules.system.assessment import (
     SupplySight,
     SystemObservation,
     SystemView,
+    end_known,
     glance,
     on_battery,
     system_state,
     task_of,
 )
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
-from rules.system.state import Standing
+from rules.system.state import HoldUp, Standing
 from rules.values.code import Code
-from rules.values.verdict import Basis, EndedBy, Verdict
+from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
 from tests.rules.sample_plants import BY_HAND, NOON, NOW, START, estate, known_banks, month, reading, view
 
 LIGHT = (1000.0, 1000.0, 1000.0)
@@ -644,3 +645,42 @@ def test_a_bank_counts_as_not_full_once_a_twentieth_is_missing(used: float, char
     seen = view(plant, [reading("A1", LIGHT), reading("A2", LIGHT)])
     found = hold_ups(task_of(seen, glance(seen)), known, seed=7, draws=100)
     assert (Code.BANKS_BEING_CHARGED in [one.code for one in found.hold_ups.because]) is charged
+
+
+@pytest.mark.parametrize(
+    ("low_s", "high_s", "since_s", "word"),
+    [
+        (900.0, 1100.0, 111.0, None),  # less than a tenth of the run: 111 of 1,111 s
+        (900.0, 1100.0, 112.0, EndKnown.CLOSELY),
+        (899.0, 1101.0, 500.0, EndKnown.FAIRLY),
+        (750.0, 1250.0, 500.0, EndKnown.FAIRLY),
+        (749.0, 1251.0, 500.0, EndKnown.ROUGHLY),
+        (500.0, 1500.0, 500.0, EndKnown.ROUGHLY),
+        (499.0, 1501.0, 500.0, EndKnown.HARDLY),
+    ],
+)
+def test_how_well_an_end_is_known_is_half_its_interval_beside_the_time_left(
+    low_s: float, high_s: float, since_s: float, word: EndKnown | None
+) -> None:
+    now = HoldUp(low_s, 1000.0, high_s, EndedBy.BANK, Basis.TESTED)
+    assert end_known(now, since_s) is word
+    assert end_known(replace(now, low_s=None), since_s) is None, "no least is told: no end to be sure of"
+
+
+def test_what_lies_within_a_minute_is_closely_known_however_little_is_left() -> None:
+    assert end_known(HoldUp(30.0, 90.0, 150.0, EndedBy.BANK, Basis.TESTED), 600.0) is EndKnown.CLOSELY
+    assert end_known(HoldUp(30.0, 90.0, 151.0, EndedBy.BANK, Basis.TESTED), 600.0) is EndKnown.HARDLY
+
+
+def test_an_outage_says_from_a_tenth_of_it_on_how_well_its_end_is_known() -> None:
+    def known(since_s: float) -> EndKnown | None:
+        seen = view(
+            estate(2),
+            [reading(n, LIGHT, source=OutputSource.BATTERY, on_battery_s=since_s) for n in ("A1", "A2")],
+        )
+        found = system_state(seen, *judged(seen)).on_battery
+        assert found is not None
+        return found.known
+
+    assert known(1.0) is None
+    assert known(3000.0) is not None

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from api.pages.hold_up.sentences import KNOWN
 from api.pages.markup.assets import ASSETS, STYLES, asset, csp_header
 from api.pages.markup.elements import VOID
 from api.pages.sheets import registry as sheets
@@ -19,7 +20,7 @@ from rules.battery.state import BankFinding, TestPlan
 from rules.system.state import Finding, FindingKind, LoadBasis, PartnerVerdict, RedundancyAt
 from rules.values.reason import told
 from rules.values.severity import Severity
-from rules.values.verdict import Verdict
+from rules.values.verdict import EndKnown, Verdict
 from tests.api.pages import samples, shutdowns
 
 ADDRESSES = ("/", "/systems/control", "/systems/works", "/systems/depot", "/units/W3", "/units/D1", "/banks")
@@ -241,6 +242,17 @@ def test_during_an_outage_that_system_comes_first_and_the_others_shrink() -> Non
 def test_an_outage_nobody_hears_goes_on_as_reckoned() -> None:
     shown = " ".join(check(sheets.index(samples.outage(heard=False))).text)
     assert "reckoned since" in shown
+
+
+@pytest.mark.parametrize("known", EndKnown)
+def test_an_outage_says_in_words_how_well_its_end_is_known(known: EndKnown) -> None:
+    sheet = samples.outage()
+    states = tuple(
+        replace(s, on_battery=s.on_battery and replace(s.on_battery, known=known)) for s in sheet.systems
+    )
+    shown = " ".join(check(sheets.index(replace(sheet, systems=states))).text)
+    assert {word for word in EndKnown if KNOWN[word] in shown} == {known}
+    assert not any(words in " ".join(check(sheets.index(sheet)).text) for words in KNOWN.values())
 
 
 def test_pages_that_are_not_there_are_none() -> None:
