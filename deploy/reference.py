@@ -237,7 +237,7 @@ def _kind(schema: dict[str, Any], *, null: bool) -> str:
 
 MESSAGES_HEAD = """# The messages
 
-What other programs get, by MQTT, webhook and command. Payloads are JSON in UTF-8 with SI numbers, `null` where something is
+What other programs get, by MQTT, webhook, command, syslog and SNMP. Payloads are JSON in UTF-8 with SI numbers, `null` where something is
 not known, moments in UTC (RFC 3339, with `Z`). Keys may be added; none is renamed or taken away without a word in the
 notes of a version. The form of each is a JSON Schema (2020-12) in `deploy/schemas`; a test holds what is sent against it,
 and the examples here are made by that test.
@@ -257,6 +257,12 @@ same however often it is sent, so a repetition is known by it.
 | `person/NAME` | no | no | `person` | what one person is told whose `reach` names the broker |
 | `system/ID` | yes | 60 s unless renewed | an item of `GET /v1/systems` | at each change, the newest alone |
 | `unit/ID` | yes | 60 s unless renewed | `unit` | at each reading, the newest alone |
+| `value/unit/ID/...`, `value/system/ID/...` | yes; empty once it is not known | 60 s unless renewed | one figure or word as text | with `single_values = true`: when it is another |
+
+Each message names its content type, `application/json` or `text/plain`, and says that it is UTF-8. The path below `value/` is the
+one in the JSON beside it, an item of a list named by its `id`, `unit` or `line`, else by its number: the voltage at the output
+is `value/unit/W1/reading/output/lines/2/voltage_v`, the least hold-up `value/system/works/hold_up/now/low_s`, an end on the banks
+`value/system/works/on_battery/ends_earliest`.
 
 Ids in topics are percent-encoded but for letters, digits and `:._-`; in names of people spaces and `'` stay too. Read from a broker are only the `alive` of the
 collectors named in `[delivery] collectors`, and, where `[set_words]` asks for it, `set/ID`: JSON with `token`, `at`, `running`,
@@ -291,8 +297,28 @@ One line for each message of a person whose `reach` names a channel of the kind 
 TLS unless that is switched off (RFC 5425). RFC 5424: the facility is the channel's, the message id `opened`, `changed`,
 `escalated` or `closed`. Structured data: `alarm` (RFC 5674) with `resource` (the place), `perceivedSeverity` (`cleared` where it
 is over), `probableCause` (`powerProblem` of an outage, else `other`) and `eventType`; `origin` with `software`. Severity by
-table 3.1 there: critical is alert, major critical, minor error, warning warning, what is over notice. The text is the
-message's `short` and, in brackets, its incident. Syslog answers nothing: what the connection took counts as told.
+table 3.1 there: critical is alert, major critical, minor error, warning warning, what is over notice. The text is UTF-8
+behind a byte order mark: what is so, what to do, and in brackets the incident. Syslog answers nothing: what the connection took counts as told.
+
+## By SNMP
+
+For a station that takes notifications: each message of a person whose `reach` names a channel of the kind `snmp` is an inform of
+version 2c (RFC 3416). A trap is lost without a word; an inform is acknowledged, and until it is it is sent again, three times at once and
+then with growing waits, each time under the same request id. The community goes over the network in clear, so this is for a
+network of its own. The notification is `ARC.0.1` (opened), `.2` (changed), `.3` (escalated) or `.4` (closed); `ARC` is `oid_below`,
+`1.3.6.1.4.1.32473.8470` where it is left out (the number that RFC 5612 keeps for examples). Behind `sysUpTime.0` and
+`snmpTrapOID.0` it carries, texts in UTF-8 of at most 255 octets, moments as RFC 3339 and empty where there is none:
+
+| object | holds |
+| --- | --- |
+| `ARC.1.1.0` | the incident's id |
+| `ARC.1.2.0` | severity as RFC 3877 numbers it: 1 cleared, 3 critical, 4 major, 5 minor, 6 warning |
+| `ARC.1.3.0` | when it was so |
+| `ARC.1.4.0`, `ARC.1.5.0` | id of the site, and of what it is about |
+| `ARC.1.6.0`, `ARC.1.7.0`, `ARC.1.8.0` | `what`, `do` and `short` of the message |
+| `ARC.1.9.0` | the last moment to do it |
+| `ARC.1.10.0` | 1 where somebody must act now, else 2 |
+| `ARC.1.11.0` | when it began |
 """
 
 

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Literal
 
-from pydantic import Field
+from pydantic import Field, StringConstraints
 
 from collector.configuration.plant_tables import Id, PlantTable, Positive, Text, Whole, Yes
 from collector.configuration.settings_tables import Port, Url
+
+Oid = Annotated[
+    str, StringConstraints(pattern=r"^1\.3\.6\.1\.4\.1(\.(0|[1-9]\d{0,8})){1,20}$", max_length=200)
+]
+"""An arc of an enterprise (RFC 2578, section 4)."""
 
 
 class MqttSettings(PlantTable):
@@ -30,6 +35,10 @@ class MqttSettings(PlantTable):
         default=False,
         description="whether people may answer by it, for sites into which there is no way: the token of a message, published as "
         "`answer`, says that its reader has the incident; the broker should let nobody publish there but who is to",
+    )
+    single_values: Yes = Field(
+        default=False,
+        description="whether each figure of a unit and a system is published by itself too, below `value/`",
     )
 
 
@@ -92,8 +101,25 @@ class SyslogSettings(PlantTable):
     )
 
 
+class SnmpSettings(PlantTable):
+    """A station that gets each message as a notification of SNMP version 2c, which it acknowledges (an inform)."""
+
+    id: Id = Field(description="short name")
+    kind: Literal["snmp"] = Field(description='"snmp"')
+    host: Text = Field(description="the station's host")
+    port: Port = Field(default=162, description="its port for notifications")
+    secret: Id = Field(
+        description="the secret with the community; it goes over the network in clear, as version 2c has it"
+    )
+    oid_below: Oid = Field(
+        default="1.3.6.1.4.1.32473.8470",
+        description="what notifications and their objects stand below: the site's own arc, or this one, of the number kept for "
+        "examples (RFC 5612)",
+    )
+
+
 Channel = Annotated[
-    MqttSettings | MailSettings | WebhookSettings | CommandSettings | SyslogSettings,
+    MqttSettings | MailSettings | WebhookSettings | CommandSettings | SyslogSettings | SnmpSettings,
     Field(discriminator="kind"),
 ]
 
@@ -104,4 +130,5 @@ CHANNELS: Final[tuple[type[PlantTable], ...]] = (
     WebhookSettings,
     CommandSettings,
     SyslogSettings,
+    SnmpSettings,
 )

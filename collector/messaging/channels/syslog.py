@@ -96,7 +96,7 @@ class SyslogChannel:
 
 
 def line_of(notice: Notice, host: str, *, facility: int) -> str:
-    """Return a notice as a syslog message: header, the alarm as structured data, the short text."""
+    """Return a notice as a syslog message: header, the alarm as structured data, what is so and what to do, in UTF-8."""
     over = notice.kind is NoticeKind.CLOSED
     severity = CLEARED if over else SYSLOG_SEVERITY[notice.severity]
     head = f"<{8 * facility + severity}>1 {_moment(notice.at)} {_name(host)} {APP} - {notice.kind.value}"
@@ -108,7 +108,9 @@ def line_of(notice: Notice, host: str, *, facility: int) -> str:
     }
     said = " ".join(f'{name}="{_value(value)}"' for name, value in alarm.items())
     origin = f'[origin software="{APP}"]'
-    text = f"{notice.short} ({notice.incident})"
+    # in full and with its accents: the short form is plain ASCII, for telephones
+    asked = f" Do: {notice.do}" if notice.do and not over else ""
+    text = f"{notice.what}{asked} ({notice.incident})"
     return f"{head} [alarm {said}]{origin} {BOM}{_one_line(text)}"
 
 

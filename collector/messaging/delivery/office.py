@@ -15,16 +15,18 @@ import asyncio
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import cast
 
 from collector.configuration import channel_tables
 from collector.configuration.loading import Configuration
 from collector.configuration.people.tables import PersonTable
-from collector.configuration.secrets import AnySecret, Login, Token
+from collector.configuration.secrets import AnySecret, CommunitySecret, Login, Token
 from collector.configuration.settings_tables import DeliveryTable
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.channels.command import CommandChannel
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
+from collector.messaging.channels.snmp_notification import SnmpChannel
 from collector.messaging.channels.syslog import SyslogChannel
 from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.answer_links import AnswerLinks
@@ -122,6 +124,8 @@ def _channel(
             return CommandChannel(settings, links)
         case channel_tables.SyslogSettings():
             return SyslogChannel(settings)
+        case channel_tables.SnmpSettings():
+            return SnmpChannel(settings, cast("CommunitySecret", secret), clock)
 
 
 class PostOffice:

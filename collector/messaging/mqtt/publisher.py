@@ -2,7 +2,7 @@
 
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
-once). Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
+once), and each figure by itself where `single_values` asks for it. Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
 `alive` of other collectors that are named and, where `takes_answers` says so, `answer`: an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
 """
 
@@ -28,12 +28,14 @@ from collector.messaging.delivery.letter import LETTER, Letter, Post, notice_dat
 from collector.messaging.mqtt.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection
 from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.other_collectors import Neighbours
+from collector.messaging.mqtt.single_values import SingleValues
 from collector.process.clock import Clock
 from collector.storage.ledger.records import Outgoing
 
 log = logging.getLogger(__name__)
 
 PARTING_S: Final = 1.0
+JSON: Final = "application/json"
 SAFE_IN_NAMES: Final = " :._-'"
 """What of a person's name stands in a topic as it is; `/`, `+` and `#` mean something there."""
 
@@ -71,6 +73,7 @@ class MqttChannel:
         self._why = "not connected yet"
         self._state: dict[str, Post] = {}
         self._state_changed = asyncio.Event()
+        self._single = SingleValues() if settings.single_values else None
 
     async def run(self) -> None:
         """Keep a connection, say that the service is alive, and publish the newest state."""
@@ -103,6 +106,8 @@ class MqttChannel:
 
     async def _stay(self, client: aiomqtt.Client) -> None:
         await self._alive(client, "running")
+        if self._single is not None:
+            self._single.forget()
         self._client = client
         await self._listen_for_neighbours(client)
         if self._answers is not None:
@@ -163,8 +168,10 @@ class MqttChannel:
     async def _alive(self, client: aiomqtt.Client, state: str) -> None:
         if not self._says_alive:
             return
-        payload = alive_data(state, self._clock.now(), self._heartbeat_s)
-        await client.publish(f"{self._base}/alive", _json(payload), qos=1, retain=True)
+        payload = _json(alive_data(state, self._clock.now(), self._heartbeat_s))
+        await client.publish(
+            f"{self._base}/alive", payload, qos=1, retain=True, properties=_properties(JSON, None)
+        )
 
     # ---- state: the newest wins, nothing is queued ------------------------------------------------------
 
@@ -182,10 +189,20 @@ class MqttChannel:
                 del self._state[topic]
                 try:
                     await self._publish(client, post, "")
+                    await self._publish_singly(client, post)
                 except aiomqtt.MqttError:
                     self._state.setdefault(topic, post)
                     self._state_changed.set()
                     return
+
+    async def _publish_singly(self, client: aiomqtt.Client, post: Post) -> None:
+        if self._single is None or post.payload is None:
+            return
+        for topic, text in self._single.due(post.topic, post.payload, self._clock.monotonic_s()).items():
+            properties = _properties("text/plain" if text else None, post.expiry_s)
+            await client.publish(
+                f"{self._base}/{topic}", text.encode(), qos=0, retain=True, properties=properties
+            )
 
     # ---- messages: one by one, until the broker acknowledges ----------------------------------------------
 
@@ -214,15 +231,24 @@ class MqttChannel:
         return "acknowledged by the broker"
 
     async def _publish(self, client: aiomqtt.Client, post: Post, message_id: str) -> None:
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        if post.expiry_s is not None:
-            properties.MessageExpiryInterval = max(1, round(post.expiry_s))
+        properties = _properties(None if post.payload is None else JSON, post.expiry_s)
         if message_id:
             properties.UserProperty = ("message_id", message_id)
         payload = b"" if post.payload is None else _json(post.payload)
         await client.publish(
             f"{self._base}/{post.topic}", payload, qos=1, retain=post.retain, properties=properties
         )
+
+
+def _properties(content_type: str | None, expiry_s: float | None) -> Properties:
+    """Return what MQTT 5 says beside a message: UTF-8 of which kind, and when it is too old. None: it takes something back."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if content_type is not None:
+        properties.PayloadFormatIndicator = 1
+        properties.ContentType = content_type
+        if expiry_s is not None:
+            properties.MessageExpiryInterval = max(1, round(expiry_s))
+    return properties
 
 
 def alive_data(state: str, now: datetime, heartbeat_s: float) -> dict[str, Any]:

@@ -113,7 +113,7 @@ def test_two_systems_side_by_side_are_sound(small: str, estate: Path) -> None:
         (
             'kind = "mail"',
             'kind = "pigeon"',
-            "channel.post.kind: want one of 'mqtt', 'mail', 'webhook', 'command', 'syslog'; got 'pigeon'",
+            "channel.post.kind: want one of 'mqtt', 'mail', 'webhook', 'command', 'syslog', 'snmp'; got 'pigeon'",
         ),
     ],
 )

@@ -116,7 +116,7 @@ async def test_a_log_server_gets_each_notice_as_a_line_with_the_alarm_in_it(
     assert at.startswith(f"{notice().at:%Y-%m-%dT%H:%M:%S}")
     assert rest.startswith("[alarm resource=")
     assert 'perceivedSeverity="' in rest
-    assert notice().short in rest
+    assert f"{notice().what} Do: {notice().do}" in rest
     assert (closed.split(" ", 4)[0], 'perceivedSeverity="cleared"' in closed) == (str(16 * 8 + 5), True)
 
 
@@ -135,9 +135,15 @@ def test_the_severity_is_that_of_the_standard(severity: str, level: int) -> None
     assert f'perceivedSeverity="{severity}"' in found[5]
 
 
+def test_accents_stay_as_they_are() -> None:
+    found = HEADER.fullmatch(line_of(replace(notice(), what="Käfers Mühle: 38 °C."), "host", facility=16))
+    assert found is not None
+    assert found[7].startswith("Käfers Mühle: 38 °C. Do: ")
+
+
 @given(st.text(max_size=60), st.text(max_size=60))
-def test_whatever_a_place_is_called_it_stays_one_message(place: str, short: str) -> None:
-    one = replace(notice(), place=place, short=short)
+def test_whatever_a_place_is_called_it_stays_one_message(place: str, what: str) -> None:
+    one = replace(notice(), place=place, what=what)
     line = line_of(one, "a host\n", facility=23)
     assert "\n" not in line
     found = HEADER.fullmatch(line)

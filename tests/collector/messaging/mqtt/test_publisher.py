@@ -37,7 +37,9 @@ def broker(tmp_path: Path) -> Iterator[Broker]:
     real.stop()
 
 
-def channel(broker: Broker, password: str = PASSWORD, *, trusting: bool = True) -> MqttChannel:
+def channel(
+    broker: Broker, password: str = PASSWORD, *, trusting: bool = True, single_values: bool = False
+) -> MqttChannel:
     settings = Settings(
         id="broker",
         kind="mqtt",
@@ -46,6 +48,7 @@ def channel(broker: Broker, password: str = PASSWORD, *, trusting: bool = True) 
         authority_file=str(broker.files.certificate) if trusting else None,
         secret="broker",
         keep_alive_s=5,
+        single_values=single_values,
     )
     login = Login.model_validate({"user": USER, "password": password})
     return MqttChannel(settings, login, collector="fellbeck", clock=SystemClock(), heartbeat_s=0.2)
@@ -91,7 +94,7 @@ def message(number: int, payload: dict[str, Any] | None, topic: str = "alarm/on_
 
 async def sent(mqtt: MqttChannel, one: Outgoing) -> str:
     """Send as the outbox does: again while the channel is down."""
-    async with asyncio.timeout(15):
+    async with asyncio.timeout(60):
         while True:
             try:
                 return await mqtt.send(one)
@@ -119,6 +122,7 @@ async def test_an_alarm_is_retained_with_its_id_and_expiry_and_cleared_when_norm
             assert json.loads(bytes(kept.payload)) == {"state": "active_unacknowledged"}
             properties: Any = kept.properties
             assert properties.UserProperty == [("message_id", "m1/broker")]
+            assert (properties.ContentType, properties.PayloadFormatIndicator) == ("application/json", 1)
             assert properties.MessageExpiryInterval <= 3600
             await sent(mqtt, message(2, None))
             assert (await wait_for(found, "ridethrough/fellbeck/alarm/on_battery:W1")).payload == b""
@@ -211,3 +215,15 @@ async def test_where_the_channel_says_so_an_answer_that_is_published_is_heard(br
         async with asyncio.timeout(60):
             heard = await box.heard.get()
     assert (heard.broker, heard.token) == ("broker", "abc.def")
+
+
+async def test_where_it_is_asked_for_each_figure_has_a_topic_of_its_own(broker: Broker) -> None:
+    mqtt = channel(broker, single_values=True)
+    async with listening(broker) as found, running(mqtt):
+        mqtt.set_state(
+            "unit", "W1", {"id": "W1", "reading": {"battery": {"voltage_v": 436.0}}}, expiry_s=60.0
+        )
+        one = await wait_for(found, "ridethrough/fellbeck/value/unit/W1/reading/battery/voltage_v")
+        assert one.payload == b"436"
+        properties: Any = one.properties
+        assert (properties.ContentType, properties.MessageExpiryInterval) == ("text/plain", 60)
