@@ -92,10 +92,10 @@ class AuditEstate:
 
 def estate_of(seed: int) -> AuditEstate:
     """Return the estate of a seed: the same for the same seed."""
-    return _Drawing(seed).drawn()
+    return Drawing(seed).drawn()
 
 
-class _Drawing:
+class Drawing:
     """One estate on its way: the dice, and what was drawn so far."""
 
     def __init__(self, seed: int) -> None:
@@ -110,27 +110,33 @@ class _Drawing:
         self.weak: set[str] = set()
 
     def drawn(self) -> AuditEstate:
+        """Return an estate of one or two systems."""
         dice = self.dice
         count = 1 if dice.random() < 0.8 else 2
         names = ("works", "depot")[:count]
         one_supply = count == 1 or dice.random() < 0.4
         supplies = ("mains",) if one_supply else ("mains", "feeder")
         with_set = dice.random() < 0.75
-        generator = self._set() if with_set else None
+        generator = self.standby_set() if with_set else None
         system_on = {name: supplies[min(n, len(supplies) - 1)] for n, name in enumerate(names)}
-        systems = {name: self._system(name, system_on[name]) for name in names}
+        systems = {name: self.system(name, system_on[name]) for name in names}
         plants = {
             s: SupplyPlant(s, replace(generator, id=f"{s}-set") if generator else None) for s in supplies
         }
-        plant = WorldPlant(plants, {n: p for n, (p, _) in systems.items()}, self.seed)
+        return self.estate(plants, systems)
+
+    def estate(
+        self, supplies: Mapping[str, SupplyPlant], systems: Mapping[str, tuple[SystemPlant, BlockType]]
+    ) -> AuditEstate:
+        """Return the estate of these supplies and systems, as it stands now."""
+        plant = WorldPlant(supplies, {n: p for n, (p, _) in systems.items()}, self.seed)
         start = WorldState(self.now.timestamp() - 1.0, {s: SupplyState() for s in supplies}, self.states)
-        estate = self._declared(plants, {n: (p, b) for n, (p, b) in systems.items()})
         return AuditEstate(
             self.seed,
             self.now,
             plant,
             worlds.after(plant, start, 1.0),
-            estate,
+            self._declared(supplies, systems),
             {u.id: Meters.of(self.seed, u.id) for _, _, u in plant.units()},
             self.tests,
             self.ages,
@@ -138,7 +144,8 @@ class _Drawing:
             frozenset(self.weak),
         )
 
-    def _set(self) -> SetPlant:
+    def standby_set(self) -> SetPlant:
+        """Return a generator as it may be found."""
         dice = self.dice
         return SetPlant(
             "set",
@@ -152,9 +159,11 @@ class _Drawing:
             steady_s=float(dice.choice((30.0, 60.0))),
         )
 
-    def _system(self, name: str, supply: str) -> tuple[SystemPlant, BlockType]:
+    def system(self, name: str, supply: str, units: int | None = None) -> tuple[SystemPlant, BlockType]:
+        """Return a system on a supply and the blocks of its banks; of so many `units`, drawn where None."""
         dice = self.dice
-        count = int(dice.choice((1, 2, 2, 2, 3)))
+        drawn = int(dice.choice((1, 2, 2, 2, 3)))
+        count = units or drawn
         rating_va = float(dice.choice(RATINGS_VA))
         rating_w = rating_va * float(dice.choice((0.8, 0.9, 1.0)))
         load_w = rating_w * max(count - 1, 0.8) * float(dice.uniform(0.35, 1.02))
@@ -175,7 +184,7 @@ class _Drawing:
         room_c = float(dice.uniform(15.0, 28.0))
         age = float(dice.uniform(0.3, 9.0))
         tested = dice.random() < 0.8
-        units, states = [], []
+        made, states = [], []
         for number in range(1, count + 1):
             bank = BankPlant(
                 f"{name}-{number}-bank", block.cell, cells, charge_limit_a=0.12 * block.rated_capacity_ah
@@ -196,9 +205,9 @@ class _Drawing:
                 model="Tarn 60",
             )
             states.append(self._unit_state(unit, block, room_c, age, tested=tested))
-            units.append(unit)
+            made.append(unit)
         self.states[name] = SimSystem(tuple(states))
-        return SystemPlant(name, supply, tuple(units), load, room_c=room_c, room_swing_c=0.0), block
+        return SystemPlant(name, supply, tuple(made), load, room_c=room_c, room_swing_c=0.0), block
 
     def _block(self, unit_w: float, rating_w: float, cells: int) -> BlockType:
         """Return a block sized to hold its share of the load for 8 to 45 minutes, with its maker's table."""
@@ -329,7 +338,7 @@ class _Drawing:
             cards=cards,
             banks=banks,
             load_groups=groups,
-            watch_power=declared.WatchPower("works", "works", "works"),
+            watch_power=declared.WatchPower(*(next(iter(systems)),) * 3),
         )
 
     def _declared_set(self, plant: SetPlant) -> declared.Generator:

@@ -91,7 +91,7 @@ class _Stage:
         self.clock.under_way = lambda: ether.under_way
         journal: tuple[JournalLine, ...] = ()
         try:
-            with joined(ether, self.desk):
+            with joined(ether, {"desk": self.desk}):
                 await self._write_past(folder)
                 again = True
                 while again:

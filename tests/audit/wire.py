@@ -21,6 +21,7 @@ from unittest.mock import patch
 from collector.assessment.worker import JudgementFailed
 from collector.cards.snmp.errors import NoReply
 from collector.cards.snmp.transport import Peer, Traffic, Transport
+from collector.messaging.channels.channel import Channel
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.process.clock import TurnedClock
 from collector.recorder import journal_lines
@@ -255,14 +256,14 @@ def _line_with_reason(made: Callable[[Change], JournalLine | None], change: Chan
 
 
 @contextmanager
-def joined(ether: Ether, desk: Desk) -> Iterator[None]:
-    """Have services that are made meanwhile speak to these agents and this desk, and judge in this process."""
+def joined(ether: Ether, channels: Mapping[str, Channel]) -> Iterator[None]:
+    """Have services that are made meanwhile speak to these agents and by these channels, and judge in this process."""
     with ExitStack() as stack:
         for place, made in (
             ("collector.service.assembly.Transport", lambda: ether),
             ("collector.service.assembly.Worker", HereWorker),
             ("collector.recorder.journal_lines.line_of", partial(_line_with_reason, journal_lines.line_of)),
-            ("collector.messaging.delivery.office.channels_of", lambda *_a, **_k: {"desk": desk}),
+            ("collector.messaging.delivery.office.channels_of", lambda *_a, **_k: dict(channels)),
         ):
             stack.enter_context(patch(place, made))
         yield
