@@ -291,6 +291,18 @@ not followed. Whoever takes it in should refuse timestamps more than five minute
 The same event as by webhook, one line on standard input, for each message one run of the program. Exit code 0 is an
 acknowledgement, 65 means that it is not to be sent again, any other that it is tried again later.
 
+## A sign of life, and what to do when it ends
+
+A service that is dead tells nobody so. `heartbeat_by` of `[delivery]` names channels that get `ridethrough.heartbeat` every
+`heartbeat_every_s`, and each broker has `alive`; both say within how many seconds the next one comes (`next_within_s`). Whoever
+watches has to be elsewhere: on another machine, fed by another system, better at another site. It warns when that time is over, by a
+way of its own. A second collector at another site is one such (`collectors`): what it does not hear is an alarm there.
+
+When it ends: 1. look at the page; where it answers, the way is at fault and not the service. 2. Look at the machine: is it
+fed, does `systemctl status ridethrough` say why it ended, is the disk full? 3. Until it runs again nobody is told of an outage: have
+somebody at the site look at the cabinets' displays, hourly where nothing is wrong. 4. What fell into the time without
+it stands in no history: the units' own logs have it.
+
 ## By syslog
 
 One line for each message of a person whose `reach` names a channel of the kind `syslog`, over TCP behind its length (RFC 6587), by

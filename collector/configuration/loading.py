@@ -39,6 +39,7 @@ from collector.configuration.references import (
     check_watch,
 )
 from collector.configuration.secrets import (
+    SECRET_OF_CHANNEL,
     AnySecret,
     CommunitySecret,
     Login,
@@ -300,13 +301,6 @@ def _kind_of(kind: type[plant.PlantTable]) -> str:
 _CHANNEL: Final[TypeAdapter[channel_tables.Channel]] = TypeAdapter(channel_tables.Channel)
 
 
-_SECRET_OF: Final[Mapping[str, tuple[type[AnySecret], ...]]] = {
-    "webhook": (Token,),
-    "snmp": (CommunitySecret,),
-}
-"""What sort of secret a channel shows; a user with a password where it does not stand here."""
-
-
 def _channels(entries: Entries) -> list[channel_tables.Channel]:
     return [cast("channel_tables.Channel", entry) for entry in entries.of.get("channel", [])]
 
@@ -376,7 +370,7 @@ def _with_secrets(
     for channel in _channels(entries):
         name = getattr(channel, "secret", None)
         if name is not None:
-            kinds = _SECRET_OF.get(channel.kind, (Login,))
+            kinds = SECRET_OF_CHANNEL.get(channel.kind, (Login,))
             pick(secrets, name, f"{entries.place(channel)}.secret", kinds, notes)
     if history.secret is not None:
         pick(secrets, history.secret, "history.secret", (Token, Login), notes)

@@ -129,6 +129,13 @@ _KIND_BY_KEY: Final[Mapping[str, type[AnySecret]]] = {
 }
 
 
+SECRET_OF_CHANNEL: Final[Mapping[str, tuple[type[AnySecret], ...]]] = {
+    "webhook": (Token,),
+    "snmp": (CommunitySecret,),
+}
+"""What sort of secret a channel of a kind shows; a user with a password where it does not stand here."""
+
+
 @dataclass(frozen=True, slots=True)
 class SecretsFile:
     """The secrets by name. `names` also holds those that were there but wrong."""
