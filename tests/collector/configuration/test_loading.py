@@ -165,7 +165,7 @@ CHANNEL = '[[channel]]\nid = "desk"\nkind = "webhook"\nurl = "https://desk.examp
 
 def test_a_misspelt_kind_is_told_with_the_nearest_known(small: str, faults: Faults) -> None:
     (found,) = faults(small + CHANNEL.replace("webhook", "webhok"))
-    want = "one of 'mqtt', 'mail', 'webhook', 'command', 'syslog' (nearest known: 'webhook')"
+    want = "one of 'mqtt', 'mail', 'webhook', 'command', 'syslog', 'snmp' (nearest known: 'webhook')"
     assert found == f"estate.toml: channel.desk.kind: want {want}; got 'webhok'"
 
 
