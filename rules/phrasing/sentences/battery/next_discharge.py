@@ -52,7 +52,11 @@ def discharge_buys(
     sooner_days: float,
 ) -> str:
     """Say how the day to order moves by a discharge, and how likely."""
-    span = f"between {day_words(order_early)} and {day_words(order_late)} with 90 % probability"
+    if order_late <= on:
+        span = "at once with 90 % probability"
+    else:
+        first = "at once" if order_early <= on else day_words(order_early)
+        span = f"between {first} and {day_words(order_late)} with 90 % probability"
     if order_by is None or expected_days is None:
         return f"It gives the bank its first day to order by, {span}."
     put_off = f"with {whole_percent(later)} % probability, by {_span(later_days)} in the median"

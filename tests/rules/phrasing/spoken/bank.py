@@ -10,14 +10,19 @@ from rules.values.reason import Reason, reason, told
 DAY: Final = date(2026, 9, 9)
 
 
-def buys(order_by: date | None, expected_days: float | None) -> Reason:
+def buys(
+    order_by: date | None,
+    expected_days: float | None,
+    early: date = date(2027, 1, 3),
+    late: date = date(2028, 2, 2),
+) -> Reason:
     """Return what a discharge buys, on `DAY`."""
     return reason(
         Code.DISCHARGE_BUYS,
         on=DAY,
         order_by=order_by,
-        order_early=date(2027, 1, 3),
-        order_late=date(2028, 2, 2),
+        order_early=early,
+        order_late=late,
         expected_days=expected_days,
         later=0.664,
         later_days=155.0,
@@ -164,6 +169,14 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     (
         buys(None, None),
         "It gives the bank its first day to order by, between 3 Jan 2027 and 2 Feb 2028 with 90 % probability.",
+    ),
+    (
+        buys(None, None, DAY, date(2028, 2, 2)),
+        "It gives the bank its first day to order by, between at once and 2 Feb 2028 with 90 % probability.",
+    ),
+    (
+        buys(None, None, date(2026, 9, 2), DAY),
+        "It gives the bank its first day to order by, at once with 90 % probability.",
     ),
     (
         reason(Code.DISCHARGE_RISKS, least_s=1320.0, ends=0.004),
