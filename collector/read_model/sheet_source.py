@@ -259,7 +259,7 @@ def alarm_as_read(
     """Return an alarm as people read it: with who was told and whom to call.
 
     What is no longer so is said in the past tense, whether it stands until it has stayed away for a while or waits to be
-    acknowledged; and what it asked for is asked no longer, unless it waits for a person all the same.
+    acknowledged; and what it asked for, and by when, is asked no longer, unless it waits for a person all the same.
     """
     kind = CATALOGUE.get(alarm.kind)
     what = say(alarm.what) or (kind.meaning if kind is not None else alarm.kind)
@@ -269,7 +269,8 @@ def alarm_as_read(
         alarm.state in _OVER and alarm.condition is not True
     )
     as_last_told = alarm.standing and alarm.open_now
-    do = None if gone and alarm.state is not State.LATCHED else alarm.do
+    asked = not gone or alarm.state is State.LATCHED
+    do, by_when = (alarm.do, alarm.by_when) if asked else (None, None)
     return ShownAlarm(
         id=alarm.id,
         about=alarm.about,
@@ -279,8 +280,8 @@ def alarm_as_read(
         severity=alarm.severity.value,
         state=alarm.state.value,
         since=alarm.since or alarm.first_sign,
-        by_when=alarm.by_when,
-        by_when_for=None if alarm.by_when_for is None else alarm.by_when_for.value,
+        by_when=by_when,
+        by_when_for=None if by_when is None or alarm.by_when_for is None else alarm.by_when_for.value,
         incident=alarm.incident,
         acknowledged=None if seen is None else ShownAcknowledgement(seen.by, seen.at, seen.note or None),
         shelved_until=alarm.shelved_until,

@@ -743,10 +743,10 @@ _ENTRIES: Final = (
     AlarmKind(
         id="overload",
         about=Thing.UNIT,
-        meaning="The unit carries more than its rating on at least one line, in watts, in volt-amperes or by its own per cent.",
+        meaning="The unit is overloaded: at least one line carries more than its rating, in watts, in volt-amperes or by its own per cent.",
         causes=("a peer dropped out", "load grown or started at once"),
         consequence="Within minutes it goes to bypass, or drops the load if bypass is dead.",
-        do=Advice("Shed load on the line named, now"),
+        do=Advice("Shed load on each line over its rating, now"),
         respond_s=120.0,
         severity=_S.MAJOR,
         off_delay_s=10.0,
