@@ -310,7 +310,7 @@ def _summary_line(case: NoticeCase, part: IncidentPart) -> str:
     text = f"{name} {outcome}, {took} on battery, {counted(len(part.units), 'unit')}."
     if part.predicted_low_s is not None:
         high = f" to {at_most(part.predicted_high_s)}" if part.predicted_high_s is not None else " or more"
-        text += f" Predicted as it began: {at_least(part.predicted_low_s)}{high}."
+        text += f" First predicted, from its start: {at_least(part.predicted_low_s)}{high}."
     if part.lowest_left_s is not None and not part.dropped:
         text += f" Never less than {at_least(part.lowest_left_s)} left."
     return text

@@ -136,7 +136,7 @@ def test_an_outage_ends_with_one_summary_of_prediction_and_outcome() -> None:
     assert closing.kind is NoticeKind.CLOSED
     assert closing.what == "Back on supply after 56 s on battery; the load was carried throughout."
     works = next(line for line in closing.lines if line.startswith("Treatment works"))
-    assert "Predicted as it began: 17.2 min to 19.8 min." in works
+    assert "First predicted, from its start: 17.2 min to 19.8 min." in works
     assert "Never less than 16.2 min left." in works, (
         "1032 s less the 55 s until the last judgement in the dark"
     )
