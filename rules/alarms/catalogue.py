@@ -1267,7 +1267,9 @@ _ENTRIES: Final = (
         meaning="The watch itself, the switches or the way out are fed from bare mains.",
         causes=("box_fed_by, switches_fed_by or way_out_fed_by is mains or not answered in the estate file",),
         consequence="In the outage it is there for, nobody is told.",
-        do=Advice("Feed them from a system that holds, then say so in the estate file"),
+        do=Advice(
+            "Feed box, switches and way out from a system that holds, then say so in the estate file; or say there what feeds them"
+        ),
         respond_s=30 * DAY,
         severity=_S.WARNING,
         realarm_s=90 * DAY,

@@ -130,7 +130,9 @@ def _room(left: float, limit: str, left_fraction: float, line: int, *, window: b
 @says(Code.LOAD_NOT_KNOWN)
 def load_not_known(*, window: bool) -> str:
     """Say that a line's load is not known, now or in the window."""
-    return f"The load {_when(window)} is not known on every line."
+    if window:
+        return "What the weeks before asked in the window is not on record for every line."
+    return "The load now is not known on every line."
 
 
 @says(Code.LOAD_TOO_MUCH)
