@@ -62,14 +62,14 @@ def lasted(seconds: float) -> str:
 
 
 def fed_words(fed: Sequence[str], units: Sequence[str]) -> str:
-    """Return "2 of 3 units are fed again" of a system's units, or of others on its supply; "" when none is."""
+    """Return "2 of 3 units are fed" of a system's units, or of others on its supply; "" when none is."""
     return fed_clause(sum(unit in fed for unit in units), len(units), len(fed))
 
 
 def fed_clause(mine: int, units: int, others: int) -> str:
     """Return the same by how many: of a system's `units` are fed, of `others` where none of its own is."""
     if mine:
-        return f"{mine} of {counted(units, 'unit')} {'is' if mine == 1 else 'are'} fed again"
+        return f"{mine} of {counted(units, 'unit')} {'is' if mine == 1 else 'are'} fed"
     if others:
         return f"{counted(others, 'other unit')} on its supply {'is' if others == 1 else 'are'} fed"
     return ""

@@ -251,6 +251,16 @@ def _why(subject: Judged, need: RequirementVerdict) -> Nodes:
     return capital(", ".join(parts))
 
 
+def _asked(power_w: float, state: SystemState) -> str:
+    """Return what a system asks, and what gives it: units that are fed give their part beside those on their banks."""
+    carrying = [u for u in state.units if u.standing is UnitStands.ON_BATTERY]
+    if not carrying:
+        return f"{kilo(power_w)} kW"
+    if any(u.standing is UnitStands.CARRYING for u in state.units):
+        return f"{kilo(power_w)} kW in all, {plural(len(carrying), 'unit')} on {'its bank' if len(carrying) == 1 else 'their banks'}"
+    return f"{kilo(power_w)} kW on {plural(len(carrying), 'unit')}"
+
+
 def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
     clock, now = subject.clock, subject.now
     said: list[Nodes] = [el("b", "is on its banks"), ", ", since(on.since, now), " now."]
@@ -302,10 +312,7 @@ def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
     why = [f"{'input' if on.fed else 'mains'} lost {clock.at(on.since)}"]
     power = subject.state.load.power_w
     if power is not None:
-        carrying = [u for u in subject.state.units if u.standing is UnitStands.ON_BATTERY]
-        why.append(
-            f"{kilo(power)} kW on {plural(len(carrying), 'unit')}" if carrying else f"{kilo(power)} kW"
-        )
+        why.append(_asked(power, subject.state))
     if on.ends_earliest and on.ends_latest:
         why.append(
             f"ends {clock.second(on.ends_earliest)} at the earliest, {clock.second(on.ends_latest)} at the latest"

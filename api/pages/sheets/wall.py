@@ -288,7 +288,12 @@ def _outage(sheet: Sheet, subject: Judged) -> Element:
     return el(
         "div",
         el("h2", state.name),
-        el("p", "Supply lost for ", since(on.since, sheet.now), f". {fed_said(feeds)}"),
+        el(
+            "p",
+            "Input lost for " if on.fed else "Supply lost for ",
+            since(on.since, sheet.now),
+            f". {fed_said(feeds)}",
+        ),
         el("dl", figures, class_="wfigs"),
         el("ul", units[:8], class_="wunits"),
         shed,

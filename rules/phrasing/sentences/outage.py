@@ -70,7 +70,7 @@ def ends_soon(
     units: int,
     others_fed: int,
 ) -> Sentence:
-    """Say that the load is dropped soon; `fed` of its `units` are fed again, or others on its supply."""
+    """Say that the load is dropped soon; `fed` of its `units` are fed, or others on its supply."""
     clause = fed_clause(fed, units, others_fed)
     some = f"{capital(clause)}." if clause else ""
     return _with_left(name, "drops its load soon.", some, left_s, reckoned=reckoned, outlasted=outlasted)

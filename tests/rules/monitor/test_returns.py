@@ -141,7 +141,7 @@ def test_no_message_says_that_the_set_must_come_while_units_of_the_system_are_fe
         assert "generator runs" not in texts(notice)
         assert "See that set-1" not in texts(notice)
         assert notice.do.startswith("Supply is there: see that what still runs on its bank takes it")
-    assert "Treatment works: 2 units on battery, 27.1 kW, 4 of 6 units are fed again; " in texts(later[-1])
+    assert "Treatment works: 2 units on battery, 27.1 kW, 4 of 6 units are fed; " in texts(later[-1])
 
 
 def test_a_system_of_which_no_unit_is_fed_while_another_system_is_has_its_own_way_in_to_look_at() -> None:

@@ -147,9 +147,9 @@ def test_a_short_form_says_neither_the_place_nor_the_time_left_twice() -> None:
         Code.ENDS_SOON, "A", name="Hall", left_s=365.0, reckoned=False, outlasted=False, fed=1, units=3,
         others_fed=0,
     )  # fmt: skip
-    assert cause(soon, "Hall", left_beside=True) == "drops its load soon. 1 of 3 units is fed again."
+    assert cause(soon, "Hall", left_beside=True) == "drops its load soon. 1 of 3 units is fed."
     assert cause(soon, "Hall", left_beside=False).startswith("drops its load soon. It holds 6.0 min")
-    assert cause(soon, "Depot", left_beside=True) == "Hall drops its load soon. 1 of 3 units is fed again."
+    assert cause(soon, "Depot", left_beside=True) == "Hall drops its load soon. 1 of 3 units is fed."
     assert cause(told("It is so."), "Hall", left_beside=True) == "It is so."
     assert cause(None, "Hall", left_beside=True) == ""
 

@@ -54,8 +54,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             units=3,
             others_fed=4,
         ),
-        "Hall drops its load soon. It holds 6.0 min more at the least (reckoned: its cards are silent). 1 of 3 units is fed "
-        "again.",
+        "Hall drops its load soon. It holds 6.0 min more at the least (reckoned: its cards are silent). 1 of 3 units is fed.",
     ),
     (
         reason(
