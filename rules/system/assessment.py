@@ -22,6 +22,7 @@ from rules.system.comparison import compare
 from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, unknown_hold_ups
 from rules.system.load_record import NO_PEAKS, Peaks
+from rules.system.outage.end_known import end_known
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together, vouched
 from rules.system.partner import PartnerLoad, takes_partner
 from rules.system.redundancy import redundancy
@@ -38,7 +39,6 @@ from rules.system.requirements import (
 )
 from rules.system.state import (
     Finding,
-    HoldUp,
     HoldUps,
     OnBattery,
     Redundancy,
@@ -49,7 +49,7 @@ from rules.system.state import (
 )
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
-from rules.values.verdict import EndKnown, Verdict
+from rules.values.verdict import Verdict
 
 UNTIL_ON_RECORD: Final = timedelta(minutes=3)
 """For how long after it what a bank was seen to carry counts though its record has it not yet: judging waits for the bank to rest."""
@@ -57,14 +57,6 @@ UNTIL_ON_RECORD: Final = timedelta(minutes=3)
 
 RECKONING_WIDENS: Final = 0.10
 """Part of the time since the last reading by which reckoned bounds move apart, each way."""
-
-KNOWN_FROM: Final = 0.1
-"""Part of the whole run, by its median, from which on it is said how well its end is known."""
-HALF_WIDTHS: Final = ((0.1, EndKnown.CLOSELY), (0.25, EndKnown.FAIRLY), (0.5, EndKnown.ROUGHLY))
-"""Half the 90 % interval of the end as part of the time left, and the word for it. A choice: what is off by more than half of
-what is left is no figure to plan by."""
-CLOSE_S: Final = 60.0
-"""A half interval of a minute is closely known, however little is left."""
 
 JUDGED_FOR: Final = timedelta(minutes=5)
 """How long a judgement of the hold-up counts; it is made anew twice a minute."""
@@ -511,22 +503,6 @@ def on_battery(
         outlasted=outlasted,
         known=None if carried else known,
     )
-
-
-def end_known(now: HoldUp, since_s: float) -> EndKnown | None:
-    """Return how well the end is known, from a tenth of the run on; None before, and where no end is foretold.
-
-    `now`: what is left, after `since_s` on the banks.
-    """
-    low, median, high = now.low_s, now.median_s, now.high_s
-    if low is None or median is None or high is None or now.ended_by is None:
-        return None
-    if since_s < KNOWN_FROM * (since_s + median):
-        return None
-    half = 0.5 * (high - low)
-    if half <= CLOSE_S:
-        return EndKnown.CLOSELY
-    return next((word for most, word in HALF_WIDTHS if half <= most * median), EndKnown.HARDLY)
 
 
 def _own_sight(seen: SystemObservation, since: datetime) -> SupplySight:

@@ -42,22 +42,21 @@ async def needless(ledger: Ledger, letter: Letter) -> str | None:
 
 async def _is_over(ledger: Ledger, letter: Letter) -> bool:
     """Return whether the person was told already that the incident is over: what was graver did not wait in line."""
-    page = await ledger.messages(incident=letter.notice.incident, sending=Sending.SENT)
-    return any(
-        line.schema == LETTER
-        and line.body.get("person") == letter.person
-        and line.body["notice"]["kind"] == NoticeKind.CLOSED.value
-        for line in page.items
-    )
+    return await _had(ledger, letter, "kind", NoticeKind.CLOSED.value)
 
 
 async def _came_another_way(ledger: Ledger, letter: Letter) -> bool:
     """Return whether the person had this very notice by their next way, while this one was down."""
+    return await _had(ledger, letter, "id", letter.notice.id)
+
+
+async def _had(ledger: Ledger, letter: Letter, field: str, value: str) -> bool:
+    """Return whether a letter of the same incident, with a notice of which `field` is `value`, was sent to the person lately."""
     page = await ledger.messages(incident=letter.notice.incident, sending=Sending.SENT)
     return any(
         line.schema == LETTER
         and line.body.get("person") == letter.person
-        and line.body["notice"]["id"] == letter.notice.id
+        and line.body["notice"][field] == value
         for line in page.items
     )
 

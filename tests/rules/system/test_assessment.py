@@ -18,13 +18,13 @@ from rules.system.assessment import (
     SupplySight,
     SystemObservation,
     SystemView,
-    end_known,
     glance,
     on_battery,
     system_state,
     task_of,
 )
 from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.system.outage.end_known import end_known
 from rules.system.state import HoldUp, Standing
 from rules.values.code import Code
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
