@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api.commands.exits import Exit, complain
-from api.commands.shared import add_data, folder_of
+from api.commands.shared import add_data, estate_or_faults, folder_of
 
 if TYPE_CHECKING:
     from collector.configuration import Configuration
@@ -30,16 +30,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Judge the banks and print the visits."""
-    from collector.configuration import ConfigError, load  # noqa: PLC0415 - with what follows, only when used
-    from collector.read_model.stored import NothingStoredError  # noqa: PLC0415
+    from collector.read_model.stored import NothingStoredError  # noqa: PLC0415 - with what follows, only when used
     from collector.storage.database import StoreError  # noqa: PLC0415
     from rules.phrasing.programme_text import visits_text  # noqa: PLC0415
     from rules.phrasing.wire import to_json  # noqa: PLC0415
 
-    try:
-        configuration = load(options.estate)
-    except ConfigError as error:
-        return complain(Exit.WRONG_INPUT, *(str(fault) for fault in error.faults))
+    configuration, faults = estate_or_faults(options.estate)
+    if configuration is None:
+        return complain(Exit.WRONG_INPUT, *faults)
     try:
         programme, banks = asyncio.run(_made(options, configuration))
     except (StoreError, NothingStoredError, OSError) as error:
