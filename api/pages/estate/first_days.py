@@ -187,6 +187,7 @@ def _bank(sheet: Sheet, bank: BankKnown) -> Element:
     found = sheet.estate.banks.get(bank.bank)
     owner = sheet.estate.units[found.feeds[0]].system if found is not None and found.feeds else None
     name = f"{sheet.estate.systems[owner].name}, bank {bank.bank}" if owner else f"Bank {bank.bank}"
+    open_still = "not shown yet" if any(b.id == bank.bank for b in sheet.banks) else "not judged yet"
     return el(
         "tr",
         el("th", el("a", name, href=address_of("banks", bank.bank)), scope="row"),
@@ -194,7 +195,7 @@ def _bank(sheet: Sheet, bank: BankKnown) -> Element:
             el("td", "there" if there else el("span", "not yet", class_="ny"))
             for there in (bank.table, bank.past_test, bank.discharge)
         ],
-        el("td", "shown" if bank.shown else el("i", "not shown yet", class_="s")),
+        el("td", "shown" if bank.shown else el("i", open_still, class_="s")),
     )
 
 
@@ -206,4 +207,6 @@ def opening(sheet: Sheet) -> str:
     wrong = any(
         a.state.startswith("active") and a.severity in {"critical", "major", "minor"} for a in sheet.alarms
     )
-    return f"{cards}{'' if wrong else ' and nothing is wrong'}. What the banks hold, nobody has seen."
+    # in the first seconds of a run no bank is judged, whatever is on record of them
+    held = "What the banks hold, nobody has seen." if sheet.banks else "The banks are being judged."
+    return f"{cards}{'' if wrong else ' and nothing is wrong'}. {held}"

@@ -87,6 +87,13 @@ def test_on_the_first_day_nothing_is_shown_and_the_steps_say_what_they_buy() -> 
     assert html.index('id="steps"') < html.index('id="q1"')
 
 
+def test_before_the_banks_are_judged_nobody_is_said_to_have_seen_nothing_of_them() -> None:
+    shown = read(sheets.index(replace(first_day(), banks=())))
+    assert "and nothing is wrong. The banks are being judged." in shown
+    assert "nobody has seen" not in shown
+    assert shown.count("not judged yet") >= 6
+
+
 def test_once_a_bank_was_seen_the_steps_fold_and_with_the_last_they_go() -> None:
     sheet = replace(samples.short(), begun=begun(shown=True, people=("R. Haugen",)))
     html = sheets.index(sheet)
