@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.cards.mib.correction_set import CorrectionSet
@@ -35,6 +35,7 @@ from rules.alarms.catalogue import CATALOGUE, Explanation
 from rules.alarms.conditions.outage import words_at
 from rules.alarms.lifecycle.alarm import Alarm
 from rules.alarms.lifecycle.states import State
+from rules.alarms.urgency import urgency
 from rules.phrasing.figures import listed
 from rules.phrasing.notice_case import AS_LAST_TOLD
 from rules.phrasing.reasons import first_step, said, say
@@ -44,7 +45,6 @@ from rules.plant.estate import Estate
 from rules.plant.topology import Topology
 from rules.plant.unread import OldReading
 
-NEVER: Final = datetime.max.replace(tzinfo=UTC)
 ANSWER_HOLDS: Final = timedelta(minutes=10)
 NO_LONGER: Final = "It was so, and is no longer: "
 """Before the sentence of an alarm whose condition is gone."""
@@ -216,23 +216,14 @@ def _health(source: SheetSource, card: str, figures: PollFigures) -> CardHealth:
 
 
 def alarms_in_order(source: SheetSource, now: datetime) -> tuple[ShownAlarm, ...]:
-    """Return every alarm that is not normal, in the order to act in: active and worst first."""
+    """Return every alarm that is not normal, in the order to act in: active ones, what can wait least first."""
     return tuple(alarm_of(source, alarm, now) for alarm in in_order(source.present.alarms.values()))
 
 
 def in_order(alarms: Iterable[Alarm]) -> list[Alarm]:
     """Return the alarms that are not normal, in the order to act in."""
     found = [a for a in alarms if a.state is not State.NORMAL]
-    found.sort(
-        key=lambda a: (
-            a.state.held,
-            not a.state.active,
-            -a.severity.rank,
-            a.by_when is None,
-            a.by_when or a.since or NEVER,
-            a.id,
-        )
-    )
+    found.sort(key=lambda a: (a.state.held, not a.state.active, *urgency(a, CATALOGUE.get(a.kind))))
     return found
 
 

@@ -49,9 +49,7 @@ def wrong(
     """
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
-    reading = (
-        "The gravest first; of equal weight, what is due first. The heavier the stroke, the more severe."
-    )
+    reading = "What can wait least comes first; of what can wait alike, the gravest. The heavier the stroke, the more severe."
     silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
     calm = (
         f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."

@@ -237,7 +237,8 @@ def _during(sheet: Sheet, lit: Sequence[SystemRow]) -> list[Element]:
     names = {row.id for row in lit}
     states = [state for row in lit if (state := sheet.system(row.id)) is not None]
     parts = [_outage(sheet, judged(sheet, state)) for state in states]
-    mine = [a for name in names for a in parted(sheet, name, sheet.alarms_of(name))[0]]
+    belongs = {a.id for name in names for a in parted(sheet, name, sheet.alarms_of(name))[0]}
+    mine = [alarm for alarm in sheet.alarms if alarm.id in belongs]
     calls = list(dict.fromkeys(one for name in names if (o := sheet.outages.get(name)) for one in o.call))
     call = (
         el("p", el("b", "Call "), "; ".join(calls), ".", class_="wcall", id="wall-call", live=True)
@@ -246,7 +247,7 @@ def _during(sheet: Sheet, lit: Sequence[SystemRow]) -> list[Element]:
     )
     return [
         el("section", parts, class_=f"wlit n{len(parts)}"),
-        el("section", _first(sheet, names, list(dict.fromkeys(mine))), call),
+        el("section", _first(sheet, names, mine), call),
     ]
 
 

@@ -88,7 +88,7 @@ def gravity(row: SystemRow) -> tuple[int, float, int, int, float, str]:
     margin = float("-inf") if row.margin_s is None else row.margin_s // 6.0
     ends = row.ends_earliest.timestamp() if row.ends_earliest is not None else 0.0
     leading = ends if row.stands is Stands.BATTERY else margin if row.stands is Stands.SHORT else 0.0
-    alarm = -1 if row.alarm is None else row.alarm.severity.rank
+    alarm = -1 if row.alarm is None else row.alarm.gravest.rank
     return first, leading, -alarm, -(row.redundant is ShortAnswer.NO), margin, row.id
 
 

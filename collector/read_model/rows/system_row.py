@@ -64,13 +64,14 @@ class RowHeld:
 
 @dataclass(frozen=True, slots=True)
 class RowAlarm:
-    """The first of a system's alarms that stand, what to do about it, and how many stand beside it."""
+    """The first to act on of a system's alarms that stand, what to do, how many stand beside it, and the gravest's weight."""
 
     id: str
     what: str
     do_first: str
     severity: Severity
     more: int
+    gravest: Severity
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +288,10 @@ def _first(alarms: Sequence[ShownAlarm]) -> RowAlarm | None:
     if not standing:
         return None
     first = standing[0]
-    return RowAlarm(first.id, first.what, first.do_first, Severity(first.severity), len(standing) - 1)
+    gravest = max((Severity(one.severity) for one in standing), key=lambda severity: severity.rank)
+    return RowAlarm(
+        first.id, first.what, first.do_first, Severity(first.severity), len(standing) - 1, gravest
+    )
 
 
 def next_bank(sheet: Sheet, system: str) -> BankState | None:

@@ -7,10 +7,10 @@ from typing import cast
 
 import pytest
 
-from collector.read_model.sheet_source import NO_LONGER, alarm_as_read, alarm_of
+from collector.read_model.sheet_source import NO_LONGER, alarm_as_read, alarm_of, in_order
 from collector.read_model.source import SheetSource
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.lifecycle.alarm import new_alarm
+from rules.alarms.lifecycle.alarm import Alarm, new_alarm
 from rules.alarms.lifecycle.states import State
 from rules.phrasing.notice_case import AS_LAST_TOLD
 from rules.phrasing.reasons import say
@@ -80,3 +80,17 @@ def test_whatever_moment_the_words_that_are_kept_are_of_an_alarm_counts_to_the_m
     source = SimpleNamespace(estate=estate(), present=SimpleNamespace(systems={"works": works}), told={})
     read = alarm_of(cast("SheetSource", source), kept, NOON)
     assert "holds 8.3 min more at the least" in read.what
+
+
+def test_the_first_to_act_on_is_what_can_wait_least_and_what_is_over_or_held_back_comes_last() -> None:
+    def standing(kind: str, due: datetime, state: State = State.ACTIVE_UNACKNOWLEDGED) -> Alarm:
+        made = new_alarm(CATALOGUE[kind], "works", "", 0.0)
+        return replace(made, state=state, condition=True, standing=True, since=NOON, by_when=due)
+
+    short = standing("requirement_not_met", NOON - timedelta(days=20))
+    silent = standing("card_silent", NOON + timedelta(hours=4))
+    over = standing("overload", NOON, State.RETURNED_UNACKNOWLEDGED)
+    shelved = standing("on_bypass", NOON, State.SHELVED)
+    normal = standing("bank_hot", NOON, State.NORMAL)
+    shown = in_order((short, shelved, over, normal, silent))
+    assert [a.kind for a in shown] == ["card_silent", "requirement_not_met", "overload", "on_bypass"]

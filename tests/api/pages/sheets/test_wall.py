@@ -9,7 +9,9 @@ import pytest
 
 from api.pages.live import difference, frame
 from api.pages.sheets import registry as sheets
+from collector.read_model.rows.system_row import system_rows
 from collector.read_model.sheet import Sheet
+from rules.values.severity import Severity
 from tests.api.pages import many, samples, shutdowns
 from tests.api.pages.sheets.test_registry import check
 
@@ -94,3 +96,44 @@ def test_three_systems_on_their_banks_are_rows_the_one_that_ends_first_on_top() 
     assert html.count("left at the least") == 3
     assert read(html).startswith("Wall")
     assert "Three of 12 systems are on their banks, one would fall short" in read(html)
+
+
+def test_during_an_outage_of_two_systems_what_first_is_in_the_order_of_all_alarms() -> None:
+    sheet = samples.outage()
+    lit = sheet.system("works")
+    control = sheet.system("control")
+    assert lit is not None
+    assert control is not None
+    both = many.with_state(sheet, replace(control, on_battery=lit.on_battery))
+    since, first = both.now, both.alarms[0]
+    things = tuple(
+        replace(
+            first,
+            id=f"{first.id.partition(':')[0]}:{n}",
+            about=about,
+            do_first=f"Do {n}",
+            since=since,
+            incident=None,
+        )
+        for n, about in enumerate(["control", "works", "control", "works"])
+    )
+    shown = read(wall(replace(both, alarms=things)))
+    assert [shown.index(f"Do {n}.") for n in range(3)] == sorted(shown.index(f"Do {n}.") for n in range(3))
+    assert "1 more on the sheet." in shown
+
+
+def test_a_system_s_weight_is_its_gravest_alarm_s_though_another_is_to_be_met_first() -> None:
+    sheet = samples.short()
+    grave = next(
+        alarm for alarm in sheet.alarms if alarm.severity == "major" and alarm in sheet.alarms_of("works")
+    )
+    silent = replace(
+        grave, id="card_silent:works", severity="minor", do_first="Reach the card", incident=None
+    )
+    row = next(r for r in system_rows(replace(sheet, alarms=(silent, grave))) if r.id == "works")
+    assert row.alarm is not None
+    assert (row.alarm.do_first, row.alarm.severity, row.alarm.gravest) == (
+        "Reach the card",
+        Severity.MINOR,
+        Severity.MAJOR,
+    )
