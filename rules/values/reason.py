@@ -29,7 +29,7 @@ class Reason:
 
     @property
     def kind(self) -> tuple[object, ...]:
-        """Return what of it is no number and no day: two reasons of one kind say the same of the same things."""
+        """Return what of it is no measured figure and no moment: two of one kind say the same of the same things and days."""
         return self.code, self.about, tuple((name, _kind(arg)) for name, arg in self.args)
 
 
@@ -53,7 +53,7 @@ def _kind(arg: Arg) -> object:
         return arg.code if arg.code is Code.TOLD else arg.kind
     if isinstance(arg, tuple):
         return tuple(map(_kind, arg))
-    return arg if isinstance(arg, str | bool) else type(arg)
+    return type(arg) if isinstance(arg, float | datetime) else arg
 
 
 # ---- as JSON holds it ---------------------------------------------------------------------------------------

@@ -42,20 +42,16 @@ def wrong(
     live: bool = False,
     linked: bool = True,
     waiting: Sequence[ShownAlarm] = (),
+    of: str | None = None,
 ) -> Element:
     """Return question 3 over some alarms, with what else there is under it. `linked`: and a way to all of them.
 
-    `waiting`: what stands and may wait until an outage is over; it is folded away.
+    `waiting`: what stands and may wait until an outage is over; it is folded away. `of`: the system that the alarms
+    are of, None for the estate's.
     """
     stand = standing(alarms)
     title = "What to do, in this order" if live else "What is wrong, and what first"
     reading = "What can wait least comes first; of what can wait alike, the gravest. The heavier the stroke, the more severe."
-    silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
-    calm = (
-        f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."
-        if silent
-        else "No alarm is active."
-    )
     body: Nodes = (
         el(
             "ol",
@@ -63,7 +59,7 @@ def wrong(
             class_="say-list",
         )
         if stand
-        else el("p", calm, class_="say")
+        else el("p", calm(sheet, of), class_="say")
     )
     return question(
         3,
@@ -300,11 +296,21 @@ def _take_on(sheet: Sheet, alarm: ShownAlarm) -> Element | None:
     )
 
 
-def tally(alarms: Sequence[ShownAlarm]) -> str:
+def calm(sheet: Sheet, of: str | None = None) -> str:
+    """Return what is said where no alarm stands, in a system or in all: no calm while units are not heard or on banks."""
+    silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
+    if any(state.on_battery for state in sheet.systems if of in {None, state.id}):
+        return "No alarm stands yet: what has just begun is told once it has lasted for some seconds."
+    if silent:
+        return f"No alarm stands, but {silent} of {len(sheet.units)} units are not heard: that says little."
+    return "No alarm is active."
+
+
+def tally(sheet: Sheet) -> str:
     """Return how many things are wrong, as a sentence, for the head of the alarms sheet."""
-    stand = [same[0] for same in together(standing(alarms))]
+    stand = [same[0] for same in together(standing(sheet.alarms))]
     if not stand:
-        return "No alarm is active."
+        return calm(sheet)
     unseen = sum(alarm.acknowledged is None for alarm in stand)
     verb = "thing is" if len(stand) == 1 else "things are"
     said = f"{capital(count(len(stand)))} {verb} wrong."

@@ -68,7 +68,7 @@ def _lead(sheet: Sheet) -> Element:
     row = el(
         "span",
         line_mark(mark),
-        el("span", tally(sheet.alarms), el("span", " · ".join(why), class_="why")),
+        el("span", tally(sheet), el("span", " · ".join(why), class_="why")),
         class_="row",
     )
     return el("h1", row, class_="lead", id="lead", live=True)

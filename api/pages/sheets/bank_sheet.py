@@ -116,7 +116,7 @@ def bank_page(sheet: Sheet, name: str) -> PageFrame | None:
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
         owner = sheet.estate.units[bank.feeds[0]].system
-        parts.append(wrong(sheet, mine, WallClock(sheet.site(owner).time_zone, sheet.now)))
+        parts.append(wrong(sheet, mine, WallClock(sheet.site(owner).time_zone, sheet.now), of=owner))
     return PageFrame(title, address, tuple(part for part in parts if part))
 
 

@@ -49,7 +49,7 @@ def system_page(sheet: Sheet, name: str) -> PageFrame | None:
             parts += [hold_up_depth.in_depth(sheet, subject), came_back]
     parts.append(redundancy_section.in_depth(sheet, subject))
     if not drawn:
-        parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock))
+        parts.append(wrong(sheet, sheet.alarms_of(name), subject.clock, of=name))
     parts.append(bank_section.in_depth(sheet, name))
     if not drawn:
         parts.append(size_section.in_depth(sheet, name))

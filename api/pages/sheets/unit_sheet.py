@@ -48,7 +48,7 @@ def unit_page(sheet: Sheet, name: str) -> PageFrame | None:
         parts.append(claims_section(view.reading))
     mine = tuple(a for a in sheet.alarms if a.about == name)
     if mine:
-        parts.append(wrong(sheet, mine, clock))
+        parts.append(wrong(sheet, mine, clock, of=unit.system))
     return PageFrame(f"Unit {name}", address_of("units", name), tuple(part for part in parts if part))
 
 

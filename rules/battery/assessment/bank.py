@@ -9,13 +9,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
-from typing import Final
+from datetime import date, datetime
 from zlib import crc32
 
 import numpy as np
 
 from rules.battery.assessment.charging import judge_charging
+from rules.battery.assessment.due_tests import DEEP_TEST, aged, plan_of_tests
 from rules.battery.assessment.evidence import (
     BankEvidence,
     HandReading,
@@ -29,12 +29,9 @@ from rules.battery.assessment.evidence import (
 )
 from rules.battery.assessment.expected_cost import cheapest_of
 from rules.battery.assessment.faults import (
-    LATE_IN_LIFE,
-    WEAK,
     ends_in_test,
     findings_of_tests,
     nothing_seen,
-    plan_tests,
     score_claims,
 )
 from rules.battery.assessment.findings import AssessedBank, beside_siblings, signs, size, whether_shown
@@ -50,7 +47,7 @@ from rules.battery.assessment.replacement import (
 from rules.battery.assessment.too_small import too_small, what_helps
 from rules.battery.assessment.would_tell import Unproven, steps_for
 from rules.battery.discharge.evidence import DischargeEvidence
-from rules.battery.model.ageing import AgeCurve, age_curve, life_prior
+from rules.battery.model.ageing import AgeCurve
 from rules.battery.model.health import BankBelief, anchor_for
 from rules.battery.model.recharge import GIVEN_AT_ONCE, after_recharge, middle_of, used_after_recharge
 from rules.battery.model.runtime_curve import Floats, curve_for
@@ -65,11 +62,8 @@ from rules.battery.state import (
 )
 from rules.plant.estate import FittedBank, in_place
 from rules.values.code import Code
-from rules.values.constants import DAYS_A_YEAR
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, Verdict
-
-_DEEP_TEST: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -137,9 +131,7 @@ def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
     evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
     curve = curve_for(fitted)
     anchor_s = anchor_for(curve)
-    months = [m for m in evidence.months if m.first_day >= fitted.from_day.replace(day=1)]
-    age = age_curve(fitted.from_day, today, months, evidence.bank.room_temperature_c)
-    prior = life_prior(fitted.design_life_years, age, generic_table=curve.basis is not Basis.TABLE)
+    age, prior = aged(case, today)
     lives = fuse(age, prior, capacity_evidence(discharges), anchor_s, seed)
     health = lives.health_draws(today, seed + 1)
     basis = curve.basis
@@ -215,7 +207,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
         strings=evidence.bank.strings,
     )
     dates = _dates(foreseen, unproven=belief.unproven)
-    tests = _tests(case, belief, lives, foreseen)
+    tests = _tests(case, belief, lives, foreseen, seed)
     telling = _would_tell(case, belief)
     unseen = nothing_seen(dates.by_age_alone, telling[0].step) if telling else None
     claims, claims_finding = score_claims(claims_of(discharges))
@@ -309,30 +301,11 @@ def _dates(foreseen: Forecast, *, unproven: bool) -> ReplacementDates:
     )
 
 
-def _tests(case: AssessedBank, belief: BankBelief, lives: Lives, foreseen: Forecast) -> TestPlan:
-    fitted, discharges = case.fitted, case.discharges
-    deep = [d for d in discharges if d.fraction is not None and d.used >= _DEEP_TEST * d.fraction]
-    end = foreseen.dates.expected_end
-    life_years = None if end is None else max((end - fitted.from_day).days / DAYS_A_YEAR, 0.5)
-    last = deep[-1].at.date() if deep else None
-    late_in_life = (
-        None if life_years is None else fitted.from_day + timedelta(LATE_IN_LIFE * life_years * DAYS_A_YEAR)
-    )
-    since = [d.at.date() for d in discharges if d.high is not None and d.high < WEAK]  # known, not guessed
-    since += [] if late_in_life is None else [late_in_life]
-    later = [day for day in since if last is not None and last < day <= case.today]
-    plan = plan_tests(
-        fitted.from_day,
-        last,
-        capacity=deep[-1].fraction if deep else None,
-        life_share=None if late_in_life is None or last is None or last <= late_in_life else 1.0,
-        expected_life_years=life_years,
-        worn_since=min(later, default=None),
-        today=case.today,
-    )
+def _tests(case: AssessedBank, belief: BankBelief, lives: Lives, foreseen: Forecast, seed: int) -> TestPlan:
+    plan = plan_of_tests(case, lives, seed)
     asked = case.evidence.asked
     power = asked.output_power_w if asked else _power_at_anchor(belief)
-    plan = replace(plan, ends_in_test_probability=ends_in_test(belief, power, _DEEP_TEST))
+    plan = replace(plan, ends_in_test_probability=ends_in_test(belief, power, DEEP_TEST))
     return with_advice(plan, case, belief, lives, foreseen, _power_of_a_discharge(case, belief))
 
 

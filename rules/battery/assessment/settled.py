@@ -5,6 +5,7 @@ noise of the load and of a probe, and dates that wander by weeks for no reason a
 the test that is due and whether the bank is too small stand while the evidence is the same and the load asked of
 it has not moved by more than a twentieth; on a new day they move once what is reckoned has come away from them by
 more than a fortnight and a tenth of the time to go. When they move, it is said from what to what, and why.
+The day on which a test fell due is past, and moves by no evidence but a test.
 
 Nor was anything due before anybody could know of it: a day to order that comes out in the past is today, unless
 the evidence showed the bank to be over, or it was said before.
@@ -64,7 +65,10 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
             rests_on=replace(old.rests_on, judged_on=new.rests_on.judged_on),
         )
         return Settled(_with(new, kept, today, old))
-    said = replace(new, dates=dates)
+    tests = new.tests
+    if tests is not None and old.tests is not None and new.rests_on.declared == old.rests_on.declared:
+        tests = _fell_due(tests, old.tests, today)
+    said = replace(new, dates=dates, tests=tests)
     return Settled(_with(new, said, today), _moved(new.id, told, dates, why or reason(Code.NEWS_TIME_PASSED)))
 
 
@@ -74,6 +78,13 @@ def _same_test(new: TestPlan, old: TestPlan, told: ReplacementDates, today: date
         return replace(new, due=old.due, advice=old.advice, without_advice=None)
     advice = None if new.advice is None else replace(new.advice, order_by=told.order_by)
     return replace(new, due=old.due, advice=advice)
+
+
+def _fell_due(new: TestPlan, old: TestPlan, today: date) -> TestPlan:
+    """Return a test that fell due as it was told, until one is made: what is learnt afterwards moves no day that is past."""
+    if old.due > today or new.last != old.last:
+        return new
+    return replace(new, due=old.due, interval_days=old.interval_days, because=old.because)
 
 
 def _same_blocks(new: BankState, old: BankState) -> bool:

@@ -12,7 +12,7 @@ from api.pages.markup.elements import render
 from api.pages.sheets.bank_sheet import bank_page, standing
 from api.pages.units.isolation import overview as isolations
 from api.pages.units.ruler import ruler, shares
-from collector.read_model.sheet import Sheet
+from collector.read_model.sheet import Sheet, ShownAlarm
 from collector.read_model.wall_clock import WallClock
 from rules.battery.state import ReplacementDates
 from rules.system.state import LineRedundancy, LoadBasis, Redundancy
@@ -72,10 +72,13 @@ def test_what_is_due_within_a_day_is_due() -> None:
 
 
 def test_the_tally_counts_sentences_and_says_what_nobody_took_on() -> None:
-    assert tally(samples.alarms()) == "Three things are wrong. One has been acknowledged by nobody."
-    assert tally(()) == "No alarm is active."
+    def of(*alarms: ShownAlarm) -> str:
+        return tally(replace(samples.good(), alarms=alarms))
+
+    assert of(*samples.alarms()) == "Three things are wrong. One has been acknowledged by nobody."
+    assert of() == "No alarm is active."
     alone = [a for a in samples.alarms() if a.id == "al-2"]
-    assert tally(alone) == "One thing is wrong. Nobody has acknowledged it."
+    assert of(*alone) == "One thing is wrong. Nobody has acknowledged it."
 
 
 def redundancy(row: LineRedundancy) -> Redundancy:

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import date
 
-from rules.monitor.inputs import SystemJudged, Tick
+from rules.battery.assessment.faults import TEST_DUE
+from rules.battery.state import BankFinding
+from rules.monitor.inputs import BankJudged, SystemJudged, Tick
 from rules.monitor.state import WatchState
 from rules.monitor.state_diff import clock, whole
 from rules.plant.reading import OutputSource
+from rules.values.code import Code
+from rules.values.reason import reason
 from rules.values.serial import to_plain
+from rules.values.severity import Severity
 from tests.rules.day import on_battery_since, recorded_day
 from tests.rules.monitor.watching import Watch, difference, outage
-from tests.rules.sample_plant import reading, stamp, system_state
+from tests.rules.sample_plant import overdue_bank, reading, stamp, system_state
 
 
 def test_all_parts_together_are_the_state_again() -> None:
@@ -81,3 +88,17 @@ def test_an_alarm_that_is_no_longer_remembered_is_gone() -> None:
     during = watch.state
     watch.give(reading("D1", 11))
     assert "alarms/on_bypass:D1" in difference(during, before).gone
+
+
+def test_another_day_in_what_an_alarm_says_is_a_change_a_restart_and_a_printed_report_must_know_of() -> None:
+    watch = Watch()
+
+    def due(second: float, since: date) -> BankJudged:
+        what = reason(Code.TEST_IS_DUE, due=since, why=reason(Code.TEST_TWO_YEARLY), last=None)
+        finding = BankFinding(TEST_DUE, what, reason(Code.DO_PLAN_DISCHARGE), Severity.WARNING)
+        return BankJudged(stamp(second), replace(overdue_bank("W1"), findings=(finding,)))
+
+    watch.give(due(10, date(2025, 11, 11)))
+    before = watch.state
+    watch.give(due(20, date(2025, 10, 29)))
+    assert "alarms/bank_test_due:bank-W1" in set(difference(before, watch.state).parts)

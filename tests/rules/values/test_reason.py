@@ -61,12 +61,25 @@ def test_a_code_of_a_later_version_is_read_as_its_words() -> None:
         from_plain(Judged, {"because": [7]})
 
 
-def test_reasons_of_one_kind_differ_in_their_numbers_only() -> None:
-    def one(about: str, number: float, day: int, unit: str, fits: bool = True) -> Reason:
+def test_reasons_of_one_kind_differ_in_measured_figures_and_moments_only() -> None:
+    def one(
+        about: str, number: float, day: int, unit: str, *, fits: bool = True, hour: int = 1, count: int = 2
+    ) -> Reason:
         within = reason(Code.UNIT_STANDS, unit, standing="off")
-        return reason(Code.LOAD_FITS, about, n=number, day=date(2026, 1, day), fits=fits, within=(within,))
+        at = datetime(2026, 1, 1, hour, tzinfo=UTC)
+        return reason(
+            Code.LOAD_FITS,
+            about,
+            n=number,
+            day=date(2026, 1, day),
+            at=at,
+            fits=fits,
+            count=count,
+            within=(within,),
+        )
 
     first = one("A", 1.0, 1, "A1")
-    assert first.kind == one("A", 2.5, 9, "A1").kind
+    assert first.kind == one("A", 2.5, 1, "A1", hour=7).kind
     others = [one("B", 1.0, 1, "A1"), one("A", 1.0, 1, "A2"), one("A", 1.0, 1, "A1", fits=False)]
+    others += [one("A", 1.0, 9, "A1"), one("A", 1.0, 1, "A1", count=3)]
     assert first.kind not in [other.kind for other in others]

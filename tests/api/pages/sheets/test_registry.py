@@ -230,6 +230,14 @@ def test_what_has_no_data_is_left_out_and_not_faked() -> None:
     assert "No alarm is active." in html
 
 
+def test_in_the_second_in_which_units_went_to_their_banks_no_sheet_says_that_all_is_calm() -> None:
+    began = replace(samples.outage(), alarms=())
+    for address in ("/", "/alarms", "/systems/works"):
+        html = pages(began)[address]
+        assert "No alarm is active" not in html
+        assert "No alarm stands yet: what has just begun is told once it has lasted for some seconds." in html
+
+
 def test_during_an_outage_that_system_comes_first_and_the_others_shrink() -> None:
     html = sheets.index(samples.outage())
     assert "is on its banks" in html

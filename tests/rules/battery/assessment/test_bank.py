@@ -180,6 +180,22 @@ def test_a_test_falls_due_by_what_was_known_at_the_last_one() -> None:
     assert unknown.due == young.at.date() + timedelta(days=730)
 
 
+def test_neither_an_outage_nor_another_load_moves_the_day_on_which_a_test_fell_due() -> None:
+    deep = discharge(1200, 0.97, used=0.6, low=0.95, high=0.99)
+    known = judge_bank(evidence(deep)).state.tests
+    assert known is not None
+    assert known.due < NOW.date()
+    for later in (
+        evidence(deep, discharge(2, 0.93, used=0.1, low=0.85, high=1.0)),
+        evidence(deep, discharge(2, 1.01, used=0.2, low=0.95, high=1.05), discharge(1, 0.97, used=0.1)),
+        evidence(deep, asked=BankDemand(500.0, 240 * 21.0, NOW.date())),
+        evidence(deep, asked=None),
+    ):
+        tests = judge_bank(later).state.tests
+        assert tests is not None
+        assert (tests.due, tests.because) == (known.due, known.because)
+
+
 def test_no_test_is_due_for_a_bank_that_is_to_be_renewed() -> None:
     over = discharge(900, 0.45, used=0.45, ended=True, low=0.43, high=0.47)
     state = judge_bank(evidence(over, asked=BankDemand(1000.0, 240 * 18.0, NOW.date()))).state

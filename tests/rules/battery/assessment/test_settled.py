@@ -178,3 +178,38 @@ def test_what_an_earlier_version_said_in_sentences_stands_as_it_was_said() -> No
     found = settled(state(), from_plain(BankState, json.loads(json.dumps(plain))), TODAY).state
     assert [(say(f.what), say(f.do)) for f in found.findings] == [("It is too small.", "Not again.")]
     assert from_plain(BankState, kept(found)) == found
+
+
+def test_no_outage_moves_the_day_on_which_a_test_fell_due() -> None:
+    due = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2026, 5, 2), 730, told("every two years")))
+    sooner = replace(
+        state(told="an outage"), tests=TestPlan(date(2024, 5, 2), date(2026, 4, 20), 718, told("quarters"))
+    )
+    said = settled(sooner, due, TODAY).state
+    assert said.tests is not None
+    assert (said.tests.due, say(said.tests.because)) == (date(2026, 5, 2), "every two years")
+    (finding,) = [f for f in said.findings if f.kind == TEST_DUE]
+    assert finding.what["due"] == date(2026, 5, 2)
+
+
+def test_a_test_that_was_never_made_stays_due_when_an_outage_would_have_it_proposed_anew() -> None:
+    never = replace(state(), tests=TestPlan(None, TODAY - timedelta(days=3), 730, told("never tested")))
+    again = replace(
+        state(told="an outage"), tests=TestPlan(None, TODAY + timedelta(days=20), 730, told("never tested"))
+    )
+    said = settled(again, never, TODAY).state.tests
+    assert said is not None
+    assert said.due == TODAY - timedelta(days=3)
+
+
+@pytest.mark.parametrize(
+    ("last", "declared"), [(date(2026, 10, 1), "declared"), (date(2024, 5, 2), "another table")]
+)
+def test_a_test_that_was_made_or_another_declaration_moves_the_next(last: date, declared: str) -> None:
+    due = replace(state(), tests=TestPlan(date(2024, 5, 2), date(2026, 5, 2), 730, told("every two years")))
+    after = replace(
+        state(told="a test", declared=declared), tests=TestPlan(last, date(2028, 10, 1), 730, told("two"))
+    )
+    said = settled(after, due, TODAY).state.tests
+    assert said is not None
+    assert said.due == date(2028, 10, 1)
