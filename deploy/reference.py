@@ -272,6 +272,24 @@ reader is there) and `note`; or the token alone, as text. It acknowledges the in
 sent to, for a day, once by either way. It is for sites into which nobody has a way, such as with a gateway to telephones that also speaks
 to the broker; what is retained there, or is no token of ours, is passed over with a line in the log.
 
+## To a centre
+
+A channel that says `tells_centre` tells a centre of several sites (`ridethrough centre`), below `TOPICS_BELOW/COLLECTOR/centre/`. It is told for that
+program, in its own plain form: `{"start", "number", "at", "part"}`, `start` naming the run of the teller, `number` counting since then,
+`part` the values under the ids of the site. All is retained for 7 days but `beat`; how fresh it is, `beat` alone says.
+
+| topic | part | when |
+| --- | --- | --- |
+| `plant` | what is installed, the version of the estate file and of the program; no address, no person, no secret | at each connection |
+| `system/ID` | verdicts, hold-up, the readings of its units, whether they may be taken out | at once when people would act on it; figures alone at most every 10 s, on the banks every second |
+| `bank/ID` | capacity, dates, discharges | when it was judged |
+| `alarms` | all that are not normal, the open incidents, who was told of them | at each change |
+| `record` | lines of the journal, numbered, behind the last that the centre has, and the incidents they name | until the centre has them |
+| `beat` | within how many seconds the next one comes | every 5 s |
+| `had` | the centre's own: up to which number it has the journal of which `book` | whenever it has more, and at each connection |
+
+`had` is all that a site reads of a centre. It says from which line on the journal is told again, and acts on nothing.
+
 ## By webhook
 
 `POST` of one CloudEvents 1.0 event (structured mode, `application/cloudevents+json`). Where the channel names a secret the

@@ -36,6 +36,11 @@ class MqttSettings(PlantTable):
         description="whether people may answer by it, for sites into which there is no way: the token of a message, published as "
         "`answer`, says that its reader has the incident; the broker should let nobody publish there but who is to",
     )
+    tells_centre: Yes = Field(
+        default=False,
+        description="whether a centre of several sites is told by it (`ridethrough centre`): plant, systems, banks, alarms, and the "
+        "journal until the centre has it",
+    )
     single_values: Yes = Field(
         default=False,
         description="whether each figure of a unit and a system is published by itself too, below `value/`",

@@ -35,6 +35,7 @@ from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
 from collector.configuration.channel_tables import MqttSettings
 from collector.configuration.secrets import Login, Token
+from collector.messaging.centre.site_feed import SiteFeed
 from collector.messaging.delivery.answer_links import AnswerLinks, answer_key
 from collector.messaging.delivery.broker_answers import BrokerAnswers
 from collector.messaging.delivery.office import PostOffice, collector_name, home_zone
@@ -103,7 +104,15 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
     given = RecorderParts(estate, clock, present, learning)
     put, trackers = given.queue.put, given.trackers
     links, answers = _answer_ways(around)
-    office = PostOffice.of(configuration, ledger, clock, links, answers)
+    office = PostOffice.of(
+        configuration,
+        ledger,
+        clock,
+        links,
+        answers,
+        # who was told of incidents is known to the office itself, which is there before anything is told
+        feed_of=lambda: SiteFeed(configuration, ledger, clock, present, lambda: office.told),
+    )
     testimony = Testimony(trackers.outages, ledger, clock)
     set_words = _set_words(configuration, clock, testimony)
 

@@ -87,7 +87,7 @@ class Site:
     name: str
     time_zone: str
     answer_within: AnswerTimes = AnswerTimes()
-    zone: tzinfo = UTC
+    zone: tzinfo = field(default=UTC, metadata={"plain": False})
     """What `time_zone` names: which day a moment falls on here."""
 
 

@@ -1,8 +1,8 @@
 """Frozen values to plain ones (what JSON holds) and back, by their types alone.
 
 Used for the watch's snapshot. `from_plain(T, to_plain(value)) == value` for dataclasses of numbers, text,
-enums, dates, moments, tuples, sets of text and mappings with text keys. A field that a later version adds must have a
-default; a field it no longer has is passed over. Reasons are written as `reasons` makes them.
+enums, dates, moments, tuples, sets of text and mappings with text keys; what is `Any` is plain already. A field that a later
+version adds must have a default; a field it no longer has is passed over, and so is one whose metadata say `plain=False`. Reasons are written as `reasons` makes them.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def to_plain(value: object, reasons: Reasons = plain_reason) -> Any:  # noqa: AN
 
 @cache
 def _names(kind: type[Any]) -> tuple[str, ...]:
-    return tuple(field.name for field in fields(kind))
+    return tuple(field.name for field in fields(kind) if field.metadata.get("plain", True))
 
 
 def from_plain(kind: type[T], plain: object) -> T:
@@ -77,6 +77,8 @@ def _reader(kind: Any) -> _Read:  # noqa: ANN401, PLR0911 - one line for each so
     """Return what reads values of a type: its form is looked at once, since letters and snapshots hold many."""
     if kind in _READ_BY:
         return _READ_BY[kind]
+    if kind is Any:
+        return lambda plain: plain
     origin = get_origin(kind)
     if origin in (Union, types.UnionType):
         return _union_reader(get_args(kind))

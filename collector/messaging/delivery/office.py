@@ -12,17 +12,16 @@ office.wake()
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 from typing import cast
 
 from collector.configuration import channel_tables
 from collector.configuration.loading import Configuration
-from collector.configuration.people.tables import PersonTable
 from collector.configuration.secrets import AnySecret, CommunitySecret, Login, Token
 from collector.configuration.settings_tables import DeliveryTable
-from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
+from collector.messaging.centre.site_feed import SiteFeed
+from collector.messaging.channels.channel import Channel
 from collector.messaging.channels.command import CommandChannel
 from collector.messaging.channels.heartbeat import Heartbeat
 from collector.messaging.channels.mail import MailChannel
@@ -32,21 +31,19 @@ from collector.messaging.channels.webhook import WebhookChannel
 from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.handover import Handover
-from collector.messaging.delivery.letter import LETTER, Letter, Reach, Telling
+from collector.messaging.delivery.letter import LETTER, Letter, Telling
 from collector.messaging.delivery.outbox import Outbox
 from collector.messaging.delivery.rate import RateLimit
-from collector.messaging.delivery.recipients import outgoing
 from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.other_collectors import Neighbours
 from collector.messaging.mqtt.publisher import MqttChannel
 from collector.process.clock import Clock
 from collector.storage.ledger.ledger import Ledger
-from collector.storage.ledger.records import JournalLine, Outgoing, Sending
+from collector.storage.ledger.records import Outgoing, Sending
 from collector.storage.ledger.transaction import Transaction
-from rules.alarms.incidents.incident import Notice, NoticeKind
+from rules.alarms.incidents.incident import NoticeKind
 from rules.monitor.outputs import Change
 from rules.plant.topology import Topology
-from rules.values.severity import Severity
 
 
 def collector_name(configuration: Configuration) -> str:
@@ -67,12 +64,13 @@ def channels_of(
     alive: bool = True,
     links: AnswerLinks | None = None,
     answers: AnswerBox | None = None,
+    feed_of: Callable[[], SiteFeed] | None = None,
 ) -> dict[str, Channel]:
     """Return every declared channel, ready to run; nothing is connected yet.
 
     `alive` False for channels beside those of the running service: they say nothing of its life. `links`: by which
     people answer; `answers` gets what they answer by a broker. `neighbours`
-    gets what the brokers say of other collectors.
+    gets what the brokers say of other collectors. `feed_of` makes what a broker's centre is told.
     """
     found: dict[str, Channel] = {}
     for settings in configuration.channels.values():
@@ -87,6 +85,7 @@ def channels_of(
             alive=alive,
             links=links,
             answers=answers,
+            feed_of=feed_of,
         )
     return found
 
@@ -102,6 +101,7 @@ def _channel(
     alive: bool,
     links: AnswerLinks | None,
     answers: AnswerBox | None,
+    feed_of: Callable[[], SiteFeed] | None,
 ) -> Channel:
     login = secret if isinstance(secret, Login) else None
     match settings:
@@ -115,6 +115,7 @@ def _channel(
                 alive=alive,
                 neighbours=neighbours,
                 answers=answers,
+                feed=feed_of() if feed_of is not None and settings.tells_centre else None,
             )
         case channel_tables.MailSettings():
             return MailChannel(settings, login, links)
@@ -168,8 +169,13 @@ class PostOffice:
         clock: Clock,
         links: AnswerLinks | None = None,
         answers: AnswerBox | None = None,
+        *,
+        feed_of: Callable[[], SiteFeed] | None = None,
     ) -> PostOffice:
-        """Return the post office that an estate file asks for. `links`: by which people answer, `answers`: what they do by brokers."""
+        """Return the post office that an estate file asks for.
+
+        `links`: by which people answer, `answers`: what they do by brokers; `feed_of` makes what a broker's centre is told.
+        """
         dispatch = Dispatch(
             topology=Topology(configuration.estate),
             people=configuration.people,
@@ -180,7 +186,9 @@ class PostOffice:
         return cls(
             ledger=ledger,
             clock=clock,
-            channels=channels_of(configuration, clock, neighbours, links=links, answers=answers),
+            channels=channels_of(
+                configuration, clock, neighbours, links=links, answers=answers, feed_of=feed_of
+            ),
             dispatch=dispatch,
             delivery=configuration.delivery,
             neighbours=neighbours,
@@ -301,94 +309,3 @@ async def _tellings(ledger: Ledger, incident: str) -> list[tuple[Telling, Notice
         if page.next is None:
             return found[::-1]
         before = page.next
-
-
-@dataclass(frozen=True, slots=True)
-class TestMessage:
-    """What came of one test message."""
-
-    person: str
-    channel: str
-    address: str | None
-    delivered: bool
-    result: str
-    at: datetime
-
-    def line(self) -> JournalLine:
-        """Return it as a line of the journal."""
-        went = "arrived" if self.delivered else "failed"
-        return JournalLine(
-            at=self.at,
-            kind="message_test",
-            about=None,
-            text=f"A test message to {self.person} by {self.channel} {went}: {self.result}",
-            schema="trial/1",
-            body={
-                "person": self.person,
-                "channel": self.channel,
-                "destination": self.address,
-                "delivered": self.delivered,
-                "result": self.result,
-            },
-        )
-
-
-async def test_delivery(
-    people: Sequence[PersonTable],
-    channels: Mapping[str, Channel],
-    clock: Clock,
-    *,
-    collector: str,
-    time_zone: str,
-) -> tuple[TestMessage, ...]:
-    """Send one test message to each person by each of their ways, and return what came back.
-
-    The channels must run (a broker needs its connection). Nothing is queued or tried again.
-    """
-    trials: list[TestMessage] = []
-    for person in people:
-        for reach in person.reach:
-            message = _test_message(
-                person, Reach(reach.channel, reach.address), clock.now(), collector, time_zone
-            )
-            try:
-                result = await channels[reach.channel].send(message)
-                delivered = True
-            except (ChannelDown, NotNow, NeverTaken) as error:
-                result, delivered = why(error), False
-            trials.append(
-                TestMessage(
-                    person.name,
-                    reach.channel,
-                    reach.address,
-                    delivered=delivered,
-                    result=result,
-                    at=clock.now(),
-                )
-            )
-    return tuple(trials)
-
-
-test_delivery.__test__ = False  # type: ignore[attr-defined]  # not a test case, whatever its name suggests
-
-
-def _test_message(person: PersonTable, way: Reach, at: datetime, collector: str, time_zone: str) -> Outgoing:
-    incident = f"test-{at:%Y%m%dT%H%M%S}"
-    notice = Notice(
-        id=f"{incident}.1",
-        incident=incident,
-        kind=NoticeKind.OPENED,
-        severity=Severity.WARNING,
-        at=at,
-        site=None,
-        about="ridethrough",
-        what=f"This is a test message of ridethrough at {collector}. Nothing is wrong.",
-        do="Nothing; tell whoever sent it that it arrived.",
-        by_when=None,
-        lines=(),
-        short=f"ridethrough {collector}: test message. Nothing is wrong; say that it arrived.",
-        urgent=False,
-        opened_at=at,
-    )
-    letter = Letter(notice, person.name, way.address, person.time_zone or time_zone, collector)
-    return outgoing(letter, way, created=at, due=at)

@@ -3,7 +3,8 @@
 Below `topics_below/COLLECTOR/`: `alive` (retained; the last will says "lost"), `alarm/ID`, `system/ID` and
 `unit/ID` (retained, cleared when normal, vanishing when nobody renews them), `incident/ID` (each notice
 once), and each figure by itself where `single_values` asks for it. Quality of service 1; a repeated message carries the same `message_id`. Nothing is subscribed to but the
-`alive` of other collectors that are named and, where `takes_answers` says so, `answer`: an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
+`alive` of other collectors that are named, `answer` where `takes_answers` says so, and what a centre says that it has where
+`tells_centre` does (`collector.messaging.centre.site_feed` tells it by this connection): an operator's action goes to the site's HTTP interface, and the site's word on its generators to `collector.messaging.mqtt.generator_status`.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from paho.mqtt.properties import Properties
 
 from collector.configuration.channel_tables import MqttSettings as Settings
 from collector.configuration.secrets import Login
+from collector.messaging.centre.parts import BELOW, HAD
+from collector.messaging.centre.site_feed import SiteFeed
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, why
 from collector.messaging.delivery.letter import LETTER, Letter, Post, notice_data
 from collector.messaging.mqtt.broker import FIRST_WAIT_S, LONGEST_WAIT_S, connection
@@ -59,8 +62,10 @@ class MqttChannel:
         alive: bool = True,
         neighbours: Neighbours | None = None,
         answers: AnswerBox | None = None,
+        feed: SiteFeed | None = None,
     ) -> None:
         self._answers = answers if settings.takes_answers else None
+        self._feed = feed if settings.tells_centre else None
         self.id = settings.id
         self._settings = settings
         self._login = login
@@ -112,13 +117,17 @@ class MqttChannel:
         await self._listen_for_neighbours(client)
         if self._answers is not None:
             await client.subscribe(self._answer_topic, qos=1)
+        if self._feed is not None:
+            await client.subscribe(self._had_topic, qos=1)
         async with asyncio.TaskGroup() as tasks:
             listening = tasks.create_task(self._until_lost(client))
             beating = tasks.create_task(self._beat(client))
             publishing = tasks.create_task(self._publish_state(client))
+            telling = tasks.create_task(self._tell_centre(client))
             await listening
             beating.cancel()
             publishing.cancel()
+            telling.cancel()
         self._why = "connection lost"
 
     async def _listen_for_neighbours(self, client: aiomqtt.Client) -> None:
@@ -132,11 +141,15 @@ class MqttChannel:
     def _answer_topic(self) -> str:
         return f"{self._base}/answer"
 
+    @property
+    def _had_topic(self) -> str:
+        return f"{self._base}/{BELOW}/{HAD}"
+
     def _alive_topic(self, name: str) -> str:
         return f"{self._settings.topics_below}/{name}/alive"
 
     async def _until_lost(self, client: aiomqtt.Client) -> None:
-        """Hear the neighbours and people's answers, if any, until the connection is gone."""
+        """Hear the neighbours, people's answers and the centre, if any, until the connection is gone."""
         neighbours = self._neighbours
         by_topic = {self._alive_topic(name): name for name in neighbours.names} if neighbours else {}
         try:
@@ -144,6 +157,8 @@ class MqttChannel:
                 async for one in client.messages:
                     if self._answers is not None and str(one.topic) == self._answer_topic:
                         self._answers.put(self.id, one.payload, retained=one.retain)
+                    if self._feed is not None and str(one.topic) == self._had_topic:
+                        self._feed.hear(one.payload)
                     name = by_topic.get(str(one.topic))
                     if neighbours is not None and name is not None:
                         neighbours.hear(name, one.payload, retained=one.retain)
@@ -203,6 +218,31 @@ class MqttChannel:
             await client.publish(
                 f"{self._base}/{topic}", text.encode(), qos=0, retain=True, properties=properties
             )
+
+    # ---- a centre: parts and the journal -----------------------------------------------------------------
+
+    async def _tell_centre(self, client: aiomqtt.Client) -> None:
+        """Tell a centre while the connection lasts. A fault in that costs the centre, never those who are warned by it."""
+
+        async def publish(topic: str, payload: bytes, retain: bool, expiry_s: float | None) -> None:
+            await client.publish(
+                f"{self._base}/{BELOW}/{topic}",
+                payload,
+                qos=1,
+                retain=retain,
+                properties=_properties(JSON, expiry_s),
+            )
+
+        while self._feed is not None:
+            try:
+                await self._feed.run(publish)
+            except aiomqtt.MqttError:
+                return
+            except Exception:  # the boundary: see above
+                log.exception(
+                    "broker %s: a fault in telling a centre; tried again in %.0f s", self.id, LONGEST_WAIT_S
+                )
+            await self._sleep(LONGEST_WAIT_S)
 
     # ---- messages: one by one, until the broker acknowledges ----------------------------------------------
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from collector.configuration import load
 from collector.messaging.channels.channel import ChannelDown
 from collector.messaging.channels.heartbeat import Heartbeat
-from collector.messaging.delivery.office import PostOffice, test_delivery
+from collector.messaging.delivery.office import PostOffice
+from collector.messaging.delivery.trial import test_delivery
 from collector.process.clock import TurnedClock
 from collector.recorder.journal_lines import save_change
 from collector.storage.ledger import Ledger
