@@ -309,6 +309,13 @@ not followed. Whoever takes it in should refuse timestamps more than five minute
 The same event as by webhook, one line on standard input, for each message one run of the program. Exit code 0 is an
 acknowledgement, 65 means that it is not to be sent again, any other that it is tried again later.
 
+## After the way to somebody was down
+
+What was published to a broker comes as it was, in order. A message to a person that comes more than two minutes late, other than by
+`most_messages`, is not sent as it was written: all that waits for that person goes as one, whose `incident` is the one it is about or,
+of several, begins with `late-`. It says how long it is late, first what is not over, with the time left counted to then, and then what
+came and is over (`kind` is `closed` where all of it is).
+
 ## A sign of life, and what to do when it ends
 
 A service that is dead tells nobody so. `heartbeat_by` of `[delivery]` names channels that get `ridethrough.heartbeat` every

@@ -141,7 +141,7 @@ def joint_of(messages: Sequence[Outgoing], before: Sequence[Letter], now: dateti
     what = _headline(notices, len(new) if again else 0)
     soonest = sorted(new, key=lambda x: _ends(x.notice))
     told = [letter for letter in again if letter.notice.parts]
-    lines = tuple(_line(letter.notice, now) for letter in (*soonest, *told))
+    lines = tuple(place_line(letter.notice, now) for letter in (*soonest, *told))
     deeds = {n.do for n in notices if n.do}
     do = deeds.pop() if len(deeds) == 1 else "See each line: what ends soonest first."
     worst = max((n.severity for n in notices), key=lambda s: s.rank)
@@ -193,7 +193,7 @@ def _ends(notice: Notice) -> datetime:
     return min(ends, default=notice.at.max.replace(tzinfo=notice.at.tzinfo))
 
 
-def _line(notice: Notice, now: datetime) -> str:
+def place_line(notice: Notice, now: datetime) -> str:
     """Return one place in a line: its systems with the time left as of `now`, and what to do."""
     if notice.news is NoticeNews.GRAVER:
         return f"{notice.what} {notice.do}".strip()

@@ -11,7 +11,8 @@ costs no other channel anything. If a person's first way stays down, their next 
 
 Too many messages to one destination are gathered into one summary; each keeps its line in the journal. What may wait
 for nothing (an outage that begins, something that became critical) goes at once and counts in no allowance; when many
-such come together they are one letter with a line each (`bursts`).
+such come together they are one letter with a line each (`bursts`). What comes late because the way was down says how
+things stand by then (`late`).
 """
 
 from __future__ import annotations
@@ -24,14 +25,22 @@ from typing import Final
 
 from collector.messaging.channels.channel import Channel, ChannelDown, NeverTaken, NotNow, why
 from collector.messaging.delivery.bursts import joint_of
+from collector.messaging.delivery.late import is_late, late_letter, late_with
 from collector.messaging.delivery.letter import LETTER, Letter
 from collector.messaging.delivery.needless import as_first_word, needless
-from collector.messaging.delivery.rate import SENT, MessageRate, RateLimit, is_planning, summary_of
+from collector.messaging.delivery.rate import (
+    SENT,
+    MessageRate,
+    RateLimit,
+    is_planning,
+    sending_line,
+    summary_of,
+)
 from collector.messaging.delivery.recipients import outgoing
 from collector.process.clock import Clock
 from collector.process.task_cancellation import asked_to_end
 from collector.storage.ledger.ledger import Ledger
-from collector.storage.ledger.records import JournalLine, Outgoing, Sending
+from collector.storage.ledger.records import Outgoing, Sending
 from collector.storage.ledger.transaction import Transaction
 from rules.alarms.incidents.incident import NoticeNews
 from rules.monitor.clock_moved import moved
@@ -177,6 +186,8 @@ class Outbox:
             return True
         place = message.channel, message.destination
         self._pace.bursts.heard(place, letter)
+        if is_late(message, self._clock.now(), held=HELD):
+            return await self._late(turn, message)
         if self._pace.bursts.has_claim(place, letter.notice, self._clock.monotonic_s()):
             return await self._promptly(turn, message, letter.notice.news)
         if self._pace.is_over(message):
@@ -239,12 +250,12 @@ class Outbox:
         said = result if summary is None else f"in summary {summary}: {result}"
         tx.sent(message.id, f"{now.isoformat(timespec='milliseconds')} {said}")
         if message.schema == LETTER:
-            tx.add_event(_journal(message, SENT, now, said, summary=summary, prompt=prompt))
+            tx.add_event(sending_line(message, SENT, now, said, summary=summary, prompt=prompt))
 
     def _give_up(self, health: Health, message: Outgoing, tx: Transaction, reason: str) -> None:
         health.refused += 1
         tx.give_up(message.id, reason)
-        tx.add_event(_journal(message, GIVEN_UP, self._clock.now(), reason))
+        tx.add_event(sending_line(message, GIVEN_UP, self._clock.now(), reason))
 
     async def _again(self, message: Outgoing, tx: Transaction, reason: str, failures: int) -> None:
         tx.try_again(message.id, self._clock.now() + timedelta(seconds=wait_s(failures)), reason)
@@ -287,6 +298,15 @@ class Outbox:
                     self._wake[way.channel].set()
 
     # ---- several in one ------------------------------------------------------------------------------
+
+    async def _late(self, turn: _Turn, message: Outgoing) -> bool:
+        """Say at once, in one letter, how everything stands that its person would have been told of meanwhile."""
+        waiting = [one for one in await self._waiting(message.channel) if one.id not in turn.done]
+        held, unneeded = await late_with(self._ledger, message, waiting)
+        for name, why_not in unneeded.items():
+            turn.tx.unneeded(name, why_not)
+            turn.done.add(name)
+        return await self._go(turn, await late_letter(self._ledger, held, self._clock.now()), held)
 
     async def _promptly(self, turn: _Turn, message: Outgoing, news: NoticeNews) -> bool:
         """Send at once what may wait for nothing; where many such come together, as one that names them all."""
@@ -357,36 +377,3 @@ class Outbox:
 def wait_s(failures: int) -> float:
     """Return how long to wait after so many failures in a row: 1, 2, 4 ... 300 s."""
     return min(FIRST_WAIT_S * 2.0 ** min(max(failures - 1, 0), 20), LONGEST_WAIT_S)
-
-
-def _journal(
-    message: Outgoing,
-    kind: str,
-    at: datetime,
-    result: str,
-    *,
-    summary: str | None = None,
-    prompt: bool = False,
-) -> JournalLine:
-    letter = Letter.of(message.body) if message.schema == LETTER else None
-    person = letter.person if letter else message.channel
-    text = letter.notice.short if letter else str(message.body.get("topic"))
-    return JournalLine(
-        at=at,
-        kind=kind,
-        about=letter.notice.about if letter else None,
-        text=f"{person} by {message.channel}: {text}",
-        incident=message.incident,
-        schema="sending/1",
-        body={
-            "message": message.id,
-            "person": person,
-            "channel": message.channel,
-            "destination": message.destination,
-            "result": result,
-            "attempts": message.attempts + 1,
-            "summary": summary,
-            "prompt": prompt,
-            "planning": letter is not None and letter.notice.news is NoticeNews.PLANNING,
-        },
-    )

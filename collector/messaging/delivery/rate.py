@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.messaging.delivery.bursts import ONCE_IN_S, Bursts, Place
-from collector.messaging.delivery.letter import Letter
+from collector.messaging.delivery.letter import LETTER, Letter
 from collector.process.clock import Clock
 from collector.storage.ledger.ledger import Ledger
 from collector.storage.ledger.records import JournalLine, Outgoing
@@ -105,6 +105,40 @@ def is_planning(message: Outgoing) -> bool:
     return bool(Letter.of(message.body).notice.news is NoticeNews.PLANNING)
 
 
+def sending_line(
+    message: Outgoing,
+    kind: str,
+    at: datetime,
+    result: str,
+    *,
+    summary: str | None = None,
+    prompt: bool = False,
+) -> JournalLine:
+    """Return the journal's line on what came of a message: what `MessageRate.restore` reads."""
+    letter = Letter.of(message.body) if message.schema == LETTER else None
+    person = letter.person if letter else message.channel
+    text = letter.notice.short if letter else str(message.body.get("topic"))
+    return JournalLine(
+        at=at,
+        kind=kind,
+        about=letter.notice.about if letter else None,
+        text=f"{person} by {message.channel}: {text}",
+        incident=message.incident,
+        schema="sending/1",
+        body={
+            "message": message.id,
+            "person": person,
+            "channel": message.channel,
+            "destination": message.destination,
+            "result": result,
+            "attempts": message.attempts + 1,
+            "summary": summary,
+            "prompt": prompt,
+            "planning": letter is not None and letter.notice.news is NoticeNews.PLANNING,
+        },
+    )
+
+
 def _place(line: JournalLine) -> Place:
     return line.body["channel"], line.body["destination"]
 
@@ -112,13 +146,16 @@ def _place(line: JournalLine) -> Place:
 def summary_of(messages: list[Outgoing]) -> Outgoing:
     """Return one message that holds the short forms of several, the gravest first; one alone goes as it is.
 
+    Of what is over it says that alone, and last: what began and ended meanwhile has ended.
     The same messages give the same summary, so that one repeated after a kill is known by its id. It stands under the
     name of no site but the one that all of them are of.
     """
     if len(messages) == 1:
         return messages[0]
     held = [Letter.of(message.body) for message in messages]
-    ordered = sorted(held, key=lambda letter: -letter.notice.severity.rank)
+    over = {x.notice.incident for x in held if x.notice.kind is NoticeKind.CLOSED}
+    newest = [x for x in held if x.notice.kind is NoticeKind.CLOSED or x.notice.incident not in over]
+    ordered = sorted(newest, key=lambda x: (x.notice.kind is NoticeKind.CLOSED, -x.notice.severity.rank))
     first = ordered[0].notice
     sites = {letter.notice.site for letter in held}
     places = {letter.notice.about for letter in held}
@@ -140,7 +177,7 @@ def summary_of(messages: list[Outgoing]) -> Outgoing:
         by_when_for=first.by_when_for,
         lines=tuple(letter.notice.short for letter in ordered),
         short=short_form(f"the gravest: {first.short}", f"{len(held)} messages{of}", None, ""),
-        urgent=any(letter.notice.urgent for letter in held),
+        urgent=any(letter.notice.urgent for letter in newest),
         opened_at=first.opened_at,
         news=first.news,
     )
