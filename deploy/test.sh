@@ -62,8 +62,8 @@ say "Format, lint, types, imports ..."
 
 wait "$compiling" || true  # what is wrong with the tests, they say themselves
 say "Tests ..."
-# One process more than cores, since a third of the time is waiting for servers and clocks; whoever is ready first takes over.
-side_by_side="--numprocesses $((cores + 1)) --dist worksteal"
+# Two processes more than cores, since a third of the time is waiting for servers and clocks; whoever is ready first takes over.
+side_by_side="--numprocesses $((cores + 2)) --dist worksteal"
 if [ -n "$quick" ]; then
     exec "$bin/pytest" $side_by_side -m "not slow and not real_server" "$@"
 fi
