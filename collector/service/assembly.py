@@ -22,6 +22,7 @@ from collector.assessment.expected_courses import ExpectedCourses
 from collector.assessment.hold_up import Judging
 from collector.assessment.live_discharge import LiveJudging
 from collector.assessment.past.taking import TakesPast
+from collector.assessment.past.taking_back import TakesBack
 from collector.assessment.worker import Worker
 from collector.cards.commissioning.confirmation_feed import Teaching
 from collector.cards.corrections.learning import Learning
@@ -60,7 +61,7 @@ from collector.recorder.parts import RecorderParts
 from collector.recorder.reading_ages import ReadingAges
 from collector.recorder.recorder import Recorder
 from collector.recorder.trackers.generator_reports import Testimony
-from collector.recorder.trackers.load_backfill import fill_between, keep_filling
+from collector.recorder.trackers.load_backfill import fill_anew, fill_between, keep_filling
 from collector.service.card_readers import cadence_of, reader_of
 from collector.service.generator_watch import SetWatch
 from collector.service.parts import Job, Parts
@@ -211,6 +212,16 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
         filled=lambda system, start, end: fill_between(
             records[system], estate, system, history, start, end, clock.now()
         ),
+        back=TakesBack(
+            around.folder,
+            estate,
+            history,
+            ledger,
+            clock,
+            lively=lambda: any(map(present.on_banks, present.systems)),
+            anew=lambda system, days: fill_anew(records[system], estate, system, history, days, clock.now()),
+            ask=bank_judging.ask,
+        ).once,
     )
     live = LiveJudging(estate, worker, clock, keeper=trackers.discharges, book=book, judging=judging)
     jobs: dict[str, Job] = {

@@ -283,6 +283,14 @@ class PeakRecord:
                 else:
                     self._keep_day(quarter // QUARTERS_A_DAY, column, _code(value))
 
+    def forget(self, day: date) -> None:
+        """Let go of what is on record of a day (UTC): some of it was never so. What is true of it is to be added again."""
+        number = (day - date(1970, 1, 1)).days
+        self.version += 1
+        self._blocks.pop(number, None)
+        held = self._days != number
+        self._days, self._day_codes = self._days[held], self._day_codes[held]
+
     def add_day(self, peak: DayPeak) -> None:
         """Take the peak of a day that was not watched live, from an older record."""
         day = (peak.day - date(1970, 1, 1)).days

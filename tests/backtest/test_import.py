@@ -87,6 +87,21 @@ def test_what_is_imported_beside_a_running_service_is_judged_within_a_minute(tmp
             again = command("import", "readings", str(beside_it), *arguments)
             assert "nothing to do" in again.stdout
 
+            # and it was of another plant
+            (about,) = [e for e in running.get("/v1/events")[1]["items"] if e["kind"] == "readings_imported"]
+            name = about["text"].removesuffix(".").rpartition(" ")[2]
+            asked_back = ("--by", "R. Haugen", "--data", str(tmp_path / "data"))
+            done = command("import", "back", name, *asked_back)
+            assert done.returncode == 0, done.stderr
+            running.wait_for(
+                "/v1/events",
+                lambda b: "import_taken_back" in {e["kind"] for e in b["items"]},
+                "the readings gone",
+                AT_ONCE_S,
+            )
+            _, told = running.get(f"{asked}&to={PAST_DAY}T23:59:59Z")
+            assert {bucket["mean"] for bucket in told["items"]} <= {None}
+
             # somebody finds that the logger's first volts were wrong, and imports the file put right
             imported(
                 estate, tmp_path / "data", discharge_log(tmp_path / "t.csv", 13.8, volts=480.0), "b-s0a-1"

@@ -1,7 +1,7 @@
 """Past readings are a table with a time a row, CSV or Parquet, of one unit or several. Columns named as in an export are known:
 at, unit, output_power_w_1, output_voltage_v_1, output_current_a_1, battery_voltage_v, battery_current_a, battery_temperature_c,
 output_source, on_battery and more; others are named by --column, with the unit of their figures where it is another. A row
-goes where nothing was measured; the same file again changes nothing. The volts of a bank are those that its card reports.
+goes where nothing was measured; the same file again changes nothing, and `import back ID` takes a file's readings back. The volts of a bank are those that its card reports.
 
 A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, on_battery, in any order;
 a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. Every fault is named with its line."""
@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from api.commands.data.import_back import import_back
 from api.commands.data.import_readings import add_reading_arguments, import_readings
 from api.commands.data.replaced import keep
 from api.commands.exits import Exit, complain
@@ -27,7 +28,8 @@ from collector.storage.ledger.records import Evidence
 from rules.plant.estate import Estate
 
 READINGS: Final = "readings"
-KINDS = (READINGS, "discharge", "acceptance", "blocks")
+BACK: Final = "back"
+KINDS = (READINGS, "discharge", "acceptance", "blocks", BACK)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,9 +38,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "kind",
         choices=KINDS,
         help="readings of a time before ridethrough ran; a past discharge test, the acceptance test of new blocks, or "
-        "hand-measured blocks",
+        "hand-measured blocks; back: takes an import of readings back, by its id in place of a file",
     )
-    parser.add_argument("file", type=Path, metavar="FILE", help="the readings, the log or the measurements")
+    parser.add_argument(
+        "file",
+        type=Path,
+        metavar="FILE",
+        help="the readings, the log or the measurements; an import's id after back",
+    )
     parser.add_argument("--bank", metavar="ID", help="the bank it is of; not with readings")
     parser.add_argument(
         "--at",
@@ -46,7 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="time of the first row, or of measuring; not with readings",
     )
-    parser.add_argument("--by", required=True, type=said.name, metavar="NAME", help="who vouches for it")
+    parser.add_argument(
+        "--by", required=True, type=said.name, metavar="NAME", help="who vouches for it, or takes it back"
+    )
     add_reading_arguments(parser)
     add_estate(parser)
     add_data(parser)
@@ -54,10 +63,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Read the file and keep what is in it."""
+    now = datetime.now(UTC)
+    if options.kind == BACK:
+        return import_back(options, now)
     configuration, faults = estate_or_faults(options.estate)
     if configuration is None:
         return complain(Exit.WRONG_INPUT, *faults)
-    now = datetime.now(UTC)
     if options.kind == READINGS:
         return import_readings(options, configuration.estate, now)
     if options.bank is None or options.at is None:

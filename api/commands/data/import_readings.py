@@ -4,24 +4,21 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import datetime, tzinfo
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from api.commands.exits import Exit, complain
 from api.commands.shared import folder_of
+from collector.assessment.past.imports_known import imports_in
 from collector.assessment.past.prepared import prepared_path
 from collector.assessment.past.reading_file import FileFindings, HowToRead, MadeReady, make_ready
-from collector.assessment.past.taking import SNAPSHOT
 from collector.configuration import ConfigError
 from collector.storage.data_folder import LEDGER_FILE
 from collector.storage.database import StoreError, make_folder
 from collector.storage.history.export.table_files import NotInstalledError
-from collector.storage.ledger import rows as ledger_rows
-from collector.storage.ledger.records import Snapshot
-from collector.storage.store_files import opened, whole
+from collector.storage.store_files import whole
 from rules.plant.estate import Estate
 
 ROWS_A_MINUTE: Final = 50_000
@@ -58,7 +55,9 @@ def add_reading_arguments(parser: argparse.ArgumentParser) -> None:
         "--form", metavar="FORM", help="readings: how times are written, as %%d.%%m.%%Y %%H:%%M"
     )
     parser.add_argument(
-        "--look", action="store_true", help="readings: say what is in the file, and import nothing"
+        "--look",
+        action="store_true",
+        help="readings, back: say what is in the file or what would go, and change nothing",
     )
 
 
@@ -72,7 +71,7 @@ def import_readings(options: argparse.Namespace, estate: Estate, now: datetime) 
         make_folder(folder)
         whole(folder)
         name = how.digest(options.file)
-        before = _imported(folder / LEDGER_FILE, name)
+        before = imports_in(folder / LEDGER_FILE).get(name)
         if before is not None:
             day = datetime.fromisoformat(before["at"])
             print(f"{options.file}: imported on {day:%d %B %Y} by {before['by']}; nothing to do")
@@ -99,19 +98,6 @@ def import_readings(options: argparse.Namespace, estate: Estate, now: datetime) 
     print("\n".join(_told(made)))
     print(_what_comes(made, look=options.look))
     return int(Exit.DONE)
-
-
-def _imported(ledger: Path, name: str) -> Mapping[str, Any] | None:
-    """Return what the ledger has of an import, None where it has none."""
-    if not ledger.is_file():
-        return None
-    connection = opened(ledger)
-    try:
-        kept = [line for line in ledger_rows.selected(connection, Snapshot) if line.name == SNAPSHOT]
-    finally:
-        connection.close()
-    found: Mapping[str, Any] | None = kept[0].body.get(name) if kept else None
-    return found
 
 
 def _told(made: MadeReady) -> Iterator[str]:
@@ -179,5 +165,6 @@ def _what_comes(made: MadeReady, *, look: bool) -> str:
     soon = "within a minute" if minutes <= 1 else f"within {minutes} minutes"
     return (
         f"ready as {made.about.id}. A service that runs on this data folder takes it on {soon} (not while a system is on its "
-        "banks) and says so in the journal; if none runs, its next start does."
+        "banks) and says so in the journal; if none runs, its next start does. "
+        f"`import back {made.about.id}` takes it back."
     )

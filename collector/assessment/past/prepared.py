@@ -19,7 +19,7 @@ from typing import Any, Final, Self
 
 from collector.storage.database import FILE_MODE, FOLDER_MODE
 from collector.storage.history.columns import milliseconds, moment
-from collector.storage.history.store import IMPORTED, WireReading
+from collector.storage.history.store import IMPORTED, WireReading, origin_of
 from rules.plant.reading import Stamp
 
 FOLDER: Final = "imports"
@@ -153,7 +153,7 @@ class PreparedRows:
             "SELECT at, cells FROM rows WHERE unit = ? AND at >= ? AND at < ? ORDER BY at",
             (place, start_ms, end_ms),
         )
-        run = f"{IMPORTED} {about.id}"
+        run = origin_of(about.id)
         for at_ms, cells in rows:
             known = zip(self.keys, self._cells.unpack(cells), strict=True)
             yield WireReading(

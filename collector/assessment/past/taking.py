@@ -68,9 +68,10 @@ class TakesPast:
         *,
         lively: Callable[[], bool] = lambda: False,
         filled: Filled | None = None,
+        back: Callable[[], Awaitable[None]] | None = None,
     ) -> None:
         self._folder, self._estate, self._history, self._ledger = folder, estate, history, ledger
-        self._clock, self._lively, self._filled = clock, lively, filled
+        self._clock, self._lively, self._filled, self._back = clock, lively, filled, back
         self._trouble = ""
 
     async def run(self) -> None:
@@ -85,7 +86,9 @@ class TakesPast:
             await self._clock.sleep_until(self._clock.monotonic_s() + LOOK_EVERY_S)
 
     async def once(self) -> None:
-        """Take on what waits now. A file that cannot be read is set aside, and said so."""
+        """Take on what waits now, after what is asked back. A file that cannot be read is set aside, and said so."""
+        if self._back is not None:
+            await self._back()
         for path in await asyncio.to_thread(waiting, self._folder):
             try:
                 about, rows = await asyncio.to_thread(opened_rows, path)
@@ -109,7 +112,7 @@ class TakesPast:
                 continue  # the estate file was changed meanwhile
             first = await self._history.first(span.unit)
             days = min(max(int(MOST_ROWS * span.period_s / DAY.total_seconds()), 1), MOST_DAYS)
-            for start, end in _stretches(span.first, span.last, days):
+            for start, end in stretches(span.first, span.last, days):
                 part = await asyncio.to_thread(_rows_of, rows, about, place, (start, end))
                 await self._stretch(part, done, untouched=first is None or end <= first)
         found = await asyncio.to_thread(discharges_in, about, rows, self._estate)
@@ -123,7 +126,7 @@ class TakesPast:
         units = [span.unit for span in about.units if span.unit in self._estate.units]
         first, last = min(s.first for s in about.units), max(s.last for s in about.units)
         for system in sorted({self._estate.units[unit].system for unit in units}):
-            for start, end in _stretches(first, last, MOST_DAYS):
+            for start, end in stretches(first, last, MOST_DAYS):
                 async with self._piece():
                     await filled(system, start, end)
 
@@ -191,20 +194,20 @@ class TakesPast:
         body: dict[str, Any] = dict(kept.body) if kept is not None else {}
         again = about.id in body
         now = self._clock.now()
-        body[about.id] = summary(about, now, done, len(found)) if not again else body[about.id]
+        body[about.id] = summary(about, now, done, found) if not again else body[about.id]
         async with self._ledger.transaction() as tx:
             for line in found:
                 tx.save_evidence(line)
             tx.save_snapshot(Snapshot(SNAPSHOT, now, SCHEMA, body))
             if not again:
-                text = in_words_of(body[about.id])
+                text = f"{in_words_of(body[about.id])} Import {about.id}."
                 tx.add_event(JournalLine(now, KIND, None, text, body={"import": about.id, **body[about.id]}))
 
-    def _piece(self) -> _Piece:
-        return _Piece(self._clock, self._lively)
+    def _piece(self) -> Piece:
+        return Piece(self._clock, self._lively)
 
 
-def _stretches(first: datetime, last: datetime, days: int) -> Iterator[tuple[datetime, datetime]]:
+def stretches(first: datetime, last: datetime, days: int) -> Iterator[tuple[datetime, datetime]]:
     """Yield stretches of so many days, from midnight (UTC) on, until the last moment lies in one."""
     start = first.replace(hour=0, minute=0, second=0, microsecond=0)
     while start <= last:
@@ -218,7 +221,7 @@ def _rows_of(
     return list(rows.readings(about, place, *span))
 
 
-class _Piece:
+class Piece:
     """A piece of work: not begun while something urgent goes on, and paid for by a rest."""
 
     def __init__(self, clock: Clock, lively: Callable[[], bool]) -> None:
@@ -234,7 +237,9 @@ class _Piece:
         await self._clock.sleep_until(now_s + REST * (now_s - self._began_s))
 
 
-def summary(about: BroughtFile, now: datetime, done: TakenRows, discharges: int) -> Mapping[str, Any]:
+def summary(
+    about: BroughtFile, now: datetime, done: TakenRows, found: Sequence[Evidence]
+) -> Mapping[str, Any]:
     """Return what is kept of an import, for people and programs."""
     return {
         "file": about.file,
@@ -243,7 +248,8 @@ def summary(about: BroughtFile, now: datetime, done: TakenRows, discharges: int)
         "taken": done.taken,
         "measured": done.measured,
         "there": done.there,
-        "discharges": discharges,
+        "discharges": len(found),
+        "found": [[line.id, line.bank] for line in found],
         "units": [
             {"unit": s.unit, "rows": s.rows, "from": s.first.isoformat(), "until": s.last.isoformat()}
             for s in about.units

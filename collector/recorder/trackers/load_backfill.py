@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 from collector.process.background_budget import Budget
@@ -116,6 +116,24 @@ async def fill_between(  # noqa: PLR0917 - whose record, from where, over what
         if number % 24 == 0:
             await asyncio.sleep(0)
     return found
+
+
+async def fill_anew(  # noqa: PLR0917 - whose record, from where, which days
+    record: PeakRecord,
+    estate: Estate,
+    system: str,
+    history: HistoryStore,
+    days: Sequence[date],
+    now: datetime,
+) -> None:
+    """Make a record anew for some days, of which it took what was never so, of what is left in the history.
+
+    What was read live on them is then told by means of a quarter of an hour, as where a record was lost.
+    """
+    for day in days:
+        start = datetime.combine(day, time(), UTC)
+        record.forget(day)
+        await fill_between(record, estate, system, history, start, start + DAY, now)
 
 
 async def _first_day(

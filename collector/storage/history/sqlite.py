@@ -7,7 +7,7 @@ import sqlite3
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final, Self, TypeVar
 
@@ -28,11 +28,12 @@ from collector.storage.history.compaction.steps import (
     Prepared,
     UnlistedError,
 )
+from collector.storage.history.compaction.taking_out import Piece, note_first, of_summaries, pieces
 from collector.storage.history.places import Places
 from collector.storage.history.store import IMPORTED, Bucket, Meaning, QuantityUnknownError, WireReading
 from collector.storage.history.tables import recent_rows as hot
 from collector.storage.history.tables.lookup import StoredSums, blocks, newest_at, poll_columns, stored_sums
-from collector.storage.history.tables.schema import STEPS, Texts, unit_number
+from collector.storage.history.tables.schema import STEPS, STRETCH_DAYS, Texts, stretch_of, unit_number
 from collector.storage.partner import counted
 
 T = TypeVar("T")
@@ -60,6 +61,8 @@ class SqliteHistory:
         self.database.rolled_back = self._names.forget
         self._last: dict[str, WireReading] = {}
         self._over: PassedOver | None = None
+        self._rewriting = asyncio.Lock()
+        """Held by whoever writes again what stands: what was read for it is still so when it is written."""
 
     @property
     def path(self) -> Path:
@@ -215,6 +218,42 @@ class SqliteHistory:
                 lambda c: c.execute("INSERT OR REPLACE INTO kept VALUES (?, ?, ?, ?)", (number, *span, why))
             )
 
+    async def take_out(
+        self, unit: str, origin: str, start: datetime, end: datetime, *, let_go: bool
+    ) -> frozenset[date]:
+        """Take a unit's imported readings of one origin out, whole days; return the days that lost any."""
+        found = await self._read(lambda connection: unit_number(connection, unit))
+        if found is None:
+            return frozenset()
+        number, first, last = found[0], milliseconds(start) // DAY_MS, -(-milliseconds(end) // DAY_MS)
+        lost: set[int] = set()
+        for stretch in range(stretch_of(first), last, STRETCH_DAYS):
+            days = (max(stretch, first), min(stretch + STRETCH_DAYS, last))
+            async with self._rewriting:
+                lost |= await self._taken_out(lambda c, d=days: pieces(c, number, origin, *d))  # type: ignore[misc]
+                if let_go:
+                    lost |= await self._taken_out(lambda c, d=days: of_summaries(c, number, *d))  # type: ignore[misc]
+            await asyncio.sleep(0)
+        if lost:
+            await self.database.write(lambda connection: self._begins_anew(connection, number))
+        return frozenset(moment(day * DAY_MS).date() for day in lost)
+
+    async def _taken_out(self, work: Callable[[sqlite3.Connection], list[Piece]]) -> set[int]:
+        """Do the pieces of a piece of work one by one, with a rest after each; return the days that lost something."""
+        lost: set[int] = set()
+        for piece in await self._read(work):
+            began_s = time.monotonic()
+            try:
+                lost |= await self.database.write(piece)
+            except ChunkError as error:
+                raise StoreError(self.path, StoreFault.CORRUPT, f"a chunk is {error}") from error
+            await _rest(began_s)
+        return lost
+
+    def _begins_anew(self, connection: sqlite3.Connection, unit: int) -> None:
+        note_first(connection, unit)
+        self._names.forget()
+
     async def _read(self, work: Callable[[sqlite3.Connection], T]) -> T:
         try:
             return await self.database.read(work)
@@ -274,6 +313,10 @@ class SqliteHistory:
 
     async def _step(self, fold: Fold) -> Sequence[Damage]:
         """Take one step, as far as what it needs can be read; return what cannot be, and stays as it is."""
+        async with self._rewriting:
+            return await self._rewritten(fold)
+
+    async def _rewritten(self, fold: Fold) -> Sequence[Damage]:
         ready = await self._prepared(fold)
         if ready.commit is None:
             return ready.damaged

@@ -9,13 +9,19 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Final, Protocol
 
 from rules.plant.reading import Reading, Silence, Stamp
 
 IMPORTED: Final = "imported"
 """The correction set of readings that no card gave us: they were brought in a file, and tell nothing of now."""
+
+
+def origin_of(name: str) -> str:
+    """Return what the stamps of the readings of an import name in place of a run of the program."""
+    return f"{IMPORTED} {name}"
+
 
 Wire = int | str | bytes | None
 """A value as it came on the wire. None: asked for, and the card had no such value."""
@@ -135,6 +141,16 @@ class HistoryStore(Protocol):
 
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
         """Keep the exact readings of a span (a power event, say) for ever."""
+        ...
+
+    async def take_out(
+        self, unit: str, origin: str, start: datetime, end: datetime, *, let_go: bool
+    ) -> frozenset[date]:
+        """Take a unit's imported readings of one origin (`Stamp.start_id`) out, from `start` to `end`, whole days; return the days.
+
+        Nothing else is touched, and a kill leaves the store whole. `let_go`: of days whose exact readings were let go
+        also what was summed up of imported ones, which names no origin. Raises StoreError; what is out is out.
+        """
         ...
 
     async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:

@@ -18,8 +18,10 @@ were not run.
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -50,6 +52,7 @@ from collector.storage.history.store import (
 )
 
 _WINDOW_MS: Final = 6 * 3_600_000
+_OUT_WINDOW_MS: Final = 10 * 86_400_000
 _ARRIVAL_S: Final = 1.0
 """How long a question waits for what was read just now."""
 _LATE: Final = timedelta(minutes=10)
@@ -114,6 +117,41 @@ class InfluxHistory:
         await self._spool.put([row_of([line.encode()])])
         self._sender.wake()
 
+    async def take_out(
+        self,
+        unit: str,
+        origin: str,
+        start: datetime,
+        end: datetime,
+        *,
+        let_go: bool,  # noqa: ARG002 - the server's affair
+    ) -> frozenset[date]:
+        """Take a unit's imported readings of one origin out, by their times and their tag; return the days that lost any.
+
+        What waits in the spool is sent first, lest it come after. Of a server that takes no DELETE it says so.
+        """
+        await self._sender.send()
+        first_ms, end_ms = milliseconds(start), milliseconds(end)
+        days: set[date] = set()
+        tagged = f"corrections = {literal(IMPORTED)}"
+        while first_ms < end_ms:
+            next_ms = min(first_ms + _OUT_WINDOW_MS, end_ms)
+            found = await self.query(
+                f'SELECT "@start" FROM {field(MEASUREMENT)}'  # noqa: S608
+                f" WHERE {between(unit, first_ms, next_ms)} AND {tagged}"
+            )
+            rows = [(int(at), json.loads(start_id)) for part in found for at, start_id in part["values"]]
+            for ours, same in groupby(sorted(rows), key=lambda row: row[1] == origin):
+                times = [at for at, _ in same]
+                if ours:
+                    span = between(unit, times[0], times[-1] + 1)
+                    out = f"DELETE FROM {field(MEASUREMENT)} WHERE {span} AND {tagged}"  # noqa: S608
+                    await self.query(out, changes=True)
+                    days |= {moment(at).date() for at in times}
+            first_ms = next_ms
+        self._first.pop(unit, None)
+        return frozenset(days)
+
     async def send(self) -> None:
         """Send what is in the spool, oldest first, until it is empty. Raises StoreError where the server is away."""
         await self._sender.send()
@@ -153,8 +191,8 @@ class InfluxHistory:
 
     # reading
 
-    async def query(self, text: str) -> list[dict[str, Any]]:
-        """Return the series that InfluxQL gives. Raises StoreError.
+    async def query(self, text: str, *, changes: bool = False) -> list[dict[str, Any]]:
+        """Return the series that InfluxQL gives. Raises StoreError. `changes`: it is no mere question.
 
         A statement that cannot be parsed is refused with HTTP 400; one that means nothing comes back
         with HTTP 200 and an error within: both are looked for.
@@ -163,7 +201,7 @@ class InfluxHistory:
         if self.place.policy is not None:
             asked["rp"] = self.place.policy
         try:
-            reply = await self._http.get("/query", params=asked)
+            reply = await self._http.request("POST" if changes else "GET", "/query", params=asked)
             found = await asyncio.to_thread(reply.json)
         except (httpx.HTTPError, ValueError) as error:
             raise self.place.away(str(error) or type(error).__name__) from error

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 from pathlib import Path
 
 from collector.assessment.past.reading_file import HowToRead, MadeReady, make_ready
 from collector.assessment.past.taking import TakesPast
+from collector.assessment.past.taking_back import TakesBack
 from collector.cards.mib.correction_set import STANDARD
 from collector.cards.mib.interpretation import CardMeaning
 from collector.process.clock import TurnedClock
-from collector.recorder.trackers.load_backfill import fill_between
+from collector.recorder.trackers.load_backfill import fill_anew, fill_between
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import WireReading
@@ -38,6 +39,8 @@ class Stores:
     record: PeakRecord
     takes: TakesPast
     clock: TurnedClock
+    asked: list[str]
+    """The banks that were asked to be judged anew."""
 
 
 @asynccontextmanager
@@ -53,8 +56,13 @@ async def stores(folder: Path, plant: Estate = ESTATE) -> AsyncIterator[Stores]:
         async def filled(system: str, start: datetime, end: datetime) -> None:
             await fill_between(record, plant, system, history, start, end, clock.now())
 
-        takes = TakesPast(folder, plant, history, ledger, clock, filled=filled)
-        yield Stores(folder, history, ledger, record, takes, clock)
+        async def anew(system: str, days: Sequence[date]) -> None:
+            await fill_anew(record, plant, system, history, days, clock.now())
+
+        asked: list[str] = []
+        back = TakesBack(folder, plant, history, ledger, clock, anew=anew, ask=asked.append)
+        takes = TakesPast(folder, plant, history, ledger, clock, filled=filled, back=back.once)
+        yield Stores(folder, history, ledger, record, takes, clock, asked)
 
 
 def ready(

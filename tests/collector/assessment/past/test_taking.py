@@ -44,7 +44,7 @@ def quarters(unit: str, day: datetime = DAY, count: int = 96, watts: float = 300
 
 async def test_what_is_brought_is_in_the_history_as_imported_and_counts_for_the_peaks(tmp_path: Path) -> None:
     path = written(tmp_path / "past.csv", HEADER, [*quarters("A1"), *quarters("A2")])
-    ready(tmp_path, path)
+    made = ready(tmp_path, path)
     async with stores(tmp_path) as kept:
         await kept.takes.once()
         rows = await all_of(kept.history, "A1")
@@ -62,6 +62,7 @@ async def test_what_is_brought_is_in_the_history_as_imported_and_counts_for_the_
     assert peak.lines[0].power_w == pytest.approx(2 * 3095.0, rel=0.001)  # both units, the highest quarter
     assert event.text == (
         "R. Haugen imported 192 readings of A1, A2 from past.csv, 02 March 2026 to 02 March 2026."
+        f" Import {made.about.id}."
     )
 
 

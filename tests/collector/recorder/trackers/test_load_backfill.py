@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -74,6 +74,11 @@ class Past:
     async def first(self, unit: str) -> datetime | None: ...
     async def last(self, unit: str) -> WireReading | None: ...
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None: ...
+    async def take_out(
+        self, unit: str, origin: str, start: datetime, end: datetime, *, let_go: bool
+    ) -> frozenset[date]:
+        raise NotImplementedError
+
     async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         return ()
 

@@ -3,7 +3,7 @@
 import asyncio
 import json
 from collections.abc import AsyncIterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -54,6 +54,11 @@ class Kept:
 
     async def keep_exact(self, unit: str, start: datetime, end: datetime, why: str) -> None:
         self.exact.append((unit, start, end))
+
+    async def take_out(
+        self, unit: str, origin: str, start: datetime, end: datetime, *, let_go: bool
+    ) -> frozenset[date]:
+        raise NotImplementedError
 
     async def tend(self, now: datetime, *, let_go: bool = True) -> tuple[str, ...]:
         return ()

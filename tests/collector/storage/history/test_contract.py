@@ -1,6 +1,7 @@
 """What every store of readings must do, run over each of them."""
 
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from collector.storage.history.store import (
     QuantityUnknownError,
     Wire,
     WireReading,
+    origin_of,
 )
 
 Make = Callable[..., WireReading]
@@ -48,6 +50,13 @@ async def kept_in(
 
 async def everything(store: HistoryStore, start: datetime, unit: str = "A1") -> list[WireReading]:
     return [reading async for reading in store.readings(unit, start - DAY, start + 10 * DAY)]
+
+
+def brought(name: str, rows: list[WireReading]) -> list[WireReading]:
+    """Return readings as an import brings them."""
+    return [
+        replace(row, corrections=IMPORTED, stamp=replace(row.stamp, start_id=origin_of(name))) for row in rows
+    ]
 
 
 async def asked(
@@ -104,6 +113,41 @@ async def test_what_was_imported_is_read_and_tells_nothing_of_now(
     await kept_in.append([reading(60, unit="A2", corrections=IMPORTED)])
     assert await kept_in.last("A2") is None
     assert await everything(kept_in, start) == [brought[0], own, *brought[1:]]
+
+
+async def test_what_is_taken_out_of_an_import_is_gone_and_nothing_else(
+    kept_in: HistoryStore, start: datetime, reading: Make
+) -> None:
+    """Two imports and readings of our own, in and out of each other; one import goes."""
+    own = [reading(s) for s in range(0, 3600, 60)]
+    wrong = brought("wrong", [reading(s + 30, {"upsOutputPower.1": 9_000}) for s in range(-7200, 9000, 60)])
+    right = brought("right", [reading(s + 40) for s in range(-7200, 9000, 600)])
+    others = brought("wrong", [reading(s, unit="A2") for s in range(0, 600, 60)])
+    await kept_in.append([*own, *wrong, *right, *others])
+    gone = await kept_in.take_out("A1", origin_of("wrong"), start - DAY, start + DAY, let_go=False)
+    assert gone == {start.date() - DAY, start.date()}
+    assert await everything(kept_in, start) == sorted([*own, *right], key=lambda one: one.at)
+    assert await kept_in.first("A1") == right[0].at
+    assert await kept_in.last("A1") == own[-1]
+    buckets = await asked(kept_in, start - HOUR * 2, HOUR * 5, 5)
+    assert max(bucket.max or 0.0 for bucket in buckets) < 9_000
+    assert await everything(kept_in, start, "A2") == others
+    again = await kept_in.take_out("A1", origin_of("wrong"), start - DAY, start + DAY, let_go=False)
+    assert again == frozenset()
+    await kept_in.append(wrong[:10])  # put right, it may stand where it stood
+    assert wrong[0] in await everything(kept_in, start)
+
+
+async def test_a_unit_of_which_all_is_taken_out_was_never_read(
+    kept_in: HistoryStore, start: datetime, reading: Make
+) -> None:
+    await kept_in.append(brought("wrong", [reading(s) for s in range(0, 600, 60)]))
+    await kept_in.keep_exact("A1", start, start + HOUR, "outage")
+    await kept_in.take_out("A1", origin_of("wrong"), start, start + DAY, let_go=True)
+    assert await everything(kept_in, start) == []
+    assert await kept_in.first("A1") is None
+    await kept_in.append([reading(60)])
+    assert await everything(kept_in, start) == [reading(60)]
 
 
 async def test_a_unit_was_first_read_when_its_oldest_reading_says(
