@@ -23,7 +23,7 @@ from collector.assessment.worker import JudgementFailed, Superseded, Worker
 from collector.process.clock import Clock, late_move
 from collector.recorder.current_state import Present
 from rules.battery.model.charge_carried import BankMoment, carried_to, only_rests
-from rules.battery.model.health import BankBelief, belief_from_age
+from rules.battery.model.health import BankBelief, belief_from_age, scaled
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.plant.reading import Reading
@@ -121,8 +121,11 @@ class Judging:
         seconds = max(
             r.battery.on_battery_s or 0.0 for r in giving
         )  # as far as its card counts: it may have begun before us
-        used = np.maximum(np.resize(before.used, belief.draws), belief.rate_per_s(power_w) * seconds)
-        return replace(belief, used=used, as_of=before.as_of, carrying=before.carrying)
+        given = belief.rate_per_s(power_w) * seconds
+        used = np.maximum(np.resize(before.used, belief.draws), given)
+        spent_ws = scaled(before.spent_ws, before.used, used)
+        running = replace(belief, used=used, spent_ws=spent_ws, as_of=before.as_of, carrying=before.carrying)
+        return running if spent_ws is not None else running.spending(used, power_w)
 
     def spoken_beliefs(self, *, urgent: bool = False) -> dict[str, BankBelief]:
         """Return what may be spoken of: banks judged since the start, others only once that took too long.

@@ -24,6 +24,7 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.battery.model.health import counted_at
 from rules.system.state import HoldUp
 from rules.values.verdict import Basis, EndedBy
 
@@ -52,6 +53,16 @@ class BankStore(Protocol):
         ...
 
     @property
+    def spent_ws(self) -> Floats | None:
+        """Return what that stands for, W s a cell as published at the powers it was spent at; None: not known."""
+        ...
+
+    @property
+    def by_charge(self) -> Floats | float:
+        """Return how far that counts by its charge at another power, 0 to 1."""
+        ...
+
+    @property
     def basis(self) -> Basis:
         """Return what the belief rests on."""
         ...
@@ -62,6 +73,10 @@ class BankStore(Protocol):
 
     def health_at(self, output_power_w: float, /) -> Floats:
         """Return the used fraction at which the bank ends, at this power."""
+        ...
+
+    def published_ws(self, output_power_w: float, /) -> Floats:
+        """Return what a whole published time gives at this power, W s a cell."""
         ...
 
     def beyond_reach(self, output_power_w: float, /) -> bool:
@@ -137,7 +152,7 @@ class Played:
     """One play. Times in s from its start, one per draw; nan where a thing did not happen.
 
     `held`: the load was still carried when play stopped. `used`: the banks' used fraction at that
-    moment. `above_table` names banks that were asked more than their table reaches, `at_start` those
+    moment, `spent_ws` what it stands for. `above_table` names banks that were asked more than their table reaches, `at_start` those
     that were so from the first moment.
     """
 
@@ -149,6 +164,7 @@ class Played:
     used: Mapping[str, Floats]
     above_table: frozenset[str] = frozenset()
     above_table_at_start: frozenset[str] = frozenset()
+    spent_ws: Mapping[str, Floats | None] = field(default_factory=dict)
 
     def hold_up(self, basis: Basis) -> HoldUp:
         """Return the 5th, 50th and 95th percentile, and what ends it most often."""
@@ -212,6 +228,7 @@ class _Stage:
 
     bank_rate: Mapping[int, Floats]
     bank_health: Mapping[int, Floats]
+    bank_ws: Mapping[int, Floats]
     ended_at_once: tuple[int, ...]
     borne_s: Mapping[int, float]
     load_dropped: bool
@@ -225,6 +242,7 @@ class _Course:
     left: NDArray[np.int64]  # bit i: bank i has not ended
     changed: NDArray[np.int64]  # bit j: load change j has happened
     used: Floats
+    spent_ws: Floats  # nan: not known
     strained: Floats
     held: Flags
     running: Flags
@@ -274,10 +292,11 @@ class _Plant:
         asked = self.asked.plus(*(c.add for j, c in enumerate(self.changes) if changed >> j & 1))
         shares = unit_shares(self.standing_units(left), asked)
         if shares is None:
-            return _Stage({}, {}, (), {}, load_dropped=True)
+            return _Stage({}, {}, {}, (), {}, load_dropped=True)
         powers = self.bank_powers(left, {unit: watts for unit, (watts, _) in shares.items()})
         rate: dict[int, Floats] = {}
         health: dict[int, Floats] = {}
+        whole_ws: dict[int, Floats] = {}
         over: list[int] = []
         for i, watts in powers.items():
             if watts > 0.0 and self.stores[i].beyond_reach(watts):
@@ -285,12 +304,13 @@ class _Plant:
                 continue
             rate[i] = self.stores[i].rate_per_s(watts)
             health[i] = self.stores[i].health_at(watts)
+            whole_ws[i] = self.stores[i].published_ws(watts)
         borne = {
             k: overload_borne_s(shares[unit.id][1], self.borne)
             for k, unit in enumerate(self.units)
             if unit.id in shares and shares[unit.id][1] > 1.0
         }
-        return _Stage(rate, health, tuple(over), borne, load_dropped=False)
+        return _Stage(rate, health, whole_ws, tuple(over), borne, load_dropped=False)
 
 
 def play(
@@ -334,6 +354,7 @@ def play(
         left=np.full(draws, (1 << len(live)) - 1, dtype=np.int64),
         changed=np.zeros(draws, dtype=np.int64),
         used=np.array([store.used for store in own], dtype=np.float64).reshape(len(live), draws),
+        spent_ws=np.array([_spent_ws(store) for store in own], dtype=np.float64).reshape(len(live), draws),
         strained=np.zeros((len(kept), draws)),
         held=np.zeros(draws, dtype=np.bool_),
         running=np.ones(draws, dtype=np.bool_),
@@ -368,7 +389,8 @@ def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -
     rate, ends = {}, {}
     for i, full_rate in stage.bank_rate.items():
         rate[i] = full_rate[rows] if plant.spread is None else full_rate[rows] * plant.spread[i, rows]
-        ends[i] = np.maximum(stage.bank_health[i][rows] - course.used[i, rows], 0.0) / rate[i]
+        used = _used_here(plant.stores[i], course, i, rows, stage.bank_ws[i])
+        ends[i] = np.maximum(stage.bank_health[i][rows] - used, 0.0) / rate[i]
     trips = {k: (1.0 - course.strained[k, rows]) * borne_s for k, borne_s in stage.borne_s.items()}
     pending = {
         j: np.maximum(plant.change_at[j, rows] - course.time_s[rows], 0.0)
@@ -386,6 +408,7 @@ def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -
         relieved |= to_change <= wait
     for i, to_end in ends.items():
         course.used[i, rows] += rate[i] * wait
+        course.spent_ws[i, rows] += rate[i] * wait * stage.bank_ws[i][rows]
         _end_bank(course, rows[to_end <= wait], i)
     for k, to_trip in trips.items():
         if stage.borne_s[k] > 0.0:
@@ -396,6 +419,20 @@ def _advance(plant: _Plant, course: _Course, rows: NDArray[np.intp], key: int) -
     stopped = rows[to_stop <= wait]
     course.held[stopped] |= course.running[stopped]
     course.running[stopped] = False
+
+
+def _spent_ws(store: BankStore) -> Floats:
+    """Return what is spent of a bank, W s a cell; nothing of a full one, nan where it is not known."""
+    if store.spent_ws is not None:
+        return store.spent_ws
+    return np.where(store.used > 0.0, np.nan, 0.0)
+
+
+def _used_here(store: BankStore, course: _Course, i: int, rows: NDArray[np.intp], whole_ws: Floats) -> Floats:
+    """Return what is used of a bank as a share of the published time at the power of a stage."""
+    used, spent = course.used[i, rows], course.spent_ws[i, rows]
+    by_charge = np.broadcast_to(store.by_charge, course.time_s.shape)[rows]
+    return np.where(np.isnan(spent), used, counted_at(used, spent, whole_ws[rows], by_charge))
 
 
 def _end_bank(course: _Course, rows: NDArray[np.intp], i: int) -> None:
@@ -416,6 +453,10 @@ def _played(plant: _Plant, course: _Course) -> Played:
         bank_ended_s={bank.id: course.bank_ended_s[i] for i, bank in enumerate(plant.banks)},
         unit_left_s=unit_left,
         used={bank.id: course.used[i] for i, bank in enumerate(plant.banks)},
+        spent_ws={
+            bank.id: None if np.isnan(course.spent_ws[i]).any() else course.spent_ws[i]
+            for i, bank in enumerate(plant.banks)
+        },
         above_table=frozenset(plant.above_table),
         above_table_at_start=frozenset(plant.above_at_start),
     )

@@ -142,12 +142,26 @@ class AtEndOfLife:
 
     def __init__(self, belief: BankBelief, temperature_c: float | None) -> None:
         self._today = belief
-        self._cold = replace(belief, temperature_c=temperature_c, used=np.zeros_like(belief.used))
+        self._cold = replace(belief.rested(belief.as_of), temperature_c=temperature_c)
 
     @property
     def used(self) -> Floats:
         """Return the used fraction: none."""
         return self._cold.used
+
+    @property
+    def spent_ws(self) -> None:
+        """Return what is spent: of a full bank, nothing."""
+        return
+
+    @property
+    def by_charge(self) -> Floats | float:
+        """Return how far what is spent counts by its charge at another power."""
+        return self._cold.by_charge
+
+    def published_ws(self, output_power_w: float) -> Floats:
+        """Return what a whole published time gives at this power, W s a cell."""
+        return self._cold.published_ws(output_power_w)
 
     @property
     def basis(self) -> Basis:
@@ -182,6 +196,8 @@ def shuffled(belief: BankBelief, rng: np.random.Generator, draws: int = DRAWS) -
         used=belief.used[pick],
         correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
         steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
+        spent_ws=None if belief.spent_ws is None else belief.spent_ws[pick],
+        by_charge=belief.by_charge[pick] if isinstance(belief.by_charge, np.ndarray) else belief.by_charge,
     )
 
 

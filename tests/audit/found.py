@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from collector.simulation.scenario.director import MainsFails
+from tests.audit.happenings import InputCloses, InputOpens
 from tests.audit.stories import Story, StoryCue
 
 
@@ -31,5 +32,10 @@ FOUND: Final = (
         "above its table a worn bank was promised up to twice the time that it gives with a unit lost",
         Story(2, 7, (), 45.0),
         ("hold-up one lost", "hold-up unit lost"),
+    ),
+    Found(
+        "spent at half the load, a bank was said to hold the whole for 53 s at the least, and held it for 4",
+        Story(9, 9, (StoryCue(40, InputOpens("works-1")), StoryCue(225, InputCloses("works-1"))), 330.0),
+        ("hold-up one lost", "hold-up unit lost", "reason holds_one_lost"),
     ),
 )

@@ -366,14 +366,22 @@ class World:
         """Return how long a system would hold from a second on without any supply, s; inf: over the horizon."""
         return self.end_s(system, at_s, lost) - min(max(int(at_s), 0), len(self.seconds) - 1)
 
-    def holds_full_s(self, system: str, at_s: float) -> float:
-        """Return how long a system would hold without any supply with its banks full, s; inf: over the horizon."""
+    def holds_full_s(self, system: str, at_s: float, lost: str | None = None) -> float:
+        """Return how long a system would hold without any supply with its banks full, and without `lost`, s; inf: over the horizon."""
         second = min(max(int(at_s), 0), len(self.seconds) - 1)
-        key = (system, "full", second - second % REST_S)
+        key = (system, f"full {lost}", second - second % REST_S)
         if key not in self._ends:
             at = self.seconds[second]
             pairs = zip(at.plant.systems[system].units, at.state.systems[system].units, strict=True)
-            units = tuple(replace(now, bank=filled(unit.bank, now.bank)) for unit, now in pairs)
+            units = tuple(
+                replace(
+                    now,
+                    bank=filled(unit.bank, now.bank),
+                    mode=Mode.ISOLATED if unit.id == lost else now.mode,
+                    mode_s=0.0 if unit.id == lost else now.mode_s,
+                )
+                for unit, now in pairs
+            )
             self._ends[key] = self._lost_after_s(at, system, replace(at.state.systems[system], units=units))
         return self._ends[key]
 

@@ -48,7 +48,7 @@ from rules.battery.assessment.too_small import too_small, what_helps
 from rules.battery.assessment.would_tell import Unproven, steps_for
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import AgeCurve
-from rules.battery.model.health import BankBelief, anchor_for
+from rules.battery.model.health import BankBelief, anchor_for, by_charge_draws
 from rules.battery.model.recharge import GIVEN_AT_ONCE, after_recharge, middle_of, used_after_recharge
 from rules.battery.model.runtime_curve import Floats, curve_for
 from rules.battery.state import (
@@ -159,7 +159,11 @@ def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
         shown_to_carry=last_shown(discharges),
         correction=np.clip(np.random.default_rng(seed + 3).normal(1.0, 0.2, len(health)), 0.2, 2.0),
         steeper=np.random.default_rng(seed + 4).normal(0.0, 1.0, len(health)),
+        by_charge=by_charge_draws(np.random.default_rng(seed + 5), len(health)),
     )
+    power_w = discharges[-1].output_power_w if discharges else None
+    if basis is not Basis.NONE and power_w is not None and not belief.full:
+        belief = belief.spending(belief.used, power_w)
     return belief, lives
 
 

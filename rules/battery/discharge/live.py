@@ -21,12 +21,12 @@ from rules.battery.discharge.capacity import judge_prepared
 from rules.battery.discharge.capacity_estimate import belief_from_posterior
 from rules.battery.discharge.contradictions import moving
 from rules.battery.discharge.curve.type_shape import TypeShape
-from rules.battery.discharge.curve.voltage import course_of
+from rules.battery.discharge.curve.voltage import VoltageCourse, course_of
 from rules.battery.discharge.posterior import LEAST_USED, ln_before, ln_posterior
 from rules.battery.discharge.record.clean_discharge import Battery, CleanDischarge, NotADischarge
 from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.discharge.record.log import clean
-from rules.battery.model.health import BankBelief
+from rules.battery.model.health import BankBelief, by_charge_draws, more_spent
 from rules.battery.model.recharge import nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.verdict import Basis
@@ -40,7 +40,6 @@ _ALIKE: Final = 0.02
 _MOST_GROUPS: Final = 5
 _STANDS_S: Final = 15.0
 
-Bools = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.intp]
 
 
@@ -67,13 +66,14 @@ def during(
     own = course_of(discharge, battery, curve)
     if own.full_used is None and own.used_now < LEAST_USED:
         return None
+    at_w = belief.output_power_w(discharge.mean_power_w)
     if curve.basis is not belief.curve.basis:  # judged by references: the earlier health is of another table
-        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
-    health = belief.health_at(belief.output_power_w(discharge.mean_power_w))
+        return _by_itself(belief, log, battery, shape, curve, at_w=at_w, as_of=as_of, seed=seed)
+    health, before = belief.health_at(at_w), belief.used_at(at_w)
     ln_weight = np.full(belief.draws, -np.inf)
     # Draws that had about the same missing at the start are weighed together.
-    for rows in np.array_split(np.argsort(belief.used, kind="stable"), _groups(belief.used)):
-        missing = float(np.mean(belief.used[rows]))
+    for rows in np.array_split(np.argsort(before, kind="stable"), _groups(before)):
+        missing = float(np.mean(before[rows]))
         course = course_of(discharge, battery, curve, used_before=missing)
         grid, ln_mass = ln_posterior(course, shape, curve, coarse=True)
         ln_like = np.maximum(ln_mass, -1e5) - ln_before(grid, curve)
@@ -83,7 +83,7 @@ def during(
     rng = np.random.default_rng(seed)
     measured = _with_measured_losses(belief, discharge, log)
     if not np.isfinite(ln_weight).any():
-        return _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed)
+        return _by_itself(belief, log, battery, shape, curve, at_w=at_w, as_of=as_of, seed=seed)
     weight = np.exp(ln_weight - np.max(ln_weight))
     weight /= np.sum(weight)
     pick = _drawn_by(weight, rng)
@@ -95,17 +95,27 @@ def during(
         health=belief.health[pick],
         health_slope=belief.health_slope[pick],
         used=belief.used[pick] + own.used_now,
+        spent_ws=_spent_ws(belief, own, discharge, pick),
         temperature_c=belief.temperature_c if discharge.temperature_c is None else discharge.temperature_c,
         correction=correction[pick] if isinstance(correction, np.ndarray) else correction,
         carrying=True,
         steeper=belief.steeper[pick] if isinstance(belief.steeper, np.ndarray) else belief.steeper,
+        by_charge=belief.by_charge[pick] if isinstance(belief.by_charge, np.ndarray) else belief.by_charge,
     )
     after = _carried_on(after, discharge, log)
     doubted = _doubted(1.0 / float(np.sum(weight**2)) / belief.draws)
-    spoken = _by_itself(belief, log, battery, shape, curve, as_of=as_of, seed=seed) if doubted else None
+    spoken = (
+        _by_itself(belief, log, battery, shape, curve, at_w=at_w, as_of=as_of, seed=seed) if doubted else None
+    )
     if spoken is None:
         return after if doubted < 1.0 else None
-    apart = _both(measured, health > belief.used + own.used_now, own.used_now, spoken, rng)
+    held = np.flatnonzero(health > before + own.used_now)
+    apart = spoken
+    if len(held):
+        whole = replace(
+            measured, used=belief.used + own.used_now, spent_ws=_spent_ws(belief, own, discharge, None)
+        )
+        apart = _mixed(whole, spoken, 0.5, rng, of_first=held)
     return _mixed(after, apart, doubted, rng)
 
 
@@ -133,7 +143,22 @@ def _carried_on(belief: BankBelief, discharge: CleanDischarge, log: DischargeLog
     if since_s < _STANDS_S or discharge.ended_s is not None:
         return belief
     output_w = belief.output_power_w(discharge.power_now_w)
-    return replace(belief, used=belief.used + belief.rate_per_s(output_w) * since_s)
+    return belief.carried(output_w, since_s, belief.as_of)
+
+
+def _spent_ws(
+    before: BankBelief, own: VoltageCourse, discharge: CleanDischarge, pick: Places | None
+) -> Floats:
+    """Return what is spent by now, W s a cell, of the draws `pick` (None: all) of what was believed before."""
+    lasted_s = float(discharge.t_s[-1] - discharge.t_s[0])
+    share = float(own.used[-1]) * own.time_factor  # of the published time at 25 degC
+    mean_w = before.output_power_w(own.mean_power_w)
+    evenly = own.mean_power_w * float(before.curve.seconds(own.mean_power_w))
+    # What its powers came to, beside what as much at their mean had: a bank is above its table at some of them.
+    times = own.mean_power_w * lasted_s / (share * evenly) if share > 0.0 else 1.0
+    whole = before.published_ws(mean_w) * times
+    spent = more_spent(before.spent_ws, before.used, np.full(before.draws, own.used_now), whole)
+    return spent if pick is None else spent[pick]
 
 
 def _by_itself(
@@ -143,15 +168,17 @@ def _by_itself(
     shape: TypeShape,
     curve: RuntimeCurve,
     *,
+    at_w: float,
     as_of: datetime,
     seed: int,
 ) -> BankBelief | None:
+    """Return what the discharge alone says, at `at_w` of mean output; None where it says nothing."""
     estimate = judge_prepared(
         log,
         battery,
         shape,
         curve=curve,
-        used_before=nodes_of(belief.used, _MOST_GROUPS),
+        used_before=nodes_of(belief.used_at(at_w), _MOST_GROUPS),
         seed=seed,
         coarse=True,
     )
@@ -160,18 +187,12 @@ def _by_itself(
     found = belief_from_posterior(
         estimate, bank=belief.bank, battery=battery, as_of=as_of, shown_to_carry=belief.shown_to_carry
     )
+    rng = np.random.default_rng(seed)
     # no discharge within the table says how the time falls above it
-    return replace(found, steeper=np.random.default_rng(seed).standard_normal(found.draws))
-
-
-def _both(
-    before: BankBelief, held: Bools, used_now: float, spoken: BankBelief, rng: np.random.Generator
-) -> BankBelief:
-    """Return half the draws of what was believed and can still be (`held`), and half of what the discharge says by itself."""
-    if not held.any():
-        return spoken
-    old = np.flatnonzero(held)
-    return _mixed(replace(before, used=before.used + used_now), spoken, 0.5, rng, of_first=old)
+    found = replace(
+        found, steeper=rng.standard_normal(found.draws), by_charge=by_charge_draws(rng, found.draws)
+    )
+    return found.spending(found.used, at_w)
 
 
 def _mixed(
@@ -200,6 +221,10 @@ def _mixed(
         used=draws(first.used, second.used),
         correction=draws(first.correction, second.correction),
         steeper=draws(first.steeper, second.steeper),
+        spent_ws=None
+        if first.spent_ws is None or second.spent_ws is None
+        else draws(first.spent_ws, second.spent_ws),
+        by_charge=draws(first.by_charge, second.by_charge),
     )
 
 

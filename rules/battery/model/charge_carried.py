@@ -71,4 +71,4 @@ def _charged(
     if rated_capacity_ah and moment.current_a is not None:
         rate = -moment.current_a / (rated_capacity_ah * belief.strings)
         returned = rate * hours if rate > LEAST_CURRENT_RATE else None
-    return replace(belief, used=recharged(belief.used, hours, returned=returned), as_of=moment.at)
+    return replace(belief.left_with(recharged(belief.used, hours, returned=returned)), as_of=moment.at)

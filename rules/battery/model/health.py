@@ -3,9 +3,11 @@
 A draw is one bank that the evidence allows. *Health* is the time this bank gives over the published time
 at the same power and 25 degC; it is specific to the rate and falls as the rate rises, hence
 `health_slope` = d(health) / d ln(published time). The *used fraction* counts spent time in shares of the
-published time at the bank's temperature, whatever the powers were. A bank ends when the used fraction
-reaches the health that belongs to the power of the moment; so a step to a higher power shortens the rest
-twice, by the rate and by the health.
+published time at the bank's temperature, each at the power of its moment. At another power the same counts for
+another share: what was taken out slowly is charge that is not there any more when it is asked for fast. So what the
+shares stand for is kept beside them in W s a cell, and read as a share of what is published at the power that is asked
+(`used_at`). A bank ends when that reaches the health that belongs to the power of the moment; so a step to a higher power
+shortens the rest three times: by the rate, by the health, and by what was spent.
 """
 
 from __future__ import annotations
@@ -42,14 +44,22 @@ made wide: two-well cells with a resistance of their own, worn to 0.6 to 0.85, w
 WORN_STEEPER_SD: Final = 0.3
 MOST_STEEPER: Final = 8.0
 """Beyond, nothing is left that could be told apart."""
+BY_CHARGE: Final = (0.3, 1.0)
+"""How far what was spent at one power counts at another by its charge (1), rather than by its share of the time (0).
+
+Were a bank a vessel, it would be 1; less, as charge that a high rate leaves behind seeps up meanwhile. Of 36 discharges of
+a porous-electrode model with a step of the load the end came where charge alone put it (middle 0.9); in two wells that
+exchange it was 0.3 to 0.95, less the longer the first power went on and the steeper the step. Drawn evenly between.
+"""
 
 
 @dataclass(frozen=True)
 class BankBelief:
     """Draws of one bank's state. Arrays have one entry a draw; entry i of each belongs together.
 
-    `health` at `anchor_s` of published time; `used` at `as_of`, same unit; `cells` of one string, both
-    halves counted. `basis` NONE: nothing is known, health is zero and nothing may be said.
+    `health` at `anchor_s` of published time; `used` at `as_of`, same unit; `spent_ws`: what that stands for, in W s a cell
+    as published at the powers it was spent at, None: not known, and the same share at any power; `by_charge`: how far it
+    counts by that (`BY_CHARGE`). `cells` of one string, both halves counted. `basis` NONE: nothing is known, health is zero and nothing may be said.
     `correction` scales the temperature coefficient (1: as published). `carrying`: it is seen to
     carry at this moment. `steeper`: standard normal draws of how much faster the time falls above the table.
     """
@@ -71,6 +81,8 @@ class BankBelief:
     correction: Floats | float = 1.0
     carrying: bool = False
     steeper: Floats | float = 0.0
+    spent_ws: Floats | None = None
+    by_charge: Floats | float = sum(BY_CHARGE) / 2.0
 
     @property
     def unproven(self) -> bool:
@@ -127,17 +139,44 @@ class BankBelief:
         A worn bank's falls faster still, by `WORN_STEEPER` for each part of its time that it has lost there: its
         resistance has grown, and the voltage across that grows with the current until it alone meets the end voltage.
         """
-        power = self.power_w_per_cell(output_power_w)
-        power = max(power, self.curve.smallest_w)  # below the table: "at least its longest time"
+        power = self._at_least_smallest(output_power_w)
         seconds = seconds_at(self.curve, power, self.temperature_c, correction=self.correction)
-        past = float(np.log(power / self.curve.largest_w))
-        if past > 0.0:
-            doubt = np.asarray(self.steeper)
-            lost = np.maximum(1.0 - self._health_at_the_largest, 0.0)
-            worn = np.clip(WORN_STEEPER * lost * (1.0 + WORN_STEEPER_SD * doubt), 0.0, MOST_STEEPER)
-            more = np.maximum(STEEPER + STEEPER_SD * doubt + worn, 1.0 + self.curve.slopes[-1])
-            seconds = seconds * np.exp(-more * past)
-        return np.broadcast_to(1.0 / seconds, self.health.shape)
+        return np.broadcast_to(1.0 / (seconds * self._shorter_above(power)), self.health.shape)
+
+    def published_ws(self, output_power_w: float) -> Floats:
+        """Return what a whole published time at an output power gives at 25 degC, W s a cell, one per draw."""
+        power = self._at_least_smallest(output_power_w)
+        ws = power * float(self.curve.seconds(power)) * self._shorter_above(power)
+        return np.broadcast_to(ws, self.health.shape)
+
+    def used_at(self, output_power_w: float) -> Floats:
+        """Return what is used as a share of the published time at an output power, one per draw."""
+        if self.spent_ws is None or self.full:
+            return self.used
+        return counted_at(self.used, self.spent_ws, self.published_ws(output_power_w), self.by_charge)
+
+    def spending(self, used: Floats, output_power_w: float) -> BankBelief:
+        """Return the belief with so much used, all of it at one output power."""
+        return replace(self, used=used, spent_ws=used * self.published_ws(output_power_w))
+
+    def left_with(self, used: Floats) -> BankBelief:
+        """Return the belief with another share used, of the same kind: after a recharge, or in doubt of it."""
+        return replace(self, used=used, spent_ws=scaled(self.spent_ws, self.used, used))
+
+    def _at_least_smallest(self, output_power_w: float) -> float:
+        """Return W per cell, not under the table's smallest: below it a bank lasts "at least its longest time"."""
+        return max(self.power_w_per_cell(output_power_w), self.curve.smallest_w)
+
+    def _shorter_above(self, power_w_per_cell: float) -> Floats | float:
+        """Return by what factor time is shorter above the table than its end slope has it."""
+        past = float(np.log(power_w_per_cell / self.curve.largest_w))
+        if past <= 0.0:
+            return 1.0
+        doubt = np.asarray(self.steeper)
+        lost = np.maximum(1.0 - self._health_at_the_largest, 0.0)
+        worn = np.clip(WORN_STEEPER * lost * (1.0 + WORN_STEEPER_SD * doubt), 0.0, MOST_STEEPER)
+        more = np.maximum(STEEPER + STEEPER_SD * doubt + worn, 1.0 + self.curve.slopes[-1])
+        return np.asarray(np.exp(-more * past))
 
     @property
     def _health_at_the_largest(self) -> Floats:
@@ -147,7 +186,7 @@ class BankBelief:
 
     def health_at(self, output_power_w: float) -> Floats:
         """Return health at the rate that belongs to an output power, 0 to 1.4, one per draw."""
-        power = max(self.power_w_per_cell(output_power_w), self.curve.smallest_w)
+        power = self._at_least_smallest(output_power_w)
         ln_ratio = np.log(float(self.curve.seconds(power)) / self.anchor_s)
         return np.asarray(np.clip(self.health + self.health_slope * ln_ratio, _LEAST_HEALTH, MOST_HEALTH))
 
@@ -156,16 +195,18 @@ class BankBelief:
 
         Above the table's largest power this follows the continued curve; ask `beyond_reach` first.
         """
-        left = np.maximum(self.health_at(output_power_w) - self.used, 0.0)
+        left = np.maximum(self.health_at(output_power_w) - self.used_at(output_power_w), 0.0)
         return np.asarray(left / self.rate_per_s(output_power_w))
 
     def carried(self, output_power_w: float, seconds: float, as_of: datetime) -> BankBelief:
         """Return the belief after `seconds` more at an output power: exact, and cheap."""
-        return replace(self, used=self.used + self.rate_per_s(output_power_w) * seconds, as_of=as_of)
+        share = self.rate_per_s(output_power_w) * seconds
+        spent_ws = more_spent(self.spent_ws, self.used, share, self.published_ws(output_power_w))
+        return replace(self, used=self.used + share, spent_ws=spent_ws, as_of=as_of)
 
     def rested(self, as_of: datetime) -> BankBelief:
         """Return the belief with the bank full again."""
-        return replace(self, used=nothing_used(self.draws), as_of=as_of)
+        return replace(self, used=nothing_used(self.draws), spent_ws=None, as_of=as_of)
 
     @property
     def full(self) -> bool:
@@ -182,8 +223,10 @@ class BankBelief:
             health=_short(self.health),
             health_slope=_short(self.health_slope),
             used=nothing_used(self.draws) if self.full else self.used,
+            spent_ws=None if self.full else self.spent_ws,
             correction=_short(self.correction),
             steeper=_short(self.steeper),
+            by_charge=_short(self.by_charge),
         )
 
 
@@ -193,6 +236,35 @@ V = TypeVar("V", Floats, Floats | float)
 def _short(values: V) -> V:
     """Return draws in single precision; arithmetic with what is not stays double."""
     return values if isinstance(values, float) else cast("V", np.asarray(values, dtype=np.float32))
+
+
+def counted_at(used: Floats, spent_ws: Floats, published_ws: Floats, by_charge: Floats | float) -> Floats:
+    """Return a used fraction as a share of the published time at another power, of which `published_ws` is the whole."""
+    return np.asarray(used + by_charge * (spent_ws / published_ws - used))
+
+
+def more_spent(before_ws: Floats | None, used: Floats, share: Floats, published_ws: Floats) -> Floats:
+    """Return what is spent, W s a cell, after a `share` more at a power whose whole is `published_ws`.
+
+    Of what was used nobody knows how (`before_ws` None) the same is taken.
+    """
+    before = used * published_ws if before_ws is None else before_ws
+    return before + share * published_ws
+
+
+def scaled(spent_ws: Floats | None, before: Floats, after: Floats) -> Floats | None:
+    """Return what is spent once another share is used: of each watt-second the same part, where draws are others on the average."""
+    if spent_ws is None or not np.any(before > 0.0):
+        return None
+    if len(before) != len(after):
+        return after * float(np.sum(spent_ws) / np.sum(before))
+    mean = float(np.sum(spent_ws) / np.sum(before))
+    return after * np.divide(spent_ws, before, out=np.full_like(spent_ws, mean), where=before > 0.0)
+
+
+def by_charge_draws(rng: np.random.Generator, draws: int) -> Floats:
+    """Return how far what was spent at one power counts by its charge at another, one a draw."""
+    return np.asarray(rng.uniform(*BY_CHARGE, draws))
 
 
 @lru_cache(maxsize=8)
@@ -262,6 +334,7 @@ def belief_from_age(  # noqa: PLR0917 - five things that name a bank, in the ord
         loss_share=losses.share,
         correction=np.clip(rng.normal(1.0, 0.2, draws), 0.2, 2.0),
         steeper=rng.normal(0.0, 1.0, draws),
+        by_charge=by_charge_draws(rng, draws),
     )
 
 

@@ -32,6 +32,7 @@ class PlayedCourse:
     """What has happened so far, per draw."""
 
     used: dict[str, Floats]
+    spent_ws: dict[str, Floats | None]
     lost_at_s: Floats
     by_overload: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
     left_s: Floats  # least time left at the end of any stretch

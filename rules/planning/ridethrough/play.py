@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.battery.assessment.would_tell import not_judged
-from rules.battery.model.health import BankBelief
+from rules.battery.model.health import BankBelief, scaled
 from rules.battery.model.recharge import recharged
 from rules.planning.ridethrough.load_ahead import LoadAhead, QuarterLoad
 from rules.planning.ridethrough.outcome import PlayedCourse, assumptions_of, result_of
@@ -47,6 +47,7 @@ class _Spent:
 
     store: BankStore
     used: Floats
+    spent_ws: Floats | None
 
     @property
     def basis(self) -> Basis:
@@ -57,6 +58,13 @@ class _Spent:
 
     def health_at(self, output_power_w: float) -> Floats:
         return self.store.health_at(output_power_w)
+
+    @property
+    def by_charge(self) -> Floats | float:
+        return self.store.by_charge
+
+    def published_ws(self, output_power_w: float) -> Floats:
+        return self.store.published_ws(output_power_w)
 
     def beyond_reach(self, output_power_w: float) -> bool:
         return self.store.beyond_reach(output_power_w)
@@ -120,6 +128,7 @@ def ride(
     asked = _with_changes(task.asked, scenario)
     course = PlayedCourse(
         {name: store.used.copy() for name, store in stores.items()},
+        {name: store.spent_ws for name, store in stores.items()},
         np.full(draws, np.inf),
         np.zeros(draws, dtype=np.bool_),
         np.full(draws, np.inf),
@@ -131,7 +140,9 @@ def ride(
         if stretch.from_s >= scenario.until_s:
             break
         for name in course.used:
-            course.used[name] = recharged(course.used[name], (stretch.from_s - ended_s) / 3600.0)
+            before = course.used[name]
+            course.used[name] = recharged(before, (stretch.from_s - ended_s) / 3600.0)
+            course.spent_ws[name] = scaled(course.spent_ws[name], before, course.used[name])
         hour = None if ahead is None else ahead.during(stretch.from_s, stretch.until_s)
         if hour is None:
             played = _stretch(task, stores, course, stretch, scenario, asked, groups, spread)
@@ -247,7 +258,7 @@ def _stretch(  # noqa: PLR0917 - everything a stretch is made of
     spread: Mapping[str, Floats],
 ) -> Played:
     """Play one stretch on the banks, first without end to see what is left, then to its end."""
-    spent = {name: _Spent(store, course.used[name]) for name, store in stores.items()}
+    spent = {name: _Spent(store, course.used[name], course.spent_ws[name]) for name, store in stores.items()}
     sheds = [
         Shed(
             step.group,
@@ -294,4 +305,5 @@ def _stretch(  # noqa: PLR0917 - everything a stretch is made of
             moment(reason(Code.HAPPENS_SHED), name, np.maximum(at_s, 0.0))
     to_return, _ = run(lasts_s)
     course.used.update(to_return.used)
+    course.spent_ws.update(to_return.spent_ws)
     return to_end

@@ -6,6 +6,7 @@ whose link will part, leaves such a statement undecided until a discharge has sh
 
 from __future__ import annotations
 
+import math
 from datetime import datetime
 from typing import Final, cast
 
@@ -17,10 +18,13 @@ from rules.values.verdict import Verdict
 from tests.audit.happenings import LoadSteps, RoomHeats
 from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, So, false
 from tests.audit.statements import Statement
+from tests.audit.world import HORIZON_S
 
 GROSS: Final = 1.2
 """The low end of a 90 % interval may lie over the truth in one of twenty; by so much it may in none."""
 ROUNDING_S: Final = 5.0
+SPENT: Final = 0.1
+"""What is left is what was there less what was given: of a bank that is not full so much of what it gave is in doubt beside that."""
 JUDGED_S: Final = 35.0
 """At rest a hold-up is reckoned twice a minute."""
 MOVED: Final = (LoadSteps, RoomHeats)
@@ -45,13 +49,13 @@ def moving(sight: Sight, system: str, from_s: float, to_s: float) -> bool:
     return stepped or len(modes) > 1
 
 
-def foretold(low_s: float | None, high_s: float | None, truth_s: float) -> Finding:
-    """Return what an interval comes to beside the truth, both in s from the same moment."""
+def foretold(low_s: float | None, high_s: float | None, truth_s: float, spent_s: float = 0.0) -> Finding:
+    """Return what an interval comes to beside the truth, both in s from the same moment; `spent_s`: what is missing of it."""
     if low_s is None:
         return UNDECIDED
     after_low = low_s <= truth_s + ROUNDING_S
     before_high = high_s is None or truth_s <= high_s + ROUNDING_S
-    if low_s > GROSS * truth_s + ROUNDING_S:
+    if low_s > GROSS * truth_s + ROUNDING_S + SPENT * spent_s:
         return false(f"{low_s:.0f} s at the least, truly {truth_s:.0f} s")
     return Finding(So.TRUE, interval=(after_low, before_high))
 
@@ -68,7 +72,16 @@ def _held(sight: Sight, said: Statement, held: HoldUp, system: str, lost: str | 
         return UNDECIDED
     if any(m in ON for m in sight.world.at(said.as_of_s).modes(system)):
         return UNDECIDED  # the interval of the end is held against the truth then
-    return foretold(held.low_s, held.high_s, sight.world.hold_up_s(system, said.as_of_s, lost))
+    return foretold(held.low_s, held.high_s, *left_s(sight, system, said.as_of_s, lost))
+
+
+def left_s(sight: Sight, system: str, at_s: float, lost: str | None) -> tuple[float, float]:
+    """Return how long a system holds, and by how much longer it would were its banks full, s."""
+    truth_s = sight.world.hold_up_s(system, at_s, lost)
+    if math.isinf(truth_s):
+        return truth_s, 0.0
+    full_s = sight.world.holds_full_s(system, at_s, lost)
+    return truth_s, max(min(full_s, HORIZON_S) - truth_s, 0.0)
 
 
 def hold_up_now(sight: Sight, said: Statement) -> Finding:
@@ -84,13 +97,18 @@ def hold_up_unit_lost(sight: Sight, said: Statement) -> Finding:
     return _held(sight, said, cast("HoldUp", said.value), system, said.about)
 
 
-def worst_lost_s(sight: Sight, system: str, at_s: float) -> float:
-    """Return how long a system holds with the worst of its units gone, s."""
+def worst_left_s(sight: Sight, system: str, at_s: float) -> tuple[float, float]:
+    """Return how long a system holds with the worst of its units gone, and by how much longer were its banks full, s."""
     now = sight.world.at(at_s)
     there = [u for u, mode in now.bare(system).items() if mode not in (Mode.ISOLATED, Mode.ENDED)]
     if len(there) < 2:
-        return 0.0
-    return min(sight.world.hold_up_s(system, at_s, unit) for unit in there)
+        return 0.0, 0.0
+    return left_s(sight, system, at_s, min(there, key=lambda u: sight.world.hold_up_s(system, at_s, u)))
+
+
+def worst_lost_s(sight: Sight, system: str, at_s: float) -> float:
+    """Return how long a system holds with the worst of its units gone, s."""
+    return worst_left_s(sight, system, at_s)[0]
 
 
 def hold_up_one_lost(sight: Sight, said: Statement) -> Finding:
@@ -101,7 +119,7 @@ def hold_up_one_lost(sight: Sight, said: Statement) -> Finding:
     found = _held(sight, said, held, said.about, None)
     if found is UNDECIDED:
         return found
-    return foretold(held.low_s, held.high_s, worst_lost_s(sight, said.about, said.as_of_s))
+    return foretold(held.low_s, held.high_s, *worst_left_s(sight, said.about, said.as_of_s))
 
 
 def ends(sight: Sight, said: Statement) -> Finding:

@@ -12,7 +12,16 @@ from collector.simulation.plant.unit import CARRYING, Mode
 from rules.plant.estate import Purpose, Requirement
 from rules.system.state import HoldUp
 from rules.values.verdict import Basis
-from tests.audit.predicates.holding import GROSS, JUDGED_S, foretold, moving, surprised, worst_lost_s
+from tests.audit.predicates.holding import (
+    GROSS,
+    JUDGED_S,
+    foretold,
+    left_s,
+    moving,
+    surprised,
+    worst_left_s,
+    worst_lost_s,
+)
 from tests.audit.predicates.load import METERS, OF_AMPERES_VA, SHARED_UNEVENLY
 from tests.audit.sight import ON, SEEN_WITHIN_S, TRUE, UNDECIDED, Finding, Sight, So, false
 from tests.audit.statements import Statement
@@ -55,15 +64,10 @@ def at_rest(sight: Sight, said: Statement, system: str) -> bool:
     return fed and not hidden and not sight.blind(units, since_s, said.at_s)
 
 
-def least_s(held_s: float, truth_s: float) -> Finding:
+def least_s(held_s: float, truth_s: float, spent_s: float) -> Finding:
     """Return what a least in words comes to beside the truth."""
-    found = foretold(held_s, None, truth_s)
+    found = foretold(held_s, None, truth_s, spent_s)
     return found if found.so is So.FALSE else TRUE
-
-
-def with_lost_s(sight: Sight, system: str, at_s: float, unit: str | None) -> float:
-    """Return how long a system holds with a unit lost, the worst where none is named, s."""
-    return worst_lost_s(sight, system, at_s) if unit is None else sight.world.hold_up_s(system, at_s, unit)
 
 
 def _needed(sight: Sight, said: Statement, system: str) -> Finding:
@@ -85,10 +89,10 @@ def _holds(sight: Sight, said: Statement, *, one_lost: bool, enough: bool | None
             return false(f"{held_s:.0f} s beside {needed_s:.0f} s")
     if not at_rest(sight, said, system):
         return UNDECIDED
-    truth_s = (
-        worst_lost_s(sight, system, said.as_of_s) if one_lost else sight.world.hold_up_s(system, said.as_of_s)
+    truth_s, spent_s = (
+        worst_left_s(sight, system, said.as_of_s) if one_lost else left_s(sight, system, said.as_of_s, None)
     )
-    found = least_s(held_s, truth_s)
+    found = least_s(held_s, truth_s, spent_s)
     if found is TRUE and enough is False and truth_s > CAUTIOUS * float(said.value["needed_s"]):  # type: ignore[index]
         return false(f"truly holds {truth_s:.0f} s")
     return found
@@ -111,7 +115,7 @@ def holds_one_lost(sight: Sight, said: Statement) -> Finding:
         return _holds(sight, said, one_lost=True, enough=None)
     if not at_rest(sight, said, system):
         return UNDECIDED
-    return least_s(held_s, sight.world.hold_up_s(system, said.as_of_s, str(said.value["worst"])))  # type: ignore[index]
+    return least_s(held_s, *left_s(sight, system, said.as_of_s, str(said.value["worst"])))  # type: ignore[index]
 
 
 def fails_one_lost(sight: Sight, said: Statement) -> Finding:
@@ -137,15 +141,9 @@ def margin(sight: Sight, said: Statement) -> Finding:
         return false(f"needs {needed_s:.0f} s, asked are {needs_of(sight, system)}")
     if not at_rest(sight, said, system):
         return UNDECIDED
-    truth_s = with_lost_s(sight, system, said.as_of_s, None if lost is None else str(lost))
-    spare = sight.estate.systems[system].spare_units >= 1
-    if lost is None:
-        truth_s = (
-            worst_lost_s(sight, system, said.as_of_s)
-            if spare
-            else sight.world.hold_up_s(system, said.as_of_s)
-        )
-    return least_s(held_s, truth_s)
+    if lost is None and sight.estate.systems[system].spare_units >= 1:
+        return least_s(held_s, *worst_left_s(sight, system, said.as_of_s))
+    return least_s(held_s, *left_s(sight, system, said.as_of_s, None if lost is None else str(lost)))
 
 
 def not_met(sight: Sight, said: Statement) -> Finding:

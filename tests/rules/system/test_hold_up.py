@@ -42,6 +42,8 @@ class Peukert:
     used: Floats = field(default_factory=lambda: np.zeros(1))
     largest_w: float = 1e9
     basis: Basis = Basis.TABLE
+    spent_ws: Floats | None = None
+    by_charge: float = 0.0
 
     def seconds(self, watts: float) -> float:
         return float(self.full_s * (self.rated_w / max(watts, 1.0)) ** self.exponent)
@@ -53,6 +55,9 @@ class Peukert:
         return np.asarray(
             np.maximum(self.health + self.slope * np.log(self.seconds(output_power_w) / self.full_s), 0.0)
         )
+
+    def published_ws(self, output_power_w: float) -> Floats:
+        return np.broadcast_to(max(output_power_w, 1.0) * self.seconds(output_power_w), self.used.shape)
 
     def beyond_reach(self, output_power_w: float) -> bool:
         return output_power_w > self.largest_w
@@ -174,6 +179,18 @@ def test_the_survivor_has_less_health_at_the_higher_rate() -> None:
     expected = 900.0 + (health - 0.5) * 1800.0 / 2.0**1.3
     assert seconds([bank(0.9, slope=0.1), bank(0.5, slope=0.1)], evenly(20_000.0)) == pytest.approx(expected)
     assert expected < 900.0 + 0.4 * 1800.0 / 2.0**1.3
+
+
+def test_a_survivor_that_is_a_vessel_has_what_it_did_not_give_yet() -> None:
+    """Of 0.9 * 10 kW * 1800 s the half is given when the weak one ends; at 20 kW there is less to have."""
+    strong, weak = bank(0.9, by_charge=1.0), bank(0.5, by_charge=1.0)
+    at_once_s = 0.9 * strong.seconds(20_000.0)
+    expected = 900.0 + (20_000.0 * at_once_s - 10_000.0 * 900.0) / 20_000.0
+    assert seconds([strong, weak], evenly(20_000.0)) == pytest.approx(expected)
+    shares_s = seconds([bank(0.9), bank(0.5)], evenly(20_000.0))
+    assert seconds([bank(0.9, by_charge=0.5), bank(0.5, by_charge=0.5)], evenly(20_000.0)) == pytest.approx(
+        0.5 * (expected + shares_s)
+    )
 
 
 def test_the_load_is_lost_at_once_when_the_survivors_cannot_carry_it() -> None:

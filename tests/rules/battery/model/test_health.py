@@ -49,6 +49,33 @@ def test_half_used_leaves_half_the_time() -> None:
     np.testing.assert_allclose(belief(used=0.5).seconds_left(output_for(27.0)), 900.0)
 
 
+@pytest.mark.parametrize(
+    ("by_charge", "left_s"), [(1.0, 300.0 * (1.0 - 0.5 * 27.0 * 30.0 / (96.0 * 5.0))), (0.0, 150.0)]
+)
+def test_what_was_spent_slowly_counts_for_more_of_what_is_there_at_a_high_rate(
+    by_charge: float, left_s: float
+) -> None:
+    """Half of 30 min at 27 W a cell is 405 W min; at 96 W there are 480 W min in all."""
+    spent = replace(belief(), by_charge=by_charge).carried(output_for(27.0), 900.0, NOW)
+    np.testing.assert_allclose(spent.seconds_left(output_for(96.0)), left_s, rtol=1e-9)
+    np.testing.assert_allclose(spent.seconds_left(output_for(27.0)), 900.0, rtol=1e-9)
+
+
+def test_what_was_spent_fast_counts_for_less_at_a_low_rate() -> None:
+    spent = replace(belief(), by_charge=1.0).carried(output_for(96.0), 240.0, NOW)
+    np.testing.assert_allclose(
+        spent.seconds_left(output_for(15.5)), 60.0 * (60.0 - 4.0 * 96.0 / 15.5), rtol=1e-9
+    )
+
+
+def test_what_a_recharge_brings_back_is_of_the_same_kind() -> None:
+    spent = replace(belief(), by_charge=1.0).carried(output_for(27.0), 900.0, NOW)
+    half = spent.left_with(0.5 * spent.used)
+    np.testing.assert_allclose(half.used_at(output_for(96.0)), 0.5 * spent.used_at(output_for(96.0)))
+    assert spent.rested(NOW).full
+    np.testing.assert_array_equal(spent.rested(NOW).used_at(output_for(96.0)), 0.0)
+
+
 def test_health_that_falls_with_rate_shortens_a_high_rate_only() -> None:
     """h = 0.9 at one hour and 0.05 less per e-fold of time: 0.9 - 0.05 ln 12 at five minutes."""
     sloped = belief(health=0.9, slope=0.05)
