@@ -40,7 +40,7 @@ from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
 from rules.battery.state import BankState
 from rules.plant.estate import Bank, Estate, Purpose, in_place
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.state import SystemState
 from rules.values.serial import from_plain
 

@@ -29,7 +29,9 @@ from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.plant.reading import Reading
 from rules.system.answered import Answered
 from rules.system.assessment import SystemObservation, SystemView, task_of
-from rules.system.hold_up_sampling import DRAWS, SEED, HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.hold_up.sampling import DRAWS, SEED
+from rules.system.hold_up.task import HoldUpTask, steadied
 from rules.system.state import Standing
 
 ON_BATTERY_EVERY_S: Final = 10.0

@@ -43,7 +43,9 @@ from rules.planning.sizing.units import SizeWanted
 from rules.plant.estate import Estate, Generator, LoadGroup, Unit
 from rules.statistics.trend import MarginTrend, margin_trend
 from rules.system.assessment import SystemObservation, SystemView, glance, task_of
-from rules.system.hold_up_sampling import SEED, HoldUpJudgement, HoldUpTask, hold_ups, without
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.hold_up.sampling import SEED
+from rules.system.hold_up.task import HoldUpTask, without
 from rules.system.load_record import MEAN_OVER_S, Expected, PeakRecord, quarters_between
 from rules.system.load_step import line_steps, since_step
 from rules.system.parallel import FEEDING

@@ -21,7 +21,9 @@ from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.model.health import BankBelief
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.system.assessment import task_of
-from rules.system.hold_up_sampling import DRAWS, SEED, HoldUpTask, hold_ups
+from rules.system.hold_up.judgement import hold_ups
+from rules.system.hold_up.sampling import DRAWS, SEED
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.state import HoldUps
 
 

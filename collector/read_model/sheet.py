@@ -23,7 +23,7 @@ from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate, Site
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
-from rules.system.hold_up_sampling import BankEnds
+from rules.system.hold_up.judgement import BankEnds
 from rules.system.state import HoldUp, SystemState
 
 

@@ -42,8 +42,8 @@ from rules.plant.estate import Bank, Estate, in_place
 from rules.plant.reading import Reading, Silence, Stamp
 from rules.plant.unread import Unread
 from rules.system.assessment import SystemObservation, SystemView, coldest_c, glance, task_of
-from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
-from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.load_record import PeakRecord, total_by_day
 from rules.system.requirements import stale_after_s
 from rules.system.season import load_growth

@@ -33,7 +33,8 @@ from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
 from rules.system.assessment import SystemObservation, SystemView, task_of
-from rules.system.hold_up_sampling import SEED, hold_ups
+from rules.system.hold_up.judgement import hold_ups
+from rules.system.hold_up.sampling import SEED
 
 T = TypeVar("T")
 

@@ -19,7 +19,7 @@ from collector.storage.ledger.whence import Whence, asking
 from rules.battery.assessment.bank import BankJudgement
 from rules.monitor.inputs import Input, OperatorAction
 from rules.monitor.outputs import Change
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 
 LARGEST_BATCH: Final = 100
 """What is taken in together, where much waits: nothing of a batch is shown or told before the last of it is judged, and

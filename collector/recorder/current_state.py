@@ -24,7 +24,7 @@ from rules.plant.estate import Estate
 from rules.plant.reading import Fault, Reading, Silence
 from rules.plant.topology import Topology
 from rules.system.forecast_score import Score
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.state import ShedFirst, SystemState
 from rules.values.severity import Severity
 

@@ -3,7 +3,7 @@
 Read in this order: `state` (what is said of a system, as the page and the HTTP interface show it), `parallel`
 (units that share one output), `peers` (what one tells of another), `comparison` (what sets them apart), `partner`
 (whether two still fit), `load_record` (peaks), `load_step` (a lasting step), `season` (two years that agree),
-`redundancy`, `hold_up` (banks played to the end), `hold_up_sampling`, `answered` (a question that was answered
+`redundancy`, `hold_up` (banks played to the end), `answered` (a question that was answered
 before), `requirements` (is it enough), `transfers` (which units came back late), `outage` (how well its end is known), `assessment` (a system
 whole), `forecast_score` (how good forecasts were).
 """

@@ -12,7 +12,8 @@ from operator import attrgetter, is_
 from typing import Final
 
 from rules.battery.model.health import BankBelief
-from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask
+from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.hold_up.task import HoldUpTask
 
 _but_moment: Final = attrgetter(*(item.name for item in fields(HoldUpJudgement) if item.name != "as_of"))
 _of_belief: Final = attrgetter(*(item.name for item in fields(BankBelief) if item.name != "as_of"))

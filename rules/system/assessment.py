@@ -19,8 +19,9 @@ from rules.plant.estate import Bank, Estate, Unit, in_place
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
 from rules.plant.unread import Unread
 from rules.system.comparison import compare
-from rules.system.hold_up import BoardLoad, PlayBank, PlayUnit
-from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, unknown_hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, unknown_hold_ups
+from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.load_record import NO_PEAKS, Peaks
 from rules.system.outage.end_known import end_known
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView, together, vouched

@@ -381,7 +381,7 @@ class Code(StrEnum):
     SAID_THROUGHOUT = auto()
     SAID_NOT_FOR = auto()
 
-    # ---- how long a system holds, and whether that is enough: rules.system.hold_up_sampling, requirements
+    # ---- how long a system holds, and whether that is enough: rules.system.hold_up, requirements
     UNIT_NOT_TOLD = auto()
     UNIT_RATING_NOT_KNOWN = auto()
     LOAD_NOT_KNOWN_ON_LINES = auto()

@@ -20,7 +20,7 @@ from rules.alarms.conditions.supply import SupplyLook
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.system import assessment, parallel, redundancy
 from rules.system.assessment import SupplySight
-from rules.system.hold_up_sampling import HoldUpJudgement, hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.parallel import UnitView
 from rules.system.peers import UnitLoad
 from rules.system.state import HoldUp, OnBattery, Standing

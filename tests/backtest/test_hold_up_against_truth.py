@@ -34,7 +34,7 @@ from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank
 from rules.plant.reading import Reading, Stamp
 from rules.system.assessment import SystemView, glance, task_of
-from rules.system.hold_up_sampling import hold_ups
+from rules.system.hold_up.judgement import hold_ups
 
 SYSTEMS = 100
 LIMIT_S = 4 * 3600.0

@@ -15,7 +15,7 @@ from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.supply import MainsOut
 from rules.plant.estate import in_place
 from rules.system.assessment import glance, task_of
-from rules.system.hold_up_sampling import hold_ups
+from rules.system.hold_up.judgement import hold_ups
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 

@@ -15,7 +15,9 @@ from rules.monitor.inputs import Input
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book, WatchState
 from rules.monitor.step import step
-from rules.system.hold_up_sampling import DRAWS, HoldUpJudgement, HoldUpTask, hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.hold_up.sampling import DRAWS
+from rules.system.hold_up.task import HoldUpTask
 
 
 @dataclass(frozen=True)

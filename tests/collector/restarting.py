@@ -29,7 +29,7 @@ from rules.alarms.incidents.incident import IncidentChange, Notice
 from rules.monitor.inputs import Tick
 from rules.monitor.outputs import Change
 from rules.monitor.state import Book
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.state import UNKNOWN_HOLD_UP, EndOfLife, HoldUp, HoldUps, LineLoad, Load, OnBattery
 from rules.values.verdict import Basis, EndedBy
 from tests.collector.cards.sample_cards import GOOD

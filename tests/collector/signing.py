@@ -26,7 +26,7 @@ from rules.monitor.state import Book
 from rules.plant.estate import Estate
 from rules.plant.reading import InputLine, InputReading, OutputSource, Reading, Stamp
 from rules.system.assessment import glance, task_of
-from rules.system.hold_up_sampling import HoldUpJudgement, hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.load_record import PeakRecord
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.scripted import Forgetful

@@ -36,8 +36,9 @@ from rules.plant.estate import Bank, Charging, FittedBank, PowerTable
 from rules.plant.reading import Reading
 from rules.system.assessment import unit_views
 from rules.system.comparison import compare
-from rules.system.hold_up import overload_borne_s
-from rules.system.hold_up_sampling import HoldUpTask, sharings
+from rules.system.hold_up.sampling import sharings
+from rules.system.hold_up.sharing import overload_borne_s
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.load_record import LineHistory
 from rules.system.parallel import Parallel, together
 from rules.system.state import FindingKind, Standing
@@ -375,7 +376,7 @@ def _sharing_sd(units: float) -> float:
 
 
 SYSTEM = (
-    Threshold("rules.system.hold_up_sampling.SHARING_SD", "one unit has nobody to share with; two and three do",
+    Threshold("rules.system.hold_up.sampling.SHARING_SD", "one unit has nobody to share with; two and three do",
               _sharing_sd, (1, 2, 3), (0.0, 0.025, 0.025)),
     Threshold("rules.system.comparison.BOUNDS", "watts apart, points of rating", _apart, (9.9, 9.999, 10.1),
               (False, False, True)),
@@ -393,13 +394,13 @@ SYSTEM = (
               _judges_share, (0.149, 0.1501, 0.151), (False, True, True)),
     Threshold("rules.system.parallel.NO_LOAD_FRACTION", "a unit of 27 kW that may rest, W", _rests,
               (539.0, 540.0, 541.0), (Standing.RESTING.value, Standing.RESTING.value, Standing.CARRYING.value)),
-    Threshold("rules.system.hold_up.OVERLOAD_BORNE", "up to rating for ever", overload_borne_s,
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "up to rating for ever", overload_borne_s,
               (0.99, 1.0, 1.01), (float("inf"), float("inf"), 600.0)),
-    Threshold("rules.system.hold_up.OVERLOAD_BORNE", "10 % over, 10 min", lambda f: round(overload_borne_s(f)),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "10 % over, 10 min", lambda f: round(overload_borne_s(f)),
               (1.09, 1.10, 1.11), (600, 600, 515)),
-    Threshold("rules.system.hold_up.OVERLOAD_BORNE", "25 % over, 1 min", lambda f: round(overload_borne_s(f)),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "25 % over, 1 min", lambda f: round(overload_borne_s(f)),
               (1.24, 1.25, 1.26), (70, 60, 56)),
-    Threshold("rules.system.hold_up.OVERLOAD_BORNE", "half over, 10 s", lambda f: round(overload_borne_s(f), 1),
+    Threshold("rules.system.hold_up.sharing.OVERLOAD_BORNE", "half over, 10 s", lambda f: round(overload_borne_s(f), 1),
               (1.49, 1.50, 1.51), (10.7, 10.0, 0.0)),
 )  # fmt: skip
 

@@ -26,7 +26,7 @@ from api.pages.markup.svg import (
 )
 from rules.phrasing.figures import minutes, spoken
 from rules.plant.estate import Generator, Purpose, Unit
-from rules.system.hold_up_sampling import BankEnds
+from rules.system.hold_up.judgement import BankEnds
 from rules.system.state import HoldUp
 
 TOP: float = 16.0

@@ -23,7 +23,7 @@ from rules.planning.ridethrough.shutdown import Shutdown
 from rules.planning.sizing.replacement import Sizes
 from rules.plant.estate import Estate
 from rules.plant.reading import Fault, Reading, Silence
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.state import SystemState
 from rules.values.serial import from_plain, to_plain
 

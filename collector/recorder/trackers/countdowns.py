@@ -14,7 +14,7 @@ from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Estate
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.values.serial import from_plain, to_plain
 
 COUNTDOWN: Final = "countdown/"

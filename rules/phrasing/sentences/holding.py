@@ -1,4 +1,4 @@
-"""What is said of how long a system holds, and whether that is enough (`rules.system.hold_up_sampling`, `requirements`)."""
+"""What is said of how long a system holds, and whether that is enough (`rules.system.hold_up`, `requirements`)."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from enum import StrEnum
 from rules.planning.isolation import rows as checks
 from rules.planning.isolation.rows import MARGIN_WANTED, CheckRow, Facts, Result
 from rules.system.assessment import SystemObservation, SystemView, unit_views
-from rules.system.hold_up_sampling import HoldUpJudgement
+from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.load_record import Expected
 from rules.values.code import Code
 from rules.values.reason import Reason, reason

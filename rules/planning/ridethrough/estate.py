@@ -11,7 +11,7 @@ from rules.planning.ridethrough.remedy import advised
 from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import Scenario, own_part
 from rules.plant.estate import Generator, LoadGroup, Unit
-from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.hold_up.task import HoldUpTask
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Final
 
 from rules.planning.ridethrough.supply import MainsOut, SetPlan, on_banks
 from rules.plant.estate import Generator, Unit
-from rules.system.hold_up import BoardLoad
+from rules.system.hold_up.sharing import BoardLoad
 from rules.system.load_record import QUARTER_S, PeakRecord, Usual
 from rules.values.constants import Z_90
 

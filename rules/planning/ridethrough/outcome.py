@@ -14,8 +14,9 @@ from rules.planning.ridethrough.result import Happening, PlayedSpan, Ridethrough
 from rules.planning.ridethrough.scenario import BankCase, Scenario
 from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, SetCase, SupplyMark
 from rules.plant.estate import Generator
-from rules.system.hold_up import Floats, Played, percentiles
-from rules.system.hold_up_sampling import HoldUpTask, worst_basis
+from rules.system.hold_up.judgement import worst_basis
+from rules.system.hold_up.play import Floats, Played, percentiles
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.state import HoldUp
 from rules.values.code import Code
 from rules.values.reason import Reason, reason

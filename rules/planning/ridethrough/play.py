@@ -22,17 +22,12 @@ from rules.planning.ridethrough.result import PlayedLoad, PlayedLoadBasis, Ridet
 from rules.planning.ridethrough.scenario import BankCase, Scenario, refuse_strangers
 from rules.planning.ridethrough.supply import FOR_EVER, OnBanks, SupplyChange, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
-from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Floats, Played, Shed, play_with_sheds
-from rules.system.hold_up_sampling import (
-    DRIFT_SD,
-    AtEndOfLife,
-    HoldUpTask,
-    bank_powers,
-    chance,
-    drifts,
-    sharings,
-    shuffled,
-)
+from rules.system.hold_up.end_of_life import AtEndOfLife
+from rules.system.hold_up.play import LONGEST_S, BankStore, Floats, Played
+from rules.system.hold_up.sampling import DRIFT_SD, chance, drifts, sharings, shuffled
+from rules.system.hold_up.sharing import BoardLoad
+from rules.system.hold_up.sheds import Shed, play_with_sheds
+from rules.system.hold_up.task import HoldUpTask, bank_powers
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis, Verdict

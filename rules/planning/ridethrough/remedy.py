@@ -19,7 +19,7 @@ from rules.planning.ridethrough.scenario import PlannedShed, Scenario
 from rules.planning.ridethrough.shedding import latest, shed_order, tight_line
 from rules.planning.ridethrough.supply import FOR_EVER, on_banks
 from rules.plant.estate import Generator, LoadGroup, Unit
-from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.hold_up.task import HoldUpTask
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Verdict

@@ -9,8 +9,8 @@ from enum import StrEnum
 
 from rules.planning.ridethrough.supply import MainsOut, SetPlan
 from rules.plant.estate import LoadGroup
-from rules.system.hold_up import LONGEST_S
-from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.hold_up.play import LONGEST_S
+from rules.system.hold_up.task import HoldUpTask
 
 
 class BankCase(StrEnum):

@@ -20,8 +20,11 @@ import numpy as np
 from rules.battery.model.health import BankBelief
 from rules.planning.ridethrough.play import NOTHING_LEFT, group_load
 from rules.plant.estate import Generator, LoadGroup, Purpose, Unit
-from rules.system.hold_up import LONGEST_S, BankStore, BoardLoad, Shed, percentiles, play_with_sheds
-from rules.system.hold_up_sampling import HoldUpTask, chance, drifts, sharings, shuffled
+from rules.system.hold_up.play import LONGEST_S, BankStore, percentiles
+from rules.system.hold_up.sampling import chance, drifts, sharings, shuffled
+from rules.system.hold_up.sharing import BoardLoad
+from rules.system.hold_up.sheds import Shed, play_with_sheds
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.requirements import after_start_s
 from rules.system.state import RequirementVerdict, ShedFirst, ShedStep
 from rules.values.code import Code

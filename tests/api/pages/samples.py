@@ -71,7 +71,7 @@ from rules.plant.reading import (
     Stamp,
     TestResult,
 )
-from rules.system.hold_up_sampling import BankEnds
+from rules.system.hold_up.judgement import BankEnds
 from rules.system.load_record import DayPeak, LineHistory
 from rules.system.state import (
     UNKNOWN_HOLD_UP,

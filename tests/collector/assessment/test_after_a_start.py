@@ -24,7 +24,8 @@ from rules.phrasing.reasons import said
 from rules.plant.estate import Bank, Estate
 from rules.plant.reading import OutputSource
 from rules.system.assessment import glance, system_state, task_of
-from rules.system.hold_up_sampling import SEED, hold_ups
+from rules.system.hold_up.judgement import hold_ups
+from rules.system.hold_up.sampling import SEED
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, known_banks, reading, view
 

@@ -40,7 +40,7 @@ from rules.plant.estate import (
     Unit,
 )
 from rules.plant.reading import BatteryReading, OutputReading, OutputSource, Reading, Stamp
-from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, unknown_hold_ups
 from rules.system.state import Against, RequirementVerdict
 from rules.values.verdict import Verdict
 from tests.rules.sample_plant import system_state

@@ -15,8 +15,8 @@ from collector.recorder.current_state import Present
 from rules.alarms.conditions.shedding import shed_reason
 from rules.phrasing.reasons import say
 from rules.planning.ridethrough.shedding import UNSAID_S, ShedAdvice, SheddingPlan
-from rules.system.hold_up import BoardLoad
-from rules.system.hold_up_sampling import HoldUpTask
+from rules.system.hold_up.sharing import BoardLoad
+from rules.system.hold_up.task import HoldUpTask
 from rules.system.state import OnBattery
 from rules.values.reason import told
 from tests.rules.sample_plant import estate, system_state

@@ -31,7 +31,8 @@ from rules.generator.outage_source import OutageSource
 from rules.monitor.inputs import Tick
 from rules.planning.ridethrough.shutdown import STANDARD
 from rules.system.assessment import task_of
-from rules.system.hold_up_sampling import DRAWS, SEED, hold_ups
+from rules.system.hold_up.judgement import hold_ups
+from rules.system.hold_up.sampling import DRAWS, SEED
 from tests.collector.cards.sample_cards import GOOD
 
 EXAMPLE: Final = Path(__file__).parents[3] / "deploy" / "example-estate.toml"

@@ -17,7 +17,7 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.step import advance
 from rules.plant.reading import BatteryStatus, OutputSource, Reading, Silence
-from rules.system.hold_up_sampling import HoldUpJudgement, unknown_hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, unknown_hold_ups
 from rules.values.reason import told
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading

@@ -23,7 +23,8 @@ from rules.system.assessment import (
     system_state,
     task_of,
 )
-from rules.system.hold_up_sampling import HoldUpJudgement, HoldUpTask, hold_ups, steadied
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.hold_up.task import HoldUpTask, steadied
 from rules.system.outage.end_known import end_known
 from rules.system.state import HoldUp, Standing
 from rules.values.code import Code

@@ -12,19 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.system.hold_up import (
-    BoardLoad,
-    Floats,
-    LoadChange,
-    PlayBank,
-    PlayUnit,
-    Shed,
-    overload_borne_s,
-    percentiles,
-    play,
-    play_with_sheds,
-    unit_shares,
-)
+from rules.system.hold_up.play import Floats, LoadChange, percentiles, play
+from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit, overload_borne_s, unit_shares
+from rules.system.hold_up.sheds import Shed, play_with_sheds
 from rules.values.verdict import Basis, EndedBy
 
 LIMITS = settings(max_examples=60, deadline=None)

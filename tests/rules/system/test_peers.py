@@ -18,7 +18,7 @@ from rules.planning.isolation.rows import Result, others_carry
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
 from rules.system.assessment import SystemObservation, glance, system_state, task_of
-from rules.system.hold_up_sampling import hold_ups
+from rules.system.hold_up.judgement import hold_ups
 from rules.system.peers import UnitLoad, filled, still_carries
 from rules.system.state import FindingKind, LineLoad, Standing
 from rules.values.code import Code

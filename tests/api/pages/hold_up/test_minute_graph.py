@@ -13,7 +13,7 @@ from api.pages.markup.svg import Axis
 from collector.read_model.sheet import ShownOutage
 from collector.read_model.wall_clock import WallClock
 from rules.plant.estate import Generator, Purpose, Unit
-from rules.system.hold_up_sampling import BankEnds
+from rules.system.hold_up.judgement import BankEnds
 from rules.system.state import UNKNOWN_HOLD_UP, HoldUp, OnBattery
 from rules.values.verdict import Basis
 

@@ -13,7 +13,7 @@ from rules.planning.isolation.unit_work import Followed, begun, follow, news, ov
 from rules.plant.estate import Estate
 from rules.plant.reading import OutputSource, Reading, Silence
 from rules.system.assessment import SystemObservation, SystemView, glance, task_of
-from rules.system.hold_up_sampling import HoldUpJudgement, hold_ups
+from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.state import UnitWork, Unplanned, WorkStage
 from tests.rules.sample_plants import NOON, NOW, estate, known_banks, reading, view
 

@@ -18,8 +18,9 @@ from rules.planning.ridethrough.scenario import BankCase, PlannedShed, Scenario,
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.plant.estate import Estate, LoadGroup, in_place
 from rules.system.assessment import glance, task_of
-from rules.system.hold_up import BoardLoad
-from rules.system.hold_up_sampling import HoldUpTask, hold_ups
+from rules.system.hold_up.judgement import hold_ups
+from rules.system.hold_up.sharing import BoardLoad
+from rules.system.hold_up.task import HoldUpTask
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict

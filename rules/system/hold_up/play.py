@@ -1,4 +1,4 @@
-"""How long a system holds its load: banks that end at different times, and loads that move.
+"""Banks played to their end: they end at different times, and loads move.
 
 Theory of operation. Units share each board line in proportion to their ratings on it. Every bank spends
 its *used fraction* at the rate that belongs to its power, and ends when that reaches its health at that
@@ -25,20 +25,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.battery.model.health import counted_at
+from rules.system.hold_up.sharing import (
+    OVERLOAD_BORNE,
+    BoardLoad,
+    PlayBank,
+    PlayUnit,
+    overload_borne_s,
+    unit_shares,
+)
 from rules.system.state import HoldUp
 from rules.values.verdict import Basis, EndedBy
 
 Floats = NDArray[np.float64]
+
 Flags = NDArray[np.bool_]
 
 LONGEST_S: Final = 48 * 3600.0
 """Play stops here: what holds longer holds "at least" this long."""
-
-OVERLOAD_BORNE: Final = ((1.10, 600.0), (1.25, 60.0), (1.50, 10.0))
-"""Load over rating, and seconds that a unit bears it: the low ends of what makers usually give.
-
-Up to rating for ever; up to the first point its time; between points log-linear; above the last none.
-"""
 
 
 class BankStore(Protocol):
@@ -82,58 +85,6 @@ class BankStore(Protocol):
     def beyond_reach(self, output_power_w: float, /) -> bool:
         """Return whether the power is so far above the table that nothing can be said of the time."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class PlayUnit:
-    """A unit as play sees it: the board lines it feeds, and its ratings (all lines together)."""
-
-    id: str
-    lines: tuple[int, ...]
-    rating_w: float
-    rating_va: float
-
-
-@dataclass(frozen=True, slots=True)
-class PlayBank:
-    """A bank and the units it feeds. `strings` weighs it against another bank behind the same unit."""
-
-    id: str
-    feeds: tuple[str, ...]
-    strings: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class BoardLoad:
-    """What the board asks, by line, in W and VA."""
-
-    power_w: Mapping[int, float]
-    apparent_va: Mapping[int, float]
-
-    def plus(self, *others: BoardLoad) -> BoardLoad:
-        """Return all together, on all lines of any, never below zero."""
-        watts, volt_amperes = dict(self.power_w), dict(self.apparent_va)
-        for other in others:
-            for line, value in other.power_w.items():
-                watts[line] = watts.get(line, 0.0) + value
-            for line, value in other.apparent_va.items():
-                volt_amperes[line] = volt_amperes.get(line, 0.0) + value
-        return BoardLoad(
-            {line: max(value, 0.0) for line, value in watts.items()},
-            {line: max(value, 0.0) for line, value in volt_amperes.items()},
-        )
-
-    def times(self, factor: float) -> BoardLoad:
-        """Return this, `factor` times; -1 turns a load into what shedding it takes away."""
-        return BoardLoad(
-            {line: factor * value for line, value in self.power_w.items()},
-            {line: factor * value for line, value in self.apparent_va.items()},
-        )
-
-    @property
-    def total_w(self) -> float:
-        """Return the power of all lines."""
-        return sum(self.power_w.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,41 +136,6 @@ def percentiles(values: Floats) -> tuple[float, float, float]:
     places = int(np.floor(0.05 * last)), int(np.floor(0.5 * last)), int(np.ceil(0.95 * last))
     low, median, high = (float(ordered[place]) for place in places)
     return low, median, high
-
-
-def overload_borne_s(fraction: float, borne: Sequence[tuple[float, float]] = OVERLOAD_BORNE) -> float:
-    """Return how long a unit bears `fraction` of its rating, in s; inf up to its rating."""
-    if fraction <= 1.0 + 1e-9:
-        return float("inf")
-    if fraction > borne[-1][0]:
-        return 0.0
-    if fraction <= borne[0][0]:
-        return borne[0][1]
-    at, seconds = zip(*borne, strict=True)
-    return float(np.exp(np.interp(fraction, at, np.log(seconds))))
-
-
-def unit_shares(units: Sequence[PlayUnit], asked: BoardLoad) -> dict[str, tuple[float, float]] | None:
-    """Return what each unit carries, as (W, load over rating on its worst line).
-
-    None when a line with load has no unit.
-    """
-    share = {unit.id: [0.0, 0.0] for unit in units}
-    for line, watts in asked.power_w.items():
-        volt_amperes = max(asked.apparent_va.get(line, watts), watts)
-        if volt_amperes <= 0.0:
-            continue
-        on_line = [unit for unit in units if line in unit.lines]
-        rated_w = sum(unit.rating_w / len(unit.lines) for unit in on_line)
-        if not on_line or rated_w <= 0.0:
-            return None
-        for unit in on_line:
-            own_w = unit.rating_w / len(unit.lines)
-            part = own_w / rated_w
-            share[unit.id][0] += watts * part
-            worst = max(watts * part / own_w, volt_amperes * part * len(unit.lines) / unit.rating_va)
-            share[unit.id][1] = max(share[unit.id][1], worst)
-    return {unit: (watts, fraction) for unit, (watts, fraction) in share.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,60 +376,3 @@ def _played(plant: _Plant, course: _Course) -> Played:
         above_table=frozenset(plant.above_table),
         above_table_at_start=frozenset(plant.above_at_start),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Shed:
-    """Loads dropped together: at a time, or when no more than `when_left_s` is left at the load before."""
-
-    id: str
-    asked: BoardLoad
-    at_s: float | None = None
-    when_left_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class PlayedWithSheds:
-    """A play and when each shed happened, s per draw; inf where it never did."""
-
-    played: Played
-    shed_at_s: Mapping[str, Floats]
-
-
-def play_with_sheds(
-    units: Sequence[PlayUnit],
-    banks: Sequence[PlayBank],
-    stores: Mapping[str, BankStore],
-    asked: BoardLoad,
-    sheds: Sequence[Shed],
-    *,
-    lost: frozenset[str] = frozenset(),
-    until_s: float = LONGEST_S,
-    spread: Mapping[str, Floats] | None = None,
-) -> PlayedWithSheds:
-    """Play with sheds by time and by what is left.
-
-    A trigger on what is left fires when the time to the end, at the load of that moment and with the
-    sheds by time still to come, falls to `when_left_s`; triggers fire in order of falling `when_left_s`.
-    """
-    timed = sorted((s for s in sheds if s.when_left_s is None), key=lambda s: s.at_s or 0.0)
-    by_left = sorted((s for s in sheds if s.when_left_s is not None), key=lambda s: -(s.when_left_s or 0.0))
-
-    events: list[tuple[Shed, Floats | float]] = [(shed, max(shed.at_s or 0.0, 0.0)) for shed in timed]
-
-    def run() -> Played:
-        changes = [LoadChange(at, shed.asked.times(-1.0)) for shed, at in events]
-        return play(units, banks, stores, asked, changes, lost=lost, until_s=until_s, spread=spread)
-
-    played = run()
-    fired: Floats = np.zeros_like(played.seconds)
-    for shed in by_left:
-        ready = np.maximum(played.seconds - (shed.when_left_s or 0.0), fired)
-        fired = np.where(played.held, np.inf, ready)
-        events.append((shed, fired))
-        played = run()
-    happened = {
-        shed.id: np.where(np.asarray(at) <= played.seconds, np.asarray(at, dtype=np.float64), np.inf)
-        for shed, at in events
-    }
-    return PlayedWithSheds(played, happened)
