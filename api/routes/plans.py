@@ -231,7 +231,7 @@ async def programme(service: Asked, budget_month: Month = None, price_per_block:
 
     `too_small` names the banks that renewing like for like does not help, each with what does.
     """
-    found = await service.planner.programme(_terms(service, budget_month, price_per_block))
+    found = await service.planner.jobs.programme(_terms(service, budget_month, price_per_block))
     return answer(
         {
             "items": found.rows,
@@ -256,7 +256,7 @@ async def programme_csv(
     service: Asked, budget_month: Month = None, price_per_block: Price = None
 ) -> Response:
     """Give the programme as CSV."""
-    found = await service.planner.programme(_terms(service, budget_month, price_per_block))
+    found = await service.planner.jobs.programme(_terms(service, budget_month, price_per_block))
     return Response(
         as_csv(found.rows),
         media_type="text/csv; charset=utf-8",
@@ -267,5 +267,5 @@ async def programme_csv(
 @router.get("/v1/programme.ics", response_class=Response, responses=told(422) | _text("text/calendar"))
 async def programme_calendar(service: Asked, budget_month: Month = None) -> Response:
     """Give the programme as a calendar feed (RFC 5545) whose entries keep their ids."""
-    text = await service.planner.calendar(_terms(service, budget_month))
+    text = await service.planner.jobs.calendar(_terms(service, budget_month))
     return Response(text, media_type="text/calendar; charset=utf-8")

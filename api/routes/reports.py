@@ -31,14 +31,14 @@ HEADERS: Final = {
 @router.get("/estate", responses=told())
 async def estate(service: Asked) -> Response:
     """Give the report of everything."""
-    jobs = await service.planner.programme(service.configuration.budget.value())
+    jobs = await service.planner.jobs.programme(service.configuration.budget.value())
     return await _given(service, reports.estate_report(await shown(service), jobs))
 
 
 @router.get("/programme", responses=told())
 async def programme(service: Asked) -> Response:
     """Give the report of what must be replaced, serviced and tested."""
-    jobs = await service.planner.programme(service.configuration.budget.value())
+    jobs = await service.planner.jobs.programme(service.configuration.budget.value())
     return await _given(service, reports.programme_report(await shown(service), jobs))
 
 

@@ -13,23 +13,18 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 from itertools import count
-from typing import Any, Final, Protocol, TypeVar
+from typing import Final, Protocol, TypeVar
 
-from collector.assessment.evidence_files import done_by
 from collector.cards.commissioning.confirmations import confirmed
+from collector.planning.replacement_programme import ReplacementProgramme
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
 from collector.recorder.system_views import read_since
 from collector.storage.ledger import Ledger
-from collector.storage.ledger.records import Snapshot
 from rules.battery.model.health import BankBelief
 from rules.phrasing.figures import listed
-from rules.phrasing.programme_text import CalendarEntry, as_calendar, revised
 from rules.planning.isolation.check import Isolation, isolation
 from rules.planning.isolation.rows import REMINDERS, Confirmed, Facts
-from rules.planning.programme.discharge_visits import spare_of
-from rules.planning.programme.programme import Job, Programme, Terms, programme
-from rules.planning.programme.service_due import Done, service_items
 from rules.planning.ridethrough.load_ahead import LoadAhead, load_ahead
 from rules.planning.ridethrough.outcome import cautions
 from rules.planning.ridethrough.remedy import advised
@@ -56,7 +51,6 @@ from rules.values.severity import Severity
 AT_ONCE: Final = 4
 PLAN_SEED: Final = SEED
 """Plans are drawn as the hold-up is: two differ by what they ask, never by chance, and none contradicts a report."""
-CALENDAR: Final = "calendar"
 WORK: Final = timedelta(hours=4)
 """How long work on a unit is taken to last where nobody says."""
 AHEAD: Final = timedelta(days=7)
@@ -105,7 +99,6 @@ class Planner:
         beliefs_in_outage: Callable[[], Mapping[str, BankBelief]] | None = None,
     ) -> None:
         self._beliefs_in_outage = beliefs_in_outage or beliefs
-        self._set_tested = set_tested
         self._estate = estate
         self._worker = worker
         self._clock = clock
@@ -114,6 +107,8 @@ class Planner:
         self._record = record
         self._beliefs = beliefs
         self._ledger = ledger
+        self.jobs = ReplacementProgramme(estate, clock, present, ledger, set_tested)
+        """The replacement and service programme, and its calendar."""
         self._numbers = count(1)
         self._waiting = 0
         self._proven: tuple[tuple[int, int], dict[str, Confirmed]] | None = None
@@ -333,40 +328,6 @@ class Planner:
             return limits_with_spares_gone(seen.views, able, self._estate.systems[view.system].spare_units)
         except ValueError:
             return {}
-
-    async def programme(self, terms: Terms) -> Programme:
-        """Return the replacement and service programme as of today."""
-        today = self._clock.now().date()
-        service = service_items(self._estate, await self._done(), today)
-        banks, spare = tuple(self._present.banks.values()), spare_of(self._present.systems)
-        return programme(self._estate, banks, today, service=service, terms=terms, spare=spare)
-
-    async def _done(self) -> list[Done]:
-        """Return the work recorded as done, and the runs of generators that the site told of: nothing else tells."""
-        found = done_by(await self._ledger.equipment())
-        for name in self._estate.generators:
-            last = self._set_tested(name)
-            if last is not None:
-                found.append(Done(Job.GENERATOR_TEST, name, last.date()))
-        return found
-
-    async def calendar(self, terms: Terms) -> str:
-        """Return the programme as an iCalendar feed; a job's sequence rises when its content changes."""
-        rows = (await self.programme(terms)).rows
-        kept = await self._ledger.snapshot(CALENDAR)
-        before = {} if kept is None else {uid: _kept(plain) for uid, plain in kept.body.items()}
-        now = self._clock.now()
-        after = revised(rows, before, now)
-        if after != before:
-            body = {uid: [k.digest, k.sequence, k.changed_at.isoformat()] for uid, k in after.items()}
-            async with self._ledger.transaction() as tx:
-                tx.save_snapshot(Snapshot(CALENDAR, now, "calendar/1", body))
-        return as_calendar(rows, after, now)
-
-
-def _kept(plain: list[Any]) -> CalendarEntry:
-    digest, sequence, changed_at = plain
-    return CalendarEntry(digest, sequence, datetime.fromisoformat(changed_at))
 
 
 def _ride_each(  # noqa: PLR0917 - what the process is handed

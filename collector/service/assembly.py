@@ -172,7 +172,7 @@ async def assemble(around: Surroundings, stack: AsyncExitStack) -> Parts:
 
     async def work() -> tuple[WorkDue, ...]:
         """Return the work that comes round, due or not, by the programme as the estate file reckons it."""
-        return work_due(await planner.programme(configuration.budget.value()), estate)
+        return work_due(await planner.jobs.programme(configuration.budget.value()), estate)
 
     async def behind() -> tuple[str, ...]:
         return file_behind(estate, await ledger.equipment())

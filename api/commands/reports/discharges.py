@@ -61,5 +61,5 @@ async def _made(
 
     async with StoredEstate(configuration, folder_of(options)) as kept:
         source = await judged_again(kept, lambda text: print(text, file=sys.stderr))
-        programme = await source.planner.programme(configuration.budget.value())
+        programme = await source.planner.jobs.programme(configuration.budget.value())
         return programme, (await Showing().sheet(source)).banks

@@ -131,7 +131,7 @@ async def _report(options: argparse.Namespace, source: StoredSource, sheet: Shee
     planner, configuration, now = source.planner, source.configuration, source.clock.now()
     try:
         if options.what in {"estate", "programme"}:
-            jobs = await planner.programme(configuration.budget.value())
+            jobs = await planner.jobs.programme(configuration.budget.value())
             make = reports.estate_report if options.what == "estate" else reports.programme_report
             return make(sheet, jobs)
         if options.what == "isolation":

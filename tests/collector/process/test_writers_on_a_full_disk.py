@@ -32,7 +32,7 @@ async def every_writer_writes(service: Service) -> None:
     await parts.testimony.refusal("set", "A message about set by the broker was not taken.")
     parts.heard.hear(Notification(("N1",), "127.0.0.1", clock.now(), "upsTrapOnBattery", "1.3.6", ()))
     await parts.heard.write()
-    await service.planner.calendar(service.configuration.budget.value())
+    await service.planner.jobs.calendar(service.configuration.budget.value())
     await parts.tidying.once()
 
 
