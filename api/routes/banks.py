@@ -68,9 +68,13 @@ async def table(
         str,
         Query(
             max_length=4000,
-            description="pairs of minutes and watts per cell, a pair a line, or the setting itself",
+            description="pairs of minutes and watts, a pair a line, or the setting itself",
         ),
     ],
+    per: Annotated[
+        Literal["cell", "block"],
+        Query(description="what the watts are of: makers print either; the line that comes back is per cell"),
+    ] = "cell",
 ) -> Response:
     """Try a maker's table at a bank: how long its system would be said to hold, and the line for the estate file.
 
@@ -80,7 +84,7 @@ async def table(
     if bank not in service.estate.banks:
         raise not_known("bank", bank, list(service.estate.banks))
     try:
-        return answer(await reckoned(service.table_tried(bank, table)))
+        return answer(await reckoned(service.table_tried(bank, table, per_block=per == "block")))
     except (JudgementFailed, Superseded) as error:
         raise Problem(
             503, "busy", "It could not be tried just now; ask again in a moment.", retry_after_s=5

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from datetime import timedelta
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Depends, Header, Query, Request
 from fastapi.responses import Response, StreamingResponse
@@ -174,14 +174,18 @@ async def past(service: Asked, name: str, reader: Reader) -> Response:
 
 @router.get("/banks/{name}/table")
 async def bank_table(
-    service: Asked, name: str, reader: Reader, table: Annotated[str, Query(max_length=LONGEST_TABLE)] = ""
+    service: Asked,
+    name: str,
+    reader: Reader,
+    table: Annotated[str, Query(max_length=LONGEST_TABLE)] = "",
+    per: Literal["cell", "block"] = "cell",
 ) -> Response:
     """Give the form that tries a maker's table at a bank, with what the pasted one would come to."""
     _known_bank(service, name)
     tried, refused = None, ""
     if table.strip():
         try:
-            tried = await service.table_tried(name, table)
+            tried = await service.table_tried(name, table, per_block=per == "block")
         except TableRefused as error:
             refused = f"It is not taken: {error}."
         except NotYet:
@@ -189,7 +193,7 @@ async def bank_table(
         except (JudgementFailed, Superseded):
             refused = "It could not be tried just now; ask again in a moment."
     sheet = await shown(service)
-    return _sent(document(sheet, table_page(sheet, name, table, tried, refused)), reader)
+    return _sent(document(sheet, table_page(sheet, name, table, tried, refused, per=per)), reader)
 
 
 @router.get("/banks/{name}/discharges")

@@ -109,7 +109,8 @@ def _check_table(
             if watts * minutes / 60.0 > most:
                 notes.fault(
                     place,
-                    f"at most {_MOST_ENERGY} x rated_capacity_ah x 2 V = {most:.4g} Wh per cell",
+                    f"at most {_MOST_ENERGY} x rated_capacity_ah x 2 V = {most:.4g} Wh per cell (watts are per cell: of a table "
+                    "per block divide by its cells)",
                     f"{watts * minutes / 60.0:.4g} Wh at {minutes:g} minutes",
                 )
                 break

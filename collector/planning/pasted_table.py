@@ -21,16 +21,18 @@ _NUMBER: Final = re.compile(r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?")
 _ROW: Final = 2
 
 
-def pasted_table(text: str, fitted: FittedBank) -> FittedBank:
+def pasted_table(text: str, fitted: FittedBank, *, cells: int = 1) -> FittedBank:
     """Return the blocks with the table that a text holds, in minutes and watts per cell to their end voltage.
 
-    It may be the setting as it stands in an estate file, a pair a line, or a line of minutes above a line of watts. What was
+    `cells`: for how many cells its watts are, as of a block; what comes out is per cell to a tenth of a per cent. It may be the setting as it stands in an estate file, a pair a line, or a line of minutes above a line of watts. What was
     declared for other end voltages stays. Raises ConfigError with every fault.
     """
     notes = FaultList(NAME)
     rows = _rows(text, notes)
     if notes.faults:
         raise ConfigError(notes.faults)
+    if cells != 1:
+        rows = [(minutes, float(f"{watts / cells:.4g}")) for minutes, watts in rows]
     declared = {
         "rated_capacity_ah": fitted.rated_capacity_ah,
         "rated_hours": fitted.rated_hours,

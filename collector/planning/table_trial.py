@@ -60,8 +60,10 @@ class TableTrials:
         self._judging = judging
         self._book = book
 
-    async def tried(self, bank: str, text: str, now: HoldUps | None) -> TriedTable:
-        """Return what a pasted table would come to; `now`: what is said of the bank's system.
+    async def tried(
+        self, bank: str, text: str, now: HoldUps | None, *, per_block: bool = False
+    ) -> TriedTable:
+        """Return what a pasted table would come to; `now`: what is said of the bank's system; `per_block`: its watts are a block's.
 
         Raises TableRefused, NotYet, `collector.assessment.worker.JudgementFailed` and `collector.storage.database.StoreError`.
         """
@@ -71,7 +73,8 @@ class TableTrials:
         if fitted is None:
             raise TableRefused("no blocks are declared to be in this bank's place today")
         try:
-            printed = await asyncio.to_thread(pasted_table, text, fitted)
+            cells = place.cells_in_a_block(fitted) if per_block else 1
+            printed = await asyncio.to_thread(pasted_table, text, fitted, cells=cells)
         except ConfigError as error:
             raise TableRefused(
                 "; ".join(f"{f.place}: want {f.want}; got {f.got}" for f in error.faults)

@@ -114,8 +114,11 @@ class RunningSource(SheetSource, Protocol):
     async def expected_of(self, record: DischargeRecord) -> ExpectedDischarge | None:
         """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
 
-    async def table_tried(self, bank: str, text: str) -> TriedTable:
-        """Return what a maker's table would come to at a bank; nothing is kept. Raises TableRefused, NotYet."""
+    async def table_tried(self, bank: str, text: str, *, per_block: bool = False) -> TriedTable:
+        """Return what a maker's table would come to at a bank, its watts a cell's or a block's; nothing is kept.
+
+        Raises TableRefused, NotYet.
+        """
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

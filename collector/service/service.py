@@ -284,10 +284,14 @@ class Service:
         """Return what a discharge on record was expected to be; None where it could not be reckoned in time."""
         return await self._parts.expected.in_time(record)
 
-    async def table_tried(self, bank: str, text: str) -> TriedTable:
-        """Return what a maker's table would come to at a bank; nothing is kept. Raises TableRefused, NotYet."""
+    async def table_tried(self, bank: str, text: str, *, per_block: bool = False) -> TriedTable:
+        """Return what a maker's table would come to at a bank, its watts a cell's or a block's; nothing is kept.
+
+        Raises TableRefused, NotYet.
+        """
         state = self.present.systems.get(self.estate.units[self.estate.banks[bank].feeds[0]].system)
-        return await self._parts.tables.tried(bank, text, None if state is None else state.hold_up)
+        now = None if state is None else state.hold_up
+        return await self._parts.tables.tried(bank, text, now, per_block=per_block)
 
     async def bring_past_test(self, bank: str, text: str, *, at: datetime, by: str, kind: Brought) -> str:
         """Keep a past test as evidence of a bank; return its id. Raises PastTestError."""

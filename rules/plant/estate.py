@@ -273,6 +273,10 @@ class Bank:
         """Return all cells of one string, both halves counted."""
         return self.cells_in_series * self.halves
 
+    def cells_in_a_block(self, fitted: FittedBank) -> int:
+        """Return how many cells each of the blocks holds, 6 of a block of 12 V."""
+        return max(self.cells * self.strings // max(fitted.blocks, 1), 1)
+
     @property
     def reported_cells(self) -> int:
         """Return the cells behind the voltage that the card reports."""

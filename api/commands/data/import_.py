@@ -1,7 +1,8 @@
 """Past readings are a table with a time a row, CSV or Parquet, of one unit or several. Columns named as in an export are known:
 at, unit, output_power_w_1, output_voltage_v_1, output_current_a_1, battery_voltage_v, battery_current_a, battery_temperature_c,
-output_source, on_battery and more; others are named by --column, with the unit of their figures where it is another. A row
-goes where nothing was measured; the same file again changes nothing, and `import back ID` takes a file's readings back. The volts of a bank are those that its card reports.
+output_source, on_battery (either, or both: output_source counts where it says something) and more; others are named by
+--column, with the unit of their figures where it is another. A row goes where nothing was measured; the same file again changes
+nothing, and `import back ID` takes a file's readings back. The volts of a bank are those that its card reports.
 
 A discharge log has the columns t_s, bank_voltage_v, bank_current_a, temperature_c, output_power_w, on_battery, in any order;
 a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. Every fault is named with its line."""

@@ -131,6 +131,10 @@ def _of_rows(found: FileFindings) -> Iterator[str]:
         yield f"moments that stand twice with the same figures: {doubles.same:,}; each counts once"
     if doubles.other:
         yield f"moments that stand twice with different figures: {doubles.other:,}; the first is taken"
+    if found.contradicted:
+        yield (
+            f"rows of which output_source and on_battery say different things: {found.contradicted:,}; output_source is taken"
+        )
     for night, rows in sorted(found.left_open.items()):
         yield f"{night}: {rows} rows of the hour that comes twice; taken as of the first, since the file shows one"
     if found.silent_rows:

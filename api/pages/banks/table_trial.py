@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 from api.pages.hold_up.minute_graph import graph
 from api.pages.hold_up.section import axis_for, picture
@@ -19,6 +19,8 @@ from rules.system.state import HoldUp, HoldUps
 
 LONGEST: Final = 4000
 """Characters of a pasted table."""
+Per: TypeAlias = Literal["cell", "block"]
+"""What the watts of a pasted table are of."""
 EXAMPLE: Final = "5   66.0\n10  43.0\n15  33.0\n30  19.5"
 
 
@@ -27,10 +29,24 @@ def way_to_table(bank: str) -> str:
     return f"{address_of('banks', bank)}/table"
 
 
-def table_page(sheet: Sheet, bank: str, text: str, tried: TriedTable | None, refused: str = "") -> PageFrame:
-    """Return the form, with what a table would come to under it. `refused`: why nothing was tried."""
+def _times(cells: int) -> str:
+    return f", which here is {cells} cells" if cells > 1 else ""
+
+
+def _per(per: Per, cells: int) -> Element:
+    """Return the choice of what the watts are of."""
+    named: tuple[tuple[Per, str], ...] = (("cell", "per cell"), ("block", f"per block of {cells} cells"))
+    options = [el("option", words, value=value, selected=value == per) for value, words in named]
+    return el("select", options, id="per", name="per")
+
+
+def table_page(
+    sheet: Sheet, bank: str, text: str, tried: TriedTable | None, refused: str = "", *, per: Per = "cell"
+) -> PageFrame:
+    """Return the form, with what a table would come to under it. `refused`: why nothing was tried; `per`: of what its watts are."""
     place = sheet.estate.banks[bank]
     blocks = place.fitted[-1]
+    cells = place.cells_in_a_block(blocks)
     heading = el(
         "h1",
         el("b", f"Bank {bank}"),
@@ -40,13 +56,14 @@ def table_page(sheet: Sheet, bank: str, text: str, tried: TriedTable | None, ref
     )
     reading = (
         f"From the data sheet of “{blocks.type}”, to {blocks.end_voltage_per_cell_v:g} V per cell: a line each, minutes and "
-        "watts per cell. Nothing is kept here."
+        f"watts. Some makers print watts per cell, others per block{_times(cells)}: the head of the "
+        "table says which. A table of the wrong one makes a bank that much too good or too bad. Nothing is kept here."
     )
     form = el(
         "form",
         el(
             "p",
-            el("label", "Minutes and watts per cell", for_="table"),
+            el("label", "Minutes and watts", for_="table"),
             el(
                 "textarea",
                 text,
@@ -59,6 +76,7 @@ def table_page(sheet: Sheet, bank: str, text: str, tried: TriedTable | None, ref
                 placeholder=EXAMPLE,
             ),
         ),
+        el("p", el("label", "The watts are ", _per(per, cells), for_="per")) if cells > 1 else (),
         el("button", "Try it", type="submit", class_="btn"),
         method="get",
         action=way_to_table(bank),

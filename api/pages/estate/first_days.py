@@ -36,7 +36,7 @@ class _Told:
 STEPS: Final[Mapping[StepKind, _Told]] = {
     StepKind.TABLE: _Told(
         "Give the maker’s table",
-        "From the data sheet of the blocks: minutes and watts per cell, as many pairs as it has. Pasted at a bank below, it is "
+        "From the data sheet of the blocks: minutes and watts (per cell or per block), as many pairs as it has. Pasted at a bank below, it is "
         "checked, tried, and turned into the line for the estate file. Five minutes for each type of block.",
         (),
         "bank",

@@ -10,7 +10,6 @@ from collector.assessment.past.moments import MILLISECONDS, SECONDS
 from collector.assessment.past.quantities import (
     APPARENT,
     AT,
-    ON_BATTERY,
     QUANTITIES,
     SOURCE,
     UNIT,
@@ -84,8 +83,6 @@ def column_map(header: Sequence[str], said: Sequence[str], notes: FaultList) -> 
         notes.fault("column", "at=COLUMN:s or :ms where times are numbers since 1970", shown(since_1970))
     of_unit = places.pop(UNIT, (None, None))[0]
     columns = tuple(_column(names[place], what, place, unit, notes) for what, (place, unit) in places.items())
-    if SOURCE in places and ON_BATTERY in places:
-        notes.fault("column", f"{SOURCE} or {ON_BATTERY}", "both")
     if not columns and not notes.faults:
         notes.fault("line 1", "a column with a quantity, named as in an export or by --column", "none")
     columns = tuple(column for column in columns if column is not None)
@@ -128,5 +125,12 @@ def _apparent(columns: Sequence[MappedColumn], notes: FaultList) -> None:
 
 
 def _ordered(columns: Sequence[MappedColumn]) -> tuple[MappedColumn, ...]:
-    """Return the columns with volts before the volt-amperes that are divided by them."""
-    return tuple(sorted(columns, key=lambda column: column.quantity.name.startswith(APPARENT)))
+    """Return the columns with volts before the volt-amperes that are divided by them, and the plainer word on what feeds first.
+
+    Of two columns that tell the same the later one counts where its cell says something: `output_source` knows more
+    than two answers.
+    """
+    last = {SOURCE: 2}
+    return tuple(
+        sorted(columns, key=lambda c: last.get(c.quantity.name, c.quantity.name.startswith(APPARENT)))
+    )

@@ -15,7 +15,7 @@ from statistics import median
 from typing import Any, Final
 
 from collector.assessment.past.column_map import ColumnMap, MappedColumn, column_map, passed_over
-from collector.assessment.past.found_discharges import discharges_in
+from collector.assessment.past.found_discharges import SOURCE_KEY, discharges_in
 from collector.assessment.past.judged_whole import odd_figures
 from collector.assessment.past.moments import MomentError, WrittenMoments
 from collector.assessment.past.prepared import (
@@ -27,7 +27,13 @@ from collector.assessment.past.prepared import (
     opened_rows,
     prepared_path,
 )
-from collector.assessment.past.quantities import APPARENT, given_number, in_words, says_nothing
+from collector.assessment.past.quantities import (
+    APPARENT,
+    BATTERY_NUMBER,
+    given_number,
+    in_words,
+    says_nothing,
+)
 from collector.assessment.past.tables import Row, table
 from collector.configuration.faults import ConfigError, ConfigFault, FaultList, nearest, shown
 from collector.storage.history.columns import moment
@@ -82,6 +88,8 @@ class FileFindings:
     left_open: dict[str, int] = field(default_factory=dict)
     not_known: Counter[str] = field(default_factory=Counter)
     """By column, the cells that say nothing."""
+    contradicted: int = 0
+    """Rows whose two words on whether the bank carries are not one."""
     passed_over: list[str] = field(default_factory=list)
     odd: list[str] = field(default_factory=list)
     has: dict[str, bool] = field(default_factory=dict)
@@ -218,7 +226,10 @@ class _Rows:
             return
         unit = self._unit(number, cells)
         at = self._at(number, cells, unit or "")
-        values = dict(self._values(number, cells))
+        pairs = list(self._values(number, cells))
+        values = dict(pairs)
+        carries = {value == BATTERY_NUMBER for key, value in pairs if key == SOURCE_KEY}
+        self.findings.contradicted += len(carries) - 1 if carries else 0
         if unit is not None and at is not None and values:
             self._ready.add(self.units.setdefault(unit, len(self.units)), at, values)
 

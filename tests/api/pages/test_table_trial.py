@@ -82,6 +82,8 @@ async def test_a_table_is_tried_at_every_bank_of_the_type_and_gives_another_time
         assert plain.then.unproven  # a table is no discharge
         with pytest.raises(TableRefused, match="fewer watts at 10 minutes"):
             await made.tried(bank, "5 66\n10 70", None)
+        per_block = await made.tried(bank, "5 396\n10 258\n15 198\n30 117\n60 67.2", None, per_block=True)
+        assert (per_block.line, per_block.then) == (plain.line, plain.then)
         assert all(not fitted.constant_power for b in plant.banks.values() for fitted in b.fitted)
 
 
@@ -117,7 +119,10 @@ async def test_the_form_and_the_interface_say_what_is_wrong_and_who_is_not_known
         asked: dict[str, Any] = {"table": "5 66\n10 70"}
         page = await client.get("/banks/B1/table", params=asked)
         assert (page.status_code, "fewer watts at 10 minutes" in page.text) == (200, True)
-        assert (await client.get("/banks/B1/table")).status_code == 200
+        empty = (await client.get("/banks/B1/table")).text
+        assert "per block, which here is 6 cells" in empty
+        asked_per = {"table": TABLE.replace("66", "66.5"), "per": "block"}
+        assert 'value="block" selected' in (await client.get("/banks/B1/table", params=asked_per)).text
         assert (await client.get("/banks/none/table")).status_code == 404
         answer = await client.get("/v1/banks/B1/table", params=asked)
         assert (answer.status_code, "fewer watts at 10 minutes" in answer.json()["detail"]) == (422, True)

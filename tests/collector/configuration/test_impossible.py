@@ -42,7 +42,8 @@ Faults = Callable[[str], list[str]]
         (
             "[30, 19.5]",
             "[60, 42.0]",
-            "want at most 1.5 x rated_capacity_ah x 2 V = 27 Wh per cell; got 42 Wh",
+            "want at most 1.5 x rated_capacity_ah x 2 V = 27 Wh per cell (watts are per cell: of a table "
+            "per block divide by its cells); got 42 Wh",
         ),
         ("[30, 19.5]", "[30]", "bank.b1.fitted#1.constant_power#3#2: want this setting; got nothing"),
         ("from = 2020-01-01", "from = 2020-01-01\nuntil = 2019-01-01", "until: want a day after 2020-01-01"),

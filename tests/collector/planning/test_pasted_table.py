@@ -33,6 +33,15 @@ def test_a_table_is_read_as_it_is_copied(text: str) -> None:
     assert pasted_table(file_line(printed), FITTED) == printed
 
 
+def test_a_table_in_watts_per_block_is_divided_by_its_cells_and_taken_for_one_per_cell_it_is_refused() -> (
+    None
+):
+    block = "5 396\n10 258\n15 198\n30 117"
+    assert pasted_table(block, FITTED, cells=6).constant_power == (PowerTable(1.67, ROWS),)
+    with pytest.raises(ConfigError, match="per block divide by its cells"):
+        pasted_table(block, FITTED)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

@@ -166,7 +166,6 @@ def test_every_fault_is_named_with_its_line_and_nothing_is_left(tmp_path: Path) 
         ("at,Ubat", ("battery_voltage_v=Ubatt",), "nearest known: 'Ubat'"),
         ("at,Ubat", ("battery_voltage_v=Ubat:kW",), "for battery_voltage_v one of V, dV"),
         ("at,VA1", ("output_apparent_va_1=VA1",), "output_voltage_v_1 beside output_apparent_va_1"),
-        ("at,on_battery,output_source", (), "output_source or on_battery"),
         ("at,other", (), "a column with a quantity"),
     ],
 )
@@ -177,6 +176,25 @@ def test_a_map_that_does_not_fit_says_what_is_wanted(
     with pytest.raises(ConfigError) as error:
         ready(tmp_path, path, *said, plant=ONE, unit="A1")
     assert wanted in faults_of(error)
+
+
+def test_of_two_columns_on_what_feeds_the_output_the_one_that_knows_more_counts_where_it_says_something(
+    tmp_path: Path,
+) -> None:
+    rows = [
+        "2026-03-02T13:00:00Z,battery,1,500", "2026-03-02T13:01:00Z,,1,499", "2026-03-02T13:02:00Z,bypass,0,540",
+        "2026-03-02T13:03:00Z,normal,1,541", "2026-03-02T13:04:00Z,normal,,541",
+    ]  # fmt: skip
+    for header in (
+        "at,output_source,on_battery,battery_voltage_v",
+        "at,on_battery,output_source,battery_voltage_v",
+    ):
+        swap = header.startswith("at,on")
+        cells = [",".join((r[0], r[2], r[1], r[3]) if swap else r) for r in (row.split(",") for row in rows)]
+        made = ready(tmp_path, written(tmp_path / f"{swap}.csv", header, cells), plant=ONE, unit="A1")
+        sources = [str(r.output.source) for r in read_back(tmp_path, made)]
+        assert sources == ["battery", "battery", "bypass", "normal", "normal"]
+        assert made.findings.contradicted == 1
 
 
 def test_times_may_be_numbers_or_in_a_form_of_their_own(tmp_path: Path) -> None:
