@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from functools import cache
 
 from collector.read_model.sheet import Sheet, ShownAlarm, ShownIsolation, ShownUnit
@@ -84,7 +84,7 @@ def sheet_of(systems: int) -> Sheet:
         tuple(m.state() for m in made),
         tuple(s for m in made for s in m.bank_states()),
         tuple(v for m in made for v in m.views()),
-        tuple(sorted((a for m in made for a in m.alarms()), key=lambda a: -_RANKS.index(a.severity))),
+        tuple(sorted((a for m in made for a in m.alarms()), key=_to_act)),
         isolations=tuple(i for m in made for i in m.isolations()),
         shutdowns={m.id: m.shutdown() for m in made},
         estate_file="fellbeck.toml",
@@ -98,6 +98,11 @@ class _Like:
     works, control = samples.works_state(), samples.control_state()
     banks, views = samples.banks(), samples.views()
     alarms, isolations = samples.alarms(), samples.isolations()
+
+
+def _to_act(alarm: ShownAlarm) -> tuple[bool, int]:
+    """Return the key by which a service orders them: what is due at a time of today before what is due some day."""
+    return not isinstance(alarm.by_when, datetime), -_RANKS.index(alarm.severity)
 
 
 _RANKS = ("warning", "minor", "major", "critical")
