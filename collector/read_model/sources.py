@@ -158,7 +158,8 @@ def _told(incident: Incident, part: IncidentPart, name: str, estate: Estate) -> 
     whole = system is None or incident.about == system.supply or len(incident.parts) > 1
     only = "" if whole else f"Only {units} lost {'its' if len(part.units) == 1 else 'their'} input. "
     if part.until is None:
-        return f"{only}{name} was on its banks, {plural(len(part.units), 'unit')}."
+        verb = "is" if incident.open else "was"
+        return f"{only}{name} {verb} on its banks, {plural(len(part.units), 'unit')}."
     took = lasted((part.until - part.since).total_seconds())
     if part.dropped:
         return f"{only}Over after {took} on battery. Its load was dropped."

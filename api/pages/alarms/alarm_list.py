@@ -161,22 +161,21 @@ def _others(sheet: Sheet, alarms: Sequence[ShownAlarm]) -> Element:
 
 
 def brief(alarms: Sequence[ShownAlarm], clock: WallClock) -> Element:
-    """Return alarms nobody is told of as a plain list: what, how grave, since when, why not told."""
-    rows = [
-        el(
-            "li",
-            alarm.what,
-            " ",
-            el(
-                "small",
-                f"{alarm.severity}, {since(alarm, clock)}",
-                f", taken out of service by {alarm.out_of_service_by}" if alarm.out_of_service_by else "",
-                f", because of {listed(alarm.because)}" if alarm.because else "",
-            ),
-        )
-        for alarm in alarms
-    ]
-    return el("ul", rows, class_="rests-on")
+    """Return alarms nobody is told of as plain lists: what, how grave, since when; why not told, once for those alike."""
+    groups: dict[tuple[str, ...], list[ShownAlarm]] = {}
+    for alarm in alarms:
+        groups.setdefault(alarm.because, []).append(alarm)
+    parts: list[Nodes] = []
+    for because, same in groups.items():
+        if because:
+            parts.append(el("p", f"Because of {listed(because)}:", class_="small"))
+        parts.append(el("ul", [_in_a_line(alarm, clock) for alarm in same], class_="rests-on"))
+    return el("div", parts)
+
+
+def _in_a_line(alarm: ShownAlarm, clock: WallClock) -> Element:
+    by = f", taken out of service by {alarm.out_of_service_by}" if alarm.out_of_service_by else ""
+    return el("li", alarm.what, " ", el("small", f"{alarm.severity}, {since(alarm, clock)}{by}"))
 
 
 def since(alarm: ShownAlarm, clock: WallClock) -> str:

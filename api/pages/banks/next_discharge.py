@@ -29,8 +29,10 @@ def tests_said(sheet: Sheet, state: BankState, today: date) -> list[str]:
             if risk is not None and risk >= 0.005
             else ""
         )
-        when = "Next test due" if plan.due >= today else "A test was due"
-        told.append(f"{when} {WallClock.day(plan.due)}{last}: {clause(say(plan.because))}.{ends}")
+        if due_said and ends:  # that it is due stands above, with since when and why
+            told.append(ends.strip())
+        elif not due_said:
+            told.append(f"Next test due {WallClock.day(plan.due)}{last}: {clause(say(plan.because))}.{ends}")
     if plan.advice is None:
         return told if plan.without_advice is None else [*told, say(plan.without_advice)]
     spare = spare_of({system.id: system for system in sheet.systems})

@@ -15,7 +15,11 @@ from rules.phrasing.figures import CANNOT_TELL, kilo, minutes, plural, stopwatch
 from rules.phrasing.reasons import say
 from rules.plant.estate import Generator, Purpose
 from rules.system.state import RequirementVerdict
+from rules.values.code import Code
 from rules.values.verdict import Verdict
+
+IN_THE_LEAD: Final = frozenset({Code.HOLDS, Code.HOLDS_ONE_LOST})
+"""What the sheet's head says already, with the same figures: what holds and what is needed, where that is enough."""
 
 
 def in_depth(sheet: Sheet, subject: Judged) -> Element:
@@ -35,7 +39,12 @@ def in_depth(sheet: Sheet, subject: Judged) -> Element:
         class_="mg big",
     )
     grounds = [el("li", ground) for ground in grounds_of(sheet, subject)]
-    said_by = [one for need in subject.state.requirements for one in need.because]
+    said_by = [
+        one
+        for need in subject.state.requirements
+        for one in need.because
+        if need.verdict is not Verdict.ADEQUATE or one.code not in IN_THE_LEAD
+    ]
     because = [
         el("li", stopped(said))
         for said in dict.fromkeys(map(say, [*said_by, *subject.state.hold_up.because]))

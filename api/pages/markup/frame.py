@@ -28,6 +28,7 @@ SAFETY: Final = (
     "dead. Isolation and battery work belong to qualified people, under the site’s permits and the maker’s "
     "instructions; local codes decide. This sheet reads and judges. It cannot switch, test or shut down a unit."
 )
+CAUTIONS: Final = "Before anyone touches anything"
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +241,11 @@ def _lost() -> Element:
     )
 
 
+def cautions() -> Element:
+    """Return the way to the cautions that stand at the foot of every sheet, for whoever is about to begin work."""
+    return el("a", f"{CAUTIONS}: read the foot of this sheet", href="#safety")
+
+
 def _foot(sheet: Sheet, clock: WallClock) -> Element:
     stale = f"stale after {sheet.stale_after_s:.0f} s without news"
     systems, units = len(sheet.estate.systems), len(sheet.estate.units)
@@ -247,7 +253,7 @@ def _foot(sheet: Sheet, clock: WallClock) -> Element:
     named = f"Estate file {sheet.estate_file}{version}, " if sheet.estate_file else ""
     return el(
         "footer",
-        el("div", el("b", "Before anyone touches anything"), el("p", SAFETY), class_="safety"),
+        el("div", el("b", CAUTIONS), el("p", SAFETY), class_="safety", id="safety"),
         el(
             "p",
             el(

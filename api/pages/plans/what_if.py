@@ -21,6 +21,7 @@ from rules.phrasing.figures import kilo, listed
 from rules.phrasing.reasons import said, say
 from rules.phrasing.safety import ADVICE_ONLY
 from rules.planning.ridethrough.result import Happening, PlayedLoad, PlayedLoadBasis, Ridethrough
+from rules.values.code import Code
 from rules.values.verdict import Verdict
 
 TITLE = "If we switch the mains off"
@@ -128,12 +129,11 @@ def _course(sheet: Sheet, asked: ShutdownQuestion, result: Ridethrough, clock: W
 
 
 def _basis(result: Ridethrough) -> Element:
+    rests_on = [one for one in result.assumptions if one.code is not Code.LOAD_BY_RECORD]  # it stands above
     return el(
         "details",
         el("summary", "What this rests on, and what is not checked"),
-        el(
-            "ul", [el("li", list(with_figures(text))) for text in said(result.assumptions)], class_="rests-on"
-        ),
+        el("ul", [el("li", list(with_figures(text))) for text in said(rests_on)], class_="rests-on"),
         el("h3", "Not checked"),
         el("ul", [el("li", text) for text in said(result.not_checked)], class_="rests-on"),
     )

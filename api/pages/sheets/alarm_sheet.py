@@ -107,7 +107,7 @@ def told_outage(sheet: Sheet, event: ShownEvent, number: int = 0) -> Element:
         ]
         columns.append(el("div", el("h3", "Second by second"), el("ol", story, class_="log")))
     if event.foretold:
-        columns.append(_foretold(event))
+        columns.append(_foretold(sheet, event))
     if columns:
         parts.append(el("div", columns, class_="two below"))
     return question(
@@ -119,7 +119,7 @@ def told_outage(sheet: Sheet, event: ShownEvent, number: int = 0) -> Element:
     )
 
 
-def _foretold(event: ShownEvent) -> Element:
+def _foretold(sheet: Sheet, event: ShownEvent) -> Element:
     rows = [
         el(
             "tr",
@@ -141,7 +141,7 @@ def _foretold(event: ShownEvent) -> Element:
     if event.notices is not None:
         sent = (
             f" {capital(plural(event.messages, 'notice'))} went to people."
-            if event.messages is not None
+            if event.messages is not None and sheet.tells
             else ""
         )
         parts.append(el("p", f"{capital(plural(event.notices, 'alarm'))} hung on it.{sent}", class_="small"))

@@ -32,6 +32,7 @@ from api.pages.markup.marks import Standing, evidence, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.battery.assessment.expected_cost import cheapest_said
+from rules.battery.assessment.faults import CLAIMS_WRONG
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
@@ -331,7 +332,8 @@ def _known(sheet: Sheet, state: BankState, today: date) -> Element | None:
         cheapest = say(cheapest_said(state.by_cost, state.dates.replace_by))
         said.append(el("p", list(with_figures(cheapest)), class_="prose"))
     claims = state.claims
-    if claims is not None and claims.count and claims.ratio is not None:
+    told = any(finding.kind == CLAIMS_WRONG for finding in state.findings)
+    if claims is not None and claims.count and claims.ratio is not None and not told:
         times = f"{claims.ratio:.1f} times" if not 0.95 <= claims.ratio < 1.05 else "as much as"
         words = f"in {plural(claims.count, 'discharge')} its card promised {times} the minutes that came."
         said.append(el("p", evidence("claimed", words), class_="prose"))

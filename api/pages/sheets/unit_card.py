@@ -5,6 +5,7 @@ A card's own minutes and per cent stand at the end, under what they are.
 
 from __future__ import annotations
 
+from collections.abc import Set as AbstractSet
 from typing import Final
 
 from api.pages.hold_up.unit_tracks import read_trace
@@ -135,7 +136,8 @@ def card_section(sheet: Sheet, unit: Unit, view: ShownUnit) -> Element | None:
                 )
             )
     if view.learnt is not None:
-        parts += _learnt(view.learnt)
+        doubted = () if view.reading is None else view.reading.doubts
+        parts += _learnt(view.learnt, {(doubt.object, doubt.reason) for doubt in doubted})
     if card is not None:
         parts += [el("p", note, class_="rest") for note in card.notes]
     return question(
@@ -152,14 +154,18 @@ def _card_says(name: str) -> str:
     return f"reports {name}" if known is None else known.says
 
 
-def _learnt(learnt: ShownStarts) -> list[Nodes]:
-    """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard."""
+def _learnt(learnt: ShownStarts, doubted: AbstractSet[tuple[str, str]]) -> list[Nodes]:
+    """Return what was learnt about a card, a sentence each; nothing where it keeps to the standard.
+
+    `doubted`: objects with the reasons that stand among what was doubted: of these it is said how it is known alone.
+    """
     said = [] if learnt.stale is None else [f"{capital(learnt.stale)}: nothing live of it counts now."]
     for one in learnt.objects:
         samples = f"by {plural(one.evidence, 'sample')}" if one.evidence else "not sampled yet"
         by = "stated in the estate file" if one.declared else samples
         times = f", times {one.factor:g}" if one.factor != 1.0 else ""
-        said.append(f"{capital(OBJECTS.get(one.object, one.object))}{times}: {one.reason} ({by}).")
+        why = f"as above, {by}" if (one.object, one.reason) in doubted else f"{one.reason} ({by})"
+        said.append(f"{capital(OBJECTS.get(one.object, one.object))}{times}: {why}.")
     said += [f"The unit has no {line.group} line {line.line}." for line in learnt.absent_lines]
     if not said:
         return []

@@ -352,6 +352,8 @@ def _fifth(rows: Sequence[SystemRow]) -> str:
     may = [row for row in asked if row.out in {ShortAnswer.YES, ShortAnswer.SOME}]
     if not asked:
         return "Whether a unit may be taken out was not asked yet."
+    if not may:
+        return "No unit may be taken out now."
     return f"A unit may be taken out at {count(len(may))} of {plural(len(asked), 'system')}"
 
 

@@ -9,12 +9,11 @@ from urllib.parse import quote
 from api.http.said import LONGEST_NOTE
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.form_button import act
-from api.pages.markup.frame import address_of
+from api.pages.markup.frame import address_of, cautions
 from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.reasons import say
-from rules.phrasing.safety import SAFETY
 from rules.system.state import UnitWork, WorkStage
 
 STAGES: Final = {
@@ -95,7 +94,7 @@ def beginning(sheet: Sheet, works: Sequence[UnitWork], system: str) -> Element |
         return None
     options = [el("option", f"Unit {unit}", value=unit) for unit in free]
     which = el("label", "On ", el("select", options, name="unit", required=True))
-    fields = [which, _hours(), _note("What is done "), el("p", SAFETY)]
+    fields = [which, _hours(), _note("What is done "), el("p", cautions())]
     return el(
         "div",
         el("p", FOLLOWED, class_="small"),

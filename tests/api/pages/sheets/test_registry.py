@@ -395,11 +395,11 @@ def test_an_alarm_about_the_service_itself_stands_beside_an_outage() -> None:
     assert far.what not in shown  # another system's: it stands on its own page and among all alarms
 
 
-def test_a_day_for_a_test_that_passed_is_said_only_where_the_judge_asks_for_the_test() -> None:
+def test_a_day_for_a_test_that_passed_is_said_by_the_judge_who_asks_for_the_test_and_by_nobody_else() -> None:
     """None is asked of a bank that is to be renewed, whatever its plan of tests says."""
     sheet = samples.short()
     bank = next(b for b in sheet.banks if b.id == "D")
-    passed = TestPlan(None, sheet.now.date() - timedelta(days=400), 730, told("every two years"))
+    passed = TestPlan(None, sheet.now.date() - timedelta(days=400), 730, told("every two years"), 0.12)
     due = BankFinding("test_due", told("A test is due."), told("Test it."), Severity.WARNING)
 
     def shown(*findings: BankFinding) -> str:
@@ -409,5 +409,7 @@ def test_a_day_for_a_test_that_passed_is_said_only_where_the_judge_asks_for_the_
         assert html is not None
         return html
 
-    assert "A test was due" not in shown()
-    assert "A test was due" in shown(due)
+    risk = "It ends in that test with"
+    assert risk not in shown()
+    assert risk in shown(due)
+    assert "every two years" not in shown(due)  # since when and why is in the sentence of the finding

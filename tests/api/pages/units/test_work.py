@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from api.pages.markup.frame import SAFETY
 from api.pages.sheets.registry import render_at
 from collector.read_model.sheet import Sheet
-from rules.phrasing.safety import SAFETY
 from tests.api.pages import samples
 
 
@@ -51,6 +51,8 @@ def test_the_forms_post_to_the_interface_and_carry_the_cautions() -> None:
     assert "W3" not in options
     assert set(options) == {u.id for u in samples.estate().units_of("works")} - {"W3"}
     assert words(SAFETY) in words(html)
+    assert words(html).count("Battery banks stay live") == 1, "once on a sheet; the form leads there"
+    assert 'href="#safety"' in begin
 
 
 def test_without_a_service_behind_it_there_is_no_form() -> None:
