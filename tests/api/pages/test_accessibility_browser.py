@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -12,15 +13,25 @@ from selenium import webdriver
 from starlette.requests import Request
 from starlette.responses import Response
 
+from api.pages.banks.discharges import discharge_page, discharges_page
+from api.pages.banks.table_trial import table_page
 from api.pages.markup import assets
 from api.pages.markup.frame import document
+from api.pages.problem_pages import problem_page
+from api.pages.sheets.outages_sheet import outage_page
 from api.pages.sheets.sign_in import sign_in_page
 from api.pages.units.past import past_page
+from collector.planning.table_trial import TriedTable
+from collector.read_model.outages.past import OutageStory
 from collector.read_model.sheet import Sheet
+from rules.battery.discharge.expected import Beside
 from tests.api.pages import many, samples, shutdowns
 from tests.api.pages.browser import Stage, chromium
+from tests.api.pages.test_discharges import expected
 from tests.api.pages.test_shutdown_browser import plays
+from tests.api.pages.test_table_trial import TABLE
 from tests.api.pages.units.test_past import gathered
+from tests.api.test_looking_back import record
 from tests.servers import need_program
 
 pytestmark = [pytest.mark.real_server, pytest.mark.slow]
@@ -31,19 +42,32 @@ const done = arguments[arguments.length - 1];
 axe.run(document, {resultTypes: ["violations"]}).then(found => done(found.violations.map(
   one => one.id + ": " + one.nodes.map(node => node.target.join(" ") + " (" + node.failureSummary + ")").join("; "))));
 """
-DARK = ("/", "/systems/works", "/banks/3", "/alarms", "/plans?system=works")
+DARK = ("/", "/systems/works", "/banks/3", "/alarms", "/plans?system=works", "/table", "/discharge")
 """In the other ink only colours differ: one sheet of each kind."""
 SHEETS = ("/", "/systems/control", "/systems/works", "/units/W3", "/banks", "/banks/3", "/alarms", "/wall")
 
 
-class Beside(Stage):
+class AllPages(Stage):
     """Serves beside the sheets those pages that are made by routes of their own."""
 
     def __init__(self, sheet: Sheet) -> None:
         super().__init__(sheet, plays=plays)
+        bank, state = sheet.banks[0].id, sheet.systems[0]
+        tried = TriedTable(
+            bank, state.id, "Fern 12", (bank,), "constant_power = [[5, 66]]", state.hold_up, state.hold_up
+        )
+        one = replace(record(1, 900), bank=bank)
+        event = next(event for event in sheet.events if event.kind == "outage")
+        story = OutageStory("in-1", event.at, (event,), (), open=False)
         self.own = {
             "/units/W3/past": document(sheet, past_page(sheet, asyncio.run(gathered())[0])),
             "/sign-in": sign_in_page("/", "Wrong name or password."),
+            "/table": document(sheet, table_page(sheet, bank, TABLE, tried)),
+            "/table-refused": document(sheet, table_page(sheet, bank, "<b>", None, "It is not taken: no.")),
+            "/discharges": document(sheet, discharges_page(sheet, bank, [one], "mark-2")),
+            "/discharge": document(sheet, discharge_page(sheet, bank, one, expected(Beside.UNDER))),
+            "/story": document(sheet, outage_page(sheet, story)),
+            "/refused": problem_page(422, "Want a name.", "/systems/works", "/v1/alarms/1/shelve"),
         }
 
     async def _page(self, request: Request) -> Response:
@@ -73,8 +97,8 @@ def findings(browser: webdriver.Chrome, address: str) -> list[str]:
 def test_nothing_is_found_on_any_sheet(browser: webdriver.Chrome, request: pytest.FixtureRequest) -> None:
     found: list[str] = []
     dark = "dark" in request.node.name
-    with Beside(samples.short()) as stage:
-        for address in DARK if dark else (*SHEETS, "/plans?system=works", "/units/W3/past", "/sign-in"):
+    with AllPages(samples.short()) as stage:
+        for address in DARK if dark else (*SHEETS, "/plans?system=works", *stage.own):
             found += findings(browser, stage.url + address)
         browser.execute_script("document.body.appendChild(new Image())")
         assert browser.execute_async_script(RUN), "a picture without words is found"
