@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.collector.storage.history.influx_server import INFLUXD, InfluxServer, PathMapping
 from tests.daemon import command, daemon
+from tests.servers import missing
 from tests.trials.plant import Shape, plant
 
 pytestmark = [pytest.mark.slow]
@@ -107,3 +110,52 @@ def test_what_is_imported_beside_a_running_service_is_judged_within_a_minute(tmp
                 estate, tmp_path / "data", discharge_log(tmp_path / "t.csv", 13.8, volts=480.0), "b-s0a-1"
             )
             running.wait_for(path, lambda b: shown(b) != [good] and shown(b), "the log put right", AT_ONCE_S)
+
+
+def test_a_past_is_imported_and_taken_back_where_a_server_keeps_the_readings(tmp_path: Path) -> None:
+    """The engine is Debian's 1.x behind a mapping of the write URL."""
+    if INFLUXD is None:
+        missing("influxd is not installed")
+    (tmp_path / "engine").mkdir()
+    server = InfluxServer(tmp_path / "engine")
+    server.start()
+    mapping = PathMapping(server.port)
+    try:
+        server.make("yard")
+        extra = f'[history]\nstore = "influxdb"\nurl = "{mapping.url}"\ndatabase = "yard"\n'
+        with plant(Shape(units=2)) as cards:
+            estate, data = cards.write_estate(tmp_path, extra), tmp_path / "data"
+            with daemon(estate, data) as running:
+                running.wait_for("/v1/units/s0a-1", lambda u: u["reading"], "a reading")
+                past = past_readings(tmp_path / "past.csv", ("s0a-1", "s0a-2"))
+                by = ("--by", "R. Haugen", "--data", str(data))
+                done = command("import", "readings", str(past), *by, "--estate", str(estate))
+                assert done.returncode == 0, done.stderr
+                asked = "/v1/units/s0a-2/history?quantity=output_power_w&line=1&points=24"
+                asked += f"&from={PAST_DAY}T00:00:00Z&to={PAST_DAY}T23:59:59Z"
+                running.wait_for(asked, lambda h: means(h) == {4000.0}, "the readings", AT_ONCE_S)
+                event = running.wait_for("/v1/events", one_of("readings_imported"), "what is said", AT_ONCE_S)
+                assert "192 readings of s0a-1, s0a-2" in event["text"]
+                name = event["text"].removesuffix(".").rpartition(" ")[2]
+                own = running.get("/v1/units/s0a-2")[1]["reading"]["at"]
+
+                assert command("import", "back", name, *by).returncode == 0
+                running.wait_for("/v1/events", one_of("import_taken_back"), "the readings gone", AT_ONCE_S)
+                running.wait_for(asked, lambda h: means(h) <= {None}, "nothing of that day", AT_ONCE_S)
+                since = f"/v1/units/s0a-2/history?quantity=output_power_w&line=1&points=50&from={own}"
+                assert any(
+                    b["good_count"] for b in running.get(since)[1]["items"]
+                )  # what was measured stands
+                assert running.end(signal.SIGTERM)[0] == 0
+    finally:
+        mapping.end()
+        server.end(signal.SIGKILL)
+
+
+def means(history: Any) -> set[float | None]:
+    return {bucket["mean"] for bucket in history["items"]}
+
+
+def one_of(kind: str) -> Any:
+    """Return what finds a kind of event in a list."""
+    return lambda body: next((event for event in body["items"] if event["kind"] == kind), None)
