@@ -105,6 +105,7 @@ def _paths() -> FastAPI:
     ):
         app.include_router(module.router)
     app.include_router(health.steps_router)
+    app.include_router(systems.sites_router)
     app.include_router(pages.stream_router)
     app.add_api_route("/openapi.json", _document, include_in_schema=False)
     app.include_router(reports.router)

@@ -16,7 +16,8 @@ import signal
 import socket
 from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, replace
-from typing import Final, cast
+from pathlib import Path
+from typing import Final, Protocol, cast
 
 import uvicorn
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -28,7 +29,7 @@ from api.http.tls import Certificate, EncryptedListener
 from api.rereading import Reread, keep_outcome, read_again
 from collector.process.loop_tuning import favour_the_loop
 from collector.process.service_manager import notify, watchdog_period_s
-from collector.service.service import Service
+from collector.read_model.running import RunningSource
 
 log = logging.getLogger(__name__)
 SENT_UNREAD_BYTES: Final = 128 * 1024
@@ -88,13 +89,30 @@ class _Server(uvicorn.Server):
         yield
 
 
+class Served(RunningSource, Protocol):
+    """What is run and served: the service of a site, or a centre."""
+
+    @property
+    def folder(self) -> Path:
+        """Return where it keeps what it keeps."""
+
+    def stop(self) -> None:
+        """Ask `run` to end."""
+
+    async def run(self) -> None:
+        """Run until `stop`."""
+
+    async def close(self) -> None:
+        """Close everything."""
+
+
 @dataclass(frozen=True, slots=True)
 class Successors:
     """Opens the service that follows another on what is to be taken over, and makes its application."""
 
-    open: Callable[[Reread], Awaitable[Service]]
+    open: Callable[[Reread], Awaitable[Served]]
     """Raises NotOpenedError."""
-    app: Callable[[Service], ASGIApp]
+    app: Callable[[Served], ASGIApp]
 
 
 class _Switch:
@@ -122,7 +140,7 @@ class _Switch:
 class _Running:
     """The service that runs now, and the ones that follow it in this process."""
 
-    def __init__(self, service: Service, app: ASGIApp, successors: Successors | None) -> None:
+    def __init__(self, service: Served, app: ASGIApp, successors: Successors | None) -> None:
         self.service = service
         self.switch = _Switch(app)
         self._successors = successors
@@ -144,11 +162,13 @@ class _Running:
 
     async def read_again(self) -> None:
         """Read the estate file again, take over what it says or say why not, and keep what came of it."""
-        found = await read_again(self.service.configuration)
-        if found.following is not None and self._successors is None:
-            said = "The demonstration goes on with the estate it began with."
-            found = Reread((said,), False)
-        elif found.following is not None:
+        if self._successors is None:
+            found = Reread(
+                ("It goes on with what it began with: only a restart takes anything over.",), False
+            )
+        else:
+            found = await read_again(self.service.configuration)
+        if found.following is not None:
             self._followed.clear()
             self._following = found
             self.service.stop()
@@ -179,7 +199,7 @@ class _Running:
 
 
 async def serve(
-    service: Service,
+    service: Served,
     app: ASGIApp,
     bound: socket.socket,
     doors: Doors,

@@ -17,7 +17,7 @@ from api.app import openapi
 from api.http.doors import BODY_S, LARGEST_BODY_BYTES
 from api.http.problems import MEANS
 from api.http.said import LONGEST_NAME, LONGEST_NOTE
-from collector.configuration import settings_notes, settings_reference
+from collector.configuration import centre_settings, settings_notes, settings_reference
 from collector.configuration.impossible import LEAST_VA, MOST_VA
 from collector.configuration.plausibility import LEAST_SET_W, MOST_BANK_V
 from collector.messaging import payloads
@@ -42,11 +42,12 @@ def settings_markdown() -> str:
     parts = [
         "# The settings\n",
         "Every table and key of the estate file (TOML), and of the secrets file beside it. `ridethrough check` names every",
-        "fault in a file. `example-estate.toml` is a whole one with notes.\n",
+        "fault in a file. `example-estate.toml` is a whole one with notes. Last stands what is asked of a centre's file (`ridethrough centre`,",
+        "`centre/example-centre.toml`), which has `[page]`, `[listen]` and `[secrets]` as an estate file has.\n",
         *CHECK_DOUBTS,
     ]
     table = ""
-    for setting in settings_reference():
+    for setting in [*settings_reference(), *centre_settings()]:
         within, _, key = setting.place.rpartition(" ")
         if within != table:
             table = within
@@ -73,6 +74,8 @@ def http_markdown() -> str:
         "at once, something is not known yet, or a store cannot be read, any path answers 503. A body of more than",
         f"{LARGEST_BODY_BYTES // 1024} kB is refused with 413 before it is read, and one that takes longer than {BODY_S:g} s with 408. Names have",
         f"up to {LONGEST_NAME} characters and notes up to {LONGEST_NOTE}, printable and in one line.\n",
+        "A centre of several sites has these paths too, with `SITE:` before each id. What is judged anew, planned or done only at a",
+        "site it refuses with 421 (`/problems/at-the-site`), whose `sites` name each site's own address.\n",
         "HEAD is answered wherever GET is. Every whole answer has an entity tag: asked for with it in `If-None-Match`, 304 says",
         "that nothing changed. Text is packed for whoever takes gzip.\n",
         "The examples are what a test was answered, each list cut to its first entry and figures to four digits; that test finds one that",

@@ -49,13 +49,15 @@ def free_tcp_port() -> int:
 
 
 class Daemon:
-    """A running `ridethrough run`; `code` starts it where a trial needs a door of its own."""
+    """A running `ridethrough run`, or what else `runs`; `code` starts it where a trial needs a door of its own."""
 
-    def __init__(self, estate: Path, data: Path, log: Path, *more: str, code: str = CODE) -> None:
+    def __init__(
+        self, estate: Path, data: Path, log: Path, *more: str, code: str = CODE, runs: str = "run"
+    ) -> None:
         self.data = data
         self.port = free_tcp_port()
         self._log = log
-        arguments = ["run", str(estate), "--data", str(data), "--port", str(self.port), *more]
+        arguments = [runs, str(estate), "--data", str(data), "--port", str(self.port), *more]
         with log.open("ab") as out:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code, *arguments],
@@ -105,9 +107,9 @@ class Daemon:
 
 
 @contextmanager
-def daemon(estate: Path, data: Path, *more: str) -> Iterator[Daemon]:
-    """Run the service on an estate file until the block ends."""
-    running = Daemon(estate, data, estate.with_suffix(".log"), *more)
+def daemon(estate: Path, data: Path, *more: str, runs: str = "run") -> Iterator[Daemon]:
+    """Run the service on an estate file, or a centre on its own, until the block ends."""
+    running = Daemon(estate, data, estate.with_suffix(".log"), *more, runs=runs)
     try:
         eventually(lambda: running.get("/health/live")[0], "an answer over HTTP")
         yield running

@@ -24,6 +24,7 @@ ridethrough reads units; it never writes to one. Isolation and battery work belo
 COMMANDS: Final = {
     "demo": "a simulated estate that answers SNMP on loopback, and the whole service on it",
     "run": "the service: collect, judge, tell, serve",
+    "centre": "several sites as one estate, as they tell it by a broker",
     "reload": "have a running service take over its changed estate file, or say why it does not",
     "check": "validate an estate file and name every fault",
     "begin": "find cards, read them, and write a first estate file with the open questions in it",

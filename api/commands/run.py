@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp
 
     from api.rereading import Reread
+    from api.serve import Served
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,16 +30,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_serving_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare where data go and where the page is served, alike for `run` and `demo`."""
+    add_place_arguments(parser)
+    parser.add_argument(
+        "--accept-loss",
+        choices=("ledger", "history", "spool"),
+        help="go on although this store was lost, emptied or put back from an older copy",
+    )
+
+
+def add_place_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare where data go and where the page is served, alike for all that serve it."""
     parser.add_argument(
         "--data",
         type=Path,
         metavar="DIR",
         help="data folder (default: $STATE_DIRECTORY, else ./ridethrough-data)",
-    )
-    parser.add_argument(
-        "--accept-loss",
-        choices=("ledger", "history", "spool"),
-        help="go on although this store was lost, emptied or put back from an older copy",
     )
     parser.add_argument(
         "--host", metavar="H", help="address to serve at (default: the estate file's, 127.0.0.1)"
@@ -101,12 +107,12 @@ async def _serve(configuration: Configuration, options: argparse.Namespace) -> i
             doors = Doors()
             token = local_token(folder)
 
-            def app_of(running: Service) -> ASGIApp:
+            def app_of(running: Served) -> ASGIApp:
                 now = running.configuration
                 names = (*now.listen.names, *place.names)
                 return create_app(running, names, doors, terms_of(now, place, token))
 
-            async def opened(found: Reread) -> Service:
+            async def opened(found: Reread) -> Served:
                 try:
                     return await Service(found.following or configuration, folder).__aenter__()
                 except (StoreError, CannotListen) as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, Final
@@ -14,6 +15,7 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 
 from api.http.answer_forms import components, form_of
+from collector.read_model.answers import AtTheSiteError
 from collector.read_model.kept import StoreError
 
 MEDIA_TYPE = "application/problem+json"
@@ -36,6 +38,7 @@ MEANS: Final[Mapping[int, str]] = {
     408: "the body did not come in time",
     413: "the body is larger than is taken",
     404: "there is no such thing; the answer names what there is",
+    421: "it is asked or done at a site, and this is a centre: the answer names the site's own address",
     409: "it cannot be done as things stand; the answer says why",
     422: "the question is not one that can be answered; the answer names the place",
     503: "not known yet, or too much asked at once: ask again",
@@ -116,6 +119,14 @@ def install(app: FastAPI) -> None:
     async def _store(request: Request, error: StoreError) -> Response:
         # where the store is, is nobody's business who only asks; what is wrong and what to do is
         return document(503, "store", f"{error.what}; {error.remedy}.", request.url.path)
+
+    @app.exception_handler(AtTheSiteError)
+    async def _at_the_site(request: Request, error: AtTheSiteError) -> Response:
+        named = {s: a for s, a in error.addresses.items() if s in re.split(r"[/:]", request.url.path)}
+        sites = [{"site": site, "address": address} for site, address in (named or error.addresses).items()]
+        where = ", ".join(f"{one['site']} ({one['address']})" for one in sites)
+        detail = f"A centre shows what its sites say, and does nothing for them. Do it, or ask it, at the site: {where}."
+        return document(421, "at-the-site", detail, request.url.path, {"sites": sites})
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, error: HTTPException) -> Response:

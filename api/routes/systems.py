@@ -13,10 +13,12 @@ from api.http.problems import Problem, not_known, told
 from api.http.schemas import LoadPercentiles
 from api.routes.dependencies import Asked, From, Shares, To, answer, span
 from collector.read_model.history.queries import TooManyMeansError
+from collector.read_model.own_figures import HeardSite
 from rules.battery.assessment.runtime_trend import BankRuntime
 from rules.system.state import SystemState
 
 router = APIRouter(prefix="/v1/systems", tags=["systems"])
+sites_router = APIRouter(prefix="/v1/sites", tags=["systems"])
 
 
 @router.get("", responses=told(gives=items_of(SystemState, not_yet=list[str])))
@@ -29,6 +31,12 @@ async def systems(service: Asked) -> Response:
     found = [present.systems[name] for name in service.estate.systems if name in present.systems]
     missing = [name for name in service.estate.systems if name not in present.systems]
     return answer({"items": found, "next": None, "not_yet": missing})
+
+
+@sites_router.get("", responses=told(gives=items_of(HeardSite)))
+async def sites(service: Asked) -> Response:
+    """Give the sites that a centre hears: when last, and since when each is quiet. None where cards are read here."""
+    return answer({"items": service.heard(), "next": None})
 
 
 @router.get("/{system}", responses=told(404, 422, 503, gives=SystemState))

@@ -10,6 +10,7 @@ from typing import Annotated, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from collector.configuration.centre import file as centre_file
 from collector.configuration.loading import LISTS, SECTIONS, tables_within
 from collector.configuration.secrets import SECRET_KINDS
 
@@ -52,6 +53,15 @@ def settings_reference() -> list[Setting]:
         needed = " and ".join(name for name, info in secret.model_fields.items() if info.is_required())
         found += _settings(secret, f"secrets file [NAME] ({needed})")
     return found
+
+
+def centre_settings() -> list[Setting]:
+    """Return every setting of a centre's file that an estate file does not have as well, in the order of its tables."""
+    return [
+        setting
+        for name, kind in centre_file.LISTS.items()
+        for setting in _settings(kind, f"centre's file [[{name}]]")
+    ]
 
 
 def settings_notes() -> dict[str, str]:

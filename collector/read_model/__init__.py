@@ -5,5 +5,5 @@ Read in this order: `sheet` (what the pages show, one frozen value), `source` (w
 `telling` (who is on call, what did not arrive), `snapshot` (made whole, with the journal beside it), `stored` and `stored_source` (a data folder judged
 again), `running` (what else is asked of a service), `answers` and `kept` (what answers are made of), `own_figures`,
 `alarm_quality`, `wall_clock`; `rows` (the six questions answered in a line a system), `outages` (while
-they last, and those of all years), `beginning` (what the first days are to bring), `history`.
+they last, and those of all years), `beginning` (what the first days are to bring), `history`; `centre` (what several sites say, joined).
 """

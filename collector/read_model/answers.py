@@ -12,6 +12,7 @@ from collector.planning.signed_shutdowns import NotSigned
 from collector.planning.table_trial import TableRefused, TriedTable
 from collector.planning.what_if import WhatIf, play_shutdown
 from collector.read_model.beginning.past_tests import PastTestError
+from collector.read_model.centre.at_the_site import AtTheSiteError
 from collector.recorder.trackers.outages import NoSuchOutage
 from collector.storage.ledger.discharge_record import DischargeRecord, DischargeRow
 
@@ -19,6 +20,7 @@ __all__ = [
     "LONGEST_MIN",
     "WORK",
     "AnswerLink",
+    "AtTheSiteError",
     "Busy",
     "DischargeRecord",
     "DischargeRow",

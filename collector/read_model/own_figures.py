@@ -1,8 +1,9 @@
-"""How the service itself keeps up, and whether it reads its cards."""
+"""How the service itself keeps up, whether it reads its cards, and of a centre: which of its sites are heard."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,3 +38,22 @@ class OwnFigures:
     budget_count: int
     budget_debt_s: float
     budget_spent_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSite:
+    """A site that a centre shows, at its own page's `address`: when it was heard last, and since when it is quiet.
+
+    `quiet_since` None while it is heard, and where nothing was ever heard of it. `version`: of the estate file in force
+    there, `program`: of what runs there, "" while neither is known.
+    """
+
+    id: str
+    name: str
+    address: str
+    heard_at: datetime | None
+    quiet: bool
+    quiet_since: datetime | None
+    systems_count: int
+    version: str = ""
+    program: str = ""

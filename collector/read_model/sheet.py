@@ -13,7 +13,7 @@ from typing import Any
 
 from collector.messaging.delivery.letter import Telling
 from collector.read_model.beginning.steps import FirstDays
-from collector.read_model.own_figures import OwnFigures
+from collector.read_model.own_figures import HeardSite, OwnFigures
 from collector.read_model.telling import ShownOnCall, Undelivered
 from rules.battery.state import BankState, ExpectedCapacity
 from rules.planning.ridethrough.shutdown import Shutdown
@@ -320,7 +320,7 @@ class Sheet:
     """Everything a page shows at one moment, UTC; mappings are by system, `forecasts` by bank.
 
     `fans`: the banks that end before their system does. `acts`: whether what people do here is carried out. `tells`:
-    whether anybody is named to be told. `begun`: the first steps. `title`: the owner's name for the estate.
+    whether anybody is named to be told. `begun`: the first steps. `heard`: of a centre its sites. `title`: the owner's name for the estate.
     """
 
     now: datetime
@@ -349,6 +349,7 @@ class Sheet:
     undelivered: tuple[Undelivered, ...] = ()
     on_call: tuple[ShownOnCall, ...] = ()
     own: OwnFigures | None = None
+    heard: tuple[HeardSite, ...] = ()
     begun: FirstDays | None = None
 
     @property

@@ -70,7 +70,7 @@ ON_BANKS: Final = "No. Its system is on its banks."
 def sheet_of(source: SheetSource) -> Sheet:
     """Return everything that is shown now."""
     present, now = source.present, source.clock.now()
-    estate, not_read = source.estate, source.not_read()
+    estate, not_read, heard = source.estate, source.not_read(), source.heard()
     return Sheet(
         now=now,
         title=source.configuration.title,
@@ -86,7 +86,7 @@ def sheet_of(source: SheetSource) -> Sheet:
         sizes=dict(present.sizes),
         shutdowns=_shutdowns(source),
         plans={system: found for system in estate.systems if (found := _plans(source, system)) is not None},
-        tells=bool(source.configuration.people.persons),
+        tells=bool(heard) or bool(source.configuration.people.persons),
         on_call=on_call_now(source.configuration.people, source.clock.now()),
         estate_file=source.configuration.path.name,
         estate_version=source.configuration.version,
@@ -94,7 +94,8 @@ def sheet_of(source: SheetSource) -> Sheet:
         poll_s=source.configuration.polling.every_s,
         score=None if present.foretold is None else score_of(present.foretold),
         demonstration=present.foretold is not None,
-        own=source.own_figures(),
+        own=None if heard else source.own_figures(),
+        heard=heard,
     )
 
 

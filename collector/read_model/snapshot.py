@@ -62,7 +62,7 @@ class Showing:
             undelivered=self._undelivered,
             outages=self._outages(source, made),
             alarms=with_counts(made.alarms, self._counted),
-            begun=beginning(source, self._reached),
+            begun=None if made.heard else beginning(source, self._reached),  # it is begun at the sites
         )
         self._version = version
         return self._last

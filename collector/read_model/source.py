@@ -11,7 +11,7 @@ from collector.configuration import Configuration
 from collector.messaging.delivery.letter import Telling
 from collector.planning.signed_book import SignedBook
 from collector.process.clock import Clock
-from collector.read_model.own_figures import OwnFigures
+from collector.read_model.own_figures import HeardSite, OwnFigures
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.outages import OutageTracker
 from collector.storage.ledger.records import IncidentLine, JournalLine, Outgoing, Page, Place, Placed, Sending
@@ -61,6 +61,9 @@ class SheetSource(Protocol):
 
     def own_figures(self) -> OwnFigures | None:
         """Return how the service itself keeps up, None where none runs."""
+
+    def heard(self) -> tuple[HeardSite, ...]:
+        """Return the sites that are heard from afar, none where cards are read here."""
 
     def not_read(self) -> Mapping[str, OldReading]:
         """Return the units that are not being read, each with the age of its last reading and why."""

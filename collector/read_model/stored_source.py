@@ -23,6 +23,7 @@ from collector.planning.signed_book import SignedBook, restored
 from collector.planning.size_answers import SizesAhead
 from collector.process.background_budget import Budget
 from collector.process.clock import TurnedClock
+from collector.read_model.own_figures import HeardSite
 from collector.read_model.stored import NothingStoredError, StoredEstate
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.outages import OutageTracker
@@ -93,6 +94,10 @@ class StoredSource:
     def own_figures(self) -> None:
         """Return None: no service runs that could be late."""
         return
+
+    def heard(self) -> tuple[HeardSite, ...]:
+        """Return none: nobody is heard."""
+        return ()
 
     def not_read(self) -> dict[str, OldReading]:
         """Return none: nothing is read here."""

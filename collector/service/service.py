@@ -24,7 +24,7 @@ from collector.process.clock import Clock, SystemClock, stamp
 from collector.process.task_cancellation import ended, step_of_stop
 from collector.read_model.alarm_quality import quality_between
 from collector.read_model.beginning.past_tests import Brought, keep_past_test
-from collector.read_model.own_figures import OwnFigures, Readiness
+from collector.read_model.own_figures import HeardSite, OwnFigures, Readiness
 from collector.recorder.current_state import Present
 from collector.recorder.trackers.unit_work import WorkBegins, WorkCloses
 from collector.service.assembly import Surroundings, assemble, site_token
@@ -190,6 +190,10 @@ class Service:
     def unread(self, unit: str) -> Unread | None:
         """Return why there is no newer reading of a unit than the last, None where no card of it is read."""
         return self.recorder.punctuality.why(unit, self.present)
+
+    def heard(self) -> tuple[HeardSite, ...]:
+        """Return none: cards are read here."""
+        return ()
 
     def not_read(self) -> dict[str, OldReading]:
         """Return the units that are not being read, each with the age of its last reading and why."""

@@ -369,3 +369,7 @@ class Estate:
     def site_of(self, system: str) -> Site:
         """Return the site a system stands on."""
         return self.sites[self.systems[system].site]
+
+
+EMPTY: Final = Estate({}, {}, {}, {}, {}, {}, {})
+"""Where nothing is declared."""

@@ -132,7 +132,7 @@ async def of_the_plant(door: Door, ask: Asked) -> None:
     poller.figures.answered, poller.figures.silent_since = 1, None
     for path in (
         "/health/live", "/health/ready", "/v1/systems", "/v1/units", "/v1/banks", "/v1/on-call", "/v1/generators", "/v1/users",
-        "/v1/tokens", "/v1/first-steps", "/v1/alarms/quality", "/v1/incidents", "/v1/messages",
+        "/v1/tokens", "/v1/first-steps", "/v1/sites", "/v1/alarms/quality", "/v1/incidents", "/v1/messages",
     ):  # fmt: skip
         await ask.get(path)
     for path, asked in (

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from tests.collector.messaging.sinks import PASSWORD, USER, Broker
 from tests.servers import need_program
@@ -59,3 +60,38 @@ def listening(broker: Broker, folder: Path, *more: str) -> Iterator[Listener]:
             process.kill()
             process.wait()
             broker.stop()
+
+
+RIGHTS: Final = Path(__file__).parents[2] / "deploy" / "centre"
+
+
+class RightsBroker(Broker):
+    """The broker of `deploy/centre`, with its rights: a user for each name, whose password is the name and "'s word"."""
+
+    def __init__(self, folder: Path, *users: str) -> None:
+        super().__init__(folder)
+        passwords = folder / "passwords"
+        for user in users:
+            subprocess.run(
+                [need_program("mosquitto_passwd"), "-b", str(passwords), user, word_of(user)],
+                check=True, capture_output=True,
+            )  # fmt: skip
+        given = {
+            "listener 8883": f"user {getpass.getuser()}\nlog_type none\nlistener {self.port} 127.0.0.1",
+            "/etc/mosquitto/certs/server.crt": str(self.files.certificate),
+            "/etc/mosquitto/certs/server.key": str(self.files.key),
+            "/etc/mosquitto/passwords": str(passwords),
+            "/etc/mosquitto/rights.acl": str(RIGHTS / "rights.acl"),
+            "/var/lib/mosquitto/": f"{folder}/",
+        }
+        text = (RIGHTS / "mosquitto.conf").read_text("utf-8")
+        for line in text.splitlines():
+            if not line.startswith("#"):
+                for before, after in given.items():
+                    text = text.replace(line, line.replace(before, after)) if before in line else text
+        self.settings.write_text(text, "utf-8")
+
+
+def word_of(user: str) -> str:
+    """Return the password of a user of a `RightsBroker`."""
+    return f"{user}'s word"

@@ -14,6 +14,7 @@ from api.pages.estate import tally
 from api.pages.estate.finding import PARTS, finding
 from api.pages.estate.first_days import first_days
 from api.pages.estate.heads import CLOSE, axis_row, heads
+from api.pages.estate.heard_sites import heard_sites
 from api.pages.estate.row_fan import RowAxis, row_axis
 from api.pages.estate.rows import row_id, table
 from api.pages.markup.elements import Element, Nodes, el
@@ -48,7 +49,8 @@ def estate_page(sheet: Sheet, asked: Asked, before: Sequence[Element] = ()) -> P
     sites = by_site(sheet, rows)
     axis = row_axis(every)
     heading = el("h1", f"Standby power of {sheet.title}", class_="off")
-    parts: list[Element] = [heading, *before]
+    heard = heard_sites(sheet)
+    parts: list[Element] = [heading, *([heard] if heard else []), *before]
     if not before:
         parts.append(tally.tally(sheet, every))
     parts += [

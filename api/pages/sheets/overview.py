@@ -13,6 +13,7 @@ from api.pages.alarms.alarm_list import wrong
 from api.pages.banks import section as bank_section
 from api.pages.estate.first_days import first_days, nothing_shown
 from api.pages.estate.heads import CLOSE, TALL, axis_row, heads
+from api.pages.estate.heard_sites import heard_sites
 from api.pages.estate.row_fan import row_axis
 from api.pages.estate.rows import row_id, table
 from api.pages.estate.site_list import estate_page, is_large, order_of
@@ -61,7 +62,7 @@ def index_page(sheet: Sheet, asked: Asked = EVERYTHING) -> PageFrame:
         nothing = el(
             "p", "Nothing has been judged yet: the first readings are on their way.", class_="waiting"
         )
-        return PageFrame("All systems", "/", (heading, nothing))
+        return PageFrame("All systems", "/", tuple(p for p in (heading, heard_sites(sheet), nothing) if p))
     if lit:
         return PageFrame(
             "On battery",
@@ -71,7 +72,8 @@ def index_page(sheet: Sheet, asked: Asked = EVERYTHING) -> PageFrame:
     depth = _depth(sheet, subjects)
     rows, order = _first_screen(sheet, subjects, {part.attribute("id") for part in depth})
     mark = built(depth, order)
-    return PageFrame("All systems", "/", (*rows, *depth), mark, order)
+    above = [part for part in (heard_sites(sheet),) if part]
+    return PageFrame("All systems", "/", (*above, *rows, *depth), mark, order)
 
 
 def _first_screen(
@@ -135,7 +137,7 @@ def _outage_of(sheet: Sheet, subject: Judged, *, named: bool) -> list[Element]:
 
 
 def _during(sheet: Sheet, lit: Sequence[Judged], others: Sequence[Judged]) -> list[Element]:
-    parts = [lead(lit)]
+    parts = [part for part in (heard_sites(sheet), lead(lit)) if part]
     for subject in lit:
         parts += _outage_of(sheet, subject, named=len(lit) > 1)
     ids = {s.state.id for s in lit}

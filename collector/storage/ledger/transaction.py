@@ -88,6 +88,35 @@ class Transaction:
         for line in lines:
             self.add_event(line)
 
+    def bring_event(self, line: JournalLine) -> None:
+        """Add a line that another ledger wrote, at its time's place among all; one that is there already changes nothing.
+
+        Its number is its time in microseconds, or the next that is free: lines of several ledgers stand by their times.
+        """
+        sql, values = insertion(line)
+        names = sql.partition("(")[2].partition(")")[0]
+        at = microseconds(line.at)
+        self.statements.append(
+            Statement(
+                # neither begins as what this ledger writes itself: its numbers are nobody's to be given back
+                f"INSERT OR IGNORE INTO journal (seq, {names}) SELECT ({_FREE}), {', '.join('?' for _ in values)} "  # noqa: S608
+                "WHERE NOT EXISTS (SELECT 1 FROM journal WHERE at = ? AND kind = ? AND about IS ? AND text = ?)",
+                (at, at, at, *values, at, line.kind, line.about, line.text),
+            )
+        )
+
+    def bring_incident(self, incident: IncidentLine) -> None:
+        """Keep an incident as another ledger has it; one that is closed stays so, whatever an older word says."""
+        sql, values = insertion(incident)
+        names = sql.partition("(")[2].partition(")")[0].split(", ")
+        settings = ", ".join(f"{name} = excluded.{name}" for name in names[1:])
+        self.statements.append(
+            Statement(
+                f"{sql} ON CONFLICT (id) DO UPDATE SET {settings} WHERE incidents.closed IS NULL OR excluded.closed IS NOT NULL",
+                values,
+            )
+        )
+
     def enqueue(self, message: Outgoing) -> None:
         """Add a message to the outbox; one with an id that is there already changes nothing."""
         statement, values = insertion(message)
@@ -188,6 +217,8 @@ class Transaction:
 
 
 _TO_JOURNAL: Final = "INSERT INTO journal "
+_FREE: Final = """SELECT min(n) FROM (SELECT ? AS n UNION ALL SELECT seq + 1 FROM journal WHERE seq >= ? AND seq < ? + 100000)
+    WHERE n NOT IN (SELECT seq FROM journal)"""
 
 
 def _numbered(line: JournalLine, seq: int) -> JournalLine:

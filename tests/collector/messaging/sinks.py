@@ -98,8 +98,8 @@ class Broker:
             check=True,
             capture_output=True,
         )
-        self._settings = folder / "broker.conf"
-        self._settings.write_text(
+        self.settings = folder / "broker.conf"
+        self.settings.write_text(
             f"user {getpass.getuser()}\nlistener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\n"
             f"certfile {self.files.certificate}\nkeyfile {self.files.key}\nlog_type none\n"
             + (f"persistence true\npersistence_location {folder}/\nmax_queued_messages 0\n" * lasting)
@@ -109,7 +109,7 @@ class Broker:
 
     def start(self) -> None:
         self._process = subprocess.Popen(
-            [self._program, "-c", str(self._settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            [self._program, "-c", str(self.settings)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         for _ in range(200):
             try:
