@@ -1,7 +1,7 @@
 """The command line, and the composition root of the service.
 
-Each command imports what it needs when it runs: `--help`, `check` and `probe` start without the web
-framework, the database client or scipy. Results go to standard output, progress and diagnostics to
+Only the module of the command asked for is imported, and it imports what it needs when it runs: `--help`, `check` and
+`probe` start without the web framework, the database client or scipy. Results go to standard output, progress and diagnostics to
 standard error. Exit codes: see `Exit`.
 """
 
@@ -64,8 +64,8 @@ def _module_of(command: str) -> str:
     return f"api.commands.{folder}{MODULES.get(command, command)}"
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of the whole command line."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of the whole command line, or of one command beside the bare names of the others."""
     parser = argparse.ArgumentParser(
         prog="ridethrough",
         description="Watches a site's standby power: how long each system holds, which bank fails next, what to do.",
@@ -74,6 +74,9 @@ def build_parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, summary in COMMANDS.items():
+        if only not in {None, name}:
+            commands.add_parser(name, help=summary)
+            continue
         module = import_module(_module_of(name))
         sub = commands.add_parser(
             name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=module.__doc__,
@@ -86,7 +89,9 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    options = build_parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
+    # a command stands first; modules of the others are half of what a short one takes
+    options = build_parser(given[0] if given else "").parse_args(given)
     run: Callable[[argparse.Namespace], int] = options.run
     try:
         return int(run(options))

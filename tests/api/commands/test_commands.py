@@ -34,6 +34,7 @@ def test_help_check_and_probe_start_light() -> None:
         "from api.commands.main import main\n"
         "with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):\n"
         "    main(['--help'])\n"
+        "print([m for m in sys.modules if m.startswith(('api.commands.', 'rules', 'collector'))])\n"
         f"main(['check', {str(EXAMPLE)!r}])\n"
         "main(['probe', 'snmp://127.0.0.1:9', '--deadline', '0.1'])\n"
         f"print([m for m in {heavy!r} if m in sys.modules])\n"
@@ -43,7 +44,9 @@ def test_help_check_and_probe_start_light() -> None:
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, timeout=60, check=True
     )
-    assert done.stdout.splitlines()[-2:] == ["[]", "False"]
+    told = done.stdout.splitlines()
+    assert told[0] == "['api.commands.exits', 'api.commands.main']", "help of the whole needs no command"
+    assert told[-2:] == ["[]", "False"]
 
 
 @pytest.mark.parametrize("command", sorted(COMMANDS))
