@@ -65,6 +65,10 @@ def read_log(text: str, name: str) -> tuple[DischargeRow, ...]:
         )
     if not notes.faults and len(rows) < 2:
         notes.fault("file", "2 or more rows", str(len(rows)))
+    if not notes.faults and all(r.current_a is None and r.output_power_w is None for r in rows):
+        notes.fault(
+            "file", "rows with bank_current_a or output_power_w: without power nothing can be judged", "none"
+        )
     if notes.faults:
         raise ConfigError(notes.faults)
     return _discharging_marked(_turned(rows))

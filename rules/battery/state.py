@@ -103,7 +103,7 @@ class RestsOn:
 
 @dataclass(frozen=True, slots=True)
 class JudgedDischarge:
-    """One discharge of a bank and what it showed."""
+    """One discharge of a bank and what it showed; `because`: what was odd about its record, and why nothing can be told."""
 
     at: datetime
     kind: str
@@ -111,6 +111,7 @@ class JudgedDischarge:
     capacity_fraction: float | None
     low: float | None
     high: float | None
+    because: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,14 @@ from rules.phrasing.sentences import (  # noqa: F401 - each module adds its sent
     trends,
     unit,
 )
-from rules.phrasing.sentences.battery import charging, discharge_log, faults, next_discharge, would_tell  # noqa: F401 - the same
+from rules.phrasing.sentences.battery import (  # noqa: F401 - the same
+    charging,
+    discharge_log,
+    faults,
+    log_mends,
+    next_discharge,
+    would_tell,
+)
 from rules.phrasing.sentences.planning import (  # noqa: F401 - the same
     happenings,
     isolation,

@@ -10,6 +10,7 @@ a file of blocks has block and any of voltage_v, resistance_ohm, conductance_s. 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -24,9 +25,11 @@ from collector.assessment.evidence_files import imported_blocks, imported_discha
 from collector.configuration import ConfigError
 from collector.configuration.toml_text import text_of
 from collector.storage.ledger import Transaction
-from collector.storage.ledger.discharge_record import shown_id
+from collector.storage.ledger.discharge_record import from_evidence, shown_id
 from collector.storage.ledger.records import Evidence
-from rules.plant.estate import Estate
+from rules.phrasing.reasons import said as spoken
+from rules.phrasing.reasons import say
+from rules.plant.estate import Estate, in_place
 
 READINGS: Final = "readings"
 BACK: Final = "back"
@@ -94,9 +97,28 @@ def run(options: argparse.Namespace) -> int:
     if code == Exit.DONE:
         print(
             f"recorded: {options.kind} of bank {options.bank} at {line.at:%Y-%m-%d %H:%M} UTC, as {line.id}\n"
+            f"{''.join(f'{one}{chr(10)}' for one in _oddities(configuration.estate, line))}"
             "A service that runs on this data folder judges it within a minute; if none runs, its next start does."
         )
     return code
+
+
+def _oddities(estate: Estate, line: Evidence) -> Iterator[str]:
+    """Say what is odd about a log while its bringer is still there: what was mended in it, or why it tells nothing."""
+    if line.kind == "hand":
+        return
+    # numpy and the physics behind it are loaded only when a log was really brought
+    from rules.battery.discharge.capacity import judge_discharge  # noqa: PLC0415
+    from rules.battery.discharge.record.clean_discharge import battery_of  # noqa: PLC0415
+
+    bank = estate.banks[line.bank]
+    fitted = in_place(bank.fitted, line.at.date())
+    if fitted is None:
+        return
+    found = judge_discharge(from_evidence(line).log, battery_of(bank, fitted))
+    if found.cannot_tell is not None:
+        yield f"Cannot tell from it what the bank gives: {say(found.cannot_tell)}."
+    yield from (f"note: {one}" for one in spoken(found.because))
 
 
 def _evidence(options: argparse.Namespace, estate: Estate, text: str) -> Evidence:

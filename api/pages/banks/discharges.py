@@ -18,6 +18,7 @@ from collector.read_model.wall_clock import WallClock
 from rules.battery.discharge.expected import Beside, ExpectedCourse
 from rules.battery.state import JudgedDischarge
 from rules.phrasing.figures import age, capital, end_percent, kilo, stopwatch, whole_percent
+from rules.phrasing.reasons import said
 
 KINDS = {
     "outage": "outage",
@@ -165,12 +166,24 @@ def _judged(sheet: Sheet, bank: str, record: DischargeRecord) -> JudgedDischarge
 
 def _judged_words(judged: JudgedDischarge | None) -> str:
     if judged is None or judged.capacity_fraction is None:
-        return "Seen, not judged."
+        return oddities(judged) or "Seen, not judged."
     between = ""
     if judged.low is not None and judged.high is not None:
         between = f" ({end_percent(judged.low)} to {end_percent(judged.high)})"
     depth = "" if judged.depth_fraction is None else f", {whole_percent(judged.depth_fraction)} % of it drawn"
-    return f"Judged {whole_percent(judged.capacity_fraction)} %{between}{depth}."
+    odd = oddities(judged)
+    return f"Judged {whole_percent(judged.capacity_fraction)} %{between}{depth}.{' ' if odd else ''}{odd}"
+
+
+def oddities(judged: JudgedDischarge | None) -> str:
+    """Return what is said of a discharge's record itself: why it cannot be judged, or what was mended; empty: nothing."""
+    if judged is None or not judged.because:
+        return ""
+    said_of_it = said(judged.because)
+    if judged.capacity_fraction is None:
+        *mended, why = said_of_it
+        return " ".join([f"Cannot tell: {why}.", *(f"{capital(one)}." for one in mended)])
+    return " ".join(f"{capital(one)}." for one in said_of_it)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from datetime import date
 
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks.capacity_river import River, river
-from api.pages.banks.discharges import KINDS, way_to
+from api.pages.banks.discharges import KINDS, oddities, way_to
 from api.pages.banks.next_discharge import tests_said
 from api.pages.banks.past_test import past_test
 from api.pages.banks.section import (
@@ -280,6 +280,9 @@ def _shown(sheet: Sheet, state: BankState) -> Element:
                 el("td", KINDS.get(d.kind, d.kind)),
             )
         )
+        odd = oddities(d)
+        if odd:
+            rows.append(el("tr", el("td", odd, colspan="5", class_="small")))
     if not rows:
         body: Nodes = el(
             "p",

@@ -17,7 +17,7 @@ from rules.battery.assessment.charging import ChargeHour
 from rules.battery.assessment.faults import Claim
 from rules.battery.assessment.fusion import CapacityEvidence
 from rules.battery.assessment.replacement import BankDemand
-from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.discharge.evidence import NOT_OF_THIS_BANK, DischargeEvidence
 from rules.battery.discharge.likelihood import moments
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
@@ -85,11 +85,12 @@ class BankEvidence:
 def capacity_evidence(discharges: Sequence[DischargeEvidence]) -> tuple[CapacityEvidence, ...]:
     """Return what discharges say of capacity. An abrupt failure says nothing of it: see `not_shown`.
 
-    A discharge that was not judged still shows that the bank had as much as it gave.
+    A discharge that was not judged still shows that the bank had as much as it gave; one whose record cannot be of the
+    bank that is declared shows nothing, since what it gave is counted in that bank's cells.
     """
     found: list[CapacityEvidence] = []
     for d in discharges:
-        if d.failed:
+        if d.failed or (d.fraction is None and any(why.code in NOT_OF_THIS_BANK for why in d.doubts)):
             continue
         least = 0.0 if d.ended else d.given
         if d.fraction is None or d.low is None or d.high is None:
@@ -176,4 +177,4 @@ def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:
 def judged(d: DischargeEvidence) -> JudgedDischarge:
     """Return a discharge as it is shown."""
     depth = None if not d.fraction else min(d.used / d.fraction, 1.0)
-    return JudgedDischarge(d.at, d.kind, depth, d.fraction, d.low, d.high)
+    return JudgedDischarge(d.at, d.kind, depth, d.fraction, d.low, d.high, d.doubts)

@@ -10,7 +10,7 @@ draw.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -27,6 +27,7 @@ from rules.battery.discharge.curve.type_shape import (
     scaled_to,
 )
 from rules.battery.discharge.curve.voltage import VoltageCourse, course_of, health_at_mean_rate
+from rules.battery.discharge.declared_otherwise import held_beside_others
 from rules.battery.discharge.discharge_end import Drawn, end_of_discharge, interval_of
 from rules.battery.discharge.likelihood import shape_of
 from rules.battery.discharge.missing_charge import missing_by_log
@@ -92,16 +93,14 @@ def judge_discharge(
     equally likely values of it; None: as far as the log itself shows it.
     """
     shape, curve, remarks = prepare(battery, references)
-    return judge_prepared(
-        log if until_s is None else log.until(until_s),
-        battery,
-        shape,
-        curve=curve,
-        used_before=used_before,
-        seed=seed,
-        draws=draws,
-        remarks=remarks,
-    )
+    rows = log if until_s is None else log.until(until_s)
+
+    def judge(bank: Battery) -> CapacityEstimate:
+        return judge_prepared(
+            rows, bank, shape, curve=curve, used_before=used_before, seed=seed, draws=draws, remarks=remarks
+        )
+
+    return held_beside_others(judge(battery), battery, judge)
 
 
 def prepare(
@@ -180,15 +179,19 @@ def _courses_in(
     Raises NotADischarge where nothing can be told.
     """
     times = times_in(log, battery)
-    discharge = longest_of(times)
-    said += discharge.notes
+    longest = longest_of(times)
+    said += longest.notes
+    discharge, stands = moving(longest, course_of(longest, battery, curve))
+    if any(dict(one.args)["from_s"] == longest.start_t_s for one in stands):
+        # its opening is a meter's, not the bank's: it shows nothing of how full the bank began
+        discharge = replace(discharge, start=DischargeBeginning.NOT_SHOWN)
+    times = tuple(discharge if one is longest else one for one in times)
     nodes: Nodes
     if used_before is None:
         nodes, shown = missing_by_log(times, discharge, battery, curve)
         said += shown
     else:
         nodes = (float(used_before),) if isinstance(used_before, float | int) else tuple(used_before)
-    discharge, stands = moving(discharge, course_of(discharge, battery, curve))
     said += stands
     courses = [course_of(discharge, battery, curve, used_before=node) for node in nodes or FULL]
     course = courses[len(courses) // 2]

@@ -42,12 +42,17 @@ def moving(discharge: CleanDischarge, course: VoltageCourse) -> tuple[CleanDisch
         said.append(reason(Code.LOG_STANDS_STILL, per_cell_v=level_v, from_s=from_s, upto_s=upto_s))
     if not said:
         return discharge, ()
+    # What was drawn meanwhile counts: by the amperes as they were read, at the volts that lie between.
+    between = np.interp(discharge.t_s, discharge.t_s[keep], discharge.voltage_v[keep])
+    held = ~keep & np.isfinite(discharge.current_a)
+    power = np.where(held, discharge.power_w * between / discharge.voltage_v, discharge.power_w)
     return replace(
         discharge,
         t_s=discharge.t_s[keep],
         voltage_v=discharge.voltage_v[keep],
         power_w=discharge.power_w[keep],
         current_a=discharge.current_a[keep],
+        drawn=(discharge.t_s, power),
     ), tuple(said)
 
 

@@ -69,10 +69,11 @@ def with_estimate(
     estimate = judge_discharge(log, battery, references, used_before=missing or None, seed=seed)
     why = estimate.cannot_tell
     silent = why is None or why.code is Code.LOG_TOO_LITTLE_USED
-    doubts = estimate.because if why is None or silent else (*estimate.because, why)
+    doubts = estimate.because if why is None else (*estimate.because, why)
     found = replace(found, doubts=doubts)
     if estimate.cannot_tell is not None or estimate.capacity_fraction is None:
-        return found
+        # what plain arithmetic made of an end voltage counts no more than the record it was read off
+        return found if silent else replace(found, fraction=None, low=None, high=None, ended=False)
     before = None if estimate.ended else taken_before(estimate.table_basis)
     own = (
         shown.by_itself if estimate.course is None else estimate.course.used_now - estimate.course.used_before

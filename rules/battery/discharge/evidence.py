@@ -4,9 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Final
 
 from rules.battery.model.recharge import middle_of
+from rules.values.code import Code
 from rules.values.reason import Reason
+
+NOT_OF_THIS_BANK: Final = frozenset(
+    {
+        Code.LOG_NOT_LEAD_ACID,
+        Code.LOG_METERS_CONTRADICT,
+        Code.LOG_CELLS_DO_NOT_FIT,
+        Code.LOG_OFF_EVERY_PRODUCT,
+        Code.LOG_GIVES_TOO_MUCH,
+        Code.LOG_RUNS_ON_UNDER_END,
+    }
+)
+"""Why a record cannot be of the bank that is declared: cells, strings, table or columns are not what they are said to be."""
 
 
 @dataclass(frozen=True, slots=True)

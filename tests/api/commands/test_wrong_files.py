@@ -76,3 +76,39 @@ def test_what_cannot_be_imported_is_told(
     assert main(["import", "discharge", str(file), *arguments]) == 2
     assert told in capsys.readouterr().err
     assert not (tmp_path / "data").exists()
+
+
+@pytest.mark.parametrize(
+    ("cells_of_log", "amperes", "told"),
+    [
+        (240, True, []),
+        (240, False, ["note: current stands at 0 beside output power: not believed"]),
+        (
+            200,
+            True,
+            [
+                "Cannot tell from it what the bank gives: by its 240 cells the bank carries on for",
+                "see the number of cells",
+            ],
+        ),
+    ],
+)
+def test_what_is_odd_about_an_imported_log_is_said_to_who_brings_it(
+    cells_of_log: int, amperes: bool, told: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """15 kW out of a bank whose table gives them for half an hour, for fifteen minutes."""
+    file = tmp_path / "log.csv"
+    rows = ["t_s,bank_voltage_v,bank_current_a,temperature_c,output_power_w"]
+    for t in range(0, 900, 10):
+        volts = cells_of_log * (2.02 - 0.02 * min(t, 60) / 60 - 0.06 * t / 900)
+        current = 4700.0 / volts if amperes else 0.0
+        rows.append(f"{t},{volts:.1f},{current:.2f},25,4380")
+    file.write_text("\n".join(rows) + "\n", "utf-8")
+    arguments = ["--bank", "bank-1", "--at", "2024-05-01", "--by", "Ada", "--estate", ESTATE]
+    assert main(["import", "discharge", str(file), *arguments, "--data", str(tmp_path / "data")]) == 0
+    said = capsys.readouterr().out
+    for words in told:
+        assert words in said
+    if not told:
+        assert "note:" not in said
+        assert "Cannot tell" not in said

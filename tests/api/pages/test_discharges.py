@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 from api.pages.banks.discharges import discharge_page, discharges_page, way_to
 from api.pages.markup.frame import document
+from api.pages.sheets.bank_sheet import bank_page
 from collector.read_model.answers import DischargeRow, ExpectedDischarge
 from collector.storage.ledger.discharge_record import to_evidence
 from rules.battery.discharge.expected import Beside, ExpectedCourse
+from rules.values.code import Code
+from rules.values.reason import reason
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import check
 from tests.api.test_looking_back import BANK, record
@@ -42,6 +46,35 @@ def test_a_judged_discharge_says_what_it_showed_and_another_that_it_was_only_see
     assert "output lost" in words(lost)
     assert "supply back" not in words(lost)
     assert len(deep.encode()) < 60_000
+
+
+def test_what_is_odd_about_a_record_is_said_beside_what_it_showed_and_why_nothing_can_be_told() -> None:
+    sheet = samples.short()
+    state = next(b for b in sheet.banks if any(d.capacity_fraction is not None for d in b.discharges))
+    place = next(k for k, d in enumerate(state.discharges) if d.capacity_fraction is not None)
+    one = replace(record(1, 900), bank=state.id, at=state.discharges[place].at - timedelta(seconds=119))
+
+    def told(**changes: Any) -> tuple[str, str]:
+        shown = list(state.discharges)
+        shown[place] = replace(shown[place], **changes)
+        odd = replace(state, discharges=tuple(shown))
+        there = replace(sheet, banks=tuple(odd if b.id == state.id else b for b in sheet.banks))
+        page = bank_page(there, state.id)
+        assert page is not None
+        return (
+            words(document(there, discharges_page(there, state.id, [one], "mark"))),
+            words(document(there, page)),
+        )
+
+    zero, stands = reason(Code.LOG_CURRENT_ZERO), reason(Code.LOG_VOLTAGE_STANDS, volts=491.0)
+    for text in told(because=(zero,)):
+        assert "Current stands at 0 beside output power: not believed." in text
+    for text in told(
+        because=(zero, stands), capacity_fraction=None, low=None, high=None, depth_fraction=None
+    ):
+        assert (
+            "Cannot tell: the voltage stands at 491 V throughout: see whether the card refreshes it." in text
+        )
 
 
 def test_a_gap_of_the_record_is_a_gap_of_the_plot_and_the_deepest_volt_is_not_lost() -> None:

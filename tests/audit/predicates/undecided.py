@@ -98,7 +98,8 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         log_not_lead_acid log_meters_contradict log_out_of_order log_voltage_scaled log_sign_turned log_current_scaled log_rows_repeat
         log_rows_stray log_last_row_stray log_gap log_current_of_one_string log_power_by_output log_rows_without_power
         log_meters_disagree log_columns_swapped log_temperature_zero log_temperature_fahrenheit log_temperature_tenths
-        log_temperature_none log_current_zero log_current_stuck log_current_stopped log_stands_still log_cells_do_not_fit
+        log_temperature_none log_current_zero log_current_stuck log_current_stopped log_current_stands log_rows_bridged log_rows_without_volts
+        log_runs_on_under_end log_declared_otherwise log_stands_still log_cells_do_not_fit
         log_off_every_product log_gives_too_much log_strings_may_lack log_holds_several log_not_all_back log_begins_in_the_middle
         log_still_charging"""
     ),

@@ -108,6 +108,15 @@ def test_an_import_for_an_unknown_bank_or_an_empty_place_is_a_fault() -> None:
         imported_discharge(ESTATE, "b1", datetime(2019, 1, 1, tzinfo=UTC), "Ada", text=LOG, name="t.csv")
 
 
+def test_a_log_without_any_power_is_refused_since_nothing_can_be_judged_by_it() -> None:
+    for text in (
+        "t_s,bank_voltage_v\n0,40\n9,39\n",
+        "t_s,bank_voltage_v,bank_current_a,output_power_w\n0,40,,\n9,39,,\n",
+    ):
+        with pytest.raises(ConfigError, match="rows with bank_current_a or output_power_w"):
+            read_log(text, "t.csv")
+
+
 def test_a_log_in_which_nothing_flows_is_no_discharge() -> None:
     with pytest.raises(ConfigError, match="rows in which the bank gives current"):
         imported_discharge(ESTATE, "b1", AT, "Ada", text="t_s,bank_current_a\n0,0\n9,0\n", name="t.csv")

@@ -210,9 +210,12 @@ def course_of(
 
     `used_before`: what was used and not yet recharged when it began, as a share of the published time.
     """
-    t, power = discharge.t_s, discharge.power_w
+    t, power = discharge.drawn or (discharge.t_s, discharge.power_w)
+    rows = np.searchsorted(t, discharge.t_s)
     seconds = curve.seconds(power)
-    share = np.concatenate([[0.0], np.cumsum(0.5 * (1.0 / seconds[1:] + 1.0 / seconds[:-1]) * np.diff(t))])
+    share = np.concatenate([[0.0], np.cumsum(0.5 * (1.0 / seconds[1:] + 1.0 / seconds[:-1]) * np.diff(t))])[
+        rows
+    ]
     mean_power = mean_over_time(t, power)
     mean_ln_hours = float(np.log(curve.seconds(mean_power) / 3600.0))
     end_v = battery.end_voltage_per_cell_v
@@ -223,8 +226,9 @@ def course_of(
     used = used_before + share / factor
     full = None
     if discharge.ended_s is not None:
-        full = float(used[-1] + (discharge.ended_s - t[-1]) / (seconds[-1] * factor))
-    followed = curve.seconds(_AT_ONCE * power + (1.0 - _AT_ONCE) * _lagged(t, power))
+        full = float(used[-1] + (discharge.ended_s - discharge.t_s[-1]) / (seconds[rows[-1]] * factor))
+    followed = curve.seconds(_AT_ONCE * power + (1.0 - _AT_ONCE) * _lagged(t, power))[rows]
+    seconds = seconds[rows]
     return VoltageCourse(
         used=used,
         voltage_v=discharge.voltage_v,
@@ -245,7 +249,8 @@ def course_of(
 
 def _headroom(share: Floats, voltage_v: Floats, end_v: float) -> float:
     early = (share > 0.02) & (share < 0.10)
-    level = float(np.mean(voltage_v[early])) if early.any() else float(voltage_v[-1])
+    later = int(np.searchsorted(share, 0.10))  # where the early rows were left out, the first that follows
+    level = float(np.mean(voltage_v[early])) if early.any() else float(voltage_v[min(later, len(share) - 1)])
     return max(level - end_v, _LEAST_HEADROOM_V)
 
 

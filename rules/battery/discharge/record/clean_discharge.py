@@ -85,7 +85,8 @@ class CleanDischarge:
     resolution per cell. `rest_voltage_v` per cell just before, if the log shows it. `start`: what the log
     shows of its beginning. `power_doubt`: standard deviation of ln(power) beyond the meters' usual gain;
     `probe_k` of the temperature. It is the log's time on the bank number `place` of `times`;
-    `returned_ah`: charged since the one before; `charging_a`: into the bank just before the start.
+    `returned_ah`: charged since the one before; `charging_a`: into the bank just before the start. `drawn`: times and power of all
+    rows, where some were left out for their voltage alone; None: none was.
     """
 
     t_s: Floats
@@ -105,11 +106,12 @@ class CleanDischarge:
     times: int = 1
     returned_ah: float | None = None
     charging_a: float | None = None
+    drawn: tuple[Floats, Floats] | None = None
 
     @property
     def mean_power_w(self) -> float:
         """Return the mean power over time, W per cell."""
-        return mean_over_time(self.t_s, self.power_w)
+        return mean_over_time(*(self.drawn or (self.t_s, self.power_w)))
 
     @property
     def power_now_w(self) -> float:

@@ -46,6 +46,16 @@ _LONG_GAP_S: Final = 600.0
 _NEAR_V: Final = 0.015
 
 
+_RESTS: Final = 0.02  # of the largest current
+
+
+_RUNS_ON_ROWS, _RUNS_ON_S, _SAME_POWER = 5, 60.0, 0.7
+
+
+_CARRIES_V: Final = 1.93
+"""About what a cell shows in the middle of a discharge of a quarter of an hour to an hour."""
+
+
 def clean(log: DischargeLog, battery: Battery) -> CleanDischarge:
     """Return the discharge in a log; of several times on the bank, that which took the most energy.
 
@@ -118,6 +128,7 @@ def _cleaned(
     if float(np.ptp(whole.bank_voltage_v)) == 0.0 and whole.t_s[-1] - whole.t_s[0] > STANDS_S:
         raise NotADischarge(reason(Code.LOG_VOLTAGE_STANDS, volts=float(whole.bank_voltage_v[0])))
     step = _resolution(log.bank_voltage_v)
+    _bridged(whole, notes)
     whole = scaled_current(whole, notes)
     whole = _without_stale_rows(whole, step, notes)
     whole = _without_spikes(whole, notes)
@@ -132,6 +143,7 @@ def _cleaned(
     if len(t) > 1 and float(np.max(np.diff(t))) > _LONG_GAP_S:
         notes.append(reason(Code.LOG_GAP, gap_s=float(np.max(np.diff(t)))))
     ended, upto = _end(t, v, battery.end_voltage_per_cell_v)
+    _ended_for_good(t, v, power, ended, battery)
     return CleanDischarge(
         t_s=t[:upto],
         voltage_v=v[:upto],
@@ -179,7 +191,11 @@ def _start_of(
 
 
 def _in_order(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
-    log = log.rows(np.isfinite(log.t_s) & np.isfinite(log.bank_voltage_v) & (log.bank_voltage_v > 0.0))
+    known = np.isfinite(log.t_s) & np.isfinite(log.bank_voltage_v)
+    nothing = int(np.count_nonzero(known & (log.bank_voltage_v <= 0.0)))
+    if nothing:
+        notes.append(reason(Code.LOG_ROWS_WITHOUT_VOLTS, rows=nothing))
+    log = log.rows(known & (log.bank_voltage_v > 0.0))
     if len(log.t_s) < 3:
         raise NotADischarge(reason(Code.LOG_TOO_FEW_ROWS))
     if np.any(np.diff(log.t_s) <= 0.0):
@@ -265,6 +281,41 @@ def _without_spikes(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
         return log
     notes.append(reason(Code.LOG_ROWS_STRAY, rows=int(np.count_nonzero(~keep))))
     return log.rows(keep)
+
+
+def _bridged(log: DischargeLog, notes: list[Reason]) -> None:
+    """Say in how many rows of a discharge a meter or the unit's word has the bank at rest, while its voltage runs on."""
+    amps = log.bank_current_a
+    rests = log.word == 0.0
+    if np.isfinite(amps).any():
+        rests = rests | (np.abs(amps) < _RESTS * float(np.nanmax(np.abs(amps))))
+    rows = int(np.count_nonzero(rests))
+    if rows:
+        notes.append(reason(Code.LOG_ROWS_BRIDGED, rows=rows))
+
+
+def _ended_for_good(t: Floats, v: Floats, power: Floats, ended: float | None, battery: Battery) -> None:
+    """Raise NotADischarge where a bank carries on under its end voltage for longer than it took to come there.
+
+    From its end voltage on a bank falls ever faster, and a unit lets go of it. One that goes on at the same power
+    has fewer cells than are declared, and never was at its end.
+    """
+    if ended is None:
+        return
+    after = t > ended
+    beyond_s = float(t[-1]) - ended
+    if np.count_nonzero(after) < _RUNS_ON_ROWS or beyond_s < max(ended, _RUNS_ON_S):
+        return
+    if float(np.median(power[after])) < _SAME_POWER * float(np.max(power[~after])):
+        return
+    per_cell = float(np.median(v[: max(len(v) // 2, 3)]))
+    fit = battery.cells_read * per_cell / _CARRIES_V
+    raise NotADischarge(
+        reason(
+            Code.LOG_RUNS_ON_UNDER_END, end_v=battery.end_voltage_per_cell_v, for_s=beyond_s, cells=battery.cells_read,
+            fit=fit,
+        )
+    )  # fmt: skip
 
 
 def _rest_voltage(log: DischargeLog, first: int, battery: Battery) -> float | None:

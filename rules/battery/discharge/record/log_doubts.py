@@ -67,6 +67,18 @@ _LEAST_STILL: Final = 0.06  # of the published time
 _LEAST_FALL_V: Final = 0.05  # V per cell and published time
 
 
+_LEAST_LEVEL: Final = 10  # rows in which amperes stand
+
+
+_LEAST_ALIVE: Final = 0.1  # of the rows that draw
+
+
+_LEVEL_STEPS: Final = 3.0  # of the meter's own step: by so much the amperes had to move
+
+
+_LEVEL_SHARE: Final = 0.02
+
+
 def unswapped(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:
     """Return the log with two columns changed back, where only that makes volts, amperes and watts agree."""
     if _agrees(log, cells, _FACTORS) and not _runs_backwards(log, cells):
@@ -74,7 +86,7 @@ def unswapped(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLo
     fits = []
     for one, other in combinations(_COLUMNS, 2):
         changed = log.with_columns(**{one: getattr(log, other), other: getattr(log, one)})
-        if _agrees(changed, cells, (1.0,)):
+        if _agrees(changed, cells, (1.0,)) and not _rises(changed):
             fits.append((one, other, changed))
     if len(fits) != 1:
         return log
@@ -108,6 +120,12 @@ def _runs_backwards(log: DischargeLog, cells: int) -> bool:
         return False
     t = log.t_s[both]
     return _together(amps[both], t) < -_FALLS and _together(volts[both], t) > -_STAYS
+
+
+def _rises(log: DischargeLog) -> bool:
+    """Return whether the volts rise all the time while amperes and watts flow: those are a constant load's amperes."""
+    both = (np.abs(log.bank_current_a) > 0.0) & (log.output_power_w > 0.0)
+    return bool(np.count_nonzero(both) >= 10) and _together(log.bank_voltage_v[both], log.t_s[both]) > _FALLS
 
 
 def _together(one: Floats, other: Floats) -> float:
@@ -169,7 +187,37 @@ def believed_current(log: DischargeLog, cells: int, notes: list[Reason]) -> Disc
     if np.any(word[known] == 0.0) and np.any(word[known] == 1.0) and float(np.ptp(amps[known])) == 0.0:
         notes.append(reason(Code.LOG_CURRENT_STUCK, amps=float(amps[known][0])))
         return log.with_columns(bank_current_a=nothing)
-    return _without_stops(log, cells, notes)
+    return _without_levels(_without_stops(log, cells, notes), notes)
+
+
+def _without_levels(log: DischargeLog, notes: list[Reason]) -> DischargeLog:
+    """Return the log without amperes that stand still while volts and output power say that they have to move.
+
+    A load of constant power draws more amperes as the volts fall; a test at constant current draws less power.
+    Amperes that stand through the one and the other are a meter's last word. The first of them is believed.
+    """
+    amps, volts, watts = log.bank_current_a.copy(), log.bank_voltage_v, log.output_power_w
+    draws = np.isfinite(amps) & (amps > 0.0) & (watts > 0.0)
+    if np.count_nonzero(draws) < _LEAST_LEVEL:
+        return log
+    steps = np.abs(np.diff(np.unique(np.round(amps[draws], 6))))
+    step_a = float(np.min(steps)) if len(steps) else 0.0
+    level = draws[1:] & draws[:-1] & (np.diff(amps) == 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], level.astype(int), [0]))))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first < _LEAST_LEVEL:
+            continue
+        needed = watts[first : last + 1] / volts[first : last + 1]
+        part = max(len(needed) // 5, 3)
+        moved = abs(float(np.median(needed[-part:]) / np.median(needed[:part])) - 1.0)
+        if moved * amps[first] < max(_LEVEL_STEPS * step_a, _LEVEL_SHARE * amps[first]):
+            continue
+        from_s, upto_s = float(log.t_s[first]), float(log.t_s[last])
+        notes.append(reason(Code.LOG_CURRENT_STANDS, amps=float(amps[first]), from_s=from_s, upto_s=upto_s))
+        amps[first + 1 : last + 1] = np.nan
+    if np.count_nonzero(np.isfinite(amps) & draws) < _LEAST_ALIVE * np.count_nonzero(draws):
+        amps[draws] = np.nan  # what is left is too little to hold the output power against
+    return log.with_columns(bank_current_a=amps)
 
 
 def _without_stops(log: DischargeLog, cells: int, notes: list[Reason]) -> DischargeLog:

@@ -1,4 +1,4 @@
-"""What is said of a logged discharge: what was mended in it, and why it tells nothing (`rules.battery.discharge`).
+"""What is said of a logged discharge: why it tells nothing, how full its bank began, what it is judged by (`rules.battery.discharge`).
 
 All are clauses: a note or a "Cannot tell: " stands before them.
 """
@@ -53,17 +53,22 @@ def log_voltage_stands(*, volts: float) -> str:
 @says(Code.LOG_NOT_LEAD_ACID)
 def log_not_lead_acid(*, per_cell_v: float) -> str:
     """Say which voltage no cell has."""
-    return f"{per_cell_v:.3f} V per cell cannot be a lead-acid cell: do voltage and cells agree?"
+    block = next((n for n in (6, 3, 2) if 1.6 < per_cell_v / n < 2.5), None)
+    like = (
+        "" if block is None else f" A block of {block} cells shows that: are the blocks given for the cells?"
+    )
+    return f"{per_cell_v:.3f} V per cell cannot be a lead-acid cell: do voltage and cells agree?{like}"
 
 
-def _meters(ratio: float) -> str:
+def meters_are_apart(ratio: float) -> str:
+    """Return how far two meters are apart, as a clause."""
     return f"output power is {ratio:.2f} of what volts and amperes give"
 
 
 @says(Code.LOG_METERS_CONTRADICT)
 def log_meters_contradict(*, ratio: float) -> str:
     """Say how far two meters are apart, too far to judge."""
-    return f"{_meters(ratio)}: see that current and output power are of the whole bank, in A and W, and in their own columns"
+    return f"{meters_are_apart(ratio)}: see that current and output power are of the whole bank, in A and W, and in their own columns"
 
 
 @says(Code.LOG_TOO_LITTLE_USED)
@@ -136,142 +141,26 @@ def log_strings_may_lack(*, strings: int) -> str:
     return f"so little also follows where one of the {strings} strings does not carry, or fewer are there than declared"
 
 
-# ---- what was mended -----------------------------------------------------------------------------------------
-
-
-@says(Code.LOG_OUT_OF_ORDER)
-def log_out_of_order() -> str:
-    """Say that rows were sorted."""
-    return "rows were out of order or repeated a time"
-
-
-@says(Code.LOG_VOLTAGE_SCALED)
-def log_voltage_scaled(*, factor: float, per_cell_v: float) -> str:
-    """Say by what a voltage was multiplied, and what it would be per cell without."""
-    return f"voltage taken times {factor:g}: otherwise {per_cell_v:.2f} V per cell"
-
-
-@says(Code.LOG_SIGN_TURNED)
-def log_sign_turned() -> str:
-    """Say that a current was turned."""
-    return "current is counted negative while discharging: sign turned"
-
-
-@says(Code.LOG_CURRENT_SCALED)
-def log_current_scaled(*, factor: float, ratio: float) -> str:
-    """Say by what a current was multiplied, and why."""
-    return f"current taken times {factor:g}: otherwise output is {ratio:.2f} of battery power"
-
-
-@says(Code.LOG_CURRENT_OF_ONE_STRING)
-def log_current_of_one_string(*, strings: int) -> str:
-    """Say that a current is of one string."""
-    return f"current taken times {strings}: it is of one string"
-
-
-@says(Code.LOG_ROWS_REPEAT)
-def log_rows_repeat(*, rows: int) -> str:
-    """Say how many rows are stale."""
-    return f"{rows} rows that only repeat the one before are left out"
-
-
-@says(Code.LOG_ROWS_STRAY)
-def log_rows_stray(*, rows: int) -> str:
-    """Say how many rows are far from both neighbours."""
-    return f"{rows} rows with a stray voltage are left out"
-
-
-@says(Code.LOG_LAST_ROW_STRAY)
-def log_last_row_stray(*, last_v: float, before_v: float) -> str:
-    """Say that the last row, in V per cell, was of the moment the unit let go."""
-    return f"the last row, {last_v:.2f} V per cell after {before_v:.2f}, is left out as stray"
-
-
-@says(Code.LOG_GAP)
-def log_gap(*, gap_s: float) -> str:
-    """Say how long nothing was logged."""
-    return f"a gap of {gap_s:.0f} s: its power is taken from its two ends"
-
-
-@says(Code.LOG_POWER_BY_OUTPUT)
-def log_power_by_output() -> str:
-    """Say what stands for a current that is not there."""
-    return "no battery current: battery power estimated from the output"
-
-
-@says(Code.LOG_ROWS_WITHOUT_POWER)
-def log_rows_without_power(*, rows: int) -> str:
-    """Say how many rows lack both."""
-    return f"{rows} rows without current or output power: taken from their neighbours"
-
-
-@says(Code.LOG_METERS_DISAGREE)
-def log_meters_disagree(*, ratio: float) -> str:
-    """Say how far two meters are apart."""
+@says(Code.LOG_RUNS_ON_UNDER_END)
+def log_runs_on_under_end(*, end_v: float, for_s: float, cells: int, fit: float) -> str:
+    """Say for how long a bank carries on under an end voltage (V per cell) that it cannot be under, and which cells would fit."""
     return (
-        f"{_meters(ratio)}, which no inverter does: one of the meters is wrong, the power lies between them"
+        f"by its {cells} cells the bank carries on for {for_s / 60.0:.0f} min under {end_v:.2f} V per cell, as no bank does: see the "
+        f"number of cells (about {fit:.0f} would fit) and the end voltage"
     )
 
 
-_COLUMNS: Final = {
-    "bank_voltage_v": "voltage",
-    "bank_current_a": "current",
-    "temperature_c": "temperature",
-    "output_power_w": "output power",
-}
-
-
-@says(Code.LOG_COLUMNS_SWAPPED)
-def log_columns_swapped(*, one: str, other: str) -> str:
-    """Say which columns were changed back."""
-    return f"{_COLUMNS[one]} and {_COLUMNS[other]} stand in each other's columns: changed back"
-
-
-@says(Code.LOG_TEMPERATURE_ZERO)
-def log_temperature_zero() -> str:
-    """Say that a probe gives nothing."""
-    return "temperature is 0 throughout: taken as not known"
-
-
-@says(Code.LOG_TEMPERATURE_FAHRENHEIT)
-def log_temperature_fahrenheit(*, read: float, at_c: float) -> str:
-    """Say which scale a probe seems to have."""
-    return f"temperature {read:.0f} taken as degF, {at_c:.0f} degC: no bank is that hot"
-
-
-@says(Code.LOG_TEMPERATURE_TENTHS)
-def log_temperature_tenths(*, read: float, at_c: float, kelvin_c: float | None) -> str:
-    """Say that a probe seems to count tenths; `kelvin_c`: what it would be if it counted kelvin, where it might."""
-    either = (
-        ""
-        if kelvin_c is None
-        else f" (as kelvin it would be {kelvin_c:.0f} degC; the interval allows for either)"
+@says(Code.LOG_DECLARED_OTHERWISE)
+def log_declared_otherwise(
+    *, cells: int, strings: int, fit_cells: int, fit_strings: int, fraction: float
+) -> str:
+    """Say which cells or strings would explain a discharge as well as those declared, and what the bank gives by them."""
+    strung = f"{fit_strings} string{'s' if fit_strings != 1 else ''} in place of {strings}"
+    which = strung if fit_strings != strings else f"{fit_cells} cells in place of {cells}"
+    return (
+        f"{which} would explain this discharge as well, and the bank would give {100.0 * fraction:.0f} %: the interval holds "
+        "both; see what is there"
     )
-    return f"temperature {read:.0f} taken as tenths, {at_c:.0f} degC{either}"
-
-
-@says(Code.LOG_TEMPERATURE_NONE)
-def log_temperature_none(*, read: float) -> str:
-    """Say which temperature no bank has."""
-    return f"temperature {read:.0f} is none that a bank has: taken as not known; see the probe and its unit"
-
-
-@says(Code.LOG_CURRENT_ZERO)
-def log_current_zero() -> str:
-    """Say that there is no current meter."""
-    return "current stands at 0 beside output power: not believed"
-
-
-@says(Code.LOG_CURRENT_STUCK)
-def log_current_stuck(*, amps: float) -> str:
-    """Say at what a current meter is stuck."""
-    return f"current stands at {amps:g} A, on mains as on the bank: not believed"
-
-
-@says(Code.LOG_CURRENT_STOPPED)
-def log_current_stopped(*, rows: int) -> str:
-    """Say in how many rows a current meter had stopped."""
-    return f"{rows} rows with 0 A while the voltage goes on falling: their current is not believed"
 
 
 # ---- how full the bank began ---------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from rules.battery.assessment.evidence import capacity_evidence, losses_from, tells
+from rules.battery.assessment.evidence import capacity_evidence, judged, losses_from, tells
 from rules.battery.discharge.estimate import EarlierLog, offset_v, with_estimate
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.discharge.likelihood import moments
@@ -14,6 +14,7 @@ from rules.battery.discharge.record.clean_discharge import Battery
 from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.discharge.record.log import clean
 from rules.battery.model.runtime_curve import curve_through
+from rules.values.code import Code
 from rules.values.verdict import Basis
 
 TABLE = ((5.0, 66.0), (10.0, 43.0), (15.0, 33.0), (30.0, 19.5), (60.0, 11.2))
@@ -85,9 +86,21 @@ def test_a_bank_that_failed_its_load_gets_no_estimate() -> None:
     assert with_estimate(replace(SHOWN, failed=True), log(12.0), BATTERY).fraction is None
 
 
+def test_a_record_that_is_of_no_such_bank_says_nothing_whatever_arithmetic_made_of_its_end_voltage() -> None:
+    """By 288 cells its volts lie under the end voltage from the first minute on: 1 % of capacity, for sure."""
+    made = replace(SHOWN, fraction=0.01, low=0.0, high=0.02, ended=True)
+    found = with_estimate(made, log(12.0), replace(BATTERY, cells=288))
+    assert [why.code for why in found.doubts] == [Code.LOG_RUNS_ON_UNDER_END]
+    assert (found.fraction, found.low, found.high, found.ended) == (None, None, None, False)
+    assert capacity_evidence([found]) == ()
+    assert not tells(found)
+    assert judged(found).because == found.doubts
+
+
 def test_too_short_a_discharge_stays_as_it_was() -> None:
     found = with_estimate(SHOWN, log(0.2), BATTERY)
-    assert replace(found, battery_power_w=None) == SHOWN
+    assert [why.code for why in found.doubts] == [Code.LOG_TOO_LITTLE_USED]
+    assert replace(found, battery_power_w=None, doubts=()) == SHOWN
 
 
 def test_battery_power_is_volts_times_amperes() -> None:

@@ -18,7 +18,12 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.LOG_NOT_LEAD_ACID, per_cell_v=4.5416),
-        "4.542 V per cell cannot be a lead-acid cell: do voltage and cells agree?",
+        "4.542 V per cell cannot be a lead-acid cell: do voltage and cells agree? A block of 2 cells shows that: are the blocks "
+        "given for the cells?",
+    ),
+    (
+        reason(Code.LOG_NOT_LEAD_ACID, per_cell_v=0.9),
+        "0.900 V per cell cannot be a lead-acid cell: do voltage and cells agree?",
     ),
     (
         reason(Code.LOG_METERS_CONTRADICT, ratio=0.318),
@@ -39,6 +44,23 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "neither a constant-power table, a rated capacity nor a complete reference is given",
     ),
     # ---- what cannot be of this bank
+    (
+        reason(Code.LOG_RUNS_ON_UNDER_END, end_v=1.67, for_s=780.0, cells=288, fit=240.2),
+        "by its 288 cells the bank carries on for 13 min under 1.67 V per cell, as no bank does: see the number of cells (about "
+        "240 would fit) and the end voltage",
+    ),
+    (
+        reason(
+            Code.LOG_DECLARED_OTHERWISE, cells=240, strings=2, fit_cells=240, fit_strings=1, fraction=0.842
+        ),
+        "1 string in place of 2 would explain this discharge as well, and the bank would give 84 %: the interval holds both; see "
+        "what is there",
+    ),
+    (
+        reason(Code.LOG_DECLARED_OTHERWISE, cells=240, strings=1, fit_cells=234, fit_strings=1, fraction=0.7),
+        "234 cells in place of 240 would explain this discharge as well, and the bank would give 70 %: the interval holds both; "
+        "see what is there",
+    ),
     (
         reason(Code.LOG_STANDS_STILL, per_cell_v=2.0104, from_s=60.0, upto_s=360.5),
         "the voltage stands at 2.010 V per cell from t_s = 60 to 360.5 while the bank is drawn on: those rows are left out; see "
@@ -132,6 +154,16 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.LOG_CURRENT_STOPPED, rows=7),
         "7 rows with 0 A while the voltage goes on falling: their current is not believed",
     ),
+    (
+        reason(Code.LOG_CURRENT_STANDS, amps=33.5, from_s=60.0, upto_s=900.0),
+        "current stands at 33.5 A from t_s = 60 to 900 while volts and output power say that it moves: not believed; see "
+        "whether the card refreshes it",
+    ),
+    (
+        reason(Code.LOG_ROWS_BRIDGED, rows=1),
+        "1 row within the discharge in which the bank seems to rest while its voltage runs on: bridged",
+    ),
+    (reason(Code.LOG_ROWS_WITHOUT_VOLTS, rows=3), "3 rows with 0 V: left out"),
     # ---- how full the bank began
     (
         reason(Code.LOG_HOLDS_SEVERAL, times=2, place=2, from_s=900.0, upto_s=1500.0),

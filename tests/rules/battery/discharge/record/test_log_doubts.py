@@ -14,25 +14,46 @@ from rules.battery.discharge.capacity_estimate import CapacityEstimate
 from rules.battery.discharge.record.clean_discharge import Battery
 from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.model.runtime_curve import Floats, curve_through
+from rules.phrasing.reasons import say
 from rules.values.code import Code
 from rules.values.verdict import Basis
 
 DATA = Path(__file__).resolve().parents[4] / "data" / "discharges"
 NAME = "develop_06.csv"
-TRUTH: dict[str, Any] = next(
-    d
-    for d in json.loads((DATA / "truth.json").read_text(encoding="utf-8"))["discharges"]
-    if d["file"] == NAME
-)
+TRUTHS: dict[str, dict[str, Any]] = {
+    d["file"]: d for d in json.loads((DATA / "truth.json").read_text(encoding="utf-8"))["discharges"]
+}
+TRUTH = TRUTHS[NAME]
 CAPACITY = float(TRUTH["capacity_fraction_at_rate_25C"])
-HALF_S = 0.5 * float(TRUTH["t_end_true_s"])
 
 
-def read() -> DischargeLog:
+def read(part: float = 0.5) -> DischargeLog:
+    """Return the first part of the record, in shares of what the bank gave."""
     with (DATA / NAME).open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     columns = "t_s bank_voltage_v bank_current_a temperature_c output_power_w".split()
-    return DischargeLog.of(*([float(row[c]) for row in rows] for c in columns)).until(HALF_S)
+    return DischargeLog.of(*([float(row[c]) for row in rows] for c in columns)).until(
+        part * float(TRUTH["t_end_true_s"])
+    )
+
+
+STEADY = "develop_02.csv"
+"""Half of it is a discharge at constant load."""
+
+
+def steady() -> DischargeLog:
+    with (DATA / STEADY).open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    columns = "t_s bank_voltage_v bank_current_a temperature_c output_power_w".split()
+    return DischargeLog.of(*([float(row[c]) for row in rows] for c in columns)).until(400.0)
+
+
+def its_bank() -> dict[str, Any]:
+    """Return what is declared of the steady record's bank."""
+    truth = TRUTHS[STEADY]
+    end_v = float(truth["end_voltage_per_cell_v"])
+    curve = curve_through([(m, w) for m, w in truth["constant_power_min_w_per_cell"]], end_v, Basis.TABLE)
+    return {"cells": int(truth["cells_in_series"]), "curve": curve}
 
 
 def battery(**changes: Any) -> Battery:
@@ -86,6 +107,43 @@ def test_a_current_that_stops_while_the_voltage_falls_on_ends_nothing() -> None:
     assert Code.LOG_CURRENT_STOPPED in codes(found)
 
 
+@pytest.mark.parametrize("part", [0, 2])
+def test_a_current_that_stands_while_the_load_moves_it_is_not_believed(part: int) -> None:
+    """From the start, or from the middle on: the volts fall and the power stays, so the amperes had to rise."""
+    log = steady()
+    plain = judged(log, **its_bank())
+    amps = log.bank_current_a.copy()
+    since = 0 if part == 0 else len(amps) // part
+    amps[since:] = amps[since]
+    found = judged(log.with_columns(bank_current_a=amps), **its_bank())
+    assert [w["amps"] for w in found.because if w.code is Code.LOG_CURRENT_STANDS] == [amps[since]]
+    assert found.capacity_fraction == pytest.approx(plain.capacity_fraction, abs=0.03)
+    if part == 0:  # nothing is left to hold the output power against
+        assert Code.LOG_POWER_BY_OUTPUT in codes(found)
+        assert width(found) > width(plain)
+
+
+def test_a_test_at_constant_current_is_no_meter_that_stands() -> None:
+    log = steady()
+    amps = np.full(len(log.t_s), 300.0)
+    found = judged(
+        log.with_columns(bank_current_a=amps, output_power_w=0.93 * amps * log.bank_voltage_v),
+        **its_bank(),
+    )
+    assert Code.LOG_CURRENT_STANDS not in codes(found)
+
+
+def test_an_opening_that_stands_still_says_nothing_of_how_full_the_bank_began() -> None:
+    """A whole discharge whose card woke up after a third: what was drawn meanwhile counts all the same."""
+    whole = read(2.0)
+    plain = judged(whole)
+    volts, third = whole.bank_voltage_v.copy(), len(whole.t_s) // 3
+    volts[:third] = volts[0]
+    found = judged(whole.with_columns(bank_voltage_v=volts))
+    assert codes(found) == {Code.LOG_STANDS_STILL}
+    assert found.capacity_fraction == pytest.approx(plain.capacity_fraction, abs=0.02)
+
+
 def test_a_voltage_that_stands_still_throughout_tells_nothing() -> None:
     log = read()
     found = judged(log.with_columns(bank_voltage_v=np.full(len(log.t_s), log.bank_voltage_v[30])))
@@ -136,6 +194,47 @@ def test_cells_declared_wrong_by_a_tenth_are_noticed(share: float) -> None:
     found = judged(read(), cells=cells)
     assert found.cannot_tell is not None
     assert found.cannot_tell.code in {Code.LOG_CELLS_DO_NOT_FIT, Code.LOG_OFF_EVERY_PRODUCT}
+
+
+@pytest.mark.parametrize("part", [0.6, 2.0])
+def test_a_bank_that_carries_on_under_its_end_voltage_has_fewer_cells_than_are_declared(part: float) -> None:
+    """230 for 192: by them it would have come to its end in its first minute, and capacity would be next to nothing."""
+    found = judged(read(part), cells=230)
+    assert found.cannot_tell is not None
+    assert found.cannot_tell.code is Code.LOG_RUNS_ON_UNDER_END
+    assert found.cannot_tell["fit"] == pytest.approx(192, abs=8)
+
+
+def test_blocks_given_for_cells_are_not_taken_for_columns_changed_over() -> None:
+    found = judged(read(), cells=32)
+    assert found.cannot_tell is not None
+    assert found.cannot_tell.code is Code.LOG_NOT_LEAD_ACID
+    assert "A block of 6 cells shows that" in say(found.cannot_tell)
+
+
+@pytest.mark.parametrize("part", [0.5, 2.0])
+def test_a_string_that_lacks_or_was_never_there_is_named_and_the_interval_holds_both(part: float) -> None:
+    found = judged(read(part), strings=2)
+    (other,) = [why for why in found.because if why.code is Code.LOG_DECLARED_OTHERWISE]
+    assert (other["strings"], other["fit_strings"]) == (2, 1)
+    assert holds(found)
+    assert found.capacity_fraction_low is not None
+    assert found.capacity_fraction_low < 0.45
+    assert found.likelihood == ()
+
+
+def test_a_block_too_few_declared_is_named_where_no_product_looks_like_it() -> None:
+    """180 for 192: 0.12 V a cell over. 186 is a block of six, hardly over what products differ by, and may be told."""
+    named = judged(read(), cells=186)
+    assert [
+        why["fit_cells"]
+        for why in named.because
+        if why.code is Code.LOG_DECLARED_OTHERWISE and why["fit_strings"] == 1
+    ][:1] in (
+        [],
+        [pytest.approx(192, abs=4)],
+    )
+    assert holds(named)
 
 
 def test_cells_declared_wrong_show_on_float() -> None:
@@ -209,7 +308,17 @@ def test_one_stray_row_of_no_current_ends_no_discharge_at_any_cadence() -> None:
     amps[len(amps) // 2] = 0.0
     found = judged(minute.with_columns(bank_current_a=amps))
     plain = judged(minute)
+    assert codes(found) & {Code.LOG_ROWS_BRIDGED, Code.LOG_CURRENT_STOPPED}
     assert found.used_fraction == pytest.approx(plain.used_fraction, rel=0.03)
+
+
+def test_one_row_of_nothing_at_all_is_left_out_and_said() -> None:
+    log = read()
+    row = np.arange(len(log.t_s)) == len(log.t_s) // 2
+    columns = ("bank_voltage_v", "bank_current_a", "output_power_w")
+    found = judged(log.with_columns(**{name: np.where(row, 0.0, getattr(log, name)) for name in columns}))
+    assert [w["rows"] for w in found.because if w.code is Code.LOG_ROWS_WITHOUT_VOLTS] == [1]
+    assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
 
 
 def in_two(log: DischargeLog, pause_s: float) -> DischargeLog:
