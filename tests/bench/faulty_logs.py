@@ -95,7 +95,7 @@ FAULTS: Final[dict[str, Spoil]] = {
     "current 0 from the middle on": times("bank_current_a", 0.0, first=0.5),
     "current stands throughout": stuck("bank_current_a", 0.3, 1.0),
     "current stands from the middle on": stuck("bank_current_a", 0.5, 1.0),
-    "volts stand throughout": times("bank_voltage_v", 0.0, 480.0),
+    "volts stand throughout": stuck("bank_voltage_v", 0.0, 1.0),
     "volts stand from the middle on": stuck("bank_voltage_v", 0.5, 1.0),
     "volts stand in the middle third": stuck("bank_voltage_v", 0.33, 0.67),
     "volts stand in the first third": stuck("bank_voltage_v", 0.0, 0.33),
