@@ -38,7 +38,7 @@ from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
 from rules.battery.model.recharge import FULL, Nodes
-from rules.battery.state import BankState
+from rules.battery.state import BankState, LifeLesson
 from rules.plant.estate import Bank, Estate, Purpose, in_place
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.state import SystemState
@@ -85,6 +85,7 @@ class BankEvidenceBook:
         self._read = BankHistory(history)
         self._asked_w: dict[str, Mapping[str, float]] = {}
         self._noted: dict[str, list[Evidence]] = {}
+        self._before: dict[str, BankState | None] = {}
         self._teaches: dict[str, tuple[object, tuple[TypeLesson, ...]]] = {}
         self.coldest_c: dict[str, float] = {}
         """The coldest a bank gets, deg C, by bank, as of when it was last gathered."""
@@ -188,7 +189,7 @@ class BankEvidenceBook:
         first = await self._history.first(bank.feeds[0])
         months: tuple[MonthTemperature, ...] = ()
         if fitted is not None and first is not None:
-            months = await self._read.month_temperatures(bank, fitted, as_of, first)
+            months = await self._read.month_temperatures(bank, bank.fitted[0], as_of, first)
         if months:
             self.coldest_c[bank.id] = coldest_month_c(bank, months)
         return BankEvidence(
@@ -207,7 +208,23 @@ class BankEvidenceBook:
             recharge=since_the_last(lines, bank, fitted, as_of),
             siblings=self.siblings(bank, as_of.date()),
             awaits=bool(self._estate.systems[self._estate.units[bank.feeds[0]].system].requirements),
+            site=self._estate.site_of(self._estate.units[bank.feeds[0]].system).id,
+            lessons=await self._lessons(bank),
         )
+
+    async def _lessons(self, bank: Bank) -> tuple[LifeLesson, ...]:
+        """Return what the other banks of the estate showed of their life, as they were judged last."""
+        found: list[LifeLesson] = []
+        for other in self._estate.banks:
+            if other == bank.id:
+                continue
+            state = self._present.banks.get(other)
+            if state is None:
+                if other not in self._before:
+                    self._before[other] = await self._said_before(other)
+                state = self._before[other]
+            found += () if state is None or state.rests_on is None else state.rests_on.teaches
+        return tuple(found)
 
     def siblings(self, bank: Bank, day: date) -> tuple[Sibling, ...]:
         """Return the banks of the same system and type, fitted within a year of this one, as they stand now."""

@@ -84,11 +84,49 @@ class CheapestDay:
 
 
 @dataclass(frozen=True, slots=True)
+class Blocks:
+    """Which blocks: in which bank's place, of which type, at which site, from which day on."""
+
+    place: str
+    type: str
+    site: str
+    from_day: date
+
+
+@dataclass(frozen=True, slots=True)
+class LifeLesson:
+    """What the discharges of some blocks alone showed of ln(life / what their class lets expect), and its standard deviation."""
+
+    of: Blocks
+    ln_ratio: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class LifeByOthers:
+    """What other blocks let expect of a bank's life, before any discharge of its own.
+
+    `lasts`, `low` and `high`: its life over what its class lets expect, the middle and the 90 % interval; `low_alone` and
+    `high_alone`: by its class alone, where the middle is 1. `banks`: whose discharges were taken in, `before` of them being
+    blocks that were in this place.
+    """
+
+    lasts: float
+    low: float
+    high: float
+    low_alone: float
+    high_alone: float
+    banks: int
+    before: int
+
+
+@dataclass(frozen=True, slots=True)
 class RestsOn:
     """What the dates of a bank rest on: what would have to change for them to move.
 
-    `told` and `declared`: digests of what its discharges showed, and of what the estate file says of it. `awaits`:
-    something will be asked of it, and is not known yet.
+    `told` and `declared`: digests of what its discharges showed, and of what the estate file says of it. `others`: of what
+    other blocks showed of their life. `awaits`: something will be asked of it, and is not known yet. `teaches`: what it
+    shows others in its turn.
     """
 
     judged_on: date
@@ -99,6 +137,8 @@ class RestsOn:
     required_s: float | None = None
     asked_w: float | None = None
     awaits: bool = False
+    others: str = ""
+    teaches: tuple[LifeLesson, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +266,8 @@ class BankState:
 
     `unproven`: nothing was seen of it yet, only table and age speak; `would_tell`: what would tell. `too_small`:
     new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
-    `offers` what helps instead. `by_cost`: what the prices that the site states would say of its replacement.
+    `offers` what helps instead. `by_cost`: what the prices that the site states would say of its replacement. `by_others`:
+    what other blocks let expect of its life; None where none showed anything.
     """
 
     id: str
@@ -250,3 +291,4 @@ class BankState:
     offers: tuple[Reason, ...] = ()
     rests_on: RestsOn | None = None
     by_cost: CheapestDay | None = None
+    by_others: LifeByOthers | None = None

@@ -623,3 +623,5 @@ class Code(StrEnum):
     NEWS_TIME_ASKED = auto()
     NEWS_LOAD_ASKED = auto()
     NEWS_TIME_PASSED = auto()
+    NEWS_OF_OTHERS = auto()
+    LIFE_BY_OTHERS = auto()

@@ -33,6 +33,7 @@ from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.battery.assessment.expected_cost import cheapest_said
 from rules.battery.assessment.faults import CLAIMS_WRONG
+from rules.battery.assessment.life.shared_life import said_of_others
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
@@ -334,6 +335,8 @@ def _known(sheet: Sheet, state: BankState, today: date) -> Element | None:
     if state.by_cost is not None:
         cheapest = say(cheapest_said(state.by_cost, state.dates.replace_by))
         said.append(el("p", list(with_figures(cheapest)), class_="prose"))
+    if state.by_others is not None:
+        said.append(el("p", list(with_figures(say(said_of_others(state.by_others)))), class_="prose"))
     claims = state.claims
     told = any(finding.kind == CLAIMS_WRONG for finding in state.findings)
     if claims is not None and claims.count and claims.ratio is not None and not told:

@@ -15,7 +15,7 @@ from zlib import crc32
 import numpy as np
 
 from rules.battery.assessment.charging import judge_charging
-from rules.battery.assessment.due_tests import DEEP_TEST, aged, plan_of_tests
+from rules.battery.assessment.due_tests import DEEP_TEST, plan_of_tests
 from rules.battery.assessment.evidence import (
     BankEvidence,
     HandReading,
@@ -36,6 +36,9 @@ from rules.battery.assessment.faults import (
 )
 from rules.battery.assessment.findings import AssessedBank, beside_siblings, signs, size, whether_shown
 from rules.battery.assessment.fusion import Lives, fuse
+from rules.battery.assessment.life.by_class import aged
+from rules.battery.assessment.life.earlier_blocks import blocks_of, lessons_before, seed_of
+from rules.battery.assessment.life.shared_life import by_others, informed, lesson, nearest
 from rules.battery.assessment.next_discharge.advice import with_advice
 from rules.battery.assessment.replacement import (
     BankDemand,
@@ -44,6 +47,7 @@ from rules.battery.assessment.replacement import (
     expected_capacity,
     forecast,
 )
+from rules.battery.assessment.rests_on import rests_on
 from rules.battery.assessment.too_small import too_small, what_helps
 from rules.battery.assessment.would_tell import Unproven, steps_for
 from rules.battery.discharge.evidence import DischargeEvidence
@@ -56,7 +60,6 @@ from rules.battery.state import (
     Capacity,
     ChargingVerdict,
     ReplacementDates,
-    RestsOn,
     TestPlan,
     WouldTell,
 )
@@ -92,15 +95,23 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     digest = digest_of(evidence)
     today = evidence.as_of.date()
     fitted = in_place(evidence.bank.fitted, today)
-    named = evidence.bank.id if fitted is None else f"{evidence.bank.id} {fitted.type} {fitted.from_day}"
-    chosen = crc32(named.encode()) if seed is None else seed
     if fitted is None:
-        return _empty_place(evidence, digest, chosen)
+        return _empty_place(evidence, digest, crc32(evidence.bank.id.encode()) if seed is None else seed)
+    of = blocks_of(evidence, fitted)
+    chosen = seed_of(of) if seed is None else seed
     discharges = tuple(
         sorted((d for d in evidence.discharges if d.at.date() >= fitted.from_day), key=lambda d: d.at)
     )
     case = AssessedBank(evidence, fitted, discharges)
-    belief, lives = _believed(case, chosen)
+    before = lessons_before(evidence, fitted)
+    taught = nearest(of, (*evidence.lessons, *before))
+    age, by_class = aged(case, today)
+    prior = informed(by_class, of, taught)
+    seen, anchor_s = capacity_evidence(discharges), anchor_for(curve_for(fitted))
+    lives = fuse(age, prior, seen, anchor_s, chosen)
+    alone = lives if prior == by_class else fuse(age, by_class, seen, anchor_s, chosen)
+    own = lesson(of, alone, by_class)
+    belief = _belief(case, lives, chosen)
     asked = evidence.asked if _can_be_asked(belief, evidence.asked) else None
     small = too_small(lives, belief, asked)
     foreseen = forecast(
@@ -116,7 +127,13 @@ def judge_bank(evidence: BankEvidence, seed: int | None = None) -> BankJudgement
     offers = what_helps(belief, fitted, asked) if asked is not None and small else ()
     state = _state(case, belief, lives, foreseen, chosen, offers)
     by_cost = None if state.unproven else cheapest_of(case, lives, foreseen)
-    state = replace(state, too_small=small, rests_on=_rests_on(case), by_cost=by_cost)
+    state = replace(
+        state,
+        too_small=small,
+        rests_on=rests_on(case, taught, before if own is None else (*before, own)),
+        by_cost=by_cost,
+        by_others=by_others(by_class, prior, evidence.bank.id, taught),
+    )
     return BankJudgement(state, belief, evidence.as_of, digest, chosen)
 
 
@@ -127,12 +144,9 @@ def _can_be_asked(belief: BankBelief, asked: BankDemand | None) -> bool:
     )
 
 
-def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
-    evidence, fitted, discharges, today = case.evidence, case.fitted, case.discharges, case.today
-    curve = curve_for(fitted)
-    anchor_s = anchor_for(curve)
-    age, prior = aged(case, today)
-    lives = fuse(age, prior, capacity_evidence(discharges), anchor_s, seed)
+def _belief(case: AssessedBank, lives: Lives, seed: int) -> BankBelief:
+    evidence, discharges, today = case.evidence, case.discharges, case.today
+    curve = curve_for(case.fitted)
     health = lives.health_draws(today, seed + 1)
     basis = curve.basis
     if curve.basis is Basis.NONE:
@@ -151,7 +165,7 @@ def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
         strings=evidence.bank.strings,
         health=health,
         health_slope=lives.slope(health),
-        anchor_s=anchor_s,
+        anchor_s=lives.anchor_s,
         used=_used(evidence, discharges, seed + 2, len(health)),
         temperature_c=evidence.temperature_c,
         loss_fixed_w=losses.fixed_w,
@@ -164,7 +178,7 @@ def _believed(case: AssessedBank, seed: int) -> tuple[BankBelief, Lives]:
     power_w = discharges[-1].output_power_w if discharges else None
     if basis is not Basis.NONE and power_w is not None and not belief.full:
         belief = belief.spending(belief.used, power_w)
-    return belief, lives
+    return belief
 
 
 def _used(evidence: BankEvidence, discharges: Sequence[DischargeEvidence], seed: int, draws: int) -> Floats:
@@ -253,30 +267,6 @@ def _state(  # noqa: PLR0917 - what a state is made of
         would_tell=telling,
         offers=offers,
     )
-
-
-def _rests_on(case: AssessedBank) -> RestsOn:
-    """Return what the dates rest on; noise in what is read is none of it."""
-    evidence, fitted = case.evidence, case.fitted
-    asked = evidence.asked
-    shown = repr(
-        [(d.at, d.kind, d.used, d.fraction, d.low, d.high, d.ended, d.failed) for d in case.discharges]
-    )
-    declared = repr((replace(evidence.bank, fitted=()), fitted, evidence.rating_w, evidence.next_test))
-    return RestsOn(
-        judged_on=case.today,
-        blocks=f"{fitted.type} {fitted.from_day}",
-        declared=_short_digest(declared),
-        told=_short_digest(shown),
-        last_discharge=case.discharges[-1].at.date() if case.discharges else None,
-        required_s=None if asked is None else asked.required_s,
-        asked_w=None if asked is None else asked.output_power_w,
-        awaits=asked is None and evidence.awaits,
-    )
-
-
-def _short_digest(text: str) -> str:
-    return hashlib.blake2b(text.encode(), digest_size=8).hexdigest()
 
 
 def _would_tell(case: AssessedBank, belief: BankBelief) -> tuple[WouldTell, ...]:

@@ -42,6 +42,7 @@ def expected_before(  # noqa: PLR0917 - the worker takes positional arguments
         next_test=None,
         recharge=None,
         siblings=(),
+        lessons=(),  # they are of today
     )
     belief = judge_bank(known).belief.rested(began)
     return expected_course(log, battery, references, belief, missing, seed=crc32(name.encode()))

@@ -17,26 +17,15 @@ from rules.battery.assessment.evidence import capacity_evidence
 from rules.battery.assessment.faults import LATE_IN_LIFE, WEAK, plan_tests
 from rules.battery.assessment.findings import AssessedBank
 from rules.battery.assessment.fusion import LIVES, Lives, fuse
-from rules.battery.model.ageing import AgeCurve, LifePrior, age_curve, life_prior
-from rules.battery.model.runtime_curve import curve_for
+from rules.battery.assessment.life.by_class import aged
 from rules.battery.state import TestPlan
 from rules.values.constants import DAYS_A_YEAR
-from rules.values.verdict import Basis
 
 DEEP_TEST: Final = 0.5
 """Share of what a bank gives from which on a discharge counts as its capacity test."""
 _LEAST_YEARS: Final = 0.5
 _LIVES: Final = LIVES // 3
 """A median in years wants fewer lives than the tail that a day to order lies in."""
-
-
-def aged(case: AssessedBank, day: date) -> tuple[AgeCurve, LifePrior]:
-    """Return how a bank had aged until a day by what was read of its temperature until then, and how long such live."""
-    evidence, fitted = case.evidence, case.fitted
-    months = [m for m in evidence.months if fitted.from_day.replace(day=1) <= m.first_day <= day]
-    age = age_curve(fitted.from_day, day, months, evidence.bank.room_temperature_c)
-    generic = curve_for(fitted).basis is not Basis.TABLE
-    return age, life_prior(fitted.design_life_years, age, generic_table=generic)
 
 
 def plan_of_tests(case: AssessedBank, lives: Lives, seed: int) -> TestPlan:

@@ -22,7 +22,7 @@ from rules.battery.discharge.likelihood import moments
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses, learn_losses
 from rules.battery.model.recharge import Recharge
-from rules.battery.state import JudgedDischarge, ShownToCarry
+from rules.battery.state import JudgedDischarge, LifeLesson, ShownToCarry
 from rules.plant.estate import Bank
 from rules.system.requirements import for_long_enough
 from rules.values.constants import SD_90
@@ -58,7 +58,7 @@ class BankEvidence:
 
     `asked`: what its system asks of it with the worst single unit lost, None where nothing is asked.
     `recharge`: what was seen since the last discharge; None: nothing but the hours is known. `awaits`: its system will
-    ask something of it, which is not known yet.
+    ask something of it, which is not known yet. `site`: where it stands; `lessons`: what other banks showed of their life.
     """
 
     bank: Bank
@@ -75,6 +75,8 @@ class BankEvidence:
     recharge: Recharge | None = None
     siblings: tuple[Sibling, ...] = ()
     awaits: bool = False
+    site: str = ""
+    lessons: tuple[LifeLesson, ...] = ()
 
     @property
     def returned(self) -> float | None:

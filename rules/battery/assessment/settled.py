@@ -4,7 +4,9 @@ A judgement is made anew twice a day, after every start, and whenever a report i
 noise of the load and of a probe, and dates that wander by weeks for no reason are trusted by nobody. So the dates,
 the test that is due and whether the bank is too small stand while the evidence is the same and the load asked of
 it has not moved by more than a twentieth; on a new day they move once what is reckoned has come away from them by
-more than a fortnight and a tenth of the time to go. When they move, it is said from what to what, and why.
+more than a fortnight and a tenth of the time to go. So it is with what other banks showed of their life: after an
+outage all of them are judged one by one, and each would move the others' days a little. When they move, it is said
+from what to what, and why.
 The day on which a test fell due is past, and moves by no evidence but a test.
 
 Nor was anything due before anybody could know of it: a day to order that comes out in the past is today, unless
@@ -62,13 +64,16 @@ def settled(new: BankState, before: BankState | None, today: date) -> Settled:
             offers=old.offers,
             asked_fraction=old.asked_fraction if same_day else new.asked_fraction,
             probability_met=old.probability_met if same_day else new.probability_met,
-            rests_on=replace(old.rests_on, judged_on=new.rests_on.judged_on),
+            rests_on=replace(old.rests_on, judged_on=new.rests_on.judged_on, teaches=new.rests_on.teaches),
+            by_others=old.by_others,
         )
         return Settled(_with(new, kept, today, old))
     tests = new.tests
     if tests is not None and old.tests is not None and new.rests_on.declared == old.rests_on.declared:
         tests = _fell_due(tests, old.tests, today)
     said = replace(new, dates=dates, tests=tests)
+    if why is None and new.rests_on.others != old.rests_on.others:
+        why = reason(Code.NEWS_OF_OTHERS)
     return Settled(_with(new, said, today), _moved(new.id, told, dates, why or reason(Code.NEWS_TIME_PASSED)))
 
 

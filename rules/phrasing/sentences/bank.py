@@ -6,6 +6,7 @@ from datetime import date
 
 from rules.phrasing.dates import about_day, about_words, day_words
 from rules.phrasing.durations import minutes_up
+from rules.phrasing.figures import plural
 from rules.phrasing.says import says
 from rules.values.advice import Advice
 from rules.values.code import Code
@@ -140,6 +141,27 @@ def news_load_asked(*, before_w: float, asked_w: float) -> str:
 def news_time_passed() -> str:
     """Say that time has passed, as a clause."""
     return "of the time that has passed since"
+
+
+@says(Code.NEWS_OF_OTHERS)
+def news_of_others() -> str:
+    """Say that other blocks showed something of their life, as a clause."""
+    return "other banks that share its type, its site or its place showed how long they last"
+
+
+@says(Code.LIFE_BY_OTHERS)
+def life_by_others(*, banks: int, before: int, lasts: float, within: tuple[float, float]) -> str:
+    """Say what other blocks let expect of a bank's life, as a share of what its class lets expect."""
+    earlier = "blocks that were here before" if before == banks else ""
+    others = plural(banks - before, "other bank") if banks > before else ""
+    whose = " and ".join(
+        words for words in (others, earlier or ("its earlier blocks" if before else "")) if words
+    )
+    low, high = within
+    return (
+        f"By what {whose} showed, it lasts {lasts:.2f} times what its class lets expect ({low:.2f} to {high:.2f}), "
+        "before its own discharges are counted."
+    )
 
 
 # ---- generators: what came back, their starts, their runs on load (`rules.generator`) ------------------------------

@@ -57,7 +57,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         plan_agreed_order plan_nothing_to_shed plan_nobody_sheds stated_bank growth_given wanted_hour wanted_purpose"""
     ),
     "it is of a plan that is played for months or years to come, or for another load: no story lasts so long": _names(
-        """cheapest_day discharge_advised discharge_buys discharge_risks discharge_others_carry
+        """cheapest_day life_by_others news_of_others discharge_advised discharge_buys discharge_risks discharge_others_carry
         discharge_others_short discharge_others_not_known discharge_of_only_unit discharge_of_common_bank no_test_pays no_test_pays_safely no_test_pays_shown_over no_test_pays_without_date
         no_test_pays_without_table retire_too_much retire_little_left retire_too_little_later retire_fits retire_bank retire_banks_enough retire_banks_short
         retire_banks_unknown bank_task bank_watts type_not_reaching type_gives no_trend_on_record no_growth_counted line_grows_faster
@@ -124,6 +124,7 @@ STATE_KINDS: Final[Mapping[str, frozenset[str]]] = {
     "it repeats what is declared, or when something was judged": frozenset(
         {"bank id", "bank fitted", "bank rests_on", "bank tests", "bank unproven", "bank charging"}
     ),
+    "it is of lives that last years: no story lasts so long": frozenset({"bank by_others"}),
     "no site of the stories states prices": frozenset({"bank by_cost"}),
     "no partner and no work stands in the stories": frozenset({"partner", "work stage"}),
 }

@@ -13,6 +13,7 @@ from collector.assessment.bank_history import BankHistory, coldest_month_c
 from collector.assessment.evidence_files import imported_blocks
 from collector.assessment.shown_discharges import show
 from collector.recorder.current_state import Present
+from collector.recorder.journal_lines import judgement_line
 from collector.storage.history.store import Bucket, HistoryStore
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.discharge_record import (
@@ -24,8 +25,10 @@ from collector.storage.ledger.discharge_record import (
 )
 from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.bank import judge_bank
+from rules.battery.assessment.evidence import BankEvidence
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import default_losses
+from rules.battery.state import Blocks, LifeLesson
 from rules.plant.estate import (
     Bank,
     Card,
@@ -252,6 +255,34 @@ async def test_everything_known_of_a_bank_comes_together(present: Present, tmp_p
         judged = judge_bank(evidence)
         assert judged.state.shown_to_carry is not None
         assert "block_out_of_line" in [f.kind for f in judged.state.findings]
+
+
+async def test_what_the_other_banks_showed_of_their_life_comes_from_their_last_judgements(
+    present: Present, tmp_path: Path
+) -> None:
+    one = LifeLesson(Blocks("b1", "T", "s", date(2021, 1, 1)), -0.4, 0.3)
+    before = judge_bank(BankEvidence(bank(2), NOW, 24.0, discharges=(), rating_w=27_000.0))
+    assert before.state.rests_on is not None
+    told = replace(before.state, rests_on=replace(before.state.rests_on, teaches=(one,)))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        fresh = book(present, ledger)
+        evidence = await fresh.gather(bank(3), NOW)
+        assert evidence is not None
+        assert (evidence.site, evidence.lessons) == ("s", ())
+        async with ledger.transaction() as tx:
+            tx.add_judgement(judgement_line(replace(before, state=told)))
+        started = book(present, ledger)  # as after a start: none was judged since
+        evidence = await started.gather(bank(3), NOW)
+        assert evidence is not None
+        assert evidence.lessons == (one,)
+        own = await started.gather(bank(2), NOW)
+        assert own is not None
+        assert own.lessons == ()
+        newer = replace(told, rests_on=replace(before.state.rests_on, teaches=(replace(one, sd=0.2),)))
+        present.banks["b2"] = newer
+        evidence = await started.gather(bank(3), NOW)
+        assert evidence is not None
+        assert [lesson.sd for lesson in evidence.lessons] == [0.2]
 
 
 def says(watts: float, at: datetime) -> HoldUpJudgement:

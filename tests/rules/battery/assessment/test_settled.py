@@ -72,6 +72,16 @@ def test_on_the_same_day_and_evidence_nothing_moves_whatever_is_reckoned() -> No
     assert again.moved is None
 
 
+def test_what_other_banks_showed_moves_a_date_on_a_new_day_and_is_named() -> None:
+    same_day = settled(state(ORDER - timedelta(days=150), others="more"), state(), TODAY)
+    assert same_day.state.dates == dates(ORDER)
+    later = TODAY + timedelta(days=1)
+    found = settled(state(ORDER - timedelta(days=150), later, others="more"), state(), later)
+    assert found.state.dates == dates(ORDER - timedelta(days=150))
+    assert found.moved is not None
+    assert "other banks that share its type" in say(found.moved)
+
+
 @pytest.mark.parametrize(("days", "moves"), [(10, False), (40, False), (150, True)])
 def test_on_a_new_day_a_date_moves_once_it_has_come_away(days: int, moves: bool) -> None:
     # 327 days to go to the order: a fortnight and a tenth of it are 46

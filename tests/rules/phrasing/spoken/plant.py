@@ -257,6 +257,25 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (reason(Code.NEWS_TIME_PASSED), "of the time that has passed since"),
     (
+        reason(Code.NEWS_OF_OTHERS),
+        "other banks that share its type, its site or its place showed how long they last",
+    ),
+    (
+        reason(Code.LIFE_BY_OTHERS, banks=4, before=1, lasts=0.7, within=(0.3, 1.51)),
+        "By what three other banks and its earlier blocks showed, it lasts 0.70 times what its class lets expect (0.30 to 1.51), "
+        "before its own discharges are counted.",
+    ),
+    (
+        reason(Code.LIFE_BY_OTHERS, banks=1, before=0, lasts=1.2, within=(0.5, 2.5)),
+        "By what one other bank showed, it lasts 1.20 times what its class lets expect (0.50 to 2.50), before its own discharges "
+        "are counted.",
+    ),
+    (
+        reason(Code.LIFE_BY_OTHERS, banks=1, before=1, lasts=1.2, within=(0.5, 2.5)),
+        "By what blocks that were here before showed, it lasts 1.20 times what its class lets expect (0.50 to 2.50), before its "
+        "own discharges are counted.",
+    ),
+    (
         reason(Code.CHARGING_WRONG, "b1", because=(told("Too high."), told("Too warm."))),
         "Bank b1 is not kept as it should be. Too high. Too warm.",
     ),
