@@ -263,9 +263,13 @@ async def test_a_folder_that_lets_nothing_be_moved_ends_no_service(
     monkeypatch.setattr(taking, "waiting", refused)
     async with stores(tmp_path) as kept:
         running = asyncio.create_task(kept.takes.run())
+        said = 0
+        while said < 1:  # a thread looks at the folder, whose turn nobody knows
+            await asyncio.sleep(0.01)
+            said = sum(r.name == taking.__name__ for r in caplog.records)
         for _ in range(3):
-            await asyncio.to_thread(lambda: None)
             await kept.clock.advance(taking.LOOK_EVERY_S)
+            await asyncio.to_thread(lambda: None)
         assert not running.done()
         running.cancel()
         await asyncio.gather(running, return_exceptions=True)
