@@ -13,7 +13,7 @@ import json
 from collections.abc import Callable, Mapping
 from contextvars import Token
 from datetime import datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import parse_qsl, quote
 
 from starlette.responses import RedirectResponse
@@ -29,6 +29,9 @@ from api.http.doors import given
 from api.http.problems import document
 from api.http.sparing import OWN
 from collector.read_model.kept import AccessTables, StoreError, Whence, asking
+
+if TYPE_CHECKING:
+    from api.access.openid import OpenId
 
 CSRF_HEADER: Final = "x-csrf-token"
 CSRF_FIELD: Final = "csrf"
@@ -57,6 +60,11 @@ class Access:
         self.callers = Callers(tables, terms, now, now_s)
         self.signing_in = SigningIn(tables, terms, now, now_s, allowed)
         self.refusals = RefusalLog(now_s)
+        self.openid: OpenId | None = None
+        if terms.openid is not None:
+            from api.access.openid import OpenId  # noqa: PLC0415 - an extra, wanted only where it is used
+
+            self.openid = OpenId(terms.openid, now)
 
 
 class AccessGate:

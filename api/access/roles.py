@@ -43,6 +43,8 @@ NEEDS: Final[tuple[tuple[str, str, RouteNeed], ...]] = (
     ("GET", "/static/{name}", NOTHING),
     ("GET", "/sign-in", NOTHING),
     ("POST", "/sign-in", NOTHING),
+    ("GET", "/sign-in/openid", NOTHING),
+    ("GET", "/sign-in/openid/back", NOTHING),  # what the provider sends a browser back with says who it is
     ("GET", "/answer/{token}", NOTHING),  # the link itself says who may: it was sent to one person
     ("POST", "/answer/{token}", NOTHING),
     ("POST", "/sign-out", TO_LOOK),

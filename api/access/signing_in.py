@@ -42,10 +42,23 @@ class SigningIn:
         `instead_of`: the session that the same browser shows; it ends, so that nobody goes on with an id known before.
         """
         user = await self._proven(name, password, address)
+        return await self._begun(user, address, "", instead_of)
+
+    async def vouched_for(self, name: str, address: str, by: str, *, instead_of: str | None = None) -> str:
+        """Return the id of a new session of a user whom a provider vouches for. Raises Refused for one that is not known here."""
+        user = await self._tables.user(name) if 0 < len(name) <= LONGEST_NAME else None
+        if user is None:
+            text = f"{by} vouched for {name[:LONGEST_NAME]!r}, who is no user here, from {address or 'this machine'}."
+            await self._tables.note(self._now(), "not_a_user", text)
+            why = "The provider knows you, and nobody of that name may sign in here; `ridethrough user add` adds one."
+            raise Refused(403, "not-a-user", why)
+        return await self._begun(user, address, f", vouched for by {by}", instead_of)
+
+    async def _begun(self, user: UserLine, address: str, how: str, instead_of: str | None) -> str:
         now = self._now()
         session_id = secrets.token_urlsafe(ID_BYTES)
         session = SessionLine(digest(session_id), user.name, address, now, now, now + self._terms.lasts)
-        text = f"{user.name} signed in from {address or 'this machine'}."
+        text = f"{user.name} signed in from {address or 'this machine'}{how}."
         await self._tables.begin(session, text, instead_of=instead_of)
         return session_id
 
@@ -57,6 +70,10 @@ class SigningIn:
             raise Refused(403, "password-again", "Only a person can do this, who shows their password again.")
         if not password:
             raise Refused(403, "password-again", "This asks for your password again: want password.")
+        user = await self._tables.user(caller.name)
+        if user is not None and user.password is None:
+            why = "This asks for a password of this service, and you have none: `ridethrough user password` sets one."
+            raise Refused(403, "password-again", why)
         await self._proven(caller.name, password, caller.address, again=True)
 
     async def change(self, caller: Caller, old: str, new: str) -> None:

@@ -15,6 +15,16 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 
 @dataclass(frozen=True, slots=True)
+class OpenIdPlace:
+    """A site's OpenID provider. `claim`: what of an identity names the user here; `secret` None: a client that has none."""
+
+    issuer: str
+    client: str
+    secret: str | None
+    claim: str
+
+
+@dataclass(frozen=True, slots=True)
 class AccessTerms:
     """How one server lets people and programs in; what is left out holds for a server on loopback alone."""
 
@@ -32,6 +42,8 @@ class AccessTerms:
     """After so long without a request a session that may act is over."""
     lasts: timedelta = timedelta(hours=12)
     """After so long every session is over."""
+    openid: OpenIdPlace | None = None
+    """The provider that vouches for people, None where nobody but themselves does."""
     local_token: str | None = None
     """What a program on this machine shows that can read the service's own files."""
     cost: HashCost = USUAL_COST

@@ -7,6 +7,7 @@ import os
 import secrets
 from dataclasses import dataclass
 from datetime import timedelta
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +26,7 @@ NOBODY_KNOWN: Final = (
     "--host: want a loopback address while there is no user and no token, since everybody who reaches another one "
     "would be let in; `ridethrough user add` adds a user, `ridethrough token make` a token"
 )
+NO_OPENID: Final = "listen.openid_issuer: want the extra that speaks OpenID Connect beside this program (`pip install authlib`)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +62,15 @@ def listening(options: argparse.Namespace, settings: ListenTable) -> Place:
 
 def terms_of(configuration: Configuration, place: Place, token: str) -> AccessTerms:
     """Return how people and programs are let in. `token`: the local one."""
-    from api.access.terms import AccessTerms  # noqa: PLC0415 - light starts: the web framework only where it serves
+    from api.access.terms import AccessTerms, OpenIdPlace  # noqa: PLC0415 - light starts: the web framework only where it serves
 
-    settings = configuration.listen
+    settings, openid = configuration.listen, None
+    if settings.openid_issuer is not None and settings.openid_client is not None:
+        if find_spec("authlib") is None:
+            raise SystemExit(complain(Exit.UNREACHABLE, NO_OPENID))
+        known = None if settings.openid_secret is None else configuration.secrets.get(settings.openid_secret)
+        shown = known.token.reveal() if isinstance(known, Token) else None
+        openid = OpenIdPlace(settings.openid_issuer, settings.openid_client, shown, settings.openid_claim)
     secret = None if settings.proxy_secret is None else configuration.secrets.get(settings.proxy_secret)
     return AccessTerms(
         loopback=place.loopback,
@@ -72,6 +80,7 @@ def terms_of(configuration: Configuration, place: Place, token: str) -> AccessTe
         proxy_secret=secret.token.reveal() if isinstance(secret, Token) else None,
         idle=timedelta(minutes=settings.session_idle_minutes),
         lasts=timedelta(hours=settings.session_hours),
+        openid=openid,
         local_token=token,
     )
 

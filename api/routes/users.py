@@ -6,7 +6,7 @@ Users and tokens are made on the machine itself (`ridethrough user`, `ridethroug
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
@@ -20,6 +20,9 @@ from api.pages.sheets.sign_in import ShownSession, account_page, sign_in_page
 from api.routes.dependencies import Asked, answer
 from api.routes.pages import HEADERS
 from collector.read_model.kept import AccessTables
+
+if TYPE_CHECKING:
+    from api.access.openid import OpenId
 
 router = APIRouter(prefix="/v1", tags=["access"])
 own_router = APIRouter(include_in_schema=False)
@@ -87,9 +90,45 @@ def _who(request: Request) -> str:
 
 
 @own_router.get("/sign-in")
-async def sign_in_form(next: str = "/") -> Response:  # noqa: A002 - what the address calls it
+async def sign_in_form(request: Request, next: str = "/") -> Response:  # noqa: A002 - what the address calls it
     """Give the page to sign in at."""
-    return _page(sign_in_page(way_back(next)))
+    return _page(sign_in_page(way_back(next), openid=_access(request).openid is not None))
+
+
+@own_router.get("/sign-in/openid")
+async def openid_begin(request: Request, next: str = "/") -> Response:  # noqa: A002 - what the address calls it
+    """Send the browser to the site's provider."""
+    openid, caller = _openid(request), _caller(request)
+    try:
+        address, kept = await openid.begin(way_back(next), _comes_to(request, secure=caller.secure))
+    except Refused as refused:
+        return _page(sign_in_page(way_back(next), refused.why, openid=True), refused.status)
+    way = RedirectResponse(address, 303, {"Cache-Control": "no-store"})
+    _set_openid_cookie(way, kept, secure=caller.secure)
+    return way
+
+
+@own_router.get("/sign-in/openid/back")
+async def openid_back(request: Request) -> Response:
+    """Take what the provider sends the browser back with: another id than it showed before, and the page asked for."""
+    openid, caller, access = _openid(request), _caller(request), _access(request)
+    kept = request.cookies.get(_openid_cookie(secure=caller.secure))
+    shown = session_in(by_name(request.scope), secure=caller.secure)
+    said = dict(request.query_params)
+    try:
+        found = await openid.vouched(said, kept, _comes_to(request, secure=caller.secure))
+        session_id = await access.signing_in.vouched_for(
+            found.name, caller.address, "the provider", instead_of=shown
+        )
+    except Refused as refused:
+        way: Response = _page(sign_in_page("/", refused.why, openid=True), refused.status)
+    else:
+        way = RedirectResponse(found.back_to, 303, {"Cache-Control": "no-store"})
+        _set_cookie(way, session_id, secure=caller.secure)
+    way.delete_cookie(
+        _openid_cookie(secure=caller.secure), secure=caller.secure, httponly=True, samesite="lax"
+    )
+    return way
 
 
 @own_router.post("/sign-in")
@@ -108,7 +147,7 @@ async def sign_in(request: Request) -> Response:
             said.get("name", "").strip(), said.get("password", ""), caller.address, instead_of=shown
         )
     except Refused as refused:
-        return _page(sign_in_page(back_to, refused.why), refused.status)
+        return _page(sign_in_page(back_to, refused.why, openid=access.openid is not None), refused.status)
     way = RedirectResponse(back_to, 303, {"Cache-Control": "no-store"})
     _set_cookie(way, session_id, secure=caller.secure)
     return way
@@ -193,6 +232,28 @@ def _set_cookie(way: Response, session_id: str, *, secure: bool) -> None:
     # proved by the page's own token and its Origin, whatever a browser sends by itself
     name = SECURE_COOKIE if secure else COOKIE
     way.set_cookie(name, session_id, secure=secure, httponly=True, samesite="lax", path="/")
+
+
+def _openid(request: Request) -> OpenId:
+    openid = _access(request).openid
+    if openid is None:
+        raise Problem(404, "not-known", "No provider vouches for people here (`[listen] openid_issuer`).")
+    return openid
+
+
+def _comes_to(request: Request, *, secure: bool) -> str:
+    """Return the address that the provider sends browsers back to: under the name, checked before, that was asked for."""
+    return f"{'https' if secure else 'http'}://{request.headers['host']}/sign-in/openid/back"
+
+
+def _openid_cookie(*, secure: bool) -> str:
+    return "__Host-ridethrough-openid" if secure else "ridethrough-openid"
+
+
+def _set_openid_cookie(way: Response, kept: str, *, secure: bool) -> None:
+    # "strict" would keep it from the answer, which another site's page leads to
+    name = _openid_cookie(secure=secure)
+    way.set_cookie(name, kept, max_age=600, secure=secure, httponly=True, samesite="lax", path="/")
 
 
 def _caller(request: Request) -> Caller:

@@ -375,7 +375,7 @@ def _with_secrets(
     if history.secret is not None:
         pick(secrets, history.secret, "history.secret", (Token, Login), notes)
     listen = _section(sections, "listen", collecting.ListenTable)
-    for key in ("site_secret", "proxy_secret"):
+    for key in ("site_secret", "proxy_secret", "openid_secret"):
         if getattr(listen, key) is not None:
             pick(secrets, getattr(listen, key), f"listen.{key}", (Token,), notes)
     words = _section(sections, "set_words", collecting.SetWordsTable)

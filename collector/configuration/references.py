@@ -347,6 +347,11 @@ def check_listen(listen: ListenTable, folder: Path, notes: FaultList) -> None:
         if listen.proxy_secret is None and any(network.is_loopback for network in listen.networks()):
             want = "a secret, since every user of this machine can ask from the proxy's address"
             notes.fault("listen.proxy_secret", want, "nothing")
+    if (listen.openid_issuer is None) != (listen.openid_client is None):
+        missing = "openid_issuer" if listen.openid_issuer is None else "openid_client"
+        notes.fault(f"listen.{missing}", "this setting, since the other of the provider is there", "nothing")
+    if listen.openid_issuer is None and listen.openid_secret is not None:
+        notes.fault("listen.openid_issuer", "the provider, since a secret for it is there", "nothing")
     if listen.certificate_file is None and not listen.proxies and not is_loopback(listen.host):
         notes.fault("listen.host", SAFE_HOST, shown(listen.host))
 

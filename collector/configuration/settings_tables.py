@@ -144,6 +144,22 @@ class ListenTable(PlantTable):
         default=None,
         description="the secret whose token the proxies show in X-Proxy-Secret; needed where one is on this machine",
     )
+    openid_issuer: Url | None = Field(
+        default=None,
+        description="the OpenID provider at which people sign in, as it names itself; wants the extra `openid`",
+    )
+    openid_client: Text | None = Field(
+        default=None, description="the name under which the provider knows this service"
+    )
+    openid_secret: Id | None = Field(
+        default=None,
+        description="the secret whose token proves that name to the provider, where it wants one",
+    )
+    openid_claim: Text = Field(
+        default="preferred_username",
+        description="what of an identity is the user's name here; one that people cannot change at the provider; "
+        "`email` counts only where it is verified",
+    )
     session_idle_minutes: Whole = Field(
         default=30,
         ge=5,

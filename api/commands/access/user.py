@@ -38,7 +38,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--role", type=Role, choices=tuple(Role), default=Role.LOOK, help="what they may do (default: look)"
     )
     add.add_argument(
-        "--no-password", action="store_true", help="none: only a declared proxy vouches for this user"
+        "--no-password",
+        action="store_true",
+        help="none: only a declared proxy or the provider vouches for this user",
     )
     _name(what.add_parser("password", help="set another password; it ends the user's sessions"))
     role = what.add_parser("role", help="change what a user may do; it ends the user's sessions")

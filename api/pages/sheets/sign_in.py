@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from urllib.parse import quote
 
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.plain import plain_document
@@ -20,8 +21,15 @@ class ShownSession:
     here: bool
 
 
-def sign_in_page(back_to: str, said: str | None = None) -> str:
-    """Return the page to sign in at. `said`: why the last try was refused."""
+def sign_in_page(back_to: str, said: str | None = None, *, openid: bool = False) -> str:
+    """Return the page to sign in at. `said`: why the last try was refused; `openid`: the site has a provider."""
+    provider = el(
+        "p",
+        el(
+            "a", "Sign in with the site's own account", href=f"/sign-in/openid?next={quote(back_to, safe='')}"
+        ),
+        ", or by name and password of this service:",
+    )
     form = el(
         "form",
         el("p", said, class_="refusal short-ink", role="alert") if said else None,
@@ -35,7 +43,7 @@ def sign_in_page(back_to: str, said: str | None = None) -> str:
         action="/sign-in",
         class_="in",
     )
-    return plain_document("Sign in", el("h1", "Sign in"), form)
+    return plain_document("Sign in", el("h1", "Sign in"), provider if openid else None, form)
 
 
 def account_page(

@@ -115,6 +115,10 @@ def estate(folder: Path, listen: str) -> None:
         ('proxy_user_header = "Cookie"\nproxies = ["192.0.2.3"]', "listen.proxy_user_header"),
         ('proxy_user_header = "Remote-User"\nproxies = ["127.0.0.1"]', "listen.proxy_secret"),
         ('proxy_secret = "cards"', "listen.proxy_secret"),
+        ('openid_issuer = "https://id.example"', "listen.openid_client"),
+        ('openid_client = "ridethrough"', "listen.openid_issuer"),
+        ('openid_secret = "site"', "listen.openid_issuer"),
+        ('openid_issuer = "http://id.example"\nopenid_client = "ridethrough"', "listen.openid_issuer"),
         ("session_idle_minutes = 1", "listen.session_idle_minutes"),
     ],
 )
