@@ -28,10 +28,11 @@ from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
 from rules.plant.reading import Reading
 from rules.system.answered import Answered
-from rules.system.assessment import SystemObservation, SystemView, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.hold_up.sampling import DRAWS, SEED
 from rules.system.hold_up.task import HoldUpTask, steadied
+from rules.system.observation import SystemObservation, SystemView
 from rules.system.state import Standing
 
 ON_BATTERY_EVERY_S: Final = 10.0

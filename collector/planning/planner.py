@@ -37,12 +37,15 @@ from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, want
 from rules.planning.sizing.units import SizeWanted
 from rules.plant.estate import Estate, Generator, LoadGroup, Unit
 from rules.statistics.trend import MarginTrend, margin_trend
-from rules.system.assessment import SystemObservation, SystemView, glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.hold_up.sampling import SEED
 from rules.system.hold_up.task import HoldUpTask, without
-from rules.system.load_record import MEAN_OVER_S, Expected, PeakRecord, quarters_between
-from rules.system.load_step import line_steps, since_step
+from rules.system.load.quarters import quarters_between
+from rules.system.load.record import MEAN_OVER_S, PeakRecord
+from rules.system.load.step import line_steps, since_step
+from rules.system.load.usual import Expected
+from rules.system.observation import SystemObservation, SystemView, glance
 from rules.system.parallel import FEEDING
 from rules.system.redundancy import daily_margins, limits_with_spares_gone
 from rules.values.reason import Reason, told

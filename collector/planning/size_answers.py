@@ -14,7 +14,7 @@ from collector.process.background_budget import Budget
 from collector.process.clock import Clock
 from collector.recorder.current_state import Present
 from rules.plant.estate import Estate
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
 
 LOOK_EVERY_S: Final = 20.0
 AGAIN_S: Final = 3600.0

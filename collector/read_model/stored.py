@@ -41,12 +41,14 @@ from rules.planning.ridethrough.outcome import cautions
 from rules.plant.estate import Bank, Estate, in_place
 from rules.plant.reading import Reading, Silence, Stamp
 from rules.plant.unread import Unread
-from rules.system.assessment import SystemObservation, SystemView, coldest_c, glance, task_of
+from rules.system.assessment import coldest_c, task_of
 from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit
 from rules.system.hold_up.task import HoldUpTask
-from rules.system.load_record import PeakRecord, total_by_day
+from rules.system.load.peaks import total_by_day
+from rules.system.load.record import PeakRecord
+from rules.system.load.season import load_growth
+from rules.system.observation import SystemObservation, SystemView, glance
 from rules.system.requirements import stale_after_s
-from rules.system.season import load_growth
 from rules.values.reason import Reason
 
 

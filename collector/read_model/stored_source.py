@@ -33,9 +33,10 @@ from rules.battery.model.health import BankBelief
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
-from rules.system.assessment import SystemObservation, SystemView, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import hold_ups
 from rules.system.hold_up.sampling import SEED
+from rules.system.observation import SystemObservation, SystemView
 
 T = TypeVar("T")
 

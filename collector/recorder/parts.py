@@ -24,7 +24,7 @@ from rules.battery.model.health import BankBelief
 from rules.monitor.inputs import ShutdownLooked
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Stamp
-from rules.system.assessment import SystemObservation, SystemView
+from rules.system.observation import SystemObservation, SystemView
 
 
 class Consumer(Protocol):

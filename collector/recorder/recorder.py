@@ -52,8 +52,8 @@ from rules.monitor.step import advance
 from rules.phrasing.reasons import say
 from rules.plant.reading import Reading, Sample
 from rules.system.answered import dated_anew
-from rules.system.assessment import glance
 from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.observation import glance
 from rules.values.code import Code
 from rules.values.reason import reason
 

@@ -27,7 +27,7 @@ from rules.monitor.calm_bounds import (
 from rules.monitor.live import Live
 from rules.plant.estate import Estate, FittedUnit, System, in_place
 from rules.plant.reading import Fault, Reading, Sample, Silence
-from rules.system.assessment import SystemObservation
+from rules.system.observation import SystemObservation
 from rules.system.state import Load
 
 PERIODS: Final = 1.5

@@ -19,8 +19,9 @@ from rules.plant.estate import Estate
 from rules.plant.reading import Reading, Stamp
 from rules.plant.topology import Topology
 from rules.plant.unread import Unread
-from rules.system.assessment import SupplySight, SystemObservation, SystemView, bank_carries, system_state
+from rules.system.assessment import system_state
 from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.observation import SupplySight, SystemObservation, SystemView, bank_carries
 from rules.system.partner import PartnerLoad
 from rules.system.state import Finding, SystemState
 

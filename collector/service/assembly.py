@@ -71,8 +71,8 @@ from collector.storage.ledger.ledger import TRY_EVERY_S
 from rules.alarms.catalogue import with_overrides
 from rules.monitor.state import Book
 from rules.planning.programme.service_due import WorkDue, work_due
-from rules.system.load_record import total_by_day
-from rules.system.season import load_growth
+from rules.system.load.peaks import total_by_day
+from rules.system.load.season import load_growth
 
 BOOTS_FILE: Final = "notifications.json"
 

@@ -41,7 +41,7 @@ from rules.monitor.inputs import OperatorAction, OperatorCommand
 from rules.plant.estate import Estate
 from rules.plant.reading import Reading
 from rules.plant.unread import OldReading, Unread
-from rules.system.assessment import age_s
+from rules.system.observation import age_s
 
 TURNING_WITHIN_S: Final = 30.0
 

@@ -15,7 +15,7 @@ from rules.alarms.catalogue import AlarmLimit
 from rules.alarms.signs import has_mains
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import OutputLine, OutputSource, Reading
-from rules.system.assessment import SystemObservation
+from rules.system.observation import SystemObservation
 from rules.system.parallel import board_load, unit_load
 from rules.system.state import Load, Standing
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from rules.system.load_record import Peaks
+from rules.system.load.peaks import Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
 from rules.system.redundancy import (
     NO_SPARE,

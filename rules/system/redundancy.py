@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from rules.system.load_record import DayPeak, Peaks
+from rules.system.load.peaks import DayPeak, Peaks
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, Parallel, UnitView
 from rules.system.state import LineRedundancy, Load, LoadBasis, Redundancy, RedundancyAt, Standing
 from rules.values.code import Code

@@ -251,7 +251,7 @@ class Code(StrEnum):
     NOT_CHECKED_INRUSH = auto()
     NOT_CHECKED_PRICES = auto()
 
-    # ---- how a load and a margin move: rules.system.load_step, season, rules.statistics.trend
+    # ---- how a load and a margin move: rules.system.load.step, season, rules.statistics.trend
     LOAD_STEP = auto()
     SEASON_TOO_FEW = auto()
     SEASON_GROWTH = auto()

@@ -28,9 +28,11 @@ from collector.storage.ledger.records import EquipmentEvent
 from rules.phrasing.safety import SAFETY
 from rules.planning.ridethrough.scenario import Scenario
 from rules.plant.estate import LoadGroup
-from rules.system.assessment import SystemView, glance, system_state, task_of
+from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import hold_ups
-from rules.system.load_record import DayPeak, PeakRecord
+from rules.system.load.peaks import DayPeak
+from rules.system.load.record import PeakRecord
+from rules.system.observation import SystemView, glance
 from rules.system.state import LineLoad, Load
 from tests.rules.sample_plants import NOON, estate, known_banks, reading
 

@@ -19,8 +19,9 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.supply import SupplyLook
 from rules.battery.assessment.bank import BankJudgement, judge_bank
 from rules.system import assessment, parallel, redundancy
-from rules.system.assessment import SupplySight
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.observation import SupplySight
+from rules.system.outage.on_battery import on_battery
 from rules.system.parallel import UnitView
 from rules.system.peers import UnitLoad
 from rules.system.state import HoldUp, OnBattery, Standing
@@ -130,7 +131,7 @@ def _as_new(*given: Any) -> BankJudgement:
     return replace(judged, belief=replace(judged.belief, health=health, health_slope=0.0 * health))
 
 
-_on_battery = assessment.on_battery
+_on_battery = on_battery
 
 
 def _ends_later(*given: Any) -> OnBattery | None:
@@ -221,7 +222,7 @@ MUTATIONS: Final = (
     Mutation("an outage that began a minute before", OUTAGE, _in("rules.system.assessment.on_battery", _since_long)),
     Mutation("every need met", TOO_SHORT, _in("rules.system.requirements._reached", _met)),
     Mutation("a set believed at once", OUTAGE, _in("collector.recorder.system_views.supply_sight", _believed)),
-    Mutation("all starts over at once", OUTAGE, _in("rules.system.assessment.starts_failed", _all_starts)),
+    Mutation("all starts over at once", OUTAGE, _in("rules.system.outage.on_battery.starts_failed", _all_starts)),
     Mutation("a supply lost by one unit's word", ONE_INPUT, _in("rules.alarms.conditions.supply.SupplyLook.at", _one_word)),
     Mutation("no unit ever on its bank", OUTAGE, _in("rules.plant.reading.Reading.on_battery", _property(lambda _: False))),
     Mutation("an alarm that does not return", ONE_INPUT, _sticky),

@@ -33,8 +33,9 @@ from rules.battery.model.runtime_curve import curve_for
 from rules.battery.model.temperature import seconds_at
 from rules.plant.estate import Bank
 from rules.plant.reading import Reading, Stamp
-from rules.system.assessment import SystemView, glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import hold_ups
+from rules.system.observation import SystemView, glance
 
 SYSTEMS = 100
 LIMIT_S = 4 * 3600.0

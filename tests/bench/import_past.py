@@ -24,7 +24,7 @@ from collector.recorder.trackers.load_backfill import fill_between
 from collector.storage.data_folder import HISTORY_FILE, LEDGER_FILE
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.ledger import Ledger
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
 from tests.rules.sample_plants import NOON, estate
 
 LINES = (1, 2, 3)

@@ -14,8 +14,9 @@ from rules.planning.ridethrough.estate import EstateTask, ride_estate
 from rules.planning.ridethrough.scenario import Scenario
 from rules.planning.ridethrough.supply import MainsOut
 from rules.plant.estate import in_place
-from rules.system.assessment import glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import hold_ups
+from rules.system.observation import glance
 from tests.rules.sample_plants import NOON, SET, estate, known_banks, reading, view
 
 

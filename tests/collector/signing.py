@@ -25,9 +25,10 @@ from rules.monitor.inputs import PlannedWork, Tick
 from rules.monitor.state import Book
 from rules.plant.estate import Estate
 from rules.plant.reading import InputLine, InputReading, OutputSource, Reading, Stamp
-from rules.system.assessment import glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
+from rules.system.observation import glance
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.scripted import Forgetful
 from tests.rules.sample_plants import NOON, estate, known_banks, reading

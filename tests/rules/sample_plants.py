@@ -40,8 +40,8 @@ from rules.plant.reading import (
     SelfTest,
     Stamp,
 )
-from rules.system.assessment import SystemView
-from rules.system.load_record import NO_PEAKS, LinePeak, Peaks
+from rules.system.load.peaks import NO_PEAKS, LinePeak, Peaks
+from rules.system.observation import SystemView
 from rules.values.verdict import Basis
 
 NOON = datetime(2026, 11, 24, 12, 0, tzinfo=UTC)

@@ -34,12 +34,12 @@ from rules.planning.sizing.bank import BankWanted, StatedBank, size_bank
 from rules.planning.sizing.units import SizeWanted, altitude_factor, size_units
 from rules.plant.estate import Bank, Charging, FittedBank, PowerTable
 from rules.plant.reading import Reading
-from rules.system.assessment import unit_views
 from rules.system.comparison import compare
 from rules.system.hold_up.sampling import sharings
 from rules.system.hold_up.sharing import overload_borne_s
 from rules.system.hold_up.task import HoldUpTask
-from rules.system.load_record import LineHistory
+from rules.system.load.peaks import LineHistory
+from rules.system.observation import unit_views
 from rules.system.parallel import Parallel, together
 from rules.system.state import FindingKind, Standing
 from rules.values.severity import Severity

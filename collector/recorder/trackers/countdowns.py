@@ -1,7 +1,7 @@
 """What each system's end was last foretold from: kept in the ledger while the system is on its banks.
 
 Once its cards fall silent no judgement of a hold-up can tell any more, and after a restart none was made. The last
-one that could tell is what the countdown then goes on from (`rules.system.assessment.on_battery`).
+one that could tell is what the countdown then goes on from (`rules.system.outage.on_battery`).
 """
 
 from __future__ import annotations

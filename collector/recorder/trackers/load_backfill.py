@@ -16,7 +16,7 @@ from collector.process.clock import Clock
 from collector.storage.database import StoreError
 from collector.storage.history.store import Bucket, HistoryStore
 from rules.plant.estate import Estate, Unit
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
 from rules.system.state import LineLoad, Load
 
 QUARTER: Final = timedelta(minutes=15)

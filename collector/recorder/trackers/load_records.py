@@ -10,7 +10,8 @@ from collector.process.clock import Clock
 from collector.storage.ledger import Ledger, Transaction
 from collector.storage.ledger.records import Snapshot
 from rules.plant.estate import Estate
-from rules.system.load_record import PeakRecord, Peaks
+from rules.system.load.peaks import Peaks
+from rules.system.load.record import PeakRecord
 from rules.system.state import Load
 
 PEAKS: Final = "peaks"

@@ -21,8 +21,8 @@ from rules.monitor.clock_moved import moved
 from rules.phrasing.reasons import kept, say
 from rules.planning.isolation.unit_work import Followed, begun, begun_reason, follow, news, over
 from rules.plant.estate import Estate
-from rules.system.assessment import SystemObservation
 from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.observation import SystemObservation
 from rules.system.state import UnitWork
 from rules.values.code import Code
 from rules.values.reason import reason, told

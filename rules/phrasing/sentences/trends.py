@@ -1,4 +1,4 @@
-"""What is said of how a load and a margin move (`rules.system.load_step`, `season`, `rules.statistics.trend`)."""
+"""What is said of how a load and a margin move (`rules.system.load.step`, `season`, `rules.statistics.trend`)."""
 
 from __future__ import annotations
 

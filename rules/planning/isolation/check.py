@@ -14,9 +14,9 @@ from enum import StrEnum
 
 from rules.planning.isolation import rows as checks
 from rules.planning.isolation.rows import MARGIN_WANTED, CheckRow, Facts, Result
-from rules.system.assessment import SystemObservation, SystemView, unit_views
 from rules.system.hold_up.judgement import HoldUpJudgement
-from rules.system.load_record import Expected
+from rules.system.load.usual import Expected
+from rules.system.observation import SystemObservation, SystemView, unit_views
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 

@@ -14,9 +14,9 @@ from typing import Final
 
 from rules.plant.estate import Purpose, Requirement
 from rules.plant.reading import OutputSource, Reading, TestResult
-from rules.system.assessment import SystemObservation, SystemView, unit_views
 from rules.system.hold_up.judgement import HoldUpJudgement
-from rules.system.load_record import Expected
+from rules.system.load.usual import Expected
+from rules.system.observation import SystemObservation, SystemView, unit_views
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, UnitView
 from rules.system.redundancy import Margin, limits_with_spares_gone, margins
 from rules.system.requirements import required

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from rules.system.assessment import SystemObservation
 from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.observation import SystemObservation
 from rules.system.parallel import FEEDING, MERELY_UNSEEN, NO_LOAD_FRACTION, UnitView
 from rules.system.state import Standing, Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
 from rules.values.code import Code

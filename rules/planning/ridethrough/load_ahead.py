@@ -15,7 +15,9 @@ from typing import Final
 from rules.planning.ridethrough.supply import MainsOut, SetPlan, on_banks
 from rules.plant.estate import Generator, Unit
 from rules.system.hold_up.sharing import BoardLoad
-from rules.system.load_record import QUARTER_S, PeakRecord, Usual
+from rules.system.load.quarters import QUARTER_S
+from rules.system.load.record import PeakRecord
+from rules.system.load.usual import Usual
 from rules.values.constants import Z_90
 
 LOOKED_AT_S: Final = 4.0 * 3600.0

@@ -18,10 +18,10 @@ from rules.planning.sizing.retirement import Retired, retirements
 from rules.planning.sizing.units import SizeAdvice, SizeWanted, growth_of, size_units
 from rules.plant.estate import Estate, in_place
 from rules.statistics.trend import MarginTrend, margin_trend
-from rules.system.load_record import DayPeak, LineHistory, line_by_day, total_by_day
-from rules.system.load_step import since_step
+from rules.system.load.peaks import DayPeak, LineHistory, line_by_day, total_by_day
+from rules.system.load.season import SeasonalTrend, seasonal_trend
+from rules.system.load.step import since_step
 from rules.system.redundancy import daily_margins
-from rules.system.season import SeasonalTrend, seasonal_trend
 from rules.system.state import SystemState
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
@@ -40,7 +40,7 @@ class LineTrend:
 
 @dataclass(frozen=True, slots=True)
 class LoadRecord:
-    """What is on record of a system's load: lines since their last lasting step (`rules.system.load_step`), the peak of every day.
+    """What is on record of a system's load: lines since their last lasting step (`rules.system.load.step`), the peak of every day.
 
     `limits`: what each line may be asked today with the spare units gone, W and VA.
     """

@@ -16,7 +16,7 @@ from rules.battery.model.runtime_curve import RuntimeCurve, curve_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C
 from rules.planning.sizing.bank import StatedBank
 from rules.plant.estate import Bank, Estate, Unit, in_place
-from rules.system.load_record import LineHistory
+from rules.system.load.peaks import LineHistory
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 from rules.values.verdict import Basis

@@ -1,7 +1,7 @@
 """What size the replacement units should be, from the history of the load on each line.
 
 The peak of a line's last year times growth, over what n units less the spare ones carry, derated. Growth is
-what the record shows with the season taken off (`rules.system.season`) unless the site declares its own; where the
+what the record shows with the season taken off (`rules.system.load.season`) unless the site declares its own; where the
 record shows an interval, the answer is a range: the least usual rating that is enough at the growth to be
 expected, and the one that is enough at the interval's upper end. It is advice, not a purchase order.
 """
@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from rules.planning.sizing.bank import StatedBank
-from rules.system.load_record import LineHistory
-from rules.system.season import SeasonalTrend
+from rules.system.load.peaks import LineHistory
+from rules.system.load.season import SeasonalTrend
 from rules.values.code import Code
 from rules.values.constants import HOURS_A_YEAR
 from rules.values.reason import Reason, reason

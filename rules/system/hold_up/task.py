@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from rules.system.hold_up.sharing import BoardLoad, PlayBank, PlayUnit
-from rules.system.load_record import Expected
+from rules.system.load.usual import Expected
 from rules.values.reason import Reason
 
 STEADY_SHARE: Final = 0.02

@@ -72,7 +72,7 @@ from rules.plant.reading import (
     TestResult,
 )
 from rules.system.hold_up.judgement import BankEnds
-from rules.system.load_record import DayPeak, LineHistory
+from rules.system.load.peaks import DayPeak, LineHistory
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,

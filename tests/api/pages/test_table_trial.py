@@ -23,7 +23,7 @@ from collector.recorder.current_state import Present
 from collector.storage.history.store import HistoryStore
 from collector.storage.ledger import Ledger
 from rules.plant.estate import Estate
-from rules.system.assessment import SystemView, glance
+from rules.system.observation import SystemView, glance
 from tests.api.examples import held
 from tests.api.pages import samples
 from tests.api.pages.sheets.test_registry import check

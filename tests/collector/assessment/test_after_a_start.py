@@ -23,9 +23,10 @@ from rules.battery.model.recharge import FULL, Nodes
 from rules.phrasing.reasons import said
 from rules.plant.estate import Bank, Estate
 from rules.plant.reading import OutputSource
-from rules.system.assessment import glance, system_state, task_of
+from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import hold_ups
 from rules.system.hold_up.sampling import SEED
+from rules.system.observation import glance
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, known_banks, reading, view
 

@@ -13,8 +13,8 @@ from collector.assessment.worker import Worker
 from collector.process.clock import TurnedClock, stamp
 from collector.recorder.current_state import Present
 from rules.plant.reading import OutputSource
-from rules.system.assessment import glance
 from rules.system.hold_up.judgement import HoldUpJudgement
+from rules.system.observation import glance
 from tests.rules.sample_plants import estate, known_banks, reading, view
 
 START = datetime(2026, 3, 1, 12, tzinfo=UTC)

@@ -31,10 +31,11 @@ from rules.monitor.live import Live
 from rules.monitor.outputs import Change
 from rules.monitor.step import advance
 from rules.plant.reading import OutputSource, Reading
-from rules.system.assessment import SystemObservation, SystemView, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.hold_up.sampling import DRAWS
 from rules.system.hold_up.task import HoldUpTask
+from rules.system.observation import SystemObservation, SystemView
 from tests.collector.replaying import Record, Result
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, known_banks, reading

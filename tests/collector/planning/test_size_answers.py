@@ -12,7 +12,8 @@ from collector.process.background_budget import Budget
 from collector.process.clock import TurnedClock
 from collector.recorder.current_state import Present
 from rules.planning.sizing.replacement import Sizes
-from rules.system.load_record import DayPeak, PeakRecord
+from rules.system.load.peaks import DayPeak
+from rules.system.load.record import PeakRecord
 from rules.system.state import LineLoad
 from tests.api.pages import samples
 

@@ -33,7 +33,7 @@ from rules.monitor.step import advance
 from rules.phrasing.reasons import said, say
 from rules.plant.estate import Estate
 from rules.plant.reading import OutputSource, Reading, Silence, Stamp
-from rules.system.assessment import SystemObservation, SystemView
+from rules.system.observation import SystemObservation, SystemView
 from rules.system.state import Standing
 from rules.values.verdict import Verdict
 from tests.collector.cards.sample_cards import GOOD

@@ -14,18 +14,12 @@ from rules.battery.state import ShownToCarry
 from rules.phrasing.reasons import said, say
 from rules.plant.estate import Bank, Card, CardReports, Estate, in_place
 from rules.plant.reading import OutputSource
-from rules.system.assessment import (
-    SupplySight,
-    SystemObservation,
-    SystemView,
-    glance,
-    on_battery,
-    system_state,
-    task_of,
-)
+from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.hold_up.task import HoldUpTask, steadied
+from rules.system.observation import SupplySight, SystemObservation, SystemView, glance
 from rules.system.outage.end_known import end_known
+from rules.system.outage.on_battery import on_battery
 from rules.system.state import HoldUp, Standing
 from rules.values.code import Code
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict

@@ -9,8 +9,8 @@ import pytest
 from rules.phrasing.reasons import say
 from rules.plant.estate import NormalMode
 from rules.plant.reading import Nameplate, OutputLine, OutputReading, OutputSource, Reading
-from rules.system.assessment import unit_views
 from rules.system.comparison import compare
+from rules.system.observation import unit_views
 from rules.system.parallel import together
 from rules.system.state import Finding
 from rules.system.state import FindingKind as Kind

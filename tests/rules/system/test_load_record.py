@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.system.load_record import DayPeak, LinePeak, PeakRecord, total_by_day
+from rules.system.load.peaks import DayPeak, LinePeak, total_by_day
+from rules.system.load.record import PeakRecord
 from rules.system.state import LineLoad, Load
 
 START = datetime(2026, 11, 1, tzinfo=UTC)

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from rules.phrasing.reasons import said, say
-from rules.system.load_record import DayPeak
-from rules.system.load_step import last_step, line_steps, since_step
-from rules.system.season import seasonal_trend
+from rules.system.load.peaks import DayPeak
+from rules.system.load.season import seasonal_trend
+from rules.system.load.step import last_step, line_steps, since_step
 from rules.system.state import LineLoad
 
 START = date(2024, 1, 1)  # a Monday

@@ -9,7 +9,7 @@ import pytest
 from rules.phrasing.reasons import said
 from rules.plant.estate import Card, CardReports, FittedUnit, NormalMode, Unit
 from rules.plant.reading import OutputSource, Reading
-from rules.system.assessment import unit_views
+from rules.system.observation import unit_views
 from rules.system.parallel import Parallel, together
 from rules.system.state import Standing
 from tests.rules.sample_plants import estate, reading, view

@@ -9,8 +9,9 @@ import pytest
 
 from rules.phrasing.reasons import said
 from rules.plant.reading import OutputSource, Reading
-from rules.system.assessment import glance, system_state, unit_views
-from rules.system.load_record import NO_PEAKS, Peaks
+from rules.system.assessment import system_state
+from rules.system.load.peaks import NO_PEAKS, Peaks
+from rules.system.observation import glance, unit_views
 from rules.system.parallel import together
 from rules.system.partner import PartnerLoad, added, takes_partner
 from rules.system.state import LineLoad, Load, LoadBasis, PartnerVerdict

@@ -17,8 +17,9 @@ from rules.phrasing.reasons import said, say
 from rules.planning.isolation.rows import Result, others_carry
 from rules.plant.estate import FittedUnit, Unit
 from rules.plant.reading import BypassLine, BypassReading, OutputSource, Reading
-from rules.system.assessment import SystemObservation, glance, system_state, task_of
+from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import hold_ups
+from rules.system.observation import SystemObservation, glance
 from rules.system.peers import UnitLoad, filled, still_carries
 from rules.system.state import FindingKind, LineLoad, Standing
 from rules.values.code import Code

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from rules.phrasing.reasons import said
 from rules.plant.estate import Card, CardReports, Estate, FittedUnit, Unit
 from rules.plant.reading import OutputSource, Reading
-from rules.system.assessment import unit_views
-from rules.system.load_record import NO_PEAKS, DayPeak, Peaks
+from rules.system.load.peaks import NO_PEAKS, DayPeak, Peaks
+from rules.system.observation import unit_views
 from rules.system.parallel import together
 from rules.system.redundancy import daily_margins, limits_with_spares_gone, redundancy
 from rules.system.state import LineLoad, LoadBasis, Redundancy

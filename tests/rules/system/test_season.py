@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from rules.phrasing.reasons import said
 from rules.statistics.trend import theil_sen
-from rules.system.season import load_growth, monthly, seasonal_trend
+from rules.system.load.season import load_growth, monthly, seasonal_trend
 from rules.values.constants import DAYS_A_YEAR
 
 START = date(2024, 1, 1)  # a Monday

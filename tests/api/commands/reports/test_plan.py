@@ -24,7 +24,7 @@ from collector.storage.history.store import WireReading
 from collector.storage.ledger import Ledger
 from collector.storage.ledger.records import SignedLine, Snapshot
 from rules.plant.reading import Stamp
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
 from rules.system.state import LineLoad, Load
 from rules.values.serial import to_plain
 from tests.api.pages.shutdowns import signed as invented

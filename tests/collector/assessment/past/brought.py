@@ -21,7 +21,7 @@ from collector.storage.history.store import WireReading
 from collector.storage.ledger import Ledger
 from rules.plant.estate import Estate
 from rules.plant.reading import Stamp
-from rules.system.load_record import PeakRecord
+from rules.system.load.record import PeakRecord
 from tests.rules.sample_plants import NOON, estate
 
 ESTATE = estate()

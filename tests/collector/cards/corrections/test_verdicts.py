@@ -9,7 +9,8 @@ from collector.cards.corrections.sample import declared_for
 from rules.phrasing.reasons import said
 from rules.plant.estate import Card, Estate, FittedUnit, Site, Supply, System, Unit
 from rules.plant.reading import Stamp
-from rules.system.assessment import SystemView, glance, system_state
+from rules.system.assessment import system_state
+from rules.system.observation import SystemView, glance
 from rules.system.state import Redundancy
 from rules.values.verdict import Verdict
 from tests.collector.cards.corrections.spoilt import (

@@ -17,7 +17,8 @@ from collector.storage.database import ANSWERS
 from collector.storage.history.sqlite import SqliteHistory
 from collector.storage.history.store import Bucket, WireReading
 from rules.plant.reading import Stamp
-from rules.system.load_record import DayPeak, PeakRecord
+from rules.system.load.peaks import DayPeak
+from rules.system.load.record import PeakRecord
 from rules.system.state import LineLoad
 from tests.rules.sample_plants import NOON, estate
 

@@ -11,8 +11,8 @@ from hypothesis import Phase, example, given, settings
 from collector.recorder.monitor_state import WATCH
 from collector.storage.ledger.records import Snapshot
 from rules.monitor.state import snapshot
-from rules.system.assessment import RECKONING_WIDENS
 from rules.system.hold_up.judgement import HoldUpJudgement, unknown_hold_ups
+from rules.system.outage.on_battery import RECKONING_WIDENS
 from rules.values.reason import told
 from tests.collector.cards.sample_cards import GOOD
 from tests.collector.restarting import DARK, HOLDS_S, STEPS, WIRES, Collector, foretold, story

@@ -13,9 +13,10 @@ from rules.planning.isolation.check import Isolation, Overall, isolation, with_n
 from rules.planning.isolation.rows import Confirmed, Facts, Result
 from rules.plant.estate import Estate
 from rules.plant.reading import BypassReading, OutputSource, Reading
-from rules.system.assessment import SystemView, glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import hold_ups
-from rules.system.load_record import Expected
+from rules.system.load.usual import Expected
+from rules.system.observation import SystemView, glance
 from rules.system.state import LineLoad
 from rules.values.code import Code
 from rules.values.reason import reason

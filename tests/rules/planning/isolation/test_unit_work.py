@@ -12,8 +12,9 @@ from rules.phrasing.reasons import say
 from rules.planning.isolation.unit_work import Followed, begun, follow, news, over
 from rules.plant.estate import Estate
 from rules.plant.reading import OutputSource, Reading, Silence
-from rules.system.assessment import SystemObservation, SystemView, glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
+from rules.system.observation import SystemObservation, SystemView, glance
 from rules.system.state import UnitWork, Unplanned, WorkStage
 from tests.rules.sample_plants import NOON, NOW, estate, known_banks, reading, view
 

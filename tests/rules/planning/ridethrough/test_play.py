@@ -17,10 +17,11 @@ from rules.planning.ridethrough.result import PlayedLoadBasis, Ridethrough, wors
 from rules.planning.ridethrough.scenario import BankCase, PlannedShed, Scenario, refuse_unknown
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan, on_banks
 from rules.plant.estate import Estate, LoadGroup, in_place
-from rules.system.assessment import glance, task_of
+from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import hold_ups
 from rules.system.hold_up.sharing import BoardLoad
 from rules.system.hold_up.task import HoldUpTask
+from rules.system.observation import glance
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict

@@ -13,7 +13,8 @@ from rules.planning.ridethrough.result import Ridethrough
 from rules.planning.ridethrough.scenario import PlannedShed, Scenario
 from rules.planning.ridethrough.supply import MainsOut, SetPlan
 from rules.plant.estate import LoadGroup
-from rules.system.assessment import glance, task_of
+from rules.system.assessment import task_of
+from rules.system.observation import glance
 from rules.values.code import Code
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import SET, estate, known_banks, reading, view

@@ -21,7 +21,8 @@ from rules.planning.ridethrough.shedding import (
     wanted_now,
 )
 from rules.plant.estate import LoadGroup, Purpose
-from rules.system.assessment import glance, task_of
+from rules.system.assessment import task_of
+from rules.system.observation import glance
 from rules.system.state import Against, RequirementVerdict, ShedFirst
 from rules.values.code import Code
 from rules.values.reason import reason

@@ -25,8 +25,9 @@ from rules.planning.ridethrough.signed_plan import (
     watch,
 )
 from rules.planning.ridethrough.supply import MainsOut, SetCase, SetPlan
-from rules.system.assessment import glance, system_state, task_of
+from rules.system.assessment import system_state, task_of
 from rules.system.hold_up.judgement import hold_ups
+from rules.system.observation import glance
 from rules.system.state import LineLoad, Load, OnBattery, Standing, SystemState
 from rules.values.reason import told
 from rules.values.serial import from_plain, to_plain

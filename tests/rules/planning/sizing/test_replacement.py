@@ -15,8 +15,9 @@ from rules.phrasing.reasons import said
 from rules.planning.sizing.replacement import LoadRecord, Sizes, next_size, wanted_of
 from rules.planning.sizing.retirement import RemainingDemand, retirements
 from rules.plant.estate import Estate, FittedUnit, Unit
-from rules.system.load_record import DayPeak, PeakRecord
-from rules.system.load_step import line_steps
+from rules.system.load.peaks import DayPeak
+from rules.system.load.record import PeakRecord
+from rules.system.load.step import line_steps
 from rules.system.state import LineLoad, Load
 from tests.rules.sample_plants import estate
 

@@ -15,8 +15,8 @@ from rules.phrasing.reasons import said
 from rules.planning.sizing.bank import BankWanted, StatedBank, cold_factor, size_bank
 from rules.planning.sizing.units import USUAL_KVA, SizeWanted, altitude_factor, growth_of, size_units
 from rules.plant.estate import FittedBank, PowerTable
-from rules.system.load_record import LineHistory
-from rules.system.season import SeasonalTrend
+from rules.system.load.peaks import LineHistory
+from rules.system.load.season import SeasonalTrend
 from rules.values.reason import told
 
 LINES = [

@@ -16,7 +16,7 @@ from statistics import median
 from typing import Final
 
 from rules.statistics.trend import step_change
-from rules.system.load_record import DayPeak, line_by_day, total_by_day
+from rules.system.load.peaks import DayPeak, line_by_day, total_by_day
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 

@@ -8,7 +8,7 @@ taken off is its season.
 
 A month stands for the median of its weekly highest loads: one odd week does not make a season. Until three
 months have come round a second time nothing is said of growth, since there is nothing to tell it by. What comes
-before a lasting step (`rules.system.load_step`) does not count: it is neither growth nor season. A season is told from two
+before a lasting step (`rules.system.load.step`) does not count: it is neither growth nor season. A season is told from two
 years on whose months agree.
 """
 
@@ -21,7 +21,7 @@ from math import ceil, erfc, floor, sqrt
 from statistics import median
 from typing import Final
 
-from rules.system.load_step import LoadStep, last_step, weekly
+from rules.system.load.step import LoadStep, last_step, weekly
 from rules.values.code import Code
 from rules.values.constants import Z_90
 from rules.values.reason import Reason, reason

@@ -13,126 +13,42 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
-from functools import lru_cache
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.system.load.codes import STEPS, code_of, highest_of, value_of
+from rules.system.load.peaks import NO_PEAKS, DayPeak, LineHistory, LinePeak, Peaks
+from rules.system.load.quarters import (
+    QUARTER_S,
+    QUARTERS_A_DAY,
+    QUARTERS_A_WEEK,
+    line_loads,
+    quarters_between,
+    start_of,
+    unknown_in,
+)
+from rules.system.load.usual import Expected, LineUsual, Usual
 from rules.system.state import LineLoad, Load
 
 MEAN_OVER_S: Final = 300
-QUARTER_S: Final = 900
 KEPT: Final = timedelta(days=30)
+
 QUARTERS: Final = int(KEPT.total_seconds()) // QUARTER_S
-QUARTERS_A_DAY: Final = 96
-QUARTERS_A_WEEK: Final = 7 * QUARTERS_A_DAY
+
 DAYS_KEPT: Final = 3653
 ENOUGH_QUARTERS: Final = 4
 """Recorded quarters, beside ones counted, that make an expectation: about two weeks' worth."""
+
 WEEKS_LOOKED_BACK: Final = 5
 HOLD_S: Final = 60.0
 """A reading speaks for at most this long after it was read; a longer gap is not known."""
+
 ENOUGH_OF_A_MEAN: Final = 0.5
 """Part of the 5 minutes that must be known for a mean to count."""
-_STEPS: Final = 4000.0  # codes per unit of ln(1 + x): 0.025 %; 65535 codes reach 13 MW
-
-
-@dataclass(frozen=True, slots=True)
-class LinePeak:
-    """What one board line asked for: highest and 95th percentile, W and VA. None: never known."""
-
-    line: int
-    peak_w: float | None
-    peak_va: float | None
-    p95_w: float | None
-    p95_va: float | None
-    peak_at: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class Peaks:
-    """The record of a system's lines; `known_days` says how much of the 30 days was read."""
-
-    lines: tuple[LinePeak, ...]
-    known_days: float
-    since: datetime | None
-
-    def of(self, line: int) -> LinePeak | None:
-        """Return what is recorded of a board line."""
-        return next((item for item in self.lines if item.line == line), None)
-
-
-@dataclass(frozen=True, slots=True)
-class DayPeak:
-    """The highest 5-minute means of one day (UTC), by board line; None: not known."""
-
-    day: date
-    lines: tuple[LineLoad, ...]
-
-
-def total_by_day(days: Iterable[DayPeak]) -> list[tuple[date, float]]:
-    """Return the sum of the lines' peaks of each day, W, of days on which every line is known."""
-    found = []
-    for peak in days:
-        watts = [line.power_w for line in peak.lines if line.power_w is not None]
-        if watts and len(watts) == len(peak.lines):
-            found.append((peak.day, sum(watts)))
-    return found
-
-
-def line_by_day(days: Iterable[DayPeak], line: int) -> list[tuple[date, float]]:
-    """Return the peak of one board line of each day, W, of days on which it is known."""
-    return [
-        (peak.day, item.power_w)
-        for peak in days
-        for item in peak.lines
-        if item.line == line and item.power_w is not None
-    ]
-
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """What the board is to be expected to ask in one quarter of an hour; None on a line: not known."""
-
-    at: datetime
-    lines: tuple[LineLoad, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class LineUsual:
-    """What a board line usually asks in a quarter of an hour: 5th, 50th and 95th percentile W, median VA."""
-
-    line: int
-    low_w: float
-    median_w: float
-    high_w: float
-    median_va: float
-
-
-@dataclass(frozen=True, slots=True)
-class Usual:
-    """What every line of the board usually asks in one quarter of an hour of the week."""
-
-    at: datetime
-    lines: tuple[LineUsual, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class LineHistory:
-    """One board line over the time looked at, W and VA: median, 95th percentile and peak."""
-
-    line: int
-    median_w: float
-    p95_w: float
-    peak_w: float
-    peak_va: float
-
-
-NO_PEAKS: Final = Peaks((), 0.0, None)
 
 
 class PeakRecord:
@@ -232,7 +148,7 @@ class PeakRecord:
             self._newest = quarter
             for old in [one for one in self._blocks if one < (quarter - QUARTERS + 1) // QUARTERS_A_DAY]:
                 del self._blocks[old]
-        code = _code(mean)
+        code = code_of(mean)
         block[place, column] = max(block[place, column], code)
         self._keep_day(day, column, code)
 
@@ -281,7 +197,7 @@ class PeakRecord:
                 if quarter > newest - QUARTERS:
                     self._keep(quarter, column, value)
                 else:
-                    self._keep_day(quarter // QUARTERS_A_DAY, column, _code(value))
+                    self._keep_day(quarter // QUARTERS_A_DAY, column, code_of(value))
 
     def forget(self, day: date) -> None:
         """Let go of what is on record of a day (UTC): some of it was never so. What is true of it is to be added again."""
@@ -300,11 +216,11 @@ class PeakRecord:
             column = 2 * self._lines.index(item.line)
             for place, value in ((column, item.power_w), (column + 1, item.apparent_va)):
                 if value is not None:
-                    self._keep_day(day, place, _code(value))
+                    self._keep_day(day, place, code_of(value))
 
     def days(self) -> tuple[DayPeak, ...]:
         """Return the peak of every day on record, oldest first."""
-        decoded = np.expm1((self._day_codes - 1.0) / _STEPS)
+        decoded = np.expm1((self._day_codes - 1.0) / STEPS)
         known = np.where(self._day_codes > 0, decoded, np.nan).astype(object)
         known[self._day_codes == 0] = None
         found = []
@@ -338,10 +254,10 @@ class PeakRecord:
             found.append(
                 LineHistory(
                     line,
-                    _value(float(watts[watts.size // 2])),
-                    _value(float(p95)),
-                    _value(peak_w),
-                    _value(peak_va),
+                    value_of(float(watts[watts.size // 2])),
+                    value_of(float(p95)),
+                    value_of(peak_w),
+                    value_of(peak_va),
                 )
             )
         return tuple(found)
@@ -356,11 +272,11 @@ class PeakRecord:
             return NO_PEAKS
         lines = []
         for column, line in enumerate(self._lines):
-            w_peak, w_p95, w_row = _highest(codes[:, 2 * column])
-            va_peak, va_p95, _ = _highest(codes[:, 2 * column + 1])
-            at = None if w_row is None else _start(int(quarters[w_row]))
+            w_peak, w_p95, w_row = highest_of(codes[:, 2 * column])
+            va_peak, va_p95, _ = highest_of(codes[:, 2 * column + 1])
+            at = None if w_row is None else start_of(int(quarters[w_row]))
             lines.append(LinePeak(line, w_peak, va_peak, w_p95, va_p95, at))
-        return Peaks(tuple(lines), quarters.size * QUARTER_S / 86400.0, _start(int(quarters.min())))
+        return Peaks(tuple(lines), quarters.size * QUARTER_S / 86400.0, start_of(int(quarters.min())))
 
     def expected(self, from_at: datetime, until_at: datetime) -> tuple[Expected, ...]:
         """Return, by quarter of an hour, the highest load of the same hour and weekday in the 30 days.
@@ -370,12 +286,12 @@ class PeakRecord:
         """
         asked = quarters_between(from_at, until_at)
         if not self._spans_weeks:
-            return _unknown(asked, self._lines)
+            return unknown_in(asked, self._lines)
         quarters, codes = self._alike(from_at, until_at)
         enough = (codes > 0).sum(axis=1) >= ENOUGH_QUARTERS
         highest = np.where(enough, codes.max(axis=1, initial=0), np.uint16(0))
         return tuple(
-            Expected(_start(quarter), _line_loads(self._lines, tuple(row)))
+            Expected(start_of(quarter), line_loads(self._lines, tuple(row)))
             for quarter, row in zip(quarters, highest.tolist(), strict=True)
         )
 
@@ -391,7 +307,7 @@ class PeakRecord:
         """
         quarters, codes = self._alike(from_at, until_at)
         found = ((q, self._usual(alike)) for q, alike in zip(quarters, codes, strict=True))
-        return tuple(Usual(_start(q), lines) for q, lines in found if lines)
+        return tuple(Usual(start_of(q), lines) for q, lines in found if lines)
 
     def _usual(self, codes: NDArray[np.uint16]) -> tuple[LineUsual, ...]:
         lines = []
@@ -401,8 +317,8 @@ class PeakRecord:
             )
             if watts.size < ENOUGH_QUARTERS or volt_amperes.size < ENOUGH_QUARTERS:
                 return ()
-            low, median, high = (_value(float(np.quantile(watts, q))) for q in (0.05, 0.5, 0.95))
-            lines.append(LineUsual(line, low, median, high, _value(float(np.median(volt_amperes)))))
+            low, median, high = (value_of(float(np.quantile(watts, q))) for q in (0.05, 0.5, 0.95))
+            lines.append(LineUsual(line, low, median, high, value_of(float(np.median(volt_amperes)))))
         return tuple(lines)
 
     def _alike(self, from_at: datetime, until_at: datetime) -> tuple[list[int], NDArray[np.uint16]]:
@@ -468,45 +384,3 @@ class PeakRecord:
         except (KeyError, TypeError, zlib.error, UnicodeDecodeError) as error:
             raise ValueError(f"not a record of peaks: {error}") from error
         return record
-
-
-def quarters_between(from_at: datetime, until_at: datetime) -> range:
-    """Return the numbers, since 1970, of the quarters of an hour that a span touches."""
-    return range(int(from_at.timestamp()) // QUARTER_S, -(-int(until_at.timestamp()) // QUARTER_S))
-
-
-@lru_cache(maxsize=64)
-def _unknown(quarters: range, lines: tuple[int, ...]) -> tuple[Expected, ...]:
-    """Return that nothing is known of some quarters: one value for all young records, which is half a megabyte for each else."""
-    return tuple(
-        Expected(_start(quarter), _line_loads(lines, (0,) * (2 * len(lines)))) for quarter in quarters
-    )
-
-
-@lru_cache(maxsize=4096)
-def _line_loads(lines: tuple[int, ...], codes: tuple[int, ...]) -> tuple[LineLoad, ...]:
-    """Return what codes, watts and volt-amperes of each line in turn, say; 0: not known. The same value each time."""
-    known = [_value(float(code)) if code else None for code in codes]
-    return tuple(LineLoad(line, known[2 * k], known[2 * k + 1]) for k, line in enumerate(lines))
-
-
-@lru_cache(maxsize=4096)
-def _start(quarter: int) -> datetime:
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=quarter * QUARTER_S)
-
-
-def _code(value: float) -> int:
-    return min(1 + int(np.ceil(_STEPS * np.log1p(max(value, 0.0)))), 65535)
-
-
-def _value(code: float) -> float:
-    return float(np.expm1((code - 1.0) / _STEPS))
-
-
-def _highest(codes: NDArray[np.uint16]) -> tuple[float | None, float | None, int | None]:
-    """Return peak, 95th percentile (the next kept value above it) and the row of the peak."""
-    known = codes[codes > 0]
-    if known.size == 0:
-        return None, None, None
-    rank = min(int(np.ceil(0.95 * known.size)), known.size) - 1
-    return _value(float(known.max())), _value(float(np.sort(known)[rank])), int(codes.argmax())
