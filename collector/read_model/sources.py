@@ -17,6 +17,7 @@ from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.shedding import holds_without, shed_reason
 from rules.alarms.incidents.incident import Incident, IncidentPart
 from rules.phrasing.figures import capital, minutes, plural
+from rules.phrasing.notice_case import on_times
 from rules.phrasing.reasons import say
 from rules.phrasing.text import lasted, listed
 from rules.planning.isolation.check import Isolation, Overall
@@ -118,7 +119,7 @@ def _event(
     incident: Incident, part: IncidentPart, lines: Sequence[JournalLine], estate: Estate
 ) -> model.ShownEvent:
     # in whole seconds, as the sentence beside it says it
-    took = None if part.until is None else float(round((part.until - part.since).total_seconds()))
+    took = None if part.until is None else float(round(part.on_battery_s(part.until)))
     name = estate.systems[part.system].name if part.system in estate.systems else part.system
     mine = sorted((one for one in lines if _belongs(one, incident, part, estate)), key=lambda one: one.at)
     said = [model.EventLine(one.at, _text_of(one)) for one in mine]
@@ -160,11 +161,11 @@ def _told(incident: Incident, part: IncidentPart, name: str, estate: Estate) -> 
     if part.until is None:
         verb = "is" if incident.open else "was"
         return f"{only}{name} {verb} on its banks, {plural(len(part.units), 'unit')}."
-    took = lasted((part.until - part.since).total_seconds())
+    took = f"{lasted(part.on_battery_s(part.until))} on battery{on_times(part)}"
     if part.dropped:
-        return f"{only}Over after {took} on battery. Its load was dropped."
+        return f"{only}Over after {took}. Its load was dropped."
     seen = "as far as it was seen" if part.unseen else "throughout"
-    return f"{only}Back on supply after {took} on battery; the load was carried {seen}."
+    return f"{only}Back on supply after {took}; the load was carried {seen}."
 
 
 def _belongs(line: JournalLine, incident: Incident, part: IncidentPart, estate: Estate) -> bool:

@@ -1498,6 +1498,9 @@ def catalogue_reference(catalogue: Iterable[AlarmKind] = _ENTRIES) -> str:
         f"A critical alarm that nobody acknowledges is told again after {_duration(usual.critical_s or 0.0)}, a major "
         f"one after {_duration(usual.major_s or 0.0)}, three times at the most; `answer_within` of a site and "
         "`answer_within_s` of an alarm set other times.\n",
+        "An alarm that comes for the third time within a quarter of an hour is told as coming and going, and no more until it "
+        "stays (for a minute, where somebody must act at once) or has rested for ten minutes, or for twice as long as it took "
+        "from one time to the next: then it returns.\n",
     ]
     for kind in catalogue:
         rows = [

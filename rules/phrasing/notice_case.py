@@ -112,7 +112,7 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
     if part.until is not None and not is_fed(case, part):
         return f"{name}: dropped its load, {lasted((part.until - part.since).total_seconds())} after it lost its mains."
     if part.until is not None:
-        return f"{name}: back on supply after {lasted((part.until - part.since).total_seconds())}."
+        return f"{name}: back on supply after {lasted(part.on_battery_s(case.at))}{on_times(part)}."
     units = counted(len(part.on), "unit")
     state = case.scene.systems.get(part.system)
     outage = state.on_battery if state is not None else None
@@ -144,6 +144,18 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
         else ""
     )
     return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
+
+
+def on_times(part: IncidentPart) -> str:
+    """Return " in 3 times" of a system that went to its banks more than once in an outage, "" of any other."""
+    return f" in {part.times} times" if part.times > 1 else ""
+
+
+def rhythm(case: NoticeCase) -> tuple[int, str] | None:
+    """Return how often the cause of an incident came and within what time, where it comes and goes."""
+    own = [a for a in case.members() if a.chattering and case.catalogue[a.kind].cause is case.incident.cause]
+    first = max(own, key=lambda a: (a.came, a.id), default=None)
+    return None if first is None else (first.came, lasted(first.came_within_s))
 
 
 def cause_of(case: NoticeCase, alarm: Alarm) -> str:

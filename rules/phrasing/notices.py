@@ -18,9 +18,11 @@ from rules.phrasing.notice_case import (
     is_fed,
     left_words,
     names_of,
+    on_times,
     part_line,
     parts_of,
     place,
+    rhythm,
     words_now,
     worst_first,
 )
@@ -132,7 +134,7 @@ def _standing(case: NoticeCase) -> NoticeWords:
 def _opening(case: NoticeCase) -> NoticeWords:
     incident = case.incident
     if incident.cause is Cause.POWER and incident.parts:
-        return power_opening(case)
+        return _with_rhythm(case, power_opening(case))
     if incident.cause is Cause.NETWORK and len(incident.members) > 1:
         return _network_opening(case)
     members = case.members() or worst_first(case.alarms[a] for a in incident.ever if a in case.alarms)
@@ -149,6 +151,16 @@ def _opening(case: NoticeCase) -> NoticeWords:
         briefly = f"over again: {cause_of(case, first)}"
         return NoticeWords(f"It was so and is over again: {what}", do, lines, briefly, first.about)
     return NoticeWords(what, do, lines, cause_of(case, first), first.about)
+
+
+def _with_rhythm(case: NoticeCase, words: NoticeWords) -> NoticeWords:
+    """Return words with how often it came, and that no time more is told until it stays or rests."""
+    came = rhythm(case)
+    if came is None:
+        return words
+    times, within = came
+    what = f"{words.what} It comes and goes: {times} times within {within}; told again when it stays or has rested."
+    return replace(words, what=what, briefly=f"{words.briefly}, {times} times in {within}")
 
 
 def _many_opening(case: NoticeCase, members: list[Alarm], alike: list[Alarm]) -> NoticeWords:
@@ -217,8 +229,11 @@ def _change(case: NoticeCase) -> NoticeWords:
     members = case.members()
     if members:
         first = members[0]
-        words = words_now(case, first), say(first.do), tuple(lines), cause_of(case, first), first.about
-        return NoticeWords(*words)
+        gone = first.standing and first.condition is False
+        what, briefly = words_now(case, first), cause_of(case, first)
+        if gone:
+            what, briefly = f"Gone at the moment: {what}", f"gone at the moment: {briefly}"
+        return NoticeWords(what, say(first.do), tuple(lines), briefly, first.about)
     return NoticeWords(say(incident.title), say(incident.do), tuple(lines), say(incident.title))
 
 
@@ -262,15 +277,16 @@ def _closing(case: NoticeCase) -> NoticeWords:
     topology = case.scene.topology
     parts = [incident.parts[s] for s in sorted(incident.parts)]
     if incident.cause is Cause.POWER and parts:
-        longest_s = max(((p.until or case.at) - p.since).total_seconds() for p in parts)
+        longest = max(parts, key=lambda p: p.on_battery_s(case.at))
+        longest_s, times = longest.on_battery_s(case.at), on_times(longest)
         dropped = [topology.name(p.system) for p in parts if p.dropped]
         if dropped:
-            briefly = f"over after {lasted(longest_s)}; load dropped: {listed(dropped)}"
-            what = f"Over after {lasted(longest_s)} on battery. Load was dropped: {listed(dropped)}."
+            briefly = f"over after {lasted(longest_s)}{times}; load dropped: {listed(dropped)}"
+            what = f"Over after {lasted(longest_s)} on battery{times}. Load was dropped: {listed(dropped)}."
         else:
-            briefly = f"back on supply after {lasted(longest_s)}, load carried"
+            briefly = f"back on supply after {lasted(longest_s)}{times}, load carried"
             seen = "as far as it was seen" if any(p.unseen for p in parts) else "throughout"
-            what = f"Back on supply after {lasted(longest_s)} on battery; the load was carried {seen}."
+            what = f"Back on supply after {lasted(longest_s)} on battery{times}; the load was carried {seen}."
         lines = [_summary_line(case, part) for part in parts]
         left = [
             words_now(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False
@@ -305,9 +321,9 @@ def _gone_s(case: NoticeCase) -> float:
 
 def _summary_line(case: NoticeCase, part: IncidentPart) -> str:
     name = case.scene.topology.name(part.system)
-    took = lasted(((part.until or case.at) - part.since).total_seconds())
+    took = lasted(part.on_battery_s(case.at))
     outcome = "dropped its load" if part.dropped else "held"
-    text = f"{name} {outcome}, {took} on battery, {counted(len(part.units), 'unit')}."
+    text = f"{name} {outcome}, {took} on battery{on_times(part)}, {counted(len(part.units), 'unit')}."
     if part.predicted_low_s is not None:
         high = f" to {at_most(part.predicted_high_s)}" if part.predicted_high_s is not None else " or more"
         text += f" First predicted, from its start: {at_least(part.predicted_low_s)}{high}."

@@ -34,7 +34,7 @@ def power_opening(case: NoticeCase) -> NoticeWords:
     if len(incident.counted) > len(incident.members):
         lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
     if not on:
-        took = lasted(max(((p.until or case.at) - p.since).total_seconds() for p in parts))
+        took = lasted(max(p.on_battery_s(case.at) for p in parts))
         many = sum(len(part.units) for part in parts)
         lost = "Supply" if fed else "Mains"
         what = f"{lost} lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."

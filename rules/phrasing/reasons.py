@@ -37,7 +37,7 @@ from rules.phrasing.sentences.planning import (  # noqa: F401 - the same
     sizing,
     work,
 )
-from rules.phrasing.text import capital
+from rules.phrasing.text import capital, lasted
 from rules.values.advice import Advice
 from rules.values.code import Code
 from rules.values.reason import Arg, Reason, plain_reason
@@ -62,6 +62,10 @@ def said(reasons: Iterable[Reason]) -> tuple[str, ...]:
 
 def cause(one: Reason | None, name: str, *, left_beside: bool) -> str:
     """Return a reason's sentence without its subject where that is called `name`, and without the time left if that stands beside it."""
+    if one is not None and one.code is Code.COMES_AND_GOES:
+        inner, args = one["said"], dict(one.args)
+        told = cause(inner, name, left_beside=left_beside) if isinstance(inner, Reason) else say(one)
+        return f"{args['times']} times within {lasted(float(str(args['within_s'])))}: {told}"
     sentence = None if one is None else _sentence(one)
     if not isinstance(sentence, Sentence):
         return say(one)

@@ -184,6 +184,7 @@ class Code(StrEnum):
     ESTATE_FILE_BEHIND = auto()
     CALENDAR_UNREADABLE = auto()
     CHANNEL_FAILING = auto()
+    COMES_AND_GOES = auto()
     MESSAGES_UNDELIVERABLE = auto()
     COLLECTOR_SILENT = auto()
     WATCH_WOULD_DIE = auto()

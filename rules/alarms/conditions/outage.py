@@ -11,7 +11,7 @@ from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.conditions.deadline import deadline
 from rules.alarms.conditions.shedding import shed_reason
 from rules.alarms.lifecycle.alarm import Alarm
-from rules.alarms.lifecycle.course import Observation
+from rules.alarms.lifecycle.course import Observation, as_it_comes
 from rules.plant.estate import Estate, Generator, Purpose
 from rules.system.state import OnBattery, SystemState
 from rules.values.code import Code
@@ -49,7 +49,15 @@ def on_battery_do(outage: OnBattery | None) -> Reason | None:
 def words_at(
     alarm: Alarm, state: SystemState | None, estate: Estate, catalogue: Mapping[str, AlarmKind], at: datetime
 ) -> tuple[Reason | None, Reason | None]:
-    """Return what is so and what to do of an alarm as they are at a moment: what counts down counts to it.
+    """Return what is so and what to do of an alarm as they are at a moment, with how often it came where it comes and goes."""
+    what, do = _counted_to(alarm, state, estate, catalogue, at)
+    return as_it_comes(alarm, what), do
+
+
+def _counted_to(
+    alarm: Alarm, state: SystemState | None, estate: Estate, catalogue: Mapping[str, AlarmKind], at: datetime
+) -> tuple[Reason | None, Reason | None]:
+    """What counts down counts to the moment.
 
     An alarm keeps the words of the last look at its condition, some seconds ago; whoever reads it beside the time left
     must find one figure. Of any other alarm, and of one that is over, its own words.

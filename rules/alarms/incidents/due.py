@@ -122,9 +122,12 @@ def _change_due(incident: Incident, ground: StepContext) -> NoticeKind | None:
     material = (
         _pending_due(incident, ground, rested=rested)
         or (told is not None and incident.severity.rank > told.rank and not incident.pending)
-        or any(_ends_sooner(incident, part, rested=rested) for part in incident.parts.values())
+        or any(
+            _ends_sooner(incident, part, rested=rested and not _comes_and_goes(part, ground))
+            for part in incident.parts.values()
+        )
         or bool(set(_reckoned(incident)) - set(incident.told_reckoned))
-        or (rested and bool(set(_back(incident)) - set(incident.told_back)))
+        or (rested and _back_news(incident, ground))
         or (rested and incident.eased)
     )
     return NoticeKind.CHANGED if material else None
@@ -181,6 +184,17 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
         summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
     )
     return incident, notice
+
+
+def _back_news(incident: Incident, ground: StepContext) -> bool:
+    """Return whether a system is off its banks that was not told to be; of one that comes and goes that is no news."""
+    news = set(_back(incident)) - set(incident.told_back)
+    return any(not _comes_and_goes(incident.parts[system], ground) for system in news)
+
+
+def _comes_and_goes(part: IncidentPart, ground: StepContext) -> bool:
+    alarms = ground.known(f"on_battery:{unit}" for unit in part.units)
+    return any(alarm.chattering for alarm in alarms)
 
 
 def _waits(alarm: Alarm) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from rules.alarms.catalogue import Cause
 from rules.alarms.conditions.outage import time_left_s
@@ -99,7 +100,9 @@ def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:
     part = altered(part, dropped=part.dropped or ground.scene.dropped(part.system))
     if not part.on:
         return altered(part, until=part.until or at)
-    part = altered(part, until=None)
+    if part.until is not None:
+        off_s = part.off_s + max((at - part.until).total_seconds(), 0.0)
+        part = replace(part, until=None, times=part.times + 1, off_s=off_s)
     state = ground.scene.systems.get(part.system)
     outage = None if state is None else state.on_battery
     if outage is None or state is None or state.as_of is None or state.as_of < part.since:

@@ -49,6 +49,7 @@ class IncidentPart:
     """One system's part in a power incident: when on battery, what was predicted, what came.
 
     `predicted_low_s` and `predicted_high_s`: how long it was first said to hold, counted from `since`.
+    `times`: how often it went to its banks, `off_s`: for how many seconds it was off them in between.
     `lowest_left_s`: the least time left that was ever reckoned. `until` None: still on battery. `units` were on
     battery in this incident, `on` are now as last seen. `unseen`: its cards were silent for a part of it.
     """
@@ -68,6 +69,12 @@ class IncidentPart:
     on: tuple[str, ...] = ()
     unseen: bool = False
     name: str = ""
+    times: int = 1
+    off_s: float = 0.0
+
+    def on_battery_s(self, at: datetime) -> float:
+        """Return for how many seconds it was on its banks until then, all times together."""
+        return max(((self.until or at) - self.since).total_seconds() - self.off_s, 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,7 +50,8 @@ class Alarm:
 
     `condition` is what is known now, `known` what was last known; `run_s` is how long `known` had held, while it
     could be seen, at `mark_s` (seconds of the watch): `ran_s` adds what has passed since. `by_when_for`: what of the
-    plant sets `by_when`; None: it is the alarm's time to respond, or a date.
+    plant sets `by_when`; None: it is the alarm's time to respond, or a date. `came`: how often it came since it comes and
+    goes (`chattering`), and within how many seconds from the first time to the last.
     """
 
     id: str
@@ -82,6 +83,8 @@ class Alarm:
     escalations: int = 0
     occurrences_s: tuple[float, ...] = ()
     chattering: bool = False
+    came: int = 0
+    came_within_s: float = 0.0
     first_sign: datetime | None = None
     sign_s: float = 0.0
 

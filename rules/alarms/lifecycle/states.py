@@ -50,6 +50,7 @@ class AlarmEvent(StrEnum):
     ACKNOWLEDGE = "acknowledge"
     RESET = "reset"
     WORSEN = "worsen"
+    STAY = "stay"
     REALARM = "realarm"
     ESCALATE = "escalate"
     SHELVE = "shelve"
@@ -111,6 +112,8 @@ NEXT: Final[Mapping[tuple[State, AlarmEvent], _Cell]] = {
     **_row(AlarmEvent.RETURN, U=(_R, _BACK), A=(_N, _BACK)),
     **_row(AlarmEvent.RETURN_LATCHING, U=(_L, _BACK), A=(_L, _BACK)),
     **_row(AlarmEvent.WORSEN, U=(_U, _TELL), A=(_U, _TELL)),
+    # what came and went, of which people were told once, is there to stay
+    **_row(AlarmEvent.STAY, U=(_U, _TELL), A=(_U, _TELL)),
     # people; an acknowledged latched alarm stays latched until it is reset
     **_row(AlarmEvent.ACKNOWLEDGE, U=(_A, _RECORD), R=(_N, _RECORD), L=(_L, _RECORD)),
     **_row(AlarmEvent.RESET, L=(_N, _RECORD)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
 from rules.phrasing.says import says
+from rules.phrasing.text import lasted
 from rules.values.advice import Advice
 from rules.values.code import Code
 
@@ -18,6 +19,12 @@ def told(*, words: str) -> str:
 def advised(*, first: str, rest: str) -> Advice:
     """Say what the catalogue says to do."""
     return Advice(first, rest)
+
+
+@says(Code.COMES_AND_GOES)
+def comes_and_goes(*, said: str, times: int, within_s: float) -> str:
+    """Say what was said, and how often it came within so many seconds, from the first time to the last."""
+    return f"{said} It comes and goes: {times} times within {lasted(within_s)}."
 
 
 @says(Code.SAFETY)

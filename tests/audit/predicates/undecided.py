@@ -34,7 +34,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         unseen_control_loop"""
     ),
     "it says what the service knows or assumes, not what the plant is": _names(
-        """tests_not_told load_not_known other_unit_not_known load_ahead_not_known others_hold_not_known others_hold_unasked
+        """comes_and_goes tests_not_told load_not_known other_unit_not_known load_ahead_not_known others_hold_not_known others_hold_unasked
         charge_not_known bypass_not_told input_not_told card_not_proved card_proved requirement_unknown spare_unknown banks_unproven
         unit_not_told unit_rating_not_known load_not_known_on_lines va_not_known_on_lines banks_not_judged_yet bank_without_table
         banks_unseen banks_seen_too_long_ago banks_seen_too_briefly bank_out_of_reach bank_beyond_table hold_up_not_reckoned

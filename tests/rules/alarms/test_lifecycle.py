@@ -15,6 +15,7 @@ from rules.alarms.lifecycle.course import (
     CHATTER_QUIET_S,
     ROUNDING_S,
     Observation,
+    as_it_comes,
     next_s,
     observe,
     progress,
@@ -317,6 +318,65 @@ def test_chattering_is_damped_and_stays_in_sight() -> None:
     bench.wait(CHATTER_QUIET_S)
     assert bench.state() is State.RETURNED_UNACKNOWLEDGED
     assert not bench.alarm.chattering
+
+
+def test_what_comes_each_minute_and_a_half_is_told_as_coming_and_going_once() -> None:
+    """A contact that does not hold: eleven seconds in each 97, which is never three in a minute."""
+    bench = Bench(replace(KIND, on_delay_s=2.0, off_delay_s=5.0, breaks_out=True))
+    for _ in range(40):
+        bench.see(*[PRESENT] * 11, *[ABSENT] * 86, every_s=1.0)
+    assert bench.told() == 3
+    assert (bench.alarm.chattering, bench.alarm.came) == (True, 40)
+    assert bench.alarm.came_within_s == pytest.approx(39 * 97.0, abs=3.0)
+    words = say(as_it_comes(bench.alarm, bench.alarm.what))
+    assert words == "On bypass. It comes and goes: 40 times within 1 h 3 min."
+    stood = []
+    for seconds in (CHATTER_QUIET_S - 100.0, 30.0):
+        bench.wait(seconds)
+        stood.append(bench.alarm.standing)
+    assert stood == [True, False]
+    assert say(as_it_comes(bench.alarm, bench.alarm.what)) == "On bypass."
+
+
+def test_what_comes_each_seven_minutes_must_rest_for_twice_as_long() -> None:
+    bench = Bench(replace(KIND, on_delay_s=0.0, off_delay_s=0.0))
+    for _ in range(5):
+        bench.see(PRESENT, every_s=20.0)
+        bench.see(ABSENT, every_s=400.0)
+    assert bench.told() == 3
+    bench.wait(420.0)
+    assert bench.alarm.chattering, "820 s after it went, of 840"
+    bench.wait(30.0)
+    assert not bench.alarm.standing
+
+
+def test_what_came_and_went_and_then_stays_is_told_after_a_minute() -> None:
+    bench = Bench(replace(KIND, on_delay_s=2.0, off_delay_s=5.0, breaks_out=True))
+    for _ in range(5):
+        bench.see(*[PRESENT] * 11, *[ABSENT] * 86, every_s=1.0)
+    told, since = bench.told(), bench.at
+    bench.see(*[PRESENT] * 59, every_s=1.0)
+    assert bench.told() == told
+    bench.see(*[PRESENT] * 3, every_s=1.0)
+    assert bench.told() == told + 1
+    assert (bench.alarm.chattering, bench.alarm.since) == (False, since)
+    bench.see(*[ABSENT] * 7, every_s=1.0)
+    assert not bench.alarm.standing, "as any other that stood"
+
+
+def test_the_third_time_is_told_and_not_again_when_it_stays() -> None:
+    bench = Bench(replace(KIND, on_delay_s=2.0, off_delay_s=5.0, breaks_out=True))
+    for _ in range(2):
+        bench.see(*[PRESENT] * 11, *[ABSENT] * 86, every_s=1.0)
+    bench.see(*[PRESENT] * 90, every_s=1.0)
+    assert (bench.told(), bench.alarm.chattering) == (3, False)
+
+
+def test_what_nobody_was_told_of_is_none_of_the_times_that_it_came() -> None:
+    bench = Bench(replace(KIND, on_delay_s=0.0, off_delay_s=0.0))
+    bench.see(*[EXPLAINED, ABSENT] * 5, every_s=5.0)
+    bench.see(PRESENT, every_s=5.0)
+    assert (bench.told(), bench.alarm.chattering) == (1, False)
 
 
 STEPS = st.lists(

@@ -33,6 +33,16 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (reason(Code.CHANNEL_FAILING, "mail", why="refused"), "Channel mail fails. It says: refused."),
     (reason(Code.CHANNEL_FAILING, "mail", why=""), "Channel mail fails."),
+    (
+        reason(
+            Code.COMES_AND_GOES,
+            "mail",
+            said=reason(Code.CHANNEL_FAILING, "mail", why=""),
+            times=4,
+            within_s=291,
+        ),
+        "Channel mail fails. It comes and goes: 4 times within 4 min 51 s.",
+    ),
     (reason(Code.MESSAGES_UNDELIVERABLE, "mail", number=2), "2 messages by mail were given up."),
     (reason(Code.COLLECTOR_SILENT, "depot"), "Nothing is heard of depot."),
     (
