@@ -186,16 +186,54 @@ class Events(_Listed):
     items: list[Event]
 
 
-class Incident(BaseModel):
-    """One cause and what hangs on it; what more is known depends on the cause."""
+class OutageOfSystem(_Answer):
+    """One system's part in an outage."""
 
-    model_config = ConfigDict(extra="allow")
+    system: str = Field(description="id of the system")
+    on_battery_since: AwareDatetime = Field(description="when it went on its banks")
+    back_at: AwareDatetime | None = Field(
+        description="when it was fed again; null: it is not, or its banks ended"
+    )
+    ends_earliest: AwareDatetime | None = Field(
+        description="the earliest end of its banks; null: cannot be told"
+    )
+    ends_latest: AwareDatetime | None = Field(description="the latest end of its banks")
+    start_set_before: AwareDatetime | None = Field(description="the last moment to start the generator")
+    reckoned_since: AwareDatetime | None = Field(
+        description="since when nothing was read and the end is reckoned"
+    )
+    lowest_left_s: float | None = Field(description="the least time left that was reckoned, seconds")
+    dropped: bool = Field(description="whether its load was lost")
+
+
+class Incident(_Answer):
+    """One cause and what hangs on it."""
 
     id: str = Field(description="names the incident")
     about: str = Field(description="id of the system, unit or supply it began with")
     severity: str = Field(description="critical, major, minor or warning")
     opened: AwareDatetime = Field(description="when it began")
     closed: AwareDatetime | None = Field(description="when it was over; null while it is open")
+    cause: Literal["power", "network", "consequence", "own"] | None = Field(
+        description="the family of causes; null: a later version wrote it, and nothing below is known"
+    )
+    what: str | None = Field(description="what was told when it opened")
+    do: str | None = Field(description="what there is to do, as it was told last")
+    summary: str | None = Field(description="what was told of its end")
+    announced_at: AwareDatetime | None = Field(description="when people were first told of it; null: not yet")
+    told_at: AwareDatetime | None = Field(description="when there was last something to tell of it")
+    notices: int = Field(ge=0, description="how often there was something to tell of it")
+    level: int = Field(ge=0, description="how often people were reminded, since nobody had acknowledged it")
+    alarms: list[str] = Field(description="ids of its alarms that stand")
+    alarms_ever: list[str] = Field(description="ids of all alarms that were in it")
+    conditions_counted: int = Field(
+        ge=0, description="conditions it holds, those that are not told singly too"
+    )
+    part_of: str | None = Field(description="id of the outage that it happened in")
+    goes_on_from: str | None = Field(
+        description="id of the incident with whose end it was told that this one still stands"
+    )
+    systems: list[OutageOfSystem] = Field(description="of an outage: the systems that were on their banks")
 
 
 class OnCall(BaseModel):

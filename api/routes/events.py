@@ -14,6 +14,7 @@ from api.http.schemas import Events, Incidents, OutageMarked
 from api.routes.dependencies import Asked, Limit, answer, listed, mark, mark_of, moment, place
 from collector.read_model.answers import NoSuchOutage
 from collector.read_model.kept import ASKED, JournalLine
+from collector.read_model.outages.incidents import incident_as_read
 from rules.generator.outage_source import OutageSource
 
 router = APIRouter(prefix="/v1", tags=["events"])
@@ -51,18 +52,7 @@ async def incidents(
 ) -> Response:
     """Give incidents, newest first."""
     page = await service.incidents(after=place(after), limit=limit)
-    items = [
-        {
-            "id": one.id,
-            "about": one.about,
-            "severity": one.severity,
-            "opened": one.opened,
-            "closed": one.closed,
-            **one.body,
-        }
-        for one in page.items
-    ]
-    return await listed(items, mark_of(page.next))
+    return await listed([incident_as_read(one) for one in page.items], mark_of(page.next))
 
 
 class OutageMark(BaseModel):

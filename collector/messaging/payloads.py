@@ -67,7 +67,9 @@ class SystemInOutage(_Payload):
 
     system: str = Field(description="id of the system")
     on_battery_since: AwareDatetime = Field(description="when it went on its banks")
-    back_at: AwareDatetime | None = Field(description="when it was fed again; null: it is not")
+    back_at: AwareDatetime | None = Field(
+        description="when it was fed again; null: it is not, or its banks ended"
+    )
     ends_earliest: AwareDatetime | None = Field(
         description="the earliest end of its banks; null: cannot be told"
     )

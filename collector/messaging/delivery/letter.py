@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from rules.alarms.incidents.incident import Notice
+from rules.alarms.incidents.incident import IncidentPart, Notice
 from rules.phrasing.dates import day_words
 from rules.values.serial import from_plain, to_plain
 
@@ -129,20 +129,22 @@ def notice_fields(notice: Notice) -> dict[str, Any]:
         "urgent": notice.urgent,
         "alarms": list(notice.alarms),
         "conditions_counted": notice.counted,
-        "systems": [
-            {
-                "system": part.system,
-                "on_battery_since": _rfc3339(part.since),
-                "back_at": _rfc3339(part.until),
-                "ends_earliest": _rfc3339(part.ends_earliest),
-                "ends_latest": _rfc3339(part.ends_latest),
-                "start_set_before": _rfc3339(part.start_set_before),
-                "reckoned_since": _rfc3339(part.reckoned_since),
-                "lowest_left_s": part.lowest_left_s,
-                "dropped": part.dropped,
-            }
-            for part in notice.parts
-        ],
+        "systems": [outage_of(part) for part in notice.parts],
+    }
+
+
+def outage_of(part: IncidentPart) -> dict[str, Any]:
+    """Return one system's part in an outage as programs read it."""
+    return {
+        "system": part.system,
+        "on_battery_since": _rfc3339(part.since),
+        "back_at": _rfc3339(part.fed_at),
+        "ends_earliest": _rfc3339(part.ends_earliest),
+        "ends_latest": _rfc3339(part.ends_latest),
+        "start_set_before": _rfc3339(part.start_set_before),
+        "reckoned_since": _rfc3339(part.reckoned_since),
+        "lowest_left_s": part.lowest_left_s,
+        "dropped": part.dropped,
     }
 
 

@@ -97,12 +97,15 @@ def _with_parts(incident: Incident, ground: StepContext) -> Incident:
 
 def _part(part: IncidentPart, ground: StepContext) -> IncidentPart:
     at = ground.moment.at
-    part = altered(part, dropped=part.dropped or ground.scene.dropped(part.system))
+    feeds_nothing = ground.scene.dropped(part.system)
+    part = altered(part, dropped=part.dropped or feeds_nothing)
     if not part.on:
-        return altered(part, until=part.until or at)
+        # off its banks because they ended is not back: that it is once a unit feeds its load again
+        fed_at = None if feeds_nothing else part.fed_at or at
+        return altered(part, until=part.until or at, fed_at=fed_at)
     if part.until is not None:
         off_s = part.off_s + max((at - part.until).total_seconds(), 0.0)
-        part = replace(part, until=None, times=part.times + 1, off_s=off_s)
+        part = replace(part, until=None, fed_at=None, times=part.times + 1, off_s=off_s)
     state = ground.scene.systems.get(part.system)
     outage = None if state is None else state.on_battery
     if outage is None or state is None or state.as_of is None or state.as_of < part.since:

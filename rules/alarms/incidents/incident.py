@@ -49,7 +49,8 @@ class IncidentPart:
     """One system's part in a power incident: when on battery, what was predicted, what came.
 
     `predicted_low_s` and `predicted_high_s`: how long it was first said to hold, counted from `since`.
-    `times`: how often it went to its banks, `off_s`: for how many seconds it was off them in between.
+    `times`: how often it went to its banks, `off_s`: for how many seconds it was off them in between. `fed_at`: since when it
+    is off them and fed, not with its load dropped.
     `lowest_left_s`: the least time left that was ever reckoned. `until` None: still on battery. `units` were on
     battery in this incident, `on` are now as last seen. `unseen`: its cards were silent for a part of it.
     """
@@ -71,6 +72,7 @@ class IncidentPart:
     name: str = ""
     times: int = 1
     off_s: float = 0.0
+    fed_at: datetime | None = None
 
     def on_battery_s(self, at: datetime) -> float:
         """Return for how many seconds it was on its banks until then, all times together."""

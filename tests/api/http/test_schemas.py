@@ -1,5 +1,6 @@
 """What the OpenAPI document says of answers about the past is what they hold."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -127,3 +128,12 @@ def test_what_the_wire_writes_of_a_value_fits_its_form(kind: type[Any]) -> None:
         assert isinstance(plain, dict)
         assert not jsonschema_rs.is_valid(form, plain | {"another": 1})
         assert not jsonschema_rs.is_valid(form, dict(list(plain.items())[1:]))
+
+
+def test_every_moment_in_the_examples_is_rfc_3339_in_utc_and_no_figure_is_of_our_own_clock() -> None:
+    """Of one clock of ours are seconds with no moment they count from: nobody else can use them."""
+    for name in ("HTTP.md", "MESSAGES.md"):
+        text = (Path(__file__).parents[3] / "deploy" / name).read_text("utf-8")
+        assert re.findall(r'"\d{4}-\d\d-\d\dT[\d:.]+[+-]\d\d:?\d\d"', text) == []
+        internal = r'"(opened_s|pending_s|last_notice_s|quiet_since_s|mark_s|run_s|state_s|monotonic_s|start_id|told_\w+s)":'
+        assert re.findall(internal, text) == []

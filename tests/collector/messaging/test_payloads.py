@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 from collector.messaging import payloads
 from collector.messaging.channels.webhook import event_of
 from collector.messaging.delivery.dispatch import Dispatch
-from collector.messaging.delivery.letter import HEARTBEAT, LETTER, POST, Letter, Post, notice_data
+from collector.messaging.delivery.letter import HEARTBEAT, LETTER, POST, Letter, Post, notice_data, outage_of
 from collector.messaging.delivery.state import state_data
 from collector.messaging.mqtt.publisher import alive_data
 from collector.storage.ledger.records import Outgoing
@@ -120,6 +120,13 @@ def test_the_state_of_a_system_is_what_http_gives() -> None:
     state = state_data(system_state("works", 10.0))
     assert state["id"] == "works"
     assert {one["for"] for one in state["requirements"]} == {"manual_generator_start", "generator_start"}
+
+
+def test_a_system_that_dropped_its_load_is_not_said_to_be_back() -> None:
+    ended = IncidentPart("works", AT, until=LEFT, dropped=True)
+    assert outage_of(ended)["back_at"] is None
+    back = replace(ended, fed_at=LEFT + timedelta(seconds=60))
+    assert outage_of(back)["back_at"] == "2026-10-09T00:36:32.000Z"
 
 
 def test_a_key_that_is_not_documented_is_noticed() -> None:

@@ -276,3 +276,20 @@ def test_a_system_whose_banks_ended_is_said_to_have_dropped_its_load_and_not_to_
     assert not any("Back on supply" in n.what for n in said)
     lines = [line for n in said for line in n.lines]
     assert not any(line.startswith("Control") and "back on supply" in line for line in lines)
+
+
+def test_a_system_whose_banks_ended_is_back_when_it_is_fed_again_and_not_when_it_left_them() -> None:
+    watch = Watch()
+    outage(watch)
+    ended = [reading(u, 200.0, source=OutputSource.NONE, input_v=0.0) for u in UNITS["control"]]
+    watch.give(*(on_bank(u, 200.0) for u in UNITS["works"]), *ended)
+    watch.pass_time(201, 300)
+    last = {part.system: part for part in watch.notices("power")[-1].parts}
+    assert (last["control"].dropped, last["control"].fed_at) == (True, None)
+    watch.give(*(on_bank(u, 301.0) for u in UNITS["works"]), *(reading(u, 301.0) for u in UNITS["control"]))
+    watch.pass_time(302, 400)
+    watch.calm(401, NORTH)
+    watch.pass_time(402, 500)
+    over = {part.system: part for part in watch.notices("power")[-1].parts}
+    assert over["control"].fed_at == START + timedelta(seconds=301), "not at 200 s, when its banks ended"
+    assert over["works"].fed_at == START + timedelta(seconds=401)
