@@ -8,6 +8,7 @@ OpenMetrics specification), one sample a state. Pure functions over values; no r
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
@@ -21,10 +22,43 @@ from rules.system.state import HoldUp, SystemState
 from rules.values.verdict import Verdict
 
 CONTENT_TYPE: Final = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+PLAIN: Final = "text/plain; charset=utf-8"
+"""The same text for whoever looks at it and takes no other: a browser, say."""
+_PARAMETER: Final = re.compile(r';\s*([\w-]+)\s*=\s*("[^"]*"|[^;\s]+)')
 PREFIX: Final = "ridethrough_"
 
 UNITS: Final = frozenset(("w", "va", "v", "a", "c", "s", "hz", "pct", "fraction", "years"))
 _HELP: Final = {
+    "build": "Which version runs.",
+    "agent_uptime_s": "For how long the card of a unit has run, as it says.",
+    "doubts": "Values of a unit's last reading that were doubted and left out, or corrected.",
+    "card_alarms": "Rows in the alarm table of a unit's card.",
+    "battery_status": "What the card says of its bank.",
+    "battery_on_battery_s": "For how long the unit has been on its bank, as its card says.",
+    "battery_voltage_v": "Voltage of the bank.",
+    "battery_temperature_c": "Temperature at the bank.",
+    "input_bad_count": "How often the input was out of tolerance since the card began to count.",
+    "input_frequency_hz": "Frequency of one input line.",
+    "input_voltage_v": "Voltage of one input line.",
+    "input_current_a": "Current of one input line.",
+    "input_power_w": "True power of one input line.",
+    "output_source": "What feeds the output of a unit, as its card says.",
+    "output_frequency_hz": "Frequency of a unit's output.",
+    "output_voltage_v": "Voltage of one output line.",
+    "output_current_a": "Current of one output line.",
+    "bypass_frequency_hz": "Frequency of a unit's bypass.",
+    "bypass_voltage_v": "Voltage of one bypass line.",
+    "bypass_current_a": "Current of one bypass line.",
+    "bypass_power_w": "True power of one bypass line.",
+    "nameplate_nominal_input_voltage_v": "Voltage the unit is made for at its input, as its card says.",
+    "nameplate_nominal_input_frequency_hz": "Frequency the unit is made for at its input, as its card says.",
+    "nameplate_nominal_output_voltage_v": "Voltage the unit is made to give, as its card says.",
+    "nameplate_nominal_output_frequency_hz": "Frequency the unit is made to give, as its card says.",
+    "nameplate_rating_va": "Apparent power the unit is rated for, as its card says.",
+    "nameplate_rating_w": "True power the unit is rated for, as its card says.",
+    "nameplate_low_battery_time_s": "At how much time left the card calls its bank low.",
+    "cards_answering_count": "Cards that answer.",
+    "cards_count": "Cards that are read.",
     "output_power_w": "True power of one output line of a unit.",
     "output_load_pct": "Load of one output line, of the rating of one line, as the card says.",
     "battery_current_a": "Battery current; positive while the bank discharges.",
@@ -42,17 +76,30 @@ _HELP: Final = {
     "background_spent_s": "Seconds spent on them since the start.",
     "oldest_reading_age_s": "Age of the oldest of the units' last readings that were judged since the start.",
     "reading_age_s": "Time since the last reading of a unit that was judged, by seconds that no set clock changes.",
+    "load_power_w": "True power of a system's load.",
+    "load_apparent_va": "Apparent power of a system's load.",
+    "line_load_power_w": "True power of a system's load on one line of its board.",
+    "line_load_apparent_va": "Apparent power of a system's load on one line of its board.",
     "hold_up_low_s": "How long the system holds its load: 5th percentile.",
     "hold_up_median_s": "How long the system holds its load: median.",
     "hold_up_high_s": "How long the system holds its load: 95th percentile.",
+    "requirement_required_s": "The hold-up that the requirement asks for.",
     "requirement_margin_s": "Hold-up (5th percentile) less what the requirement asks for.",
     "requirement": "Whether a required hold-up is met.",
     "redundancy": "Whether the spare units are spare.",
     "redundancy_margin_w": "Power left on the tightest line with the spare units gone.",
+    "redundancy_margin_fraction": "The same as a share of what the line's rating gives with the spare units gone.",
+    "capacity_low_fraction": "The least that this is: 5th percentile.",
+    "capacity_high_fraction": "The most that this is: 95th percentile.",
+    "asked_fraction": "Capacity at which the bank just gives what is asked of it.",
+    "effective_age_years": "Age of a bank as its heat and its discharges have made it.",
+    "charging": "Whether a bank is charged as it should be.",
     "capacity_fraction": "Capacity of a bank as a share of what its table gives.",
     "on_battery": "1 while the system's load is on its banks.",
     "standing_alarms": "Alarms that are anything but normal, by severity.",
 }
+
+OWN: Final = "A figure of the service itself."
 
 
 @dataclass(slots=True)
@@ -98,10 +145,47 @@ class _Text:
             unit = name.rpartition("_")[2]
             if unit in UNITS and family.type == "gauge":
                 yield f"# UNIT {PREFIX}{name} {unit}"
-            if name in _HELP:
-                yield f"# HELP {PREFIX}{name} {_HELP[name]}"
+            yield f"# HELP {PREFIX}{name} {_HELP.get(name, OWN)}"
             yield from family.samples
         yield "# EOF"
+
+
+def media_type(accept: str | None) -> str | None:
+    """Return the media type to answer with by what a request accepts (RFC 9110, 12.5.1); None: it takes neither.
+
+    The most exact range that names a type counts for it; where both are wanted alike it is OpenMetrics. A range that
+    names another version of the format does not name this one.
+    """
+    if not (accept or "").strip():
+        return CONTENT_TYPE
+    ranges = [_range(one) for one in (accept or "").split(",")]
+    best = max(
+        (CONTENT_TYPE, PLAIN), key=lambda media: _wanted(media, ranges)
+    )  # the first of those that are wanted alike
+    return best if _wanted(best, ranges) > 0.0 else None
+
+
+def _range(text: str) -> tuple[str, dict[str, str], float]:
+    """Return one range of an Accept field: type, parameters and weight; one that cannot be read weighs nothing."""
+    kind = text.partition(";")[0].strip().casefold()
+    given = {name.casefold(): value.strip('"') for name, value in _PARAMETER.findall(text)}
+    try:
+        weight = float(given.pop("q", "1"))
+    except ValueError:
+        weight = 0.0
+    return kind, given, weight if 0.0 <= weight <= 1.0 else 0.0
+
+
+def _wanted(media: str, ranges: Iterable[tuple[str, dict[str, str], float]]) -> float:
+    kind, _, _ = media.partition(";")
+    own = dict(_PARAMETER.findall(media))
+    named = {kind: 2, f"{kind.partition('/')[0]}/*": 1, "*/*": 0}
+    fits = [
+        (named[one], len(given), weight)
+        for one, given, weight in ranges
+        if one in named and all(own.get(name, value) == value for name, value in given.items())
+    ]
+    return max(fits, default=(0, 0, 0.0))[2]
 
 
 def _braces(**labels: object) -> str:

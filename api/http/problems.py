@@ -37,6 +37,7 @@ MEANS: Final[Mapping[int, str]] = {
     403: "the host name or the page it was asked from is not let in, whoever asks may not do this, or no token is set",
     408: "the body did not come in time",
     413: "the body is larger than is taken",
+    406: "what is given is of no type that the request accepts",
     404: "there is no such thing; the answer names what there is",
     421: "it is asked or done at a site, and this is a centre: the answer names the site's own address",
     409: "it cannot be done as things stand; the answer says why",

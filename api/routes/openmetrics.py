@@ -5,22 +5,27 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 from importlib.metadata import version
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Header
 from fastapi.responses import Response
 
-from api.http.metrics import rendered
-from api.http.problems import told
+from api.http.metrics import media_type, rendered
+from api.http.problems import Problem, told
 from api.routes.dependencies import Asked
 
 router = APIRouter(tags=["metrics"])
 
-MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 
-
-@router.get("/metrics", response_class=Response, responses=told())
-async def metrics(service: Asked) -> Response:
-    """Give quantities and verdicts as OpenMetrics 1.0; what is not known is left out."""
+@router.get("/metrics", response_class=Response, responses=told(406))
+async def metrics(
+    service: Asked, accept: Annotated[str | None, Header(description="media types that are taken")] = None
+) -> Response:
+    """Give quantities and verdicts as OpenMetrics 1.0, to who takes only plain text as that; what is not known is left out."""
+    media = media_type(accept)
+    if media is None:
+        detail = "It is given as application/openmetrics-text; version=1.0.0 and as text/plain. Accept one of them."
+        raise Problem(406, "not-acceptable", detail)
     present = service.present
     standing = Counter(a.severity.value for a in present.alarms.values() if a.state.active)
     figures = service.own_figures()
@@ -52,4 +57,4 @@ async def metrics(service: Asked) -> Response:
         alarms={s: standing.get(s, 0) for s in ("critical", "major", "minor", "warning")},
         own=own,
     )
-    return Response(text, media_type=MEDIA_TYPE)
+    return Response(text, media_type=media, headers={"Vary": "Accept"})

@@ -315,6 +315,12 @@ async def test_metrics_end_as_the_standard_asks_and_leave_out_what_is_not_known(
         assert response.text.endswith("# EOF\n")
         assert "NaN" not in response.text
         assert "ridethrough_cards_count 1" in response.text
+        assert "A figure of the service itself" not in response.text
+        plain = await client.get("/metrics", headers={"Accept": "text/plain"})
+        assert plain.headers["content-type"] == "text/plain; charset=utf-8"
+        assert "Accept" in plain.headers["vary"].split(", ")
+        refused = await client.get("/metrics", headers={"Accept": "application/json"})
+        assert refused.status_code == 406
 
 
 async def test_a_discharge_under_way_is_kept_on_a_clean_stop(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from api.http.metrics import CONTENT_TYPE, UNITS, rendered
+from api.http.metrics import _HELP, CONTENT_TYPE, OWN, PLAIN, UNITS, _named, media_type, rendered
 from rules.battery.state import BankState, Capacity, ChargingVerdict, ReplacementDates
 from rules.plant.estate import Purpose
 from rules.plant.reading import (
@@ -17,6 +17,7 @@ from rules.plant.reading import (
     BatteryStatus,
     BypassLine,
     BypassReading,
+    InputLine,
     InputReading,
     Nameplate,
     OutputLine,
@@ -195,6 +196,42 @@ def test_any_name_and_any_number_stay_within_the_grammar(name: str, value: float
     text = rendered(version=name, now=NOW, own={"odd_figure_w": value}, readings=[reading(name)])
     parsed(text).keys()
     text.encode("utf-8")
+
+
+def test_every_family_says_what_it_is() -> None:
+    text = rendered(
+        version="0", now=NOW, systems=[system()], readings=[reading()], banks=[bank()], alarms={"major": 1}
+    )
+    there = re.findall(rf"# TYPE ({NAME}) ", text)
+    assert there == re.findall(rf"# HELP ({NAME}) \S", text)
+    assert OWN not in text
+    groups = (
+        ("battery", BatteryReading), ("input", InputReading), ("input", InputLine), ("output", OutputReading),
+        ("output", OutputLine), ("bypass", BypassReading), ("bypass", BypassLine), ("nameplate", Nameplate),
+    )  # fmt: skip
+    assert [name for group in groups for _, name in _named(*group) if name not in _HELP] == []
+
+
+@pytest.mark.parametrize(
+    ("accept", "given"),
+    [
+        (None, CONTENT_TYPE),
+        ("", CONTENT_TYPE),
+        ("*/*", CONTENT_TYPE),
+        ("application/openmetrics-text; version=1.0.0", CONTENT_TYPE),
+        ('application/openmetrics-text;version="1.0.0";q=0.5, text/plain;q=0.4', CONTENT_TYPE),
+        ("application/openmetrics-text;version=0.0.1;q=0.9, text/plain;q=0.5", PLAIN),
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", CONTENT_TYPE),
+        ("text/plain", PLAIN),
+        ("text/*, application/openmetrics-text;q=0.2", PLAIN),
+        ("text/plain, */*;q=0.1", PLAIN),
+        ("application/json", None),
+        ("*/*;q=0", None),
+        ("application/openmetrics-text;q=0, text/*;q=nought", None),
+    ],
+)
+def test_it_is_given_as_what_the_request_takes(accept: str | None, given: str | None) -> None:
+    assert media_type(accept) == given
 
 
 def test_every_family_with_a_unit_says_so() -> None:
