@@ -24,9 +24,10 @@ from collector.configuration.faults import (
     shown,
 )
 from collector.configuration.impossible import check_bank, check_unit
-from collector.configuration.people.hours_covered import check_hours
+from collector.configuration.people.hours_covered import check_hours, rota_calendars, rotas_by_id
 from collector.configuration.people.people import People
-from collector.configuration.people.tables import PersonTable, RotaTable
+from collector.configuration.people.rota_calendar import RotaCalendar
+from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable
 from collector.configuration.plausibility import check_plausible
 from collector.configuration.references import (
     Entries,
@@ -65,6 +66,7 @@ LISTS: Final[Mapping[str, tuple[type[plant.PlantTable], ...]]] = {
     "channel": channel_tables.CHANNELS,
     "person": (PersonTable,),
     "rota": (RotaTable,),
+    "rota_calendar": (RotaCalendarTable,),
     "alarm": (collecting.AlarmTable,),
     "planned_work": (collecting.PlannedWorkTable,),
     "calendar": (collecting.CalendarTable,),
@@ -181,7 +183,8 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
     _check_set_words(sections, notes)
     check_plausible(entries, notes, today)
     check_rotas(entries, notes)
-    check_hours(entries, notes, today)
+    calendars = rota_calendars(entries, path.parent, notes, today)
+    check_hours(entries, notes, calendars, today)
     secrets, secret_notes, cards = _with_secrets(sections, entries, history, path, notes)
     notes.with_lines(Lines(text).of)
     faults = notes.faults + secret_notes.faults
@@ -193,7 +196,7 @@ def load_text(text: str, path: Path, today: date | None = None) -> Configuration
         cards=cards,
         secrets=secrets.by_name,
         channels=channels,
-        people=_people(entries),
+        people=_people(entries, calendars),
         polling=_section(sections, "polling", card_tables.PollingTable),
         listen=_section(sections, "listen", collecting.ListenTable),
         notifications=_section(sections, "notifications", collecting.NotificationsTable),
@@ -322,11 +325,10 @@ def tables_within(annotation: object) -> list[type[plant.PlantTable]]:
     return [table for part in getattr(annotation, "__args__", ()) for table in tables_within(part)]
 
 
-def _people(entries: Entries) -> People:
+def _people(entries: Entries, calendars: tuple[RotaCalendar, ...]) -> People:
     """Return everybody who is told; the first site's time zone is that of whoever has none."""
-    first = entries.all(plant.SiteTable, "site")[0]
-    persons = tuple(entries.all(PersonTable, "person"))
-    return People(persons, first.time_zone, entries.by_id(RotaTable, "rota"))
+    first, persons = entries.all(plant.SiteTable, "site")[0], tuple(entries.all(PersonTable, "person"))
+    return People(persons, first.time_zone, rotas_by_id(entries, calendars))
 
 
 def _check_set_words(sections: Mapping[str, plant.PlantTable], notes: FaultList) -> None:

@@ -10,7 +10,7 @@ from typing import Final, TypeVar
 
 from collector.configuration.card_tables import CardTable
 from collector.configuration.faults import FaultList, nearest, shown
-from collector.configuration.people.tables import PersonTable, RotaTable
+from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable
 from collector.configuration.plant_tables import (
     BankTable,
     GeneratorTable,
@@ -267,8 +267,16 @@ def check_rotas(entries: Entries, notes: FaultList) -> None:
         for number, tell in enumerate(person.tell, 1):
             if tell.on_call is not None:
                 here = f"{entries.place(person)}.tell#{number}.on_call"
-                check.names(here, tell.on_call, "rota", "the id of a rota")
+                check.names(
+                    here, tell.on_call, "rota", "the id of a rota", entries.ids.get("rota_calendar", [])
+                )
                 told.setdefault(tell.on_call, set()).add(person.name)
+    for calendar in entries.all(RotaCalendarTable, "rota_calendar"):
+        if calendar.id in entries.ids.get("rota", []):
+            notes.fault(f"{entries.place(calendar)}.id", "an id that no rota has", shown(calendar.id))
+        if calendar.id not in told:
+            want = f"people whose `tell` has on_call = {calendar.id!r}"
+            notes.warn(f"{entries.place(calendar)}.id", want, "nobody: it is read for nothing")
     for rota in entries.all(RotaTable, "rota"):
         place = entries.place(rota)
         named = [*rota.people, *(one.person for one in rota.stand_in)]

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from collector.configuration.people.rota_calendar import CalendarEvent, calendar_events
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from rules.alarms.catalogue import Explanation
 from rules.alarms.windows import Window
@@ -22,11 +23,6 @@ from rules.values.reason import told
 AHEAD: Final = timedelta(days=14)
 LONGEST: Final = timedelta(days=7)
 MOST_EVENTS: Final = 1000
-LONGEST_SAID: Final = 160
-
-
-class CalendarError(Exception):
-    """A calendar file cannot be read: where, what was wanted, what came."""
 
 
 def windows(
@@ -75,57 +71,19 @@ def calendar_windows(
     Events without a time of day last from midnight to midnight of the site's clock; one that is longer than
     a week is cut to a week, since forgotten work must end.
     """
-    path = folder / table.file
-    try:
-        import icalendar  # noqa: PLC0415 - optional, and slow to import
-        import recurring_ical_events  # noqa: PLC0415
-    except ImportError as error:
-        raise CalendarError(f"{table.file}: want the package ridethrough[calendar]; got {error}") from error
-    try:
-        calendar = icalendar.Calendar.from_ical(path.read_bytes())
-        events = recurring_ical_events.of(calendar).between(at - LONGEST, at + ahead)
-    except OSError as error:
-        raise CalendarError(
-            f"{table.file}: want a calendar file that can be read; got {error.strerror}"
-        ) from error
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
-        raise CalendarError(f"{table.file}: want a calendar (RFC 5545); got {_said(error)}") from error
     zone = ZoneInfo(time_zone)
-    found = [
-        window for event in events[:MOST_EVENTS] if (window := _event(event, table, zone)) and window.end > at
-    ]
+    events = calendar_events(folder / table.file, at - LONGEST, at + ahead, zone)
+    found = [window for event in events[:MOST_EVENTS] if (window := _window(event, table)).end > at]
     return tuple(sorted(found, key=lambda w: (w.start, w.id)))
 
 
-def _said(error: Exception) -> str:
-    """Return what the library says of the place, which quotes the file: in one printable line, cut short."""
-    text = " ".join(str(error).split()) or type(error).__name__
-    return "".join(c for c in text if c.isprintable())[:LONGEST_SAID].rstrip(".")
-
-
-def _event(event: object, table: CalendarTable, zone: ZoneInfo) -> Window | None:
-    get = event.get  # type: ignore[attr-defined]
-    start, end = get("DTSTART"), get("DTEND")
-    if start is None or str(get("STATUS", "")).upper() == "CANCELLED":
-        return None
-    begins = _moment(start.dt, zone)
-    ends = _moment(end.dt, zone) if end is not None else begins + timedelta(days=1)
-    if ends <= begins:
-        return None
-    uid = str(get("UID", begins.isoformat()))
-    name = hashlib.sha256(f"{uid}/{begins.isoformat()}".encode()).hexdigest()[:12]
-    what = "".join(c for c in str(get("SUMMARY", "planned work")) if c.isprintable())[:200]
+def _window(event: CalendarEvent, table: CalendarTable) -> Window:
+    name = hashlib.sha256(f"{event.uid}/{event.begins.isoformat()}".encode()).hexdigest()[:12]
     return Window(
         f"{table.id}-{name}",
         Explanation(table.explains),
         table.about,
-        begins,
-        min(ends, begins + LONGEST),
-        told(what),
+        event.begins,
+        min(event.ends, event.begins + LONGEST),
+        told(event.summary or "planned work"),
     )
-
-
-def _moment(value: date | datetime, zone: ZoneInfo) -> datetime:
-    if isinstance(value, datetime):
-        return value if value.tzinfo is not None else value.replace(tzinfo=zone)
-    return datetime.combine(value, time(), zone)

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Final, Self
 
 from collector.configuration import Configuration
+from collector.configuration.people.rota_calendar import CalendarError, RotaCalendar
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
 from collector.messaging.delivery.office import home_zone
-from collector.planning.planned_work import CalendarError, calendar_windows, windows
+from collector.planning.planned_work import calendar_windows, windows
 from rules.alarms.windows import Window
 from rules.plant.estate import Bank, Estate
 from rules.plant.topology import Topology
@@ -70,6 +71,8 @@ class PlannedSources:
     time_zone: str
     work: tuple[PlannedWorkTable, ...] = ()
     calendars: tuple[CalendarTable, ...] = ()
+    rotas: tuple[RotaCalendar, ...] = ()
+    """The calendars that say who is on call, which are read anew with the others."""
 
     @classmethod
     def of(cls, configuration: Configuration) -> Self:
@@ -79,4 +82,5 @@ class PlannedSources:
             home_zone(configuration),
             configuration.planned_work,
             configuration.calendars,
+            configuration.people.calendars,
         )

@@ -14,8 +14,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from collector.configuration.people.rota_calendar import CalendarError
 from collector.messaging.delivery.office import PostOffice
-from collector.planning.planned_work import CalendarError, calendar_windows, windows
+from collector.planning.planned_work import calendar_windows, windows
 from collector.planning.test_dates import PlannedSources
 from collector.process.clock import Clock, stamp
 from collector.recorder.punctuality import Punctuality
@@ -137,6 +138,8 @@ class SelfWatch:
                 self.calendars[table.id] = None
             except CalendarError as error:
                 self.calendars[table.id] = str(error)
+        for rota in planned.rotas:
+            self.calendars[rota.id] = await asyncio.to_thread(rota.refresh, now)
         if self.signed is not None:
             found += self.signed()
         ordered = tuple(sorted(found, key=lambda w: (w.start, w.id)))

@@ -1039,13 +1039,13 @@ _ENTRIES: Final = (
     AlarmKind(
         id="calendar_unreadable",
         about=Thing.SERVICE,
-        meaning="A calendar file of planned work cannot be read, so what it plans is not known.",
+        meaning="A calendar file, of planned work or of who is on call, cannot be read, so what stands in it now is not known.",
         causes=(
             "file moved, or rights changed",
             "file damaged or no iCalendar",
             "ridethrough[calendar] not installed",
         ),
-        consequence="Work that is planned there is told as if nobody had planned it.",
+        consequence="Work that is planned there is told as if nobody had planned it; who is on call stays as it was read last.",
         do=Advice("Put the file right that is named, or take the calendar out of the estate file"),
         respond_s=DAY,
         severity=_S.MINOR,

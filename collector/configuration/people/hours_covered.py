@@ -6,14 +6,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import groupby
+from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from collector.configuration.channel_tables import CommandSettings, MailSettings
 from collector.configuration.faults import FaultList
 from collector.configuration.people.hours import DAYS, within_hours
-from collector.configuration.people.rota import stretches
-from collector.configuration.people.tables import PersonTable, RotaTable, TellTable
+from collector.configuration.people.rota import Rota, stretches
+from collector.configuration.people.rota_calendar import RotaCalendar, gaps
+from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable, TellTable
 from collector.configuration.plant_tables import SiteTable, SystemTable
 from collector.configuration.references import Entries
 from rules.values.severity import Severity
@@ -40,8 +42,10 @@ class _Told:
     person: str
 
 
-def check_hours(entries: Entries, notes: FaultList, today: date | None = None) -> None:
-    """Warn of hours in which a critical or major alarm reaches nobody, by system.
+def check_hours(
+    entries: Entries, notes: FaultList, calendars: Sequence[RotaCalendar] = (), today: date | None = None
+) -> None:
+    """Warn of hours in which a critical or major alarm reaches nobody, by system, and of holes in a calendar of turns.
 
     Where a rota decides, the year from `today` is looked at (without it, from the first turn of each rota).
     """
@@ -58,7 +62,7 @@ def check_hours(entries: Entries, notes: FaultList, today: date | None = None) -
         return
     home = next(iter(sites.values())).time_zone if sites else "UTC"
     told = [_Told(tell, person.time_zone or home, person.name) for person in people for tell in person.tell]
-    rotas = entries.by_id(RotaTable, "rota")
+    rotas = rotas_by_id(entries, calendars)
     found: dict[tuple[str, str], list[str]] = {}
     for system in entries.all(SystemTable, "system"):
         site = sites.get(system.site)
@@ -78,6 +82,49 @@ def check_hours(entries: Entries, notes: FaultList, today: date | None = None) -
         )
 
 
+def rotas_by_id(entries: Entries, calendars: Sequence[RotaCalendar]) -> dict[str, Rota]:
+    """Return what says who is on call, turns and calendars."""
+    return {**entries.by_id(RotaTable, "rota"), **{one.id: one for one in calendars}}
+
+
+def rota_calendars(
+    entries: Entries, folder: Path, notes: FaultList, today: date | None = None
+) -> tuple[RotaCalendar, ...]:
+    """Return the calendars of turns as they were read; warn of what is wrong with them, and of a year's holes from `today`."""
+    found = []
+    sites = entries.all(SiteTable, "site")
+    home = sites[0].time_zone if sites else "UTC"
+    for table in entries.all(RotaCalendarTable, "rota_calendar"):
+        people = entries.all(PersonTable, "person")
+        names = [p.name for p in people if any(tell.on_call == table.id for tell in p.tell)]
+        calendar = RotaCalendar(table, folder, names, home)
+        zone = ZoneInfo(table.time_zone or home)
+        now = datetime.now(UTC) if today is None else datetime.combine(today, time(), zone)
+        wrong, place = calendar.refresh(now), f"{entries.place(table)}.file"
+        found.append(calendar)
+        if wrong is not None:
+            notes.warn(place, "a calendar; until it can be read all who are told by it are told", wrong)
+            continue
+        for event in calendar.strangers[:_GAPS_SAID]:
+            want = f"in each summary the name of one person whose `tell` has on_call = {table.id!r}"
+            notes.warn(place, want, f"{event.summary!r} at {_wall_words(event.begins, zone)}")
+        holes = gaps(calendar, now, now + timedelta(days=365))
+        if holes:
+            said = "; ".join(
+                f"from {_wall_words(begins, zone)} to {_wall_words(ends, zone)}"
+                for begins, ends in holes[:_GAPS_SAID]
+            )
+            more = f"; and {len(holes) - _GAPS_SAID} more times" if len(holes) > _GAPS_SAID else ""
+            notes.warn(
+                place, "somebody's turn at any hour of the next year", f"nobody's {said}{more}: all are told"
+            )
+    return tuple(found)
+
+
+def _wall_words(moment: datetime, zone: ZoneInfo) -> str:
+    return _day_and_clock(moment.astimezone(zone))
+
+
 def _reaching(told: Sequence[_Told], system: SystemTable, severity: Severity) -> list[_Told]:
     return [
         one
@@ -91,15 +138,15 @@ def _reaching(told: Sequence[_Told], system: SystemTable, severity: Severity) ->
 class _Year:
     """The rotas, and the year by the clock of a site in which their turns are looked at."""
 
-    rotas: Mapping[str, RotaTable]
+    rotas: Mapping[str, Rota]
     home: str
     zone: ZoneInfo
     today: date | None
 
     def monday(self) -> datetime:
         """Return the start of the week the year begins in, by the clock on the wall."""
-        starts = [rota.from_time.date() for rota in self.rotas.values()]
-        day = self.today or max(starts)
+        starts = [rota.from_time.date() for rota in self.rotas.values() if isinstance(rota, RotaTable)]
+        day = self.today or max(starts, default=_MONDAY.date())
         return datetime.combine(day - timedelta(days=day.weekday()), time())
 
     def first(self) -> int:
@@ -114,6 +161,10 @@ class _Year:
             return found
         monday = self.monday()
         start = monday.replace(tzinfo=self.zone).astimezone(UTC)
+        if isinstance(
+            rota, RotaCalendar
+        ):  # whose holes are told of by themselves: then all of its people are told
+            return bytearray(b"\x01" * len(found))
         for stretch in stretches(rota, start, start + _WEEKS * timedelta(days=7), self.home):
             if stretch.person == told.person:
                 low, high = (self._step(moment, monday) for moment in (stretch.begins, stretch.ends))

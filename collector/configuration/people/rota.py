@@ -7,26 +7,20 @@ the first turn nobody is on call.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
+from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
+from collector.configuration.people.rota_calendar import RotaCalendar
 from collector.configuration.people.tables import RotaTable
+from collector.configuration.people.turn import OnCall
+
+Rota: TypeAlias = RotaTable | RotaCalendar
+"""What says who is on call: turns of equal length, or a calendar."""
 
 
-@dataclass(frozen=True, slots=True)
-class OnCall:
-    """One stretch in which one person is on call. `begins` and `ends` in UTC; `stands_in`: not their own turn."""
-
-    rota: str
-    person: str
-    begins: datetime
-    ends: datetime
-    stands_in: bool = False
-
-
-def on_call(rota: RotaTable, at: datetime, home: str) -> OnCall | None:
+def on_call(rota: Rota, at: datetime, home: str) -> OnCall | None:
     """Return who is on call at a moment, from when until when; None before the first turn.
 
     `home`: the time zone where the rota names none.
@@ -36,11 +30,14 @@ def on_call(rota: RotaTable, at: datetime, home: str) -> OnCall | None:
     return None
 
 
-def stretches(rota: RotaTable, start: datetime, end: datetime, home: str) -> Iterator[OnCall]:
+def stretches(rota: Rota, start: datetime, end: datetime, home: str) -> Iterator[OnCall]:
     """Yield who is on call from `start` until `end`, in order; the first and the last reach beyond them.
 
     Turns of the same person in a row are one stretch, as far as they lie within the next turn and the last.
     """
+    if isinstance(rota, RotaCalendar):
+        yield from rota.stretches(start, end)
+        return
     zone = ZoneInfo(rota.time_zone or home)
     turn = timedelta(days=rota.turn_days)
     low, high = (_wall(moment, zone) for moment in (start - turn, end + turn))

@@ -52,7 +52,8 @@ class TellTable(PlantTable):
         default=None, alias="until", description="end of the hours; before `from` for hours over midnight"
     )
     on_call: Id | None = Field(
-        default=None, description="told only while this person is on call by the rota of this id"
+        default=None,
+        description="told only while this person is on call by the rota, or the calendar of a rota, of this id",
     )
     unanswered_s: Number = Field(
         default=0.0, ge=0, le=86400, description="told only after nobody has acknowledged for so many seconds"
@@ -87,6 +88,19 @@ class RotaTable(PlantTable):
     time_zone: Zone | None = Field(default=None, description="of its clock; the first site's where left out")
     stand_in: tuple[StandInTable, ...] = Field(
         default=(), description="who is on call for a time instead; of two at once the later entry"
+    )
+
+
+class RotaCalendarTable(PlantTable):
+    """A calendar (iCalendar) that says who is on call: each event is the turn of the person whose name its summary holds.
+
+    Of two events at once the one that began last counts. Where nobody has a turn, all who are told by it are told.
+    """
+
+    id: Id = Field(description="short name, for `on_call` in `tell`; no rota has the same")
+    file: Text = Field(description="the file, beside the estate file or with its full path")
+    time_zone: Zone | None = Field(
+        default=None, description="of events that name none; the first site's where left out"
     )
 
 

@@ -17,8 +17,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from collector.configuration.people.people import People
-from collector.configuration.people.rota import OnCall, stretches
+from collector.configuration.people.rota import stretches
 from collector.configuration.people.tables import PersonTable, TellTable
+from collector.configuration.people.turn import OnCall
 from collector.messaging.delivery.letter import LETTER, Letter, Reach
 from collector.messaging.delivery.recipients import concerned_by, outgoing
 from collector.process.clock import Clock

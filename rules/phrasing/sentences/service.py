@@ -66,7 +66,7 @@ def estate_file_behind(*, changes: tuple[str, ...]) -> str:
 @says(Code.CALENDAR_UNREADABLE)
 def calendar_unreadable(*, calendar: str, why: str) -> str:
     """Say what is wrong with a calendar file."""
-    return f"The calendar {calendar} of planned work cannot be read: {why}."
+    return f"The calendar {calendar} cannot be read: {why}."
 
 
 @says(Code.CHANNEL_FAILING)

@@ -8,8 +8,9 @@ from typing import Any
 
 import pytest
 
+from collector.configuration.people.rota_calendar import CalendarError
 from collector.configuration.settings_tables import CalendarTable, PlannedWorkTable
-from collector.planning.planned_work import CalendarError, calendar_windows, windows
+from collector.planning.planned_work import calendar_windows, windows
 from rules.alarms.catalogue import Explanation
 from rules.values.reason import told
 

@@ -75,7 +75,7 @@ def test_a_calendar_that_cannot_be_read_is_an_alarm_that_names_it_and_the_place(
     assert found["fans"].present is False
     assert found["network"].present
     assert say(found["network"].what) == (
-        "The calendar network of planned work cannot be read: work.ics: want a calendar (RFC 5545); got line 3."
+        "The calendar network cannot be read: work.ics: want a calendar (RFC 5545); got line 3."
     )
 
 

@@ -29,7 +29,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.CALENDAR_UNREADABLE, calendar="network", why="work.ics: line 3"),
-        "The calendar network of planned work cannot be read: work.ics: line 3.",
+        "The calendar network cannot be read: work.ics: line 3.",
     ),
     (reason(Code.CHANNEL_FAILING, "mail", why="refused"), "Channel mail fails. It says: refused."),
     (reason(Code.CHANNEL_FAILING, "mail", why=""), "Channel mail fails."),
