@@ -22,6 +22,8 @@ from rules.values.severity import Severity
 
 GRAVE: Final = (Severity.CRITICAL, Severity.MAJOR)
 """What somebody has to hear of at any hour."""
+SLIGHT: Final = (Severity.MINOR, Severity.WARNING)
+"""What somebody has to hear of at some hour; what stands when their hours begin is handed over to them then."""
 _STEP: Final = timedelta(minutes=15)
 _MONDAY: Final = datetime(2026, 1, 5)  # noqa: DTZ001 - a week by the clock on the wall
 _STEPS: Final = timedelta(days=7) // _STEP
@@ -45,7 +47,7 @@ class _Told:
 def check_hours(
     entries: Entries, notes: FaultList, calendars: Sequence[RotaCalendar] = (), today: date | None = None
 ) -> None:
-    """Warn of hours in which a critical or major alarm reaches nobody, by system, and of holes in a calendar of turns.
+    """Warn of hours in which a critical or major alarm reaches nobody, by system, and of lesser ones that reach nobody ever.
 
     Where a rota decides, the year from `today` is looked at (without it, from the first turn of each rota).
     """
@@ -73,8 +75,17 @@ def check_hours(
             gaps = _gaps(_reaching(told, system, severity), zone, _Year(rotas, home, zone, today))
             if gaps:
                 found.setdefault((severity.value, gaps), []).append(system.id)
+        for severity in SLIGHT:
+            if not _reaching(told, system, severity):
+                found.setdefault((severity.value, ""), []).append(system.id)
     for (grave, gaps), systems in found.items():
         named = "system " + ", ".join(systems[:_SAID]) + (" and others" if len(systems) > _SAID else "")
+        if not gaps:
+            want = f"somebody who is told of a {grave} alarm of {named}, at whatever hour"
+            notes.warn(
+                "person.tell", want, "nobody: it stands on the page alone; a bank to be ordered is one such"
+            )
+            continue
         notes.warn(
             "person",
             f"somebody who is told of a {grave} alarm of {named} at any hour",

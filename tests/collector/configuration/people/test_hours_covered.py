@@ -106,3 +106,17 @@ def test_a_rota_that_has_not_begun_reaches_nobody_until_it_does(small: str, esta
 def test_who_is_told_besides_at_those_hours_closes_the_gap(small: str, estate: Path) -> None:
     bo = f'{{ on_call = "standby", {DAY} }}, {{ from = 18:00:00, until = 08:00:00 }}'
     assert of_major(in_turn(small, bo=bo), estate) == ""
+
+
+@pytest.mark.parametrize(
+    ("tell", "untold"),
+    [("{}", ["minor", "warning"]), ('{ severity = "minor" }', ["warning"]), ('{ severity = "warning" }', []),
+     (f'{{}}, {{ severity = "warning", {DAY} }}', []), ('{ severity = "warning", about = ["b1"] }', ["minor", "warning"])],
+)  # fmt: skip
+def test_lesser_alarms_that_nobody_ever_hears_of_are_named(
+    tell: str, untold: list[str], small: str, estate: Path
+) -> None:
+    found = load_text(f"{small}{CHANNEL}{ADA}tell = [{tell}]\n", estate).warnings
+    assert [w.want for w in found if w.place == "person.tell"] == [
+        f"somebody who is told of a {one} alarm of system A, at whatever hour" for one in untold
+    ]
