@@ -1,7 +1,8 @@
 """What strangers found of banks at the edges: cards over sockets, the service a process, defaults.
 
-`pytest -s tests/backtest/test_edges_of_banks.py` takes some ten minutes. Three sites of two units: one whose banks were tested this
-year and whose readings stay as they are, one whose tests lie long back, one that has an outage while a card's current is stuck.
+`pytest -s tests/backtest/test_edges_of_banks.py` takes some ten minutes. Four sites of two units: one whose banks were tested this
+year and whose readings stay as they are, one whose tests lie long back, one that has an outage while a card's current is stuck, one
+whose next test is due, though nothing is to be ordered.
 """
 
 from __future__ import annotations
@@ -21,9 +22,12 @@ from tests.backtest.test_import import discharge_log
 from tests.daemon import Daemon, command, daemon, eventually
 from tests.trials.plant import Plant, Shape, plant
 
-STEADY, DUE, STUCK = range(3)
+STEADY, DUE, STUCK, YEARLY = range(4)
 GAVE_MIN = 14.0
 """What the table of these banks says for the 15.3 kW of the log."""
+WORN_MIN = 12.2
+"""87 % of that: under 90 % a bank is to be tested every year."""
+YEARLY_AGO = timedelta(days=400)
 OUTAGE_S = 240.0
 WATCHED_S = 300.0
 INTERVAL = timedelta(days=730)
@@ -63,19 +67,21 @@ def sites(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sites]:
     folder = tmp_path_factory.mktemp("edges-of-banks")
     today = datetime.now(UTC).date()
     with ExitStack() as stack:
-        cards = stack.enter_context(plant(Shape(sites=3, systems=1, units=2)))
+        cards = stack.enter_context(plant(Shape(sites=4, systems=1, units=2)))
         say_load(cards, cards.units, FAIR)
         estate = cards.write_estate(folder)
         service = stack.enter_context(daemon(estate, folder / "data"))
-        steady, due, stuck = (cards.units_of(site) for site in (STEADY, DUE, STUCK))
+        steady, due, stuck, yearly = (cards.units_of(site) for site in (STEADY, DUE, STUCK, YEARLY))
         tested = dict.fromkeys((f"b-{unit}" for unit in steady), today - timedelta(days=250))
         tested |= {
             f"b-{due[0]}": today - INTERVAL - timedelta(days=20),
             f"b-{due[1]}": today - timedelta(days=870),
         }
+        tested |= dict.fromkeys((f"b-{unit}" for unit in yearly), today - YEARLY_AGO)
         for bank, day in tested.items():
+            gave = WORN_MIN if bank in {f"b-{unit}" for unit in yearly} else GAVE_MIN
             service.wait_for(f"/v1/banks/{bank}", lambda b: b["unproven"], "a first judgement", 300.0)
-            log = discharge_log(folder / f"{bank}.csv", GAVE_MIN)
+            log = discharge_log(folder / f"{bank}.csv", gave)
             done = command(
                 "import", "discharge", str(log), "--bank", bank, "--at", f"{day}T09:00:00Z", "--by", "R. Haugen",
                 "--estate", str(estate), "--data", str(folder / "data"),
@@ -127,7 +133,32 @@ def test_no_test_is_asked_of_a_bank_that_is_to_be_ordered_and_its_day_is_one_of_
         assert f"bank_order_now:{bank}" in last.alarms
         due = date.fromisoformat(last.banks[bank]["tests"]["due"])
         assert sites.tested[bank] + timedelta(days=365) <= due <= today
-    assert not any(name.startswith("bank_test_due") for look in sites.looks for name in look.alarms)
+    renewed = set(sites.banks(DUE))
+    assert not {
+        n
+        for look in sites.looks
+        for n in look.alarms
+        if n.startswith("bank_test_due") and n.split(":")[1] in renewed
+    }
+
+
+def test_a_test_that_is_due_is_one_warning_from_the_day_on_which_what_was_known_then_made_it_due(
+    sites: Sites,
+) -> None:
+    """Tested 400 days ago at 87 %: due a year after that, not when the bank was new, and not once more in other words."""
+    for bank in sites.banks(YEARLY):
+        due = sites.tested[bank] + timedelta(days=365)
+        for look in sites.looks:
+            tests = look.banks[bank]["tests"]
+            assert date.fromisoformat(tests["due"]) == due
+            assert look.banks[bank]["dates"]["order_by"] > str(datetime.now(UTC).date())
+        about = [
+            a for a in sites.looks[-1].alarms.values() if bank in a["id"] and a["state"].startswith("active")
+        ]
+        assert [(a["id"].split(":")[0], a["severity"]) for a in about] == [("bank_test_due", "warning")], (
+            about
+        )
+        assert f"{due.day} {due:%b %Y}" in about[0]["what"]
 
 
 def test_a_current_that_is_stuck_at_none_makes_no_bank_better_or_worse_than_its_like_for_sure(
@@ -143,4 +174,4 @@ def test_a_current_that_is_stuck_at_none_makes_no_bank_better_or_worse_than_its_
 
 def test_nothing_here_waits_for_ever(sites: Sites) -> None:
     assert len(sites.looks) > 20
-    eventually(lambda: sites.service.get("/health/ready")[1]["answering"] == 6, "all answer at the end")
+    eventually(lambda: sites.service.get("/health/ready")[1]["answering"] == 8, "all answer at the end")

@@ -24,8 +24,8 @@ CELL_V: Final = (1.3, 2.6)
 PROBE_K: Final = 1.0
 
 
-UNKNOWN_K: Final = 5.0
-"""Standard deviation of a bank's temperature about 25 degC where none is known."""
+UNKNOWN_K: Final = 7.0
+"""Standard deviation of a bank's temperature about 25 degC where none is known: rooms lie rather under it than over."""
 
 
 _RATIO: Final = (
@@ -65,6 +65,9 @@ _LEAST_STILL: Final = 0.06  # of the published time
 
 
 _LEAST_FALL_V: Final = 0.05  # V per cell and published time
+
+
+_USUAL: Final = (0.05, 0.95)
 
 
 _LEAST_LEVEL: Final = 10  # rows in which amperes stand
@@ -129,7 +132,8 @@ def _rises(log: DischargeLog) -> bool:
 
 
 def _together(one: Floats, other: Floats) -> float:
-    """Return how far two columns go up and down together, -1 to 1; 0 where one stands still."""
+    """Return how far two columns go up and down together, -1 to 1; 0 where one stands still. A few stray rows weigh nothing."""
+    one, other = (np.clip(values, *np.quantile(values, _USUAL)) for values in (one, other))
     if np.ptp(one) == 0.0 or np.ptp(other) == 0.0:
         return 0.0
     return float(np.corrcoef(one, other)[0, 1])

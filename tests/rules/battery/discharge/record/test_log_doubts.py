@@ -321,6 +321,16 @@ def test_one_row_of_nothing_at_all_is_left_out_and_said() -> None:
     assert found.capacity_fraction == pytest.approx(HONEST.capacity_fraction, abs=0.02)
 
 
+def test_one_stray_voltage_changes_no_columns_over_where_amperes_could_be_volts() -> None:
+    """290 A on 192 cells are 1.5 V a cell, and fall with the load as volts do."""
+    log = read(0.3)
+    volts = log.bank_voltage_v.copy()
+    volts[len(volts) // 2] *= 0.62
+    found = judged(log.with_columns(bank_voltage_v=volts))
+    assert codes(found) == {Code.LOG_ROWS_STRAY}
+    assert holds(found)
+
+
 def in_two(log: DischargeLog, pause_s: float) -> DischargeLog:
     """Return a log with the mains back for a while after its first third: 2.27 V per cell, 5 A into the bank."""
     half = len(log.t_s) // 3
