@@ -263,7 +263,7 @@ class Planner:
             and a.state.active
             and a.severity is not Severity.WARNING
             and a.kind not in REMINDERS
-            and a.condition is not False  # what only waits out its off-delay is over
+            and not a.over  # what only waits out its off-delay is over
         ]
         banks = self._estate.banks
         found.sort(key=lambda a: (-a.severity.rank, a.about in banks))

@@ -257,9 +257,7 @@ def alarm_as_read(
     what = say(alarm.what) or (kind.meaning if kind is not None else alarm.kind)
     seen = alarm.acknowledged
     # what returned stays returned while its card is silent: only its condition, seen again, could say otherwise
-    gone = (alarm.standing and alarm.condition is False) or (
-        alarm.state in _OVER and alarm.condition is not True
-    )
+    gone = (alarm.standing and alarm.over) or (alarm.state in _OVER and alarm.condition is not True)
     as_last_told = alarm.standing and alarm.open_now
     asked = not gone or alarm.state is State.LATCHED
     do, by_when = (alarm.do, alarm.by_when) if asked else (None, None)

@@ -161,8 +161,5 @@ class Present:
 def _forbids(alarm: Alarm | None) -> bool:
     """Return whether an alarm is one that speaks against work on its system: a warning forbids none."""
     return (
-        alarm is not None
-        and alarm.state.active
-        and alarm.severity is not Severity.WARNING
-        and alarm.condition is not False
+        alarm is not None and alarm.state.active and alarm.severity is not Severity.WARNING and not alarm.over
     )

@@ -68,7 +68,7 @@ def system(draft: Draft, state: SystemState) -> None:
     moment, why = by or (None, None)
     for unit in book.estate.units_of(state.id):
         alarm = draft.alarm("on_battery", unit.id)
-        if alarm is None or alarm.condition is False:
+        if alarm is None or alarm.over:
             continue
         what = on_battery_reason(
             f"unit {unit.id} ({state.name})", state.on_battery, draft.at, silent=alarm.condition is None

@@ -43,7 +43,7 @@ class NoticeCase:
     def pending(self) -> list[Alarm]:
         """Return the alarms that were not told yet and are not gone again, worst first."""
         pending = [self.alarms[m] for m in self.incident.pending]
-        there = worst_first(a for a in pending if a.condition is not False and not a.open_now)
+        there = worst_first(a for a in pending if not a.over and not a.open_now)
         if self.incident.cause is not Cause.POWER:
             return there
         return sorted(there, key=lambda a: self.catalogue[a.kind].cause is not Cause.POWER)

@@ -116,7 +116,7 @@ def _plans_only(case: NoticeCase, alarms: Iterable[Alarm]) -> bool:
 
 def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> tuple[datetime | None, Deadline | None]:
     """Return the earliest moment of its alarms: what the plant sets comes before a time to respond."""
-    asked = [a for a in case.members() if a.condition is not False and a.by_when is not None]
+    asked = [a for a in case.members() if not a.over and a.by_when is not None]
     on_banks = [a for a in asked if a.by_when_for is not None]
     moments = [(a.by_when, a.by_when_for) for a in on_banks or asked if a.by_when is not None]
     if not on_banks:  # none of its alarms tells: what is known of its systems does
@@ -147,7 +147,7 @@ def _opening(case: NoticeCase) -> NoticeWords:
         return _many_opening(case, members, alike)
     what, do = words_now(case, first), say(first.do)
     lines = tuple(words_now(case, a) for a in members[1:])
-    if all(a.condition is False for a in members):
+    if all(a.over for a in members):
         briefly = f"over again: {cause_of(case, first)}"
         return NoticeWords(f"It was so and is over again: {what}", do, lines, briefly, first.about)
     return NoticeWords(what, do, lines, cause_of(case, first), first.about)
@@ -288,9 +288,7 @@ def _closing(case: NoticeCase) -> NoticeWords:
             seen = "as far as it was seen" if any(p.unseen for p in parts) else "throughout"
             what = f"Back on supply after {lasted(longest_s)} on battery{times}; the load was carried {seen}."
         lines = [_summary_line(case, part) for part in parts]
-        left = [
-            words_now(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False
-        ]
+        left = [words_now(case, a) for a in case.members() if a.kind != "on_battery" and not a.over]
         lines += [f"Still stands: {text}" for text in left]
         lines.append(
             f"{counted(len(incident.counted), 'condition')} counted, {counted(case.number, 'message')}."
@@ -305,7 +303,7 @@ def _closing(case: NoticeCase) -> NoticeWords:
         words = f"no longer told ({why}): {cause_of(case, alarm)}"
         return NoticeWords(f"No longer told ({why}): {say(alarm.what)}", "", (), words, alarm.about)
     title = say(incident.title)
-    still = tuple(f"Still stands: {words_now(case, a)}" for a in case.members() if a.condition is not False)
+    still = tuple(f"Still stands: {words_now(case, a)}" for a in case.members() if not a.over)
     briefly = f"over after {lasted(took_s)}: {title}"
     return NoticeWords(f"Over after {lasted(took_s)}: {title}", "", still, briefly)
 

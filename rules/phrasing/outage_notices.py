@@ -28,9 +28,7 @@ def power_opening(case: NoticeCase) -> NoticeWords:
     where = place(topology, about)
     fed = fed_beside(case)
     lines = [part_line(case, part) for part in parts]
-    lines += [
-        words_now(case, a) for a in case.members() if a.kind != "on_battery" and a.condition is not False
-    ]
+    lines += [words_now(case, a) for a in case.members() if a.kind != "on_battery" and not a.over]
     if len(incident.counted) > len(incident.members):
         lines.append(f"{counted(len(incident.counted), 'condition')} counted under this.")
     if not on:
@@ -129,7 +127,7 @@ def power_do(case: NoticeCase) -> str:
 def first_action(case: NoticeCase) -> str | None:
     """Return what to do from the worst alarm that is broken out, if one is so now."""
     for alarm in case.members():
-        if alarm.condition is False:  # it waits out its off-delay: what it asks for is over
+        if alarm.over:  # it waits out its off-delay: what it asks for is over
             continue
         if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
             return say(alarm.do)

@@ -64,7 +64,7 @@ def _counted_to(
     """
     kept = alarm.what, alarm.do
     outage = None if state is None else state.on_battery
-    if state is None or outage is None or not alarm.standing or alarm.condition is False:
+    if state is None or outage is None or not alarm.standing or alarm.over:
         return kept
     if alarm.kind == "on_battery":
         name = f"unit {alarm.about} ({state.name})"

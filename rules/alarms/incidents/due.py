@@ -198,7 +198,7 @@ def _comes_and_goes(part: IncidentPart, ground: StepContext) -> bool:
 
 
 def _waits(alarm: Alarm) -> bool:
-    return alarm.condition is False or alarm.open_now
+    return alarm.over or alarm.open_now
 
 
 def _reckoned(incident: Incident) -> tuple[str, ...]:

@@ -102,6 +102,11 @@ class Alarm:
         return self.condition is None and self.kind in OF_READINESS
 
     @property
+    def over(self) -> bool:
+        """Return whether it was last seen not to be so: while it cannot be told it stays what it was."""
+        return self.condition is not True and not self.known
+
+    @property
     def resting(self) -> bool:
         """Return whether nothing about this alarm is worth keeping in the watch's memory."""
         return (

@@ -166,6 +166,11 @@ def supply_refused(sight: Sight, said: Statement) -> Finding:
     return with_left(sight, said, system, found)
 
 
+def _fed(sight: Sight, units: tuple[str, ...], at: int) -> bool:
+    """Return whether one of these units takes its supply at a second."""
+    return any(sight.world.at(at).mode(u) in FED for u in units)
+
+
 def supply_back(sight: Sight, said: Statement) -> Finding:
     """A supply that is back was gone for as long as is said: from its first unit's fall to its last one's return."""
     told, units = float(said.value["took_s"]), sight.units_of(said.about)  # type: ignore[index]
@@ -181,11 +186,21 @@ def supply_back(sight: Sight, said: Statement) -> Finding:
         if began - at > POLLS_S:
             break
         began = at
-    fell = [at for at in gone if at - 1 not in gone and at >= began]
-    if (
-        any(abs(told - (ended - at)) <= POLLS_S for at in fell)
-        and said.at_s - ended <= POLLS_S + SEEN_WITHIN_S
-    ):
+    fell = [
+        at
+        for at in gone
+        if at >= began and (at - 1 not in gone or (_fed(sight, units, at - 1) and not _fed(sight, units, at)))
+    ]
+    # a supply is back with the first unit it feeds; who stays on its bank beside that has a fault of its own
+    fed = [
+        at
+        for unit in units
+        for at in range(began + 1, int(said.at_s) + 1)
+        if sight.world.at(at).mode(unit) in FED and sight.world.at(at - 1).mode(unit) not in FED
+    ]
+    first = [at for at in fed if not _fed(sight, units, at - 1)]
+    whole = said.at_s - ended <= POLLS_S + SEEN_WITHIN_S
+    if any(abs(told - (back - at)) <= POLLS_S for back in ([ended] if whole else []) + first for at in fell):
         return TRUE
     blind = sight.blind(units, began - SEEN_WITHIN_S, said.at_s)
     return UNDECIDED if blind else false(f"after {told:.0f} s, truly {ended - began} s until {ended} s")

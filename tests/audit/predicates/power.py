@@ -13,6 +13,7 @@ from tests.audit.world import PlantAt
 
 BEGAN_WITHIN_S: Final = 8.0
 """A card counts its seconds on battery whole, or is met a poll later."""
+BACKDATED_S: Final = 2.0
 STANDINGS: Final = {
     # one that walks in is on both, and its card calls that normal
     Standing.CARRYING: frozenset({Mode.NORMAL, Mode.WALKING_IN}),
@@ -114,7 +115,9 @@ def mains_lost(sight: Sight, said: Statement) -> Finding:
     def so(now: PlantAt) -> bool:
         return not any(now.fed_at(u) for u in units if now.mode(u) is not Mode.ISOLATED)
 
-    first = Statement(said.kind, supply, said.where, said.value, said.at_s, said.at_s, said.as_of_s)
+    # since when is reckoned back by what a card counts: a whole second, and the reading it stands in
+    seen_s = said.at_s + BACKDATED_S
+    first = Statement(said.kind, supply, said.where, said.value, seen_s, seen_s, said.as_of_s)
     return sight.held(first, so, within_s=SEEN_WITHIN_S + 8.0, why="something stood on it")
 
 

@@ -22,25 +22,33 @@ NOON = datetime(2026, 10, 9, 12, tzinfo=UTC)
 
 
 @pytest.mark.parametrize(
-    ("state", "condition", "standing", "over"),
+    ("state", "condition", "known", "standing", "over"),
     [
-        (State.ACTIVE_UNACKNOWLEDGED, True, True, False),
-        (State.ACTIVE_UNACKNOWLEDGED, None, True, False),
-        (State.ACTIVE_UNACKNOWLEDGED, False, True, True),  # waits out its off-delay
-        (State.RETURNED_UNACKNOWLEDGED, False, False, True),
-        (State.LATCHED, False, False, True),
-        (State.RETURNED_UNACKNOWLEDGED, None, False, True),  # its card fell silent afterwards
-        (State.RETURNED_UNACKNOWLEDGED, True, False, False),  # it is so again, and waits out its delay
+        (State.ACTIVE_UNACKNOWLEDGED, True, True, True, False),
+        (State.ACTIVE_UNACKNOWLEDGED, None, True, True, False),
+        (State.ACTIVE_UNACKNOWLEDGED, False, False, True, True),  # waits out its off-delay
+        (
+            State.ACTIVE_UNACKNOWLEDGED,
+            None,
+            False,
+            True,
+            True,
+        ),  # and cannot be told meanwhile: what was over stays so
+        (State.RETURNED_UNACKNOWLEDGED, False, False, False, True),
+        (State.LATCHED, False, False, False, True),
+        (State.RETURNED_UNACKNOWLEDGED, None, False, False, True),  # its card fell silent afterwards
+        (State.RETURNED_UNACKNOWLEDGED, True, True, False, False),  # it is so again, and waits out its delay
     ],
 )
 def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_that_is_over(
-    state: State, condition: bool | None, standing: bool, over: bool
+    state: State, condition: bool | None, known: bool, standing: bool, over: bool
 ) -> None:
     made = new_alarm(CATALOGUE["ends_soon"], "works", "", 0.0)
     alarm = replace(
         made,
         state=state,
         condition=condition,
+        known=known,
         standing=standing,
         what=told("It drops its load soon."),
         since=NOON,
@@ -59,7 +67,9 @@ def test_an_alarm_of_readiness_says_that_it_cannot_be_told_now_as_the_verdict_be
 ) -> None:
     made = new_alarm(CATALOGUE["requirement_not_met"], "works", "start", 0.0)
     state = State.ACTIVE_UNACKNOWLEDGED
-    alarm = replace(made, state=state, condition=condition, standing=True, what=told("It is short."))
+    alarm = replace(
+        made, state=state, condition=condition, known=True, standing=True, what=told("It is short.")
+    )
     assert alarm_as_read(estate(), alarm).what.startswith(AS_LAST_TOLD) is open_now
 
 

@@ -106,7 +106,9 @@ def test_an_alarm_read_seconds_after_it_was_looked_at_counts_to_the_moment_it_is
 
 
 def test_a_unit_on_its_bank_beside_fed_ones_is_not_told_of_the_generator_wherever_it_is_read() -> None:
-    alarm = replace(new_alarm(CATALOGUE["on_battery"], "W1", "", 0.0), condition=None, standing=True)
+    alarm = replace(
+        new_alarm(CATALOGUE["on_battery"], "W1", "", 0.0), condition=None, known=True, standing=True
+    )
     alarm = replace(alarm, do=advised(CATALOGUE["on_battery"].do))
     alone, beside = on_banks(ends_s=1000.0), replace(on_banks(ends_s=1000.0), fed=("W2",))
     for outage, do_first in (
@@ -128,7 +130,11 @@ def test_banks_that_nothing_was_seen_of_are_not_said_to_tell_nothing_beside_an_e
     state = system_state("works", 100.0, on_battery=on_banks(ends_s=ends_s))
     cannot = told("How long it holds cannot be told.")
     unseen = replace(
-        new_alarm(CATALOGUE["banks_unproven"], "works", "", 0.0), condition=None, standing=True, what=cannot
+        new_alarm(CATALOGUE["banks_unproven"], "works", "", 0.0),
+        condition=None,
+        known=True,
+        standing=True,
+        what=cannot,
     )
     what, _ = words_at(unseen, state, estate(), CATALOGUE, after(100.0))
     assert what is not None
