@@ -12,7 +12,7 @@ from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate
-from rules.system.state import Against, HoldUps, LoadBasis, SystemState
+from rules.system.state import Against, HoldUps, LoadBasis, Redundancy, SystemState
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
@@ -121,14 +121,15 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
     near = kind.bound.passed(redundancy.margin_fraction, was=was(kind.id, "")) or False
     because = redundancy.because[:2]
     what = reason(Code.SPARE_GONE, state.id, name=state.name, because=because)
-    if redundancy.margin_w is not None and redundancy.tightest_line is not None and redundancy.margin_w < 0:
+    over = _over(redundancy)
+    if over is not None:
         what = reason(
             Code.SPARE_GONE_ON_LINE,
             state.id,
             name=state.name,
             line=redundancy.tightest_line,
             limit=redundancy.tightest_limit,
-            over=-redundancy.margin_w,
+            over=over,
             peak=redundancy.basis is LoadBasis.PEAK_30D,
         )
     yield Condition(
@@ -142,6 +143,19 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
     )
     open_still = reason(Code.SPARE_UNKNOWN, state.id, name=state.name, because=because)
     yield Condition("redundancy_unknown", state.id, Observation(_unknown(state, known=known), open_still))
+
+
+def _over(redundancy: Redundancy) -> float | None:
+    """Return how much more the tightest line asks than is left with the spare gone, in W or VA as its limit has it."""
+    for line in redundancy.lines:
+        if line.line == redundancy.tightest_line:
+            asked, left = (
+                (line.peak_va, line.limit_va)
+                if redundancy.tightest_limit == "va"
+                else (line.peak_w, line.limit_w)
+            )
+            return asked - left if asked is not None and left is not None and asked > left else None
+    return None
 
 
 def _imbalance(state: SystemState, kind: AlarmKind, was: Was) -> Condition:

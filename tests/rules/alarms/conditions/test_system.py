@@ -11,7 +11,7 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.system import system_conditions
 from rules.battery.state import WouldTell
 from rules.phrasing.reasons import say
-from rules.system.state import UNKNOWN_HOLD_UP, SystemState
+from rules.system.state import UNKNOWN_HOLD_UP, LineRedundancy, LoadBasis, Redundancy, SystemState
 from rules.values.reason import told
 from rules.values.verdict import Verdict
 from tests.rules.sample_plant import START, estate, system_state
@@ -81,3 +81,16 @@ def test_a_need_that_is_still_not_met_is_not_over_because_a_bank_passes_for_unse
     )
     (need,) = [c.seen for c in found if (c.kind, c.qualifier) == ("requirement_not_met", "hand")]
     assert need.present is present
+
+
+@pytest.mark.parametrize(("limit", "over"), [("va", 400.0), ("w", 250.0)])
+def test_what_a_line_asks_more_than_is_left_is_told_in_what_its_limit_counts(limit: str, over: float) -> None:
+    line = LineRedundancy(1, 3000.0, 3300.0, 3650.0, 4000.0, 3400.0, 3600.0)
+    short = Redundancy(Verdict.INADEQUATE, (), START, -350.0, -0.1, 1, limit, LoadBasis.PEAK_30D, (line,))
+    found = system_conditions(
+        replace(system_state("works", 0.0), redundancy=short),
+        estate(), CATALOGUE, was=lambda _k, _q: False, known=lambda *_: None, at=START,
+    )  # fmt: skip
+    (one,) = [c.seen for c in found if c.kind == "redundancy_lost"]
+    assert one.what is not None
+    assert one.what["over"] == pytest.approx(over)
