@@ -113,7 +113,9 @@ def _at_start(belief: BankBelief, record: DischargeRecord, missing: Nodes) -> Ba
     started = record.at + timedelta(seconds=record.started_s)
     rng = np.random.default_rng(seed_of(record.id))
     used = rng.permutation(np.resize(np.asarray(missing or FULL), belief.draws))
-    return replace(belief.left_with(used), as_of=started)
+    powers = [r.output_power_w for r in record.rows if r.on_battery and r.output_power_w]
+    spent = belief.spending(used, float(np.mean(powers))) if powers else belief.left_with(used)
+    return replace(spent, as_of=started)
 
 
 async def while_it_gives(book: BankEvidenceBook, bank: Bank, belief: BankBelief, now: datetime) -> BankBelief:

@@ -85,7 +85,8 @@ def plainly_shown(
 ) -> DischargeEvidence | None:
     """Return what a kept discharge showed by arithmetic alone, None where no power was read."""
     rows = record.discharge_rows
-    before = [r.voltage_v for r in rows if r.t_s < record.started_s and r.voltage_v is not None]
+    rest = [r for r in rows if r.t_s < record.started_s]
+    before = [r.voltage_v for r in rest if r.voltage_v is not None]
     on = [
         ShownRow(r.t_s, r.voltage_v, r.current_a, r.temperature_c, r.output_power_w)
         for r in rows
@@ -98,6 +99,7 @@ def plainly_shown(
         claimed_s=record.claimed_s,
         said_good=record.said_good,
         missing=missing,
+        before_w=next((r.output_power_w for r in reversed(rest) if r.output_power_w), None),
     )
     return what_it_showed(bank, fitted, on, how, losses=losses, before_v=before[-1] if before else None)
 

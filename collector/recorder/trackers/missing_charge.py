@@ -24,6 +24,7 @@ from collector.storage.ledger.records import Evidence
 from rules.battery.assessment.charging import RESTED_LOW_V
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.float_voltage import OPEN_CIRCUIT_V, float_setpoint_v
+from rules.battery.model.health import by_charge_draws
 from rules.battery.model.recharge import (
     FULL,
     FULL_AFTER_H,
@@ -35,7 +36,7 @@ from rules.battery.model.recharge import (
     later,
     nodes_of,
 )
-from rules.battery.model.runtime_curve import curve_for
+from rules.battery.model.runtime_curve import Floats, RuntimeCurve, curve_for
 from rules.plant.estate import Bank, Charging, FittedBank
 from rules.values.verdict import Basis
 
@@ -84,6 +85,7 @@ def missing_at_start(
         seen = _recharge(between, bank, fitted, record.began, last)
         what = shown[previous.id]
         used = np.resize(np.asarray(what.missing or FULL), _DRAWS) + what.by_itself
+        used = used * _counts_here(previous, record, bank, fitted)
         removed = _removed(what)
         draws = after_recharge(used, removed, seen, crc32(record.id.encode()), draws=_DRAWS)
         nodes = nodes_of(draws)
@@ -151,6 +153,28 @@ def _recharge(
     if not parts or not rated_ah or blind:
         return Recharge(hours, None, 0.0, off_v, current_c, full)
     return Recharge(hours, amp_hours / rated_ah, min(seen_s / 3600.0, hours), off_v, current_c, full)
+
+
+def _counts_here(
+    previous: DischargeRecord, record: DischargeRecord, bank: Bank, fitted: FittedBank
+) -> Floats:
+    """Return what a share that one discharge used counts at the power of another, one a draw (`health.BY_CHARGE`)."""
+    curve = curve_for(fitted)
+    then_w, now_w = (_per_cell_w(r, bank, curve) for r in (previous, record))
+    if then_w is None or now_w is None:
+        return np.ones(_DRAWS)
+    then_ws, now_ws = (w * float(curve.seconds(w)) for w in (then_w, now_w))
+    return 1.0 + by_charge_draws(np.random.default_rng(crc32(bank.id.encode())), _DRAWS) * (
+        then_ws / now_ws - 1.0
+    )
+
+
+def _per_cell_w(record: DischargeRecord, bank: Bank, curve: RuntimeCurve) -> float | None:
+    """Return the mean W per cell of a record, not under its table's smallest; None where they are not known."""
+    powers = [r.output_power_w for r in record.rows if r.on_battery and r.output_power_w]
+    if not powers or curve.basis is Basis.NONE:
+        return None
+    return max(float(np.mean(powers)) * _LOSSES / (bank.cells * bank.strings), curve.smallest_w)
 
 
 def _used_unseen(bank: Bank, fitted: FittedBank, record: DischargeRecord) -> float:

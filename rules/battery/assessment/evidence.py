@@ -33,6 +33,10 @@ TELLING_SD: Final = 0.15
 """Standard deviation up to which an estimate tells: what is taken of a bank in service before any record."""
 
 
+CLAIM_JUDGED: Final = 0.35
+"""Widest interval of what was there, as a part of it, beside which a card's minutes are judged: they differ from it by more."""
+
+
 @dataclass(frozen=True, slots=True)
 class HandReading:
     """Values a person measured, by block: volts, or ohms (any one meter's unit)."""
@@ -170,10 +174,20 @@ def claims_of(discharges: Sequence[DischargeEvidence]) -> list[Claim]:
         whole = None
         if d.ended or d.failed:
             whole = d.seconds
-        elif d.fraction is not None and d.used > 0.3 * d.fraction and d.by_itself > 0.0:
+        elif d.fraction is not None and d.used > 0.3 * d.fraction and d.by_itself > 0.0 and _well_known(d):
             whole = d.seconds * max(d.fraction - d.used + d.by_itself, d.by_itself) / d.by_itself
         found.append(Claim(d.at.date(), d.claimed_s, whole, d.said_good, d.failed))
     return found
+
+
+def _well_known(d: DischargeEvidence) -> bool:
+    """Return whether what a bank would have given is known well enough to hold a card's minutes against it."""
+    return (
+        d.fraction is not None
+        and d.low is not None
+        and d.high is not None
+        and d.high - d.low <= CLAIM_JUDGED * d.fraction
+    )
 
 
 def judged(d: DischargeEvidence) -> JudgedDischarge:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Final
 
 import numpy as np
 
@@ -23,10 +24,14 @@ from rules.battery.assessment.faults import (
 from rules.battery.discharge.evidence import DischargeEvidence
 from rules.battery.model.ageing import END_OF_LIFE
 from rules.battery.model.health import BankBelief
+from rules.battery.model.recharge import ABOUT_FULL, FULL
 from rules.battery.state import BankFinding, SiblingFigure
 from rules.plant.estate import FittedBank
 from rules.values.reason import Reason
 from rules.values.verdict import Basis
+
+_SAME_RATE: Final = 0.7
+"""How far apart, in ln of the published time, two discharges may be that are held against each other: at a higher rate more seems lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,18 +83,26 @@ def signs(case: AssessedBank) -> list[BankFinding]:
                     strings=evidence.bank.strings,
                 )
             )
-    ohms = [d.resistance_ohm for d in discharges if d.resistance_ohm]
+    measured = [d for d in discharges if d.resistance_ohm]
+    # a fall from rest counts polarisation too: only what was read in one way is held against another
+    ohms = [d.resistance_ohm or 0.0 for d in measured if d.by_steps is measured[-1].by_steps]
     if len(ohms) >= 2:
         found.append(resistance_rise(ohms[-1], float(np.median(ohms[:3] if len(ohms) > 3 else ohms[:1]))))
-    full = [d.fraction for d in discharges if d.fraction is not None and d.used >= 0.8 * d.fraction]
-    if len(full) >= 2:
-        found.append(capacity_fell(full[-2], full[-1]))
+    full = [d for d in discharges if _run_down(d)]
+    if len(full) >= 2 and abs(np.log(full[-2].published_s / full[-1].published_s)) < _SAME_RATE:
+        found.append(capacity_fell(full[-2].fraction or 0.0, full[-1].fraction or 0.0))
     for what, share in (("voltage", 0.02), ("resistance", 0.25)):
         readings = [h for h in evidence.hand if h.what == what]
         if readings:
             newest = max(readings, key=lambda h: h.on)
             found += blocks_out_of_line(dict(newest.values), what=what, least_share=share)
     return [f for f in found if f is not None]
+
+
+def _run_down(one: DischargeEvidence) -> bool:
+    """Return whether a discharge from about full on went so deep that its capacity was seen rather than judged."""
+    began_full = max(one.missing or FULL) < ABOUT_FULL
+    return one.fraction is not None and one.used >= 0.8 * one.fraction and began_full
 
 
 def _worn(belief: BankBelief) -> bool | None:

@@ -317,6 +317,7 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
     end, end_low, end_high = end_of_discharge(discharge, course, curve, drawn, rng)
     rate_adjusted = course.mean_power_w / float(stated.watts(stated_s * middle))
     nominal = course.per_kelvin / float(time_per_kelvin(published))
+    resistance = resistance_ohm(discharge, battery)
     return CapacityEstimate(
         cannot_tell=None,
         basis=basis,
@@ -331,7 +332,8 @@ def _estimate(  # noqa: PLR0917 - the parts of one judgement
         end_of_discharge_low_s=end_low,
         end_of_discharge_high_s=end_high,
         depth_fraction=float(np.clip(np.median(used) / np.median(here), 0.0, 1.0)),
-        resistance_ohm=resistance_ohm(discharge, battery),
+        resistance_ohm=resistance[0],
+        by_steps=resistance[1],
         end_voltage_v=battery.end_voltage_per_cell_v * battery.cells_read,
         because=remarks,
         table_basis=curve.basis,

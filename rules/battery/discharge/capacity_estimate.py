@@ -43,6 +43,7 @@ class CapacityEstimate:
     end_of_discharge_high_s: float | None = None
     depth_fraction: float | None = None
     resistance_ohm: float | None = None
+    by_steps: bool | None = None
     end_voltage_v: float | None = None
     because: tuple[Reason, ...] = ()
     table_basis: Basis = Basis.NONE

@@ -24,7 +24,7 @@ from rules.battery.discharge.record.clean_discharge import (
 from rules.battery.discharge.record.columns import DischargeLog
 from rules.battery.discharge.record.log import clean
 from rules.battery.discharge.record.times_on_bank import LOAD_V
-from rules.battery.model.recharge import FULL, middle_of, nodes_of
+from rules.battery.model.recharge import ABOUT_FULL, FULL, middle_of, nodes_of
 from rules.battery.model.runtime_curve import Floats, RuntimeCurve
 from rules.values.code import Code
 
@@ -35,7 +35,6 @@ _POINTS: Final = 12
 RECENT_DAYS: Final = 120
 _RESISTANCE_DOUBT: Final = 0.02
 _METER_V: Final = 0.3
-_ABOUT_FULL: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -61,7 +60,8 @@ def with_estimate(
     failed its load keeps no estimate: what it gave is all there was.
     """
     missing = FULL if shown.missing is None else shown.missing
-    offset = _offset(log, battery, recent) if max(missing, default=0.0) < _ABOUT_FULL else None
+    began_full = max(missing, default=0.0) < ABOUT_FULL
+    offset = _offset(log, battery, recent) if began_full else None
     found = shown if offset is None else replace(shown, offset_v=offset[0], offset_sd_v=offset[1])
     found = replace(found, battery_power_w=_battery_power_w(log, battery))
     if shown.failed:
@@ -88,7 +88,8 @@ def with_estimate(
         low=estimate.capacity_fraction_low,
         high=estimate.capacity_fraction_high,
         ended=shown.ended or estimate.ended,
-        resistance_ohm=estimate.resistance_ohm,
+        resistance_ohm=estimate.resistance_ohm if estimate.by_steps or began_full else None,
+        by_steps=estimate.by_steps,
         taken_before=before,
         likelihood=estimate.likelihood or None,
     )

@@ -35,7 +35,8 @@ class DischargeEvidence:
     ampere-hours taken, as a share of the rated, reckoned from power and voltage where no current was read. Voltages of the whole bank in V. `taken_before`: mean and
     standard deviation of what the estimator took health to be before it looked; divided out when several
     discharges are fused, lest the same assumption count each time. `battery_power_w`: mean volts times
-    amperes, None where no current was read. `doubts`: what was odd about its readings.
+    amperes, None where no current was read. `by_steps`: its resistance is from steps of the
+    load, rather than the fall from rest, which reads higher; None: not known. `doubts`: what was odd about its readings.
     `likelihood`: what its rows alone say of health (`rules.battery.discharge.likelihood`), None of a run to its end or by an
     earlier program. `judged_by`: a digest of the run time table that its shares are of, empty by an earlier program.
     """
@@ -53,6 +54,7 @@ class DischargeEvidence:
     failed: bool = False
     removed: float | None = None
     resistance_ohm: float | None = None
+    by_steps: bool | None = None
     offset_v: float | None = None
     offset_sd_v: float | None = None
     before_v: float | None = None

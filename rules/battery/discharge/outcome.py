@@ -40,12 +40,16 @@ class ShownRow:
     output_power_w: float | None
 
 
+CLAIMED_LOAD: Final = 0.15
+"""How much more than at its claim a card's units may have been asked for, for the claim to be held against what was given."""
+
+
 @dataclass(frozen=True, slots=True)
 class Circumstances:
     """When and how a discharge was. `output_lost`: it ended with the load, not with the mains.
 
     `missing`: what was not in the bank when it began, as equally likely shares of published time; empty: as
-    far as the log shows it.
+    far as the log shows it. `before_w`: what its units put out when the card claimed `claimed_s`, None: not known.
     """
 
     at: datetime
@@ -54,6 +58,13 @@ class Circumstances:
     claimed_s: float | None = None
     said_good: bool = True
     missing: Nodes = FULL
+    before_w: float | None = None
+
+
+def _steady(before_w: float | None, rows: Sequence[ShownRow]) -> bool:
+    """Return whether the load stayed what it was when the card claimed its minutes: at another nobody promised anything."""
+    powers = [w for w in (before_w, *(row.output_power_w for row in rows)) if w]
+    return not powers or max(powers) <= (1.0 + CLAIMED_LOAD) * powers[0]
 
 
 def what_it_showed(
@@ -117,7 +128,7 @@ def what_it_showed(
         before_v=before_v,
         lowest_v=min(volts) if volts else None,
         opening_current_a=currents[0] if currents else None,
-        claimed_s=how.claimed_s,
+        claimed_s=how.claimed_s if _steady(how.before_w, rows) else None,
         said_good=how.said_good,
         missing=how.missing,
         judged_by=table_digest(fitted),

@@ -41,6 +41,8 @@ Nodes = tuple[float, ...]
 FULL: Final[Nodes] = (0.0,)
 UNSEEN: Final[Nodes] = (0.0, 0.0, 0.0, 0.0, 0.04, 0.12, 0.25, 0.42, 0.65)
 """A bank nobody watched: as likely full as not."""
+ABOUT_FULL: Final = 0.05
+"""Missing at the most where a discharge is held against others that began full."""
 IN_THE_MIDDLE: Final[Nodes] = tuple(np.round(np.linspace(0.02, 0.9, 12), 3).tolist())
 """A discharge taken up while it runs: nothing is known of what went before."""
 _AT_FLOAT_V: Final = -0.03

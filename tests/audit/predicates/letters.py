@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
+from typing import Final, cast
 
 from collector.messaging.delivery.letter import notice_fields
 from collector.simulation.plant.truth import Truth
@@ -14,6 +14,9 @@ from tests.audit.sight import TRUE, UNDECIDED, Finding, Sight, false
 from tests.audit.statements import Statement
 from tests.audit.world import World
 from tests.collector.messaging.claims import SEEN_WITHIN_S, Judge, Moment
+
+BEFORE_IT_S: Final = 30.0
+"""An incident is opened by what a card showed, at the most so long after it was so."""
 
 
 @dataclass(frozen=True)
@@ -37,9 +40,12 @@ def letter(sight: Sight, said: Statement) -> Finding:
         sight.estate.units[u].system for u in sight.units_of(notice.about)
     }
     first = max(int(said.at_s - SEEN_WITHIN_S) - 1, 0)
+    opened_s = ((notice.opened_at or notice.at) - sight.played.story.estate.now).total_seconds()
+    since = max(int(opened_s - BEFORE_IT_S), 0)  # a letter is about its own incident, not of the day
     moments = [
         Moment(float(s), KnownTruth(p.plant, p.state, sight.world, s))
         for s, p in enumerate(sight.world.seconds[: int(said.at_s) + 1])
+        if s >= since
     ]
     judge = Judge(sight.estate, moments)
     found = judge.falsehoods(notice_fields(notice), said.at_s)

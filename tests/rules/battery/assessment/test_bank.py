@@ -13,8 +13,10 @@ from rules.battery.assessment.evidence import BankEvidence, HandReading, Sibling
 from rules.battery.assessment.faults import (
     BEYOND_TABLE,
     BLOCK_OUT_OF_LINE,
+    CAPACITY_FELL,
     NOT_SHOWN,
     OPEN_STRING,
+    RESISTANCE_UP,
     SHORTED_CELL,
     TEST_DUE,
     UNDERSIZED,
@@ -298,6 +300,32 @@ def test_signs_of_trouble_stand_beside_the_capacity() -> None:
     light = BankDemand(120.0, 240 * 18.0, NOW.date())
     assert TEST_DUE in found(judge_bank(evidence(tested, asked=light, bank=LATE)))
     assert judge_bank(evidence(hours=dead)).state.charging.verdict is Verdict.INADEQUATE
+
+
+@pytest.mark.parametrize(
+    ("last", "fell"),
+    [
+        ({}, True),
+        ({"missing": (0.28, 0.29, 0.36)}, False),  # it began with a third missing
+        ({"published_s": 800.0}, False),  # at another rate
+        ({"used": 0.3}, False),  # judged from its first part, not seen
+    ],
+)
+def test_a_fall_is_told_between_two_discharges_that_can_be_held_against_each_other(
+    last: dict[str, object], fell: bool
+) -> None:
+    earlier = discharge(700, 0.83, used=0.83, ended=True)
+    later = replace(discharge(3, 0.6, used=0.6, ended=True), **last)  # type: ignore[arg-type]
+    assert (CAPACITY_FELL in found(judge_bank(evidence(earlier, later)))) is fell
+
+
+@pytest.mark.parametrize(("by_steps", "rose"), [(True, True), (False, False), (None, False)])
+def test_resistance_is_held_against_what_was_measured_in_the_same_way(
+    by_steps: bool | None, rose: bool
+) -> None:
+    first = discharge(40, 0.8, resistance_ohm=0.04, by_steps=True)
+    last = discharge(3, 0.8, resistance_ohm=0.13, by_steps=by_steps)
+    assert (RESISTANCE_UP in found(judge_bank(evidence(first, last)))) is rose
 
 
 def test_a_bank_that_stands_apart_from_its_siblings_is_told() -> None:

@@ -16,6 +16,8 @@ SHOWN = DischargeEvidence(
     1800.0,
     used=0.4,
     fraction=0.8,
+    low=0.7,
+    high=0.9,
     claimed_s=1200.0,
 )
 
@@ -38,6 +40,7 @@ def test_a_discharge_is_no_deeper_than_what_the_bank_gives(
         ({"ended": True}, 500.0),
         ({"failed": True, "fraction": None}, 500.0),
         ({"fraction": None}, None),
+        ({"low": 0.6, "high": 0.9}, None),  # where what was there is hardly known no promise is judged
     ],
 )
 def test_a_promise_is_held_against_what_was_there(changes: dict[str, object], true_s: float | None) -> None:

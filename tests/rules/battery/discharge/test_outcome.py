@@ -59,3 +59,11 @@ def test_without_any_power_nothing_is_shown() -> None:
         what_it_showed(BANK, FITTED, rows(900, 400.0, None), Circumstances(AT, "test"), losses=LOSSLESS)
         is None
     )
+
+
+@pytest.mark.parametrize(("before_w", "claimed_s"), [(WATTS, 1200.0), (0.5 * WATTS, None), (None, 1200.0)])
+def test_a_card_promised_nothing_at_another_load(before_w: float | None, claimed_s: float | None) -> None:
+    how = Circumstances(AT, "outage", claimed_s=1200.0, before_w=before_w)
+    shown = what_it_showed(BANK, FITTED, rows(450, 470.0), how, losses=LOSSLESS)
+    assert shown is not None
+    assert shown.claimed_s == claimed_s
