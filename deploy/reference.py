@@ -312,6 +312,13 @@ not followed. Whoever takes it in should refuse timestamps more than five minute
 The same event as by webhook, one line on standard input, for each message one run of the program. Exit code 0 is an
 acknowledgement, 65 means that it is not to be sent again, any other that it is tried again later.
 
+## Answers by mail
+
+Where a mail channel names `replies`, a Maildir on this machine into which the site's mail server delivers what comes for `sender`, each
+message ends with `[have-it:TOKEN]`, and a reply that quotes it takes the incident on, once, within a day, for whom the message was sent
+to. Its first line goes to the others: a number alone is the minutes until its writer is there. A reply that a machine sent by itself
+(`Auto-Submitted`, RFC 3834) answers nothing. `From` is not believed, only the token; so a message is passed on only to whom one would have answer.
+
 ## After the way to somebody was down
 
 What was published to a broker comes as it was, in order. A message to a person that comes more than two minutes late, other than by

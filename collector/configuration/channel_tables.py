@@ -62,6 +62,12 @@ class MailSettings(PlantTable):
     )
     secret: Id | None = Field(default=None, description="the secret with user and password")
     sender: Text = Field(description="the address messages come from")
+    replies: Text | None = Field(
+        default=None,
+        description="a Maildir on this machine into which the mail server delivers what comes for `sender`: whoever replies "
+        "to a message, quoting what stands at its end, has its incident; for sites into which nobody has a way; the service must be "
+        "allowed to write there, as it is below its data folder",
+    )
 
 
 class WebhookSettings(PlantTable):

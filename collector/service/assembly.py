@@ -34,9 +34,10 @@ from collector.cards.snmp.transport import Transport
 from collector.cards.traps.journal import HeardNotifications
 from collector.cards.traps.listener import Listening
 from collector.configuration import Configuration
-from collector.configuration.channel_tables import MqttSettings
+from collector.configuration.channel_tables import MailSettings, MqttSettings
 from collector.configuration.secrets import Login, Token
 from collector.messaging.centre.site_feed import SiteFeed
+from collector.messaging.channels.mail_replies import MailReplies
 from collector.messaging.delivery.answer_links import AnswerLinks, answer_key
 from collector.messaging.delivery.broker_answers import BrokerAnswers
 from collector.messaging.delivery.office import PostOffice, collector_name, home_zone
@@ -292,17 +293,26 @@ def _answer_ways(around: Surroundings) -> tuple[AnswerLinks, AnswerBox | None]:
     configuration = around.configuration
     by_broker = any(isinstance(c, MqttSettings) and c.takes_answers for c in configuration.channels.values())
     links = AnswerLinks(answer_key(around.folder), configuration.delivery.answers_at, by_broker=by_broker)
-    return links, AnswerBox() if by_broker else None
+    by_reply = any(isinstance(c, MailSettings) and c.replies for c in configuration.channels.values())
+    return links, AnswerBox() if by_broker or by_reply else None
 
 
 def _answering(
     around: Surroundings, links: AnswerLinks, answers: AnswerBox | None, taking_on: TakingOn
 ) -> dict[str, Job]:
-    """Return who takes the answers that brokers hear, where one does."""
+    """Return who takes the answers that come by brokers and by mail, where they do."""
     if answers is None:
         return {}
     zone = ZoneInfo(home_zone(around.configuration))
-    return {"broker answers": BrokerAnswers(answers, links, taking_on, around.clock, zone).run}
+    ways = around.configuration.channels.values()
+    replies = {
+        f"replies to {way.id}": MailReplies(
+            way.id, around.configuration.path.parent / way.replies, answers, around.clock
+        ).run
+        for way in ways
+        if isinstance(way, MailSettings) and way.replies
+    }
+    return {"answers": BrokerAnswers(answers, links, taking_on, around.clock, zone).run, **replies}
 
 
 async def _cards(

@@ -14,6 +14,7 @@ import aiosmtplib
 from collector.configuration.channel_tables import MailSettings as Settings
 from collector.configuration.secrets import Login
 from collector.messaging.channels.channel import ChannelDown, NeverTaken, NotNow, Trust, why
+from collector.messaging.channels.mail_replies import MARK
 from collector.messaging.delivery.answer_links import AnswerLinks, url_of
 from collector.messaging.delivery.letter import Letter
 from collector.storage.ledger.records import Outgoing
@@ -22,6 +23,7 @@ from rules.phrasing.text import ACT_FOR
 
 ANSWER_WITHIN_S: Final = 30.0
 ANSWER: Final = "Say that you have it"
+REPLY: Final = "Or reply to say that you have it, with the minutes until you are there in the first line; leave this in the reply:"
 CAUTION: Final = (
     "Battery banks stay live when isolated, and a UPS can feed back. Isolation and battery work belong to "
     "qualified people, under the site's permits and the maker's instructions; local codes decide."
@@ -46,7 +48,8 @@ class MailChannel:
     async def send(self, message: Outgoing) -> str:
         """Hand one message to the server and return its answer."""
         letter = Letter.of(message.body)
-        mail = mail_of(letter, self._settings.sender, url_of(self._links, letter))
+        token = self._links.by_reply(letter) if self._links and self._settings.replies else None
+        mail = mail_of(letter, self._settings.sender, url_of(self._links, letter), token)
         settings = self._settings
         context: ssl.SSLContext | None = None if settings.encryption == "none" else self._trust.context()
         try:
@@ -81,10 +84,10 @@ class MailChannel:
         return answer.strip()[:300]
 
 
-def mail_of(letter: Letter, sender: str, answer: str | None = None) -> EmailMessage:
+def mail_of(letter: Letter, sender: str, answer: str | None = None, token: str | None = None) -> EmailMessage:
     """Return a letter as a mail. The same letter gives the same Message-ID, so that a repetition is known.
 
-    `answer`: the link to answer it by.
+    `answer`: the link to answer it by; `token`: what a reply to it must quote.
     """
     notice = letter.notice
     domain = sender.rpartition("@")[2] or "ridethrough"
@@ -100,8 +103,8 @@ def mail_of(letter: Letter, sender: str, answer: str | None = None) -> EmailMess
         mail["References"] = root
     mail["X-Priority"] = "1" if notice.urgent else "3"
     mail["Auto-Submitted"] = "auto-generated"
-    mail.set_content(plain_text(letter, answer), cte="quoted-printable")
-    mail.add_alternative(html_text(letter, answer), subtype="html", cte="quoted-printable")
+    mail.set_content(plain_text(letter, answer, token), cte="quoted-printable")
+    mail.add_alternative(html_text(letter, answer, token), subtype="html", cte="quoted-printable")
     return mail
 
 
@@ -123,7 +126,7 @@ def _facts(letter: Letter) -> list[tuple[str, str]]:
     return facts
 
 
-def plain_text(letter: Letter, answer: str | None = None) -> str:
+def plain_text(letter: Letter, answer: str | None = None, token: str | None = None) -> str:
     """Return the mail's plain text: what, what to do, by when, where to answer, then the details."""
     notice = letter.notice
     parts = [notice.what, ""]
@@ -134,11 +137,13 @@ def plain_text(letter: Letter, answer: str | None = None) -> str:
     parts += [f"- {line}" for line in notice.lines]
     parts += [""] if notice.lines else []
     parts += [f"{name}: {value}" for name, value in _facts(letter)]
+    if token:
+        parts += ["", f"{REPLY} {MARK}{token}]"]
     parts += ["", f"Times are {letter.time_zone}.", "", CAUTION, ""]
     return "\n".join(parts)
 
 
-def html_text(letter: Letter, answer: str | None = None) -> str:
+def html_text(letter: Letter, answer: str | None = None, token: str | None = None) -> str:
     """Return the same as HTML; everything in it is escaped, since parts of it come from cards."""
     notice = letter.notice
     say = html.escape
@@ -149,9 +154,10 @@ def html_text(letter: Letter, answer: str | None = None) -> str:
     lines = "".join(f"<li>{say(line)}</li>" for line in notice.lines)
     action = f"<p><strong>Do:</strong> {say(notice.do)}</p>" if notice.do else ""
     link = f"<p><a href='{say(answer)}'>{ANSWER}</a></p>" if answer else ""
+    reply = f"<p><small>{say(REPLY)} {MARK}{say(token)}]</small></p>" if token else ""
     return (
         "<!doctype html><html><body style='font-family:Georgia,serif;max-width:40em'>"
         f"<p style='font-size:1.2em'>{say(notice.what)}</p>{action}{link}"
-        f"{f'<ul>{lines}</ul>' if lines else ''}<table>{rows}</table>"
+        f"{f'<ul>{lines}</ul>' if lines else ''}<table>{rows}</table>{reply}"
         f"<p>Times are {say(letter.time_zone)}.</p><p><small>{say(CAUTION)}</small></p></body></html>"
     )

@@ -67,6 +67,10 @@ class AnswerLinks:
         """Return the token to answer a letter with at a broker; None where no broker takes answers, or there is none to give."""
         return self._of(letter) if self._by_broker and _answerable(letter) else None
 
+    def by_reply(self, letter: Letter) -> str | None:
+        """Return the token to answer a letter with by a reply to it; None where there is nothing to answer."""
+        return self._of(letter) if _answerable(letter) else None
+
     def _of(self, letter: Letter) -> str:
         notice = letter.notice
         return self.token(notice.incident, letter.person, notice.id, notice.at + HOLDS)

@@ -1,4 +1,4 @@
-"""Answers by broker, for a site into which nobody has a way: whoever got a message publishes its token, and has the incident.
+"""Answers by broker or mail, for a site into which nobody has a way: whoever got a message gives its token back, and has the incident.
 
 The token is the one behind the link in a message: signed, for one person and one incident, for a day, good once. It goes with
 messages by webhook and command, whose reader may be a gateway to telephones; a broker's other clients never see it. It is
@@ -50,15 +50,15 @@ class BrokerAnswers:
             link = self._links.read(heard.token, self._clock.now())
             note = _note(heard, self._clock, self._zone)
         except (NoAnswerLinkError, ValueError) as why:
-            log.warning("broker %s: an answer was not taken: %s", heard.broker, why)
+            log.warning("%s: an answer was not taken: %s", heard.broker, why)
             return None
         noted = asking.set(
-            Whence(link.person, f"by the token {link.id} at broker {heard.broker}", heard.broker)
+            Whence(link.person, f"by the token {link.id} {heard.way} {heard.broker}", heard.broker)
         )
         try:
             return await self._takes.take_on(link.incident, by=link.person, note=note, link=link.id)
         except NotTakenOn as why:
-            log.warning("broker %s: an answer of %s was not taken: %s", heard.broker, link.person, why)
+            log.warning("%s: an answer of %s was not taken: %s", heard.broker, link.person, why)
             return None
         finally:
             asking.reset(noted)

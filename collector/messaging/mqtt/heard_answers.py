@@ -1,4 +1,4 @@
-"""Answers that people publish at a broker, as they were heard: nothing of them is believed yet.
+"""Answers that people publish at a broker or send by mail, as they were heard: nothing of them is believed yet.
 
 Who takes them is `collector.messaging.delivery.broker_answers`.
 """
@@ -21,12 +21,13 @@ LARGEST_BYTES: Final = LONGEST + 1024
 
 @dataclass(frozen=True, slots=True)
 class HeardAnswer:
-    """What was published: by which broker, the token, and what was said with it."""
+    """What was published: by which broker or channel, the token, and what was said with it. `way`: in words, before its id."""
 
     broker: str
     token: str
     minutes: str = ""
     note: str = ""
+    way: str = "at broker"
 
 
 class AnswerBox:
@@ -40,12 +41,15 @@ class AnswerBox:
         if retained or not isinstance(payload, bytes | bytearray) or len(payload) > LARGEST_BYTES:
             return
         found = _heard(broker, bytes(payload))
-        if found is None:
-            return
+        if found is not None:
+            self.give(found)
+
+    def give(self, found: HeardAnswer) -> None:
+        """Take in what was answered by any way."""
         try:
             self.heard.put_nowait(found)
         except asyncio.QueueFull:
-            log.warning("broker %s: more than %d answers at once; one is passed over", broker, WAITING)
+            log.warning("%s: more than %d answers at once; one is passed over", found.broker, WAITING)
 
 
 def _heard(broker: str, payload: bytes) -> HeardAnswer | None:
