@@ -32,7 +32,7 @@ from collector.messaging.delivery.answer_links import AnswerLinks
 from collector.messaging.delivery.dispatch import Dispatch
 from collector.messaging.delivery.handover import Handover
 from collector.messaging.delivery.letter import LETTER, Letter, Telling
-from collector.messaging.delivery.outbox import Outbox
+from collector.messaging.delivery.outbox import HELD, Outbox
 from collector.messaging.delivery.rate import RateLimit
 from collector.messaging.mqtt.heard_answers import AnswerBox
 from collector.messaging.mqtt.other_collectors import Neighbours
@@ -252,7 +252,8 @@ class PostOffice:
         """Return how long the oldest message that is due has waited, 0 when none does.
 
         It waits from when it was due, or its line was: what stands in line behind something that somebody is told only if
-        nobody answers waits as it should. One that was tried in vain waits from when it was made.
+        nobody answers waits as it should, and so does what the allowance holds for a summary. One that was tried in vain waits
+        from when it was made.
         """
         now = self._clock.now()
         waiting: list[Outgoing] = []
@@ -266,7 +267,8 @@ class PostOffice:
         oldest, ready = now, dict[tuple[str, str, str], datetime]()
         for message in reversed(waiting):  # the oldest first
             line = message.channel, message.destination, message.order_key
-            since = message.created if message.attempts else message.due
+            tried = message.attempts > 0 and message.result != HELD
+            since = message.created if tried else message.due
             ready[line] = max(since, ready.get(line, since))
             oldest = min(oldest, ready[line])
         return (now - oldest).total_seconds()

@@ -323,6 +323,21 @@ async def test_a_summary_that_is_refused_for_good_leaves_every_message_a_dead_le
     assert where.refused() == {"post": 3}
 
 
+async def test_what_the_allowance_holds_waits_as_it_should_and_is_nobodys_fault(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    post = Scripted()
+    where = office(ledger, clock, {"post": post}, (person(),), most_messages=2, within_s=1200)
+    for number in range(4):
+        await put(ledger, where, notice(f"unit-D{number}-1", about="D1", at=clock.now()))
+    await turn(clock, where, 400, step=20)
+    assert len(post.taken) == 2, "the rest is held"
+    assert await where.oldest_s() == 0.0
+    post.down = ChannelDown("refused")
+    await turn(clock, where, 400, step=20)
+    assert await where.oldest_s() == 800.0, "tried in vain now, and not held"
+
+
 async def test_something_critical_does_not_wait_for_a_summary(ledger: Ledger, clock: TurnedClock) -> None:
     post = Scripted()
     where = office(ledger, clock, {"post": post}, (person(),), most_messages=2, within_s=600.0)
