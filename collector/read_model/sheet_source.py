@@ -65,6 +65,7 @@ BECAUSE: Final = {
 }
 """What suppresses an alarm by design, in words; anything else is the name of planned work."""
 ON_BANKS: Final = "No. Its system is on its banks."
+ONE_ON_BANK: Final = "No. Its system has a unit on its bank."
 
 
 def sheet_of(source: SheetSource) -> Sheet:
@@ -106,7 +107,8 @@ def _isolations(source: SheetSource) -> tuple[ShownIsolation, ...]:
     for unit in estate.units.values():
         checked, state = present.isolations.get(unit.id), present.systems.get(unit.system)
         if state is not None and state.on_battery:
-            found.append(ShownIsolation(unit.id, "not_met", ON_BANKS))
+            beside = {other.id for other in estate.units_of(unit.system)} & set(state.on_battery.fed)
+            found.append(ShownIsolation(unit.id, "not_met", ONE_ON_BANK if beside else ON_BANKS))
         elif checked is not None and now - checked.from_at < ANSWER_HOLDS:
             checked = with_newer(checked, present.hold_ups.get(unit.system))
             found.append(isolation_of(checked, WallClock(estate.site_of(unit.system).time_zone, now)))

@@ -198,7 +198,7 @@ _ENTRIES: Final = (
         causes=("a long outage", "no generator", "a bank weaker than it was taken for"),
         consequence="The system drops its load.",
         do=Advice(
-            "Shed load now, in the agreed order",
+            "Shed what can be spared now",
             "; start the generator by hand; shut down in order what can be.",
         ),
         respond_s=120.0,
@@ -219,7 +219,7 @@ _ENTRIES: Final = (
             "units refuse the generator's volts or frequency",
         ),
         consequence="The system drops its load when the banks end.",
-        do=Advice("Go to the generator and start it by hand", "; meanwhile shed load in the agreed order."),
+        do=Advice("Go to the generator and start it by hand", "; meanwhile shed what can be spared."),
         respond_s=120.0,
         severity=_S.CRITICAL,
         off_delay_s=5.0,

@@ -5,6 +5,7 @@ Field names and meanings are those of the HTTP interface. None is "not known".
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
@@ -154,6 +155,12 @@ class JudgedDischarge:
     because: tuple[Reason, ...] = ()
 
 
+def best_judged(discharges: Sequence[JudgedDischarge]) -> JudgedDischarge | None:
+    """Return the discharge that tells most of the capacity, however little that is; None where none was judged."""
+    judged = [one for one in discharges if one.low is not None and one.high is not None]
+    return min(judged, key=lambda one: (one.high or 0.0) - (one.low or 0.0), default=None)
+
+
 @dataclass(frozen=True, slots=True)
 class ShownToCarry:
     """The last time a bank was seen to carry a load."""
@@ -268,6 +275,7 @@ class BankState:
     new blocks of its type would not give what is asked either, so its dates are those of its wear alone, and
     `offers` what helps instead. `by_cost`: what the prices that the site states would say of its replacement. `by_others`:
     what other blocks let expect of its life; None where none showed anything.
+    `effective_age_years`: its age in years at 22 °C; `worn_as_c`: the constant temperature, °C, that would have worn it as much.
     """
 
     id: str
@@ -292,3 +300,4 @@ class BankState:
     rests_on: RestsOn | None = None
     by_cost: CheapestDay | None = None
     by_others: LifeByOthers | None = None
+    worn_as_c: float | None = None

@@ -126,6 +126,13 @@ def plural(number: int, noun: str) -> str:
     return f"{count(number)} {noun}{'' if number == 1 else 's'}"
 
 
+def on_banks(gives: int, units: int, fed: int) -> str:
+    """Return "is on its banks" of a system, or "has one of two units on its bank" where others of its units are fed."""
+    if not fed or not 0 < gives < units:
+        return "is on its banks"
+    return f"has {count(gives)} of {plural(units, 'unit')} on {'its bank' if gives == 1 else 'their banks'}"
+
+
 def capital(text: str) -> str:
     """Return a sentence with its first letter large."""
     return text[:1].upper() + text[1:]

@@ -116,6 +116,7 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
     units = counted(len(part.on), "unit")
     state = case.scene.systems.get(part.system)
     outage = state.on_battery if state is not None else None
+    sheds = outage is not None and outage.shed is not None and taken_within_s(case) is None
     fed = fed_words(outage.fed, case.scene.topology.units(part.system)) if outage is not None else ""
     fed = f", {fed}" if fed else ""
     load = state.load.power_w if state is not None else None
@@ -123,7 +124,7 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
     if outage is not None and outage.carried:
         return f"{name}: {units} on battery{fed}; those that are fed can carry the load{carrying}."
     if outage is not None and outage.outlasted is not None:
-        shed = f" {say(shed_reason(outage.shed, case.at, None))}" if outage.shed is not None else ""
+        shed = f" {say(shed_reason(outage.shed, case.at, None))}" if sheds and outage.shed is not None else ""
         longer = "held longer than was foretold; how long it still holds cannot be told"
         return f"{name}: {units} on battery{carrying}{fed}; {longer}.{shed}"
     if part.ends_earliest is None:
@@ -140,7 +141,7 @@ def part_line(case: NoticeCase, part: IncidentPart) -> str:
         reckoned = f"; not seen for {ago}, reckoned since"
     shed = (
         f" {say(shed_reason(outage.shed, case.at, outage.ends_earliest))}"
-        if outage is not None and outage.shed is not None
+        if outage is not None and outage.shed is not None and sheds
         else ""
     )
     return f"{name}: {units} on battery{carrying}{fed}; {low} left at the least{high}{reckoned}.{shed}"
@@ -190,6 +191,36 @@ def not_read_since(case: NoticeCase) -> list[str]:
     ever = {u for p in case.incident.parts.values() for u in p.units}
     known = case.scene.known(topology.units(topology.supply(about) or about))
     return [m.unit for m in known if m.unit not in ever and of_before(case, m)]
+
+
+def fed_again(case: NoticeCase) -> list[str]:
+    """Return the units that were on battery in this incident and are seen fed; a unit whose bank ended is not."""
+    parts = case.incident.parts.values()
+    off = sorted(unit for part in parts for unit in set(part.units) - set(part.on))
+    return [m.unit for m in case.scene.known(off) if not m.on_battery and m.mains is not False and m.carrying]
+
+
+def taken_within_s(case: NoticeCase) -> float | None:
+    """Return how long the units still on battery may yet take to accept a supply that is at all their inputs.
+
+    None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
+    was first seen is taken to have it.
+    """
+    units, declared = case.scene.units, case.scene.topology.estate.units
+    on = [unit for part in case.incident.parts.values() if part.until is None for unit in part.on]
+    came = [at for unit in on if unit in units and (at := units[unit].volts_since) is not None]
+    came += [at for unit in fed_again(case) if (at := units[unit].at) is not None]
+    left: list[float] = []
+    for unit in on:
+        seen = units.get(unit)
+        if seen is None or seen.silent or seen.at is None or not came:
+            return None
+        since = seen.volts_since or (seen.at if seen.at < min(came) else None)
+        if since is None:
+            return None
+        allowed_s = declared[unit].accept_s + declared[unit].hold_off_s + ACCEPT_GRACE_S
+        left.append(allowed_s - (case.at - max(since, min(came))).total_seconds())
+    return max(left) if left and min(left) > 0.0 else None
 
 
 def names_of(case: NoticeCase, parts: Iterable[IncidentPart]) -> str:

@@ -23,6 +23,7 @@ from rules.phrasing.notice_case import (
     parts_of,
     place,
     rhythm,
+    taken_within_s,
     words_now,
     worst_first,
 )
@@ -64,7 +65,7 @@ def notice_of(case: NoticeCase) -> Notice:
         do=words.do,
         by_when=by_when,
         by_when_for=by_when_for,
-        lines=words.lines,
+        lines=tuple(line for line in words.lines if not words.what.endswith(line)),
         short=short_form(briefly, capital(place(topology, words.about or incident.about)), left, words.do),
         urgent=case.kind is not NoticeKind.CLOSED and severity.rank >= Severity.MAJOR.rank,
         level=incident.level,
@@ -128,7 +129,16 @@ def _by_when(case: NoticeCase, parts: tuple[IncidentPart, ...]) -> tuple[datetim
 
 
 def _standing(case: NoticeCase) -> NoticeWords:
-    return _opening(case) if case.kind is NoticeKind.OPENED else _change(case)
+    if case.kind is NoticeKind.OPENED:
+        return _opening(case)
+    words = _change(case)
+    power = case.incident.cause is Cause.POWER and any(part.on for part in case.incident.parts.values())
+    if power and not words.what.startswith("Back") and taken_within_s(case) is not None:
+        # what it asks for is asked for the case that this supply is not taken
+        return replace(
+            words, what=f"Supply is there again: {words.what}", briefly=f"supply is there; {words.briefly}"
+        )
+    return words
 
 
 def _opening(case: NoticeCase) -> NoticeWords:
@@ -268,7 +278,10 @@ def _found_besides(
         # what stands besides is news of a system that is fed again: whoever reads on must know that first
         back = f"Back on supply: {names_of(case, parts)}."
         return NoticeWords(f"{back} {what}", do, tuple(lines), f"back on supply; {briefly}", first.about)
-    return NoticeWords(what, do if leads else power_do(case) or do, tuple(lines), briefly, first.about)
+    comes = incident.cause is Cause.POWER and taken_within_s(case) is not None
+    return NoticeWords(
+        what, do if leads and not comes else power_do(case) or do, tuple(lines), briefly, first.about
+    )
 
 
 def _closing(case: NoticeCase) -> NoticeWords:

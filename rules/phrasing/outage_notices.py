@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from rules.alarms.catalogue import Cause
+from rules.phrasing.figures import clause
 from rules.phrasing.notice_case import (
-    ACCEPT_GRACE_S,
     NoticeCase,
     NoticeWords,
+    fed_again,
     not_read_since,
     of_before,
     part_line,
     place,
+    taken_within_s,
     words_now,
 )
 from rules.phrasing.reasons import say
@@ -37,6 +39,15 @@ def power_opening(case: NoticeCase) -> NoticeWords:
         lost = "Supply" if fed else "Mains"
         what = f"{lost} lost at {where} for {took}: {counted(many, 'unit')} went on battery and {'is' if many == 1 else 'are'} fed again."
         return NoticeWords(what, "", tuple(lines), f"{lost.lower()} lost for {took}, back now")
+    if fed_again(case) or taken_within_s(case) is not None:
+        lost = "Supply" if fed else "Mains"
+        still = f"{counted(len(on), 'unit')} still on battery"
+        return NoticeWords(
+            f"{lost} lost at {where}, and supply is there again: {still}.",
+            power_do(case),
+            tuple(lines),
+            f"{lost.lower()} lost and there again, {still}",
+        )
     have = f"{counted(len(fed), 'unit')} on the same supply still {'has' if len(fed) == 1 else 'have'} mains"
     unread = not_read_since(case)
     since = f", {len(unread)} not read since" if unread else ""
@@ -62,36 +73,6 @@ def fed_beside(case: NoticeCase) -> list[str]:
     return [m.unit for m in fed if not of_before(case, m)]
 
 
-def _fed_again(case: NoticeCase) -> list[str]:
-    """Return the units that were on battery in this incident and are seen fed; a unit whose bank ended is not."""
-    parts = case.incident.parts.values()
-    off = sorted(unit for part in parts for unit in set(part.units) - set(part.on))
-    return [m.unit for m in case.scene.known(off) if not m.on_battery and m.mains is not False and m.carrying]
-
-
-def _taken_within_s(case: NoticeCase) -> float | None:
-    """Return how long the units still on battery may yet take to accept a supply that is at all their inputs.
-
-    None where one has none at its input, or has had it for longer than it takes. One that was not read since the supply
-    was first seen is taken to have it.
-    """
-    units, declared = case.scene.units, case.scene.topology.estate.units
-    on = [unit for part in case.incident.parts.values() if part.until is None for unit in part.on]
-    came = [at for unit in on if unit in units and (at := units[unit].volts_since) is not None]
-    came += [at for unit in _fed_again(case) if (at := units[unit].at) is not None]
-    left: list[float] = []
-    for unit in on:
-        seen = units.get(unit)
-        if seen is None or seen.silent or seen.at is None or not came:
-            return None
-        since = seen.volts_since or (seen.at if seen.at < min(came) else None)
-        if since is None:
-            return None
-        allowed_s = declared[unit].accept_s + declared[unit].hold_off_s + ACCEPT_GRACE_S
-        left.append(allowed_s - (case.at - max(since, min(came))).total_seconds())
-    return max(left) if left and min(left) > 0.0 else None
-
-
 def power_do(case: NoticeCase) -> str:
     """Return what to do now about a supply: nothing once all is fed, no word of the generator once any unit is."""
     topology = case.scene.topology
@@ -100,15 +81,17 @@ def power_do(case: NoticeCase) -> str:
     if not on:
         return ""
     urgent = first_action(case)
+    wait_s = taken_within_s(case)
+    if wait_s is not None:
+        there = f"Supply is there: what still runs on its bank should take it within {at_most(wait_s)}; if it does not"
+        return (
+            f"{there}, look at its input breaker and display."
+            if urgent is None
+            else f"{there}: {clause(urgent)}."
+        )
     if urgent is not None:
         return urgent
-    wait_s = _taken_within_s(case)
-    if wait_s is not None:
-        return (
-            f"Supply is there: what still runs on its bank should take it within {at_most(wait_s)}; if it does not, look at "
-            "its input breaker and display."
-        )
-    if _fed_again(case):
+    if fed_again(case):
         return "Supply is there: see that what still runs on its bank takes it; if not, look at its input breaker and display."
     if fed_beside(case):
         return (
@@ -120,7 +103,7 @@ def power_do(case: NoticeCase) -> str:
     return (
         f"See that {listed(sets)} runs and carries; if not, start it by hand, and shed load where the banks do not hold so long."
         if sets
-        else "There is no generator: shed load in the agreed order and prepare an orderly shutdown."
+        else "There is no generator: shed what can be spared and prepare an orderly shutdown."
     )
 
 

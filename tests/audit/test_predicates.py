@@ -46,6 +46,7 @@ OTHERWISE: Final[dict[str, Callable[[Any], Any]]] = {
     "bank capacity": _with(low=1.3, high=1.35),
     "bank asked_fraction": _first(3.0),
     "bank effective_age_years": lambda said: said + 9.0,
+    "bank worn_as_c": lambda said: said + 9.0,
     "bank shown_to_carry": lambda said: replace(said, power_w=3.0 * said.power_w),
     "bank claims": _with(count=9),
     "reason supply_back": _with(took_s=500.0),

@@ -106,7 +106,9 @@ def _power(judge: Verdicts, said: Said) -> Iterator[tuple[str, str]]:
         if system is None:
             continue
         lately = judge.lately(said.moment)
-        if " is on its banks, " in line:
+        if " is on its banks, " in line or re.search(
+            r" has \w+ of \w+ units on (its bank|their banks), ", line
+        ):
             yield "on its banks", "" if any(m.on_banks(system) for m in lately) else f"it was not: {line}"
         elif re.search(r"rides through|cannot be judged|does not ride", line):
             long = said.moment.at_s - lately[0].at_s > 0.8 * SEEN_WITHIN_S

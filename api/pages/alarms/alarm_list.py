@@ -218,7 +218,7 @@ def _meta(alarm: ShownAlarm, clock: WallClock, sheet: Sheet) -> Nodes:
         else "told: nobody, since the estate file names nobody to tell"
     )
     if alarm.counted:
-        parts += [el("br"), f"{capital(plural(alarm.counted, 'further alarm'))} explained by it"]
+        parts += [el("br"), f"{capital(plural(alarm.counted, 'further condition'))} came under it so far"]
     return parts
 
 
@@ -298,6 +298,9 @@ def _take_on(sheet: Sheet, alarm: ShownAlarm) -> Element | None:
 def calm(sheet: Sheet, of: str | None = None) -> str:
     """Return what is said where no alarm stands, in a system or in all: no calm while units are not heard or on banks."""
     silent = sum(view.reading is None or view.silent_since is not None for view in sheet.units)
+    ages = [view.age_s for view in sheet.units if view.age_s is not None and view.silent_since is None]
+    if sheet.own and ages and min(ages) > sheet.stale_after_s:
+        return "No alarm stands, but nothing was read since the start yet: that says nothing."
     if any(state.on_battery for state in sheet.systems if of in {None, state.id}):
         return "No alarm stands yet: what has just begun is told once it has lasted for some seconds."
     if silent:

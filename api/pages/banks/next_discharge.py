@@ -32,7 +32,10 @@ def tests_said(sheet: Sheet, state: BankState, today: date) -> list[str]:
         if due_said and ends:  # that it is due stands above, with since when and why
             told.append(ends.strip())
         elif not due_said:
-            told.append(f"Next test due {WallClock.day(plan.due)}{last}: {clause(say(plan.because))}.{ends}")
+            shows = "" if plan.advice else " It is made to see that the bank still carries."
+            told.append(
+                f"Next test due {WallClock.day(plan.due)}{last}: {clause(say(plan.because))}.{shows}{ends}"
+            )
     if plan.advice is None:
         return told if plan.without_advice is None else [*told, say(plan.without_advice)]
     spare = spare_of({system.id: system for system in sheet.systems})
@@ -45,4 +48,7 @@ def tests_said(sheet: Sheet, state: BankState, today: date) -> list[str]:
         told.append(do)
     others = [d.bank for d in visit.discharges if d.bank != state.id]
     beside = f", with {banks_named(others)}" if others else ""
-    return [*told, buys, f"In the plan of the site it comes on {WallClock.day(visit.on)}{beside}."]
+    comes = f"it comes on {WallClock.day(visit.on)}{beside}."
+    if visit.on < today:
+        comes = f"it was to come on {WallClock.day(visit.on)}{beside}; none was seen since: make it on the next day that suits."
+    return [*told, buys, f"In the plan of the site {comes}"]

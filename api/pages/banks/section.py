@@ -9,11 +9,12 @@ from api.pages.banks.capacity_river import River, Years, river, row, span_of
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of, question, slug
 from collector.read_model.sheet import Sheet
+from collector.read_model.wall_clock import WallClock
 from rules.battery.model.ageing import END_OF_LIFE
-from rules.battery.state import BankState
+from rules.battery.state import BankState, best_judged
 from rules.phrasing.dates import about_day, years_words
 from rules.phrasing.dates import due_words as due_words_of
-from rules.phrasing.figures import CANNOT_TELL, capital, interval
+from rules.phrasing.figures import CANNOT_TELL, capital, interval, whole_percent
 from rules.plant.estate import FittedBank, in_place
 from rules.values.verdict import Basis
 
@@ -93,10 +94,21 @@ def overview(sheet: Sheet) -> Element:
     return question(
         4,
         "Which bank fails next",
-        "Dots are discharges that were judged. The box is when it will no longer be enough, with 90 % "
-        "certainty; the flag, by when to have replaced it.",
+        _legend(states),
         el("div", body, id="q4-rows", live=True),
     )
+
+
+def _legend(states: Sequence[BankState]) -> str | None:
+    """Return what the marks of the drawings mean, of those that are drawn; None for none."""
+    said = []
+    if any(d.capacity_fraction is not None for s in states for d in s.discharges):
+        said.append("Dots are discharges that were judged.")
+    if any(s.dates.replace_by is not None for s in states):
+        said.append(
+            "The box is when it will no longer be enough, with 90 % certainty; the flag, by when to have replaced it."
+        )
+    return " ".join(said) or None
 
 
 def gives(sheet: Sheet, bank: str) -> bool:
@@ -114,11 +126,22 @@ def capacity_words(state: BankState, *, gives: bool = False) -> str:
     if state.unproven and gives:
         return "unproven until now: its first discharge is being judged"
     if state.unproven:
-        return "unproven: no discharge of it was enough to judge by yet"
+        return f"unproven: {too_little(state)}"
     if state.capacity.fraction is None:
         return CANNOT_TELL
     words = interval(state.capacity.fraction, state.capacity.low, state.capacity.high)
     return words if state.capacity.basis is Basis.TESTED else f"{words}, reckoned by age"
+
+
+def too_little(state: BankState) -> str:
+    """Return, as a clause, that what was seen of an unproven bank does not tell its capacity, and how little it tells."""
+    best = best_judged(state.discharges)
+    if best is None or best.low is None or best.high is None:
+        return "no discharge of it tells enough yet"
+    between = f"{whole_percent(best.low)} to {whole_percent(best.high)} %"
+    return (
+        f"no discharge of it tells enough yet; the best, of {WallClock.day(best.at.date())}, says {between}"
+    )
 
 
 def due_words(state: BankState, today: date) -> list[Nodes]:

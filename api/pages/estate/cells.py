@@ -42,11 +42,16 @@ def marked(answer: ShortAnswer, words: str | None = None) -> Nodes:
     return el("span", said, class_="no") if mark is None else [small_mark(mark), said]
 
 
+def short_on_banks(row: SystemRow) -> str:
+    """Return in a word or two that a system gives from banks: all of it, or some beside what is fed."""
+    return f"{row.gives} of {row.units} on banks" if row.fed and row.gives else "on its banks"
+
+
 def margin(row: SystemRow, clock: WallClock) -> Element:
     """Return the figure of question 1: the margin at the least, or the time left of a system on its banks."""
     if row.stands is Stands.BATTERY:
         if row.ends_earliest is None:
-            return el("p", el("i", "on its banks"), class_="mgn")
+            return el("p", el("i", short_on_banks(row)), class_="mgn")
         return el("p", remaining(row.ends_earliest, clock.now), " left", class_="mgn short-ink")
     if row.margin_s is None:
         told = row.stands is Stands.SHORT

@@ -145,7 +145,7 @@ def _out(sheet: Sheet, row: SystemRow) -> Nodes:
     mine = {unit.id for unit in sheet.estate.units_of(row.id)}
     checks = [one for one in sheet.isolations if one.unit in mine]
     if row.stands is Stands.BATTERY:
-        return [_word(ShortAnswer.NO), el("p", "on its banks")]
+        return [_word(ShortAnswer.NO), el("p", cells.short_on_banks(row))]
     if row.out is ShortAnswer.ONE_UNIT:
         return [_word(ShortAnswer.ONE_UNIT), el("p", "its load has no other")]
     if not checks:

@@ -12,7 +12,7 @@ from api.pages.markup.marks import STANDINGS, Standing, line_mark
 from collector.read_model.rows.site_rows import worst_first
 from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
 from collector.read_model.sheet import Sheet
-from rules.phrasing.figures import capital, count, listed, minutes
+from rules.phrasing.figures import capital, count, listed, minutes, on_banks
 from rules.system.state import Against
 
 NAMED: Final = 6
@@ -37,7 +37,7 @@ def sentence(rows: Sequence[SystemRow], *, brief: bool = False) -> tuple[Standin
             continue
         many = len(found)
         words = {
-            Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
+            Stands.BATTERY: on_banks_words(found),
             Stands.SHORT: "would fall short" if brief else short_words(found),
             Stands.UNKNOWN: "cannot be judged",
         }[how]
@@ -53,6 +53,15 @@ def sentence(rows: Sequence[SystemRow], *, brief: bool = False) -> tuple[Standin
         return "holds", f"{both} through."
     gravest = next(how for found, how in parts if found)
     return STANDINGS[gravest], f"{capital(', '.join(said))}."
+
+
+def on_banks_words(found: Sequence[SystemRow]) -> str:
+    """Return that systems are on their banks, or how many of the units of one that are beside others that are fed."""
+    if len(found) == 1:
+        return on_banks(found[0].gives, found[0].units, found[0].fed)
+    return (
+        "have units on their banks" if any(row.fed and row.gives for row in found) else "are on their banks"
+    )
 
 
 def short_words(found: Sequence[SystemRow]) -> str:
@@ -131,7 +140,7 @@ def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Elemen
 def _counted(found: Sequence[SystemRow], how: Stands) -> Nodes:
     many = len(found)
     words = {
-        Stands.BATTERY: "is on its banks" if many == 1 else "are on their banks",
+        Stands.BATTERY: on_banks_words(found),
         Stands.SHORT: short_words(found),
         Stands.UNKNOWN: "cannot be judged",
     }[how]

@@ -79,6 +79,10 @@ def rests(sheet: Sheet, subject: Judged) -> Nodes:
         parts.append(
             f" With every bank at its end of life and cold: {minutes(lows[0], favours=True)} min{with_lost}, {enough}."
         )
+        if held.now.low_s is not None and ends.all.low_s > held.now.low_s:
+            parts.append(
+                " That is longer than the least now, which counts what is not known of the banks, and what they have not back yet."
+            )
     return parts
 
 
@@ -114,7 +118,7 @@ def grounds_of(sheet: Sheet, subject: Judged) -> list[list[Nodes]]:
             [
                 evidence(
                     "reckoned",
-                    "from the maker’s constant-power table and the banks’ age; no discharge has been judged.",
+                    "from the maker’s constant-power table and the banks’ age; no discharge tells enough yet.",
                 )
             ]
         )

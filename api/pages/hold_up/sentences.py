@@ -26,6 +26,7 @@ from rules.phrasing.figures import (
     kilo,
     listed,
     minutes,
+    on_banks,
     plural,
     spoken,
 )
@@ -164,7 +165,7 @@ def plain(subject: Judged) -> str:
 
 def _said(subject: Judged) -> str:
     if subject.state.on_battery:
-        return "on its banks"
+        return on_banks_words(subject.state).removeprefix("is ")
     decisive = subject.decisive
     match subject.standing:
         case "holds":
@@ -261,19 +262,27 @@ def _asked(power_w: float, state: SystemState) -> str:
     return f"{kilo(power_w)} kW on {plural(len(carrying), 'unit')}"
 
 
+def on_banks_words(state: SystemState) -> str:
+    """Return how a system stands that gives from banks: all of it, or some of its units beside others that are fed."""
+    gives = sum(unit.standing is UnitStands.ON_BATTERY for unit in state.units)
+    fed = () if state.on_battery is None else state.on_battery.fed
+    return on_banks(gives, len(state.units), sum(unit.id in fed for unit in state.units))
+
+
 def _outage(subject: Judged, on: OnBattery) -> tuple[Nodes, Nodes]:
     clock, now = subject.clock, subject.now
-    said: list[Nodes] = [el("b", "is on its banks"), ", ", since(on.since, now), " now."]
+    said: list[Nodes] = [el("b", on_banks_words(subject.state)), ", ", since(on.since, now), " now."]
     if on.starts_failed:
         starts = capital(count(on.starts_failed))
         said.append(
             f" {starts} {'start' if on.starts_failed == 1 else 'starts'} should have brought supply by now."
         )
-    fed = fed_words(on.fed, [unit.id for unit in subject.state.units])
-    if fed:
-        said.append(f" {capital(fed)}.")
+    mine = sum(unit.id in on.fed for unit in subject.state.units)
+    if on.fed and not mine:
+        said.append(f" {capital(fed_words(on.fed, ()))}.")
     if on.carried:
-        said.append(" They can carry the load.")
+        fed = "The unit that is" if mine == 1 else "The units that are"
+        said.append(f" {fed} fed can carry the load.")
     elif on.outlasted is not None:
         longer = "It has held longer than was foretold; how long it still holds cannot be told."
         said.append([" ", el("b", longer)])

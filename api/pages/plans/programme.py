@@ -71,7 +71,7 @@ def _said(programme: Programme) -> str:
     )
     said = f"{capital(plural(len(programme.rows), 'job'))} as of {WallClock.day(programme.as_of)}"
     if late:
-        said += f", {count(late)} of them overdue"
+        said += f", {count(late)} of them past {'its' if late == 1 else 'their'} day"
     if order:
         said += f"; {plural(order, 'order')} to be placed now"
     return said + "."
@@ -89,5 +89,5 @@ def _row(sheet: Sheet, row: ProgrammeRow) -> Element:
         "" if row.cost is None else f"{row.cost:,.0f}",
         "" if row.visit is None else row.visit,
     )
-    due = el("th", WallClock.day(row.due), " overdue" if row.overdue else None, scope="row", class_=late)
+    due = el("th", WallClock.day(row.due), ", past" if row.overdue else None, scope="row", class_=late)
     return el("tr", due, [el("td", cell) for cell in cells])

@@ -23,6 +23,7 @@ from api.pages.banks.section import (
     name_of,
     overview,
     today_of,
+    too_little,
 )
 from api.pages.hold_up.basis import what_would_tell
 from api.pages.markup.elements import Element, Nodes, el
@@ -34,7 +35,7 @@ from collector.read_model.wall_clock import WallClock
 from rules.battery.assessment.expected_cost import cheapest_said
 from rules.battery.assessment.faults import CLAIMS_WRONG
 from rules.battery.assessment.life.shared_life import said_of_others
-from rules.battery.model.ageing import END_OF_LIFE
+from rules.battery.model.ageing import END_OF_LIFE, REFERENCE_C
 from rules.battery.state import BankState
 from rules.phrasing.dates import due_words as due_words_of
 from rules.phrasing.figures import (
@@ -141,7 +142,7 @@ def _lead(sheet: Sheet, bank: Bank, state: BankState, blocks: FittedBank | None)
     elif state.capacity.basis is not Basis.TESTED:
         due = [" ", due_sentence(state, today_of(sheet))]
         now = "until now: its first discharge is being judged." if gives(sheet, bank.id) else ""
-        told = now or ": no discharge of it was enough to judge by yet."
+        told = now or f": {too_little(state)}."
         said = [el("b", name_of(sheet, bank.id)), f" is unproven{' ' if now else ''}{told}", due]
     else:
         figure = f"{whole_percent(fraction)} %"
@@ -180,6 +181,19 @@ def _plant(bank: Bank, blocks: FittedBank | None) -> str:
     return " · ".join(parts)
 
 
+def _legend(picture: River) -> str | None:
+    """Return what is drawn of a bank's capacity, and how; None where nothing is."""
+    judged_ = any(d.capacity_fraction is not None for d in picture.state.discharges)
+    said = ["Solid: judged from discharges."] if judged_ else []
+    said += ["Ruled: what is to be expected."] if picture.forecast else []
+    return " ".join([*said, "Width is the 90 % interval."]) if said else None
+
+
+def _worn(years: float, as_c: float | None) -> str:
+    """Return an effective age, and the constant temperature that wears a bank as much as its own did."""
+    return f"{years:.1f}" if as_c is None else f"{years:.1f}, its own heat counting as {as_c:.0f} °C"
+
+
 def _left(sheet: Sheet, state: BankState) -> Element:
     years = axis(sheet, [state], ahead=True)
     picture = River(
@@ -209,8 +223,10 @@ def _left(sheet: Sheet, state: BankState) -> Element:
         ("order a larger one by" if state.too_small else "order by", about(dates.order_by)),
         ("worn out by" if state.too_small else "replace by", about(dates.replace_by)),
         (
-            "as years at 25 °C",
-            f"{state.effective_age_years:.1f}" if state.effective_age_years is not None else CANNOT_TELL,
+            f"worn as in years at {REFERENCE_C:.0f} °C",
+            CANNOT_TELL
+            if state.effective_age_years is None
+            else _worn(state.effective_age_years, state.worn_as_c),
         ),
     ]
     table = el(
@@ -227,7 +243,7 @@ def _left(sheet: Sheet, state: BankState) -> Element:
     return question(
         4,
         "How much is left, and until when",
-        "Solid: judged from discharges. Ruled: what is to be expected. Width is the 90 % interval.",
+        _legend(picture),
         el("div", years.letters(), river(picture), class_="rivers", id="river", live=True),
         el(
             "div",

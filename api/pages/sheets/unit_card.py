@@ -85,7 +85,7 @@ def doubts_section(reading: Reading) -> Element:
                 class_="num none" if d.used is None else "num",
                 data_label="taken as",
             ),
-            el("td", capital(d.reason), el("small", f" {d.object}")),
+            el("td", capital(d.reason), title=d.object),
         )
         for d in reading.doubts
     ]

@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl, quote
 
 from api.pages.alarms.alarm_list import by_when, standing, together
 from api.pages.estate import tally
-from api.pages.estate.cells import NOT_SHOWN, first_words, shutdown_words
+from api.pages.estate.cells import NOT_SHOWN, first_words, short_on_banks, shutdown_words
 from api.pages.estate.row_fan import RowAxis, row_axis, row_fan
 from api.pages.hold_up.lanes import WORDS as FED_WORDS
 from api.pages.hold_up.lanes import said as fed_said
@@ -83,8 +83,8 @@ def _head(sheet: Sheet) -> Element:
 def _lead(rows: Sequence[SystemRow], lit: Sequence[SystemRow]) -> Nodes:
     mark, said = tally.sentence(rows, brief=True)
     if 0 < len(lit) <= LIT:
-        verb = "is on its banks" if len(lit) == 1 else "are on their banks"
-        return [line_mark("battery"), el("span", el("b", f"{listed([row.name for row in lit])} {verb}."))]
+        words = f"{listed([row.name for row in lit])} {tally.on_banks_words(lit)}."
+        return [line_mark("battery"), el("span", el("b", words))]
     return [line_mark(mark), el("span", said)]
 
 
@@ -149,7 +149,7 @@ def _silence(row: SystemRow) -> str:
 def _margin(sheet: Sheet, row: SystemRow) -> Element:
     if row.stands is Stands.BATTERY:
         left = (
-            el("i", "on its banks")
+            el("i", short_on_banks(row))
             if row.ends_earliest is None
             else el("b", remaining(row.ends_earliest, sheet.now))
         )

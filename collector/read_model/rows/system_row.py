@@ -102,7 +102,7 @@ class RowShutdown:
 class SystemRow:
     """A system's line. `margin_s` is the deciding need's own, least of all, and None where the verdict cannot tell.
 
-    `fed`, `units`: how many units are fed of how many, while it is on its banks; `out`: which units may be taken out, where
+    `fed`, `gives`, `units`: how many units are fed and how many on their banks, of how many, while it is on its banks; `out`: which units may be taken out, where
     not all may. `unheard`: units that are not heard. `unshown`: it cannot be told since nothing was seen of its banks yet. `claimed_s`: a card's claim, where nothing else is known.
     """
 
@@ -131,6 +131,7 @@ class SystemRow:
     since: datetime | None = None
     ends_earliest: datetime | None = None
     fed: int = 0
+    gives: int = 0
 
 
 def stands(state: SystemState) -> Stands:
@@ -249,6 +250,7 @@ def _row(
         else sum(
             unit.standing in {Standing.CARRYING, Standing.RESTING, Standing.IDLE} for unit in state.units
         ),
+        gives=0 if state is None else sum(unit.standing is Standing.ON_BATTERY for unit in state.units),
     )
 
 

@@ -62,6 +62,7 @@ from rules.battery.state import (
     ReplacementDates,
     TestPlan,
     WouldTell,
+    best_judged,
 )
 from rules.plant.estate import FittedBank, in_place
 from rules.values.code import Code
@@ -227,7 +228,11 @@ def _state(  # noqa: PLR0917 - what a state is made of
     dates = _dates(foreseen, unproven=belief.unproven)
     tests = _tests(case, belief, lives, foreseen, seed)
     telling = _would_tell(case, belief)
-    unseen = nothing_seen(dates.by_age_alone, telling[0].step) if telling else None
+    unseen = (
+        nothing_seen(dates.by_age_alone, telling[0].step, best_judged([judged(d) for d in discharges]))
+        if telling
+        else None
+    )
     claims, claims_finding = score_claims(claims_of(discharges))
     more = [
         *size(case, belief, offers),
@@ -247,6 +252,7 @@ def _state(  # noqa: PLR0917 - what a state is made of
         dates=dates,
         charging=charging,
         effective_age_years=float(lives.age.at(float(today.toordinal()))),
+        worn_as_c=lives.age.mean_c,
         discharges=tuple(judged(d) for d in discharges),
         shown_to_carry=belief.shown_to_carry,
         findings=(*findings, *more, *whether_shown(case, unseen)),

@@ -16,7 +16,7 @@ import numpy as np
 from rules.battery.assessment.next_discharge.advised import do_discharge
 from rules.battery.assessment.would_tell import proposed_day
 from rules.battery.model.health import BankBelief
-from rules.battery.state import AgeSpan, BankFinding, CardClaims, TestPlan
+from rules.battery.state import AgeSpan, BankFinding, CardClaims, JudgedDischarge, TestPlan
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
 from rules.values.reason import Reason, reason
@@ -214,7 +214,11 @@ def plan_tests(
     """
     quarter = TWO_YEARS if expected_life_years is None else round(expected_life_years * DAYS_A_YEAR / 4.0)
     interval = min(quarter, TWO_YEARS)
-    why = reason(Code.TEST_TWO_YEARLY) if interval == TWO_YEARS else reason(Code.TEST_BY_QUARTERS)
+    why = (
+        reason(Code.TEST_TWO_YEARLY)
+        if interval == TWO_YEARS
+        else reason(Code.TEST_BY_QUARTERS, life_years=expected_life_years)
+    )
     weak = capacity is not None and capacity < WEAK
     worn = weak or (life_share is not None and life_share > LATE_IN_LIFE)
     if worn and interval > YEARLY:
@@ -331,8 +335,18 @@ def undersized(
     )
 
 
-def nothing_seen(span: AgeSpan | None, do: Reason) -> BankFinding:
-    """Return that nothing was seen of a bank yet. `span`: when its end is to be expected by age alone."""
+def nothing_seen(span: AgeSpan | None, do: Reason, best: JudgedDischarge | None = None) -> BankFinding:
+    """Return that nothing seen of a bank tells its capacity yet. `span`: when its end is to be expected by age alone.
+
+    `best`: the discharge that tells most of it, too little.
+    """
     from_day, to_day = (None, None) if span is None else (span.from_day, span.to_day)
-    what = reason(Code.BANK_UNSEEN, from_day=from_day, to_day=to_day)
+    what = reason(
+        Code.BANK_UNSEEN,
+        from_day=from_day,
+        to_day=to_day,
+        best=None if best is None else best.at.date(),
+        low=None if best is None else best.low,
+        high=None if best is None else best.high,
+    )
     return BankFinding(UNPROVEN, what, do, Severity.WARNING)

@@ -100,7 +100,7 @@ def banks_unseen(*, banks: tuple[str, ...], generic: bool, median_s: float | Non
     """Say of which banks nothing was seen, and what is to be expected of the system, in s."""
     rests = _rests(generic)
     about = "" if median_s is None else f" {capital(rests)} alone suggest {_about(median_s, at_end)}."
-    return f"No discharge of {banks_named(banks)} was enough to judge by yet.{about}"
+    return f"No discharge of {banks_named(banks)} tells enough yet.{about}"
 
 
 def _seen(banks: tuple[str, ...], lately_s: float | None) -> str:
@@ -288,9 +288,7 @@ def expected_unseen(
 ) -> str:
     """Say what is to be expected where nothing was seen, of the banks named."""
     why = (
-        f"No discharge of {banks_named(banks)} was enough to judge by yet"
-        if banks
-        else "No discharge was enough to judge by yet"
+        f"No discharge of {banks_named(banks)} tells enough yet" if banks else "No discharge tells enough yet"
     )
     proves = _proves_nothing(_about(median_s, at_end), median_s, needed_s, one_lost, trips)
     return f"{why}; {_rests(generic)} alone suggest {proves}"

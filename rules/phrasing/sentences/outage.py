@@ -187,9 +187,10 @@ def shed_step(about: str, *, power_w: float, by: str | None) -> str:
 
 @says(Code.SHED_NOT_TOLD)
 def shed_not_told(*, steps: tuple[str, ...]) -> str:
-    """Name the agreed order where nothing better is known."""
-    order = f": {_in_order(steps)}" if steps else ""
-    return f"What shedding gives cannot be told; shed in the agreed order{order}."
+    """Name the agreed order where nothing better is known, or say that none is declared."""
+    if not steps:
+        return "What shedding gives cannot be told, and no order to shed in is declared: shed what can be spared."
+    return f"What shedding gives cannot be told; shed in the agreed order: {_in_order(steps)}."
 
 
 @says(Code.SHED_NOTHING_YET)

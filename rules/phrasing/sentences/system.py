@@ -18,7 +18,7 @@ def _and_why(rest: str, because: tuple[str, ...]) -> str:
 @says(Code.BANKS_UNPROVEN)
 def banks_unproven(*, name: str, banks: tuple[str, ...]) -> str:
     """Say of which banks nothing was seen yet."""
-    return f"No discharge of {banks_named(banks)} was enough to judge by yet: how long {name} holds, and when to renew, cannot be told."
+    return f"No discharge of {banks_named(banks)} tells enough yet: how long {name} holds, and when to renew, cannot be told."
 
 
 @says(Code.BANKS_BEING_PROVEN)
@@ -124,7 +124,7 @@ def plan_no_longer_holds(*, name: str, because: tuple[str, ...]) -> str:
 @says(Code.DO_RESTORE_ENDS_TOO_EARLY)
 def do_restore_ends_too_early() -> Advice:
     """Say what to do where the banks may end before the plan does."""
-    return Advice("Break off", ": restore the mains now; until it is back, shed load in the agreed order.")
+    return Advice("Break off", ": restore the mains now; until it is back, shed what can be spared.")
 
 
 @says(Code.DO_RESTORE_LASTS_TOO_LONG)

@@ -192,10 +192,10 @@ def test_a_bank_on_its_first_discharge_is_not_said_to_be_unjudged_beside_the_end
         assert page is not None
         return "".join(map(render, page.body))
 
-    assert "no discharge of it was enough to judge by yet" not in told(sheet)
+    assert "no discharge of it tells enough yet" not in told(sheet)
     assert "unproven until now: its first discharge is being judged" in told(sheet)
     fed = replace(sheet, systems=tuple(replace(one, on_battery=None) for one in sheet.systems))
-    assert "no discharge of it was enough to judge by yet" in told(fed)
+    assert "no discharge of it tells enough yet" in told(fed)
 
 
 def test_units_whose_turn_has_not_come_yet_are_counted() -> None:

@@ -141,6 +141,14 @@ def effective_age(sight: Sight, said: Statement) -> Finding:
     return TRUE if min(ages) - 0.1 <= told <= max(ages) + 0.1 else false(f"{told:.1f} years, truly {age:.1f}")
 
 
+def worn_as(sight: Sight, said: Statement) -> Finding:
+    """The temperature that an age counts as lies within what a probe may be off of the room, where no heat of its own comes to it."""
+    plant = sight.played.story.estate.plant
+    room_c = plant.systems[plant.place_of_bank[said.about][0]].room_c
+    told = cast("float", said.value)
+    return TRUE if abs(told - room_c) <= 4.0 else false(f"{told:.1f} °C, the room is at {room_c:.1f}")
+
+
 def end_years(sight: Sight, bank: str, asked_w: float, required_s: float) -> float:
     """Return at which age a bank gives what is asked of it no longer, by the plant's own law of wear; inf: in no 40 years."""
 

@@ -55,6 +55,7 @@ STATES: Final[Mapping[str, Predicate]] = {
     "bank asked_fraction": banks.asked_fraction,
     "bank dates": banks.dates,
     "bank effective_age_years": banks.effective_age,
+    "bank worn_as_c": banks.worn_as,
     "bank shown_to_carry": banks.shown_to_carry,
     "bank probability_met": banks.probability_met,
     "bank claims": banks.claims,

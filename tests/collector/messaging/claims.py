@@ -199,8 +199,8 @@ def _draws(judge: Judge, m: re.Match[str], lately: Sequence[Moment], _d: Mapping
 
 
 _CLAIMS: Final[tuple[tuple[str, Holds], ...]] = (
-    (r"Mains lost at [^:]*: \d+ units? on battery", _mains_lost),
-    (r"(?<!after )(\d+) units? on battery(?! and)", _on_battery),
+    (r"Mains lost at [^:]*: \d+ units? (?:still )?on battery", _mains_lost),
+    (r"(?<!after )(\d+) units? (?:still )?on battery(?! and)", _on_battery),
     (r"(\d+) of (\d+) units? (?:is|are) fed\b", _fed),
     (rf"(?:It holds |its system holds )?{_TIME} (?:more at the least|left at the least)", _left),
     (r"(\d+) starts? of ([^ ]+) should have brought supply", _starts),

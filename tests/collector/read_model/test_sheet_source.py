@@ -57,7 +57,7 @@ def test_what_is_no_longer_so_is_said_in_the_past_tense_and_asks_for_nothing_tha
     read = alarm_as_read(estate(), alarm)
     assert read.what.startswith(NO_LONGER) is over
     assert read.do == ("" if over and state is not State.LATCHED else say(made.do))
-    assert read.do_first == ("" if not read.do else "Shed load now, in the agreed order")
+    assert read.do_first == ("" if not read.do else "Shed what can be spared now")
     assert (read.by_when is None) is not bool(read.do)
 
 

@@ -175,7 +175,7 @@ def test_an_end_within_ten_minutes_is_critical_and_told_at_once() -> None:
     assert watch.alarm_state("ends_soon:works").active
     latest = watch.notices("power-north")[-1]
     assert latest.severity is Severity.CRITICAL
-    assert latest.do.startswith("Shed load now")
+    assert latest.do.startswith("Shed what can be spared now")
     assert latest.by_when == START + timedelta(seconds=510)
 
 

@@ -10,7 +10,8 @@ from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.monitor.inputs import SystemJudged
 from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource
-from rules.system.state import OnBattery
+from rules.system.state import OnBattery, ShedFirst, ShedStep
+from rules.values.reason import told
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import START, UNITS, on_bank, reading, silence, stamp, system_state
@@ -123,6 +124,56 @@ def test_units_that_have_voltage_and_take_it_one_after_the_other_send_nobody_to_
     (notice, *_) = [n for n in watch.notices("power-north") if n.at >= START + timedelta(seconds=88)]
     assert notice.do.startswith("Supply is there: what still runs on its bank should take it within")
     assert "set-1" not in notice.do
+
+
+def shed_works(watch: Watch, seconds: float, lasts_s: float) -> None:
+    """Judge the works on their banks with a load group that would have to be shed to hold for what is wanted."""
+    at = START + timedelta(seconds=seconds)
+    shed = ShedFirst(
+        at,
+        900.0,
+        told("a start by hand"),
+        (ShedStep("desks", 3600.0, "night desk, panel 3"),),
+        at + timedelta(seconds=960),
+        reached=True,
+        shed_by=at + timedelta(seconds=60),
+    )
+    judged(watch, seconds, replace(on_battery_since(10, lasts_s=lasts_s), shed=shed))
+
+
+def test_an_outage_told_as_supply_comes_back_has_the_return_in_its_headline_and_one_order() -> None:
+    watch = Watch()
+    watch.calm(5)
+    watch.give(*(on_bank(u, 10 + 0.1 * n) for n, u in enumerate(NORTH)))
+    shed_works(watch, 12, 400)
+    watch.give(*(reading(u, 13.0, source=OutputSource.BATTERY, input_v=228.0) for u in NORTH))
+    watch.pass_time(14, 20)
+    (notice, *_) = watch.notices("power-north")
+    assert notice.kind is NoticeKind.OPENED
+    assert notice.what == "Mains lost at supply north, and supply is there again: 10 units still on battery."
+    assert notice.do.startswith("Supply is there: what still runs on its bank should take it within")
+    assert "desks" not in " ".join(notice.lines)
+    assert "there again" in notice.short
+
+
+def test_what_is_told_later_while_supply_waits_to_be_taken_says_so_first_and_asks_for_the_rest_only_if_it_is_not() -> (
+    None
+):
+    watch = Watch()
+    outage(watch)
+    judged(watch, 16, on_battery_since(10, lasts_s=1500))
+    watch.give(*(reading(u, 80.0, source=OutputSource.BATTERY, input_v=228.0) for u in NORTH))
+    shed_works(watch, 80, 400)
+    watch.pass_time(81, 88)
+    later = [n for n in watch.notices("power-north") if n.kind is NoticeKind.CHANGED]
+    assert later
+    assert later[-1].what.startswith("Supply is there again: Treatment works drops its load soon.")
+    assert "if it does not: " in later[-1].do
+    for notice in later:
+        assert notice.what.startswith("Supply is there again: Treatment works")
+        assert not any(notice.what.endswith(line) for line in notice.lines), "said once"
+        assert notice.do.startswith("Supply is there: what still runs on its bank should take it within")
+        assert not any("desks" in line for line in notice.lines)
 
 
 def test_no_message_says_that_the_set_must_come_while_units_of_the_system_are_fed_again() -> None:

@@ -152,7 +152,9 @@ def test_what_to_shed_says_nothing_against_the_end_that_stands_beside_it() -> No
     hopeless = ShedFirst(
         at, 672.0, told("a start by hand"), reached=False, without_ends=at + timedelta(seconds=500)
     )
-    assert shed_words(hopeless, at, None) == "What shedding gives cannot be told; shed in the agreed order."
+    assert shed_words(hopeless, at, None) == (
+        "What shedding gives cannot be told, and no order to shed in is declared: shed what can be spared."
+    )
     assert shed_words(hopeless, at, at + timedelta(minutes=23)) == (
         "Nothing needs to be shed yet: it holds for a start by hand (11.2 min)."
     )

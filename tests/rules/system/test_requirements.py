@@ -239,7 +239,7 @@ def test_a_verdict_left_open_says_what_is_suggested_and_that_it_proves_nothing()
     held = replace(alone(suggests(None, 600.0)), notes=(unseen(600.0),))
     because = verdict(START, SET, UNITS, held).because
     assert said(because) == (
-        "No discharge of bank d3 was enough to judge by yet; table and age alone suggest about 10.0 min, which reaches the 3.3 min "
+        "No discharge of bank d3 tells enough yet; table and age alone suggest about 10.0 min, which reaches the 3.3 min "
         "needed but proves nothing.",
     )
 

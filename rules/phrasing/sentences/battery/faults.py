@@ -6,6 +6,7 @@ from datetime import date
 
 from rules.phrasing.dates import day_words, years_words
 from rules.phrasing.durations import minutes, minutes_up
+from rules.phrasing.figures import whole_percent
 from rules.phrasing.says import says
 from rules.phrasing.text import kilowatts
 from rules.values.advice import Advice
@@ -113,9 +114,11 @@ def two_yearly() -> str:
 
 
 @says(Code.TEST_BY_QUARTERS)
-def by_quarters() -> str:
-    """Say how often a bank is tested that lives less than eight years, as a clause."""
-    return "every quarter of the expected life"
+def by_quarters(*, life_years: float | None = None) -> str:
+    """Say how often a bank is tested that lives less than eight years, as was known at its last test, as a clause."""
+    if life_years is None:  # as it was told once
+        return "every quarter of the expected life"
+    return f"every quarter of the {life_years:.1f} years of life expected at the last test"
 
 
 @says(Code.TEST_YEARLY_BY_CAPACITY)
@@ -216,9 +219,10 @@ def _worn_besides(worn: bool | None) -> str:
 @says(Code.BLOCKS_GIVE_LESS)
 def blocks_give_less(*, asked_w: float, asked_s: float, given_s: float, worn: bool | None) -> str:
     """Say that new blocks of the type would not do either; `worn`: whether these are worn besides, None: not known."""
+    barely = " as published, which too few of them reach" if given_s >= asked_s else ""
     return (
         f"The bank is too small{_worn_besides(worn)}: asked of it are {kilowatts(asked_w)} for {minutes_up(asked_s)}; new "
-        f"blocks of this type give that for {minutes(given_s)}."
+        f"blocks of this type give that for {minutes(given_s)}{barely}."
     )
 
 
@@ -229,11 +233,22 @@ def do_not_renew_alike(*, offers: tuple[str, ...]) -> Advice:
 
 
 @says(Code.BANK_UNSEEN)
-def bank_unseen(*, from_day: date | None, to_day: date | None) -> str:
-    """Say that nothing was seen of a bank, and what its age alone says."""
+def bank_unseen(
+    *,
+    from_day: date | None,
+    to_day: date | None,
+    best: date | None = None,
+    low: float | None = None,
+    high: float | None = None,
+) -> str:
+    """Say that nothing seen of a bank tells enough, how little the `best` discharge tells, and what its age alone says."""
     age = (
         ""
         if from_day is None or to_day is None
         else f" By its age alone it comes to its end {years_words(from_day, to_day)}."
     )
-    return f"No discharge of this bank was enough to judge by yet.{age}"
+    little = ""
+    if best is not None and low is not None and high is not None:
+        between = f"{whole_percent(low)} to {whole_percent(high)} %"
+        little = f" The best, of {day_words(best)}, says {between} of rated."
+    return f"No discharge of this bank tells enough yet.{little}{age}"

@@ -33,7 +33,7 @@ def do_discharge(
             "at the unit's panel, with the generator ready."
         )
     return (
-        f"Let bank {about} carry its part of today's load (about {kilowatts}) for {for_s / 60.0:.0f} min, {day}: "
+        f"Let bank {about} carry its part of the load (about {kilowatts} now) for {for_s / 60.0:.0f} min, {day}: "
         "switch off the input of its unit alone, with the generator ready and somebody present who switches it on again."
     )
 
@@ -55,7 +55,7 @@ def discharge_buys(
     if order_late <= on:
         span = "at once with 90 % probability"
     else:
-        first = "at once" if order_early <= on else day_words(order_early)
+        first = "the day of the discharge" if order_early <= on else day_words(order_early)
         span = f"between {first} and {day_words(order_late)} with 90 % probability"
     if order_by is None or expected_days is None:
         return f"It gives the bank its first day to order by, {span}."
@@ -147,8 +147,8 @@ def discharge_advised(*, do: str, buys: str, risks: str) -> str:
 def no_test_pays(*, days: float, until: date) -> str:
     """Say that no discharge moves the day to order by enough."""
     return (
-        f"No discharge until {day_words(until)} moves the day to order by more than {_span(days)} on the average: "
-        "for that, none pays."
+        f"To move the day to order no discharge pays: until {day_words(until)} none moves it by more than {_span(days)} "
+        "on the average."
     )
 
 

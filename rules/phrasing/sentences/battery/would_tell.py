@@ -45,11 +45,11 @@ def tell_by_carrying(*, banks: tuple[str, ...], asked_w: float, for_s: float, on
     kilowatts = f"about {asked_w / 1e3:.0f} kW" if asked_w >= 10e3 else f"about {asked_w / 1e3:.1f} kW"
     if len(banks) > 1:
         return (
-            f"Let {banks_named(banks)} each carry its part of today's load ({kilowatts} together) for {for_s / 60.0:.0f} min, "
+            f"Let {banks_named(banks)} each carry its part of the load ({kilowatts} together now) for {for_s / 60.0:.0f} min, "
             f"one unit at a time and a week apart, the first say on {day_words(on)}, with help at hand."
         )
     return (
-        f"Let {banks_named(banks)} carry its part of today's load ({kilowatts}) for {for_s / 60.0:.0f} min, "
+        f"Let {banks_named(banks)} carry its part of the load ({kilowatts} now) for {for_s / 60.0:.0f} min, "
         f"say on {day_words(on)}, with help at hand."
     )
 

@@ -111,7 +111,7 @@ def bank_not_judged(
         else ""
     )
     then = f" {step}" if step else ""
-    return f"Bank {about}: no discharge of it was enough to judge by yet (fitted {day_words(fitted)}){age}.{then}"
+    return f"Bank {about}: no discharge of it tells enough yet (fitted {day_words(fitted)}){age}.{then}"
 
 
 @says(Code.UNIT_WITHOUT_CABINET)

@@ -179,7 +179,7 @@ def test_the_discharges_that_pay_are_printed_and_given_as_json(
     store(folder)
     assert main(["discharges", ESTATE, "--data", str(folder)]) == 0
     said = capsys.readouterr().out
-    assert "Let bank bank-1 carry its part of today's load" in said
+    assert "Let bank bank-1 carry its part of the load" in said
     assert "It gives the bank its first day to order by" in said
     assert main(["discharges", ESTATE, "--data", str(folder), "--json"]) == 0
     plain = json.loads(capsys.readouterr().out)

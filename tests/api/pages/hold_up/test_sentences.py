@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from api.pages.estate.tally import sentence
 from api.pages.hold_up.sentences import judged, opening
 from api.pages.markup.elements import el, render
+from api.pages.sheets.registry import render_at
+from collector.read_model.rows.system_row import system_rows
 from rules.system.state import SystemState
 from rules.values.verdict import Verdict
 from tests.api.pages import samples
+from tests.api.pages.hold_up.test_lanes import coming_back, text
 
 
 def said(state: SystemState) -> str:
@@ -27,6 +31,23 @@ def test_a_headline_names_the_need_that_fails_and_the_one_that_holds() -> None:
     html = said(short())
     assert "holds until the generator carries it, but not for a start by hand: " in html
     assert "4.5 min short." in html
+
+
+def test_one_unit_without_input_does_not_put_the_whole_system_on_its_banks() -> None:
+    sheet = coming_back()
+    rows = system_rows(sheet)
+    (works,) = [s for s in sheet.systems if s.id == "works"]
+    html = said(works)
+    assert "<b>has one of three units on its bank</b>" in html
+    assert "is on its banks" not in html
+    carried = replace(works.on_battery, carried=True, ends_earliest=None) if works.on_battery else None
+    assert "now. The units that are fed can carry the load." in said(replace(works, on_battery=carried))
+    assert "has one of three units on its bank" in sentence(rows)[1]
+    for address in ("/", "/systems/works", "/wall"):
+        page = text(render_at(sheet, address))
+        assert "Treatment works has one of three units on its bank" in page
+        assert "Treatment works is on its banks" not in page
+    assert "is on its banks" in said(next(s for s in samples.outage().systems if s.on_battery))
 
 
 def test_where_no_need_holds_it_does_not_ride_through() -> None:

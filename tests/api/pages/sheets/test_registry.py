@@ -141,7 +141,7 @@ def test_a_bank_that_nothing_was_seen_of_is_unproven_in_words_with_what_would_te
     html = sheets.bank(samples.short(), "D")
     assert html is not None
     shown = " ".join(check(html).text)
-    assert "is unproven: no discharge of it was enough to judge by yet" in shown
+    assert "is unproven: no discharge of it tells enough yet" in shown
     assert "By its age alone it comes to its end 2026 to 2031." in shown
     assert shown.index("Import a past test") < shown.index("Let bank D carry")
     assert "verdue" not in shown
@@ -380,6 +380,9 @@ def test_what_an_earlier_run_read_is_not_called_an_answer() -> None:
     shown = " ".join(check(sheets.index(begun)).text)
     assert "units answer" not in shown
     assert f"none of {len(old)} units read since 16 min ago" in shown
+    alarms = " ".join(check(pages(begun)["/alarms"]).text)
+    assert "No alarm stands, but nothing was read since the start yet: that says nothing." in alarms
+    assert "No alarm is active" not in alarms
     assert "units answer" in " ".join(check(sheets.index(good)).text)
 
 

@@ -48,15 +48,15 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.BANKS_UNSEEN, banks=("b1",), generic=False, median_s=599.0, at_end=False),
-        "No discharge of bank b1 was enough to judge by yet. Table and age alone suggest about 9.9 min.",
+        "No discharge of bank b1 tells enough yet. Table and age alone suggest about 9.9 min.",
     ),
     (
         reason(Code.BANKS_UNSEEN, banks=("b1", "b2"), generic=True, median_s=9.0, at_end=True),
-        "No discharge of banks b1 and b2 was enough to judge by yet. A typical curve and age alone suggest that they may be at their end.",
+        "No discharge of banks b1 and b2 tells enough yet. A typical curve and age alone suggest that they may be at their end.",
     ),
     (
         reason(Code.BANKS_UNSEEN, banks=("b1",), generic=True, median_s=None, at_end=False),
-        "No discharge of bank b1 was enough to judge by yet.",
+        "No discharge of bank b1 tells enough yet.",
     ),
     (
         reason(Code.BANKS_SEEN_TOO_LONG_AGO, banks=("b1",)),
@@ -195,7 +195,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             one_lost=False,
             trips=False,
         ),
-        "No discharge of bank d3 was enough to judge by yet; table and age alone suggest about 10.0 min, which reaches the 3.3 min needed "
+        "No discharge of bank d3 tells enough yet; table and age alone suggest about 10.0 min, which reaches the 3.3 min needed "
         "but proves nothing.",
     ),
     (
@@ -209,7 +209,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
             one_lost=True,
             trips=False,
         ),
-        "No discharge was enough to judge by yet; a typical curve and age alone suggest that they may be at their end with one unit lost, "
+        "No discharge tells enough yet; a typical curve and age alone suggest that they may be at their end with one unit lost, "
         "which does not reach the 3.3 min needed but proves nothing.",
     ),
     (

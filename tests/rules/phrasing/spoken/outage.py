@@ -160,7 +160,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.SHED_NOT_TOLD, steps=()),
-        "What shedding gives cannot be told; shed in the agreed order.",
+        "What shedding gives cannot be told, and no order to shed in is declared: shed what can be spared.",
     ),
     (
         reason(Code.SHED_NOTHING_YET, wanted_for="an hour", wanted_s=3600.0),

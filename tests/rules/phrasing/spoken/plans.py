@@ -359,12 +359,12 @@ PROGRAMME: Final[tuple[tuple[Reason, str], ...]] = (
             to_day=date(2034, 1, 1),
             step=told("Import a past test."),
         ),
-        "Bank b1: no discharge of it was enough to judge by yet (fitted 7 Oct 2026), which by its age alone comes to its end 2027 to 2034. "
+        "Bank b1: no discharge of it tells enough yet (fitted 7 Oct 2026), which by its age alone comes to its end 2027 to 2034. "
         "Import a past test.",
     ),
     (
         reason(Code.BANK_NOT_JUDGED, "b1", fitted=DAY, from_day=None, to_day=None, step=None),
-        "Bank b1: no discharge of it was enough to judge by yet (fitted 7 Oct 2026).",
+        "Bank b1: no discharge of it tells enough yet (fitted 7 Oct 2026).",
     ),
     (reason(Code.UNIT_WITHOUT_CABINET, "A1"), "Unit A1: no cabinet is declared in place."),
     (

@@ -88,7 +88,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     # ---- a system
     (
         reason(Code.BANKS_UNPROVEN, "A", name="Hall", banks=("b1", "b2")),
-        "No discharge of banks b1 and b2 was enough to judge by yet: how long Hall holds, and when to renew, cannot be told.",
+        "No discharge of banks b1 and b2 tells enough yet: how long Hall holds, and when to renew, cannot be told.",
     ),
     (
         reason(Code.BANKS_BEING_PROVEN, "A", name="Hall"),
@@ -154,7 +154,7 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     (
         reason(Code.DO_RESTORE_ENDS_TOO_EARLY),
-        "Break off: restore the mains now; until it is back, shed load in the agreed order.",
+        "Break off: restore the mains now; until it is back, shed what can be spared.",
     ),
     (
         reason(Code.DO_RESTORE_LASTS_TOO_LONG),

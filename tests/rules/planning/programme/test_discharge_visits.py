@@ -179,7 +179,7 @@ def test_the_visits_are_said_with_why_none_pays_of_the_others() -> None:
     text = visits_text(programme(place, banks, TODAY, spare={"S1": True}), banks, {"north": "North"})
     assert text.splitlines()[0].startswith("8 Dec 2026, ")
     assert (
-        "  Let bank S1.1 carry its part of today's load (about 9.0 kW) for 10 min, from 8 Dec 2026 on" in text
+        "  Let bank S1.1 carry its part of the load (about 9.0 kW now) for 10 min, from 8 Dec 2026 on" in text
     )
     assert "If it ends, the other units carry the load." in text
     assert "Bank S1.2: No discharge is advised" in text

@@ -89,7 +89,7 @@ def test_a_bank_that_nothing_was_seen_of_says_what_its_age_suggests_and_what_wou
         would_tell=(WouldTell(told("Import a past test."), told("Its capacity.")),),
     )
     assert say(programme(estate(2), [unseen], TODAY).undated[1]) == (
-        "Bank bank A2: no discharge of it was enough to judge by yet (fitted 1 Jan 2024), which by its age alone comes to its end "
+        "Bank bank A2: no discharge of it tells enough yet (fitted 1 Jan 2024), which by its age alone comes to its end "
         "2027 to 2034. Import a past test."
     )
 
