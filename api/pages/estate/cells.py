@@ -27,6 +27,8 @@ WORDS: Final = {
     ShortAnswer.NONE_MEANT: "not meant to be",
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
+LONGEST_FIRST: Final = 64
+"""Characters of a row's answer: twice what its column shows. All of it stands on the system's sheet, where the row leads."""
 NOT_SHOWN: Final = "not shown yet"
 
 
@@ -75,9 +77,10 @@ def first(row: SystemRow) -> Element | None:
     if alarm is None:
         return None
     more = el("small", f" +{alarm.more}") if alarm.more else None
-    return el(
-        "span", first_words(alarm.do_first, alarm.what), more, class_="aw", data_sev=alarm.severity.value
-    )
+    words = first_words(alarm.do_first, alarm.what)
+    if len(words) > LONGEST_FIRST:
+        words = f"{words[:LONGEST_FIRST].rpartition(' ')[0]} …"
+    return el("span", words, more, class_="aw", data_sev=alarm.severity.value)
 
 
 def calm(row: SystemRow) -> str:

@@ -230,3 +230,13 @@ def test_of_a_dozen_systems_what_is_alike_is_said_once() -> None:
     assert "11 more carry 30 min without mains from now, as an example" in text
     assert "With the generator the load is carried" not in text
     assert text.count("seen: three judged discharges") <= 1  # what holds rests on its own sheet
+
+
+def test_a_row_shows_as_much_of_what_is_first_as_its_column_holds_and_the_system_s_sheet_all_of_it() -> None:
+    sheet = many.sheet_of(12)
+    long = "Let each bank of the blower controls carry its part of the load of today for a quarter of an hour"
+    alarms = tuple(replace(one, do_first=long, do=f"{long}.") for one in sheet.alarms)
+    sheet = replace(sheet, alarms=alarms)
+    cells = [cells[2] for _, cells in rows_of(page(sheet)) if cells[2]]
+    assert cells[0] == "Let each bank of the blower controls carry its part of the load …"
+    assert long in page(sheet, f"/systems/{alarms[0].about}")
