@@ -1188,6 +1188,7 @@ _ENTRIES: Final = (
         respond_s=HOUR,
         severity=_S.MAJOR,
         off_delay_s=60.0,
+        suppressed_by=(_E.SAID_ALREADY,),
         limit=AlarmLimit("oldest_s", 300.0, 60.0, "s"),
     ),
     AlarmKind(

@@ -114,7 +114,10 @@ def sets(draft: Draft, figures: SetFigures) -> None:
 def service(draft: Draft, figures: ServiceFigures) -> None:
     """Take in how ridethrough itself does."""
     book = draft.book
-    draft.found(service_conditions(figures, book.estate, book.catalogue, was=draft.was_of(SERVICE)))
+    alarms = {channel: draft.alarm("channel_failing", channel) for channel in figures.channels}
+    failing = [channel for channel, alarm in alarms.items() if alarm is not None and alarm.standing]
+    was = draft.was_of(SERVICE)
+    draft.found(service_conditions(figures, book.estate, book.catalogue, was=was, failing=failing))
 
 
 def readings(draft: Draft, given: ReadingsLooked) -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from rules.alarms.catalogue import AlarmKind
+from rules.alarms.catalogue import AlarmKind, Explanation
 from rules.alarms.conditions.condition import Condition, Was
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate
@@ -48,19 +48,29 @@ class ServiceFigures:
 
 
 def service_conditions(
-    figures: ServiceFigures, estate: Estate, catalogue: Mapping[str, AlarmKind], *, was: Was
+    figures: ServiceFigures,
+    estate: Estate,
+    catalogue: Mapping[str, AlarmKind],
+    *,
+    was: Was,
+    failing: Collection[str] = (),
 ) -> Iterator[Condition]:
-    """Yield every condition that the service's own figures decide."""
+    """Yield every condition that the service's own figures decide.
+
+    `failing`: channels of which it stands as an alarm that they fail; that messages wait for them says nothing new.
+    """
     for name, number, what in _measured(figures):
         limit = catalogue[name].bound
-        seen = Observation(limit.passed(number, was=was(name, "")), what, facts={limit.fact: number})
+        explained = (Explanation.SAID_ALREADY.value,) if name == "delivery_behind" and failing else ()
+        passed = limit.passed(number, was=was(name, ""))
+        seen = Observation(passed, what, facts={limit.fact: number}, explained=explained)
         yield Condition(name, SERVICE, seen)
     for name, known, error in (
         ("store_failing", figures.store_known, figures.store_error),
         ("worker_failing", figures.worker_known, figures.worker_error),
     ):
-        said = told(error) if error else None
-        yield Condition(name, SERVICE, Observation(error is not None if known or error else None, said))
+        words = told(error) if error else None
+        yield Condition(name, SERVICE, Observation(error is not None if known or error else None, words))
     behind = figures.estate_file_behind
     yield Condition(
         "estate_file_behind",
@@ -73,9 +83,9 @@ def service_conditions(
     for calendar, wrong in sorted(figures.calendars.items()):
         said = reason(Code.CALENDAR_UNREADABLE, calendar=calendar, why=wrong) if wrong else None
         yield Condition("calendar_unreadable", SERVICE, Observation(wrong is not None, said), calendar)
-    for channel, failing in sorted(figures.channels.items()):
+    for channel, fails in sorted(figures.channels.items()):
         said = reason(Code.CHANNEL_FAILING, channel, why=figures.why.get(channel) or "")
-        yield Condition("channel_failing", channel, Observation(failing, said))
+        yield Condition("channel_failing", channel, Observation(fails, said))
     for channel, given_up in sorted(figures.undeliverable.items()):
         said = reason(Code.MESSAGES_UNDELIVERABLE, channel, number=given_up)
         yield Condition("messages_undeliverable", channel, Observation(given_up > 0, said))

@@ -5,9 +5,11 @@ from __future__ import annotations
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.service import ServiceFigures, service_conditions
+from rules.monitor.inputs import ServiceLooked
 from rules.phrasing.reasons import say
 from rules.plant.estate import WatchPower
-from tests.rules.sample_plant import estate
+from tests.rules.monitor.watching import Watch
+from tests.rules.sample_plant import estate, stamp
 
 
 def was(kind: str, qualifier: str) -> bool:
@@ -46,6 +48,28 @@ def test_a_full_disk_a_failing_store_and_a_lost_channel_are_alarms() -> None:
     ):
         assert found[key].seen.present, key
     assert "2.0%" in say(found["disk_filling:ridethrough"].seen.what)
+
+
+def test_that_messages_wait_is_no_second_alarm_beside_the_channel_that_fails() -> None:
+    figures = ServiceFigures(oldest_s=400.0, channels={"post": True, "bell": False})
+
+    def behind(*failing: str) -> tuple[str, ...]:
+        found = service_conditions(figures, estate(), CATALOGUE, was=was, failing=failing)
+        (one,) = [c for c in found if c.kind == "delivery_behind"]
+        assert one.seen.present
+        return one.seen.explained
+
+    assert behind("post") == ("said_already",)
+    assert behind() == (), "no channel's alarm stands, and they wait all the same"
+
+
+def test_a_dead_channel_is_one_incident() -> None:
+    watch = Watch()
+    for number in range(90):
+        at = 10.0 * number
+        figures = ServiceFigures(oldest_s=at, channels={"post": True}, why={"post": "refused"})
+        watch.give(ServiceLooked(stamp(at), figures))
+    assert [n.what for n in watch.notices()] == ["Channel post fails. It says: refused."]
 
 
 def test_readings_that_wait_sixteen_seconds_are_told_in_those_words() -> None:
