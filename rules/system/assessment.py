@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from rules.battery.assessment.would_tell import carry_again, steps_for
+from rules.battery.assessment.would_tell import carry_again, shorter_times, steps_for
 from rules.battery.model.temperature import COLDEST_UNKNOWN_C
 from rules.battery.state import WouldTell
 from rules.plant.estate import Bank
@@ -182,7 +182,7 @@ def _with_last(need: RequirementVerdict, was: RequirementVerdict, ago_s: float) 
 
 
 def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[WouldTell, ...]:
-    """Return what would tell where banks are unproven, or were not shown to carry lately."""
+    """Return what would tell where banks are unproven, were not shown to carry lately, or are asked above their table."""
     if judged is None:
         return ()
     today = view.now.at.astimezone(view.estate.site_of(view.system).zone).date()
@@ -191,7 +191,8 @@ def _would_tell(view: SystemView, judged: HoldUpJudgement | None) -> tuple[Would
     aside = [bank for bank in banks_not_shown(view, judged, judged.as_of) if bank not in known]
     if aside and not found:
         found = (carry_again(aside, judged.bank_asked_w, today),)
-    return found
+    beyond = {note.about for note in judged.hold_ups.because if note.code is Code.BANK_BEYOND_TABLE}
+    return found or ((shorter_times(sorted(beyond)),) if beyond else ())
 
 
 def _unjudged(seen: SystemObservation, judged: HoldUpJudgement | None) -> tuple[Reason, ...]:

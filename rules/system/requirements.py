@@ -181,17 +181,16 @@ def verdict(
 
     Adequate iff the 5th percentile of the hold-up, with the worst single unit lost where a unit is meant
     to be spare, is at least what is required. Inadequate iff it is not and either the median is not either,
-    or discharges stand behind it: what an assumption alone suggests is no bad news. Cannot tell otherwise,
+    or discharges stand behind it: what an assumption alone suggests is no bad news, nor what one makes of a
+    load above a table that discharges within it bear out. Cannot tell otherwise,
     when evidence is missing or stale, and for a generator start also when a bank was never shown to carry:
     capacity arithmetic does not catch an open cell.
     """
     needed_s, steps, unknown = required(requirement, generator, units, evidence.seen)
     against = Against.ONE_UNIT_LOST if evidence.spare_units >= 1 else Against.NOW
     held = evidence.one_unit_lost if evidence.spare_units >= 1 else evidence.now
-    questions = [unknown] if unknown else []
-    questions += _open_questions(requirement, held, evidence)
-    short = None if needed_s is None or questions else _shortest_seen(needed_s, evidence)
-    held = short or held
+    questions = [*([unknown] if unknown else []), *_open_questions(requirement, held, evidence)]
+    held = (None if needed_s is None or questions else _shortest_seen(needed_s, evidence)) or held
     margin_s = None if held.low_s is None or needed_s is None else held.low_s - needed_s
     if needed_s is None or questions:
         reached = Verdict.CANNOT_TELL
@@ -199,11 +198,12 @@ def verdict(
         if needed_s is not None and margin_s is not None:
             because += _arithmetic(needed_s, evidence, held)
     else:
-        reached = _reached(needed_s, held)
+        beyond = _beyond(evidence, against, needed_s)
+        reached = _reached(needed_s, held, assumed=bool(beyond))
         because = (
             _arithmetic(needed_s, evidence, held)
             if held.low_s is not None and (reached is not Verdict.CANNOT_TELL)
-            else _suggested(needed_s, held, evidence)
+            else _suggested(needed_s, held, evidence, beyond)
         )
     if reached is not Verdict.ADEQUATE and against is Against.ONE_UNIT_LOST:
         trips = [note for note in evidence.notes if note.code is Code.OVERLOADS_ONE_LOST]
@@ -239,11 +239,20 @@ def _shortest_seen(needed_s: float, evidence: RequirementEvidence) -> HoldUp | N
     return min(short, key=lambda held: held.low_s or 0.0, default=None)
 
 
-def _reached(needed_s: float, held: HoldUp) -> Verdict:
-    """Return the verdict on a need that nothing leaves open."""
+def _beyond(evidence: RequirementEvidence, against: Against, needed_s: float) -> tuple[Reason, ...]:
+    """Return the banks asked above their table, where only an assumption tells; none where all units fall short within it too."""
+    one_lost = against is Against.ONE_UNIT_LOST
+    if one_lost and (evidence.now.low_s is None or evidence.now.low_s < needed_s):
+        return ()
+    found = [note for note in evidence.notes if note.code is Code.BANK_BEYOND_TABLE]
+    return tuple(note for note in found if bool(note["lost"]) is one_lost)
+
+
+def _reached(needed_s: float, held: HoldUp, *, assumed: bool) -> Verdict:
+    """Return the verdict on a need that nothing leaves open; `assumed`: what holds lies above a table."""
     if held.low_s is not None and held.low_s >= needed_s:
         return Verdict.ADEQUATE
-    if held.low_s is not None and held.basis is Basis.TESTED:
+    if held.low_s is not None and held.basis is Basis.TESTED and not assumed:
         return Verdict.INADEQUATE
     if held.median_s is not None and held.median_s < needed_s:
         return Verdict.INADEQUATE
@@ -254,11 +263,19 @@ SAY_SEEN: Final = (Code.BANKS_SEEN_TOO_LONG_AGO, Code.BANKS_SEEN_TOO_BRIEFLY)
 """What a hold-up's notes say where what was seen tells no least."""
 
 
-def _suggested(needed_s: float, held: HoldUp, evidence: RequirementEvidence) -> list[Reason]:
+def _suggested(
+    needed_s: float, held: HoldUp, evidence: RequirementEvidence, beyond: Sequence[Reason] = ()
+) -> list[Reason]:
     """Return what is to be expected where that proves nothing, and why it does not."""
     if held.median_s is None:
         return list(evidence.notes) or [reason(Code.HOLD_UP_NOT_KNOWN)]
     one_lost, trips = evidence.spare_units >= 1, held.ended_by is EndedBy.OVERLOAD
+    if beyond and held.low_s is not None:
+        least, mid = held.low_s, held.median_s
+        spans = reason(
+            Code.EXPECTED_BEYOND_TABLE, low_s=least, median_s=mid, needed_s=needed_s, one_lost=one_lost
+        )
+        return [spans, *beyond]
     if held.basis is Basis.TESTED:
         first = [note for note in evidence.notes if note.code in SAY_SEEN]
         expected = reason(

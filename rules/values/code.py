@@ -414,6 +414,7 @@ class Code(StrEnum):
     SHOWN_TO_CARRY_LONG_AGO = auto()
     SHOWN_TO_CARRY_TOO_LITTLE = auto()
     EXPECTED_THOUGH_SEEN = auto()
+    EXPECTED_BEYOND_TABLE = auto()
     EXPECTED_UNSEEN = auto()
     HOLDS = auto()
     HOLDS_TOO_SHORT = auto()
@@ -552,6 +553,7 @@ class Code(StrEnum):
 
     # ---- what would tell, what helps: rules.battery.assessment.would_tell, too_small
     TELL_BY_TABLE = auto()
+    TELL_BY_SHORTER_TIMES = auto()
     TELL_BY_PAST_TEST = auto()
     TELL_BY_CARRYING = auto()
     BUYS_HOLD_UP = auto()

@@ -41,6 +41,11 @@ class Unproven:
     lately_s: float | None = None
 
 
+def shorter_times(banks: Sequence[str]) -> WouldTell:
+    """Return what would tell where banks are asked above their table: the rest of it."""
+    return WouldTell(reason(Code.TELL_BY_SHORTER_TIMES, banks=_ids(banks)), reason(Code.BUYS_HOLD_UP))
+
+
 def proposed_day(today: date) -> date:
     """Return the day that is proposed for a discharge: the first Tuesday of a month, a fortnight ahead at the least.
 

@@ -275,6 +275,17 @@ def expected_though_seen(
     return f"{why}; to be expected is {_proves_nothing(time, median_s, needed_s, one_lost, trips)}"
 
 
+@says(Code.EXPECTED_BEYOND_TABLE)
+def expected_beyond_table(*, low_s: float, median_s: float, needed_s: float, one_lost: bool) -> str:
+    """Say between what the time lies that no table prints, and what is needed of it."""
+    held, needed = compared(low_s, needed_s)
+    with_lost = "With one unit lost" if one_lost else "At this load"
+    return (
+        f"{with_lost} it holds {held} at the least and {minutes(median_s)} as is to be expected; needed are {needed}, so it may hold "
+        "and may not."
+    )
+
+
 @says(Code.EXPECTED_UNSEEN)
 def expected_unseen(
     *,

@@ -24,7 +24,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         advised do_let_it_carry do_ask_for_shorter_times do_not_renew_alike do_check_float_voltage do_look_at_charger do_check_compensation
         do_check_current_limit do_check_rest_periods do_stop_charge do_compare_blocks
         person_permit person_two_people person_others_warned person_cautions person_wall_bypass
-        tell_by_table tell_by_past_test tell_by_carrying buys_hold_up buys_past_capacity buys_capacity buys_carrying
+        tell_by_table tell_by_shorter_times tell_by_past_test tell_by_carrying buys_hold_up buys_past_capacity buys_capacity buys_carrying
         helps_larger_bank helps_shorter_wait helps_less_load"""
     ),
     "it names what is not looked at": _names(
@@ -39,7 +39,7 @@ CODES: Final[Mapping[str, frozenset[str]]] = {
         unit_not_told unit_rating_not_known load_not_known_on_lines va_not_known_on_lines banks_not_judged_yet bank_without_table
         banks_unseen banks_seen_too_long_ago banks_seen_too_briefly bank_out_of_reach bank_beyond_table hold_up_not_reckoned
         hold_up_reckoned_long_ago hold_up_not_known no_load_to_judge_by tables_not_known when_last_told banks_being_proven never_shown_to_carry shown_to_carry_long_ago
-        shown_to_carry_too_little expected_though_seen expected_unseen ratings_not_known not_enough_even_if_sound bounds_disagree
+        shown_to_carry_too_little expected_though_seen expected_beyond_table expected_unseen ratings_not_known not_enough_even_if_sound bounds_disagree
         peak_of_less_than_a_day judged_by_load_now peak_of_days with_banks_unproven cannot_judge_unit shed_not_told shed_being_reckoned
         shed_not_since run_never_seen run_never_seen_since runs_not_told no_start_on_record return_unknown return_marked_unknown
         return_marked return_by_frequency voltage_never_read voltage_not_read_lately voltage_read_too_briefly not_shown_to_carry

@@ -231,6 +231,48 @@ def test_what_an_assumption_alone_suggests_is_no_bad_news(held: HoldUp, expected
     assert found.because
 
 
+def above(*lost: str) -> Reason:
+    return reason(Code.BANK_BEYOND_TABLE, "d1", lost=lost, shortest_s=300.0)
+
+
+@pytest.mark.parametrize(
+    ("now_s", "lost", "note", "expected"),
+    [
+        (800.0, suggests(190.0, 230.0, Basis.TESTED), above("A2"), Verdict.CANNOT_TELL),
+        (800.0, suggests(196.0, 230.0, Basis.TESTED), above("A2"), Verdict.ADEQUATE),
+        (
+            800.0,
+            suggests(120.0, 180.0, Basis.TESTED),
+            above("A2"),
+            Verdict.INADEQUATE,
+        ),  # nor is the middle enough
+        (
+            100.0,
+            suggests(90.0, 230.0, Basis.TESTED),
+            above("A2"),
+            Verdict.INADEQUATE,
+        ),  # with all units it fails too
+        (800.0, suggests(190.0, 230.0, Basis.TESTED), above(), Verdict.INADEQUATE),  # said of another load
+    ],
+)
+def test_the_doubt_of_a_load_above_the_table_alone_calls_nothing_inadequate(
+    now_s: float, lost: HoldUp, note: Reason, expected: Verdict
+) -> None:
+    """195 s are needed. A system that truly held 230 s was said to fail by one second, by what is assumed above a table."""
+    each = (UnitLost("A1", holds(900.0)), UnitLost("A2", lost))
+    found = verdict(
+        START, SET, UNITS, evidence(now_s, 0.0, each_unit_lost=each, one_unit_lost=lost, notes=(note,))
+    )
+    assert found.verdict is expected
+    if expected is Verdict.CANNOT_TELL:
+        assert [why.code for why in found.because] == [Code.EXPECTED_BEYOND_TABLE, Code.BANK_BEYOND_TABLE]
+
+
+def test_without_a_spare_the_load_of_all_units_may_lie_above_the_table() -> None:
+    alone_above = replace(alone(suggests(190.0, 230.0, Basis.TESTED)), notes=(above(),))
+    assert verdict(START, SET, UNITS, alone_above).verdict is Verdict.CANNOT_TELL
+
+
 def unseen(median_s: float) -> Reason:
     return reason(Code.BANKS_UNSEEN, banks=("d3",), generic=False, median_s=median_s, at_end=median_s < 60.0)
 

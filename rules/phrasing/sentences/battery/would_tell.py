@@ -21,6 +21,12 @@ def tell_by_table(*, banks: tuple[str, ...]) -> str:
     return f"Paste the maker's constant-power table of {banks_named(banks)} into the estate file (constant_power)."
 
 
+@says(Code.TELL_BY_SHORTER_TIMES)
+def tell_by_shorter_times(*, banks: tuple[str, ...]) -> str:
+    """Ask for the part of a maker's table that is missing."""
+    return f"Give the maker's table of {banks_named(banks)} down to shorter times (constant_power): the load lies above it."
+
+
 @says(Code.BUYS_HOLD_UP)
 def buys_hold_up() -> str:
     """Say what a table is good for."""

@@ -436,6 +436,10 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "Paste the maker's constant-power table of bank d3 into the estate file (constant_power).",
     ),
     (
+        reason(Code.TELL_BY_SHORTER_TIMES, banks=("d1", "d3")),
+        "Give the maker's table of banks d1 and d3 down to shorter times (constant_power): the load lies above it.",
+    ),
+    (
         reason(Code.BUYS_HOLD_UP),
         "Hold-up by the maker's own figures, where a typical curve is good to 20 %.",
     ),

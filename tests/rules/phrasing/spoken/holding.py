@@ -145,6 +145,15 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
     ),
     # ---- what is to be expected, and what is promised
     (
+        reason(Code.EXPECTED_BEYOND_TABLE, low_s=134.2, median_s=172.9, needed_s=135.0, one_lost=True),
+        "With one unit lost it holds 2.2 min at the least and 2.8 min as is to be expected; needed are 2.3 min, so it may hold and "
+        "may not.",
+    ),
+    (
+        reason(Code.EXPECTED_BEYOND_TABLE, low_s=80.0, median_s=100.0, needed_s=90.0, one_lost=False),
+        "At this load it holds 80 s at the least and 100 s as is to be expected; needed are 90 s, so it may hold and may not.",
+    ),
+    (
         reason(
             Code.EXPECTED_THOUGH_SEEN,
             banks=("d3",),
