@@ -54,3 +54,12 @@ def test_a_start_that_cannot_mend_itself_is_not_tried_again_and_files_beside_the
     assert unit["ExecReload"] == ["kill -HUP $MAINPID"]  # has the estate file checked again; it ends nothing
     assert unit["ProtectSystem"] == ["strict"]  # so /etc is read and not written
     assert {"ProtectProc", "ProcSubset", "MemoryMax", "RestrictRealtime", "SystemCallFilter"} <= set(unit)
+
+
+def test_the_drop_in_of_a_centre_changes_what_is_run_and_nothing_that_is_kept_from_it() -> None:
+    text = (UNIT.parent / "centre" / "centre.conf").read_text("utf-8")
+    said = [line for line in text.splitlines() if line and not line.startswith("#")]
+    assert [line for line in said if line.startswith("[")] == ["[Unit]", "[Service]"]
+    before = settings()["ExecStart"][0]
+    after = before.replace("run /etc/ridethrough/estate.toml", "centre /etc/ridethrough/centre.toml")
+    assert said[said.index("[Service]") + 1 :] == ["ExecStart=", f"ExecStart={after}"]

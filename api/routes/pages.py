@@ -126,6 +126,8 @@ async def outage(service: Asked, reader: Reader, where: str) -> Response:
 @router.get("/plans")
 async def plans(service: Asked, request: Request, reader: Reader) -> Response:
     """Give a shutdown played as its query asks for it; without one, of next Saturday."""
+    if not service.estate.systems:
+        raise Problem(503, "not-yet", "No system is known yet.", retry_after_s=5)
     sheet = await shown(service)
     question, wrong = asked(service.estate, request.url.query, service.clock.now())
     played, waits = None, ""

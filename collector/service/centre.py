@@ -38,6 +38,9 @@ from collector.storage.ledger.records import Snapshot
 log: Final = logging.getLogger(__name__)
 
 LOOK_EVERY_S: Final = 1.0
+TURNING_WITHIN_S: Final = 30.0
+SOON_S: Final = 0.2
+"""What came is shown within this: joining costs what there is, and many sites say much."""
 KEEP_EVERY_S: Final = 30.0
 """How often what sites said last is kept: a kill takes with it what the broker and the sites tell again anyway."""
 SAID: Final = "centre said "
@@ -60,6 +63,8 @@ class CentreService(CentreSource):
         self._early: dict[str, RecordPart] = {}
         self._stack = AsyncExitStack()
         self._asked_to_stop = asyncio.Event()
+        self._news = False
+        self._looked_s = self.clock.monotonic_s()
         self._closed = False
 
     async def __aenter__(self) -> Self:
@@ -106,6 +111,10 @@ class CentreService(CentreSource):
         self._asked_to_stop.set()
         self.present.changed()
 
+    def turning(self) -> bool:
+        """Return whether its loop turns: what the service manager's watchdog is fed by."""
+        return self.clock.monotonic_s() - self._looked_s < TURNING_WITHIN_S
+
     # --- what comes in (`collector.messaging.centre.sites_heard.TakesParts`) --------------------------------------
 
     def had(self, site: str) -> HadPart | None:
@@ -113,7 +122,7 @@ class CentreService(CentreSource):
         return self.record.had(site)
 
     async def take(self, site: str, topic: str, told: Told, *, retained: bool) -> HadPart | None:
-        """Take a part in, show it, and return what is then had of the journal, where it was of that. Raises StoreError."""
+        """Take a part in, to be shown at once, and return what is then had of the journal, where it was of that. Raises StoreError."""
         said = self.sites[site]
         if isinstance(told.part, RecordPart):
             if said.names is None:
@@ -122,7 +131,7 @@ class CentreService(CentreSource):
             return await self.record.take(said.names, told.part, self.clock.now())
         if not said.take(topic, told, retained=retained):
             return None
-        self.joined.look()
+        self._news = True
         if isinstance(told.part, AlarmsPart) and said.names is not None:
             await self.record.keep_open(said.names, told.part.incidents)
         early = self._early.pop(site, None) if said.names is not None else None
@@ -133,11 +142,15 @@ class CentreService(CentreSource):
         )
 
     async def _look(self) -> None:
+        due_s = self.clock.monotonic_s()
         while True:
             if self.clock.was_set():
                 self.clock.take_over()  # what is noted here is the sites' own time
-            self.joined.look()
-            await self.clock.sleep_until(self.clock.monotonic_s() + LOOK_EVERY_S)
+            if self._news or self.clock.monotonic_s() >= due_s:
+                self._news, due_s = False, self.clock.monotonic_s() + LOOK_EVERY_S
+                self.joined.look()
+                self._looked_s = self.clock.monotonic_s()
+            await self.clock.sleep_until(self.clock.monotonic_s() + SOON_S)
 
     # --- what is kept of what was said last ------------------------------------------------------------------
 

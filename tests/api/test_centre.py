@@ -77,6 +77,7 @@ async def say(
             had = await centre.take(
                 site, topic, Told("run", number, centre.clock.now(), part), retained=False
             )
+    centre.joined.look()  # as its loop does
     return had
 
 

@@ -152,12 +152,50 @@ def told_of(topic: str, payload: bytes) -> Told:
         plain = json.loads(payload)
         at = datetime.fromisoformat(plain["at"]).astimezone(UTC)
         told = Told(str(plain["start"]), int(plain["number"]), at, from_plain(kind, plain["part"]))
-        return replace(told, part=_zoned(told.part)) if isinstance(told.part, PlantPart) else told
+        return replace(told, part=_sound(told.part)) if isinstance(told.part, PlantPart) else told
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError, OverflowError) as error:
         raise NotAPartError(f"{topic}: {type(error).__name__}: {str(error)[:200]}") from None
 
 
-def _zoned(part: PlantPart) -> PlantPart:
-    """Return a plant with the clocks of its sites, which go by name. Raises ValueError, KeyError for an unknown zone."""
+def loose_end(estate: Estate) -> str | None:
+    """Return what in a plant leads nowhere, None where it hangs together: whoever shows it looks things up without asking."""
+    every: tuple[Mapping[str, Any], ...] = (
+        estate.sites, estate.supplies, estate.generators, estate.systems, estate.units, estate.cards, estate.banks,
+        estate.load_groups,
+    )  # fmt: skip
+    for things in every:
+        for name, thing in things.items():
+            if thing.id != name or not name or ":" in name:
+                return f"{name[:60]!r} is no name of its own"
+    ways: list[tuple[str, str | None, Mapping[str, Any]]] = [
+        *((s.id, s.site, estate.sites) for s in estate.supplies.values()),
+        *((s.id, s.generator, estate.generators) for s in estate.supplies.values()),
+        *((s.id, s.site, estate.sites) for s in estate.systems.values()),
+        *((s.id, s.supply, estate.supplies) for s in estate.systems.values()),
+        *((s.id, s.partner, estate.systems) for s in estate.systems.values()),
+        *((u.id, u.system, estate.systems) for u in estate.units.values()),
+        *((g.id, g.system, estate.systems) for g in estate.load_groups.values()),
+        *((c.id, unit, estate.units) for c in estate.cards.values() for unit in c.covers),
+        *((b.id, unit, estate.units) for b in estate.banks.values() for unit in b.feeds),
+    ]
+    astray = next((one for one, to, among in ways if to is not None and to not in among), None)
+    if astray is not None:
+        return f"{astray!r} leads nowhere"
+    if not all(one.covers for one in estate.cards.values()) or not all(
+        b.feeds for b in estate.banks.values()
+    ):
+        return "a card or a bank is nobody's"
+    return (
+        None if set(estate.systems) == {u.system for u in estate.units.values()} else "a system has no unit"
+    )
+
+
+def _sound(part: PlantPart) -> PlantPart:
+    """Return a plant with the clocks of its sites, which go by name.
+
+    Raises ValueError, KeyError for an unknown zone, and where something in it leads nowhere.
+    """
+    if wrong := loose_end(part.estate):
+        raise ValueError(wrong)
     sites = {name: replace(s, zone=ZoneInfo(s.time_zone)) for name, s in part.estate.sites.items()}
     return replace(part, estate=replace(part.estate, sites=sites))

@@ -99,6 +99,7 @@ class SiteFeed:
     clock: Clock
     present: SiteNews
     told: Callable[[], Mapping[str, tuple[Telling, ...]]]
+    _run: str = field(default_factory=lambda: token_hex(4))
     _number: int = 0
     _had: HadPart | None = None
     _record_sent: tuple[int, int] | None = None
@@ -155,7 +156,7 @@ class SiteFeed:
 
     async def _out(self, publish: Publish, topic: str, part: parts.Part) -> None:
         self._number += 1
-        told = Told(self.clock.start_id, self._number, self.clock.now(), part)
+        told = Told(self._run, self._number, self.clock.now(), part)
         try:
             payload = parts.payload_of(told)
         except (TypeError, ValueError):  # one part that cannot be written keeps none of the others back

@@ -115,6 +115,10 @@ class SitesHeard:
         except StoreError as error:
             self._untaken.add(site)
             log.warning("site %s: what it told is not kept yet: %s", site, error)
+        except aiomqtt.MqttError:
+            raise
+        except Exception:  # the boundary: what one site tells must not keep the others from being shown
+            log.exception("site %s: a fault in ridethrough, by what it told of %s", site, topic)
 
     async def _say(self, client: aiomqtt.Client, site: str, had: HadPart | None) -> None:
         """Say what is had; the site tells on from there."""

@@ -6,6 +6,7 @@ shown is replaced whole when another plant is declared, else thing by thing, as 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, replace
 from datetime import datetime
@@ -26,6 +27,7 @@ from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
 T = TypeVar("T")
+log: Final = logging.getLogger(__name__)
 
 _APART: Final = frozenset({"watch_power"})
 SILENT: Final = "collector_silent"
@@ -67,7 +69,14 @@ class JoinedPresent:
             for name, part in site.systems().items():
                 if self._shown.get(name) != (part, quiet):
                     self._shown[name] = part, quiet
-                    self._show(site, part, since if quiet else None)
+                    try:
+                        self._show(site, part, since if quiet else None)
+                    except (
+                        Exception
+                    ):  # the boundary: what one site tells must not keep the others from being shown
+                        log.exception(
+                            "site %s: a fault in ridethrough, by what it told of %s", site.site, name
+                        )
                     changed = True
             for name, bank in site.banks().items():
                 if self.present.banks.get(name) is not bank.state:

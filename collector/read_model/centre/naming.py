@@ -142,7 +142,7 @@ class SiteNames:
     def _line(self, line: JournalLine) -> JournalLine:
         return replace(
             line,
-            about=self._always(line.about),
+            about=self.site if line.about is None else self.of(line.about),
             incident=self._always(line.incident),
             alarm=None if line.alarm is None else self._text(line.alarm),
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Final
 
 from collector.messaging.centre import parts
 from collector.messaging.centre.parts import (
@@ -20,7 +21,12 @@ from collector.messaging.delivery.letter import Telling
 from collector.process.clock import Clock
 from collector.read_model.centre.naming import SiteNames
 from collector.read_model.own_figures import HeardSite
+from rules.planning.isolation.check import Isolation
 from rules.plant.estate import Estate
+from rules.plant.reading import Fault, Reading, Silence
+
+LONGEST_S: Final = 300.0
+"""Nobody is taken for heard for longer after a sign of life, whatever it says."""
 
 
 @dataclass(slots=True)
@@ -50,7 +56,7 @@ class SiteSaid:
         if not retained:
             self._heard_s, self.heard_at = self.clock.monotonic_s(), self.clock.now()
         if isinstance(told.part, BeatPart):
-            self._within_s = max(told.part.next_within_s, QUIET_AFTER_S)
+            self._within_s = min(max(told.part.next_within_s, QUIET_AFTER_S), LONGEST_S)
             return False
         before = self.told.get(topic)
         if before is not None and before.start == told.start and told.number <= before.number:
@@ -96,7 +102,17 @@ class SiteSaid:
         """Return its systems that its plant declares, by their names at the centre."""
         known = {} if self.estate is None else self.estate.systems
         found = (p for p in self._named.values() if isinstance(p, SystemPart))
-        return {p.state.id: p for p in found if p.state.id in known}
+        return {p.state.id: p for p in found if p.state.id in known and self._fits(p)}
+
+    def _fits(self, part: SystemPart) -> bool:
+        """Return whether a system's part is of the units that the plant declares: another plant may be on its way."""
+        declared = (
+            {unit.id for unit in self.estate.units_of(part.state.id)} if self.estate is not None else set()
+        )
+        samples: tuple[Reading | Silence | Fault | Isolation, ...] = (
+            *part.readings, *part.silences, *part.faults, *part.isolations,
+        )  # fmt: skip
+        return {u.id for u in part.state.units} | {one.unit for one in samples} <= declared
 
     def banks(self) -> dict[str, BankPart]:
         """Return its banks that its plant declares, by their names at the centre."""

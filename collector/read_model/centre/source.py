@@ -123,10 +123,6 @@ class CentreSource:
 
     # --- how it keeps up -------------------------------------------------------------------------------------
 
-    def turning(self) -> bool:
-        """Return whether it runs."""
-        return not self.stopping
-
     def readiness(self) -> Readiness:
         """Return whether at least one site is heard, and which are not."""
         quiet = tuple(name for name, site in self.sites.items() if site.quiet)

@@ -88,10 +88,10 @@ class Transaction:
         for line in lines:
             self.add_event(line)
 
-    def bring_event(self, line: JournalLine) -> None:
-        """Add a line that another ledger wrote, at its time's place among all; one that is there already changes nothing.
+    def bring_event(self, line: JournalLine, place: int) -> None:
+        """Add a line that another ledger wrote, at a place among all; one that is there already changes nothing.
 
-        Its number is its time in microseconds, or the next that is free: lines of several ledgers stand by their times.
+        Its number is the first from `place` on that is free; so lines brought to rising places stand in their order.
         """
         sql, values = insertion(line)
         names = sql.partition("(")[2].partition(")")[0]
@@ -101,7 +101,7 @@ class Transaction:
                 # neither begins as what this ledger writes itself: its numbers are nobody's to be given back
                 f"INSERT OR IGNORE INTO journal (seq, {names}) SELECT ({_FREE}), {', '.join('?' for _ in values)} "  # noqa: S608
                 "WHERE NOT EXISTS (SELECT 1 FROM journal WHERE at = ? AND kind = ? AND about IS ? AND text = ?)",
-                (at, at, at, *values, at, line.kind, line.about, line.text),
+                (place, place, place, *values, at, line.kind, line.about, line.text),
             )
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -62,6 +63,23 @@ def test_a_plant_arrives_with_the_clocks_of_its_sites() -> None:
     }
     told = Told("run-1", 1, AT, PlantPart("North", "abc", "1.0", 10.0, replace(plant, sites=sites)))
     assert told_of("plant", payload_of(told)) == told
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"units": {}},
+        {"systems": {}},
+        {"supplies": {}},
+        {"cards": {"x": replace(next(iter(estate().cards.values())), id="x", covers=("nobody",))}},
+        {"banks": {"x": replace(next(iter(estate().banks.values())), id="x", feeds=())}},
+        {"units": {"a:b": replace(next(iter(estate().units.values())), id="a:b")}},
+    ],
+)
+def test_a_plant_that_does_not_hang_together_is_refused(change: dict[str, Any]) -> None:
+    plant = PlantPart("N", "v", "1", 10.0, replace(estate(), **change))
+    with pytest.raises(NotAPartError):
+        told_of("plant", payload_of(Told("a", 1, AT, plant)))
 
 
 @pytest.mark.parametrize(

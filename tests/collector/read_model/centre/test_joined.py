@@ -18,7 +18,7 @@ from collector.messaging.centre.parts import (
 from collector.messaging.delivery.letter import Telling
 from collector.process.clock import TurnedClock
 from collector.read_model.centre.joined import JoinedPresent
-from collector.read_model.centre.site_said import SiteSaid
+from collector.read_model.centre.site_said import LONGEST_S, SiteSaid
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.lifecycle.alarm import new_alarm
 from rules.alarms.lifecycle.states import State
@@ -138,10 +138,24 @@ async def test_another_plant_is_taken_over_and_what_is_no_longer_in_it_goes() ->
     both.all_of("east")
     seen = both.joined.present
     version = seen.version
-    less = replace(estate(), systems={}, units={}, banks={}, cards={})
+    less = replace(estate(), systems={}, units={}, banks={}, cards={}, load_groups={})
     both.say("east", ("plant", replace(PLANT, estate=less)))
     present = both.joined.present
     assert present is not seen
     assert present.version > version
     assert await seen.news_after(version) > version  # whoever waits for news there is woken
     assert present.systems == {}
+
+
+async def test_what_is_said_of_units_that_the_plant_does_not_declare_is_not_shown() -> None:
+    both = Both()
+    stranger = SystemPart(system_state("works", 10.0), readings=(replace(reading("W1", 1.0), unit="nobody"),))
+    both.say("east", ("plant", PLANT), ("system/works", stranger))
+    assert both.joined.present.systems == {}
+
+
+async def test_no_site_makes_itself_out_to_be_heard_for_long() -> None:
+    both = Both()
+    both.say("east", ("plant", PLANT), ("beat", BeatPart(1e9)))
+    await both.clock.advance(LONGEST_S + 1.0)
+    assert both.sites["east"].quiet

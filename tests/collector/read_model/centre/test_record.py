@@ -84,6 +84,27 @@ async def test_a_flood_of_one_moment_keeps_its_order(tmp_path: Path) -> None:
         assert [text for _, text in await journal(ledger)] == [f"line {n}" for n in range(1, 40)]
 
 
+async def test_what_was_learnt_late_stands_where_its_site_has_it_and_not_where_a_clock_was_wrong(
+    tmp_path: Path,
+) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        record = CentreRecord(ledger)
+        await record.take(DEPOT, bundle(0, 4, 5, 6), AT)
+        told = bundle(0, 5, 3, 4, 9000, 8)
+        await record.take(NORTH, replace(told, until=5), AT)
+        await record.take(NORTH, replace(bundle(5, 9), until=6), AT)
+        assert [text for about, text in await journal(ledger) if about == "north:W1"] == [
+            "line 5", "line 3", "line 4", "line 8", "line 9", "line 9000",
+        ]  # fmt: skip
+
+
+async def test_a_line_about_nothing_is_about_its_site(tmp_path: Path) -> None:
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        nothing = replace(bundle(0, 1).lines[0], about=None)
+        await CentreRecord(ledger).take(NORTH, RecordPart("b", 0, 1, (nothing,)), AT)
+        assert await journal(ledger) == [("north", "line 1")]
+
+
 async def test_an_incident_that_is_closed_stays_closed_whatever_older_word_comes(tmp_path: Path) -> None:
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         record = CentreRecord(ledger)
