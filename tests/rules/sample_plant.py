@@ -42,6 +42,7 @@ from rules.system.state import (
     HoldUp,
     HoldUps,
     LineLoad,
+    LineRedundancy,
     Load,
     LoadBasis,
     OnBattery,
@@ -194,6 +195,8 @@ def system_state(
         if system == "works"
         else ()
     )
+    asked_w, limit_w = 9000.0 - spare_margin_w, 9000.0
+    line_2 = LineRedundancy(2, asked_w, None, asked_w, None, limit_w, None)
     return SystemState(
         id=system,
         name=SYSTEMS[system],
@@ -202,7 +205,7 @@ def system_state(
         load=Load(sum(line.power_w or 0.0 for line in loads), None, loads),
         units=(),
         redundancy=Redundancy(
-            spare, (), at, spare_margin_w, spare_margin_w / 27_000.0, 2, "w", LoadBasis.PEAK_30D, ()
+            spare, (), at, spare_margin_w, spare_margin_w / 27_000.0, 2, "w", LoadBasis.PEAK_30D, (line_2,)
         ),
         hold_up=HoldUps(hold, hold, lost, EndOfLife(hold, hold)),
         requirements=requirements,
