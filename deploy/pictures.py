@@ -129,9 +129,9 @@ def main() -> None:
         while time.monotonic() < end:
             if any(system["on_battery"] for system in items_at(base, "systems")):
                 time.sleep(20.0)
+                take(driver, f"{base}/wall", out / "wall-outage.webp", width=WALL[0], height=WALL[1])
                 take(driver, f"{base}/", out / "outage.webp", width=DESK)
                 take(driver, f"{base}/", out / "outage-phone.webp", width=PHONE)
-                take(driver, f"{base}/wall", out / "wall-outage.webp", width=WALL[0], height=WALL[1])
                 return
             time.sleep(2.0)
 

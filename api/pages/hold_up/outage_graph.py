@@ -11,6 +11,7 @@ from datetime import datetime
 
 from api.pages.hold_up.minute_graph import TOP, bracket
 from api.pages.markup.elements import Element, el
+from api.pages.markup.format import iso
 from api.pages.markup.svg import (
     WIDE_PX,
     Axis,
@@ -27,7 +28,7 @@ from api.pages.markup.svg import (
 )
 from collector.read_model.sheet import ShownOutage
 from collector.read_model.wall_clock import WallClock
-from rules.phrasing.figures import stopwatch
+from rules.phrasing.figures import age, stopwatch
 from rules.system.state import OnBattery
 
 
@@ -77,7 +78,8 @@ def live_graph(picture: LivePicture) -> Element:
         text(
             axis.x(now_s),
             13,
-            f"now, {stopwatch(now_s)}",
+            "now, ",
+            el("tspan", age(now_s), data_since=iso(picture.on.since)),
             dx=-7 if right else 7,
             end=right,
             class_="held strong",
@@ -170,8 +172,9 @@ def _live_need(
         if last > now_s:
             parts += bracket(axis, (done, now_s), y, h, "wait")
             parts += bracket(axis, (now_s, last), y, h, "wait open")
-            left = f"{stopwatch(last - now_s)} left to start the generator"
-            parts += _countdown(axis, (now_s, last), base + 37, left, stopwatch(last - now_s))
+            parts += _countdown(
+                axis, (now_s, last), base + 37, " left to start the generator", picture.on.start_set_before
+            )
         parts.append(line(axis.x(last), 2, axis.x(last), base + 22, "needline"))
         moment = picture.clock.second(picture.on.start_set_before) if picture.on.start_set_before else ""
         right = axis.fraction(last) > 0.6
@@ -191,12 +194,18 @@ def _live_need(
         )
         parts.append(rect(axis.x(last), y, axis.width(last, earliest), h, "work", fill="h-work"))
     elif earliest is not None and earliest > now_s:
-        left = f"{stopwatch(earliest - now_s)} left at the least"
-        parts += _countdown(axis, (now_s, earliest), base + 37, left, stopwatch(earliest - now_s))
+        parts += _countdown(
+            axis, (now_s, earliest), base + 37, " left at the least", picture.on.ends_earliest
+        )
     return parts
 
 
-def _countdown(axis: Axis, ends_s: tuple[float, float], y: float, words: str, short: str) -> list[Element]:
-    wide = dimension(axis, ends_s, y, words, "held big", room_px=WIDE_PX)
-    narrow = dimension(axis, ends_s, y, short, "held big")
+def _countdown(
+    axis: Axis, ends_s: tuple[float, float], y: float, words: str, until: datetime | None
+) -> list[Element]:
+    """Return the time left as a dimension; it ticks, as the figure beside the drawing does."""
+    left = stopwatch(ends_s[1] - ends_s[0])
+    ticks = left if until is None else el("tspan", left, data_until=iso(until))
+    wide = dimension(axis, ends_s, y, f"{left}{words}", "held big", room_px=WIDE_PX, shown=[ticks, words])
+    narrow = dimension(axis, ends_s, y, left, "held big", shown=[ticks])
     return [el("g", wide, class_="for-wide"), el("g", narrow, class_="for-narrow")]

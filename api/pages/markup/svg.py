@@ -243,16 +243,27 @@ def percent(fraction: float) -> str:
 
 
 def dimension(
-    axis: Axis, ends_s: tuple[float, float], y: float, words: str, class_: str, *, room_px: float = NARROW_PX
+    axis: Axis,
+    ends_s: tuple[float, float],
+    y: float,
+    words: str,
+    class_: str,
+    *,
+    room_px: float = NARROW_PX,
+    shown: Nodes = None,
 ) -> list[Element]:
-    """Return a dimension as on a drawing, `|<- +6.6 ->|`. Too narrow for its words, it has them beside it."""
+    """Return a dimension as on a drawing, `|<- +6.6 ->|`. Too narrow for its words, it has them beside it.
+
+    `shown`: the words where a part of them ticks.
+    """
+    said = words if shown is None else shown
     left, right = (axis.fraction(end) for end in ends_s)
     beyond = ends_s[1] > axis.span_s
     fits = (right - left) * room_px > len(words) * 8.4 + 26.0
     label = (
-        text(percent((left + right) / 2), y + 5, words, middle=True, class_=f"dim {class_}")
+        text(percent((left + right) / 2), y + 5, said, middle=True, class_=f"dim {class_}")
         if fits
-        else text(percent(right), y + 5, words, dx=6, class_=f"dim {class_}")
+        else text(percent(right), y + 5, said, dx=6, class_=f"dim {class_}")
     )
     parts = [
         line(percent(left), y, percent(right), y, f"dimline {class_}"),

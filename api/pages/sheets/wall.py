@@ -354,6 +354,8 @@ def _fifth(rows: Sequence[SystemRow]) -> str:
         return "Whether a unit may be taken out was not asked yet."
     if not may:
         return "No unit may be taken out now."
+    if len(may) <= NEXT:
+        return f"A unit may be taken out at {listed([row.name for row in may])}"
     return f"A unit may be taken out at {count(len(may))} of {plural(len(asked), 'system')}"
 
 

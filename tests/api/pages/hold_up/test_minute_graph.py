@@ -1,5 +1,6 @@
 """The minute graph: what stands where follows from the figures."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -115,11 +116,14 @@ def on_battery(**more: object) -> OnBattery:
 
 
 def test_the_time_left_is_dimensioned_to_the_last_moment() -> None:
-    html = render(live_graph(live(165, on_battery())))
+    ticking = render(live_graph(live(165, on_battery())))
+    until = (LOST_AT + timedelta(seconds=908)).isoformat().replace("+00:00", "")
+    assert ticking.count(f'<tspan data-until="{until}') == 2, "as the figure beside it, wide and narrow"
+    html = re.sub(r"</?tspan[^>]*>", "", ticking)
     assert "12:23 left to start the generator" in html
     assert "last moment to start: 15:22:49" in html
     assert "ends 15:24:59 at the earliest" in html
-    assert "now, 2:45" in html
+    assert "now, 2 min 45 s" in html
 
 
 def test_an_end_that_is_not_known_is_hatched_and_counts_nothing_down() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from api.pages.live import difference, frame
 from api.pages.sheets import registry as sheets
-from collector.read_model.rows.system_row import system_rows
+from collector.read_model.rows.system_row import ShortAnswer, system_rows
 from collector.read_model.sheet import Sheet
 from rules.values.severity import Severity
 from tests.api.pages import many, samples, shutdowns
@@ -137,3 +137,13 @@ def test_a_system_s_weight_is_its_gravest_alarm_s_though_another_is_to_be_met_fi
         Severity.MINOR,
         Severity.MAJOR,
     )
+
+
+def test_where_one_system_or_two_can_spare_a_unit_they_are_named() -> None:
+    sheet = samples.short()
+    shown = read(wall(sheet))
+    may = [row.name for row in system_rows(sheet) if row.out in {ShortAnswer.YES, ShortAnswer.SOME}]
+    assert len(may) == 1
+    assert f"A unit may be taken out at {may[0]}" in shown
+    assert re.search(r"A unit may be taken out at \w+ of 1\d systems", read(wall(many.sheet_of(12))))
+    assert "No unit may be taken out now." in read(wall(sheet, "/wall?system=works"))
