@@ -274,7 +274,9 @@ class _Weeks:
             if self.restarts and self.restarts[0].at_s <= now_s:
                 return cast("ServiceRestarts", self.restarts.pop(0).event)
             self.moments = [m for m in self.moments if m > now_s]
-            due = [self.lasts_s, *self.moments[:1], *(a for a, _, _ in self.asked)]
+            # who looks now and then must be awake when it happens: they slept through the first two minutes of an outage
+            awake = (m - BEFORE_S for m in self.moments[:1] if m - BEFORE_S > now_s)
+            due = [self.lasts_s, *awake, *self.moments[:1], *(a for a, _, _ in self.asked)]
             if not self.world.rests or (self.moments and self.moments[0] - now_s <= BEFORE_S):
                 self.lively_until_s = now_s + AFTER_S
             calm = now_s > self.lively_until_s

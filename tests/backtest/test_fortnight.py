@@ -16,6 +16,8 @@ from tests.backtest.fortnight_site import ADA, BEN, CLEO, DAYS, HERE, START, WAI
 
 QUIET_MOST = 3
 """What somebody is to get on a day on which nothing happens, at the most."""
+LIVELY_MOST = 10
+"""What somebody is to get on any day, one with an outage or a supply that comes and goes included, at the most."""
 QUIET = (1, 2, 7, 14)
 """Days on which nothing happens but a test of a bank in working hours, and turns that begin."""
 OUTAGES = {
@@ -41,6 +43,8 @@ def test_two_weeks_of_a_site_and_its_people() -> None:
         (who, d): counts[who].get(d, 0) for who in counts for d in QUIET if counts[who].get(d, 0) > QUIET_MOST
     }
     assert noisy == {}
+    lively = {(who, d): n for who, by_day in counts.items() for d, n in by_day.items() if n > LIVELY_MOST}
+    assert lively == {}
     assert it.quality.verdict == "acceptable", "by EEMUA 191"
     assert not any("oldest unsent message" in one.letter.notice.what for one in it.came), (
         "nobody's turn is a fault"
