@@ -1,6 +1,6 @@
 """The estate file: what the site declares, checked as a whole before anything runs.
 
-Read in this order: `faults` (what is wrong, where, what was wanted, what came), `plant_tables` (sites to load
+Read in this order: `faults` (what is wrong, where, what was wanted, what came), `plant` (sites to load
 groups), `card_tables`, `channel_tables`, `settings_tables` (how to read, tell and keep), `secrets` (communities, keys and passwords, in a file of
 their own), `toml_text` (where in the file), `impossible` (data that physics excludes), `plausibility` (what hardly
 any plant is), `people` (who is told when, and on call), `references` (names that must fit together),

@@ -13,8 +13,9 @@ from pydantic import Field, TypeAdapter, ValidationError
 from collector.configuration.faults import ConfigError, FaultList, note_validation, shown
 from collector.configuration.impossible import check_bank, check_blocks
 from collector.configuration.loading import setting_names
-from collector.configuration.plant_tables import BankTable as EstateBank
-from collector.configuration.plant_tables import BlocksTable, Day, Number, Whole
+from collector.configuration.plant.banks import BankTable as EstateBank
+from collector.configuration.plant.banks import BlocksTable
+from collector.configuration.plant.values import Day, Number, Whole
 from collector.configuration.toml_text import Lines, tables_of, text_of
 from rules.plant.estate import Bank, FittedBank, VoltageReported
 

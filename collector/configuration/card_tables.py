@@ -10,7 +10,7 @@ from pydantic_core import PydanticCustomError
 import rules.plant.estate as plant
 from collector.cards.mib.upsmib import BY_NAME
 from collector.cards.snmp.target import CardTarget, parse_target
-from collector.configuration.plant_tables import Id, Number, PlantTable, Whole
+from collector.configuration.plant.values import Id, Number, PlantTable, Whole
 
 
 def _target(value: object) -> CardTarget:

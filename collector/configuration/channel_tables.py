@@ -6,7 +6,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field, StringConstraints
 
-from collector.configuration.plant_tables import Id, PlantTable, Positive, Text, Whole, Yes
+from collector.configuration.plant.values import Id, PlantTable, Positive, Text, Whole, Yes
 from collector.configuration.settings_tables import Port, Url
 
 Oid = Annotated[

@@ -8,7 +8,8 @@ from itertools import pairwise
 from typing import Final, Protocol
 
 from collector.configuration.faults import FaultList
-from collector.configuration.plant_tables import BankTable, BlocksTable, UnitTable
+from collector.configuration.plant.banks import BankTable, BlocksTable
+from collector.configuration.plant.units import UnitTable
 
 CELLS_IN_A_BLOCK: Final = (1, 2, 3, 4, 6)
 """Cells in one block: 2, 4, 6, 8 and 12 V are made."""

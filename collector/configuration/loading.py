@@ -12,8 +12,7 @@ from typing import Final, TypeVar, cast, get_args
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from collector.cards.snmp.target import CardTarget
-from collector.configuration import card_tables, channel_tables
-from collector.configuration import plant_tables as plant
+from collector.configuration import card_tables, channel_tables, plant
 from collector.configuration import settings_tables as collecting
 from collector.configuration.faults import (
     ConfigError,

@@ -12,16 +12,9 @@ from typing import Final
 
 from collector.configuration.faults import FaultList
 from collector.configuration.impossible import CELLS_IN_A_BLOCK, LEAST_VA, MOST_VA
-from collector.configuration.plant_tables import (
-    BankTable,
-    FittedBankTable,
-    FittedUnitTable,
-    GeneratorTable,
-    LoadGroupTable,
-    SupplyTable,
-    SystemTable,
-    UnitTable,
-)
+from collector.configuration.plant.banks import BankTable, FittedBankTable
+from collector.configuration.plant.sites import GeneratorTable, LoadGroupTable, SupplyTable, SystemTable
+from collector.configuration.plant.units import FittedUnitTable, UnitTable
 from collector.configuration.references import Entries
 
 LEAST_W_OF_VA: Final = 0.4

@@ -11,16 +11,16 @@ from typing import Final, TypeVar
 from collector.configuration.card_tables import CardTable
 from collector.configuration.faults import FaultList, nearest, shown
 from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable
-from collector.configuration.plant_tables import (
-    BankTable,
+from collector.configuration.plant.banks import BankTable
+from collector.configuration.plant.sites import (
     GeneratorTable,
     LoadGroupTable,
-    PlantTable,
     SupplyTable,
     SystemTable,
-    UnitTable,
     WatchTable,
 )
+from collector.configuration.plant.units import UnitTable
+from collector.configuration.plant.values import PlantTable
 from collector.configuration.settings_tables import (
     AlarmTable,
     CalendarTable,

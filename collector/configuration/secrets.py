@@ -15,7 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_core import PydanticCustomError
 
 from collector.configuration.faults import FaultList, nearest, note_validation
-from collector.configuration.plant_tables import ID_WANTED, _id
+from collector.configuration.plant.values import ID_WANTED, checked_id
 
 STARS: Final = "***"
 
@@ -178,7 +178,7 @@ def _checked(tables: Mapping[str, object], notes: FaultList) -> SecretsFile:
     by_name: dict[str, AnySecret] = {}
     for name, table in tables.items():
         try:
-            _id(name)
+            checked_id(name)
         except PydanticCustomError:
             notes.fault("a secret's name", ID_WANTED, "a name that is not shown")
             continue

@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-from collector.configuration.plant_tables import (
+from collector.configuration.plant.values import (
     Day,
     Id,
     NotNegative,

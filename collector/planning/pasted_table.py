@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from collector.configuration.faults import ConfigError, FaultList, note_validation, shown
 from collector.configuration.impossible import check_blocks
 from collector.configuration.loading import setting_names
-from collector.configuration.plant_tables import BlocksTable
+from collector.configuration.plant.banks import BlocksTable
 from rules.plant.estate import FittedBank
 
 LONGEST: Final = 4000

@@ -15,7 +15,7 @@ from collector.configuration.card_tables import PollingTable
 from collector.configuration.faults import ConfigError, FaultList, nearest, note_validation, shown
 from collector.configuration.loading import Configuration
 from collector.configuration.people.people import People
-from collector.configuration.plant_tables import Id, PlantTable, Text, Whole, Yes
+from collector.configuration.plant.values import Id, PlantTable, Text, Whole, Yes
 from collector.configuration.references import check_listen
 from collector.configuration.secrets import AnySecret, Login, Token, pick, read_secrets
 from collector.configuration.settings_tables import Port, Url

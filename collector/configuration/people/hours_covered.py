@@ -16,7 +16,7 @@ from collector.configuration.people.hours import DAYS, within_hours
 from collector.configuration.people.rota import Rota, stretches
 from collector.configuration.people.rota_calendar import RotaCalendar, gaps
 from collector.configuration.people.tables import PersonTable, RotaCalendarTable, RotaTable, TellTable
-from collector.configuration.plant_tables import SiteTable, SystemTable
+from collector.configuration.plant.sites import SiteTable, SystemTable
 from collector.configuration.references import Entries
 from rules.values.severity import Severity
 

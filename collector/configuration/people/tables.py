@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-from collector.configuration.plant_tables import Id, Number, PlantTable, Text, Whole, Yes, Zone
+from collector.configuration.plant.values import Id, Number, PlantTable, Text, Whole, Yes, Zone
 from collector.configuration.settings_tables import Clock
 
 

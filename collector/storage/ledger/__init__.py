@@ -2,7 +2,7 @@
 
 Read in this order: `records` (the values), `discharge_record` (one discharge as it is kept), `schema` (the tables),
 `rows` (values to rows and back), `whence` (for whom a change is made), `full_disk` (what a disk has not taken yet), `reserve` (and keeps through a kill),
-`transaction` (what is written together), `ledger` (keeps it, and the reads), `access` (who may look and act), `retention` (what it lets go of, and when).
+`transaction` (what is written together), `queries` (the reads), `ledger` (keeps it), `access` (who may look and act), `retention` (what it lets go of, and when).
 """
 
 from collector.storage.ledger.ledger import Ledger
