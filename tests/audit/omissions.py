@@ -11,7 +11,8 @@ from typing import Final, cast
 
 from collector.simulation.plant.unit import Mode
 from rules.alarms.catalogue import CATALOGUE
-from rules.alarms.incidents.incident import Notice
+from rules.alarms.incidents.incident import Notice, NoticeKind
+from rules.alarms.lifecycle.course import STAYS_S
 from tests.audit.predicates.load import SHARED_UNEVENLY, fullest
 from tests.audit.sight import Sight
 from tests.audit.world import PlantAt
@@ -86,6 +87,9 @@ def _outages(sight: Sight) -> Iterator[Omission]:
                 "on battery", unit, began, ended, None if at_s is None else at_s - began, allowed_s
             )
             about = {unit, *_above(sight, unit)}
+            comes_and_goes = _told_to_come_and_go(sight, about, began)
+            if comes_and_goes and ended - began < STAYS_S + allowed_s:
+                continue
             told = [
                 at
                 for at, notice in _letters(sight)
@@ -96,7 +100,19 @@ def _outages(sight: Sight) -> Iterator[Omission]:
                 began - AGAIN_S <= at < began and (notice.about in about) for at, notice in _letters(sight)
             )
             late_s = min(told) - began if told else 0.0 if earlier else None
-            yield Omission("letter of an outage", unit, began, ended, late_s, allowed_s)
+            within_s = allowed_s + (STAYS_S if comes_and_goes else 0.0)
+            yield Omission("letter of an outage", unit, began, ended, late_s, within_s)
+
+
+def _told_to_come_and_go(sight: Sight, about: set[str], before_s: float) -> bool:
+    """Return whether people know of a supply that comes and goes: each time more is told once it stays for a minute."""
+    for at_s, notice in sorted(_letters(sight), key=lambda one: -one[0]):
+        if at_s < before_s and notice.about in about:
+            if notice.kind is NoticeKind.CLOSED:
+                return False
+            if "It comes and goes" in notice.what:
+                return True
+    return False
 
 
 def _above(sight: Sight, unit: str) -> set[str]:
