@@ -50,6 +50,8 @@ class Lie:
     since: float = 0.0
     upto: float = 1.0
     declared: tuple[tuple[str, str], ...] = ()
+    begins: float = 0.0
+    """The share of the log that is missing before its first row."""
 
 
 CELLS = ("cells_in_series = 240", "cells_in_series = 288")
@@ -66,6 +68,7 @@ LIES: Final[dict[str, Lie]] = {
         ("log_rows_without_volts",), True, "1 row with 0 V",
         {"bank_voltage_v": 0.0, "bank_current_a": 0.0, "output_power_w": 0.0}, since=0.5, upto=0.5,
     ),
+    "begins in the middle": Lie(("log_begins_in_the_middle",), True, "starts in the middle", begins=0.4),
     "a fifth more cells declared": Lie(
         ("log_runs_on_under_end", "log_off_every_product"), False, "see the number of cells",
         declared=(CELLS, ("blocks = 40", "blocks = 48")),
@@ -83,6 +86,7 @@ def log_of(path: Path, lie: Lie) -> Path:
     with (DATA / NAME).open(newline="", encoding="utf-8") as file:
         rows = [{c: float(row[c]) for c in COLUMNS} for row in csv.DictReader(file)]
     rows = [row for row in rows if row["t_s"] <= UPTO_S]
+    rows = rows[round(lie.begins * len(rows)) :]
     last = len(rows) - 1
     first, until = round(lie.since * last), round(lie.upto * last)
     for k, row in enumerate(rows):
