@@ -278,7 +278,7 @@ to the broker; what is retained there, or is no token of ours, is passed over wi
 ## To a centre
 
 A channel that says `tells_centre` tells a centre of several sites (`ridethrough centre`), below `TOPICS_BELOW/COLLECTOR/centre/`. It is told for that
-program, in its own plain form: `{"start", "number", "at", "part"}`, `start` naming the run of the teller, `number` counting since then,
+program, in its own plain form, JSON packed by zlib (RFC 1950): `{"start", "number", "at", "part"}`, `start` naming the run of the teller, `number` counting since then,
 `part` the values under the ids of the site. All is retained for 7 days but `beat`; how fresh it is, `beat` alone says.
 
 | topic | part | when |
@@ -291,7 +291,7 @@ program, in its own plain form: `{"start", "number", "at", "part"}`, `start` nam
 | `beat` | within how many seconds the next one comes | every 5 s |
 | `had` | the centre's own: up to which number it has the journal of which `book` | whenever it has more, and at each connection |
 
-`had` is all that a site reads of a centre. It says from which line on the journal is told again, and acts on nothing.
+A system of two units takes 4 kB each time, some 35 MB a day at rest. `had` is all that a site reads of a centre. It says from which line on the journal is told again, and acts on nothing.
 
 ## By webhook
 

@@ -21,8 +21,8 @@ from collector.messaging.centre.parts import (
     NotAPartError,
     RecordPart,
     Told,
-    payload_of,
-    told_of,
+    text_of,
+    told_in,
 )
 from collector.messaging.centre.sites_heard import SitesHeard
 from collector.process.clock import Clock, SystemClock
@@ -167,7 +167,7 @@ class CentreService(CentreSource):
         async with self.ledger.transaction() as tx:
             for site in self.sites.values():
                 for topic in sorted(site.dirty):
-                    body = {"said": payload_of(site.told[topic]).decode()}
+                    body = {"said": text_of(site.told[topic])}
                     tx.save_snapshot(Snapshot(f"{SAID}{site.site} {topic}", now, "centre-said/1", body))
                 if site.heard_at is not None:
                     body = {"at": site.heard_at.isoformat()}
@@ -183,7 +183,7 @@ class CentreService(CentreSource):
             for kept in await self.ledger.snapshots(prefix):
                 topic = kept.name.removeprefix(prefix)
                 try:
-                    found[topic] = told_of(topic, str(kept.body["said"]).encode())
+                    found[topic] = told_in(topic, str(kept.body["said"]))
                 except NotAPartError as error:
                     log.warning("site %s: what was kept of it is passed over: %s", site.site, error)
             heard = await self.ledger.snapshot(HEARD + site.site)

@@ -110,7 +110,8 @@ def load_centre(path: Path) -> CentreFile:
     named: list[tuple[str, str | None, type[Login | Token]]] = [
         (f"broker#{n}.secret", one.secret, Login) for n, one in enumerate(brokers, 1)
     ]
-    named.append(("listen.proxy_secret", listen.proxy_secret, Token))
+    for key in ("proxy_secret", "openid_secret"):
+        named.append((f"listen.{key}", getattr(listen, key), Token))  # noqa: PERF401 - with what each is for
     wanted = [(place, name, kind) for place, name, kind in named if name is not None]
     for place, name, kind in wanted:
         pick(found, name, place, (kind,), notes)

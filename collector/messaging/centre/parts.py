@@ -8,6 +8,7 @@ before them. What the site judged is told as it was judged; nothing of it is rec
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -106,6 +107,9 @@ class HadPart:
     until: int
 
 
+LARGEST_BYTES: Final = 64 * 2**20
+"""Of a part, unpacked."""
+
 Part = PlantPart | SystemPart | BankPart | AlarmsPart | RecordPart | BeatPart | HadPart
 _KINDS: Final[Mapping[str, type[Any]]] = {
     PLANT: PlantPart,
@@ -133,23 +137,40 @@ class NotAPartError(ValueError):
 
 
 def payload_of(told: Told) -> bytes:
-    """Return a part as it goes out."""
+    """Return a part as it goes out: JSON, packed, since a line to a site may be thin."""
+    return zlib.compress(text_of(told).encode())
+
+
+def text_of(told: Told) -> str:
+    """Return a part as JSON."""
     plain = {
         "start": told.start,
         "number": told.number,
         "at": told.at.isoformat(),
         "part": to_plain(told.part),
     }
-    return json.dumps(plain, allow_nan=False, ensure_ascii=False, separators=(",", ":")).encode()
+    return json.dumps(plain, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
 
 
 def told_of(topic: str, payload: bytes) -> Told:
     """Return what was published, by the part of its topic behind `centre/`. Raises NotAPartError."""
+    unpacked = zlib.decompressobj()
+    try:
+        text = unpacked.decompress(payload, LARGEST_BYTES)
+    except zlib.error as error:
+        raise NotAPartError(f"{topic}: {error}") from None
+    if not unpacked.eof:
+        raise NotAPartError(f"{topic}: it is cut off, or larger than {LARGEST_BYTES // 2**20} MiB")
+    return told_in(topic, text)
+
+
+def told_in(topic: str, text: str | bytes) -> Told:
+    """Return what was told, of its JSON. Raises NotAPartError."""
     kind = _KINDS.get(topic.partition("/")[0])
     if kind is None:
         raise NotAPartError(f"{topic}: there is no such part")
     try:
-        plain = json.loads(payload)
+        plain = json.loads(text)
         at = datetime.fromisoformat(plain["at"]).astimezone(UTC)
         told = Told(str(plain["start"]), int(plain["number"]), at, from_plain(kind, plain["part"]))
         return replace(told, part=_sound(told.part)) if isinstance(told.part, PlantPart) else told

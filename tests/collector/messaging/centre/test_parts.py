@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -10,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from collector.messaging.centre.parts import (
+    LARGEST_BYTES,
     AlarmsPart,
     BankPart,
     BeatPart,
@@ -21,6 +23,7 @@ from collector.messaging.centre.parts import (
     SystemPart,
     Told,
     payload_of,
+    text_of,
     told_of,
 )
 from collector.messaging.delivery.letter import Telling
@@ -83,17 +86,32 @@ def test_a_plant_that_does_not_hang_together_is_refused(change: dict[str, Any]) 
 
 
 @pytest.mark.parametrize(
-    ("topic", "payload"),
+    ("topic", "text"),
     [
-        ("nonsense", b"{}"),
-        ("beat", b""),
-        ("beat", b"[]"),
-        ("beat", b'{"start":"a","number":1,"at":"yesterday","part":{}}'),
-        ("had", b'{"start":"a","number":1,"at":"2026-11-24T10:00:00Z","part":{"book":3}}'),
-        ("had", b"[" * 100_000),
-        ("plant", payload_of(Told("a", 1, AT, PlantPart("N", "v", "1", 10.0, estate()))).replace(b"Europe/", b"Nowhere/")),
+        ("nonsense", "{}"),
+        ("beat", ""),
+        ("beat", "[]"),
+        ("beat", '{"start":"a","number":1,"at":"yesterday","part":{}}'),
+        ("had", '{"start":"a","number":1,"at":"2026-11-24T10:00:00Z","part":{"book":3}}'),
+        ("had", "[" * 100_000),
+        ("plant", text_of(Told("a", 1, AT, PlantPart("N", "v", "1", 10.0, estate()))).replace("Europe/", "Nowhere/")),
     ],
 )  # fmt: skip
-def test_what_is_no_part_is_refused(topic: str, payload: bytes) -> None:
+def test_what_is_no_part_is_refused(topic: str, text: str) -> None:
     with pytest.raises(NotAPartError):
-        told_of(topic, payload)
+        told_of(topic, zlib.compress(text.encode()))
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"{}", zlib.compress(b"{}" * 1000)[:-9], zlib.compress(b" " * (LARGEST_BYTES + 1))],
+    ids=["nothing", "not packed", "cut off", "a small payload that would fill the memory"],
+)
+def test_what_is_not_packed_or_too_large_is_refused(payload: bytes) -> None:
+    with pytest.raises(NotAPartError):
+        told_of("beat", payload)
+
+
+def test_a_part_is_packed() -> None:
+    told = Told("run-1", 1, AT, PlantPart("North", "abc", "1.0", 10.0, estate()))
+    assert len(payload_of(told)) < len(text_of(told)) / 2
