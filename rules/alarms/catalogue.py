@@ -16,6 +16,7 @@ from typing import Final
 
 from rules.plant.estate import AnswerTimes
 from rules.plant.topology import Thing
+from rules.system.parallel import SHARE_DEADBAND, SHARE_OFF
 from rules.values.advice import Advice
 from rules.values.severity import Severity
 
@@ -428,7 +429,7 @@ _ENTRIES: Final = (
         severity=_S.MINOR,
         on_delay_s=180.0,
         off_delay_s=180.0,
-        limit=AlarmLimit("deviation_points", 10.0, 3.0, "% of rating"),
+        limit=AlarmLimit("deviation_points", 100.0 * SHARE_OFF, 100.0 * SHARE_DEADBAND, "% of rating"),
         suppressed_by=(*_AT_WORK, _E.RESTING, _E.SELF_TEST),
         cause=Cause.CONSEQUENCE,
     ),

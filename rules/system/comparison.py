@@ -14,7 +14,14 @@ from typing import Final, TypeVar
 
 from rules.plant.estate import NormalMode
 from rules.plant.reading import OutputSource, Reading
-from rules.system.parallel import CARRYING, ENOUGH_LOAD_TO_JUDGE_SHARE, Parallel, UnitView
+from rules.system.parallel import (
+    CARRYING,
+    ENOUGH_LOAD_TO_JUDGE_SHARE,
+    SHARE_DEADBAND,
+    SHARE_OFF,
+    Parallel,
+    UnitView,
+)
 from rules.system.peers import IDLE_CURRENT
 from rules.system.state import Finding, Standing
 from rules.system.state import FindingKind as Kind
@@ -33,9 +40,9 @@ class Bound:
 
 
 BOUNDS: Final[Mapping[Kind, Bound]] = {
-    # deviation of a unit from the mean, of its rating (trade: 10 points for minutes)
-    Kind.SHARE_REAL: Bound(0.10, 0.03),
-    Kind.SHARE_REACTIVE: Bound(0.10, 0.03),
+    # deviation of a unit from the mean, of its rating
+    Kind.SHARE_REAL: Bound(SHARE_OFF, SHARE_DEADBAND),
+    Kind.SHARE_REACTIVE: Bound(SHARE_OFF, SHARE_DEADBAND),
     # deviation of a board line from the lines' mean, of that mean
     Kind.PHASES: Bound(0.30, 0.05),
     # power factor under that of the siblings

@@ -24,6 +24,12 @@ from rules.values.reason import Reason, reason
 ENOUGH_LOAD_TO_JUDGE_SHARE: Final = 0.15
 """Share of rating under which sharing between units is noise (trade practice: 10 to 15 %)."""
 
+SHARE_OFF: Final = 0.10
+"""Deviation from the mean of the units that carry, of rating, from where on a unit shares badly (trade: 10 points for minutes)."""
+
+SHARE_DEADBAND: Final = 0.03
+"""How far such a deviation must fall back, of rating, before it is told no more."""
+
 NO_LOAD_FRACTION: Final = 0.02
 """Share of rating under which a unit that may rest counts as resting."""
 
@@ -282,6 +288,12 @@ def phase_imbalance(load: Load) -> float | None:
     return max(abs(power - mean_w) for power in powers if power is not None) / mean_w
 
 
+def mean_share(fractions: Sequence[float]) -> float | None:
+    """Return the mean of what the units that carry carry of their ratings; None for one alone, and for too low a load to tell."""
+    mean = sum(fractions) / len(fractions) if len(fractions) > 1 else 0.0
+    return mean if mean >= ENOUGH_LOAD_TO_JUDGE_SHARE else None
+
+
 def shares(
     views: Sequence[UnitView],
     doing: Mapping[str, Standing],
@@ -298,14 +310,15 @@ def shares(
         if known is not None and view.fitted is not None and view.fitted.rating_w > 0.0:
             of_rating[unit] = known / view.fitted.rating_w
     carrying = [of_rating[u] for u in of_rating if doing[u] in CARRYING]
-    mean = sum(carrying) / len(carrying) if carrying else 0.0
-    telling = len(carrying) > 1 and mean >= ENOUGH_LOAD_TO_JUDGE_SHARE
+    mean = mean_share(carrying)
     return tuple(
         LoadShare(
             unit,
             None if watts is None or not total_w else watts / total_w,
             of_rating.get(unit),
-            of_rating[unit] - mean if telling and unit in of_rating and doing[unit] in CARRYING else None,
+            of_rating[unit] - mean
+            if mean is not None and unit in of_rating and doing[unit] in CARRYING
+            else None,
         )
         for unit, watts in power.items()
     )

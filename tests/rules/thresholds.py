@@ -378,9 +378,9 @@ def _sharing_sd(units: float) -> float:
 SYSTEM = (
     Threshold("rules.system.hold_up.sampling.SHARING_SD", "one unit has nobody to share with; two and three do",
               _sharing_sd, (1, 2, 3), (0.0, 0.025, 0.025)),
-    Threshold("rules.system.comparison.BOUNDS", "watts apart, points of rating", _apart, (9.9, 9.999, 10.1),
+    Threshold("rules.system.parallel.SHARE_OFF", "watts apart, points of rating", _apart, (9.9, 9.999, 10.1),
               (False, False, True)),
-    Threshold("rules.system.comparison.BOUNDS", "reactive power apart, points of rating", _reactive,
+    Threshold("rules.system.parallel.SHARE_OFF", "reactive power apart, points of rating", _reactive,
               (9.9, 9.999, 10.1), (False, False, True)),
     Threshold("rules.system.comparison.BOUNDS", "a line over the mean, %", _lines_apart, (29.9, 29.999, 30.1),
               (False, False, True)),

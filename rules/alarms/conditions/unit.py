@@ -15,7 +15,7 @@ from rules.alarms.lifecycle.course import Observation
 from rules.alarms.signs import has_mains, load_fraction, on_battery
 from rules.plant.estate import FittedUnit, NormalMode, Unit, in_place
 from rules.plant.reading import BatteryStatus, OutputLine, OutputSource, Reading, TestResult
-from rules.system.parallel import ENOUGH_LOAD_TO_JUDGE_SHARE, NO_LOAD_FRACTION
+from rules.system.parallel import NO_LOAD_FRACTION, mean_share
 from rules.system.peers import IDLE_SHARE
 from rules.system.state import OnBattery
 from rules.values.code import Code
@@ -192,9 +192,8 @@ def _share(
         if mine is not None:
             mean = (mine + sum(peers.load_fractions)) / (1 + len(peers.load_fractions))
             told_as_idle = mine < IDLE_SHARE * mean
-            points = (
-                100.0 * abs(mine - mean) if mean >= ENOUGH_LOAD_TO_JUDGE_SHARE and not told_as_idle else 0.0
-            )
+            telling = mean_share((mine, *peers.load_fractions)) is not None
+            points = 100.0 * abs(mine - mean) if telling and not told_as_idle else 0.0
             what = reason(Code.LOAD_SHARE, unit.id, system=system, fraction=mine, mean=mean)
         present = kind.bound.passed(points, was=was(kind.id, ""))
     resting = unit.may_rest and mine is not None and mine < NO_LOAD_FRACTION

@@ -19,14 +19,21 @@ from typing import Final
 
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SystemObservation
-from rules.system.parallel import FEEDING, MERELY_UNSEEN, NO_LOAD_FRACTION, UnitView
+from rules.system.parallel import (
+    FEEDING,
+    MERELY_UNSEEN,
+    NO_LOAD_FRACTION,
+    SHARE_DEADBAND,
+    SHARE_OFF,
+    UnitView,
+)
 from rules.system.state import Standing, Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
-SHARES_AGAIN: Final = 0.10
+SHARES_AGAIN: Final = SHARE_OFF
 """Deviation from equal share, of rating, within which a unit that came back shares again."""
-SHARES_NO_MORE: Final = 0.13
+SHARES_NO_MORE: Final = SHARE_OFF + SHARE_DEADBAND
 """Deviation beyond which a unit that shared does so no more."""
 LOAD_KEPT: Final = 0.8
 """Part of the load before the work that must still be there; less means something was dropped."""

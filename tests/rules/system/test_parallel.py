@@ -6,11 +6,20 @@ from datetime import date
 
 import pytest
 
+from rules.alarms.catalogue import CATALOGUE
 from rules.phrasing.reasons import said
+from rules.planning.isolation.unit_work import SHARES_AGAIN, SHARES_NO_MORE
 from rules.plant.estate import Card, CardReports, FittedUnit, NormalMode, Unit
 from rules.plant.reading import OutputSource, Reading
 from rules.system.observation import unit_views
-from rules.system.parallel import Parallel, together
+from rules.system.parallel import (
+    ENOUGH_LOAD_TO_JUDGE_SHARE,
+    SHARE_DEADBAND,
+    SHARE_OFF,
+    Parallel,
+    mean_share,
+    together,
+)
 from rules.system.state import Standing
 from tests.rules.sample_plants import estate, reading, view
 
@@ -130,3 +139,13 @@ def test_a_card_that_gives_the_first_unit_tells_no_load() -> None:
     parallel = together(unit_views(view(estate(cards=one_card), [reading("A1")])))
     assert parallel.load.power_w is None
     assert any("one unit of A1, A2 only" in text for text in said(parallel.cannot_tell))
+
+
+def test_who_shares_badly_is_judged_by_one_measure() -> None:
+    """The finding, its alarm by default, and when a unit that was out shares again."""
+    bound = CATALOGUE["load_share"].bound
+    assert (bound.value, bound.deadband) == (100.0 * SHARE_OFF, 100.0 * SHARE_DEADBAND)
+    assert (SHARES_AGAIN, SHARES_NO_MORE) == (SHARE_OFF, SHARE_OFF + SHARE_DEADBAND)
+    assert mean_share([ENOUGH_LOAD_TO_JUDGE_SHARE] * 2) == ENOUGH_LOAD_TO_JUDGE_SHARE
+    assert mean_share([0.99 * ENOUGH_LOAD_TO_JUDGE_SHARE] * 2) is None
+    assert mean_share([0.5]) is None
