@@ -13,5 +13,5 @@ active alarm stays untold. After the opening only material changes are told: a n
 that moved nearer, a system lost from sight or back on supply.
 
 Read in this order: `incident` (the value), `context` (what a step stands on), `placing` (which incident an alarm
-belongs to), `extent` (what an incident is now), `due` (what is to be told of it), `regroup` (the whole step).
+belongs to), `extent` (what an incident is now), `closing` (when it is over), `telling` (what is to be told of it, and when), `regroup` (the whole step).
 """

@@ -7,10 +7,10 @@ from typing import Final
 
 from rules.alarms.catalogue import AlarmKind, Cause
 from rules.alarms.incidents.context import Moment, OpenIncidents, Sites, StepContext
-from rules.alarms.incidents.due import tell
 from rules.alarms.incidents.extent import refreshed
 from rules.alarms.incidents.incident import Incident, IncidentChange
 from rules.alarms.incidents.placing import Placing
+from rules.alarms.incidents.telling import tell
 from rules.alarms.lifecycle.states import Effect
 from rules.alarms.plant_memory import Scene
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from rules.alarms.catalogue import Cause
+from rules.alarms.incidents.closing import SETTLE_S, is_over
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
 from rules.alarms.lifecycle.alarm import Alarm
@@ -24,9 +25,6 @@ CHANGE_GAP_S: Final = 60.0
 MINOR_CHANGE_GAP_S: Final = 300.0
 """The same for incidents that are not even major."""
 
-SETTLE_S: Final = 30.0
-"""A power incident closes when no unit has been on its bank for this long."""
-
 ENDS_SOONER_S: Final = 60.0
 ENDS_SOONER_FRACTION: Final = 0.15
 """An end that moves nearer by more than both is a material change."""
@@ -35,7 +33,7 @@ ENDS_SOONER_FRACTION: Final = 0.15
 def tell(incident: Incident, ground: StepContext) -> tuple[Incident, list[Notice]]:
     """Return the incident with what was told recorded, and the notices that are due."""
     notices: list[Notice] = []
-    over = _over(incident, ground)
+    over = is_over(incident, ground)
     if (
         incident.announced_at is None
         and (incident.members or over)
@@ -60,20 +58,6 @@ def tell(incident: Incident, ground: StepContext) -> tuple[Incident, list[Notice
         incident, notice = _notice(incident, NoticeKind.CLOSED, ground)
         notices.append(notice)
     return incident, notices
-
-
-def _over(incident: Incident, ground: StepContext) -> bool:
-    """Return whether the cause is gone; what follows from it may outlive it.
-
-    The end of what somebody was called to at once, as an overload, does not wait for what only follows from it.
-    """
-    if incident.cause is Cause.OWN and any(
-        ground.catalogue[a.kind].breaks_out for a in ground.known(incident.ever)
-    ):
-        return all(ground.cause(ground.alarms[m]) is Cause.CONSEQUENCE for m in incident.members)
-    if incident.cause is not Cause.POWER:
-        return not incident.members
-    return not any(ground.cause(ground.alarms[m]) is Cause.POWER for m in incident.members)
 
 
 def _urgent(alarms: Iterable[str], ground: StepContext) -> bool:
