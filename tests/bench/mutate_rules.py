@@ -44,6 +44,8 @@ EQUIVALENT: dict[str, str] = {
     "rules/battery/discharge/record/log.py: _without_stray_end: falls < _STRAY_FALLS * max(float(v[-4] - v[-2]), 0.0) -> "
     "falls <= _STRAY_FALLS * max(float(v[-4] - v[-2]), 0.0)": "one difference of measured "
     "volts is never exactly four times another, and a last row that falls by so much is left out or not by either",
+    "rules/monitor/calm_bounds.py: may_rest_on: 0.0 -> 1.0": "what a card leaves out counts as none; one volt-ampere or one "
+    "per cent in its stead passes no limit either",
 }
 """Faults that no test can or need see, by `path: function: fault`, with the reason."""
 

@@ -15,7 +15,7 @@ from rules.plant.reading import OutputSource, Reading
 from rules.system.load.peaks import NO_PEAKS, DayPeak, Peaks
 from rules.system.observation import unit_views
 from rules.system.parallel import together
-from rules.system.redundancy import daily_margins, limits_with_spares_gone, redundancy
+from rules.system.redundancy import daily_margins, gone_on, limits_with_spares_gone, redundancy
 from rules.system.state import LineLoad, LoadBasis, Redundancy
 from rules.values.verdict import Verdict
 from tests.rules.sample_plants import estate, month, reading, view
@@ -199,3 +199,14 @@ def test_the_margin_of_each_day_against_what_remains_today() -> None:
     # line 2 has 100 VA left, at power factor 7.0 / 9.9; the second day is not known
     assert [day for day, _ in found] == [date(2026, 1, 1)]
     assert found[0][1] == pytest.approx(100.0 * 7.0 / 9.9)
+
+
+def test_what_is_gone_of_a_line_is_the_largest_that_feeds_it_and_is_able_to() -> None:
+    readings = [reading(unit, (1000.0,) * 3) for unit in ("A1", "A2", "A3")]
+    one, two, three = unit_views(view(estate(3), readings))
+    elsewhere = replace(one, unit=replace(one.unit, output_lines=1, line_order=(2, 3, 1)))
+    assert (elsewhere.line_rating_w or 0.0) > (two.line_rating_w or 0.0)
+    views = (elsewhere, three, two)
+    assert gone_on(views, ("A1", "A2"), 1, 1, "w") == ("A2",)
+    assert gone_on(views, ("A1", "A2"), 1, 2, "w") == ("A1",)
+    assert gone_on(views, ("A1", "A2"), 3, 1, "va") == ("A2",)
