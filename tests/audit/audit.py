@@ -50,4 +50,8 @@ def audited(story: Story, *, sockets: bool = False) -> Audited:
 
 def _finding(sight: Sight, said: Statement) -> Finding:
     predicate = PREDICATES.get(said.kind)
-    return UNDECIDED if predicate is None else predicate(sight, said)
+    if predicate is None:
+        return UNDECIDED
+    found = predicate(sight, said)
+    unsure = found.so is So.FALSE and sight.clock_unsure(min(said.as_of_s, said.at_s), said.at_s)
+    return UNDECIDED if unsure else found

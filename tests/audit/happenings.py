@@ -84,7 +84,24 @@ class PersonAcknowledges:
 
 PlantHappening = LoadSteps | RoomHeats | InputOpens | InputCloses | SetStops
 NetworkHappening = CardSlow | NetworkLoses
-ServiceHappening = ServiceRestarts | ClockJumps | PersonAcknowledges
+
+
+@dataclass(frozen=True, slots=True)
+class WorkAnnounced:
+    """Somebody says that a unit is worked on from now, for so long at the most."""
+
+    unit: str
+    for_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class WorkDone:
+    """Somebody says that the work on a unit is done."""
+
+    unit: str
+
+
+ServiceHappening = ServiceRestarts | ClockJumps | PersonAcknowledges | WorkAnnounced | WorkDone
 Happening = PlantHappening | NetworkHappening | ServiceHappening
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Coroutine, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -20,7 +20,14 @@ from collector.storage.ledger.records import Evidence, JournalLine
 from rules.monitor.inputs import OperatorCommand
 from rules.values.serial import to_plain
 from tests.audit.estates import AuditEstate
-from tests.audit.happenings import ClockJumps, PersonAcknowledges, ServiceHappening, ServiceRestarts
+from tests.audit.happenings import (
+    ClockJumps,
+    PersonAcknowledges,
+    ServiceHappening,
+    ServiceRestarts,
+    WorkAnnounced,
+    WorkDone,
+)
 from tests.audit.statements import Listener, Statement
 from tests.audit.stories import Story, StoryCue
 from tests.audit.wire import Desk, Ether, InlineLoop, QuickClock, Sockets, joined
@@ -43,7 +50,8 @@ class Played:
     statements: Sequence[Statement]
     journal: Sequence[JournalLine]
     down: Sequence[tuple[float, float]]
-    jumps: Sequence[float]
+    jumps: Sequence[tuple[float, float]]
+    """When the machine's time of day was set, s of the story, and by how much, s."""
 
     def ran(self, from_s: float, to_s: float) -> bool:
         """Return whether the service ran the whole time from one second to another."""
@@ -81,7 +89,7 @@ class _Stage:
         self.desk = Desk(self.clock)
         self.listener = Listener(estate.now)
         self.down: list[tuple[float, float]] = []
-        self.jumps: list[float] = []
+        self.jumps: list[tuple[float, float]] = []
         self.heard = 0
 
     async def played(self) -> Played:
@@ -170,12 +178,22 @@ class _Stage:
     async def _happen(self, event: ServiceHappening, service: Service) -> None:
         if isinstance(event, ClockJumps):
             self.clock.jump(event.by_s)
-            self.jumps.append(float(self.world.at_s))
+            self.jumps.append((float(self.world.at_s), event.by_s))
+            self.listener.clock_set(float(self.world.at_s), event.by_s)
+        elif isinstance(event, WorkAnnounced):
+            until = self.clock.now() + timedelta(seconds=event.for_s)
+            await self._asked(service.work_begins(event.unit, by="R. Haugen", until=until))
+        elif isinstance(event, WorkDone):
+            await self._asked(service.work_closes(event.unit, by="R. Haugen"))
         elif isinstance(event, PersonAcknowledges):
             for alarm in list(service.present.alarms.values()):
                 if alarm.state.active:
-                    asked = asyncio.ensure_future(
+                    await self._asked(
                         service.act(OperatorCommand.ACKNOWLEDGE, alarm.id, who="R. Haugen", why="seen")
                     )
-                    await self.clock.advance(0.0)
-                    await asked
+
+    async def _asked(self, asked: Coroutine[object, object, object]) -> None:
+        """Wait for an answer that the recorder gives in its turn."""
+        answer = asyncio.ensure_future(asked)
+        await self.clock.advance(0.0)
+        await answer

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cached_property
 from typing import Final
@@ -26,6 +27,8 @@ AFTER_BLIND_S: Final = 12.0
 """A card that answers again is read on its grid, after a small question first."""
 AFTER_START_S: Final = 15.0
 """After a start: what was kept stands until the first poll of each card has been judged."""
+TAKEN_OVER_S: Final = 35.0
+"""So long after the time of day was set what was judged before may still be shown by the one of then."""
 UNNOTICED_S: Final = 30.0
 """So long after a card fell dumb its unit may still be shown as it was last read: three polls, twice where its peers vouch."""
 ON: Final = frozenset({Mode.BATTERY, Mode.WALKING_IN, Mode.TESTING})
@@ -74,6 +77,15 @@ class Sight:
             self.kept[key] = reckoned()
         return self.kept[key]
 
+    def began(self, at_s: float) -> datetime:
+        """Return when the story began, by the time of day that the machine has at a second."""
+        moved_s = sum(by_s for set_s, by_s in self.played.jumps if set_s < at_s)
+        return self.played.story.estate.now + timedelta(seconds=moved_s)
+
+    def clock_unsure(self, from_s: float, to_s: float) -> bool:
+        """Return whether the time of day was being set in some of these seconds."""
+        return any(from_s <= set_s + TAKEN_OVER_S and set_s <= to_s for set_s, _ in self.played.jumps)
+
     # --- what nobody could see ------------------------------------------------------------------------------
 
     @cached_property
@@ -84,8 +96,14 @@ class Sight:
             event = cue.event
             if isinstance(event, CardHangs | CardFreezes | CardSlow):
                 found[event.card.removesuffix("-card")].append((cue.at_s, cue.at_s + event.for_s))
-            elif isinstance(event, NetworkLoses):
-                found[event.card.removesuffix("-card")].append((cue.at_s, self.played.story.lasts_s))
+            elif isinstance(event, NetworkLoses) and event.share > 0.0:
+                healed = (
+                    c.at_s
+                    for c in self.played.story.cues
+                    if isinstance(c.event, NetworkLoses) and c.event.card == event.card and c.at_s > cue.at_s
+                )
+                until_s = next(healed, self.played.story.lasts_s)
+                found[event.card.removesuffix("-card")].append((cue.at_s, until_s))
             elif isinstance(event, CardResets):
                 found[event.card.removesuffix("-card")].append((cue.at_s, cue.at_s + 10.0))
         return found

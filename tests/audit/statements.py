@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from collector.messaging.delivery.letter import Letter
@@ -61,10 +61,26 @@ class Listener:
     """Gathers the statements of a story, second by second."""
 
     def __init__(self, began: datetime) -> None:
-        self._began = began
+        self._began = [(0.0, began)]
         self._open: dict[tuple[str, str, str], Statement] = {}
         self.statements: list[Statement] = []
         self._seen: dict[tuple[str, str], tuple[object, list[Statement]]] = {}
+
+    def clock_set(self, at_s: float, by_s: float) -> None:
+        """Reckon from now on with a time of day that was set by some seconds."""
+        self._began.append((at_s, self._began[-1][1] + timedelta(seconds=by_s)))
+
+    def _second(self, at: datetime, heard_s: float | None = None) -> float:
+        """Return the second of the story at which a moment lies by the clock of its time.
+
+        Heard at a second: by the clock then, or by the one before where that was still used. Else by the last that gives
+        a moment since it was set.
+        """
+        found = [(set_s, (at - began).total_seconds()) for set_s, began in self._began]
+        if heard_s is None:
+            return next((s for set_s, s in reversed(found) if s >= set_s - 1.0), found[0][1])
+        lately = [s for set_s, s in found if set_s <= heard_s][-2:]
+        return min(lately, key=lambda s: abs(heard_s - s))
 
     def hear(self, at_s: float, source: SheetSource) -> None:
         """Take what is shown at a second. What is the same object as before says the same."""
@@ -99,7 +115,7 @@ class Listener:
         for line in lines:
             if line.kind.startswith(ELSEWHERE):
                 continue
-            at_s = (line.at - self._began).total_seconds()
+            at_s = self._second(line.at)
             about = line.about or ""
             self.statements.append(
                 Statement(f"event {line.kind}", about, "journal", line.text, at_s, at_s, at_s)
@@ -118,7 +134,7 @@ class Listener:
             for statement in before[1]:
                 statement.until_s = at_s
             return
-        as_of_s = at_s if as_of is None else (as_of - self._began).total_seconds()
+        as_of_s = at_s if as_of is None else self._second(as_of, at_s)
         known = {(s.kind, s.about, s.where): s for s in before[1]} if before is not None else {}
         now: list[Statement] = []
         for kind, about, where, value, severity in said:

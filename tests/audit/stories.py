@@ -31,6 +31,7 @@ from collector.simulation.scenario.director import (
 from tests.audit.estates import AuditEstate, estate_of
 from tests.audit.happenings import (
     CardSlow,
+    ClockJumps,
     Happening,
     InputCloses,
     InputOpens,
@@ -40,6 +41,8 @@ from tests.audit.happenings import (
     RoomHeats,
     ServiceRestarts,
     SetStops,
+    WorkAnnounced,
+    WorkDone,
 )
 
 QUIET_S: Final = 75.0
@@ -134,6 +137,9 @@ class _Telling:
             (self.one_board, 1.5),
             (self.twice, 1.5),
             (self.cells_fail, 1.0),
+            (self.clock, 0.7),
+            (self.network, 0.7),
+            (self.work, 1.0),
         )
         weights = np.array([w for _, w in kinds])
         for _ in range(int(self.dice.integers(1, 3))):
@@ -241,6 +247,41 @@ class _Telling:
         after_s = float(self.dice.uniform(1.0, 30.0))
         self.cue(at_s, ServiceRestarts(after_s, killed=bool(self.dice.random() < 0.5)))
         return at_s + after_s + (0.0 if self.dice.random() < 0.5 else 60.0)
+
+    def clock(self, at_s: float) -> float:
+        """The machine's time of day is set, by seconds or by hours; sometimes while banks carry."""
+        by_s = float(np.exp(self.dice.uniform(np.log(3.0), np.log(7200.0)))) * (
+            1 if self.dice.random() < 0.5 else -1
+        )
+        ends_s = self.outage(at_s) if self.dice.random() < 0.6 else at_s + 60.0
+        self.cue(float(self.dice.uniform(at_s, min(at_s + 60.0, ends_s))), ClockJumps(round(by_s, 1)))
+        return ends_s
+
+    def network(self, at_s: float) -> float:
+        """What lies between the cards and the service delays and loses for a while, of all cards of a system alike."""
+        system = self.plant.systems[self.one(list(self.plant.systems))]
+        lasts_s = float(self.dice.uniform(20.0, 150.0))
+        delay_s, share = float(self.dice.uniform(0.05, 1.5)), float(self.dice.uniform(0.02, 0.3))
+        for unit in system.units:
+            self.cue(at_s, CardSlow(f"{unit.id}-card", delay_s, lasts_s))
+            self.cue(at_s, NetworkLoses(f"{unit.id}-card", share))
+            self.cue(at_s + lasts_s, NetworkLoses(f"{unit.id}-card", 0.0))
+        return self.outage(at_s + 5.0) if self.dice.random() < 0.5 else at_s + lasts_s + 30.0
+
+    def work(self, at_s: float) -> float:
+        """A unit is announced to be worked on: it is taken out and comes back as was said, later, not at all, or it is another."""
+        unit, lasts_s = self.one(self.units), float(self.dice.uniform(60.0, 200.0))
+        truly = unit if self.dice.random() < 0.8 else self.one(self.units)
+        back_s = at_s + lasts_s * float(self.dice.choice((0.6, 0.9, 1.3)))
+        self.cue(at_s, WorkAnnounced(unit, lasts_s))
+        if self.dice.random() < 0.85:
+            self.cue(at_s + 10.0, UnitIsolated(truly))
+            self.cue(back_s, UnitReturned(truly))
+        if self.dice.random() < 0.7:
+            self.cue(back_s + 20.0, WorkDone(unit))
+        if self.dice.random() < 0.3:
+            return self.outage(at_s + 0.5 * lasts_s)
+        return back_s + 50.0
 
     def load_vanishes(self, at_s: float) -> float:
         """A hall is switched off whole, and on again; sometimes while its banks carry it."""

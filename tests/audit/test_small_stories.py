@@ -6,7 +6,7 @@ import pytest
 
 from collector.simulation.scenario.director import CardHangs, MainsFails, MainsReturns, UnitIsolated
 from tests.audit.audit import Audited, audited
-from tests.audit.happenings import CardSlow, InputCloses, InputOpens
+from tests.audit.happenings import CardSlow, ClockJumps, InputCloses, InputOpens, WorkAnnounced
 from tests.audit.play import play
 from tests.audit.sight import So
 from tests.audit.stories import Story, StoryCue
@@ -27,8 +27,14 @@ def _faults(one: Audited) -> list[str]:
         (StoryCue(40, MainsFails("mains")), StoryCue(62, MainsReturns("mains"))),
         (StoryCue(40, InputOpens("works-1")), StoryCue(60, InputCloses("works-1"))),
         (StoryCue(40, UnitIsolated("works-2")), StoryCue(45, CardHangs("works-1-card", 30.0))),
+        (
+            StoryCue(40, MainsFails("mains")),
+            StoryCue(48, ClockJumps(-3000.0)),
+            StoryCue(62, MainsReturns("mains")),
+        ),
+        (StoryCue(40, WorkAnnounced("works-1", 60.0)), StoryCue(45, UnitIsolated("works-2"))),
     ],
-    ids=["outage", "one input", "out and dumb"],
+    ids=["outage", "one input", "out and dumb", "clock set", "another unit out"],
 )
 def test_what_is_said_in_a_small_story_is_so(cues: tuple[StoryCue, ...]) -> None:
     one = audited(Story(*PAIR, cues, 90.0))

@@ -335,7 +335,7 @@ def shown_to_carry(sight: Sight, said: Statement) -> Finding:
         so = abs(told.power_w - test.output_power_w) < 1.0 and told.for_s <= test.seconds + 1.0
         return TRUE if so else false("its test showed other figures")
     unit = unit_of(sight, said.about).id
-    at_s = (told.at - estate.now).total_seconds()
+    at_s = (told.at - sight.began(said.at_s)).total_seconds()
     for began, ended in reversed(merged(runs(sight, unit))):
         if began - READ_S <= at_s <= ended + READ_S + 5.0:
             watts = [

@@ -135,7 +135,7 @@ def ends(sight: Sight, said: Statement) -> Finding:
         return UNDECIDED
     if moving(sight, system, said.as_of_s - SEEN_WITHIN_S, said.as_of_s):
         return UNDECIDED
-    began = sight.played.story.estate.now
+    began = sight.began(said.at_s)
     truth_s = sight.world.hold_up_s(system, said.as_of_s)
     low_s = (earliest - began).total_seconds() - said.as_of_s
     high_s = None if latest is None else (latest - began).total_seconds() - said.as_of_s

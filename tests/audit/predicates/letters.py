@@ -40,7 +40,7 @@ def letter(sight: Sight, said: Statement) -> Finding:
         sight.estate.units[u].system for u in sight.units_of(notice.about)
     }
     first = max(int(said.at_s - SEEN_WITHIN_S) - 1, 0)
-    opened_s = ((notice.opened_at or notice.at) - sight.played.story.estate.now).total_seconds()
+    opened_s = ((notice.opened_at or notice.at) - sight.began(said.at_s)).total_seconds()
     since = max(int(opened_s - BEFORE_IT_S), 0)  # a letter is about its own incident, not of the day
     moments = [
         Moment(float(s), KnownTruth(p.plant, p.state, sight.world, s))

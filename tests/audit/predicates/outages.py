@@ -41,7 +41,7 @@ def start_set_before(sight: Sight, said: Statement) -> Finding:
         return false("no generator stands behind it")
     takes_s = generator.fires_after_s + generator.start_s + generator.transfer_s
     takes_s += min(u.accept_s + u.hold_off_s for u in plant.units)
-    left_s = (moment - sight.played.story.estate.now).total_seconds() - said.as_of_s
+    left_s = (moment - sight.began(said.at_s)).total_seconds() - said.as_of_s
     truth_s = sight.world.hold_up_s(said.about, said.as_of_s)
     if left_s + takes_s <= GROSS * truth_s + ROUNDING_S:
         return TRUE
@@ -58,7 +58,7 @@ def _steps_w(reasons: object) -> float:
 def shed_first(sight: Sight, said: Statement) -> Finding:
     """With its steps shed at once a system holds as long as is said, and for what is wanted where that is said."""
     shed, system = cast("ShedFirst", said.value), said.about
-    as_of_s = (shed.as_of - sight.played.story.estate.now).total_seconds()
+    as_of_s = (shed.as_of - sight.began(said.at_s)).total_seconds()
     if shed.ends_earliest is None or hidden(sight, said, system, as_of_s):
         return UNDECIDED
     if not any(m is Mode.BATTERY for m in sight.world.at(as_of_s).modes(system)):

@@ -71,7 +71,7 @@ def on_battery(sight: Sight, said: Statement) -> Finding:
 
 def on_battery_since(sight: Sight, said: Statement) -> Finding:
     """It is on its banks since the second at which its first unit went there."""
-    since_s = (cast("datetime", said.value) - sight.played.story.estate.now).total_seconds()
+    since_s = (cast("datetime", said.value) - sight.began(said.at_s)).total_seconds()
     if sight.blind(sight.units_of(said.about), since_s - SEEN_WITHIN_S, said.at_s):
         return UNDECIDED
     began = [
