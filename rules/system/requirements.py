@@ -379,10 +379,9 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
     if low_s >= needed_s:
         worst = _worst(evidence.each_unit_lost)
         return [reason(Code.HOLDS_ONE_LOST, held_s=low_s, needed_s=needed_s, worst=worst, all_s=now_s)]
-    if (
-        now_s is None
-    ):  # the loss of a unit whose neighbours are seen tells; how long all of them hold, nothing does
-        lost = next((item.unit for item in evidence.each_unit_lost if item.hold_up == held), None)
+    lost = next((item.unit for item in evidence.each_unit_lost if item.hold_up == held), None)
+    worst_told = evidence.one_unit_lost.low_s is not None
+    if now_s is None:  # the loss of a unit whose neighbours are seen tells; of all of them, nothing does
         return [reason(Code.HOLDS_ONE_LOST, held_s=low_s, needed_s=needed_s, worst=lost, all_s=None)]
     if now_s >= needed_s:
         failing = tuple(
@@ -396,5 +395,5 @@ def _arithmetic(needed_s: float, evidence: RequirementEvidence, held: HoldUp) ->
         ]
     return [
         reason(Code.FAILS_WITH_ALL, held_s=now_s, needed_s=needed_s),
-        reason(Code.HOLDS_WITH_ONE_LOST, held_s=low_s),
+        reason(Code.HOLDS_WITH_ONE_LOST, held_s=low_s, lost=None if worst_told else lost),
     ]

@@ -350,6 +350,6 @@ def fails_with_all(*, held_s: float, needed_s: float) -> str:
 
 
 @says(Code.HOLDS_WITH_ONE_LOST)
-def holds_with_one_lost(*, held_s: float) -> str:
-    """Say what holds with one unit lost."""
-    return f"With one lost it holds {minutes(held_s)}."
+def holds_with_one_lost(*, held_s: float, lost: str | None) -> str:
+    """Say what holds with one unit lost, the worst, or `lost` where the worst is not told."""
+    return f"With {lost or 'one'} lost it holds {minutes(held_s)}."

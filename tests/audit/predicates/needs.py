@@ -129,7 +129,13 @@ def fails_with_all(sight: Sight, said: Statement) -> Finding:
 
 
 def holds_with_one_lost(sight: Sight, said: Statement) -> Finding:
-    """So long it holds with the worst unit lost."""
+    """So long it holds with the worst unit lost, or with the one that is named."""
+    lost = said.value["lost"]  # type: ignore[index]
+    if lost is not None:
+        system = sight.system_of(said.about)
+        if not at_rest(sight, said, system):
+            return UNDECIDED
+        return least_s(float(said.value["held_s"]), *left_s(sight, system, said.as_of_s, str(lost)))  # type: ignore[index]
     return _holds(sight, said, one_lost=True, enough=None)
 
 

@@ -106,6 +106,19 @@ def test_it_is_said_that_it_fails_with_all_units() -> None:
     assert say(found.because[0]).startswith("Fails with all units in service")
 
 
+def test_where_the_worst_loss_is_not_told_the_one_that_is_told_is_named() -> None:
+    """Said of one unit lost, whichever, it would be three times what holds with the other."""
+    known = evidence(170.0, 160.0)
+    untold = replace(known.one_unit_lost, low_s=None)
+    told_one = replace(known.each_unit_lost[1].hold_up, basis=Basis.TESTED)
+    each = (
+        replace(known.each_unit_lost[0], hold_up=untold),
+        replace(known.each_unit_lost[1], hold_up=told_one),
+    )
+    found = verdict(START, SET, UNITS, replace(known, one_unit_lost=untold, each_unit_lost=each))
+    assert any(text.startswith(f"With {each[1].unit} lost it holds") for text in said(found.because))
+
+
 def test_without_a_spare_unit_all_units_are_counted() -> None:
     found = verdict(START, SET, UNITS, evidence(300.0, 0.0, spare_units=0))
     assert (found.verdict, found.against) == (Verdict.ADEQUATE, Against.NOW)

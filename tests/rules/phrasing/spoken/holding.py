@@ -253,5 +253,6 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         reason(Code.FAILS_WITH_ALL, held_s=100.0, needed_s=195.0),
         "Fails with all units in service: 100 s at the least, needs 3.3 min.",
     ),
-    (reason(Code.HOLDS_WITH_ONE_LOST, held_s=90.0), "With one lost it holds 90 s."),
+    (reason(Code.HOLDS_WITH_ONE_LOST, held_s=90.0, lost=None), "With one lost it holds 90 s."),
+    (reason(Code.HOLDS_WITH_ONE_LOST, held_s=90.0, lost="U3"), "With U3 lost it holds 90 s."),
 )
