@@ -13,6 +13,7 @@ from collector.simulation.plant.unit import Mode
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.alarms.lifecycle.course import STAYS_S
+from tests.audit.happenings import WorkAnnounced, WorkDone
 from tests.audit.predicates.load import SHARED_UNEVENLY, fullest
 from tests.audit.sight import Sight
 from tests.audit.world import PlantAt
@@ -59,6 +60,10 @@ def _letters(sight: Sight) -> list[tuple[float, Notice]]:
     return [
         (s.at_s, cast("Notice", s.value)) for s in sight.played.statements if s.kind.startswith("notice ")
     ]
+
+
+EXPLAINED: Final = frozenset({"output_off", "on_bypass", "redundancy_lost"})
+"""What announced work explains, and is held back for it."""
 
 
 def _said(sight: Sight, kind: str, about: str, from_s: float, to_s: float) -> float | None:
@@ -155,8 +160,23 @@ def _condition(sight: Sight, kind: str, about: str, so: Callable[[PlantAt], bool
             sight.units_of(about), began - 15.0, began + allowed_s + 10.0
         ):
             continue
+        if kind in EXPLAINED and _announced(sight, about, began):
+            continue
         at_s = _said(sight, kind, about, began, ended)
         yield Omission(kind, about, began, ended, None if at_s is None else at_s - began, allowed_s)
+
+
+def _announced(sight: Sight, about: str, at_s: float) -> bool:
+    """Return whether work on a unit of a thing was announced, and not said to be done, by a second."""
+    units, cues = sight.units_of(about), sight.played.story.cues
+    done = {
+        u: max((c.at_s for c in cues if c.event == WorkDone(u) and c.at_s <= at_s), default=-1.0)
+        for u in units
+    }
+    return any(
+        isinstance(c.event, WorkAnnounced) and c.event.unit in units and done[c.event.unit] < c.at_s <= at_s
+        for c in cues
+    )
 
 
 def _over(now: PlantAt, unit: str) -> float:

@@ -108,7 +108,7 @@ class _Stage:
                 journal = await self._journal(folder)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
-        self.listener.hear_journal(journal)
+        self.listener.hear_journal(journal, float(self.world.at_s))
         return Played(self.story, self.world, self.listener.statements, journal, self.down, self.jumps)
 
     def _configuration(self, folder: Path) -> Configuration:

@@ -70,15 +70,17 @@ class Listener:
         """Reckon from now on with a time of day that was set by some seconds."""
         self._began.append((at_s, self._began[-1][1] + timedelta(seconds=by_s)))
 
-    def _second(self, at: datetime, heard_s: float | None = None) -> float:
+    def _second(self, at: datetime, heard_s: float | None = None, upto_s: float = 0.0) -> float:
         """Return the second of the story at which a moment lies by the clock of its time.
 
-        Heard at a second: by the clock then, or by the one before where that was still used. Else by the last that gives
-        a moment since it was set.
+        Heard at a second: by the clock then, or by the one before where that was still used. Else by the one that stood
+        then, of a story that was played up to a second.
         """
         found = [(set_s, (at - began).total_seconds()) for set_s, began in self._began]
         if heard_s is None:
-            return next((s for set_s, s in reversed(found) if s >= set_s - 1.0), found[0][1])
+            ends = [*(set_s for set_s, _ in found[1:]), upto_s]
+            stood = (s for (set_s, s), end in zip(found, ends, strict=True) if set_s - 1.0 <= s <= end + 1.0)
+            return next(stood, found[0][1])
         lately = [s for set_s, s in found if set_s <= heard_s][-2:]
         return min(lately, key=lambda s: abs(heard_s - s))
 
@@ -110,12 +112,12 @@ class Listener:
             )
         )
 
-    def hear_journal(self, lines: Iterable[JournalLine]) -> None:
-        """Take what the journal says that happened; what alarms, incidents and messages did stands elsewhere."""
+    def hear_journal(self, lines: Iterable[JournalLine], upto_s: float) -> None:
+        """Take what the journal says that happened up to a second; what alarms, incidents and messages did stands elsewhere."""
         for line in lines:
             if line.kind.startswith(ELSEWHERE):
                 continue
-            at_s = self._second(line.at)
+            at_s = self._second(line.at, upto_s=upto_s)
             about = line.about or ""
             self.statements.append(
                 Statement(f"event {line.kind}", about, "journal", line.text, at_s, at_s, at_s)

@@ -270,8 +270,14 @@ class _Telling:
 
     def work(self, at_s: float) -> float:
         """A unit is announced to be worked on: it is taken out and comes back as was said, later, not at all, or it is another."""
-        unit, lasts_s = self.one(self.units), float(self.dice.uniform(60.0, 200.0))
-        truly = unit if self.dice.random() < 0.8 else self.one(self.units)
+        # nobody takes out the only unit of a system with its load on it
+        shared = [
+            u for s in self.plant.systems.values() if len(s.units) > 1 for u in (one.id for one in s.units)
+        ]
+        if not shared:
+            return self.outage(at_s)
+        unit, lasts_s = self.one(shared), float(self.dice.uniform(60.0, 200.0))
+        truly = unit if self.dice.random() < 0.8 else self.one(shared)
         back_s = at_s + lasts_s * float(self.dice.choice((0.6, 0.9, 1.3)))
         self.cue(at_s, WorkAnnounced(unit, lasts_s))
         if self.dice.random() < 0.85:
