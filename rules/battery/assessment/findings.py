@@ -30,6 +30,8 @@ from rules.plant.estate import FittedBank
 from rules.values.reason import Reason
 from rules.values.verdict import Basis
 
+PROBES_APART_K: Final = 6.0
+"""How far the temperatures of sound siblings may read apart: a probe sits in its own cabinet's air, some 3 K off either way."""
 _SAME_RATE: Final = 0.7
 """How far apart, in ln of the published time, two discharges may be that are held against each other: at a higher rate more seems lost."""
 
@@ -141,7 +143,12 @@ def beside_siblings(case: AssessedBank, float_v: float | None) -> list[BankFindi
     own_ohm = ohms[-1] * evidence.bank.strings / evidence.bank.cells if ohms else None
     figures = (
         (SiblingFigure.FLOAT_VOLTAGE, 0.02, float_v, [s.voltage_per_cell_v for s in siblings]),
-        (SiblingFigure.TEMPERATURE, 3.0, evidence.temperature_c, [s.temperature_c for s in siblings]),
+        (
+            SiblingFigure.TEMPERATURE,
+            PROBES_APART_K,
+            evidence.temperature_c,
+            [s.temperature_c for s in siblings],
+        ),
         (
             SiblingFigure.RESISTANCE,
             0.25 * (own_ohm or 0.0),

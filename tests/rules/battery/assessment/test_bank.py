@@ -332,6 +332,9 @@ def test_a_bank_that_stands_apart_from_its_siblings_is_told() -> None:
     siblings = tuple(Sibling(f"b{k}", 2.25, 22.0 + 0.2 * k) for k in range(3))
     assert DIFFERS not in found(judge_bank(evidence(siblings=siblings)))
     assert DIFFERS in found(judge_bank(evidence(siblings=siblings, temperature_c=31.0)))
+    assert DIFFERS not in found(
+        judge_bank(evidence(siblings=siblings, temperature_c=26.0))
+    )  # as probes differ
 
 
 def test_a_load_above_the_table_is_told_and_is_no_reason_to_replace() -> None:
