@@ -2,30 +2,39 @@
 
 import re
 from collections.abc import Iterator
+from functools import cache
 from itertools import product
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import httpx
 import jsonschema_rs
 import pytest
-import schemathesis
 from hypothesis import HealthCheck, given, settings
-from schemathesis import Case
 
 from api.app import openapi
 from tests.collector.cards.sample_cards import net_snmp_agent
 from tests.daemon import Daemon, daemon
 from tests.test_whole_service import estate_file
 
+if TYPE_CHECKING:
+    from schemathesis import Case
+
 pytestmark = [pytest.mark.real_server, pytest.mark.slow]
 
 DOCUMENT = openapi()
 ENDLESS = {"/v1/live"}
 """Streams, which do not end by themselves."""
-SCHEMA = schemathesis.openapi.from_dict(DOCUMENT)
 ASKED = [
     (method, path) for path, methods in DOCUMENT["paths"].items() for method in methods if path not in ENDLESS
 ]
+
+
+@cache
+def questions() -> Any:
+    """Return what draws questions: a second to import, which only the process that asks them should spend."""
+    import schemathesis
+
+    return schemathesis.openapi.from_dict(DOCUMENT)
 
 
 @pytest.fixture(scope="module")
@@ -79,8 +88,8 @@ def test_whatever_is_asked_is_answered_as_documented(running: Daemon, method: st
         max_examples=6, deadline=None, database=None, derandomize=True,
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
-    @given(case=SCHEMA[path][method.upper()].as_strategy())
-    def ask(case: Case[Any]) -> None:
+    @given(case=questions()[path][method.upper()].as_strategy())
+    def ask(case: "Case[Any]") -> None:
         answer = case.call(base_url=f"http://127.0.0.1:{running.port}", timeout=60)
         assert answer.status_code in expected, (answer.request.url, answer.request.body, answer.text)
         if answer.status_code >= 400 and not path.startswith("/health"):

@@ -3,6 +3,7 @@
 import ast
 import inspect
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -62,6 +63,17 @@ def calls(text: str, where: str) -> Iterator[tuple[str, Code | None, set[str]]]:
             yield f"{where}:{node.lineno}", code, given | about
 
 
+@cache
+def all_calls() -> list[tuple[str, Code | None, set[str]]]:
+    """Return each `reason(...)` of the product; every module is parsed once for all who ask."""
+    return [
+        found
+        for package in PACKAGES
+        for path in sorted(package.rglob("*.py"))
+        for found in calls(path.read_text(), path.relative_to(package).as_posix())
+    ]
+
+
 def misfit(code: Code | None, given: set[str]) -> str | None:
     """Return why a call does not fit its sentence; `about` may be given without being said."""
     if code is None:
@@ -77,14 +89,7 @@ def test_every_code_has_a_sentence_and_words_that_are_tested() -> None:
 
 
 def test_every_reason_that_is_given_fits_its_sentence() -> None:
-    found = [
-        (where, why)
-        for package in PACKAGES
-        for path in sorted(package.rglob("*.py"))
-        if path.name != "reason.py"
-        for where, code, given in calls(path.read_text(), path.relative_to(package).as_posix())
-        if (why := misfit(code, given)) is not None
-    ]
+    found = [(where, why) for where, code, given in all_calls() if (why := misfit(code, given)) is not None]
     assert found == []
 
 
@@ -104,13 +109,7 @@ def test_a_reason_that_does_not_fit_is_found(wrong: str) -> None:
 
 
 def test_every_code_that_can_be_given_is_given_somewhere() -> None:
-    given = {
-        code
-        for package in PACKAGES
-        for path in package.rglob("*.py")
-        for _, code, _ in calls(path.read_text(), path.name)
-        if code is not None
-    }
+    given = {code for _, code, _ in all_calls() if code is not None}
     assert set(Code) - given == {Code.TOLD}
 
 
