@@ -204,7 +204,9 @@ def test_from_the_first_day_to_what_is_known(browser: webdriver.Chrome) -> None:
         press(browser, Keys.ENTER)
         until(lambda: browser.execute_script("return !!document.getElementById('table')"), "the form", LONG_S)
         tab_to(browser, "#table")
-        press(browser, "5 66\n10 43", Keys.TAB, Keys.ENTER)
+        press(browser, "5 66\n10 43")
+        tab_to(browser, ".paste button")
+        press(browser, Keys.ENTER)
         until(
             lambda: "constant_power = [[5, 66], [10, 43]]" in text(browser, "#tried"),
             "the line for the file",
