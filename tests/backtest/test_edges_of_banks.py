@@ -27,6 +27,8 @@ GAVE_MIN = 14.0
 """What the table of these banks says for the 15.3 kW of the log."""
 WORN_MIN = 10.9
 """88 % of its table: under 90 % a bank is to be tested every year."""
+ENDING_MIN = 8.6
+"""Under 70 % of it, two years ago: such a bank is to be ordered, whatever has become of it."""
 YEARLY_AGO = timedelta(days=375)
 OUTAGE_S = 240.0
 WATCHED_S = 300.0
@@ -79,7 +81,9 @@ def sites(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sites]:
         }
         tested |= dict.fromkeys((f"b-{unit}" for unit in yearly), today - YEARLY_AGO)
         for bank, day in tested.items():
-            gave = WORN_MIN if bank in {f"b-{unit}" for unit in yearly} else GAVE_MIN
+            gave = {**dict.fromkeys(due, ENDING_MIN), **dict.fromkeys(yearly, WORN_MIN)}.get(
+                bank[2:], GAVE_MIN
+            )
             service.wait_for(f"/v1/banks/{bank}", lambda b: b["unproven"], "a first judgement", 300.0)
             log = discharge_log(folder / f"{bank}.csv", gave)
             done = command(
