@@ -18,6 +18,7 @@ _PF_LOW, _PF_HIGH = 0.5, 1.02
 
 
 _LEAST_PERCENT: Final = 15.0
+_BORNE: Final = 1.4
 
 
 POWERS: Final = tuple(10.0**n for n in range(-3, 4))
@@ -131,9 +132,18 @@ def load_sample(sample: Sample) -> LoadSample | None:
             or _tenfold_apart(volts[line] * amperes[line], watts[line], rated)
         )
     )
-    if not rows:
+    if not rows or (sample.bypassed and _more_than_rated(rows, rated)):
         return None
     return LoadSample(rows, len(alive), card_va, card_w)
+
+
+def _more_than_rated(rows: tuple[Row, ...], rated: float) -> bool:
+    """Return whether lines take more than any inverter bears, and the standard's percent, which ends at 200, can follow.
+
+    A bypass carries it, and then neither the rating nor the percent says anything of the scales. `rated` as in `_tenfold_apart`.
+    """
+    rating = rated * KILO if 0.0 < rated < SMALLEST_RATING_VA / 3.0 else rated
+    return rating > 0.0 and sum(row[2] for row in rows) > _BORNE * rating * len(rows)
 
 
 def _tenfold_apart(va: float, watts: float, rated: float) -> bool:

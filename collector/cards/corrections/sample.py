@@ -16,6 +16,7 @@ from rules.plant.estate import CardReports, Estate, in_place
 _SENTINELS: Final = frozenset({-1, 32767, -32768, 65535, 2147483647, -2147483648, 4294967295})
 _BATTERY_SOURCE: Final = 5
 _NORMAL_SOURCE: Final = 3
+_BYPASS_SOURCE: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,11 @@ class Sample:
     def on_mains(self) -> bool:
         """Return whether the card says that the output is fed normally."""
         return self.source == _NORMAL_SOURCE
+
+    @property
+    def bypassed(self) -> bool:
+        """Return whether the card says that its bypass feeds the output."""
+        return self.source == _BYPASS_SOURCE
 
     def get(self, name: str, line: int | None = None) -> float | None:
         """Return one value, None where it is absent or says nothing."""
