@@ -72,7 +72,8 @@ async def test_on_the_first_day_only_what_is_known_is_said(seed: int, table: boo
         site.forget()
         await site.import_tests()
         await site.judged_anew()
-        await site.go(150.0, every_s=POLLS_S)  # what the dates ask for has come up: a bank may be ordered today
+        # what the dates ask for has come up: a bank may have to be ordered today
+        await site.go(150.0, every_s=POLLS_S)
         check_what_one_test_each_tells(made, site)
         site.forget()
         await site.go(300.0, every_s=POLLS_S)
