@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rules.alarms.catalogue import Cause
+from rules.alarms.incidents.incident import IncidentPart
 from rules.phrasing.figures import clause
 from rules.phrasing.notice_case import (
     NoticeCase,
     NoticeWords,
     fed_again,
+    is_fed,
+    names_of,
     not_read_since,
     of_before,
     part_line,
@@ -75,9 +80,29 @@ def fed_beside(case: NoticeCase) -> list[str]:
 
 def power_do(case: NoticeCase) -> str:
     """Return what to do now about a supply: nothing once all is fed, no word of the generator once any unit is."""
+    dropped = [p for _, p in sorted(case.incident.parts.items()) if not p.on and not is_fed(case, p)]
+    now = _of_what_holds(case)
+    if not dropped:
+        return now
+    if not now and _wants_set(case, dropped):
+        now = "Start the generator by hand."
+    names, whose = names_of(case, dropped), "its units feed" if len(dropped) == 1 else "their units feed"
+    keep = f"Keep the loads of {names} off until {whose} again, then switch them on in order."
+    return f"{now} {keep}" if now else keep
+
+
+def _wants_set(case: NoticeCase, dropped: Sequence[IncidentPart]) -> bool:
+    """Return whether a generator stands behind a system that dropped its load, and no supply is seen at any unit."""
+    topology, units = case.scene.topology, case.scene.units
+    there = any(m.mains for p in dropped for u in topology.units(p.system) if (m := units.get(u)) is not None)
+    behind = any(topology.estate.generator_of(p.system) is not None for p in dropped)
+    return behind and not there and not fed_again(case) and not fed_beside(case)
+
+
+def _of_what_holds(case: NoticeCase) -> str:
+    """Return what to do now about the systems that are on their banks; "" where none is."""
     topology = case.scene.topology
-    parts = case.incident.parts.values()
-    on = [p for p in parts if p.on]
+    on = [p for p in case.incident.parts.values() if p.on]
     if not on:
         return ""
     urgent = first_action(case)
@@ -108,9 +133,15 @@ def power_do(case: NoticeCase) -> str:
 
 
 def first_action(case: NoticeCase) -> str | None:
-    """Return what to do from the worst alarm that is broken out, if one is so now."""
+    """Return what to do from the worst alarm that is broken out, if one is so now.
+
+    Of a system that is off its banks, fed or with its load dropped, nothing is asked: its alarms may stand a moment longer.
+    """
+    off = {p.system for p in case.incident.parts.values() if not p.on}
     for alarm in case.members():
         if alarm.over:  # it waits out its off-delay: what it asks for is over
+            continue
+        if case.scene.topology.system(alarm.about) in off:
             continue
         if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
             return say(alarm.do)

@@ -14,14 +14,18 @@ from rules.monitor.inputs import (
     SystemJudged,
 )
 from rules.monitor.outputs import PollNow
+from rules.monitor.state import Book
 from rules.phrasing.notice_case import left_words
 from rules.plant.reading import OutputSource
+from rules.system.state import ShedFirst, ShedStep
+from rules.values.reason import told as reason_told
 from rules.values.severity import Severity
 from tests.rules.day import on_battery_since
 from tests.rules.monitor.watching import NORTH, Watch, outage
 from tests.rules.sample_plant import (
     START,
     UNITS,
+    estate,
     on_bank,
     reading,
     stamp,
@@ -293,3 +297,49 @@ def test_a_system_whose_banks_ended_is_back_when_it_is_fed_again_and_not_when_it
     over = {part.system: part for part in watch.notices("power")[-1].parts}
     assert over["control"].fed_at == START + timedelta(seconds=301), "not at 200 s, when its banks ended"
     assert over["works"].fed_at == START + timedelta(seconds=401)
+
+
+def test_of_a_system_that_dropped_its_load_nothing_is_to_be_shed_any_more() -> None:
+    """Its alarms stand a moment longer; what is asked for is asked of the system that still holds."""
+    watch = Watch()
+    outage(watch)
+    for system, lasts_s in (("works", 180), ("control", 500)):
+        judged = replace(on_battery_since(10, lasts_s=lasts_s), shed=shed_all(system))
+        watch.give(SystemJudged(stamp(30), system_state(system, 30, on_battery=judged)))
+    watch.pass_time(31, 180)
+    assert "works racks" in watch.notices("power")[-1].do
+    ended = [reading(u, 190.0, source=OutputSource.NONE, input_v=0.0) for u in UNITS["works"]]
+    watch.give(*(on_bank(u, 190.0) for u in UNITS["control"]), *ended)
+    watch.pass_time(191, 300)
+    told = next(n for n in watch.notices("power") if "dropped its load" in n.what)
+    assert told.what.startswith("Treatment works dropped its load")
+    assert "works racks" not in told.do
+    assert "control racks" in told.do
+    keep = "Keep the loads of Treatment works off until its units feed again, then switch them on in order."
+    assert told.do.endswith(keep)
+
+
+def test_where_nothing_holds_any_more_the_generator_is_what_is_left_to_start() -> None:
+    site = estate()
+    south = replace(site.supplies["south"], generator="set-1")
+    watch = Watch(Book(replace(site, supplies={**site.supplies, "south": south})))
+    outage(watch, units=UNITS["depot"])
+    watch.give(reading("D1", 200.0, source=OutputSource.NONE, input_v=0.0))
+    watch.pass_time(201, 210)
+    told = next(n for n in watch.notices("power") if "dropped its load" in n.what)
+    keep = "Keep the loads of Depot off until its units feed again, then switch them on in order."
+    assert told.do == f"Start the generator by hand. {keep}"
+
+
+def shed_all(system: str) -> ShedFirst:
+    return ShedFirst(
+        START,
+        1300.0,
+        reason_told("a start by hand"),
+        (ShedStep(f"{system} racks", 8800.0),),
+        reached=False,
+        all_shed=True,
+        shed_by=START,
+        without_ends=START,
+        ends_earliest=START,
+    )
