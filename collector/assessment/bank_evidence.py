@@ -34,6 +34,7 @@ from rules.battery.assessment.settled import settled
 from rules.battery.discharge.capacity import ReferenceLog
 from rules.battery.discharge.estimate import RECENT_DAYS, EarlierLog
 from rules.battery.discharge.evidence import DischargeEvidence
+from rules.battery.discharge.outcome import at_its_end
 from rules.battery.discharge.record.clean_discharge import battery_of
 from rules.battery.model.ageing import MonthTemperature
 from rules.battery.model.inverter_losses import Losses, default_losses
@@ -52,6 +53,10 @@ RESTS_AFTER: Final = timedelta(seconds=60)
 
 
 SIBLING_DAYS: Final = 366
+
+
+FALLEN_WITHIN: Final = timedelta(seconds=15)
+"""Units of one system that lost their output within this fell together: each is read every few seconds."""
 
 
 FEWEST_FOR_LOSSES: Final = 3
@@ -139,6 +144,28 @@ class BankEvidenceBook:
                 if plain is not None:
                     shown[one.id] = plain
         return missing_at_start(bank, fitted, record, earlier, shown)
+
+    async def fell_with_others(self, bank: Bank, record: DischargeRecord) -> bool:
+        """Return whether others of a bank's system lost their output with it, one of which was at its end.
+
+        Units that are left alone with too much load fall by overload, and their banks have not failed.
+        """
+        if record.ended_how != "output_lost" or record.ended is None:
+            return False
+        for other in self._estate.banks_of_system(self._estate.units[bank.feeds[0]].system):
+            fitted = in_place(other.fitted, record.at.date())
+            if other.id == bank.id or fitted is None:
+                continue
+            for one in records_of(await self._lines(other.id, since=record.at - WELL_BEFORE), other):
+                volts = [row.voltage_v for row in one.discharge_rows if row.voltage_v]
+                over = one.ended or one.at + timedelta(seconds=one.rows[-1].t_s)
+                if (
+                    abs(over - record.ended) <= FALLEN_WITHIN
+                    and volts
+                    and at_its_end(min(volts), fitted, other)
+                ):
+                    return True
+        return False
 
     async def brought_after(self, row: int) -> tuple[int, frozenset[str]]:
         """Return the ledger's newest row of evidence, and the banks of which somebody brought some after `row`."""

@@ -110,8 +110,18 @@ class BankJudging:
             references = await self._book.references(bank, record.at)
             recent = await self._book.recent(bank, record)
             missing = await self._book.missing(bank, record)
+            fell = await self._book.fell_with_others(bank, record)
             shown = await self._worker.ask(
-                f"discharge {record.id}", show, bank, fitted, record, losses, references, recent, missing
+                f"discharge {record.id}",
+                show,
+                bank,
+                fitted,
+                record,
+                losses,
+                references,
+                recent,
+                missing,
+                fell,
             )
             if shown is not None:
                 await self._book.keep_shown(record, shown)

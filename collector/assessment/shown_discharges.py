@@ -69,9 +69,10 @@ def show(  # noqa: PLR0917 - the worker takes positional arguments
     references: tuple[ReferenceLog, ...],
     recent: EarlierLog | None,
     missing: Nodes = FULL,
+    with_others: bool = False,
 ) -> DischargeEvidence | None:
     """Return what a kept discharge showed. Runs in the judging process."""
-    shown = plainly_shown(bank, fitted, record, losses, missing)
+    shown = plainly_shown(bank, fitted, record, losses, missing, with_others=with_others)
     if shown is None:
         return None
     battery = battery_of(bank, fitted, losses)
@@ -81,7 +82,13 @@ def show(  # noqa: PLR0917 - the worker takes positional arguments
 
 
 def plainly_shown(
-    bank: Bank, fitted: FittedBank, record: DischargeRecord, losses: Losses, missing: Nodes
+    bank: Bank,
+    fitted: FittedBank,
+    record: DischargeRecord,
+    losses: Losses,
+    missing: Nodes,
+    *,
+    with_others: bool = False,
 ) -> DischargeEvidence | None:
     """Return what a kept discharge showed by arithmetic alone, None where no power was read."""
     rows = record.discharge_rows
@@ -96,6 +103,7 @@ def plainly_shown(
         at=record.at + timedelta(seconds=record.started_s),
         kind=kind_of(record, fitted),
         output_lost=record.ended_how == "output_lost",
+        with_others=with_others,
         claimed_s=record.claimed_s,
         said_good=record.said_good,
         missing=missing,

@@ -231,6 +231,7 @@ class StoredEstate:
                     await self.book.references(bank, record.at),
                     await self.book.recent(bank, record),
                     await self.book.missing(bank, record),
+                    await self.book.fell_with_others(bank, record),
                 )
                 if shown is not None:
                     self.book.note_shown(record, shown)

@@ -26,7 +26,13 @@ from rules.values.verdict import Basis
 FULL_RUN_SD: Final = 0.02
 """Standard deviation of a full run's fraction: current and power gain, temperature."""
 _FAILED_SHORT_OF: Final = 0.5
-"""An output that was lost before this share of the published time is a failure, not an end."""
+"""An output that was lost before this share of the published time is a failure, unless the voltage came down by and by."""
+_END_REACHED: Final = 1.005
+"""A bank came to its end voltage if it was read within this of it: what is cut off between two readings is not seen."""
+_ABOUT_ENDED: Final = 1.02
+_NEAR_ITS_END: Final = 1.06
+_BY_AND_BY_S: Final = 20.0
+_LONG_ENOUGH_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +52,8 @@ CLAIMED_LOAD: Final = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Circumstances:
-    """When and how a discharge was. `output_lost`: it ended with the load, not with the mains.
+    """When and how a discharge was. `output_lost`: it ended with the load, not with the mains. `with_others`: others of its
+    system fell with it, one of which had come to its end: so it was left with a load that it could not carry.
 
     `missing`: what was not in the bank when it began, as equally likely shares of published time; empty: as
     far as the log shows it. `before_w`: what its units put out when the card claimed `claimed_s`, None: not known.
@@ -55,6 +62,7 @@ class Circumstances:
     at: datetime
     kind: str
     output_lost: bool = False
+    with_others: bool = False
     claimed_s: float | None = None
     said_good: bool = True
     missing: Nodes = FULL
@@ -108,7 +116,8 @@ def what_it_showed(
     volts = [row.voltage_v for row in rows if row.voltage_v is not None]
     end_v = fitted.end_voltage_per_cell_v * bank.reported_cells
     # A bank that was perhaps not full and came to its end voltage was empty; it did not fail.
-    ended = bool(volts) and min(volts) <= end_v and used + max(how.missing, default=0.0) > _FAILED_SHORT_OF
+    whole = used + max(how.missing, default=0.0) > _FAILED_SHORT_OF
+    ended = bool(volts) and min(volts) <= _END_REACHED * end_v and (whole or _by_and_by(rows, end_v))
     total = used + middle_of(how.missing)
     rated_as = (fitted.rated_capacity_ah or 0.0) * bank.strings * 3600.0
     currents = [row.current_a for row in rows if row.current_a]
@@ -123,7 +132,7 @@ def what_it_showed(
         low=used + min(how.missing, default=0.0) - Z_90 * FULL_RUN_SD if ended else None,
         high=used + max(how.missing, default=0.0) + Z_90 * FULL_RUN_SD if ended else None,
         ended=ended,
-        failed=how.output_lost and not ended,
+        failed=how.output_lost and not ended and not how.with_others,
         removed=drawn_as / rated_as if rated_as and drawn_as > 0.0 else None,
         before_v=before_v,
         lowest_v=min(volts) if volts else None,
@@ -133,6 +142,20 @@ def what_it_showed(
         missing=how.missing,
         judged_by=table_digest(fitted),
     )
+
+
+def _by_and_by(rows: Sequence[ShownRow], end_v: float) -> bool:
+    """Return whether the voltage came down to the end over a while, as of a worn bank, not at once, as of a broken one."""
+    last_s = rows[-1].t_s
+    if last_s - rows[0].t_s < _LONG_ENOUGH_S:
+        return False
+    earlier = [r.voltage_v for r in rows if r.voltage_v is not None and r.t_s <= last_s - _BY_AND_BY_S]
+    return bool(earlier) and min(earlier) <= _NEAR_ITS_END * end_v
+
+
+def at_its_end(lowest_v: float, fitted: FittedBank, bank: Bank) -> bool:
+    """Return whether a bank was about at its end voltage, V as its card reports it."""
+    return lowest_v <= _ABOUT_ENDED * fitted.end_voltage_per_cell_v * bank.reported_cells
 
 
 def table_digest(fitted: FittedBank) -> str:

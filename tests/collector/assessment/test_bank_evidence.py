@@ -227,6 +227,24 @@ async def test_a_discharge_that_went_on_after_a_flicker_is_judged_anew(
         assert again.ended_s == 910.0
 
 
+@pytest.mark.parametrize(
+    ("lowest_v", "later_s", "fell"), [(405.0, 0.0, True), (405.0, 5.0, True), (405.0, 60.0, False), (470.0, 0.0, False)]
+)  # fmt: skip
+async def test_units_that_fall_because_another_came_to_its_end_have_no_failed_banks(
+    present: Present, tmp_path: Path, lowest_v: float, later_s: float, fell: bool
+) -> None:
+    lost = replace(record(), phase=Phase.DONE, ended_how="output_lost")
+    last = lost.discharge_rows[-1]
+    rows = tuple(replace(row, voltage_v=lowest_v) if row.t_s == last.t_s else row for row in lost.rows)
+    other = replace(lost, id="b2-outage", bank="b2", rows=rows, at=AT - timedelta(seconds=later_s))
+    async with Ledger(tmp_path / "ledger.sqlite") as ledger:
+        await keep(ledger, lost)
+        await keep(ledger, other)
+        gathered = book(present, ledger)
+        assert await gathered.fell_with_others(bank(1), lost) is fell
+        assert not await gathered.fell_with_others(bank(1), replace(lost, ended_how="supply_back"))
+
+
 async def test_a_blink_of_the_mains_is_no_discharge_to_judge(present: Present, tmp_path: Path) -> None:
     async with Ledger(tmp_path / "ledger.sqlite") as ledger:
         await keep(ledger, record(seconds=5.0, kind="transfer"))

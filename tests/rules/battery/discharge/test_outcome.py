@@ -47,6 +47,35 @@ def test_an_output_lost_early_is_a_failure_and_says_nothing_of_capacity() -> Non
     assert shown.fraction is None
 
 
+@pytest.mark.parametrize(("end_v", "ended"), [(400.8, True), (402.8, True), (404.0, False)])
+def test_a_worn_bank_that_came_down_by_and_by_is_at_its_end_however_short_it_was(
+    end_v: float, ended: bool
+) -> None:
+    how = Circumstances(AT, "outage", output_lost=True)
+    shown = what_it_showed(BANK, FITTED, rows(360, end_v), how, losses=LOSSLESS)
+    assert shown is not None
+    assert shown.used == pytest.approx(0.4, abs=1e-6)
+    assert (shown.ended, shown.failed) == (ended, not ended)
+
+
+def test_a_bank_whose_voltage_falls_at_once_after_minutes_has_failed() -> None:
+    steady = [ShownRow(t, 480.0, WATTS / 480.0, 25.0, WATTS) for t in range(0, 356, 5)]
+    broken = [*steady, ShownRow(360, 120.0, WATTS / 480.0, 25.0, WATTS)]
+    shown = what_it_showed(
+        BANK, FITTED, broken, Circumstances(AT, "outage", output_lost=True), losses=LOSSLESS
+    )
+    assert shown is not None
+    assert (shown.ended, shown.failed) == (False, True)
+
+
+def test_a_bank_that_fell_with_others_by_their_load_has_neither_failed_nor_ended() -> None:
+    how = Circumstances(AT, "outage", output_lost=True, with_others=True)
+    shown = what_it_showed(BANK, FITTED, rows(675, 430.0), how, losses=LOSSLESS)
+    assert shown is not None
+    assert shown.used == pytest.approx(0.75, abs=1e-6)
+    assert (shown.ended, shown.failed, shown.fraction) == (False, False, None)
+
+
 def test_charge_taken_out_is_counted_against_the_rated() -> None:
     shown = what_it_showed(BANK, FITTED, rows(900, 400.0), Circumstances(AT, "test"), losses=LOSSLESS)
     assert shown is not None
