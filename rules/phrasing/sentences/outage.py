@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from rules.phrasing.figures import clause
 from rules.phrasing.says import Sentence, says
 from rules.phrasing.text import at_least, at_most, capital, counted, fed_clause, kilowatts, lasted
@@ -225,6 +227,10 @@ def shed_too_late(*, steps: tuple[str, ...], wanted_for: str, wanted_s: float) -
     return f"It is too late to shed for {wanted}: shut down in order, {_in_order(steps)}."
 
 
+_NOBODY_CAN_S: Final = 30.0
+"""A time in which nobody reads a message and walks to a breaker is not told as one that is left."""
+
+
 @says(Code.SHED_FIRST)
 def shed_first(
     *,
@@ -240,8 +246,12 @@ def shed_first(
     if then_s is not None:
         text += f": it then holds {at_least(then_s)} at the least"
     if within_s is not None:
-        within = f"shed within {at_least(within_s)}" if within_s > 0.0 else "shed at once,"
-        text += f"; {within} it is still enough"
+        soon = within_s < _NOBODY_CAN_S
+        text += (
+            "; shed at once, it is only just enough"
+            if soon
+            else f"; shed within {at_least(within_s)} it is still enough"
+        )
     return f"{text}." if reached else f"{text}, not the {at_most(wanted_s)} of {wanted_for}."
 
 
