@@ -79,6 +79,7 @@ def test_a_reminder_to_order_or_visit_is_no_reason_against_work_and_a_failing_ba
             about=about,
             what=told(kind),
             condition=True,
+            over=False,
             severity=Severity.MAJOR,
             state=State.ACTIVE_UNACKNOWLEDGED,
         )
@@ -103,6 +104,7 @@ def test_of_what_stands_against_work_the_gravest_comes_first_and_units_before_ba
             about=about,
             what=told(kind),
             condition=True,
+            over=False,
             severity=severity,
             state=State.ACTIVE_UNACKNOWLEDGED,
         )
