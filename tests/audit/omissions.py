@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, cast
 
-from collector.simulation.plant.unit import Mode
+from collector.simulation.plant.unit import CARRYING, Mode
 from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import Notice, NoticeKind
 from rules.alarms.lifecycle.course import STAYS_S
@@ -130,8 +130,11 @@ def _lasting(sight: Sight) -> Iterator[Omission]:
     for system in sight.estate.systems.values():
         if system.spare_units:
             yield from _condition(
-                sight, "redundancy_lost", system.id, lambda now, s=system.id: fullest(now, s) > 1.0 + SHARED_UNEVENLY  # type: ignore[misc]
-            )  # fmt: skip
+                sight,
+                "redundancy_lost",
+                system.id,
+                lambda now, s=system.id: _fed(now, s) and fullest(now, s) > 1.0 + SHARED_UNEVENLY,  # type: ignore[misc]
+            )
     for unit in sight.estate.units:
         yield from _condition(
             sight,
@@ -151,6 +154,12 @@ def _lasting(sight: Sight) -> Iterator[Omission]:
             unit,
             lambda now, u=unit: _over(now, u) > 1.03,  # type: ignore[misc]
         )
+
+
+def _fed(now: PlantAt, system: str) -> bool:
+    """Return whether a system carries its load and none of it from a bank: on its banks no spare is judged."""
+    modes = {unit.mode for unit in now.state.systems[system].units}
+    return Mode.BATTERY not in modes and bool(modes & CARRYING)
 
 
 def _condition(sight: Sight, kind: str, about: str, so: Callable[[PlantAt], bool]) -> Iterator[Omission]:

@@ -12,7 +12,7 @@ from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate
-from rules.system.state import Against, HoldUps, LoadBasis, Redundancy, SystemState
+from rules.system.state import Against, HoldUps, LoadBasis, Redundancy, Standing, SystemState
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
@@ -112,6 +112,11 @@ def _worst_lost(hold_up: HoldUps) -> str | None:
 
 
 def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condition]:
+    """Yield whether the spare is gone, and whether that can be told.
+
+    On its banks a system is asked to last, and units drop out as their banks end: what was told before stands as it was told,
+    and is judged anew once the system is fed.
+    """
     redundancy = state.redundancy
     if redundancy is None:
         yield Condition(kind.id, state.id, Observation(False))
@@ -132,17 +137,23 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
             over=over,
             peak=redundancy.basis is LoadBasis.PEAK_30D,
         )
+    judged = known and state.on_battery is None and not _feeds_nothing(state)
     yield Condition(
         kind.id,
         state.id,
         Observation(
-            (redundancy.verdict is Verdict.INADEQUATE or near) if known else None,
+            (redundancy.verdict is Verdict.INADEQUATE or near) if judged else None,
             what,
             facts={"margin_fraction": redundancy.margin_fraction},
         ),
     )
     open_still = reason(Code.SPARE_UNKNOWN, state.id, name=state.name, because=because)
     yield Condition("redundancy_unknown", state.id, Observation(_unknown(state, known=known), open_still))
+
+
+def _feeds_nothing(state: SystemState) -> bool:
+    """Return whether every unit of a system is off: its load is dropped, and set against no unit it says nothing of a spare."""
+    return bool(state.units) and all(unit.standing is Standing.OFF for unit in state.units)
 
 
 def _over(redundancy: Redundancy) -> float | None:

@@ -51,7 +51,8 @@ def lively(incident: Incident) -> bool:
 
     Any other stays as it is until one of its alarms changes.
     """
-    return incident.cause is Cause.POWER or incident.announced_at is None or bool(incident.pending)
+    due = incident.announced_at is None or bool(incident.pending) or incident.level > incident.told_level
+    return incident.cause is Cause.POWER or due
 
 
 def _up_to_date(

@@ -11,6 +11,7 @@ from rules.alarms.incidents.closing import SETTLE_S, is_over
 from rules.alarms.incidents.context import StepContext
 from rules.alarms.incidents.incident import Incident, IncidentPart, Notice, NoticeKind
 from rules.alarms.lifecycle.alarm import Alarm
+from rules.alarms.lifecycle.states import State
 from rules.phrasing.notices import NoticeCase, notice_of
 from rules.values.altered import altered
 from rules.values.reason import told
@@ -98,7 +99,7 @@ def _opening_due(incident: Incident, ground: StepContext) -> bool:
 
 
 def _change_due(incident: Incident, ground: StepContext) -> NoticeKind | None:
-    if incident.level > incident.told_level:
+    if _unanswered(incident, ground) and not _waits_for_the_outage(incident, ground):
         return NoticeKind.ESCALATED
     told = incident.told_severity
     gap_s = CHANGE_GAP_S if incident.severity.rank >= Severity.MAJOR.rank else MINOR_CHANGE_GAP_S
@@ -115,6 +116,31 @@ def _change_due(incident: Incident, ground: StepContext) -> NoticeKind | None:
         or (rested and incident.eased)
     )
     return NoticeKind.CHANGED if material else None
+
+
+def _unanswered(incident: Incident, ground: StepContext) -> bool:
+    """Return whether a reminder is due that nobody had yet, of an alarm that nobody has acknowledged meanwhile."""
+    return incident.level > incident.told_level and any(
+        a.state is State.ACTIVE_UNACKNOWLEDGED and a.escalations > incident.told_level
+        for a in ground.known(incident.members)
+    )
+
+
+def _waits_for_the_outage(incident: Incident, ground: StepContext) -> bool:
+    """Return whether a reminder wants nobody yet: of what is planned or foretold for another outage, in the midst of one.
+
+    It goes out once every system that it is about is fed again: none of its units is on its bank, and one of them feeds.
+    """
+    members, scene = ground.known(incident.members), ground.scene
+    foretold = all(ground.catalogue[a.kind].planning and a.severity is not Severity.CRITICAL for a in members)
+    if incident.cause is Cause.POWER or not foretold:
+        return False
+    systems = {s for a in members if (s := scene.topology.system(a.about)) is not None}
+    return any(
+        scene.dropped(system)
+        or any(m.on_battery for m in map(scene.units.get, scene.topology.units(system)) if m)
+        for system in systems
+    )
 
 
 def _pending_due(incident: Incident, ground: StepContext, *, rested: bool) -> bool:

@@ -11,17 +11,20 @@ from rules.alarms.catalogue import CATALOGUE
 from rules.alarms.incidents.incident import IncidentPart, NoticeKind
 from rules.alarms.lifecycle.alarm import Deadline
 from rules.monitor.inputs import (
+    OperatorCommand,
     SystemJudged,
 )
 from rules.monitor.outputs import PollNow
 from rules.monitor.state import Book
 from rules.phrasing.notice_case import left_words
+from rules.plant.estate import AnswerTimes
 from rules.plant.reading import OutputSource
 from rules.system.state import ShedFirst, ShedStep
 from rules.values.reason import told as reason_told
 from rules.values.severity import Severity
+from rules.values.verdict import Verdict
 from tests.rules.day import on_battery_since
-from tests.rules.monitor.watching import NORTH, Watch, outage
+from tests.rules.monitor.watching import NORTH, Watch, act, outage
 from tests.rules.sample_plant import (
     START,
     UNITS,
@@ -343,3 +346,34 @@ def shed_all(system: str) -> ShedFirst:
         without_ends=START,
         ends_earliest=START,
     )
+
+
+@pytest.mark.parametrize("answered", [False, True])
+def test_a_reminder_of_what_is_foretold_for_another_outage_waits_until_this_one_is_over(
+    answered: bool,
+) -> None:
+    watch = Watch(impatient())
+    watch.calm(0)
+    for seconds in (1, 40, 46):
+        short = system_state("works", seconds, verdict=Verdict.INADEQUATE, margin_s=-102.0)
+        watch.give(SystemJudged(stamp(seconds), short))
+    (opened,) = watch.notices("own-requirement_not_met")
+    watch.give(*(on_bank(u, 60.0) for u in NORTH))
+    watch.pass_time(61, 300, every=5)
+    ended = [reading(u, 300.0, source=OutputSource.NONE, input_v=0.0) for u in UNITS["works"]]
+    watch.give(*ended)
+    watch.pass_time(301, 900, every=5)
+    assert watch.notices(opened.incident) == [opened]
+    if answered:
+        act(watch, OperatorCommand.ACKNOWLEDGE, opened.alarms[0], 901)
+    watch.calm(905, NORTH)
+    watch.pass_time(906, 960, every=5)
+    reminders = [n.kind for n in watch.notices(opened.incident)[1:]]
+    assert reminders == ([] if answered else [NoticeKind.ESCALATED])
+
+
+def impatient() -> Book:
+    """Return the plant of a site that wants a major alarm answered within ten minutes."""
+    plant = estate()
+    site = replace(plant.sites["fellbeck"], answer_within=AnswerTimes(major_s=600.0))
+    return Book(replace(plant, sites={"fellbeck": site}))

@@ -11,10 +11,19 @@ from rules.alarms.conditions.condition import Condition
 from rules.alarms.conditions.system import system_conditions
 from rules.battery.state import WouldTell
 from rules.phrasing.reasons import say
-from rules.system.state import UNKNOWN_HOLD_UP, LineRedundancy, LoadBasis, Redundancy, SystemState
+from rules.system.state import (
+    UNKNOWN_HOLD_UP,
+    LineRedundancy,
+    LoadBasis,
+    OnBattery,
+    Redundancy,
+    Standing,
+    SystemState,
+    UnitStanding,
+)
 from rules.values.reason import told
 from rules.values.verdict import Verdict
-from tests.rules.sample_plant import START, estate, system_state
+from tests.rules.sample_plant import START, UNITS, estate, system_state
 
 STEPS = (
     WouldTell(told("Import a past test."), told("Its capacity.")),
@@ -94,3 +103,17 @@ def test_what_a_line_asks_more_than_is_left_is_told_in_what_its_limit_counts(lim
     (one,) = [c.seen for c in found if c.kind == "redundancy_lost"]
     assert one.what is not None
     assert one.what["over"] == pytest.approx(over)
+
+
+@pytest.mark.parametrize("why", ["on its banks", "dropped"])
+def test_a_spare_is_not_set_against_units_whose_banks_have_ended(why: str) -> None:
+    """The whole line's peak against nothing is no news of a spare; what was told before stands as it was told."""
+    made = system_state("works", 0.0, spare=Verdict.INADEQUATE, spare_margin_w=-14_400.0)
+    off = tuple(UnitStanding(u, Standing.OFF, None, START) for u in UNITS["works"])
+    ended = OnBattery(START, None, None)
+    state = replace(made, on_battery=ended) if why == "on its banks" else replace(made, units=off)
+    found = system_conditions(
+        state, estate(), CATALOGUE, was=lambda _k, _q: True, known=lambda *_: None, at=START
+    )
+    (one,) = [c.seen for c in found if c.kind == "redundancy_lost"]
+    assert one.present is None
