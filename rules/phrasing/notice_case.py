@@ -152,11 +152,16 @@ def on_times(part: IncidentPart) -> str:
     return f" in {part.times} times" if part.times > 1 else ""
 
 
-def rhythm(case: NoticeCase) -> tuple[int, str] | None:
-    """Return how often the cause of an incident came and within what time, where it comes and goes."""
-    own = [a for a in case.members() if a.chattering and case.catalogue[a.kind].cause is case.incident.cause]
-    first = max(own, key=lambda a: (a.came, a.id), default=None)
-    return None if first is None else (first.came, lasted(first.came_within_s))
+def rhythm(case: NoticeCase) -> tuple[tuple[Alarm, ...], bool]:
+    """Return the alarms of units on their banks that come and go, the most often first; and whether all that are told of do.
+
+    Only then it is their supply that comes and goes: the least often of them is how often it did at the most.
+    """
+    own = [a for a in case.members() if a.kind == "on_battery"]
+    on = {unit for part in case.incident.parts.values() for unit in part.on}
+    named = [a for a in own if a.about in on] or own
+    restless = tuple(sorted((a for a in named if a.chattering), key=lambda a: (-a.came, a.id)))
+    return restless, len(restless) == len(named)
 
 
 def cause_of(case: NoticeCase, alarm: Alarm) -> str:

@@ -164,13 +164,22 @@ def _opening(case: NoticeCase) -> NoticeWords:
 
 
 def _with_rhythm(case: NoticeCase, words: NoticeWords) -> NoticeWords:
-    """Return words with how often it came, and that no time more is told until it stays or rests."""
-    came = rhythm(case)
-    if came is None:
+    """Return words with how often it came, and that no time more is told until it stays or rests.
+
+    What they name is counted: a supply only as often as all its units that are told of went, else each unit by itself.
+    """
+    restless, all_of_them = rhythm(case)
+    if not restless:
         return words
-    times, within = came
-    what = f"{words.what} It comes and goes: {times} times within {within}; told again when it stays or has rested."
-    return replace(words, what=what, briefly=f"{words.briefly}, {times} times in {within}")
+    again = "told again when it stays or has rested."
+    if all_of_them:
+        least = restless[-1]
+        times, within = least.came, lasted(least.came_within_s)
+        what = f"{words.what} It comes and goes: {times} times within {within}; {again}"
+        return replace(words, what=what, briefly=f"{words.briefly}, {times} times in {within}")
+    each = listed([f"{a.about} ({a.came} times within {lasted(a.came_within_s)})" for a in restless])
+    verb = "unit {} comes and goes" if len(restless) == 1 else "units {} come and go"
+    return replace(words, what=f"{words.what} Of these {verb.format(each)}; {again}")
 
 
 def _many_opening(case: NoticeCase, members: list[Alarm], alike: list[Alarm]) -> NoticeWords:

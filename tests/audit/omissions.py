@@ -115,7 +115,9 @@ def _told_to_come_and_go(sight: Sight, about: set[str], before_s: float) -> bool
         if at_s < before_s and notice.about in about:
             if notice.kind is NoticeKind.CLOSED:
                 return False
-            if "It comes and goes" in notice.what:
+            of_units = "comes and goes; told" in notice.what or "come and go; told" in notice.what
+            named = of_units and any(f"{unit} (" in notice.what for unit in about)
+            if "It comes and goes" in notice.what or named:
                 return True
     return False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rules.alarms.incidents.incident import NoticeKind
-from tests.rules.monitor.watching import EVERY, Watch
+from tests.rules.monitor.watching import EVERY, NORTH, Watch
 from tests.rules.sample_plant import START, UNITS, on_bank, reading
 
 EACH_S = 97.0
@@ -66,3 +66,23 @@ def test_an_outage_that_stays_is_told_though_the_supply_came_and_went_before() -
     watch.calm(at)
     watch.pass_time(at, at + 120)
     assert watch.notices()[-1].kind is NoticeKind.CLOSED
+
+
+def test_a_supply_is_not_said_to_have_come_and_gone_as_often_as_one_of_its_units() -> None:
+    """Lost twice with all its units; the unit that was on its bank alone in between had been there three times."""
+    watch = Watch()
+    watch.calm()
+    for at, lost in ((10.0, NORTH), (80.0, ("W2",)), (150.0, NORTH)):
+        for second in (at, at + 5.0, at + 10.0):
+            watch.give(*(on_bank(u, second) if u in lost else reading(u, second) for u in EVERY))
+            watch.pass_time(second, second + 4)
+        if at < 150.0:
+            for second in (at + 15.0, at + 30.0, at + 60.0):
+                watch.calm(second)
+                watch.pass_time(second, second + 9)
+    told = watch.notices()[-1]
+    assert told.what.startswith(
+        "Mains lost at supply north: 10 units on battery. Of these unit W2 (3 times within 2 min"
+    )
+    assert told.what.endswith("comes and goes; told again when it stays or has rested.")
+    assert "3 times" not in told.short
