@@ -1,4 +1,4 @@
-"""An OpenID provider as a process of its own, by a library that the service does not use: python -m tests.api.access.provider PORT
+"""An OpenID provider as a process of its own, by a library that the service does not use: python -m tests.api.access.provider
 
 It knows one client, lets `?as=NAME` in as that person, and signs with a key of its own. The flow, its codes and PKCE are the
 library's.
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import json
-import sys
 import time
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from typing import Any
@@ -186,10 +185,10 @@ def handler_of(issuer: str) -> type[BaseHTTPRequestHandler]:
 
 
 def main() -> None:
-    """Serve until it is ended."""
-    port = int(sys.argv[1])
-    with HTTPServer(("127.0.0.1", port), handler_of(f"http://127.0.0.1:{port}")) as server:
-        print("ready", flush=True)
+    """Say at which port, and serve until it is ended. The system gives a port that nobody else has."""
+    with HTTPServer(("127.0.0.1", 0), BaseHTTPRequestHandler) as server:
+        server.RequestHandlerClass = handler_of(f"http://127.0.0.1:{server.server_port}")
+        print(server.server_port, flush=True)
         server.serve_forever()
 
 

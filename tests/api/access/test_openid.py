@@ -23,7 +23,7 @@ from api.access.terms import OpenIdPlace
 from collector.storage.ledger.records import UserLine
 from tests.api.access.door import ORIGIN, Door, house, proof_of, with_terms
 from tests.api.access.provider import CLIENT, SECRET, Key
-from tests.collector.cards.sample_cards import free_port
+from tests.collector.messaging.sinks import free_port
 
 ROOT: Final = Path(__file__).parents[3]
 BACK: Final = "/sign-in/openid/back"
@@ -32,12 +32,12 @@ BACK: Final = "/sign-in/openid/back"
 @pytest.fixture(scope="module")
 def provider() -> Iterator[str]:
     """A provider as a process; its address. Codes of insecure lines are the library's to refuse, but on loopback."""
-    port = free_port()
     about = {**os.environ, "OAUTHLIB_INSECURE_TRANSPORT": "1", "PYTHONPATH": str(ROOT)}
-    command = [sys.executable, "-m", "tests.api.access.provider", str(port)]
+    command = [sys.executable, "-m", "tests.api.access.provider"]
     with subprocess.Popen(command, cwd=ROOT, env=about, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        assert process.stdout.readline() == "ready\n"
+        port = process.stdout.readline().strip()
+        assert port.isdecimal()
         yield f"http://127.0.0.1:{port}"
         process.terminate()
 
