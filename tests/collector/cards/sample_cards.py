@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -160,10 +160,14 @@ class RealAgent:
 
 
 def free_port() -> int:
-    """Return a UDP port that was free a moment ago."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+    """Return a port that was free a moment ago, for UDP and for TCP."""
+    while True:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as udp, socket.socket() as tcp:
+            udp.bind(("127.0.0.1", 0))
+            port = int(udp.getsockname()[1])
+            with suppress(OSError):
+                tcp.bind(("127.0.0.1", port))
+                return port
 
 
 USERS = """
