@@ -162,6 +162,8 @@ def _told(incident: Incident, part: IncidentPart, name: str, estate: Estate) -> 
         verb = "is" if incident.open else "was"
         return f"{only}{name} {verb} on its banks, {plural(len(part.units), 'unit')}."
     took = f"{lasted(part.on_battery_s(part.until))} on battery{on_times(part)}"
+    if incident.open and part.dark:
+        return f"{only}Its load was dropped after {took}; it feeds nothing yet."
     if part.dropped:
         return f"{only}Over after {took}. Its load was dropped."
     seen = "as far as it was seen" if part.unseen else "throughout"

@@ -101,15 +101,10 @@ def left_words(parts: tuple[IncidentPart, ...], at: datetime) -> str | None:
     return f"{at_least(max((first.ends_earliest - at).total_seconds(), 0.0))} left at least{where}"
 
 
-def is_fed(case: NoticeCase, part: IncidentPart) -> bool:
-    """Return whether a system that left its banks was fed again; one whose units feed nothing was not: its banks ended."""
-    return not (part.dropped and case.scene.dropped(part.system))
-
-
 def part_line(case: NoticeCase, part: IncidentPart) -> str:
     """Return how a system of an outage stands, in a line."""
     name = case.scene.topology.name(part.system)
-    if part.until is not None and not is_fed(case, part):
+    if part.dark and part.until is not None:
         return f"{name}: dropped its load, {lasted((part.until - part.since).total_seconds())} after it lost its mains."
     if part.until is not None:
         return f"{name}: back on supply after {lasted(part.on_battery_s(case.at))}{on_times(part)}."

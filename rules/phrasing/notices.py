@@ -15,7 +15,6 @@ from rules.phrasing.notice_case import (
     NoticeCase,
     NoticeWords,
     cause_of,
-    is_fed,
     left_words,
     names_of,
     on_times,
@@ -27,7 +26,13 @@ from rules.phrasing.notice_case import (
     words_now,
     worst_first,
 )
-from rules.phrasing.outage_notices import fed_beside, power_do, power_opening
+from rules.phrasing.outage_notices import (
+    change_of_systems,
+    dropped_their_load,
+    fed_beside,
+    power_do,
+    power_opening,
+)
 from rules.phrasing.reasons import say
 from rules.phrasing.text import at_least, at_most, capital, counted, lasted, listed, short_form
 from rules.values.severity import Severity
@@ -227,24 +232,14 @@ def _change(case: NoticeCase) -> NoticeWords:
     pending = [a for a in case.pending() if a.kind != "on_battery"] or newly
     parts = [incident.parts[s] for s in sorted(incident.parts)]
     lines = [part_line(case, part) for part in parts]
+    newly_dark = [p for p in parts if p.dark and p.system not in incident.told_dark]
+    if newly_dark:
+        return dropped_their_load(case, newly_dark, lines)
     if pending:
         return _found_besides(case, pending, parts, lines)
-    lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
-    if lost:
-        name = case.scene.topology.name(lost[0].system)
-        what = f"{name} was last seen on battery and is silent now; its countdown goes on by reckoning."
-        return NoticeWords(
-            what, power_do(case), tuple(lines), "last seen on battery, silent now", lost[0].system
-        )
-    back = [p for p in parts if p.until is not None and p.system not in incident.told_back]
-    if back:
-        return _off_the_banks(case, back, tuple(lines))
-    ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
-    if ending:
-        soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
-        what = f"{'No longer soon: ' if incident.eased else ''}{part_line(case, soonest)}"
-        briefly = f"{counted(len(soonest.on), 'unit')} on battery"
-        return NoticeWords(what, power_do(case), tuple(lines), briefly, soonest.system)
+    said = change_of_systems(case, parts, lines)
+    if said is not None:
+        return said
     members = case.members()
     if members:
         first = members[0]
@@ -254,19 +249,6 @@ def _change(case: NoticeCase) -> NoticeWords:
             what, briefly = f"Gone at the moment: {what}", f"gone at the moment: {briefly}"
         return NoticeWords(what, say(first.do), tuple(lines), briefly, first.about)
     return NoticeWords(say(incident.title), say(incident.do), tuple(lines), say(incident.title))
-
-
-def _off_the_banks(case: NoticeCase, back: Sequence[IncidentPart], lines: tuple[str, ...]) -> NoticeWords:
-    """Say which systems left their banks: fed again, or with their load dropped."""
-    gone = [p for p in back if not is_fed(case, p)]
-    if gone:
-        names, whose = names_of(case, gone), "its" if len(gone) == 1 else "their"
-        what = f"{names} dropped {whose} load: the banks are at their end."
-        about = gone[0].system if len(gone) == 1 else None
-        return NoticeWords(what, power_do(case), lines, f"{names} dropped {whose} load", about, left=False)
-    briefly = f"back on supply: {names_of(case, back)}"
-    over = len(back) == len(case.incident.parts)
-    return NoticeWords(f"{capital(briefly)}.", power_do(case), lines, briefly, left=over)
 
 
 def _found_besides(
@@ -282,8 +264,11 @@ def _found_besides(
         units = sum(len(p.on) for p in parts)
         what = f"Now {counted(units, 'unit')} on battery at {place(case.scene.topology, incident.about)}."
         return NoticeWords(what, power_do(case), tuple(lines), f"now {counted(units, 'unit')} on battery")
-    leads = incident.cause is not Cause.POWER or case.catalogue[first.kind].cause is not Cause.CONSEQUENCE
-    if parts and all(part.until is not None for part in parts):
+    of_outage = case.catalogue[first.kind].cause is Cause.CONSEQUENCE or any(
+        first.about in p.units for p in parts
+    )
+    leads = incident.cause is not Cause.POWER or not of_outage
+    if parts and all(part.until is not None and not part.dark for part in parts):
         # what stands besides is news of a system that is fed again: whoever reads on must know that first
         back = f"Back on supply: {names_of(case, parts)}."
         return NoticeWords(f"{back} {what}", do, tuple(lines), f"back on supply; {briefly}", first.about)
@@ -343,7 +328,10 @@ def _summary_line(case: NoticeCase, part: IncidentPart) -> str:
     name = case.scene.topology.name(part.system)
     took = lasted(part.on_battery_s(case.at))
     outcome = "dropped its load" if part.dropped else "held"
-    text = f"{name} {outcome}, {took} on battery{on_times(part)}, {counted(len(part.units), 'unit')}."
+    again = ""
+    if part.dropped and part.fed_at is not None:
+        again = f", fed again {lasted((part.fed_at - part.since).total_seconds())} after it lost its mains"
+    text = f"{name} {outcome}, {took} on battery{on_times(part)}, {counted(len(part.units), 'unit')}{again}."
     if part.predicted_low_s is not None:
         high = f" to {at_most(part.predicted_high_s)}" if part.predicted_high_s is not None else " or more"
         text += f" First predicted, from its start: {at_least(part.predicted_low_s)}{high}."

@@ -1,4 +1,4 @@
-"""What the first message of an outage says: which systems, how long each holds, what to do now."""
+"""What the messages of an outage say of it: which systems, how long each holds, what to do now, what came of them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from rules.phrasing.notice_case import (
     NoticeCase,
     NoticeWords,
     fed_again,
-    is_fed,
     names_of,
     not_read_since,
     of_before,
@@ -80,7 +79,7 @@ def fed_beside(case: NoticeCase) -> list[str]:
 
 def power_do(case: NoticeCase) -> str:
     """Return what to do now about a supply: nothing once all is fed, no word of the generator once any unit is."""
-    dropped = [p for _, p in sorted(case.incident.parts.items()) if not p.on and not is_fed(case, p)]
+    dropped = [p for _, p in sorted(case.incident.parts.items()) if p.dark]
     now = _of_what_holds(case)
     if not dropped:
         return now
@@ -146,3 +145,44 @@ def first_action(case: NoticeCase) -> str | None:
         if case.catalogue[alarm.kind].breaks_out and case.catalogue[alarm.kind].cause is Cause.POWER:
             return say(alarm.do)
     return None
+
+
+def dropped_their_load(case: NoticeCase, dark: Sequence[IncidentPart], lines: Sequence[str]) -> NoticeWords:
+    """Say which systems came to the end of their banks."""
+    names, whose = names_of(case, dark), "its" if len(dark) == 1 else "their"
+    what = f"{names} dropped {whose} load: the banks are at their end."
+    briefly = f"{names} dropped {whose} load"
+    return NoticeWords(what, power_do(case), tuple(lines), briefly, _the_one(dark), left=False)
+
+
+def change_of_systems(
+    case: NoticeCase, parts: Sequence[IncidentPart], lines: Sequence[str]
+) -> NoticeWords | None:
+    """Say what is new of the systems of an outage, or how they stand; None where it is over for all of them."""
+    incident, do = case.incident, power_do(case)
+    lost = [p for p in parts if p.reckoned_since and p.system not in incident.told_reckoned]
+    back = [p for p in parts if p.until is not None and not p.dark and p.system not in incident.told_back]
+    ending = [p for p in parts if p.until is None and p.ends_earliest is not None]
+    dark = [p for p in parts if p.dark]
+    if lost:
+        name = case.scene.topology.name(lost[0].system)
+        what = f"{name} was last seen on battery and is silent now; its countdown goes on by reckoning."
+        return NoticeWords(what, do, tuple(lines), "last seen on battery, silent now", lost[0].system)
+    if back:
+        briefly = f"back on supply: {names_of(case, back)}"
+        return NoticeWords(f"{capital(briefly)}.", do, tuple(lines), briefly, left=len(back) == len(parts))
+    if ending:
+        soonest = min(ending, key=lambda p: p.ends_earliest or case.at)
+        what = f"{'No longer soon: ' if incident.eased else ''}{part_line(case, soonest)}"
+        briefly = f"{counted(len(soonest.on), 'unit')} on battery"
+        return NoticeWords(what, do, tuple(lines), briefly, soonest.system)
+    if dark:
+        verb, whose = ("feeds", "its load is") if len(dark) == 1 else ("feed", "their loads are")
+        briefly = f"{'' if len(dark) == 1 else counted(len(dark), 'system') + ' '}{verb} nothing"
+        what = f"{names_of(case, dark)} {verb} nothing: {whose} off."
+        return NoticeWords(what, do, tuple(lines), briefly, _the_one(dark), left=False)
+    return None
+
+
+def _the_one(parts: Sequence[IncidentPart]) -> str | None:
+    return parts[0].system if len(parts) == 1 else None

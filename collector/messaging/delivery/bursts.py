@@ -103,7 +103,7 @@ class Bursts:
         """Take in a later letter of an incident: a burst names no place that is over, and counts from the newest."""
         notice = letter.notice
         over = notice.kind is NoticeKind.CLOSED or (
-            bool(notice.parts) and all(part.until is not None for part in notice.parts)
+            bool(notice.parts) and all(part.until is not None and not part.dark for part in notice.parts)
         )
         for news in (NoticeNews.OUTAGE, NoticeNews.GRAVER):
             burst = self._open.get((place, news))
@@ -199,7 +199,7 @@ def place_line(notice: Notice, now: datetime) -> str:
         return f"{notice.what} {notice.do}".strip()
     systems = []
     for part in notice.parts:
-        if part.dropped:
+        if part.dark:
             systems.append(f"{part.name or part.system} dropped its load")
         elif part.until is not None:
             systems.append(f"{part.name or part.system} is back")

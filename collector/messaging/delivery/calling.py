@@ -39,7 +39,7 @@ def called_for(notice: Notice, people: People, topology: Topology) -> tuple[str,
     """Return whom to call about a notice; nobody where it is over or wants nobody called."""
     if notice.kind is NoticeKind.CLOSED or not calls(notice.alarms):
         return ()
-    things = (notice.about, *(part.system for part in notice.parts if part.until is None))
+    things = (notice.about, *(part.system for part in notice.parts if part.until is None or part.dark))
     return to_call(things, notice.at, people, topology)
 
 

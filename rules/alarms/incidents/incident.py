@@ -74,6 +74,11 @@ class IncidentPart:
     off_s: float = 0.0
     fed_at: datetime | None = None
 
+    @property
+    def dark(self) -> bool:
+        """Return whether it is off its banks and feeds nothing: its load is off."""
+        return self.until is not None and self.fed_at is None
+
     def on_battery_s(self, at: datetime) -> float:
         """Return for how many seconds it was on its banks until then, all times together."""
         return max(((self.until or at) - self.since).total_seconds() - self.off_s, 0.0)
@@ -109,6 +114,7 @@ class Incident:
     told_at: datetime | None = None
     told_reckoned: tuple[str, ...] = ()
     told_back: tuple[str, ...] = ()
+    told_dark: tuple[str, ...] = ()
     quiet_since_s: float | None = None
     closed_at: datetime | None = None
     part_of: str | None = None

@@ -105,12 +105,20 @@ class Placing:
         return incident.id
 
     def _power_host(self, alarm: Alarm) -> str | None:
-        """Return the power incident that a card's word about its input or bypass belongs to."""
-        known = CARD_ALARMS.get(alarm.qualifier) if alarm.kind == "card_alarm" else None
+        """Return the power incident that an alarm belongs to: a card's word about its input or bypass, or that a unit is off.
+
+        A unit that ran on its bank in an outage and feeds nothing came to its end in it; why else it may be off is seen
+        at the unit.
+        """
         supply = self.ground.scene.topology.supply(alarm.about)
-        if known is None or known.said_by != "on_battery" or supply is None:
+        if supply is None:
             return None
-        return self._of_key(f"power-{supply}")
+        host = self._of_key(f"power-{supply}")
+        if alarm.kind == "output_off" and host is not None:
+            parts = self.ground.gathered.incidents[host].parts.values()
+            return host if any(alarm.about in part.units for part in parts) else None
+        known = CARD_ALARMS.get(alarm.qualifier) if alarm.kind == "card_alarm" else None
+        return host if known is not None and known.said_by == "on_battery" else None
 
     def _like(self, alarm: Alarm) -> str | None:
         """Return the announced incident that holds the same alarm of another thing on the same supply."""

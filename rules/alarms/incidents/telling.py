@@ -42,15 +42,13 @@ def tell(incident: Incident, ground: StepContext) -> tuple[Incident, list[Notice
     ):
         incident, notice = _notice(incident, NoticeKind.OPENED, ground)
         notices.append(notice)
-    elif incident.announced_at is not None and incident.members:
+    elif incident.announced_at is not None and (incident.members or not over):
         kind = _change_due(incident, ground)
         if kind is not None:
             incident, notice = _notice(incident, kind, ground)
             notices.append(notice)
-    if incident.members and not over:
-        return altered(incident, quiet_since_s=None), notices
     if not over:
-        return incident, notices
+        return altered(incident, quiet_since_s=None), notices
     quiet_s = ground.moment.now_s if incident.quiet_since_s is None else incident.quiet_since_s
     incident = altered(incident, quiet_since_s=quiet_s)
     settle_s = SETTLE_S if incident.cause is Cause.POWER else 0.0
@@ -189,6 +187,7 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
         told_at=ground.moment.at,
         told_reckoned=_reckoned(incident),
         told_back=_back(incident),
+        told_dark=_dark(incident),
         title=told(notice.what) if kind is NoticeKind.OPENED else incident.title,
         do=told(notice.do) if notice.do or incident.cause is Cause.POWER else incident.do,
         summary=notice.what if kind is NoticeKind.CLOSED else incident.summary,
@@ -197,8 +196,8 @@ def _notice(incident: Incident, kind: NoticeKind, ground: StepContext) -> tuple[
 
 
 def _back_news(incident: Incident, ground: StepContext) -> bool:
-    """Return whether a system is off its banks that was not told to be; of one that comes and goes that is no news."""
-    news = set(_back(incident)) - set(incident.told_back)
+    """Return whether a system is fed again, or dark, that was not told to be; of one that comes and goes that is no news."""
+    news = (set(_back(incident)) - set(incident.told_back)) | (set(_dark(incident)) - set(incident.told_dark))
     return any(not _comes_and_goes(incident.parts[system], ground) for system in news)
 
 
@@ -216,4 +215,8 @@ def _reckoned(incident: Incident) -> tuple[str, ...]:
 
 
 def _back(incident: Incident) -> tuple[str, ...]:
-    return tuple(sorted(s for s, p in incident.parts.items() if p.until is not None))
+    return tuple(sorted(s for s, p in incident.parts.items() if p.until is not None and not p.dark))
+
+
+def _dark(incident: Incident) -> tuple[str, ...]:
+    return tuple(sorted(s for s, p in incident.parts.items() if p.dark))

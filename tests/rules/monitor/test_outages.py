@@ -302,6 +302,56 @@ def test_a_system_whose_banks_ended_is_back_when_it_is_fed_again_and_not_when_it
     assert over["works"].fed_at == START + timedelta(seconds=401)
 
 
+def _all_dark() -> Watch:
+    """Return a watch of an outage in which both systems of the supply came to the end of their banks, one after the other."""
+    watch = Watch()
+    outage(watch)
+    ended = [reading(u, 200.0, source=OutputSource.NONE, input_v=0.0) for u in UNITS["control"]]
+    watch.give(*(on_bank(u, 200.0) for u in UNITS["works"]), *ended)
+    watch.pass_time(201, 300)
+    watch.give(*(reading(u, 300.0, source=OutputSource.NONE, input_v=0.0) for u in NORTH))
+    watch.pass_time(301, 800)
+    return watch
+
+
+def test_an_outage_goes_on_until_what_its_banks_fed_is_fed_again() -> None:
+    watch = _all_dark()
+    assert not any(n.kind is NoticeKind.CLOSED for n in watch.notices())
+    last = watch.notices("power")[-1]
+    assert last.urgent
+    assert "Control centre and Treatment works feed nothing: their loads are off." in last.what
+    assert last.do.startswith("Start the generator by hand.")
+    watch.calm(801, UNITS["control"])
+    watch.pass_time(802, 900)
+    told = watch.notices("power")[-1]
+    assert (told.kind, told.what) == (NoticeKind.CHANGED, "Back on supply: Control centre.")
+    watch.calm(901, NORTH)
+    watch.pass_time(902, 1000)
+    closed = [n for n in watch.notices() if n.kind is NoticeKind.CLOSED]
+    assert len(closed) == 1
+    assert "Load was dropped: Control centre and Treatment works" in closed[0].what
+    assert any("fed again 14 min 51 s after it lost its mains" in line for line in closed[0].lines)
+
+
+def test_units_whose_banks_ended_in_an_outage_are_told_of_with_it_and_not_as_a_fault_of_their_own() -> None:
+    watch = _all_dark()
+    assert [n.incident for n in watch.notices() if not n.incident.startswith("power-")] == []
+    assert not any("restart" in n.do for n in watch.notices())
+    assert watch.state.alarms["output_off:C1"].incident == watch.notices("power")[0].incident
+
+
+def test_a_unit_that_is_switched_off_beside_an_outage_it_had_no_part_in_is_told_of_by_itself() -> None:
+    watch = Watch()
+    outage(watch, units=UNITS["works"])
+    watch.give(*(on_bank(u, 100.0) for u in UNITS["works"]))
+    watch.give(
+        reading("C1", 100.0, source=OutputSource.NONE), *(reading(u, 100.0) for u in UNITS["control"][1:])
+    )
+    watch.pass_time(101, 130)
+    assert any(n.about == "C1" and "feeds nothing" in n.what for n in watch.notices())
+    assert not (watch.state.alarms["output_off:C1"].incident or "power-").startswith("power-")
+
+
 def test_of_a_system_that_dropped_its_load_nothing_is_to_be_shed_any_more() -> None:
     """Its alarms stand a moment longer; what is asked for is asked of the system that still holds."""
     watch = Watch()
