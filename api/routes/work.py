@@ -14,7 +14,7 @@ from api.http.said import Name, Note
 from api.routes.dependencies import Asked, answer
 from collector.read_model.running import RunningSource
 from rules.phrasing.safety import ADVICE_ONLY, SAFETY
-from rules.system.state import UnitWork
+from rules.system.work import UnitWork
 
 router = APIRouter(prefix="/v1/systems/{system}/work", tags=["work"])
 

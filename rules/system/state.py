@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from rules.battery.state import WouldTell
 from rules.plant.estate import Purpose
+from rules.system.work import UnitWork
 from rules.values.reason import Reason
 from rules.values.verdict import Basis, EndedBy, EndKnown, Verdict
 
@@ -322,62 +323,6 @@ class Finding:
     limit: float | None = None
     line: int | None = None
     at: datetime | None = None
-
-
-class WorkStage(StrEnum):
-    """How far work on a unit has come, as seen from the cards."""
-
-    BEFORE = "before"
-    OUT = "out"
-    BACK = "back"
-    SHARING = "sharing"
-    CHARGED = "charged"
-
-
-class Unplanned(StrEnum):
-    """What can happen during work that the work does not explain."""
-
-    ON_BYPASS = "on_bypass"
-    LEFT = "left"
-    ON_BATTERY = "on_battery"
-    NOT_HEARD = "not_heard"
-    LOAD_FELL = "load_fell"
-
-
-@dataclass(frozen=True, slots=True)
-class Unexpected:
-    """One thing that the work does not explain, about a unit (or the system), with the reason."""
-
-    kind: Unplanned
-    about: str
-    because: Reason
-
-
-@dataclass(frozen=True, slots=True)
-class WorkStep:
-    """When the work reached a stage."""
-
-    stage: WorkStage
-    at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class UnitWork:
-    """Work on a unit, followed: who said that it began (`by`, empty where a window did), and in what words (`what`).
-
-    `unexpected`: what the plan does not explain, most severe first. `overdue`: late, and it does not share again.
-    """
-
-    unit: str
-    begun_at: datetime
-    until: datetime
-    by: str
-    what: str
-    stage: WorkStage
-    because: Reason
-    steps: tuple[WorkStep, ...] = ()
-    unexpected: tuple[Unexpected, ...] = ()
-    overdue: bool = False
 
 
 @dataclass(frozen=True, slots=True)

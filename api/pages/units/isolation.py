@@ -12,7 +12,7 @@ from api.pages.units import work as work_section
 from api.pages.units.work import mark_of
 from collector.read_model.sheet import Sheet, ShownIsolation
 from rules.phrasing.reasons import say
-from rules.system.state import UnitWork
+from rules.system.work import UnitWork
 
 MARKS: dict[str, Standing] = {"met": "holds", "not_met": "short", "cannot_tell": "unknown"}
 ADVICE = "Asked for the next four hours. Advice on what can be read. The maker’s manual and the site’s switching schedule are the authority."

@@ -14,7 +14,7 @@ from api.pages.markup.marks import Standing, line_mark
 from collector.read_model.sheet import Sheet
 from collector.read_model.wall_clock import WallClock
 from rules.phrasing.reasons import say
-from rules.system.state import UnitWork, WorkStage
+from rules.system.work import UnitWork, WorkStage
 
 STAGES: Final = {
     WorkStage.BEFORE: "in service",

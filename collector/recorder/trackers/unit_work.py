@@ -23,7 +23,7 @@ from rules.planning.isolation.unit_work import Followed, begun, begun_reason, fo
 from rules.plant.estate import Estate
 from rules.system.hold_up.judgement import HoldUpJudgement
 from rules.system.observation import SystemObservation
-from rules.system.state import UnitWork
+from rules.system.work import UnitWork
 from rules.values.code import Code
 from rules.values.reason import reason, told
 from rules.values.serial import from_plain

@@ -27,7 +27,8 @@ from rules.system.parallel import (
     SHARE_OFF,
     UnitView,
 )
-from rules.system.state import Standing, Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
+from rules.system.state import Standing
+from rules.system.work import Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 

@@ -89,14 +89,10 @@ from rules.system.state import (
     RequirementVerdict,
     Standing,
     SystemState,
-    Unexpected,
     UnitLost,
     UnitStanding,
-    UnitWork,
-    Unplanned,
-    WorkStage,
-    WorkStep,
 )
+from rules.system.work import Unexpected, UnitWork, Unplanned, WorkStage, WorkStep
 from rules.values.code import Code
 from rules.values.reason import reason, told
 from rules.values.verdict import Basis, EndedBy, Verdict

@@ -14,7 +14,8 @@ from rules.alarms.windows import Window
 from rules.monitor.inputs import PlannedWork
 from rules.phrasing.reasons import say
 from rules.plant.reading import OutputSource, Reading
-from rules.system.state import Standing, UnitWork, WorkStage
+from rules.system.state import Standing
+from rules.system.work import UnitWork, WorkStage
 from rules.values.reason import told
 from tests.collector.scripted import Scripted, scripted
 from tests.rules.sample_plants import NOON, estate, reading

@@ -15,7 +15,7 @@ from rules.plant.reading import OutputSource, Reading, Silence
 from rules.system.assessment import task_of
 from rules.system.hold_up.judgement import HoldUpJudgement, hold_ups
 from rules.system.observation import SystemObservation, SystemView, glance
-from rules.system.state import UnitWork, Unplanned, WorkStage
+from rules.system.work import UnitWork, Unplanned, WorkStage
 from tests.rules.sample_plants import NOON, NOW, estate, known_banks, reading, view
 
 HOUR = timedelta(hours=1)
