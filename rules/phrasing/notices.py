@@ -234,7 +234,8 @@ def _change(case: NoticeCase) -> NoticeWords:
     lines = [part_line(case, part) for part in parts]
     newly_dark = [p for p in parts if p.dark and p.system not in incident.told_dark]
     if newly_dark:
-        return dropped_their_load(case, newly_dark, lines)
+        besides = [words_now(case, a) for a in pending if a.kind not in ("on_battery", "output_off")]
+        return dropped_their_load(case, newly_dark, [*lines, *besides])
     if pending:
         return _found_besides(case, pending, parts, lines)
     said = change_of_systems(case, parts, lines)

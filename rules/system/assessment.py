@@ -31,6 +31,7 @@ from rules.system.state import (
     RequirementVerdict,
     Standing,
     SystemState,
+    all_off,
 )
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
@@ -131,6 +132,13 @@ def system_state(view: SystemView, seen: SystemObservation, judged: HoldUpJudgem
     )
 
 
+def _no_load(seen: SystemObservation) -> Reason | None:
+    """Return why nothing is asked of a system, None where something is, or may be."""
+    if all_off(seen.parallel.units):
+        return reason(Code.LOAD_IS_OFF)
+    return reason(Code.NO_LOAD_TO_JUDGE_BY) if seen.parallel.load.power_w == 0.0 else None
+
+
 def requirement_verdicts(
     view: SystemView, seen: SystemObservation, judged: HoldUpJudgement | None, held: HoldUps
 ) -> tuple[RequirementVerdict, ...]:
@@ -144,7 +152,7 @@ def requirement_verdicts(
         as_of=seen.as_of,
         banks=banks_seen(view, judged),
         missing=(*seen.missing, *_unjudged(seen, judged)),
-        no_load=seen.parallel.load.power_w == 0.0,
+        no_load=_no_load(seen),
         shown_within=view.shown_within,
         seen=view.seen_steps,
         zone=view.estate.site_of(view.system).zone,

@@ -128,8 +128,8 @@ def seen_of(
 class RequirementEvidence:
     """What a requirement is judged on.
 
-    `missing`: what is not known; any of it leaves the question open. `no_load`: the
-    board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name. `zone`: the site's clock.
+    `missing`: what is not known; any of it leaves the question open. `no_load`: why
+    the board asks nothing. `seen`: seconds last seen of a step of the bridge, by its name. `zone`: the site's clock.
     `notes`: what limits the hold-up. `would_tell`: what would tell.
     """
 
@@ -140,7 +140,7 @@ class RequirementEvidence:
     as_of: datetime | None
     banks: tuple[BankSeen, ...] = ()
     missing: tuple[Reason, ...] = ()
-    no_load: bool = False
+    no_load: Reason | None = None
     shown_within: timedelta = SHOWN_WITHIN
     seen: Mapping[str, float] = field(default_factory=dict)
     zone: tzinfo = UTC
@@ -304,8 +304,8 @@ def _suggested(
 
 def _open_questions(requirement: Requirement, held: HoldUp, evidence: RequirementEvidence) -> list[Reason]:
     """Return what leaves the verdict open, the gravest first."""
-    if evidence.no_load:
-        return [reason(Code.NO_LOAD_TO_JUDGE_BY)]
+    if evidence.no_load is not None:
+        return [evidence.no_load]
     questions = list(evidence.missing)
     if held.basis is Basis.NONE and not questions:
         questions.append(reason(Code.TABLES_NOT_KNOWN))

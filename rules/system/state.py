@@ -5,6 +5,7 @@ Field names and meanings are those of the HTTP interface. Seconds, watts, volt-a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -343,3 +344,13 @@ class SystemState:
     findings: tuple[Finding, ...] = ()
     partner: PartnerVerdict | None = None
     work: tuple[UnitWork, ...] = ()
+
+    @property
+    def feeds_nothing(self) -> bool:
+        """Return whether every unit of it is off: its load is off, and set against no unit it says nothing of a spare."""
+        return all_off(self.units)
+
+
+def all_off(units: Sequence[UnitStanding]) -> bool:
+    """Return whether units are all seen off, of those there are."""
+    return bool(units) and all(unit.standing is Standing.OFF for unit in units)

@@ -407,6 +407,7 @@ class Code(StrEnum):
     HAND_START_NOT_DECLARED = auto()
     TIME_NOT_DECLARED = auto()
     NO_LOAD_TO_JUDGE_BY = auto()
+    LOAD_IS_OFF = auto()
     TABLES_NOT_KNOWN = auto()
     WHEN_LAST_TOLD = auto()
     NEVER_SHOWN_TO_CARRY = auto()

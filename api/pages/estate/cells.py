@@ -30,6 +30,7 @@ WORDS: Final = {
 LONGEST_FIRST: Final = 64
 """Characters of a row's answer: twice what its column shows. All of it stands on the system's sheet, where the row leads."""
 NOT_SHOWN: Final = "not shown yet"
+LOAD_OFF: Final = "load is off"
 
 
 def first_words(do_first: str, what: str) -> str:
@@ -55,6 +56,8 @@ def margin(row: SystemRow, clock: WallClock) -> Element:
         if row.ends_earliest is None:
             return el("p", el("i", short_on_banks(row)), class_="mgn")
         return el("p", remaining(row.ends_earliest, clock.now), " left", class_="mgn short-ink")
+    if row.stands is Stands.OFF:
+        return el("p", el("i", LOAD_OFF), class_="mgn short-ink")
     if row.margin_s is None:
         told = row.stands is Stands.SHORT
         word = "short" if told else NOT_SHOWN if row.unshown else CANNOT_TELL

@@ -19,8 +19,16 @@ from api.pages.estate.row_fan import RowAxis, row_axis
 from api.pages.estate.rows import row_id, table
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import PageFrame, built, clock_of, slug
-from collector.read_model.rows.site_rows import Asked, Only, SiteRows, asked_for, by_site, counted
-from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow, system_rows
+from collector.read_model.rows.site_rows import (
+    GRAVEST_FIRST,
+    Asked,
+    Only,
+    SiteRows,
+    asked_for,
+    by_site,
+    counted,
+)
+from collector.read_model.rows.system_row import ShortAnswer, SystemRow, system_rows
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import plural
 
@@ -137,8 +145,10 @@ def _summary(site: SiteRows) -> list[Element]:
 
 
 def _first(rows: Sequence[SystemRow]) -> Nodes:
-    lit, short, unknown = (len(tally.of(rows, how)) for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN))
+    off, lit, short, unknown = (len(tally.of(rows, how)) for how in GRAVEST_FIRST[:4])
     parts: list[Nodes] = []
+    if off:
+        parts.append(el("b", f"{off} off", class_="short-ink"))
     if lit:
         parts.append(el("b", f"{lit} on {'its' if lit == 1 else 'their'} banks", class_="short-ink"))
     if short:

@@ -75,6 +75,8 @@ def _holds(row: SystemRow, subject: Judged, axis: RowAxis) -> Nodes:
 
 
 def _margin(row: SystemRow) -> Element:
+    if row.stands is Stands.OFF:
+        return el("p", el("i", cells.LOAD_OFF, class_="short-ink"), class_="mgn")
     if row.margin_s is None:
         word = "short" if row.stands is Stands.SHORT else cells.NOT_SHOWN if row.unshown else CANNOT_TELL
         return el("p", el("i", word), class_="mgn")

@@ -9,7 +9,7 @@ from api.pages.estate.first_days import nothing_shown, opening
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
 from api.pages.markup.marks import STANDINGS, Standing, line_mark
-from collector.read_model.rows.site_rows import worst_first
+from collector.read_model.rows.site_rows import GRAVEST_FIRST, worst_first
 from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
 from collector.read_model.sheet import Sheet
 from rules.phrasing.figures import capital, count, listed, minutes, on_banks
@@ -30,17 +30,13 @@ def sentence(rows: Sequence[SystemRow], *, brief: bool = False) -> tuple[Standin
     `brief`: for a screen on a wall, which has its rows to say with what lost.
     """
     total = len(rows)
-    parts = [(of(rows, how), how) for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN)]
+    parts = [(of(rows, how), how) for how in GRAVEST_FIRST if how is not Stands.HOLDS]
     said: list[str] = []
     for found, how in parts:
         if not found:
             continue
         many = len(found)
-        words = {
-            Stands.BATTERY: on_banks_words(found),
-            Stands.SHORT: "would fall short" if brief else short_words(found),
-            Stands.UNKNOWN: "cannot be judged",
-        }[how]
+        words = "would fall short" if brief and how is Stands.SHORT else _words(found, how)
         said.append(f"{count(many)} {words}" if said else f"{_of_all(many, total)} {words}")
     if not said:
         both = (
@@ -53,6 +49,14 @@ def sentence(rows: Sequence[SystemRow], *, brief: bool = False) -> tuple[Standin
         return "holds", f"{both} through."
     gravest = next(how for found, how in parts if found)
     return STANDINGS[gravest], f"{capital(', '.join(said))}."
+
+
+def _words(found: Sequence[SystemRow], how: Stands) -> str:
+    if how is Stands.OFF:
+        return "feeds nothing" if len(found) == 1 else "feed nothing"
+    if how is Stands.BATTERY:
+        return on_banks_words(found)
+    return short_words(found) if how is Stands.SHORT else "cannot be judged"
 
 
 def on_banks_words(found: Sequence[SystemRow]) -> str:
@@ -122,9 +126,9 @@ def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Elemen
     """
     order = worst_first(rows)
     lines: list[Nodes] = []
-    for how in (Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN):
+    for how in GRAVEST_FIRST:
         found = of(order, how)
-        if found:
+        if found and how is not Stands.HOLDS:
             lines.append([line_mark(STANDINGS[how]), el("p", _counted(found, how), _named(sheet, found))])
     holding = of(order, Stands.HOLDS)
     if holding:
@@ -138,13 +142,7 @@ def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Elemen
 
 
 def _counted(found: Sequence[SystemRow], how: Stands) -> Nodes:
-    many = len(found)
-    words = {
-        Stands.BATTERY: on_banks_words(found),
-        Stands.SHORT: short_words(found),
-        Stands.UNKNOWN: "cannot be judged",
-    }[how]
-    return [el("b", str(many), class_="n"), f" {words}: "]
+    return [el("b", str(len(found)), class_="n"), f" {_words(found, how)}: "]
 
 
 def _named(sheet: Sheet, found: Sequence[SystemRow]) -> Nodes:

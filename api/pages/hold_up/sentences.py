@@ -70,7 +70,7 @@ class Judged:
 
     @property
     def standing(self) -> Standing:
-        """Return which line stands for the system: bridged, interrupted, dotted, or whole."""
+        """Return which line stands for the system: bridged, interrupted, dotted, cut, or whole."""
         return STANDINGS[stands(self.state)]
 
     @property
@@ -92,7 +92,11 @@ class Judged:
     def proven(self) -> bool:
         """Return whether a margin may be promised: the need that is drawn is judged, and the sentence is no "cannot tell"."""
         need = self.need
-        return need is not None and need.verdict is not Verdict.CANNOT_TELL and self.standing != "unknown"
+        return (
+            need is not None
+            and need.verdict is not Verdict.CANNOT_TELL
+            and self.standing not in {"unknown", "off"}
+        )
 
     @property
     def losses(self) -> list[UnitsLost]:
@@ -133,18 +137,23 @@ def opening(subject: Judged, href: str | None = None) -> list[Nodes]:
     """Return the verdict of a system: its line, its sentence, and the small line under it."""
     state = subject.state
     name: Nodes = el("b", el("a", state.name, href=href) if href else state.name)
-    said, why = _outage(subject, state.on_battery) if state.on_battery else _verdict(subject)
+    said, why = _told(subject)
     return [
         line_mark(subject.standing),
         el("span", name, " ", said, el("span", why, class_="why") if why else None),
     ]
 
 
+def _told(subject: Judged) -> tuple[Nodes, Nodes]:
+    if subject.standing == "off":
+        return _ink("feeds nothing: its load is off."), None
+    on = subject.state.on_battery
+    return _outage(subject, on) if on else _verdict(subject)
+
+
 def verdict_words(subject: Judged) -> Nodes:
     """Return the verdict of a system as a sentence that does not name it: its name stands beside it."""
-    if subject.state.on_battery:
-        return _begun(_outage(subject, subject.state.on_battery)[0])
-    return _begun(_verdict(subject)[0])
+    return _begun(_told(subject)[0])
 
 
 def _begun(said: Nodes) -> Nodes:
@@ -172,6 +181,8 @@ def _said(subject: Judged) -> str:
             return "rides through"
         case "short":
             return "does not hold what is needed"
+        case "off":
+            return "feeds nothing, its load is off"
         case _:
             return (
                 f"{CANNOT_TELL}, {clause(say(decisive.because[0]))}"

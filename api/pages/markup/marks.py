@@ -8,7 +8,7 @@ from api.pages.markup.elements import Element, Nodes, el
 from collector.read_model.rows.system_row import Stands
 from rules.values.verdict import Basis
 
-Standing = Literal["holds", "short", "unknown", "battery"]
+Standing = Literal["holds", "short", "unknown", "battery", "off"]
 Grade = Literal["seen", "reckoned", "claimed"]
 
 NAMES: Final[dict[Standing, str]] = {
@@ -16,6 +16,7 @@ NAMES: Final[dict[Standing, str]] = {
     "short": "short",
     "unknown": "cannot tell",
     "battery": "on its banks",
+    "off": "feeds nothing",
 }
 
 STANDINGS: Final[dict[Stands, Standing]] = {
@@ -23,6 +24,7 @@ STANDINGS: Final[dict[Stands, Standing]] = {
     Stands.SHORT: "short",
     Stands.UNKNOWN: "unknown",
     Stands.BATTERY: "battery",
+    Stands.OFF: "off",
 }
 
 GRADES: Final[dict[Basis, Grade | None]] = {
@@ -34,7 +36,7 @@ GRADES: Final[dict[Basis, Grade | None]] = {
 
 
 def line_mark(standing: Standing, *, extra: str = "") -> Element:
-    """Return the line: whole, interrupted, dotted, or bridged. It never stands without its sentence."""
+    """Return the line: whole, interrupted, dotted, bridged, or cut. It never stands without its sentence."""
     return el(
         "svg",
         _strokes(standing),
@@ -50,6 +52,8 @@ def _strokes(standing: Standing) -> list[Element]:
         return [el("path", d="M0 8H44")]
     if standing == "short":
         return [el("path", d="M0 8H24M36 8H44"), el("path", d="M24 2V14M36 2V14", class_="gap")]
+    if standing == "off":
+        return [el("path", d="M0 8H8M36 8H44"), el("path", d="M8 2V14M36 2V14", class_="gap")]
     if standing == "battery":
         return [el("path", d="M0 12H11M33 12H44"), el("path", d="M11 12C13 -1 31 -1 33 12", class_="bridge")]
     return [el("path", d="M2 8H44", class_="dots")]

@@ -13,7 +13,7 @@ from urllib.parse import parse_qsl, quote
 
 from api.pages.alarms.alarm_list import by_when, standing, together
 from api.pages.estate import tally
-from api.pages.estate.cells import NOT_SHOWN, first_words, short_on_banks, shutdown_words
+from api.pages.estate.cells import LOAD_OFF, NOT_SHOWN, first_words, short_on_banks, shutdown_words
 from api.pages.estate.row_fan import RowAxis, row_axis, row_fan
 from api.pages.hold_up.lanes import WORDS as FED_WORDS
 from api.pages.hold_up.lanes import said as fed_said
@@ -46,7 +46,9 @@ def wall_page(sheet: Sheet, query: str = "") -> PageFrame | None:
         return None
     rows = [row for row in worst_first(system_rows(sheet)) if asked in {None, row.id}]
     address = "/wall" if asked is None else f"/wall?system={quote(asked, safe='')}"
-    lit = [row for row in rows if row.stands is Stands.BATTERY]
+    lit = [row for row in rows if row.stands in {Stands.OFF, Stands.BATTERY}]
+    if all(row.stands is Stands.OFF for row in lit):
+        lit = []  # nothing runs down any more: what is dark stands on top of the others
     shown = lit if 0 < len(lit) <= LIT else _shown(rows)
     body = (
         _head(sheet),
@@ -83,8 +85,11 @@ def _head(sheet: Sheet) -> Element:
 def _lead(rows: Sequence[SystemRow], lit: Sequence[SystemRow]) -> Nodes:
     mark, said = tally.sentence(rows, brief=True)
     if 0 < len(lit) <= LIT:
-        words = f"{listed([row.name for row in lit])} {tally.on_banks_words(lit)}."
-        return [line_mark("battery"), el("span", el("b", words))]
+        off = [row.name for row in lit if row.stands is Stands.OFF]
+        on = [row for row in lit if row.stands is Stands.BATTERY]
+        words = f"{listed([row.name for row in on])} {tally.on_banks_words(on)}."
+        dark = f"{listed(off)} feeds nothing. " if off else ""
+        return [line_mark("off" if off else "battery"), el("span", el("b", f"{dark}{words}"))]
     return [line_mark(mark), el("span", said)]
 
 
@@ -159,6 +164,8 @@ def _margin(sheet: Sheet, row: SystemRow) -> Element:
             " left at the least" if row.ends_earliest is not None else None,
             class_="wmgn short-ink",
         )
+    if row.stands is Stands.OFF:
+        return el("p", el("i", LOAD_OFF), class_="wmgn short-ink")
     if row.margin_s is None:
         return el(
             "p",
@@ -254,7 +261,8 @@ def _during(sheet: Sheet, lit: Sequence[SystemRow]) -> list[Element]:
 def _outage(sheet: Sheet, subject: Judged) -> Element:
     state, on = subject.state, subject.state.on_battery
     if on is None:
-        return el("div")
+        words = el("p", "Feeds nothing: its load is off.", class_="short-ink")
+        return el("div", el("h2", state.name), words, id=f"w-{slug(state.id)}", live=True)
     figures: list[Nodes] = []
     if on.carried:
         figures.append(_figure("ends", el("i", "carried by what is fed")))

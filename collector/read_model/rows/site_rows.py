@@ -26,6 +26,7 @@ class Only(StrEnum):
     PLANNED = "planned"
 
 
+GRAVEST_FIRST: Final = (Stands.OFF, Stands.BATTERY, Stands.SHORT, Stands.UNKNOWN, Stands.HOLDS)
 BELONGS: Final[Mapping[Only, Callable[[SystemRow], bool]]] = {
     Only.SHORT: lambda row: row.stands is Stands.SHORT,
     Only.CANNOT_TELL: lambda row: row.stands is Stands.UNKNOWN,
@@ -83,8 +84,8 @@ class SiteRows:
 
 
 def gravity(row: SystemRow) -> tuple[int, float, int, int, float, str]:
-    """Return the key that sorts the gravest line first: on its banks, short, not told, with an alarm, not redundant, by margin."""
-    first = {Stands.BATTERY: 0, Stands.SHORT: 1, Stands.UNKNOWN: 2, Stands.HOLDS: 3}[row.stands]
+    """Return the key that sorts the gravest line first: feeds nothing, on its banks, short, not told, with an alarm, not redundant, by margin."""
+    first = GRAVEST_FIRST.index(row.stands)
     margin = float("-inf") if row.margin_s is None else row.margin_s // 6.0
     ends = row.ends_earliest.timestamp() if row.ends_earliest is not None else 0.0
     leading = ends if row.stands is Stands.BATTERY else margin if row.stands is Stands.SHORT else 0.0

@@ -27,8 +27,9 @@ _WITHIN_A_YEAR_DAYS: Final = 366
 
 
 class Stands(StrEnum):
-    """How a system stands: on its banks, short of what is needed, cannot be judged, holds."""
+    """How a system stands: feeds nothing, on its banks, short of what is needed, cannot be judged, holds."""
 
+    OFF = "off"
     BATTERY = "battery"
     SHORT = "short"
     UNKNOWN = "unknown"
@@ -137,6 +138,8 @@ class SystemRow:
 def stands(state: SystemState) -> Stands:
     """Return how a system stands, by its verdicts: no need declared is nothing to be judged by."""
     verdicts = {need.verdict for need in state.requirements}
+    if state.feeds_nothing:
+        return Stands.OFF
     if state.on_battery:
         return Stands.BATTERY
     if Verdict.INADEQUATE in verdicts:

@@ -12,7 +12,7 @@ from rules.alarms.conditions.outage import outage_conditions
 from rules.alarms.conditions.unit_work import unit_work_conditions
 from rules.alarms.lifecycle.course import Observation
 from rules.plant.estate import Estate
-from rules.system.state import Against, HoldUps, LoadBasis, Redundancy, Standing, SystemState
+from rules.system.state import Against, HoldUps, LoadBasis, Redundancy, SystemState
 from rules.values.code import Code
 from rules.values.reason import reason
 from rules.values.verdict import Basis, Verdict
@@ -137,7 +137,7 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
             over=over,
             peak=redundancy.basis is LoadBasis.PEAK_30D,
         )
-    judged = known and state.on_battery is None and not _feeds_nothing(state)
+    judged = known and state.on_battery is None and not state.feeds_nothing
     yield Condition(
         kind.id,
         state.id,
@@ -149,11 +149,6 @@ def _redundancy(state: SystemState, kind: AlarmKind, was: Was) -> Iterator[Condi
     )
     open_still = reason(Code.SPARE_UNKNOWN, state.id, name=state.name, because=because)
     yield Condition("redundancy_unknown", state.id, Observation(_unknown(state, known=known), open_still))
-
-
-def _feeds_nothing(state: SystemState) -> bool:
-    """Return whether every unit of a system is off: its load is dropped, and set against no unit it says nothing of a spare."""
-    return bool(state.units) and all(unit.standing is Standing.OFF for unit in state.units)
 
 
 def _over(redundancy: Redundancy) -> float | None:

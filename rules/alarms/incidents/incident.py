@@ -77,7 +77,7 @@ class IncidentPart:
     @property
     def dark(self) -> bool:
         """Return whether it is off its banks and feeds nothing: its load is off."""
-        return self.until is not None and self.fed_at is None
+        return self.dropped and self.until is not None and self.fed_at is None
 
     def on_battery_s(self, at: datetime) -> float:
         """Return for how many seconds it was on its banks until then, all times together."""

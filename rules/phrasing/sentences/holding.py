@@ -195,6 +195,12 @@ def no_load_to_judge_by() -> str:
     return "There is no load: nothing to hold, and nothing to judge by."
 
 
+@says(Code.LOAD_IS_OFF)
+def load_is_off() -> str:
+    """Say that nothing feeds a load."""
+    return "Every unit feeds nothing: the load is off."
+
+
 @says(Code.TABLES_NOT_KNOWN)
 def tables_not_known() -> str:
     """Say that a bank cannot be judged."""

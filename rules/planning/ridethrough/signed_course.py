@@ -13,7 +13,7 @@ from enum import StrEnum
 from typing import Final
 
 from rules.planning.ridethrough.signed_plan import SignedPlan
-from rules.system.state import Standing, SystemState
+from rules.system.state import SystemState
 from rules.values.code import Code
 from rules.values.reason import Reason, reason
 
@@ -90,7 +90,7 @@ def looked(
         unseen_s=unseen_s,
         spells=_spells(plan, course.spells, state, now),
         least_left_s=_least(course.least_left_s, state, now),
-        dropped=course.dropped or _dropped(state),
+        dropped=course.dropped or state.feeds_nothing,
         broken=(*course.broken, *(b for b in broken if b not in course.broken)),
     )
     if now >= plan.ends_at and state.on_battery is None:
@@ -117,11 +117,6 @@ def _spells(
     if state.on_battery is None and open_now:
         return (*spells[:-1], replace(spells[-1], until=now))
     return spells
-
-
-def _dropped(state: SystemState) -> bool:
-    """Return whether every unit of the system feeds nothing."""
-    return bool(state.units) and all(unit.standing is Standing.OFF for unit in state.units)
 
 
 @dataclass(frozen=True, slots=True)

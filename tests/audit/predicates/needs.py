@@ -197,6 +197,18 @@ def on_bypass(sight: Sight, said: Statement) -> Finding:
     )
 
 
+def load_off(sight: Sight, said: Statement) -> Finding:
+    """A load that is said to be off is: no unit feeds anything, by inverter or by bypass."""
+    system = sight.system_of(said.about)
+
+    def so(now: PlantAt) -> bool:
+        return not {*CARRYING, Mode.BYPASS}.intersection(now.modes(system))
+
+    return sight.held(
+        said, so, within_s=JUDGED_S + SEEN_WITHIN_S, units=sight.units_of(system), why="a unit fed the load"
+    )
+
+
 def no_load(sight: Sight, said: Statement) -> Finding:
     """Where there is said to be no load, hardly a watt is asked."""
     system = sight.system_of(said.about)

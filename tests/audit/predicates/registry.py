@@ -253,6 +253,7 @@ REASONS: Final[Mapping[str, Predicate]] = {
     "requirement_why": needs.why_of_a_need,
     "load_on_bypass": needs.on_bypass,
     "no_load_to_hold": needs.no_load,
+    "load_is_off": needs.load_off,
     "overloads_one_lost": needs.overloads_one_lost,
     "bank_past_age": banks.past_age,
     "bank_renew_now": banks.due,

@@ -149,6 +149,17 @@ def test_a_need_that_a_silent_card_leaves_open_says_what_was_told_of_it_last() -
     assert Verdict.INADEQUATE in {need.verdict for need in needs}
 
 
+def test_where_every_unit_is_off_the_load_is_said_to_be_off() -> None:
+    plant = estate()
+    nothing = (0.0, 0.0, 0.0)
+    seen = view(plant, [reading(n, nothing, source=OutputSource.NONE) for n in ("A1", "A2")])
+    state = system_state(seen, glance(seen), None)
+    assert state.feeds_nothing
+    assert {said(need.because)[0] for need in state.requirements} == {
+        "Every unit feeds nothing: the load is off."
+    }
+
+
 def test_all_on_bypass_holds_nothing() -> None:
     plant = estate(2, requirements=(START, BY_HAND))
     seen = view(plant, [reading(n, source=OutputSource.BYPASS) for n in ("A1", "A2")])

@@ -169,7 +169,12 @@ def test_unknown_hold_up_cannot_tell() -> None:
 
 
 def test_no_load_is_said() -> None:
-    found = verdict(START, SET, UNITS, evidence(800.0, 300.0, one_unit_lost=UNKNOWN_HOLD_UP, no_load=True))
+    found = verdict(
+        START,
+        SET,
+        UNITS,
+        evidence(800.0, 300.0, one_unit_lost=UNKNOWN_HOLD_UP, no_load=reason(Code.NO_LOAD_TO_JUDGE_BY)),
+    )
     assert said(found.because) == ("There is no load: nothing to hold, and nothing to judge by.",)
 
 

@@ -11,6 +11,7 @@ from api.pages.live import difference, frame
 from api.pages.sheets import registry as sheets
 from collector.read_model.rows.system_row import ShortAnswer, system_rows
 from collector.read_model.sheet import Sheet
+from rules.system.state import Standing
 from rules.values.severity import Severity
 from tests.api.pages import many, samples, shutdowns
 from tests.api.pages.sheets.test_registry import check
@@ -147,3 +148,36 @@ def test_where_one_system_or_two_can_spare_a_unit_they_are_named() -> None:
     assert f"A unit may be taken out at {may[0]}" in shown
     assert re.search(r"A unit may be taken out at \w+ of 1\d systems", read(wall(many.sheet_of(12))))
     assert "No unit may be taken out now." in read(wall(sheet, "/wall?system=works"))
+
+
+def _dark(sheet: Sheet, *names: str) -> Sheet:
+    """Return a sheet on which every unit of these systems feeds nothing."""
+    for name in names:
+        state = sheet.system(name)
+        assert state is not None
+        off = tuple(replace(unit, standing=Standing.OFF, share_fraction=None) for unit in state.units)
+        sheet = many.with_state(sheet, replace(state, units=off, on_battery=None))
+    return sheet
+
+
+def test_a_system_that_feeds_nothing_stays_in_sight_beside_one_that_is_still_on_its_banks() -> None:
+    shown = read(wall(_dark(samples.outage(), "control")))
+    assert "Control centre feeds nothing. Treatment works is on its banks." in shown
+    assert "Control centre Feeds nothing: its load is off." in shown
+
+
+def test_where_nothing_runs_down_any_more_what_is_dark_stands_on_top() -> None:
+    sheet = _dark(samples.short(), "control")
+    shown = read(wall(sheet))
+    assert "One of three systems feeds nothing, one would fall short" in shown
+    assert shown.index("Control centre") < shown.index("Treatment works")
+    assert "load is off" in shown
+
+
+def test_the_first_page_and_its_own_sheet_say_that_a_load_is_off() -> None:
+    sheet = _dark(samples.short(), "control")
+    home, own = sheets.render_at(sheet, "/"), sheets.render_at(sheet, "/systems/control")
+    assert home is not None
+    assert own is not None
+    assert "One of three systems feeds nothing" in read(home)
+    assert "Control centre feeds nothing: its load is off." in read(own)

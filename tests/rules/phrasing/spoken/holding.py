@@ -100,6 +100,10 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "There is no load: nothing to hold, and nothing to judge by.",
     ),
     (
+        reason(Code.LOAD_IS_OFF),
+        "Every unit feeds nothing: the load is off.",
+    ),
+    (
         reason(Code.TABLES_NOT_KNOWN),
         "Neither a run time table nor a rated capacity is known for a bank.",
     ),
