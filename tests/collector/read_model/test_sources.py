@@ -106,7 +106,8 @@ def test_each_system_of_an_outage_has_its_own_time_beside_its_own_words() -> Non
     """One incident of two systems closed after 3 min 42 s; that stood in the row of the one that was back after 3:20."""
     line = incident(until=LOST + timedelta(seconds=200))
     body = from_plain(Incident, line.body)
-    later = IncidentPart("depot", LOST, LOST + timedelta(seconds=222), ("D1",), dropped=True)
+    fed_at = LOST + timedelta(seconds=900)
+    later = IncidentPart("depot", LOST, LOST + timedelta(seconds=222), ("D1",), dropped=True, fed_at=fed_at)
     both = replace(line, body=to_plain(replace(body, parts={**body.parts, "depot": later})))
     one, other = sorted(outages_of([both], (), samples.estate()), key=lambda event: event.took_s or 0.0)
     assert (one.took_s, other.took_s) == (200.0, 222.0)
