@@ -15,7 +15,8 @@ from functools import partial
 from itertools import count
 from typing import Final, Protocol, TypeVar
 
-from collector.cards.commissioning.confirmations import confirmed
+from collector.cards.commissioning.confirmations import CONFIRMATION, confirmed
+from collector.planning.played_before import PlayedBefore
 from collector.planning.replacement_programme import ReplacementProgramme
 from collector.process.clock import Clock, stamp
 from collector.recorder.current_state import Present
@@ -116,6 +117,8 @@ class Planner:
         self._waiting = 0
         self._proven: tuple[tuple[int, int], dict[str, Confirmed]] | None = None
         self._expected: dict[str, tuple[tuple[range, int], tuple[Expected, ...]]] = {}
+        self._unit_out = PlayedBefore[HoldUpJudgement]()
+        self._mains_off = PlayedBefore[list[Ridethrough]]()
 
     def _look(self, system: str) -> tuple[SystemView, SystemObservation]:
         found = self._seen(system)
@@ -158,15 +161,24 @@ class Planner:
         return found
 
     async def _rides(
-        self, system: str, scenarios: list[Scenario], starts_at: datetime | None
+        self, system: str, scenarios: list[Scenario], starts_at: datetime | None, *, again: bool = False
     ) -> list[Ridethrough]:
+        """Return scenarios played out; `again`: what was played when this was asked last stands, if nothing moved since."""
         view, seen = self._look(system)
         task, groups = task_of(view, seen), self._groups(system)
         for scenario in scenarios:
             refuse_strangers(task, scenario, groups)
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         asked = [(s, self._ahead(system, s, starts_at)) for s in scenarios]
-        played = await self._ask(_ride_each, task, self._believed(task), asked, generator, units, groups)
+        believed, played = self._believed(task), None
+        again = again and not seen.on_battery
+        if again:
+            task = self._mains_off.steadied(system, task)
+            played = self._mains_off.result(system, task, believed, asked)
+        if played is None:
+            played = await self._ask(_ride_each, task, believed, asked, generator, units, groups)
+            if again:
+                self._mains_off.keep(system, task, believed, played, asked)
         care = cautions(seen.on_battery, seen.in_test)
         return [replace(result, assumptions=(*care, *result.assumptions)) for result in played]
 
@@ -191,7 +203,7 @@ class Planner:
         generator, units = self._estate.generator_of(system), self._estate.units_of(system)
         ways = [scenario] if generator is None else [scenario, with_set(scenario), without_set(scenario)]
         fresh = list(dict.fromkeys(ways))
-        played = await self._rides(system, fresh, starts_at)
+        played = await self._rides(system, fresh, starts_at, again=starts_at is None)
         found = {w: way(result, w, generator, units) for w, result in zip(fresh, played, strict=True)}
         return Shutdown(
             system,
@@ -227,7 +239,11 @@ class Planner:
             task = without(task_of(view, seen), unit, [e for e in expected if from_at <= e.at < to_at])
         if task is None:
             return isolation(view, seen, judged, unit, from_at, to_at, facts)
-        out = await self._ask(_hold, task, self._believed(task))
+        task, believed = self._unit_out.steadied(unit, task), self._believed(task)
+        out = self._unit_out.result(unit, task, believed)
+        if out is None:
+            out = await self._ask(_hold, task, believed)
+            self._unit_out.keep(unit, task, believed, out)
         return isolation(view, seen, judged, unit, from_at, to_at, replace(facts, out_judged=out))
 
     def _expected_load(self, system: str, from_at: datetime, until: datetime) -> tuple[Expected, ...]:
@@ -243,7 +259,8 @@ class Planner:
         """Return who proved which card; `ridethrough confirm` writes to the same ledger."""
         mark = await self._ledger.proofs_mark()
         if self._proven is None or self._proven[0] != mark:
-            facts, equipment = await self._ledger.facts(), await self._ledger.equipment()
+            facts = await self._ledger.facts(schema=CONFIRMATION)
+            equipment = await self._ledger.equipment()
             self._proven = (mark, confirmed(self._estate, facts, equipment))
         return self._proven[1]
 

@@ -32,13 +32,22 @@ class Answered:
 
         Draws and tables count as the same only where they are the very same object: a bank at rest keeps them.
         """
-        if replace(task, as_of=None) != replace(self.task, as_of=None):
-            return None
-        if beliefs.keys() != self.beliefs.keys():
-            return None
-        if not all(_same_draws(belief, self.beliefs[bank]) for bank, belief in beliefs.items()):
-            return None
-        return replace(self.judged, as_of=task.as_of)
+        same = same_question(task, beliefs, self.task, self.beliefs)
+        return replace(self.judged, as_of=task.as_of) if same else None
+
+
+def same_question(
+    task: HoldUpTask,
+    beliefs: Mapping[str, BankBelief],
+    before: HoldUpTask,
+    beliefs_before: Mapping[str, BankBelief],
+) -> bool:
+    """Return whether a task with its beliefs differs from an earlier one in its moment alone."""
+    return (
+        beliefs.keys() == beliefs_before.keys()
+        and replace(task, as_of=None) == replace(before, as_of=None)
+        and all(_same_draws(belief, beliefs_before[bank]) for bank, belief in beliefs.items())
+    )
 
 
 def dated_anew(now: HoldUpJudgement, before: HoldUpJudgement | None) -> bool:

@@ -276,11 +276,11 @@ class LedgerQueries(ABC):
             for name, bank, kind, at, until in found
         )
 
-    async def facts(self, card: str | None = None) -> tuple[LearntFact, ...]:
-        """Return the facts in force, of one card or of all."""
+    async def facts(self, card: str | None = None, *, schema: str | None = None) -> tuple[LearntFact, ...]:
+        """Return the facts in force, of one card or of all, of one schema or of each."""
         rest = """AS f WHERE seq = (SELECT max(seq) FROM facts AS g WHERE g.card = f.card AND g.name = f.name)
-            AND (? IS NULL OR card = ?) ORDER BY card, name"""
-        return await self._all(LearntFact, rest, card, card)
+            AND (? IS NULL OR card = ?) AND (? IS NULL OR schema = ?) ORDER BY card, name"""
+        return await self._all(LearntFact, rest, card, card, schema, schema)
 
     async def proofs_mark(self) -> tuple[int, int]:
         """Return the numbers of the newest fact and the newest equipment event: what is made of them stands till these move."""

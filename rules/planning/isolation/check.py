@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from itertools import takewhile
 
 from rules.planning.isolation import rows as checks
 from rules.planning.isolation.rows import MARGIN_WANTED, CheckRow, Facts, Result
@@ -74,7 +75,10 @@ def isolation(  # noqa: PLR0917 - what is seen, what is judged, and the question
         raise ValueError("window: want an end after its start")
     views = unit_views(view)
     staying = [v for v in views if v.unit.id != unit]
-    in_window = [e for e in facts.expected if from_at - timedelta(minutes=15) < e.at < to_at]
+    ahead = takewhile(
+        lambda quarter: quarter.at < to_at, facts.expected
+    )  # of a week that is looked at, the first hours
+    in_window = [e for e in ahead if e.at > from_at - timedelta(minutes=15)]
     rows = [
         checks.fresh(views),
         checks.seen_by_itself(views),
