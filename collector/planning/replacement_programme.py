@@ -5,6 +5,7 @@ Cheap enough to be made anew whenever somebody asks: from what is known of the b
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Final
@@ -46,7 +47,9 @@ class ReplacementProgramme:
         today = self._clock.now().date()
         service = service_items(self._estate, await self._done(), today)
         banks, spare = tuple(self._present.banks.values()), spare_of(self._present.systems)
-        return programme(self._estate, banks, today, service=service, terms=terms, spare=spare)
+        return await asyncio.to_thread(  # of a thousand units some tens of ms, in which no trap should wait
+            programme, self._estate, banks, today, service=service, terms=terms, spare=spare
+        )
 
     async def _done(self) -> list[Done]:
         """Return the work recorded as done, and the runs of generators that the site told of: nothing else tells."""

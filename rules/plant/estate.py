@@ -342,6 +342,15 @@ class Estate:
         return {s: tuple(banks) for s, banks in behind.items()}
 
     @cached_property
+    def _partners_by_system(self) -> Mapping[str, frozenset[str]]:
+        beside: dict[str, set[str]] = {s: set() for s in self.systems}
+        for system in self.systems.values():
+            if system.partner is not None:
+                beside[system.id].add(system.partner)
+                beside.setdefault(system.partner, set()).add(system.id)
+        return {s: frozenset(partners) for s, partners in beside.items()}
+
+    @cached_property
     def _card_by_unit(self) -> Mapping[str, Card]:
         return {u: card for card in self.cards.values() for u in card.covers}
 
@@ -356,6 +365,10 @@ class Estate:
     def banks_of_system(self, system: str) -> tuple[Bank, ...]:
         """Return the banks behind any unit of a system, each once."""
         return self._banks_by_system[system]
+
+    def partners_of(self, system: str) -> frozenset[str]:
+        """Return the systems that a system is to take over from, and those that are to take over from it."""
+        return self._partners_by_system[system]
 
     def card_of(self, unit: str) -> Card | None:
         """Return the card that speaks for a unit, or None where nobody does."""

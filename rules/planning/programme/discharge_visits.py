@@ -82,7 +82,12 @@ def spare_of(systems: Mapping[str, SystemState]) -> dict[str, bool | None]:
 
 def visit_of(visits: Sequence[DischargeVisit], bank: str) -> tuple[DischargeVisit, VisitDischarge] | None:
     """Return the visit on which a bank is discharged, and its part of it; None where no visit has it."""
-    return next(((v, d) for v in visits for d in v.discharges if d.bank == bank), None)
+    return by_bank(visits).get(bank)
+
+
+def by_bank(visits: Sequence[DischargeVisit]) -> dict[str, tuple[DischargeVisit, VisitDischarge]]:
+    """Return the visit on which each bank is discharged, and its part of it."""
+    return {d.bank: (v, d) for v in visits for d in v.discharges}
 
 
 def apart(estate: Estate, one: VisitDischarge, other: VisitDischarge) -> bool:
@@ -92,8 +97,7 @@ def apart(estate: Estate, one: VisitDischarge, other: VisitDischarge) -> bool:
 
 def _kin(estate: Estate, systems: Sequence[str]) -> set[str]:
     """Return systems with their partners."""
-    partners = {p for s in systems if (p := estate.systems[s].partner) is not None}
-    return set(systems) | partners | {s for s in estate.systems if estate.systems[s].partner in systems}
+    return set(systems).union(*map(estate.partners_of, systems))
 
 
 def _gave(estate: Estate, banks: Sequence[BankState]) -> dict[str, list[date]]:

@@ -16,7 +16,7 @@ from typing import Final
 
 from rules.battery.assessment.next_discharge.advised import discharge_advised
 from rules.battery.state import BankState
-from rules.planning.programme.discharge_visits import DischargeVisit, discharge_visits, visit_of
+from rules.planning.programme.discharge_visits import DischargeVisit, by_bank, discharge_visits
 from rules.plant.estate import UNIT_LIFE_YEARS, Estate, FittedBank, in_place
 from rules.values.code import Code
 from rules.values.constants import DAYS_A_YEAR
@@ -245,13 +245,13 @@ def _test_rows(
 
     One whose blocks go before is left out, unless it may put the order off.
     """
-    rows = []
+    rows, visited = [], by_bank(visits)
     for bank in estate.banks.values():
         fitted, state = in_place(bank.fitted, today), states.get(bank.id)
         if fitted is None or state is None or state.tests is None:
             continue
         plan, gone = state.tests, state.dates.replace_by
-        visit = visit_of(visits, bank.id)
+        visit = visited.get(bank.id)
         renewed = state.dates.order_by is not None and state.dates.order_by <= today
         if visit is None and (renewed or (gone is not None and gone <= plan.due)):
             continue
@@ -343,9 +343,12 @@ def _service_rows(
 def _visits(rows: Sequence[ProgrammeRow], together: timedelta) -> list[ProgrammeRow]:
     """Return rows with the name of the visit that jobs at one site within `together` share."""
     named: dict[str, str] = {}
-    for site in {row.site for row in rows}:
+    at_site: dict[str, list[ProgrammeRow]] = {}
+    for row in rows:
+        at_site.setdefault(row.site, []).append(row)
+    for site, here in at_site.items():
         gathered: list[ProgrammeRow] = []
-        for row in [r for r in rows if r.site == site]:
+        for row in here:
             if gathered and row.due - gathered[0].due > together:
                 gathered = []
             gathered.append(row)
