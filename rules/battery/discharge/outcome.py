@@ -30,9 +30,20 @@ _FAILED_SHORT_OF: Final = 0.5
 _END_REACHED: Final = 1.005
 """A bank came to its end voltage if it was read within this of it: what is cut off between two readings is not seen."""
 _ABOUT_ENDED: Final = 1.02
+"""One of several banks that fell together was the one at its end if it was read within this of its end voltage.
+
+Wider than `_END_REACHED`, since nothing of its capacity hangs on it: only who fell for the others' sake. The last seconds run
+steeply, and a card is read every two. A share of the end voltage; an assumption.
+"""
 _NEAR_ITS_END: Final = 1.06
+"""A worn bank was read within this of its end voltage `_BY_AND_BY_S` before it fell: 1.73 V for an end at 1.63 V per cell.
+
+A block that breaks takes the voltage from its plateau (some 1.9 V per cell) in one reading. A share; an assumption.
+"""
 _BY_AND_BY_S: Final = 20.0
+"""So long before the end the voltage must have been near it: several readings, which no single stray one stands for. s; an assumption."""
 _LONG_ENOUGH_S: Final = 60.0
+"""A shorter time on the bank says nothing of a voltage that came down by and by: it began with the first drop. s; an assumption."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,8 +43,6 @@ _UNKNOWN_DESIGN_YEARS: Final = 8.0
 _UNKNOWN_DESIGN_SPREAD: Final = 0.35
 _COLDEST_C, _HOTTEST_C = -20.0, 60.0
 
-# Classes of design life at 20 degC, as trade texts quote the EUROBAT guide (not read).
-
 
 def ageing_speed(
     temperature_c: ArrayLike,

@@ -40,7 +40,15 @@ BATCH_DAYS: Final = 184
 LEAST_SAID: Final = 0.25
 """Share by which the variance must have fallen for a bank's discharges to teach anything of its life."""
 MOST_LESSONS: Final = 24
+"""So many lessons at the most, those that say most first: they are solved for at once, and more would hardly say more.
+
+Of banks of one type at one site the spread of ln(life) falls from 0.5 to 0.42 by 12, 0.41 by 24 and 0.405 by 96.
+"""
 _STEP: Final = 0.05
+"""What a lesson says is rounded to this, and it is never surer: 5 % of a life, far below what any two banks differ by.
+
+In ln(life); a choice, so that another day's draws of the same evidence teach the same.
+"""
 
 
 def lesson(of: Blocks, lives: Lives, by_class: LifePrior) -> LifeLesson | None:

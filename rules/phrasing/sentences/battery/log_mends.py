@@ -12,6 +12,10 @@ from rules.phrasing.sentences.battery.discharge_log import meters_are_apart
 from rules.values.code import Code
 
 
+def _rows(rows: int) -> str:
+    return f"{rows} row{'s' if rows != 1 else ''}"
+
+
 @says(Code.LOG_OUT_OF_ORDER)
 def log_out_of_order() -> str:
     """Say that rows were sorted."""
@@ -42,20 +46,19 @@ def log_current_of_one_string(*, strings: int) -> str:
     return f"current taken times {strings}: it is of one string"
 
 
-def _rows(rows: int) -> str:
-    return f"{rows} row{'s' if rows != 1 else ''}"
-
-
 @says(Code.LOG_ROWS_REPEAT)
 def log_rows_repeat(*, rows: int) -> str:
     """Say how many rows are stale."""
-    return f"{rows} rows that only repeat the one before are left out"
+    return (
+        f"{_rows(rows)} that only {'repeats' if rows == 1 else 'repeat'} the one before "
+        f"{'is' if rows == 1 else 'are'} left out"
+    )
 
 
 @says(Code.LOG_ROWS_STRAY)
 def log_rows_stray(*, rows: int) -> str:
     """Say how many rows are far from both neighbours."""
-    return f"{rows} rows with a stray voltage are left out"
+    return f"{_rows(rows)} with a stray voltage {'is' if rows == 1 else 'are'} left out"
 
 
 @says(Code.LOG_LAST_ROW_STRAY)
@@ -79,7 +82,7 @@ def log_power_by_output() -> str:
 @says(Code.LOG_ROWS_WITHOUT_POWER)
 def log_rows_without_power(*, rows: int) -> str:
     """Say how many rows lack both."""
-    return f"{rows} rows without current or output power: taken from their neighbours"
+    return f"{_rows(rows)} without current or output power: taken from {'its' if rows == 1 else 'their'} neighbours"
 
 
 @says(Code.LOG_METERS_DISAGREE)
@@ -146,7 +149,7 @@ def log_current_stuck(*, amps: float) -> str:
 @says(Code.LOG_CURRENT_STOPPED)
 def log_current_stopped(*, rows: int) -> str:
     """Say in how many rows a current meter had stopped."""
-    return f"{rows} rows with 0 A while the voltage goes on falling: their current is not believed"
+    return f"{_rows(rows)} with 0 A while the voltage goes on falling: {'its' if rows == 1 else 'their'} current is not believed"
 
 
 @says(Code.LOG_CURRENT_STANDS)

@@ -105,7 +105,17 @@ SPOKEN: Final[tuple[tuple[Reason, str], ...]] = (
         "current taken times 2: it is of one string",
     ),
     (reason(Code.LOG_ROWS_REPEAT, rows=10), "10 rows that only repeat the one before are left out"),
+    (reason(Code.LOG_ROWS_REPEAT, rows=1), "1 row that only repeats the one before is left out"),
     (reason(Code.LOG_ROWS_STRAY, rows=2), "2 rows with a stray voltage are left out"),
+    (reason(Code.LOG_ROWS_STRAY, rows=1), "1 row with a stray voltage is left out"),
+    (
+        reason(Code.LOG_ROWS_WITHOUT_POWER, rows=1),
+        "1 row without current or output power: taken from its neighbours",
+    ),
+    (
+        reason(Code.LOG_CURRENT_STOPPED, rows=1),
+        "1 row with 0 A while the voltage goes on falling: its current is not believed",
+    ),
     (
         reason(Code.LOG_LAST_ROW_STRAY, last_v=1.204, before_v=1.752),
         "the last row, 1.20 V per cell after 1.75, is left out as stray",
