@@ -280,7 +280,7 @@ class ShownScore:
 
 @dataclass(frozen=True, slots=True)
 class ShownIsolation:
-    """Whether a unit may be taken out: `overall` is met, not_met or cannot_tell; rows are sentences."""
+    """Whether a unit may be taken out: `overall` is met, not_met or cannot_tell; rows are sentences. `why`: the first not met, in a few words."""
 
     unit: str
     overall: str
@@ -289,6 +289,7 @@ class ShownIsolation:
     not_met: tuple[str, ...] = ()
     cannot_be_seen: tuple[str, ...] = ()
     person: tuple[str, ...] = ()
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

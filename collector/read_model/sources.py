@@ -25,6 +25,7 @@ from rules.planning.isolation.rows import Result
 from rules.plant.estate import Estate
 from rules.system import forecast_score as simulated
 from rules.system.state import SystemState
+from rules.values.code import Code
 from rules.values.serial import from_plain
 
 FED_BY: Final = {
@@ -47,6 +48,19 @@ ACKNOWLEDGED: Final = "acknowledge"
 AROUND: Final = timedelta(seconds=90)
 TRACE_POINTS: Final = 360
 TRACE_STEP: Final = timedelta(seconds=2)
+KEEPS: Final = {
+    "others_carry": "the others do not carry",
+    "nothing_under_way": "a test or shutdown runs",
+    "load_fits_now": "load too high",
+    "load_fits_window": "load too high soon",
+    "others_hold": "banks too short",
+    "banks_charged": "banks not full",
+    "input_steady": "mains not steady",
+    "bypass_in_band": "bypass out of band",
+    "no_alarms": "an alarm stands",
+    "generator": "generator not ready",
+}
+"""What keeps a unit from being taken out, by the check that is not met."""
 
 
 def score_of(made: simulated.Score) -> model.ShownScore:
@@ -80,7 +94,17 @@ def isolation_of(checked: Isolation, clock: WallClock) -> model.ShownIsolation:
         not_met=tuple(rows[Result.NOT_MET]),
         cannot_be_seen=tuple(rows[Result.CANNOT_BE_SEEN]),
         person=tuple(rows[Result.PERSON]),
+        why=_why(checked),
     )
+
+
+def _why(checked: Isolation) -> str:
+    """Return in a few words what is not met first; what trips by overload holds nothing, but its load is what is wrong."""
+    first = next((row for row in checked.rows if row.decides and row.result is Result.NOT_MET), None)
+    if first is None:
+        return ""
+    check = "load_fits_now" if first.because.code is Code.OVERLOADS_ONE_LOST else first.check
+    return KEEPS.get(check, "")
 
 
 def _answer(checked: Isolation, clock: WallClock) -> str:

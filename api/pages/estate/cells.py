@@ -4,32 +4,35 @@ from __future__ import annotations
 
 from typing import Final
 
-from api.pages.estate.row_fan import against_all
+from api.pages.estate.row_fan import RowAxis, against_all
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.format import remaining
-from api.pages.markup.marks import Standing, small_mark
+from collector.read_model.rows.brief import NOW
 from collector.read_model.rows.system_row import RowShutdown, ShortAnswer, Stands, SystemRow
 from collector.read_model.wall_clock import WallClock
-from rules.phrasing.figures import CANNOT_TELL, listed, span
+from rules.phrasing.figures import CANNOT_TELL, capital, clause, listed, minutes, span
+from rules.plant.estate import Purpose
 
-MARKED: Final[dict[ShortAnswer, Standing]] = {
-    ShortAnswer.YES: "holds",
-    ShortAnswer.NO: "short",
-    ShortAnswer.UNKNOWN: "unknown",
-    ShortAnswer.SOME: "short",
-}
 WORDS: Final = {
     ShortAnswer.YES: "yes",
     ShortAnswer.NO: "no",
     ShortAnswer.SOME: "some",
     ShortAnswer.UNKNOWN: CANNOT_TELL,
-    ShortAnswer.ONE_UNIT: "one unit",
+    ShortAnswer.ONE_UNIT: "no, one unit",
     ShortAnswer.NONE_MEANT: "not meant to be",
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
-LONGEST_FIRST: Final = 64
-"""Characters of a row's answer: twice what its column shows. All of it stands on the system's sheet, where the row leads."""
+ON_MAINS: Final = "yes, on mains"
+"""Said of one that carries on without any one unit while the mains is there, and is not known to hold so long as it must without it."""
+NEEDED_FOR: Final = {
+    Purpose.GENERATOR_START: "auto start",
+    Purpose.MANUAL_GENERATOR_START: "hand start",
+    Purpose.ORDERLY_SHUTDOWN: "shutdown",
+    Purpose.PLANNED: "planned work",
+}
+"""What time is needed for, as short as a column of figures: the generator's start by itself or by hand, a shutdown in order, planned work."""
 NOT_SHOWN: Final = "not shown yet"
+NOT_YET: Final = "not yet"
 LOAD_OFF: Final = "load is off"
 
 
@@ -38,11 +41,14 @@ def first_words(do_first: str, what: str) -> str:
     return do_first or what.strip().removesuffix(".")
 
 
-def marked(answer: ShortAnswer, words: str | None = None) -> Nodes:
-    """Return an answer after its mark; what was not asked, or cannot be, has none."""
+def plain(answer: ShortAnswer, words: str | None = None, why: str = "") -> Nodes:
+    """Return an answer: a good one without colour, what is not so in the ink of it with its reason, what nobody knows slanted."""
     said = WORDS[answer] if words is None else words
-    mark = MARKED.get(answer)
-    return el("span", said, class_="no") if mark is None else [small_mark(mark), said]
+    if answer in {ShortAnswer.NO, ShortAnswer.SOME}:
+        return [el("b", said, class_="short-ink"), f": {why}" if why else None]
+    if answer is ShortAnswer.UNKNOWN:
+        return el("i", said)
+    return said if answer is ShortAnswer.YES else el("span", said, class_="no")
 
 
 def short_on_banks(row: SystemRow) -> str:
@@ -69,21 +75,46 @@ def margin(row: SystemRow, clock: WallClock) -> Element:
     return el("p", f"+{large}{after}", el("small", " all") if against_all(row) else None, class_="mgn")
 
 
+def figures(row: SystemRow, axis: RowAxis) -> Nodes:
+    """Return what stands beside the drawing in min: what all units hold, what is held with the worst one lost, what is needed."""
+    held = [None if one is None else minutes(one.low_s, favours=True) for one in (row.held, row.held_lost)]
+    if row.units == 1 and row.held is not None:
+        held[1] = "–"
+    needed = None if row.needed_s is None else minutes(row.needed_s, favours=False)
+    other = row.purpose if row.purpose not in {None, axis.purpose} else None
+    return [
+        [el("span", one) for one in held],
+        el("span", needed, el("small", " ", NEEDED_FOR[other]) if other else None),
+    ]
+
+
 def redundant(row: SystemRow) -> Nodes:
-    """Return the answer of question 2."""
-    return marked(row.redundant)
+    """Return the answer of question 2, as that of question 1 has it: what lasts on the mains alone is said to."""
+    if row.redundant is ShortAnswer.NO:
+        line, at_peak = row.over or (None, False)
+        return plain(
+            row.redundant, why="" if line is None else f"L{line} over{' at peak' if at_peak else ''}"
+        )
+    if row.redundant is ShortAnswer.YES and not row.holds_lost:
+        return ON_MAINS
+    return plain(row.redundant)
 
 
 def first(row: SystemRow) -> Element | None:
-    """Return the answer of question 3: what to do first, or nothing where nothing is wrong."""
+    """Return the answer of question 3: by when to act and what to do, or nothing where nothing is wrong."""
     alarm = row.alarm
     if alarm is None:
         return None
-    more = el("small", f" +{alarm.more}") if alarm.more else None
     words = first_words(alarm.do_first, alarm.what)
-    if len(words) > LONGEST_FIRST:
-        words = f"{words[:LONGEST_FIRST].rpartition(' ')[0]} …"
-    return el("span", words, more, class_="aw", data_sev=alarm.severity.value)
+    when = el("b", capital(alarm.by), class_="short-ink" if alarm.by == NOW else None)
+    more = el("small", f" +{alarm.more} more") if alarm.more else None
+    return el(
+        "span",
+        [when, ": ", clause(words)] if alarm.by and alarm.do_first else words,
+        more,
+        class_="aw",
+        data_sev=alarm.severity.value,
+    )
 
 
 def calm(row: SystemRow) -> str:
@@ -94,32 +125,39 @@ def calm(row: SystemRow) -> str:
 
 
 def bank(row: SystemRow) -> Nodes:
-    """Return the answer of question 4: when the next bank is to be ordered."""
+    """Return the answer of question 4: when the next bank is to be ordered, which one where that is soon, and the size of units bought now."""
+    size = el("span", row.size) if row.size else el("i", NOT_YET)
     if row.bank is None:
-        return el("i", CANNOT_TELL)
-    return el("b", row.bank.words, class_="short-ink") if row.bank.due else row.bank.words
+        return [el("i", CANNOT_TELL), size]
+    which = f", bank\u00a0{row.bank.bank}" if row.bank.soon else ""
+    said = el("b", row.bank.words, class_="short-ink") if row.bank.due else row.bank.words
+    return [el("span", said, which), size]
 
 
 def unit_out(row: SystemRow) -> Nodes:
     """Return the answer of question 5."""
     if row.stands is Stands.BATTERY:
-        return marked(ShortAnswer.NO)
+        return plain(ShortAnswer.NO, why="on its banks")
     if row.out is ShortAnswer.SOME:
-        return marked(ShortAnswer.SOME, f"only {listed(row.out_units, 'or')}")
-    return marked(row.out)
+        return plain(row.out, f"only {listed(row.out_units, 'or')}")
+    return plain(row.out, why=row.out_why)
 
 
 def mains_off(row: SystemRow, clock: WallClock) -> Nodes:
-    """Return the answer of question 6: the day of the next signed shutdown, or how the example goes."""
+    """Return the answer of question 6: the next signed shutdown or the example and whether it is carried; and what goes first."""
     played = row.shutdown
-    if played is None:
-        return el("span", WORDS[ShortAnswer.NOT_ASKED], class_="no")
-    return marked(played.planned, shutdown_words(played, clock))
+    answer: Nodes = (
+        el("span", WORDS[ShortAnswer.NOT_ASKED], class_="no")
+        if played is None
+        else el("span", plain(played.planned, shutdown_words(played, clock)))
+    )
+    return [answer, el("span", row.shed) if row.shed else None]
 
 
 def shutdown_words(played: RowShutdown, clock: WallClock) -> str:
-    """Return a shutdown in a word or two: its day where it is signed, else whether the load is carried."""
-    if played.at is not None:
-        local = played.at.astimezone(clock.zone).date()
-        return f"{local.day} {local:%b}"
-    return {ShortAnswer.YES: "carried", ShortAnswer.NO: "drops"}.get(played.planned, CANNOT_TELL)
+    """Return whether the load is carried through a shutdown, after its day where it is signed."""
+    words = {ShortAnswer.YES: "carried", ShortAnswer.NO: "drops"}.get(played.planned, CANNOT_TELL)
+    if played.at is None:
+        return words
+    local = played.at.astimezone(clock.zone).date()
+    return f"{local.day} {local:%b}: {words}"

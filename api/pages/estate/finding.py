@@ -6,8 +6,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
+from api.pages.estate import tally
 from api.pages.markup.elements import Element, el
 from collector.read_model.rows.site_rows import LONGEST_FIND, Asked, Only
+from collector.read_model.rows.system_row import system_rows
 from collector.read_model.sheet import Sheet
 
 PARTS: Final[Mapping[Only, str]] = {
@@ -21,8 +23,8 @@ PARTS: Final[Mapping[Only, str]] = {
 }
 
 
-def finding(sheet: Sheet, asked: Asked, counted: Mapping[Only, int], order: Element) -> Element:
-    """Return the form: a field, the parts as links with their counts, and in what order the lines stand."""
+def finding(sheet: Sheet, asked: Asked, counted: Mapping[Only, int]) -> Element:
+    """Return the form: a field, and the parts as links with their counts."""
     hidden = [
         el("input", type="hidden", name=name, value=value)
         for name, value in (("site", asked.site), ("only", asked.only))
@@ -38,13 +40,14 @@ def finding(sheet: Sheet, asked: Asked, counted: Mapping[Only, int], order: Elem
             id="find",
             value=asked.find,
             maxlength=str(LONGEST_FIND),
-            placeholder="system, unit, bank, model, board, site",
+            placeholder="system, unit, bank …",
             autocomplete="off",
         ),
     )
     links = [_part(asked, None, f"all {len(sheet.estate.systems)}")]
+    lost = tally.lost_words(system_rows(sheet))
     links += [
-        _part(asked, only, f"{words} {counted[only]}")
+        _part(asked, only, f"{words}{lost if only is Only.SHORT else ''} {counted[only]}")
         for only, words in PARTS.items()
         if counted[only] or asked.only is only
     ]
@@ -66,7 +69,6 @@ def finding(sheet: Sheet, asked: Asked, counted: Mapping[Only, int], order: Elem
         el("button", "Find", class_="btn sm quiet", type="submit"),
         chosen,
         el("span", links, class_="only"),
-        order,
         class_="find",
         method="get",
         action="/",

@@ -5,19 +5,38 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from api.pages.estate.cells import NEEDED_FOR
 from api.pages.estate.row_fan import RowAxis
 from api.pages.markup.elements import Element, Nodes, el
+from api.pages.markup.marks import Standing, small_mark
 from api.pages.markup.svg import percent, svg, text
 
 QUESTIONS: Final = (
-    ("If the mains", "fails now"),
-    ("Redundant on", "every phase?"),
-    ("What is wrong,", "what first"),
-    ("Next bank", "to order"),
+    ("If the mains fails now,", "minutes held and needed"),
+    ("May a unit", "be lost?"),
+    ("What is wrong,", "what first, by when"),
+    ("Next bank,", "next units"),
     ("Unit out", "for work?"),
-    ("Mains off", "for 30 min"),
+    ("Mains off as signed,", "else 30 min from now"),
 )
 """The numbered questions, as short as the head of a column."""
+SECOND: Final = (
+    (4, ("order by", "new units, kVA")),
+    (6, ("load is", "first to shed")),
+)
+"""What the columns of two things name each, by the number of their question."""
+DRAWN: Final = (
+    ("all", "all units hold until it meets the line"),
+    ("lost", "with one unit lost"),
+    ("need", "needed"),
+    ("short", "needed, not held"),
+    ("none", "not known"),
+)
+LINES: Final[tuple[tuple[Standing, str], ...]] = (
+    ("holds", "holds"),
+    ("short", "falls short"),
+    ("unknown", "cannot tell"),
+)
 TALL: Final = "c3"
 CLOSE: Final = "c100"
 """How the columns are shared out: with room for reasons, or for a word each."""
@@ -33,18 +52,34 @@ def heads(columns: str, leads: Mapping[int, str], note: Nodes) -> Element:
     return el("nav", parts, class_=f"six {columns}", aria_label="The six questions")
 
 
-def axis_row(axis: RowAxis, columns: str) -> Element:
-    """Return the figures of the axis over the second column."""
+def axis_row(axis: RowAxis, *, close: bool = True) -> Element:
+    """Return what stands over the rows' figures: the axis of the drawing, and of `close` rows what each figure is."""
     marks = [
         text(
             "100%" if at == 1.0 else percent(at),
             11,
             words,
-            class_="soft for-roomy" if 0.6 < at < 1.0 else "soft",
+            class_="soft",
             end=at == 1.0,
             middle=0.0 < at < 1.0,
         )
         for at, words in axis.letters
+        if not close or at in {0.0, 1.0}
     ]
-    over = el("small", "min, one lost")
-    return el("div", el("div", svg(14, marks), over), class_=f"axrow {columns}", aria_hidden="true")
+    drawn = el("div", svg(14, marks))
+    if not close:
+        return el(
+            "div", el("div", drawn, el("small", "min"), class_="c1"), class_="axrow c3", aria_hidden="true"
+        )
+    purpose = None if axis.purpose is None else NEEDED_FOR[axis.purpose]
+    names: tuple[Nodes, ...] = ("all units", "one lost", ["needed,", el("br"), purpose], "to spare, one lost")
+    parts = [el("div", drawn, [el("small", name) for name in names], class_="c1")]
+    parts += [el("div", [el("small", name) for name in pair], class_=f"c{n}") for n, pair in SECOND]
+    return el("div", parts, class_="axrow c100", aria_hidden="true")
+
+
+def key() -> Element:
+    """Return what the marks of the rows mean."""
+    fan = [el("span", el("i", class_=f"k-{mark}"), words) for mark, words in DRAWN]
+    lines = [el("span", small_mark(standing), words) for standing, words in LINES]
+    return el("p", fan, lines, class_="key rowkey")

@@ -6,6 +6,7 @@ outlasts the axis leaves the field at the right.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,6 +14,7 @@ from typing import Final
 from api.pages.markup.elements import Element, el, number
 from collector.read_model.rows.system_row import Stands, SystemRow
 from rules.phrasing.figures import minutes
+from rules.plant.estate import Purpose
 from rules.system.state import Against
 
 WIDE: Final = 300
@@ -28,9 +30,10 @@ MOST: Final = 0.9
 
 @dataclass(frozen=True, slots=True)
 class RowAxis:
-    """The axis that the rows share, in whole minutes."""
+    """The axis that the rows share, in whole minutes, and what most of them need their time for."""
 
     span_min: int
+    purpose: Purpose | None = None
 
     def x(self, seconds: float) -> int:
         """Return the place of a moment on the field."""
@@ -54,11 +57,15 @@ def row_axis(rows: Sequence[SystemRow]) -> RowAxis:
     if not needs:
         return RowAxis(30)
     most = needs[int(MOST * (len(needs) - 1))] * DRAWN_OF_NEED / 60.0
-    return RowAxis(next((step for step in STEPS_MIN if step >= most), STEPS_MIN[-1]))
+    purposes = Counter(row.purpose for row in rows if row.purpose is not None).most_common(1)
+    return RowAxis(
+        next((step for step in STEPS_MIN if step >= most), STEPS_MIN[-1]),
+        purposes[0][0] if purposes else None,
+    )
 
 
-def row_fan(row: SystemRow, axis: RowAxis) -> Element:
-    """Return the drawing of one system, named by its whole answer."""
+def row_fan(row: SystemRow, axis: RowAxis, *, named: bool = True) -> Element:
+    """Return the drawing of one system; `named` by its whole answer where its figures do not stand beside it."""
     strokes: list[Element] = []
     need = None if row.needed_s is None else axis.x(row.needed_s)
     if row.held is None:
@@ -89,8 +96,9 @@ def row_fan(row: SystemRow, axis: RowAxis) -> Element:
         class_="mf",
         viewBox=f"0 0 {WIDE} {HIGH}",
         preserveAspectRatio="none",
-        role="img",
-        aria_label=fan_words(row),
+        role="img" if named else None,
+        aria_label=fan_words(row) if named else None,
+        aria_hidden=None if named else "true",
     )
 
 

@@ -24,12 +24,12 @@ HEARD: Final = kept(
                 el("th", el("span", words, class_="off"), scope="col")
                 for words in (
                     "system",
-                    "if the mains fails",
-                    "redundant",
-                    "what first",
-                    "order",
+                    "if the mains fails, min: all units, with one lost, needed, to spare",
+                    "may a unit be lost",
+                    "by when, what first",
+                    "bank to order, size next",
                     "unit out",
-                    "mains off",
+                    "mains off, shed first",
                 )
             ],
         ),
@@ -80,12 +80,18 @@ def _line(sheet: Sheet, row: SystemRow, axis: RowAxis, name: str) -> Element:
 def _drawn(row: SystemRow, axis: RowAxis, called: str, clock: WallClock) -> Element:
     name = el("a", called, href=address_of("systems", row.id))
     answers = (
-        el("div", row_fan(row, axis), cells.margin(row, clock), class_="c1"),
+        el(
+            "div",
+            row_fan(row, axis, named=False),
+            cells.figures(row, axis),
+            cells.margin(row, clock),
+            class_="c1",
+        ),
         cells.redundant(row),
         cells.first(row),
-        cells.bank(row),
+        el("div", cells.bank(row), class_="c4"),
         cells.unit_out(row),
-        cells.mains_off(row, clock),
+        el("div", cells.mains_off(row, clock), class_="c6"),
     )
     return el(
         "tr",
@@ -93,6 +99,7 @@ def _drawn(row: SystemRow, axis: RowAxis, called: str, clock: WallClock) -> Elem
             "th",
             small_mark(STANDINGS[row.stands]),
             name,
+            " ",
             el("small", row.plant),
             scope="row",
             class_=_class(row),

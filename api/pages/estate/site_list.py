@@ -13,7 +13,7 @@ from typing import Final
 from api.pages.estate import tally
 from api.pages.estate.finding import PARTS, finding
 from api.pages.estate.first_days import first_days
-from api.pages.estate.heads import CLOSE, axis_row, heads
+from api.pages.estate.heads import CLOSE, axis_row, heads, key
 from api.pages.estate.heard_sites import heard_sites
 from api.pages.estate.row_fan import RowAxis, row_axis
 from api.pages.estate.rows import row_id, table
@@ -62,9 +62,10 @@ def estate_page(sheet: Sheet, asked: Asked, before: Sequence[Element] = ()) -> P
     if not before:
         parts.append(tally.tally(sheet, every))
     parts += [
-        finding(sheet, asked, counted(sheet), order_of(sheet, "by site, worst first", asked.address())),
-        heads(CLOSE, LEADS, "system, units × kVA"),
-        axis_row(axis, CLOSE),
+        finding(sheet, asked, counted(sheet)),
+        key(),
+        heads(CLOSE, LEADS, order_of(sheet, "by site, worst first", asked.address())),
+        axis_row(axis),
     ]
     if not rows:
         parts.append(el("p", _nothing(asked), class_="waiting"))
@@ -152,7 +153,7 @@ def _first(rows: Sequence[SystemRow]) -> Nodes:
     if lit:
         parts.append(el("b", f"{lit} on {'its' if lit == 1 else 'their'} banks", class_="short-ink"))
     if short:
-        parts.append(el("b", f"{short} short", class_="short-ink"))
+        parts.append(el("b", f"{short} short{tally.lost_words(rows)}", class_="short-ink"))
     if unknown:
         parts.append(f"{unknown} cannot tell")
     if not parts:
@@ -161,15 +162,7 @@ def _first(rows: Sequence[SystemRow]) -> Nodes:
 
 
 def _second(rows: Sequence[SystemRow]) -> str:
-    asked = [row for row in rows if row.redundant in {ShortAnswer.YES, ShortAnswer.NO, ShortAnswer.UNKNOWN}]
-    no = sum(row.redundant is ShortAnswer.NO for row in asked)
-    if not asked:
-        return ""
-    return (
-        f"{no} of {len(asked)} not"
-        if no
-        else f"{sum(row.redundant is ShortAnswer.YES for row in asked)} of {len(asked)}"
-    )
+    return _many(sum(row.redundant is ShortAnswer.NO for row in rows), "no")
 
 
 def _third(rows: Sequence[SystemRow]) -> str:
@@ -183,14 +176,16 @@ def _fourth(rows: Sequence[SystemRow]) -> Nodes:
 
 
 def _fifth(rows: Sequence[SystemRow]) -> str:
-    asked = [row for row in rows if row.out not in {ShortAnswer.ONE_UNIT, ShortAnswer.NOT_ASKED}]
-    may = sum(row.out in {ShortAnswer.YES, ShortAnswer.SOME} for row in asked)
-    return f"{may} of {len(asked)}" if asked else ""
+    return _many(sum(row.out in {ShortAnswer.NO, ShortAnswer.SOME} for row in rows), "no")
 
 
 def _sixth(rows: Sequence[SystemRow]) -> str:
     signed = [row.shutdown.at for row in rows if row.shutdown is not None and row.shutdown.at is not None]
-    return f"{min(signed).day} {min(signed):%b}" if signed else ""
+    return f"next {min(signed).day} {min(signed):%b}" if signed else ""
+
+
+def _many(number: int, word: str) -> str:
+    return f"{number} {word}" if number else ""
 
 
 def _nothing(asked: Asked) -> str:

@@ -14,7 +14,7 @@ from api.pages.hold_up.basis import installed_words, load_words
 from api.pages.hold_up.sentences import Judged, verdict_words
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
-from api.pages.markup.marks import STANDINGS, line_mark
+from api.pages.markup.marks import STANDINGS, Standing, line_mark, small_mark
 from api.pages.units.redundancy import reason
 from collector.read_model.rows.system_row import STANDING_STATES, ShortAnswer, Stands, SystemRow, next_bank
 from collector.read_model.sheet import Sheet
@@ -23,6 +23,14 @@ from rules.system.state import Against
 
 MOST: Final = 3
 """So many systems have room for their reasons on a first screen."""
+
+
+MARKED: Final[dict[ShortAnswer, Standing]] = {
+    ShortAnswer.YES: "holds",
+    ShortAnswer.NO: "short",
+    ShortAnswer.UNKNOWN: "unknown",
+    ShortAnswer.SOME: "short",
+}
 
 
 def tall_table(sheet: Sheet, rows: Sequence[tuple[SystemRow, Judged | None]], axis: RowAxis) -> Element:
@@ -89,9 +97,10 @@ def _margin(row: SystemRow) -> Element:
 
 
 def _word(answer: ShortAnswer, words: str | None = None) -> Element:
-    return el(
-        "p", cells.marked(answer, capital(cells.WORDS[answer] if words is None else words)), class_="wm"
-    )
+    said, mark = capital(cells.WORDS[answer] if words is None else words), MARKED.get(answer)
+    if mark is None:
+        return el("p", el("span", said, class_="no"), class_="wm")
+    return el("p", small_mark(mark), said, class_="wm")
 
 
 def _redundant(row: SystemRow, subject: Judged) -> Nodes:

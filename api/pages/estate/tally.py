@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Final
 
+from api.pages.estate.cells import shutdown_words
 from api.pages.estate.first_days import nothing_shown, opening
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.frame import address_of
@@ -12,7 +14,8 @@ from api.pages.markup.marks import STANDINGS, Standing, line_mark
 from collector.read_model.rows.site_rows import GRAVEST_FIRST, worst_first
 from collector.read_model.rows.system_row import ShortAnswer, Stands, SystemRow
 from collector.read_model.sheet import Sheet
-from rules.phrasing.figures import capital, count, listed, minutes, on_banks
+from collector.read_model.wall_clock import WallClock
+from rules.phrasing.figures import capital, clause, count, minutes, on_banks
 from rules.system.state import Against
 
 NAMED: Final = 6
@@ -68,6 +71,11 @@ def on_banks_words(found: Sequence[SystemRow]) -> str:
     )
 
 
+def lost_words(rows: Sequence[SystemRow]) -> str:
+    """Return " with a unit lost" where that is how all of those that fall short do, else nothing."""
+    return short_words(of(rows, Stands.SHORT)).removeprefix("would fall short")
+
+
 def short_words(found: Sequence[SystemRow]) -> str:
     """Return that systems would fall short; where all of them hold with all their units, only with one of them lost."""
     lost = all(
@@ -97,9 +105,9 @@ def what_first(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool = False) 
     for alarm in sheet.alarms:
         row = next((r for r in rows if r.alarm is not None and r.alarm.id == alarm.id), None)
         if row is not None and row.alarm is not None and row.alarm.do_first:
-            do = row.alarm.do_first
             where = _where(sheet, row) if sited else row.name
-            return f"First, at {where}: {do[:1].lower()}{do[1:]}."
+            by = f", {row.alarm.by}" if row.alarm.by else ""
+            return f"First, at {where}{by}: {clause(row.alarm.do_first)}."
     return None
 
 
@@ -116,7 +124,56 @@ def lead(sheet: Sheet, rows: Sequence[SystemRow]) -> Element:
             opening(sheet),
             [" ", el("b", first, class_="blk")] if first else None,
         )
-    return el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one", id="lead", live=True)
+    heading = el("h1", el("span", line_mark(mark), words, class_="row"), class_="lead one")
+    return el("div", heading, nexts(sheet, rows, sited=False), id="lead", live=True)
+
+
+def nexts(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool) -> Element | None:
+    """Return what comes next: the bank to order and the size of units bought there now, a signed shutdown, the first load to shed.
+
+    None of an estate that is a single system: its row says it all.
+    """
+    if len(rows) < 2:
+        return None
+    said: list[Nodes] = []
+    order = min(
+        (row for row in rows if row.bank),
+        key=lambda row: (row.bank.by if row.bank else date.max, row.id),
+        default=None,
+    )
+    if order is not None and order.bank is not None:
+        soon = sum(row.bank is not None and row.bank.soon for row in rows) - order.bank.soon
+        when = "now" if order.bank.due else f"by {order.bank.words}"
+        more = f"; {soon} more within a year" if soon else ""
+        size = f". Replacement units there: {order.size} kVA each, now {order.plant}" if order.size else ""
+        said.append(
+            _item(
+                "Next bank to order", f"{order.bank.bank} at {_at(sheet, order, sited)}, {when}{more}{size}."
+            )
+        )
+    signed = sorted(
+        ((row.shutdown.at, row.id, row, row.shutdown) for row in rows if row.shutdown and row.shutdown.at),
+        key=lambda one: one[:2],
+    )
+    if signed:
+        _, _, row, played = signed[0]
+        words = shutdown_words(played, WallClock(sheet.site(row.id).time_zone, sheet.now))
+        more = f"; {len(signed) - 1} more signed" if len(signed) > 1 else ""
+        said.append(_item("Next signed shutdown", f"{_at(sheet, row, sited)}, {words}{more}."))
+    else:
+        said.append(_item("Next signed shutdown", "none."))
+    shed = next((row for row in rows if row.shed and row.stands is not Stands.HOLDS), None)
+    if shed is not None:
+        said.append(_item("First to shed", f"{shed.shed}, at {_at(sheet, shed, sited)}."))
+    return el("p", [[one, " "] for one in said], class_="nexts")
+
+
+def _item(name: str, words: str) -> Element:
+    return el("span", el("b", f"{name}: "), words)
+
+
+def _at(sheet: Sheet, row: SystemRow, sited: bool) -> str:
+    return _where(sheet, row) if sited else row.name
 
 
 def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Element:
@@ -132,12 +189,12 @@ def tally(sheet: Sheet, rows: Sequence[SystemRow], *, do: bool = True) -> Elemen
             lines.append([line_mark(STANDINGS[how]), el("p", _counted(found, how), _named(sheet, found))])
     holding = of(order, Stands.HOLDS)
     if holding:
-        least = [row.margin_s for row in holding if row.margin_s is not None]
-        small = el("small", f"least margin +{minutes(min(least), favours=True)} min") if least else None
-        lines.append([line_mark("holds"), el("p", _holding(holding), small)])
+        lines.append([line_mark("holds"), el("p", _holding(sheet, holding))])
     first = what_first(sheet, order, sited=True)
     if first and do:
         lines.append([el("span"), el("p", el("b", first))])
+    if do:
+        lines.append([el("span"), nexts(sheet, order, sited=True)])
     return el("div", lines, class_="tally", id="lead", live=True)
 
 
@@ -167,23 +224,23 @@ def _where(sheet: Sheet, row: SystemRow) -> str:
     return row.name if site == row.name else f"{site}, {row.name}"
 
 
-def _holding(rows: Sequence[SystemRow]) -> Nodes:
-    several = [row for row in rows if row.units > 1]
-    meant = [row for row in several if row.redundant is not ShortAnswer.NONE_MEANT]
-    kept = [row for row in several if row.held_lost is not None and _outlasts(row)]
-    verb = "rides through" if len(rows) == 1 else "ride through"
-    also = ""
-    if len(several) == len(kept) and several and meant:
-        also = ", and all with two units or more also with any one lost"
-    elif several:
-        also = f", {len(kept)} of the {len(several)} with two units or more also with any one lost"
-    return [el("b", str(len(rows)), class_="n"), f" {verb}{also}."]
-
-
-def _outlasts(row: SystemRow) -> bool:
-    return row.needed_s is not None and row.held_lost is not None and row.held_lost.low_s >= row.needed_s
-
-
-def names(rows: Sequence[SystemRow]) -> str:
-    """Return the names of systems, listed."""
-    return listed([row.name for row in rows])
+def _holding(sheet: Sheet, rows: Sequence[SystemRow]) -> Nodes:
+    asked = [row for row in rows if row.units > 1 and row.redundant is not ShortAnswer.NONE_MEANT]
+    less = [row for row in asked if row.redundant is not ShortAnswer.YES or not row.holds_lost]
+    margins = [row.margin_s for row in rows if row.margin_s is not None]
+    least = f" by {minutes(min(margins), favours=True)} min or more" if margins else ""
+    number: Nodes = [
+        el("b", str(len(rows)), class_="n"),
+        f" {'rides' if len(rows) == 1 else 'ride'} through{least}",
+    ]
+    if not less:
+        return [number, ", and all that have a unit to spare also with any one lost." if asked else "."]
+    some = "it" if len(less) == len(rows) == 1 else str(len(less))
+    if all(row.over for row in less):
+        peak = " at the peak" if all(row.over and row.over[1] for row in less) else ""
+        also = f"; {some} would overload{peak} with a unit lost:"
+    elif all(row.redundant is ShortAnswer.NO or row.holds_lost is False for row in less):
+        also = f"; {some} not with any one lost:"
+    else:
+        also = f"; {some} not, or not known, with any one lost:"
+    return [number, also, " ", _named(sheet, less)]

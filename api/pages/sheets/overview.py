@@ -12,7 +12,7 @@ from typing import Final
 from api.pages.alarms.alarm_list import wrong
 from api.pages.banks import section as bank_section
 from api.pages.estate.first_days import first_days, nothing_shown
-from api.pages.estate.heads import CLOSE, TALL, axis_row, heads
+from api.pages.estate.heads import CLOSE, TALL, axis_row, heads, key
 from api.pages.estate.heard_sites import heard_sites
 from api.pages.estate.row_fan import row_axis
 from api.pages.estate.rows import row_id, table
@@ -87,11 +87,12 @@ def _first_screen(
     if len(rows) <= MOST:
         states = {s.state.id: s for s in subjects}
         table_ = tall_table(sheet, [(row, states.get(row.id)) for row in rows], axis)
-        parts = [heads(TALL, leads, order), axis_row(axis, TALL), table_]
+        parts = [heads(TALL, leads, order), axis_row(axis, close=False), table_]
     else:
         parts = [
+            key(),
             heads(CLOSE, leads, order),
-            axis_row(axis, CLOSE),
+            axis_row(axis),
             table(sheet, rows, axis, "Every system", sited=True),
             el("p", PAPER, class_="on-paper"),
         ]

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from enum import StrEnum
 from typing import Final
 
+from collector.read_model.rows.brief import NOW, by_when_words, shed_words, size_words
 from collector.read_model.sheet import Sheet, ShownAlarm, ShownIsolation
 from rules.battery.state import BankState
 from rules.phrasing.dates import about_day
 from rules.planning.ridethrough.shutdown import lasts_s
-from rules.plant.estate import Estate, in_place
-from rules.system.state import Against, HoldUp, RequirementVerdict, Standing, SystemState
+from rules.plant.estate import Estate, LoadGroup, Purpose, in_place
+from rules.system.state import Against, HoldUp, LoadBasis, RequirementVerdict, Standing, SystemState
 from rules.values.severity import Severity
 from rules.values.verdict import Verdict
 
@@ -65,11 +66,12 @@ class RowHeld:
 
 @dataclass(frozen=True, slots=True)
 class RowAlarm:
-    """The first to act on of a system's alarms that stand, what to do, how many stand beside it, and the gravest's weight."""
+    """The first to act on of a system's alarms that stand, what to do and by when, how many stand beside it, and the gravest's weight."""
 
     id: str
     what: str
     do_first: str
+    by: str
     severity: Severity
     more: int
     gravest: Severity
@@ -77,9 +79,10 @@ class RowAlarm:
 
 @dataclass(frozen=True, slots=True)
 class RowBank:
-    """The bank of a system that is to be ordered next, and by when, no finer than it is known; `due`: now. `soon`: within a year."""
+    """The bank of a system that is to be ordered next, and by when (`by`), no finer than it is known; `due`: now. `soon`: within a year."""
 
     bank: str
+    by: date
     words: str
     due: bool
     soon: bool
@@ -104,7 +107,9 @@ class SystemRow:
     """A system's line. `margin_s` is the deciding need's own, least of all, and None where the verdict cannot tell.
 
     `fed`, `gives`, `units`: how many units are fed and how many on their banks, of how many, while it is on its banks; `out`: which units may be taken out, where
-    not all may. `unheard`: units that are not heard. `unshown`: it cannot be told since nothing was seen of its banks yet. `claimed_s`: a card's claim, where nothing else is known.
+    not all may, and `out_why` what keeps them. `unheard`: units that are not heard. `unshown`: it cannot be told since nothing was seen of its banks yet. `claimed_s`: a card's claim, where nothing else is known.
+    `purpose`: what the deciding need is for. `holds_lost`: whether it is held with the worst unit lost, None where that is not known. `over`: the board line
+    that keeps it from being redundant, and whether that is at its peak alone. `size`: kVA of each unit if it were replaced now. `shed`: the first load to go.
     """
 
     id: str
@@ -129,6 +134,12 @@ class SystemRow:
     shutdown: RowShutdown | None
     unheard: int
     unshown: bool = False
+    purpose: Purpose | None = None
+    holds_lost: bool | None = None
+    over: tuple[int, bool] | None = None
+    out_why: str = ""
+    size: str = ""
+    shed: str = ""
     since: datetime | None = None
     ends_earliest: datetime | None = None
     fed: int = 0
@@ -175,8 +186,12 @@ def system_rows(sheet: Sheet) -> tuple[SystemRow, ...]:
         for one in sheet.isolations:
             isolations.setdefault(sheet.estate.units[one.unit].system, []).append(one)
         alarms = _by_system(sheet)
+        groups: dict[str, list[LoadGroup]] = {}
+        for group in sheet.estate.load_groups.values():
+            groups.setdefault(group.system, []).append(group)
         kept = tuple(
-            _row(sheet, name, alarms.get(name, ()), isolations.get(name, ())) for name in sheet.estate.systems
+            _row(sheet, name, alarms.get(name, ()), isolations.get(name, ()), groups.get(name, ()))
+            for name in sheet.estate.systems
         )
         sheet.drawn["rows"] = kept
     found: tuple[SystemRow, ...] = kept
@@ -206,7 +221,11 @@ def _owners(estate: Estate) -> dict[str, str]:
 
 
 def _row(
-    sheet: Sheet, name: str, alarms: Sequence[ShownAlarm], isolations: Sequence[ShownIsolation]
+    sheet: Sheet,
+    name: str,
+    alarms: Sequence[ShownAlarm],
+    isolations: Sequence[ShownIsolation],
+    groups: Sequence[LoadGroup],
 ) -> SystemRow:
     declared, state, units = sheet.estate.systems[name], sheet.system(name), sheet.estate.units_of(name)
     now = None if state is None else state.hold_up.now
@@ -215,7 +234,8 @@ def _row(
     told = how in {Stands.HOLDS, Stands.SHORT} and need is not None
     on = None if state is None else state.on_battery
     many = len(units)
-    today = sheet.now.astimezone(sheet.site(name).zone).date()
+    zone = sheet.site(name).zone
+    today = sheet.now.astimezone(zone).date()
     may = [one.unit for one in isolations if one.overall == "met"]
     return SystemRow(
         id=name,
@@ -231,7 +251,7 @@ def _row(
         held_lost=_held(state.hold_up.one_unit_lost) if state is not None and many > 1 else None,
         claimed_s=_claim(sheet, name) if now is None or now.low_s is None else None,
         redundant=_redundant(state, many),
-        alarm=_first(alarms),
+        alarm=_first(sheet, zone, alarms),
         gone=sum(alarm.state == "returned_unacknowledged" for alarm in alarms),
         bank=_bank(sheet, name, today),
         banks_known=any(
@@ -240,12 +260,18 @@ def _row(
         ),
         out=_out(isolations, may, many),
         out_units=tuple(may) if 0 < len(may) < many else (),
+        out_why=next((one.why for one in isolations if one.overall == "not_met"), ""),
         shutdown=_shutdown(sheet, name),
         unheard=many if state is None else sum(unit.standing in _UNHEARD for unit in state.units),
         unshown=how is Stands.UNKNOWN
         and state is not None
         and bool(state.hold_up.unproven)
         and not any(unit.standing in _UNHEARD for unit in state.units),
+        purpose=None if need is None else need.purpose,
+        holds_lost=_holds_lost(state, need),
+        over=None if state is None else _over(state),
+        size=size_words(sheet.sizes.get(name)),
+        shed=shed_words(state, groups),
         since=None if on is None else on.since,
         ends_earliest=None if on is None else on.ends_earliest,
         fed=0
@@ -288,14 +314,30 @@ def _redundant(state: SystemState | None, units: int) -> ShortAnswer:
     return ShortAnswer.NONE_MEANT if state.redundancy is None else VERDICTS[state.redundancy.verdict]
 
 
-def _first(alarms: Sequence[ShownAlarm]) -> RowAlarm | None:
+def _over(state: SystemState) -> tuple[int, bool] | None:
+    """Return the line of a system that is not redundant on which the others would be overloaded; True: at its peak alone."""
+    found = state.redundancy
+    if found is None or found.verdict is not Verdict.INADEQUATE or found.tightest_line is None:
+        return None
+    now = next((one.verdict for one in found.at if one.basis is LoadBasis.NOW), None)
+    return found.tightest_line, found.basis is not LoadBasis.NOW and now is not Verdict.INADEQUATE
+
+
+def _holds_lost(state: SystemState | None, need: RequirementVerdict | None) -> bool | None:
+    """Return whether a need is held with the worst unit lost, at the least; None where nobody knows."""
+    low_s = None if state is None else state.hold_up.one_unit_lost.low_s
+    return None if low_s is None or need is None or need.required_s is None else low_s >= need.required_s
+
+
+def _first(sheet: Sheet, zone: tzinfo, alarms: Sequence[ShownAlarm]) -> RowAlarm | None:
     standing = [alarm for alarm in alarms if alarm.state in STANDING_STATES]
     if not standing:
         return None
     first = standing[0]
     gravest = max((Severity(one.severity) for one in standing), key=lambda severity: severity.rank)
+    by = by_when_words(first.by_when, sheet.now, zone)
     return RowAlarm(
-        first.id, first.what, first.do_first, Severity(first.severity), len(standing) - 1, gravest
+        first.id, first.what, first.do_first, by, Severity(first.severity), len(standing) - 1, gravest
     )
 
 
@@ -312,8 +354,8 @@ def _bank(sheet: Sheet, system: str, today: date) -> RowBank | None:
         return None
     by = found.dates.order_by or found.dates.replace_by
     due = by <= today or found.dates.replace_by <= today
-    words = "now" if due else about_day(by, found.dates.ends_early, found.dates.ends_late, today)
-    return RowBank(found.id, words, due, due or (by - today).days < _WITHIN_A_YEAR_DAYS)
+    words = NOW if due else about_day(by, found.dates.ends_early, found.dates.ends_late, today)
+    return RowBank(found.id, by, words, due, due or (by - today).days < _WITHIN_A_YEAR_DAYS)
 
 
 def _out(isolations: Sequence[ShownIsolation], may: Sequence[str], units: int) -> ShortAnswer:

@@ -8,10 +8,12 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from functools import cache
 
-from collector.read_model.sheet import Sheet, ShownAlarm, ShownIsolation, ShownUnit
+from collector.read_model.sheet import Plans, PlanView, Sheet, ShownAlarm, ShownIsolation, ShownUnit
 from rules.battery.state import BankState
 from rules.planning.ridethrough.shutdown import Shutdown
-from rules.plant.estate import Bank, Card, Estate, Generator, Site, Supply, System, Unit
+from rules.planning.ridethrough.signed_course import PlanCourse
+from rules.planning.sizing.replacement import Sizes
+from rules.plant.estate import Bank, Card, Estate, Generator, LoadGroup, Site, Supply, System, Unit
 from rules.system.state import (
     UNKNOWN_HOLD_UP,
     Against,
@@ -57,6 +59,11 @@ A_SITE = 10
 ROUGH = {3: "short", 7: "silent", 11: "alarm", 5: "peak"}
 """Which of the first systems have something; of a larger estate the same again every `REPEATS`."""
 REPEATS = 33
+SIGNED = {
+    5: datetime(2026, 12, 12, 8, 0, tzinfo=NOW.tzinfo),
+    8: datetime(2026, 12, 5, 7, 0, tzinfo=NOW.tzinfo),
+}
+"""When the mains is switched off at some of the first systems; the first of them drops its load."""
 
 
 @cache
@@ -76,6 +83,7 @@ def sheet_of(systems: int) -> Sheet:
         {u.id: u for m in made for u in m.plant},
         {f"card {u.id}": Card(f"card {u.id}", (u.id,)) for m in made for u in m.plant},
         {b.id: b for m in made for b in m.batteries},
+        {g.id: g for m in made for g in m.groups},
     )
     return Sheet(
         NOW,
@@ -86,7 +94,9 @@ def sheet_of(systems: int) -> Sheet:
         tuple(v for m in made for v in m.views()),
         tuple(sorted((a for m in made for a in m.alarms()), key=_to_act)),
         isolations=tuple(i for m in made for i in m.isolations()),
+        sizes={m.id: found for m in made if (found := m.sizes()) is not None},
         shutdowns={m.id: m.shutdown() for m in made},
+        plans={m.id: Plans((view,)) for m in made if (view := m.signed()) is not None},
         estate_file="fellbeck.toml",
         acts=True,
     )
@@ -98,11 +108,12 @@ class _Like:
     works, control = samples.works_state(), samples.control_state()
     banks, views = samples.banks(), samples.views()
     alarms, isolations = samples.alarms(), samples.isolations()
+    sizes = samples.sizes(years=1)["works"]
 
 
-def _to_act(alarm: ShownAlarm) -> tuple[bool, int]:
-    """Return the key by which a service orders them: what is due at a time of today before what is due some day."""
-    return not isinstance(alarm.by_when, datetime), -_RANKS.index(alarm.severity)
+def _to_act(alarm: ShownAlarm) -> tuple[int, str]:
+    """Return the key by which a service orders what helps for a day or longer: the graver, then what is due first."""
+    return -_RANKS.index(alarm.severity), f"{alarm.by_when}"
 
 
 _RANKS = ("warning", "minor", "major", "critical")
@@ -117,7 +128,7 @@ class _System:
     """One system of the estate, with all that is known of it."""
 
     def __init__(self, number: int, chance: random.Random) -> None:
-        self.id = f"sys-{number}"
+        self.id, self.number = f"sys-{number}", number
         self.name = PLACES[number % A_SITE]
         self.kind = ROUGH.get(number % REPEATS, "well")
         self.chance = chance
@@ -137,6 +148,11 @@ class _System:
         self.batteries: list[Bank] = [
             samples.bank_of(f"{u.id}", u.id, cells=192, blocks="12 V 24 Ah", since=date(2022, 3, 1))
             for u in self.plant
+        ]
+        self.groups = [
+            LoadGroup(f"{kind} {number}", self.id, (watts,) * 3, importance)
+            for kind, watts, importance in (("heaters", 700.0, 3), ("laboratory", 500.0, 2))
+            if number % 4
         ]
         self.needed_s = chance.choice((300.0, 360.0, 480.0, 540.0))
         spare_s = -102.0 if self.kind == "short" else 60.0 * chance.choice((1.4, 2.1, 3.6, 5.9, 8.8, 12.0))
@@ -232,20 +248,50 @@ class _System:
                 state=state,
                 until=None,
                 incident=None,
+                by_when=like.by_when or date(2026, 12, 1),
             ),
         )
 
     def isolations(self) -> Sequence[ShownIsolation]:
         """Return whether its units may be taken out."""
         like = _Like.isolations[2 if self.kind == "silent" else 1 if self.kind in {"short", "peak"} else 0]
-        return [replace(like, unit=unit.id) for unit in self.plant]
+        why = {"short": "banks too short", "peak": "load too high"}.get(self.kind, "")
+        return [replace(like, unit=unit.id, why=why) for unit in self.plant]
+
+    def sizes(self) -> Sizes | None:
+        """Return what its units would be if they were bought now: the next smaller; nothing is known of a silent one."""
+        if self.kind == "silent":
+            return None
+        va = {10_000: 10_000.0, 20_000: 15_000.0, 30_000: 20_000.0, 40_000: 30_000.0, 60_000: 40_000.0}[
+            self.va
+        ]
+        like = _Like.sizes
+        high = {15_000.0: 20_000.0}.get(va, va) if self.kind == "short" else va
+        return replace(
+            like, system=self.id, units=replace(like.units, advised_from_va=va, advised_to_va=high)
+        )
+
+    def signed(self) -> PlanView | None:
+        """Return the shutdown that is signed, of a few."""
+        at = SIGNED.get(self.number)
+        if at is None:
+            return None
+        return PlanView(f"plan-{self.number}", replace(shutdowns.signed(at), system=self.id), PlanCourse())
 
     def shutdown(self) -> Shutdown:
-        """Return how half an hour without mains goes."""
+        """Return how half an hour without mains goes, or what is signed."""
         ridden = shutdowns.untold(self.id) if self.kind == "silent" else shutdowns.carried(self.id)
         plain = shutdowns.untold(self.id) if self.kind == "silent" else shutdowns.lost(self.id)
+        plan = self.signed()
+        if self.number == min(SIGNED):
+            ridden = shutdowns.lost(self.id)
         return replace(
-            shutdowns.played("works", replace(ridden, system=self.id), replace(plain, system=self.id)),
+            shutdowns.played(
+                "works",
+                replace(ridden, system=self.id),
+                replace(plain, system=self.id),
+                plan=None if plan is None else plan.id,
+            ),
             system=self.id,
         )
 

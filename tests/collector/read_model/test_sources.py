@@ -1,19 +1,23 @@
 """What the rules and the collector keep becomes what a sheet shows."""
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from api.pages.hold_up.unit_tracks import track
 from api.pages.markup.elements import render
-from collector.read_model.sources import Traces, isolation_of, outages_of, score_of, with_unit_lost
+from collector.read_model.sources import KEEPS, Traces, isolation_of, outages_of, score_of, with_unit_lost
 from collector.read_model.wall_clock import WallClock
 from collector.storage.ledger.records import IncidentLine, JournalLine
 from rules.alarms.catalogue import Cause
 from rules.alarms.incidents.incident import Incident, IncidentPart
+from rules.planning.isolation import rows
 from rules.planning.isolation.check import Between, Isolation, Overall
 from rules.planning.isolation.rows import CheckRow, Result
 from rules.system.forecast_score import Outcome, Prediction, score
-from rules.values.reason import told
+from rules.values.code import Code
+from rules.values.reason import reason, told
 from rules.values.serial import from_plain, to_plain
 from rules.values.severity import Severity
 from tests.api.pages import samples
@@ -204,3 +208,18 @@ def test_a_trace_adds_nothing_that_is_only_reckoned_and_stays_small() -> None:
         shown = traces.look([heard], heard.on_battery.since + timedelta(seconds=second))  # type: ignore[union-attr]
     assert len(shown["works"].trace) <= 361
     assert with_unit_lost(shown["works"], heard).one_unit_lost_from_now == heard.hold_up.one_unit_lost
+
+
+def test_what_keeps_a_unit_from_being_taken_out_has_a_few_words_of_its_own() -> None:
+    source = Path(rows.__file__).read_text()
+    named = set(re.findall(r'CheckRow\(\s*"(\w+)", Result\.NOT_MET|check = "(\w+)"', source))
+    checks = {one or other for one, other in named} | {"load_fits_now", "load_fits_window"}
+    assert len(checks) >= 9
+    assert checks <= set(KEEPS), "a check that can be not met has no words"
+    why = CheckRow("others_hold", Result.NOT_MET, told("It is so"))
+    over = replace(why, because=reason(Code.OVERLOADS_ONE_LOST, "W1", line=2, share=1.2))
+    asked = Isolation("works", "W1", LOST, LOST, Overall.NOT_MET, (), (), LOST)
+    fine = CheckRow("no_alarms", Result.MET, told("None stands"))
+    for first, said in ((why, "banks too short"), (over, "load too high")):
+        assert isolation_of(replace(asked, rows=(fine, first)), CLOCK).why == said
+    assert isolation_of(replace(asked, overall=Overall.MET, rows=(fine,)), CLOCK).why == ""

@@ -215,7 +215,7 @@ def test_a_verdict_that_cannot_tell_promises_no_margin() -> None:
 def test_the_worst_unit_is_named_and_the_shortfall_is_rounded_up() -> None:
     shown = re.sub(r"\s+", " ", "".join(check(sheets.index(samples.short())).text))
     assert (
-        "One of three systems would fall short with a unit lost, one cannot be judged. First, at Treatment works: renew bank 3."
+        "One of three systems would fall short with a unit lost, one cannot be judged. First, at Treatment works, now: renew bank 3."
         in shown
     )
     assert "Rides through with all three units; with unit W1 or W2 lost, 1.7 min short." in shown
