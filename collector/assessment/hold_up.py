@@ -19,10 +19,11 @@ from zlib import crc32
 
 import numpy as np
 
+from collector.assessment.spent_so_far import SpentSoFar
 from collector.assessment.worker import JudgementFailed, Superseded, Worker
 from collector.process.clock import Clock, late_move
 from collector.recorder.current_state import Present
-from rules.battery.model.charge_carried import BankMoment, carried_to, only_rests
+from rules.battery.model.charge_carried import BankMoment, carried_to, only_rests, warmed
 from rules.battery.model.health import BankBelief, belief_from_age, scaled
 from rules.monitor.clock_moved import moved
 from rules.plant.estate import Bank, Estate, FittedBank, in_place
@@ -52,6 +53,7 @@ class Judging:
         self._rested: dict[
             str, datetime
         ] = {}  # full banks on mains: until when no more is known of them than that
+        self._spent: dict[str, SpentSoFar] = {}  # banks that give: what their beliefs have not been told yet
         self._on_record: dict[str, BankBelief] = {}
         self._began_s = clock.monotonic_s()
         self._estate = estate
@@ -71,13 +73,15 @@ class Judging:
     @property
     def beliefs(self) -> Mapping[str, BankBelief]:
         """Return what is believed of each bank, as of its last reading."""
-        for bank in tuple(self._rested):
+        for bank in (*self._rested, *self._spent):
             self._belief(bank)
         return self._beliefs
 
     def _belief(self, bank: str) -> BankBelief | None:
-        """Return what is believed of a bank, as of its last reading. While it only rests, nothing is made at each of them."""
-        belief, at = self._beliefs.get(bank), self._rested.pop(bank, None)
+        """Return what is believed of a bank, as of its last reading. While it only rests or gives, nothing is made at each of them."""
+        belief, at, spent = self._beliefs.get(bank), self._rested.pop(bank, None), self._spent.pop(bank, None)
+        if belief is not None and spent is not None:
+            belief = self._beliefs[bank] = belief.carried(spent.power_w, spent.seconds, spent.until)
         if belief is not None and at is not None and at > belief.as_of:
             belief = self._beliefs[bank] = belief.rested(at)
         return belief
@@ -103,6 +107,7 @@ class Judging:
     def follow(self, belief: BankBelief) -> None:
         """Take what a running discharge showed of a bank so far."""
         self._rested.pop(belief.bank, None)
+        self._spent.pop(belief.bank, None)
         self._beliefs[belief.bank] = moved(belief, late_move(self._clock, belief.as_of)).compact()
 
     def on_record(self, bank: str) -> BankBelief | None:
@@ -146,15 +151,38 @@ class Judging:
     def carry(self, reading: Reading) -> None:
         """Carry the beliefs of a unit's banks forward to a reading."""
         for bank in self._estate.banks_of(reading.unit):
-            known = self._beliefs.get(bank.id)
-            if known is not None and only_rests(known, reading.on_battery, reading.battery.temperature_c):
-                self._rested[bank.id] = max(reading.at, self._rested.get(bank.id, reading.at))
+            if self._noted(bank, reading):
                 continue
             belief = self._belief_of(bank, reading)
             if belief is not None:
                 fitted = None if belief.full else in_place(bank.fitted, reading.at.date())
                 rated_ah = None if fitted is None else fitted.rated_capacity_ah
                 self._beliefs[bank.id] = carried_to(belief, self._moment(bank, reading), rated_ah)
+
+    def _noted(self, bank: Bank, reading: Reading) -> bool:
+        """Return whether it is enough to note a reading until the belief is asked for: the bank rests, or it gives."""
+        known, temperature_c = self._beliefs.get(bank.id), reading.battery.temperature_c
+        if known is None:
+            return False
+        if reading.on_battery:
+            return not warmed(known, temperature_c) and self._gives(known, self._moment(bank, reading))
+        if bank.id in self._spent or not only_rests(known, reading.on_battery, temperature_c):
+            return False
+        self._rested[bank.id] = max(reading.at, self._rested.get(bank.id, reading.at))
+        return True
+
+    def _gives(self, known: BankBelief, moment: BankMoment) -> bool:
+        """Gather what a bank gave since its last reading; return whether that can be told from the power alone."""
+        if moment.output_power_w is None:
+            return False
+        power_w, spent = moment.output_power_w, self._spent.get(known.bank)
+        if spent is not None and spent.takes(power_w):
+            self._spent[known.bank] = spent.longer(power_w, moment.at)
+            return True
+        belief = self._belief(known.bank) or known
+        if moment.at > belief.as_of:
+            self._spent[known.bank] = SpentSoFar.between(belief.as_of, moment.at, power_w)
+        return True
 
     def _belief_of(self, bank: Bank, reading: Reading) -> BankBelief | None:
         belief = self._belief(bank.id)

@@ -2,8 +2,8 @@
 
 Theory of operation. What may wait for nothing (`News.waits_for_nothing`) goes to its person as a letter of its own, at
 once and outside every allowance. Up to `ALONE` such letters of a sort to one destination within `WITHIN_S` seconds are
-single letters. What comes above makes them a *burst*: whatever is new is gathered for at most `WITHIN_S` and goes out
-as one letter with a line for each place, those told within the last `GOES_ON_S` after those that are new, all counted
+single letters. What comes above makes them a *burst*: whatever is new is gathered, for at most `WITHIN_S` at first and
+`JOINED_EVERY_S` from then on, and goes out as one letter with a line for each place, those told within the last `GOES_ON_S` after those that are new, all counted
 to the moment of sending. A burst goes on while another place joins within `GOES_ON_S` of its last letter. A place that
 is over leaves it. All of it is counted from the journal at a start, so that a letter made again after a kill is the same letter.
 """
@@ -24,6 +24,9 @@ from rules.values.severity import Severity
 ALONE: Final = 3
 """So many letters of one sort go singly within `WITHIN_S`; one more and they become one."""
 WITHIN_S: Final = 5.0
+JOINED_EVERY_S: Final = 3.0
+"""How often what joins goes out beside those told before. Cards at rest are read every 5 s, so of sites that go within a few
+seconds the last is known 5 s after it went; it is to be told within ten."""
 GOES_ON_S: Final = 60.0
 ONCE_IN_S: Final = 600.0
 """The same news goes outside the allowances once in this time; a supply that comes and goes has no claim to more."""
@@ -72,7 +75,7 @@ class Bursts:
         """Return in how many s `waiting` letters of one sort go out as one; None: they go singly, now."""
         burst = self._current(place, news, now_s)
         if burst is not None and burst.joint_s is not None:
-            return max(burst.joint_s + WITHIN_S - now_s, 0.0)
+            return max(burst.joint_s + JOINED_EVERY_S - now_s, 0.0)
         lately = [] if burst is None else burst.alone_lately(now_s)
         if len(lately) + waiting <= ALONE:
             return None

@@ -75,8 +75,12 @@ def _with_parts(incident: Incident, ground: StepContext) -> Incident:
     ever = _units_ever(incident)
     on_now = _on_battery_now(ever, ground)
     parts = dict(incident.parts)
-    for system in sorted({s for u in ever if (s := topology.system(u)) is not None}):
-        units = tuple(u for u in ever if topology.system(u) == system)
+    of_system: dict[str, list[str]] = {}
+    for unit in ever:
+        name = topology.system(unit)
+        if name is not None:
+            of_system.setdefault(name, []).append(unit)
+    for system, units in sorted((name, tuple(units)) for name, units in of_system.items()):
         signs = [
             sign
             for u in units

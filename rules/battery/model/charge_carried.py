@@ -42,7 +42,7 @@ def carried_to(belief: BankBelief, moment: BankMoment, rated_capacity_ah: float 
     seconds = (moment.at - belief.as_of).total_seconds()
     if seconds <= 0.0:
         return belief
-    if moment.temperature_c is not None and _moved(belief.temperature_c, moment.temperature_c):
+    if warmed(belief, moment.temperature_c):
         belief = replace(belief, temperature_c=moment.temperature_c)
     if moment.on_battery is None or (moment.on_battery and moment.output_power_w is None):
         return replace(belief, as_of=moment.at)
@@ -53,8 +53,12 @@ def carried_to(belief: BankBelief, moment: BankMoment, rated_capacity_ah: float 
 
 def only_rests(belief: BankBelief, on_battery: bool | None, temperature_c: float | None) -> bool:
     """Return whether a moment says no more than that a full bank is still full: `carried_to` then moves its date alone."""
-    same = temperature_c is None or not _moved(belief.temperature_c, temperature_c)
-    return on_battery is False and belief.full and same
+    return on_battery is False and belief.full and not warmed(belief, temperature_c)
+
+
+def warmed(belief: BankBelief, temperature_c: float | None) -> bool:
+    """Return whether a probe says a temperature that what a bank holds is reckoned anew for."""
+    return temperature_c is not None and _moved(belief.temperature_c, temperature_c)
 
 
 def _moved(before_c: float | None, now_c: float) -> bool:

@@ -94,6 +94,34 @@ async def test_a_bank_that_rests_is_believed_as_of_its_last_reading_and_gives_fr
     assert used_s <= 11.0, "what it rested for is not taken for a discharge"
 
 
+async def test_what_a_bank_gives_is_the_same_asked_for_at_each_reading_or_at_the_end() -> None:
+    """A load that wanders and steps, a card that falls silent for a while, and a return."""
+    plant, clock = estate(), TurnedClock(START)
+    present = Present(plant)
+    often, seldom = (Judging(plant, Worker(), clock, present, asyncio.Queue[object]().put) for _ in range(2))
+    bank = plant.banks_of("A1")[0].id
+    for judging in (often, seldom):
+        judging.believe(replace(known_banks(plant)[bank], as_of=clock.now()))
+    chance = np.random.default_rng(3)
+    watts = [*(3000.0 * (1.0 + 0.02 * chance.standard_normal(40))), *[4200.0] * 20]
+    for number, power_w in enumerate(watts):
+        await clock.advance(20.0 if number == 30 else 2.0)
+        gives = reading("A1", [power_w] * 3, source=OutputSource.BATTERY)
+        present.readings["A1"] = gives = replace(gives, stamp=stamp(clock))
+        for judging in (often, seldom):
+            judging.carry(gives)
+        assert often.beliefs[bank].as_of == clock.now()
+    before_s = float(np.median(often.beliefs[bank].seconds_left(9000.0)))
+    for judging in (often, seldom):
+        judging.carry(replace(reading("A1", [4200.0] * 3), stamp=stamp(clock)))
+    ends_s = [float(np.median(one.beliefs[bank].seconds_left(9000.0))) for one in (often, seldom)]
+    assert abs(ends_s[0] - before_s) < 1.0
+    assert abs(ends_s[1] - ends_s[0]) < 1e-3 * before_s
+    assert seldom.beliefs[bank].as_of == often.beliefs[bank].as_of
+    used = [float(np.median(one.beliefs[bank].used)) for one in (often, seldom)]
+    assert abs(used[1] / used[0] - 1.0) < 1e-4
+
+
 class Counted(Worker):
     """Judges at once, in this process, and counts how often."""
 

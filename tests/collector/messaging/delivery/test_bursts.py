@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from collector.messaging.channels.channel import ChannelDown, NotNow
-from collector.messaging.delivery.bursts import ALONE, GOES_ON_S, ONCE_IN_S, WITHIN_S
+from collector.messaging.delivery.bursts import ALONE, GOES_ON_S, JOINED_EVERY_S, ONCE_IN_S, WITHIN_S
 from collector.messaging.delivery.office import PostOffice
 from collector.process.clock import TurnedClock
 from collector.storage.ledger import Ledger
@@ -161,6 +161,22 @@ async def test_more_than_three_sites_within_five_seconds_are_one_letter_that_is_
     assert whats(post)[-1] == "Mains lost at other, supply other: 2 units on battery.", (
         "another event, by itself"
     )
+
+
+async def test_who_joins_just_behind_the_letter_of_many_is_told_three_seconds_later(
+    ledger: Ledger, clock: TurnedClock
+) -> None:
+    """Of thirty sites the last three were told 14 s after the first went: they waited 5 s behind the one before."""
+    post = Scripted()
+    where = office(ledger, clock, {"post": post}, (person(),), **FULL)
+    await put(ledger, where, *[opening(f"s{n}", clock) for n in range(6)])
+    await turn(clock, where, 0.5, 0.5)
+    assert whats(post) == ["Mains lost at 6 sites."]
+    await put(ledger, where, opening("late", clock))
+    await turn(clock, where, JOINED_EVERY_S - 1.0, 0.5)
+    assert len(post.taken) == 1
+    await turn(clock, where, 1.0, 0.5)
+    assert whats(post)[1:] == ["Mains lost at 7 sites, 1 more now."]
 
 
 async def test_a_site_that_is_fed_again_is_named_no_more_when_another_joins(
