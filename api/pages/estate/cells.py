@@ -18,11 +18,11 @@ WORDS: Final = {
     ShortAnswer.NO: "no",
     ShortAnswer.SOME: "some",
     ShortAnswer.UNKNOWN: CANNOT_TELL,
-    ShortAnswer.ONE_UNIT: "no, one unit",
+    ShortAnswer.ONE_UNIT: "only one unit",
     ShortAnswer.NONE_MEANT: "not meant to be",
     ShortAnswer.NOT_ASKED: "not asked yet",
 }
-ON_MAINS: Final = "yes, on mains"
+ON_MAINS: Final = "on mains only"
 """Said of one that carries on without any one unit while the mains is there, and is not known to hold so long as it must without it."""
 NEEDED_FOR: Final = {
     Purpose.GENERATOR_START: "auto start",
@@ -45,10 +45,10 @@ def plain(answer: ShortAnswer, words: str | None = None, why: str = "") -> Nodes
     """Return an answer: a good one without colour, what is not so in the ink of it with its reason, what nobody knows slanted."""
     said = WORDS[answer] if words is None else words
     if answer in {ShortAnswer.NO, ShortAnswer.SOME}:
-        return [el("b", said, class_="short-ink"), f": {why}" if why else None]
+        return [el("em", said), f": {why}" if why else None]
     if answer is ShortAnswer.UNKNOWN:
         return el("i", said)
-    return said if answer is ShortAnswer.YES else el("span", said, class_="no")
+    return said if answer is ShortAnswer.YES else el("small", said)
 
 
 def short_on_banks(row: SystemRow) -> str:
@@ -106,14 +106,13 @@ def first(row: SystemRow) -> Element | None:
     if alarm is None:
         return None
     words = first_words(alarm.do_first, alarm.what)
-    when = el("b", capital(alarm.by), class_="short-ink" if alarm.by == NOW else None)
+    when = el("em" if alarm.by == NOW else "b", capital(alarm.by))
     more = el("small", f" +{alarm.more} more") if alarm.more else None
     return el(
         "span",
         [when, ": ", clause(words)] if alarm.by and alarm.do_first else words,
         more,
-        class_="aw",
-        data_sev=alarm.severity.value,
+        class_=f"aw {alarm.severity.value}",
     )
 
 
@@ -130,7 +129,7 @@ def bank(row: SystemRow) -> Nodes:
     if row.bank is None:
         return [el("i", CANNOT_TELL), size]
     which = f", bank\u00a0{row.bank.bank}" if row.bank.soon else ""
-    said = el("b", row.bank.words, class_="short-ink") if row.bank.due else row.bank.words
+    said = el("em", row.bank.words) if row.bank.due else row.bank.words
     return [el("span", said, which), size]
 
 
@@ -147,7 +146,7 @@ def mains_off(row: SystemRow, clock: WallClock) -> Nodes:
     """Return the answer of question 6: the next signed shutdown or the example and whether it is carried; and what goes first."""
     played = row.shutdown
     answer: Nodes = (
-        el("span", WORDS[ShortAnswer.NOT_ASKED], class_="no")
+        el("small", WORDS[ShortAnswer.NOT_ASKED])
         if played is None
         else el("span", plain(played.planned, shutdown_words(played, clock)))
     )

@@ -18,8 +18,10 @@ from rules.phrasing.reasons import say
 
 NAMED: Final = 8
 """So many are named for which a step is left; the rest is a count."""
-BANKS: Final = 24
+BANKS: Final = 10
 """So many banks are listed with what speaks for them."""
+ADVISED: Final = 4
+"""Of so many systems it is said how long which bank should carry its part; each says it on its own sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ def _would_tell(sheet: Sheet) -> list[Element]:
     for state in sheet.systems:
         # in the order of effort: a discharge is the last of them
         said += [f"{state.name}: {stopped(say(one.step))}" for one in state.hold_up.would_tell[-1:]]
-    return [el("p", one, class_="small") for one in said[:NAMED]]
+    return [el("p", one, class_="small") for one in said[:ADVISED]]
 
 
 def _banks(sheet: Sheet, begun: FirstDays) -> Element:

@@ -10,11 +10,12 @@ from api.pages.estate.row_fan import RowAxis
 from api.pages.markup.elements import Element, Nodes, el
 from api.pages.markup.marks import Standing, small_mark
 from api.pages.markup.svg import percent, svg, text
+from rules.plant.estate import Purpose
 
 QUESTIONS: Final = (
     ("If the mains fails now,", "minutes held and needed"),
     ("May a unit", "be lost?"),
-    ("What is wrong,", "what first, by when"),
+    ("What is wrong: what", "to do first, by when"),
     ("Next bank,", "next units"),
     ("Unit out", "for work?"),
     ("Mains off as signed,", "else 30 min from now"),
@@ -22,16 +23,22 @@ QUESTIONS: Final = (
 """The numbered questions, as short as the head of a column."""
 SECOND: Final = (
     (4, ("order by", "new units, kVA")),
-    (6, ("load is", "first to shed")),
+    (6, ("load is", "first to shed (blank: none named)")),
 )
 """What the columns of two things name each, by the number of their question."""
 DRAWN: Final = (
-    ("all", "all units hold until it meets the line"),
-    ("lost", "with one unit lost"),
-    ("need", "needed"),
+    ("all", "held by all units"),
+    ("lost", "with one lost"),
     ("short", "needed, not held"),
     ("none", "not known"),
 )
+NEEDED: Final = {
+    Purpose.GENERATOR_START: "until the generator carries",
+    Purpose.MANUAL_GENERATOR_START: "to start the generator by hand",
+    Purpose.ORDERLY_SHUTDOWN: "to shut down in order",
+    Purpose.PLANNED: "for planned work",
+}
+"""What time is needed for, beside the mark of it; where a row needs it for another, the row says so."""
 LINES: Final[tuple[tuple[Standing, str], ...]] = (
     ("holds", "holds"),
     ("short", "falls short"),
@@ -78,8 +85,10 @@ def axis_row(axis: RowAxis, *, close: bool = True) -> Element:
     return el("div", parts, class_="axrow c100", aria_hidden="true")
 
 
-def key() -> Element:
+def key(axis: RowAxis) -> Element:
     """Return what the marks of the rows mean."""
-    fan = [el("span", el("i", class_=f"k-{mark}"), words) for mark, words in DRAWN]
+    needed = "needed" if axis.purpose is None else f"needed {NEEDED[axis.purpose]}"
+    drawn = (*DRAWN[:2], ("need", needed), *DRAWN[2:])
+    fan = [el("span", el("i", class_=f"k-{mark}"), words) for mark, words in drawn]
     lines = [el("span", small_mark(standing), words) for standing, words in LINES]
     return el("p", fan, lines, class_="key rowkey")

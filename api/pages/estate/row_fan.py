@@ -82,14 +82,17 @@ def row_fan(row: SystemRow, axis: RowAxis, *, named: bool = True) -> Element:
         strokes.append(el("path", class_=faint, d=f"M0 0L{_end(low)}"))
         if row.held_lost is not None:
             strokes.append(el("path", class_="l", d=f"M0 0L{_end(axis.x(row.held_lost.low_s))}"))
-    if need is not None:
+    base = f"M0 {BASE}H{WIDE}"
+    if need is None:
+        strokes.append(el("path", class_="b", d=base))
+    else:
         end = min(need, WIDE)
-        strokes.append(el("path", class_="n" if row.held else "n o", d=f"M0 22H{end}V26H0Z"))
+        upright = "" if need > WIDE else f"M{need} 0V{HIGH}"
+        # the bar, the line and the upright are one path: a row of a hundred weighs what its elements do
+        strokes.append(el("path", class_="n" if row.held else "n o", d=f"M0 22H{end}V26H0Z{base}{upright}"))
         missing = _missing(row)
         if missing is not None and axis.x(missing) < end:
             strokes.append(el("path", class_="s", d=f"M{axis.x(missing)} 21H{end}V27H{axis.x(missing)}Z"))
-    upright = "" if need is None or need > WIDE else f"M{need} 0V{HIGH}"
-    strokes.append(el("path", class_="b", d=f"M0 {BASE}H{WIDE}{upright}"))
     return el(
         "svg",
         strokes,

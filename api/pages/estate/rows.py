@@ -21,7 +21,7 @@ HEARD: Final = kept(
         el(
             "tr",
             [
-                el("th", el("span", words, class_="off"), scope="col")
+                el("th", words, scope="col")
                 for words in (
                     "system",
                     "if the mains fails, min: all units, with one lost, needed, to spare",
@@ -51,7 +51,7 @@ def table(
 ) -> Element:
     """Return lines as a table of their own; `words` say what it holds. `sited`: a name that two have is told by its site."""
     many = Counter(row.name for row in rows)
-    columns = el("colgroup", [el("col", class_=f"k{n}") for n in range(7)])
+    columns = el("colgroup", [el("col") for _ in range(7)])
     body = el(
         "tbody", [_line(sheet, row, axis, _named(sheet, row, many) if sited else row.name) for row in rows]
     )
@@ -89,9 +89,9 @@ def _drawn(row: SystemRow, axis: RowAxis, called: str, clock: WallClock) -> Elem
         ),
         cells.redundant(row),
         cells.first(row),
-        el("div", cells.bank(row), class_="c4"),
+        el("div", cells.bank(row)),
         cells.unit_out(row),
-        el("div", cells.mains_off(row, clock), class_="c6"),
+        el("div", cells.mains_off(row, clock)),
     )
     return el(
         "tr",

@@ -63,7 +63,7 @@ def estate_page(sheet: Sheet, asked: Asked, before: Sequence[Element] = ()) -> P
         parts.append(tally.tally(sheet, every))
     parts += [
         finding(sheet, asked, counted(sheet)),
-        key(),
+        key(axis),
         heads(CLOSE, LEADS, order_of(sheet, "by site, worst first", asked.address())),
         axis_row(axis),
     ]

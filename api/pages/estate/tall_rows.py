@@ -35,7 +35,7 @@ MARKED: Final[dict[ShortAnswer, Standing]] = {
 
 def tall_table(sheet: Sheet, rows: Sequence[tuple[SystemRow, Judged | None]], axis: RowAxis) -> Element:
     """Return the systems as a table of tall rows; None stands for one that is not judged yet."""
-    columns = el("colgroup", [el("col", class_=f"k{n}") for n in range(7)])
+    columns = el("colgroup", [el("col") for _ in range(7)])
     body = el("tbody", [_row(sheet, row, subject, axis) for row, subject in rows])
     words = "Every system and its six answers"
     return el("table", el("caption", words, class_="off"), columns, HEARD, body, class_="rows tall c3")

@@ -18,6 +18,8 @@ from collector.read_model.wall_clock import WallClock
 from rules.phrasing.figures import capital, clause, count, minutes, on_banks
 from rules.system.state import Against
 
+SIGNED: Final = 3
+"""So many signed shutdowns are told, the next first."""
 NAMED: Final = 6
 """So many are named of those that are short or cannot be judged; the rest is a count."""
 
@@ -155,13 +157,12 @@ def nexts(sheet: Sheet, rows: Sequence[SystemRow], *, sited: bool) -> Element | 
         ((row.shutdown.at, row.id, row, row.shutdown) for row in rows if row.shutdown and row.shutdown.at),
         key=lambda one: one[:2],
     )
-    if signed:
-        _, _, row, played = signed[0]
-        words = shutdown_words(played, WallClock(sheet.site(row.id).time_zone, sheet.now))
-        more = f"; {len(signed) - 1} more signed" if len(signed) > 1 else ""
-        said.append(_item("Next signed shutdown", f"{_at(sheet, row, sited)}, {words}{more}."))
-    else:
-        said.append(_item("Next signed shutdown", "none."))
+    told = [
+        f"{_at(sheet, row, sited)}, {shutdown_words(played, WallClock(sheet.site(row.id).time_zone, sheet.now))}"
+        for _, _, row, played in signed[:SIGNED]
+    ]
+    more = f"; {len(signed) - SIGNED} more" if len(signed) > SIGNED else ""
+    said.append(_item("Signed shutdowns", f"{'; '.join(told) or 'none'}{more}."))
     shed = next((row for row in rows if row.shed and row.stands is not Stands.HOLDS), None)
     if shed is not None:
         said.append(_item("First to shed", f"{shed.shed}, at {_at(sheet, shed, sited)}."))

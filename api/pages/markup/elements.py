@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final, TypeAlias
 
-VOID: Final = frozenset({"meta", "link", "br", "input", "hr"})
+VOID: Final = frozenset({"meta", "link", "br", "input", "hr", "col"})
 BARE: Final = frozenset({"path", "line", "rect", "circle"})
 """What a drawing has most of closes itself, as foreign elements may: a fifth of what a row's drawing weighs."""
 TAG: Final = re.compile(r"[a-zA-Z][a-zA-Z0-9-]*\Z")

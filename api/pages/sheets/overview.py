@@ -90,7 +90,7 @@ def _first_screen(
         parts = [heads(TALL, leads, order), axis_row(axis, close=False), table_]
     else:
         parts = [
-            key(),
+            key(axis),
             heads(CLOSE, leads, order),
             axis_row(axis),
             table(sheet, rows, axis, "Every system", sited=True),

@@ -247,11 +247,11 @@ def test_what_stands_beside_one_another_in_a_row_agrees() -> None:
     for row in rows:
         on_loss, out = _text(cells.redundant(row)), _text(cells.unit_out(row))
         if row.stands is Stands.SHORT:
-            assert (on_loss, out) == ("yes, on mains", "no: banks too short")
+            assert (on_loss, out) == ("on mains only", "no: banks too short")
         if row.redundant is ShortAnswer.NO:
             assert (on_loss, out) == ("no: L2 over at peak", "no: load too high")
         if row.units == 1:
-            assert on_loss == out == "no, one unit"
+            assert on_loss == out == "only one unit"
     assert {row.redundant for row in rows} >= {ShortAnswer.NO, ShortAnswer.YES, ShortAnswer.ONE_UNIT}
 
 
@@ -273,5 +273,5 @@ def test_the_opening_says_what_to_order_which_size_the_next_shutdown_and_what_to
     text = " ".join(" ".join(check(page(many.sheet_of(12))).text).split())
     assert "Next bank to order: 3.3 at Intake pumps, now; 3 more within a year." in text
     assert "Replacement units there: 15 to 20 kVA each, now 3 × 20." in text
-    assert "Next signed shutdown: Filter house, 5 Dec: carried; 1 more signed." in text
+    assert "Signed shutdowns: Filter house, 5 Dec: carried; Telemetry, 12 Dec: drops." in text
     assert "First to shed: heaters 3, 2.1 kW, at Intake pumps." in text
